@@ -1,0 +1,42 @@
+"""What an endpoint reports of itself, as values."""
+
+from enum import Enum, auto
+from typing import NamedTuple
+
+
+class EventKind(Enum):
+    """What happened; the comment says whose event it is."""
+
+    # sender
+    ANSWERED = auto()  # a reply was taken for the message in question: ACK
+    REJECTED = auto()  # a reply was taken for the message in question: NAK
+    SILENCE = auto()  # the limit passed without a reply
+    HELD = auto()  # WAIT: nothing may be sent until told
+    IGNORED = auto()  # a reply that answers nothing we wait for
+    FELL_BACK = auto()  # no answer to the extended header: the standard one follows
+    # receiver
+    OPENED = auto()  # a header was accepted
+    REFUSED = auto()  # a header was refused
+    STORED = auto()  # a packet was stored
+    FAULTY = auto()  # a packet was not taken: wrong checksum or wrong form
+    JUMPED = auto()  # a packet came with an unexpected number
+    REPEATED = auto()  # a packet came again
+    ABANDONED = auto()  # a dump was begun and will not end
+    OVERRUN = auto()  # bytes were lost in a full input buffer
+    # both
+    DONE = auto()
+    CANCELLED = auto()  # the other side sent CANCEL
+    GAVE_UP = auto()  # this side ended it
+    UNEXPECTED = auto()  # a cue that the table has no row for in this state
+    # requester
+    NO_ANSWER = auto()
+
+
+class Event(NamedTuple):
+    """One thing that happened at `now_ns`."""
+
+    kind: EventKind
+    now_ns: int
+    packet: int | None = None
+    """Which data packet of its dump, counted from 0 and never wrapping; None for the header."""
+    detail: str = ""

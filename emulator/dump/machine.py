@@ -1,0 +1,94 @@
+"""What sender and receiver have in common: a table to walk and messages to send when they are due.
+
+Two rules.  Everything that changes a state is a row of `sender_table` or `receiver_table`; this file knows no state.
+A row's actions run after the state has changed, and what an action queues leaves in order.
+"""
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from enum import Enum
+from typing import Final, Generic, NamedTuple, TypeVar
+
+from emulator.dump.events import Event, EventKind
+
+S = TypeVar("S", bound=Enum)
+C = TypeVar("C", bound=Enum)
+A = TypeVar("A", bound=Enum)
+
+
+class Member(Enum):
+    """An Enum whose members hash by identity: they are looked up several times a packet."""
+
+    __hash__ = object.__hash__
+
+
+class Row(NamedTuple, Generic[S, A]):
+    """In this state, on this cue: do this, go there, because of this clause."""
+
+    do: tuple[A, ...]
+    to: S
+    clause: str
+    note: str
+    """What is done, in a few words: the diagram and the lessons print it."""
+
+
+Table = Mapping[tuple[S, C], Row[S, A]]
+
+
+class Machine(Generic[S, C, A]):
+    """Walks a table; keeps messages until they are due; collects events."""
+
+    def __init__(
+        self, table: Table[S, C, A], actions: Mapping[A, Callable[[int], None]], state: S
+    ) -> None:
+        """Start in `state`; `actions` holds a method for every action of the table."""
+        self.state: S = state
+        self._rows: Final = {
+            pair: (row.to, tuple(actions[action] for action in row.do))
+            for pair, row in table.items()
+        }
+        self._ready: deque[bytes] = deque()
+        self._due: deque[tuple[int, bytes]] = deque()
+        self._events: list[Event] = []
+
+    def bytes_to_send(self) -> bytes:
+        """Return one whole message to send now, b"" for none."""
+        return self._ready.popleft() if self._ready else b""
+
+    @property
+    def has_more_to_send(self) -> bool:
+        """Whether a message is ready or will be at a later instant."""
+        return bool(self._ready or self._due)
+
+    def _step(self, cue: C, now_ns: int) -> None:
+        row = self._rows.get((self.state, cue))
+        if row is None:
+            # Tests hold the list of pairs without a row against the table; outside bytes never raise.
+            self._note(EventKind.UNEXPECTED, now_ns, detail=f"{cue.name} in {self.state.name}")
+            return
+        self.state, actions = row
+        for action in actions:
+            action(now_ns)
+
+    def _note(
+        self, kind: EventKind, now_ns: int, packet: int | None = None, detail: str = ""
+    ) -> None:
+        self._events.append(Event(kind, now_ns, packet, detail))
+
+    def take_events(self) -> Sequence[Event]:
+        """Return what happened since the last call."""
+        if not self._events:
+            return ()
+        events, self._events = self._events, []
+        return events
+
+    def _send_at(self, due_ns: int, now_ns: int, message: bytes) -> None:
+        """Queue a message for an instant; messages leave in the order in which they were queued."""
+        if due_ns <= now_ns and not self._due:
+            self._ready.append(message)
+        else:
+            self._due.append((due_ns, message))
+
+    def _release_due(self, now_ns: int) -> None:
+        while self._due and self._due[0][0] <= now_ns:
+            self._ready.append(self._due.popleft()[1])

@@ -1,0 +1,199 @@
+"""From a sample to the messages of its dump, and from messages back to a sample."""
+
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+from typing import Final, Literal
+
+import numpy as np
+
+from emulator.dump.sample import NO_LOOP, Loop, Sample
+from emulator.dump.sender import Outgoing
+from emulator.wire.codec import encode
+from emulator.wire.constants import (
+    EXTENDED_LOOP_TYPES,
+    LOOP_OFF,
+    LOOP_TYPES,
+    MAX_21_BIT,
+    PACKET_BYTES,
+)
+from emulator.wire.messages import (
+    DumpHeader,
+    ExtendedHeader,
+    ExtendedLoopPoints,
+    Header,
+    LoopPoints,
+    SampleName,
+)
+from emulator.wire.packets import packet_rows
+from emulator.wire.words import DataBytes, unpack_words
+
+_NS: Final = 1_000_000_000
+_FRACTION: Final = 1 << 28  # EXT-02
+
+HeaderKind = Literal["standard", "extended", "auto"]
+
+
+def standard_header(sample: Sample, *, number: int, device_id: int) -> DumpHeader:
+    """Return the 21-byte header; ValueError where the sample needs the extended one (HDR-14)."""
+    if (why := _needs_extended(sample)) is not None:
+        raise ValueError(why)
+    return DumpHeader(
+        device_id=device_id,
+        sample_number=number,
+        bits=sample.bits,
+        period_ns=sample.period_ns,
+        length=sample.frames,
+        loop_start=sample.sustain.start,
+        loop_end=sample.sustain.end,
+        loop_type=sample.sustain.loop_type,
+    )
+
+
+def extended_header(sample: Sample, *, number: int, device_id: int) -> ExtendedHeader:
+    """Return the 34-byte header: exact rate, any length, several channels (CA-019 p. 2)."""
+    ticks = round(sample.rate * _FRACTION)
+    return ExtendedHeader(
+        device_id=device_id,
+        sample_number=number,
+        bits=sample.bits,
+        rate_hz=ticks // _FRACTION,
+        rate_fraction=ticks % _FRACTION,
+        length=sample.frames,
+        loop_start=sample.sustain.start,
+        loop_end=sample.sustain.end,
+        loop_type=sample.sustain.loop_type,
+        channels=sample.channels,
+    )
+
+
+def outgoing(
+    sample: Sample, *, number: int, device_id: int, header: HeaderKind = "auto"
+) -> Outgoing:
+    """Return all messages of a dump; "auto" takes the standard header where it suffices (EXT-08).
+
+    Loops and a name follow the packets as messages of their own.
+    """
+    standard = None
+    if header != "extended" or _needs_extended(sample) is None:
+        standard = (
+            None
+            if _needs_extended(sample)
+            else encode(standard_header(sample, number=number, device_id=device_id))
+        )
+    if header == "standard" and standard is None:
+        raise ValueError(_needs_extended(sample))
+    extended = encode(extended_header(sample, number=number, device_id=device_id))
+    uses_extended = header == "extended" or standard is None
+    return Outgoing(
+        header=extended if uses_extended or standard is None else standard,
+        fallback=standard if uses_extended else None,
+        packets=packets_of(sample, device_id=device_id),
+        after=_after(sample, number=number, device_id=device_id),
+    )
+
+
+def packets_of(sample: Sample, *, device_id: int) -> list[bytes]:
+    """Return the data packets of a sample."""
+    flat = packet_rows(sample.words, sample.bits, device_id).tobytes()
+    return [flat[i : i + PACKET_BYTES] for i in range(0, len(flat), PACKET_BYTES)]
+
+
+def rate_of(header: Header) -> Fraction:
+    """Return the exact rate in Hz that a header states; a period of 0 counts as 1 ns (HDR-04)."""
+    if isinstance(header, DumpHeader):
+        return Fraction(_NS, max(header.period_ns, 1))
+    return max(header.rate_hz + Fraction(header.rate_fraction, _FRACTION), Fraction(1, _FRACTION))
+
+
+def sample_from(
+    header: Header,
+    data: DataBytes,
+    more: Iterable[LoopPoints | ExtendedLoopPoints | SampleName] = (),
+) -> Sample:
+    """Return the sample of a dump; `data` are the data bytes of its packets, joined.
+
+    Words beyond the length are filler and cut off (WRD-13); where words are missing, those that came
+    are kept in whole frames.
+    """
+    channels = max(header.channels, 1)
+    words = unpack_words(np.ascontiguousarray(data), header.bits)[: header.length * channels]
+    words = words[: len(words) // channels * channels]
+    loops: dict[int, Loop] = {}
+    name = ""
+    for message in more:
+        if isinstance(message, SampleName):
+            name = message.name.decode("ascii", "replace")
+        else:
+            loops[message.loop_number] = Loop(
+                start=message.loop_start, end=message.loop_end, loop_type=message.loop_type
+            )
+    sustain = Loop(start=header.loop_start, end=header.loop_end, loop_type=header.loop_type)
+    return Sample(
+        words=words,
+        bits=header.bits,
+        rate=rate_of(header),
+        channels=channels,
+        sustain=loops.pop(0, sustain),
+        loops=tuple(sorted(loops.items())),
+        name=name,
+    )
+
+
+def _needs_extended(sample: Sample) -> str | None:
+    """Return why the standard header cannot describe a sample, None where it can."""
+    if sample.channels > 1:
+        return f"{sample.channels} channels need the extended header"
+    if sample.frames > MAX_21_BIT:
+        return f"{sample.frames} words need the extended header: the standard one ends at 2,097,151"
+    if not 1 <= sample.period_ns <= MAX_21_BIT:
+        return f"{float(sample.rate):g} Hz needs the extended header: its period does not fit"
+    if sample.sustain.loop_type not in LOOP_TYPES:
+        kind = EXTENDED_LOOP_TYPES.get(sample.sustain.loop_type, "of unknown type")
+        return f"a loop {kind} needs the extended header"
+    return None
+
+
+def _after(sample: Sample, *, number: int, device_id: int) -> tuple[bytes, ...]:
+    extended = _needs_extended(sample) is not None
+    loop_message = ExtendedLoopPoints if extended else LoopPoints
+    messages: list[bytes] = [
+        encode(
+            loop_message(
+                device_id=device_id,
+                sample_number=number,
+                loop_number=loop_number,
+                loop_type=loop.loop_type,
+                loop_start=loop.start,
+                loop_end=loop.end,
+            )
+        )
+        for loop_number, loop in sample.loops
+    ]
+    if sample.name:
+        name = SampleName(
+            device_id=device_id,
+            sample_number=number,
+            language=b"",
+            name=sample.name.encode("ascii", "replace"),
+        )
+        messages.append(encode(name))
+    return tuple(messages)
+
+
+def whole_sequence(dump: Outgoing) -> Sequence[bytes]:
+    """Return all messages of a dump in the order in which they are sent."""
+    return [dump.header, *dump.packets, *dump.after]
+
+
+__all__ = [
+    "LOOP_OFF",
+    "NO_LOOP",
+    "HeaderKind",
+    "extended_header",
+    "outgoing",
+    "packets_of",
+    "rate_of",
+    "sample_from",
+    "standard_header",
+    "whole_sequence",
+]

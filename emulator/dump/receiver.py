@@ -1,0 +1,280 @@
+"""The receiver: takes a dump and hands its packets to a storage."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from emulator.dump.events import EventKind
+from emulator.dump.machine import Machine
+from emulator.dump.receiver_table import ReceiverCue, ReceiverDo, ReceiverState, receiver_table
+from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse, Storage
+from emulator.dump.switches import ReceiverSwitches
+from emulator.wire.checksum import checksum
+from emulator.wire.codec import Decoded, Malformed, handshake, kind_of
+from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_NUMBERS
+from emulator.wire.messages import (
+    DataPacket,
+    DumpHeader,
+    ExtendedHeader,
+    Handshake,
+    HandshakeKind,
+    Header,
+)
+from emulator.wire.sizes import packets_for
+
+
+# Members used for every packet: reading one from its class costs more than the comparison it is for.
+_RECEIVING: Final = ReceiverState.RECEIVING
+_PACKET: Final = ReceiverCue.PACKET
+_ACK: Final = HandshakeKind.ACK
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How long a receiver takes before it answers."""
+
+    header_ns: int = 0
+    packet_ns: int = 0
+
+
+class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
+    """One half of an endpoint: takes decoded messages that are meant for `device_id`.
+
+    Until `busy_until_ns` it works on what it took last; whoever owns it keeps arriving bytes back.
+    """
+
+    def __init__(
+        self,
+        storage: Storage,
+        *,
+        device_id: int,
+        switches: ReceiverSwitches | None = None,
+        pace: Pace | None = None,
+    ) -> None:
+        self.switches: Final = switches or ReceiverSwitches()
+        super().__init__(
+            receiver_table(self.switches),
+            {
+                ReceiverDo.OPEN: self._open,
+                ReceiverDo.STORE: self._store,
+                ReceiverDo.FINISH: self._finish,
+                ReceiverDo.ABANDON: self._abandon,
+                ReceiverDo.ACK: self._ack,
+                ReceiverDo.ACK_LAST: self._ack_last,
+                ReceiverDo.NAK: self._nak,
+                ReceiverDo.CANCEL: self._cancel,
+                ReceiverDo.WAIT: self._wait,
+                ReceiverDo.NOTE_REFUSED: self._note_refused,
+                ReceiverDo.NOTE_FAULTY: self._note_faulty,
+                ReceiverDo.NOTE_JUMP: self._note_jump,
+                ReceiverDo.NOTE_REPEATED: self._note_repeated,
+                ReceiverDo.NOTE_CANCELLED: self._note_cancelled,
+            },
+            ReceiverState.IDLE,
+        )
+        self.device_id = device_id
+        self.busy_until_ns = 0
+        self._storage = storage
+        self._pace = pace or Pace()
+        self._decision: Decision = Accept()
+        self._packet: DataPacket | None = None  # the packet in question
+        self._number = 0  # packet number to answer with
+        self._planned = 0
+        self.stored = 0
+        """Data packets stored of the dump that runs or ran last."""
+        self._expected = 0
+        self._failures = 0
+        self._received_id = device_id
+        self._answers_as_self = self.switches.reply_id == "own"
+        self._checks_sums = self.switches.bad_checksum == "nak"
+        self._idle_limit_ns: int | None = None
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when a reply is due or the dump counts as given up."""
+        due = self._due[0][0] if self._due else None
+        idle = self._idle_limit_ns
+        if due is None or idle is None:
+            return idle if due is None else due
+        return min(due, idle)
+
+    def act_on_deadline(self, now_ns: int) -> None:
+        """Release replies that are due; give up a dump that has fallen silent."""
+        self._release_due(now_ns)
+        if self._idle_limit_ns is not None and now_ns >= self._idle_limit_ns:
+            self._idle_limit_ns = None
+            self._step(ReceiverCue.IDLE_LIMIT, now_ns)
+
+    def take(self, message: Decoded, now_ns: int) -> None:
+        """Take one message that is meant for this device."""
+        if isinstance(message, DataPacket):
+            self._received_id = message.device_id
+            self._packet = message
+            self._number = message.packet_number
+            self._step(self._packet_cue(message), now_ns)
+        elif isinstance(message, DumpHeader | ExtendedHeader):
+            self._received_id = message.device_id
+            self._take_header(message, now_ns)
+        elif isinstance(message, Handshake):
+            if message.kind is HandshakeKind.CANCEL:
+                self._step(ReceiverCue.CANCEL, now_ns)
+            elif message.kind is HandshakeKind.EOF:
+                self._step(ReceiverCue.EOF, now_ns)
+        elif isinstance(message, Malformed) and message.kind is DataPacket:
+            self.take_fragment(message.body, now_ns)
+        self._watch_idle(now_ns)
+
+    def take_fragment(self, body: bytes, now_ns: int) -> None:
+        """Take what is left of a message: a data packet of wrong length, or one cut short."""
+        if kind_of(body) is not DataPacket:
+            return
+        self._number = body[4] if len(body) > 4 else self._expected
+        self._step(self._failed(ReceiverCue.PACKET_FORM), now_ns)
+        self._watch_idle(now_ns)
+
+    def release(self, decision: Accept | Refuse, now_ns: int) -> None:
+        """Decide about a header that is being held; nothing happens when none is."""
+        if self.state is not ReceiverState.HELD:
+            return
+        self._decision = decision
+        if isinstance(decision, Refuse):
+            self._step(ReceiverCue.RELEASED_REFUSED, now_ns)
+        elif self._planned:
+            self._step(ReceiverCue.RELEASED, now_ns)
+        else:
+            self._step(ReceiverCue.RELEASED_EMPTY, now_ns)
+        self._watch_idle(now_ns)
+
+    # judging
+
+    def _take_header(self, header: Header, now_ns: int) -> None:
+        if self.state is _RECEIVING:
+            self._step(ReceiverCue.HEADER_IN_DUMP, now_ns)
+            if self.switches.header_in_dump != "restart":
+                return
+        self._packet = None
+        self._number = 0
+        self._planned = _packets_of(header)
+        self._decision = self._storage.begin(header, now_ns)
+        self._step(_header_cue(self._decision, self._planned), now_ns)
+
+    def _packet_cue(self, packet: DataPacket) -> ReceiverCue:
+        if self.state is not _RECEIVING:
+            return _PACKET
+        if self._checks_sums and packet.checksum != checksum(packet):
+            return self._failed(ReceiverCue.PACKET_SUM)
+        last = self.stored + 1 >= self._planned
+        if packet.packet_number == self._expected:
+            cue = ReceiverCue.PACKET_LAST if last else _PACKET
+        elif self.stored and packet.packet_number == (self._expected - 1) % PACKET_NUMBERS:
+            return ReceiverCue.PACKET_REPEATED
+        else:
+            cue = ReceiverCue.PACKET_JUMP_LAST if last else ReceiverCue.PACKET_JUMP
+        return cue if self._storage.has_room() else ReceiverCue.PACKET_NO_ROOM
+
+    def _failed(self, cue: ReceiverCue) -> ReceiverCue:
+        if self.state is not _RECEIVING:
+            return cue if cue is ReceiverCue.PACKET_FORM else _PACKET
+        limit = self.switches.nak_limit
+        if limit and self._failures + 1 >= limit:
+            return ReceiverCue.PACKET_SPOILT
+        return cue
+
+    def _watch_idle(self, now_ns: int) -> None:
+        """Start the idle limit anew; before the first packet the sender may take 2 s more."""
+        limit = self.switches.idle_limit_ns
+        if self.state is not _RECEIVING or not limit:
+            self._idle_limit_ns = None
+            return
+        start = max(now_ns, self.busy_until_ns)
+        self._idle_limit_ns = start + limit + (0 if self.stored else HEADER_LIMIT_NS)
+
+    # actions
+
+    def _open(self, now_ns: int) -> None:
+        self.stored = self._expected = self._failures = 0
+        self._note(EventKind.OPENED, now_ns)
+
+    def _store(self, now_ns: int) -> None:
+        packet = self._packet
+        assert packet is not None
+        self._storage.append(packet, now_ns)
+        self._note(EventKind.STORED, now_ns, self.stored)
+        self.stored += 1
+        self._failures = 0
+        self._expected = (packet.packet_number + 1) % PACKET_NUMBERS
+
+    def _finish(self, now_ns: int) -> None:
+        self._storage.finish(now_ns)
+        self._note(EventKind.DONE, now_ns, self.stored)
+
+    def _abandon(self, now_ns: int) -> None:
+        self._storage.abandon(now_ns)
+        self._note(EventKind.ABANDONED, now_ns, self.stored)
+
+    def _ack(self, now_ns: int) -> None:
+        number = self._number
+        if self._packet is None:
+            number = {"zero": 0, "127": 127, "last": (self._planned - 1) % PACKET_NUMBERS}[
+                self.switches.header_ack_number
+            ]
+        elif self.switches.packet_ack_number != "packet":
+            number = 0 if self.switches.packet_ack_number == "zero" else number + 1
+        self._reply(_ACK, number % PACKET_NUMBERS, now_ns)
+
+    def _ack_last(self, now_ns: int) -> None:
+        if self.switches.final_ack:
+            self._ack(now_ns)
+
+    def _nak(self, now_ns: int) -> None:
+        self._reply(HandshakeKind.NAK, self._number, now_ns)
+
+    def _cancel(self, now_ns: int) -> None:
+        self._reply(HandshakeKind.CANCEL, self._number, now_ns)
+
+    def _wait(self, now_ns: int) -> None:
+        self._say(HandshakeKind.WAIT, self._number, now_ns, now_ns)
+
+    def _reply(self, kind: HandshakeKind, number: int, now_ns: int) -> None:
+        takes_ns = self._pace.header_ns if self._packet is None else self._pace.packet_ns
+        self.busy_until_ns = now_ns + takes_ns
+        if self.switches.wait_before_ack and kind is _ACK:
+            self._say(HandshakeKind.WAIT, number, now_ns, now_ns)
+        self._say(kind, number, now_ns + takes_ns, now_ns)
+
+    def _say(self, kind: HandshakeKind, number: int, due_ns: int, now_ns: int) -> None:
+        if self.switches.answers:
+            device_id = self.device_id if self._answers_as_self else self._received_id
+            reply = handshake(kind, device_id=device_id, packet_number=number)
+            self._send_at(due_ns, now_ns, reply)
+
+    def _note_refused(self, now_ns: int) -> None:
+        reason = self._decision.reason if isinstance(self._decision, Refuse | Ignore) else ""
+        self._note(EventKind.REFUSED, now_ns, detail=reason)
+
+    def _note_faulty(self, now_ns: int) -> None:
+        self._failures += 1
+        self._note(EventKind.FAULTY, now_ns, self.stored)
+
+    def _note_jump(self, now_ns: int) -> None:
+        self._note(EventKind.JUMPED, now_ns, self.stored, f"number {self._number}")
+
+    def _note_repeated(self, now_ns: int) -> None:
+        self._note(EventKind.REPEATED, now_ns, self.stored)
+
+    def _note_cancelled(self, now_ns: int) -> None:
+        self._note(EventKind.CANCELLED, now_ns, self.stored)
+
+
+def _packets_of(header: Header) -> int:
+    """Return how many packets a header announces; 0 where its width is none (HDR-03)."""
+    try:
+        return packets_for(header.length * header.channels, header.bits)
+    except ValueError:
+        return 0
+
+
+def _header_cue(decision: Decision, planned: int) -> ReceiverCue:
+    if isinstance(decision, Accept):
+        return ReceiverCue.HEADER if planned else ReceiverCue.HEADER_EMPTY
+    if isinstance(decision, Hold):
+        return ReceiverCue.HEADER_HELD
+    return ReceiverCue.HEADER_REFUSED if isinstance(decision, Refuse) else ReceiverCue.HEADER_UNSEEN

@@ -1,0 +1,233 @@
+"""The requester: asks a unit for one sample and keeps what it sends."""
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from emulator.dump.events import Event, EventKind
+from emulator.dump.machine import Machine
+from emulator.dump.receiver import Receiver
+from emulator.dump.requester_table import (
+    REQUESTER,
+    RequesterCue,
+    RequesterDo,
+    RequesterState,
+)
+from emulator.dump.storage import Accept, Decision
+from emulator.wire.codec import Decoded, Foreign, Malformed, decode, encode, handshake
+from emulator.wire.constants import ALL_CALL
+from emulator.wire.messages import (
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    ExtendedLoopPoints,
+    Handshake,
+    HandshakeKind,
+    Header,
+    LoopPoints,
+    Message,
+    SampleName,
+)
+from emulator.wire.splitter import PieceKind, Splitter
+
+
+@dataclass(slots=True)
+class Collected:
+    """A storage without limits: header and packets as they came."""
+
+    header: Header | None = None
+    packets: list[DataPacket] = field(default_factory=list)
+    whole: bool = False
+    given_up: bool = False
+
+    def begin(self, header: Header, now_ns: int) -> Decision:
+        """Accept everything."""
+        self.header, self.packets, self.whole, self.given_up = header, [], False, False
+        return Accept()
+
+    def has_room(self) -> bool:
+        """There always is."""
+        return True
+
+    def append(self, packet: DataPacket, now_ns: int) -> None:
+        """Keep a packet."""
+        self.packets.append(packet)
+
+    def finish(self, now_ns: int) -> None:
+        """The dump is whole."""
+        self.whole = True
+
+    def abandon(self, now_ns: int) -> None:
+        """The dump will not end; what came of it stays to be looked at."""
+        self.given_up = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patience:
+    """How long a requester waits; the standard sets no limit (TIM-11)."""
+
+    answer_ns: int = 2_000_000_000
+    more_ns: int = 200_000_000
+
+
+class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
+    """An endpoint that asks `device_id` for `sample_number` once `start` is called.
+
+    `questions` are sent one by one after the dump; what answers them is in `more`.
+    """
+
+    def __init__(
+        self,
+        *,
+        device_id: int,
+        sample_number: int,
+        questions: Sequence[Message] = (),
+        patience: Patience | None = None,
+    ) -> None:
+        super().__init__(
+            REQUESTER,
+            {
+                RequesterDo.ASK: self._ask,
+                RequesterDo.ASK_MORE: self._ask_more,
+                RequesterDo.WAIT_ON: self._wait_on,
+                RequesterDo.CANCEL: self._cancel,
+                RequesterDo.NOTE_DONE: self._note_done,
+                RequesterDo.NOTE_FAILED: self._note_failed,
+                RequesterDo.NOTE_NO_ANSWER: self._note_no_answer,
+            },
+            RequesterState.IDLE,
+        )
+        self._device_id = device_id
+        self._sample_number = sample_number
+        self._questions = deque(questions)
+        self._patience = patience or Patience()
+        self._splitter = Splitter(limit=1 << 16)
+        self._limit_ns: int | None = None
+        self.collected: Final = Collected()
+        self.more: list[LoopPoints | ExtendedLoopPoints | SampleName] = []
+        self._receiver = Receiver(self.collected, device_id=device_id)
+
+    @property
+    def is_over(self) -> bool:
+        """Whether it has what it wanted, or never will."""
+        return self.state in (RequesterState.DONE, RequesterState.FAILED)
+
+    def start(self, now_ns: int) -> None:
+        """Queue the request."""
+        self._meet(RequesterCue.START, now_ns)
+
+    def stop(self, now_ns: int) -> None:
+        """End it at once and tell the unit."""
+        self._meet(RequesterCue.STOP, now_ns)
+
+    def bytes_to_send(self) -> bytes:
+        """Return one whole message to send now, b"" for none."""
+        return self._receiver.bytes_to_send() or super().bytes_to_send()
+
+    def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
+        """Take bytes from the unit."""
+        for piece in self._splitter.feed(data):
+            if piece.kind is PieceKind.EXCLUSIVE:
+                self._take(decode(piece.body), now_ns)
+            elif piece.kind is PieceKind.CUT and self.state is RequesterState.RECEIVING:
+                self._receiver.take_fragment(piece.body, now_ns)
+                self._look_at_receiver(now_ns)
+        return self._all_events()
+
+    def message_left(self, now_ns: int) -> Sequence[Event]:
+        """Start the limit for the answer to a question."""
+        if self.state is RequesterState.ASKED:
+            self._limit_ns = now_ns + self._patience.answer_ns
+        elif self.state is RequesterState.ASKED_MORE:
+            self._limit_ns = now_ns + self._patience.more_ns
+        return ()
+
+    def handle_deadline(self, now_ns: int) -> Sequence[Event]:
+        """Give up waiting for what is overdue."""
+        self._receiver.act_on_deadline(now_ns)
+        if self.state is RequesterState.RECEIVING:
+            self._look_at_receiver(now_ns)
+        if self._limit_ns is not None and now_ns >= self._limit_ns:
+            self._meet(RequesterCue.QUIET if self._questions else RequesterCue.QUIET_LAST, now_ns)
+        return self._all_events()
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when it will have waited long enough."""
+        wishes = (self._limit_ns, self._receiver.next_deadline_ns())
+        return min((wish for wish in wishes if wish is not None), default=None)
+
+    def _take(self, message: Decoded, now_ns: int) -> None:
+        if isinstance(message, Foreign):
+            return
+        if not isinstance(message, Malformed) and not self._is_ours(message.device_id):
+            return
+        if self.state is RequesterState.RECEIVING:
+            if isinstance(message, Handshake) and message.kind is HandshakeKind.WAIT:
+                self._meet(RequesterCue.WAIT, now_ns)
+                return
+            self._receiver.take(message, now_ns)
+            self._look_at_receiver(now_ns)
+        elif isinstance(message, DumpHeader | ExtendedHeader):
+            before = self.state
+            self._meet(RequesterCue.HEADER, now_ns)
+            if before is RequesterState.ASKED:
+                self._receiver.take(message, now_ns)
+                self._look_at_receiver(now_ns)
+        elif isinstance(message, Handshake):
+            cue = {
+                HandshakeKind.WAIT: RequesterCue.WAIT,
+                HandshakeKind.CANCEL: RequesterCue.CANCEL,
+            }.get(message.kind)
+            if cue is not None:
+                self._meet(cue, now_ns)
+        elif isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName):
+            if self.state is RequesterState.ASKED_MORE:
+                self.more.append(message)
+            self._meet(RequesterCue.MORE, now_ns)
+
+    def _is_ours(self, device_id: int) -> bool:
+        return device_id in (self._device_id, ALL_CALL) or self._device_id == ALL_CALL
+
+    def _look_at_receiver(self, now_ns: int) -> None:
+        if self.collected.whole:
+            self._meet(RequesterCue.WHOLE if self._questions else RequesterCue.WHOLE_LAST, now_ns)
+        elif self.collected.given_up:
+            self._meet(RequesterCue.BROKEN, now_ns)
+
+    def _meet(self, cue: RequesterCue, now_ns: int) -> None:
+        before = self.state
+        self._step(cue, now_ns)
+        if self.state is not before or self._ready:
+            self._limit_ns = None
+
+    def _all_events(self) -> Sequence[Event]:
+        return (*self._receiver.take_events(), *self.take_events())
+
+    # actions
+
+    def _ask(self, now_ns: int) -> None:
+        request = DumpRequest(device_id=self._device_id, sample_number=self._sample_number)
+        self._send_at(now_ns, now_ns, encode(request))
+
+    def _ask_more(self, now_ns: int) -> None:
+        self._send_at(now_ns, now_ns, encode(self._questions.popleft()))
+
+    def _wait_on(self, now_ns: int) -> None:
+        """Wait as long as the unit asks for, or for one more answer of the same question."""
+        more = self.state is RequesterState.ASKED_MORE
+        self._limit_ns = now_ns + self._patience.more_ns if more else None
+
+    def _cancel(self, now_ns: int) -> None:
+        cancel = handshake(HandshakeKind.CANCEL, device_id=self._device_id, packet_number=0)
+        self._send_at(now_ns, now_ns, cancel)
+
+    def _note_done(self, now_ns: int) -> None:
+        self._note(EventKind.DONE, now_ns, len(self.collected.packets))
+
+    def _note_failed(self, now_ns: int) -> None:
+        self._note(EventKind.GAVE_UP, now_ns, len(self.collected.packets))
+
+    def _note_no_answer(self, now_ns: int) -> None:
+        self._note(EventKind.NO_ANSWER, now_ns)

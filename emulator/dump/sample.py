@@ -1,0 +1,56 @@
+"""A sample as both sides of a dump know it."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from emulator.wire.constants import LOOP_OFF
+from emulator.wire.words import Words, word_dtype
+
+_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loop:
+    """A loop: first and last frame, both played (CA-019 p. 2), and the type byte."""
+
+    start: int
+    end: int
+    loop_type: int
+
+
+NO_LOOP = Loop(start=0, end=0, loop_type=LOOP_OFF)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sample:
+    """Words with what a header says of them.
+
+    `words` is interleaved, `frames * channels` long, of the type `word_dtype(bits)`; `rate` is exact,
+    in Hz; `loops` maps the loop number to the loop, 0 being the sustain loop (LOP-02).
+    """
+
+    words: Words
+    bits: int
+    rate: Fraction
+    channels: int = 1
+    sustain: Loop = NO_LOOP
+    loops: tuple[tuple[int, Loop], ...] = ()
+    """Loops 1 and up: (number, loop)."""
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what no header can describe."""
+        if self.words.ndim != 1 or self.words.dtype != word_dtype(self.bits):
+            raise ValueError(f"words must be a flat array of {word_dtype(self.bits)}")
+        if self.rate <= 0 or self.channels < 1 or len(self.words) % self.channels:
+            raise ValueError("rate and channels must be positive and frames whole")
+
+    @property
+    def frames(self) -> int:
+        """Words of one channel."""
+        return len(self.words) // self.channels
+
+    @property
+    def period_ns(self) -> int:
+        """The nearest sample period in ns (HDR-05)."""
+        return round(_NS / self.rate)

@@ -1,0 +1,312 @@
+"""The sender: plays one dump to whatever is at the other end of the line."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Final
+
+from emulator.dump.events import Event, EventKind
+from emulator.dump.machine import Machine
+from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
+from emulator.dump.switches import SenderSwitches
+from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake, kind_of
+from emulator.wire.constants import ALL_CALL, FAMILY, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
+from emulator.wire.splitter import PieceKind, Splitter
+
+_NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
+_DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """The messages of one dump, as bytes: they are sent as they are, right or wrong."""
+
+    header: bytes
+    packets: Sequence[bytes]
+    fallback: bytes | None = None
+    """A standard header that says the same as an extended `header` (EXT-09)."""
+    after: tuple[bytes, ...] = ()
+    """Loop points and name, sent when the packets are through; no handshake belongs to them."""
+
+    @property
+    def device_id(self) -> int:
+        """The device ID of the header."""
+        return self.header[_DEVICE_ID]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How long a sender waits for a reply, from the end of its message on the wire."""
+
+    header_ns: int = HEADER_LIMIT_NS  # TIM-01
+    packet_ns: int = PACKET_LIMIT_NS  # TIM-03
+
+
+class SenderEnd(Enum):
+    """Why a sender stopped."""
+
+    SENT = auto()  # everything left, and nobody objected
+    CANCELLED = auto()  # the unit sent CANCEL
+    REJECTED = auto()  # one message was rejected too often
+    SILENT = auto()  # no answer where one is needed to go on
+    CONFUSED = auto()  # a reply or message that allows no going on
+    STOPPED = auto()  # the user interrupted
+
+
+# Members used for every packet: reading one from its class costs more than the comparison it is for.
+_HEADER: Final = SenderState.HEADER
+_PACKET: Final = SenderState.PACKET
+_HEADER_HELD: Final = SenderState.HEADER_HELD
+_PACKET_HELD: Final = SenderState.PACKET_HELD
+_ACK: Final = SenderCue.ACK
+_EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+
+_HEADER_TRIES: Final = 2  # "resend the header once": the standard is silent
+_PLAIN_CUES: Final = {
+    HandshakeKind.WAIT: SenderCue.WAIT,
+    HandshakeKind.CANCEL: SenderCue.CANCEL,
+    HandshakeKind.EOF: SenderCue.EOF,
+}
+_REASONS: Final = {
+    SenderCue.NAK: SenderEnd.REJECTED,
+    SenderCue.NAK_AGAIN: SenderEnd.REJECTED,
+    SenderCue.SILENCE: SenderEnd.SILENT,
+    SenderCue.SILENCE_LAST: SenderEnd.SILENT,
+    SenderCue.SILENCE_STRANDED: SenderEnd.SILENT,
+    SenderCue.STOP: SenderEnd.STOPPED,
+    SenderCue.CANCEL: SenderEnd.CANCELLED,
+}
+
+
+class Sender(Machine[SenderState, SenderCue, SenderDo]):
+    """An endpoint that sends `outgoing` once `start` is called.
+
+    `packet` is the data packet in question, counted from 0, None while it is the header; `end` says why
+    it stopped, None while it runs.
+    """
+
+    def __init__(
+        self,
+        outgoing: Outgoing,
+        *,
+        switches: SenderSwitches | None = None,
+        limits: Limits | None = None,
+    ) -> None:
+        self._switches = switches or SenderSwitches()
+        super().__init__(
+            sender_table(self._switches),
+            {
+                SenderDo.SEND_HEADER: self._send_header,
+                SenderDo.SEND_NEXT: self._send_next,
+                SenderDo.SEND_AGAIN: self._send_again,
+                SenderDo.SEND_CANCEL: self._send_cancel,
+                SenderDo.SEND_AFTER: self._send_after,
+                SenderDo.FALL_BACK: self._fall_back,
+                SenderDo.NOTE_ANSWER: self._note_answer,
+                SenderDo.NOTE_REJECTION: self._note_rejection,
+                SenderDo.NOTE_SILENCE: self._note_silence,
+                SenderDo.NOTE_HELD: self._note_held,
+                SenderDo.NOTE_IGNORED: self._note_ignored,
+                SenderDo.NOTE_DONE: self._note_done,
+                SenderDo.NOTE_CANCELLED: self._note_cancelled,
+                SenderDo.GIVE_UP: self._give_up,
+            },
+            SenderState.IDLE,
+        )
+        self._outgoing = outgoing
+        self._header = outgoing.header
+        self._device_id = outgoing.device_id
+        self._number = 0  # of the packet in question
+        self._is_last = not outgoing.packets  # nothing is left to send after the one in question
+        self._limits = limits or Limits()
+        self._splitter = Splitter(limit=1 << 16)
+        self._handed_over = False  # the message in question has been taken by the driver
+        self._deadline_ns: int | None = None
+        self._rejections = 0
+        self._cue = SenderCue.START
+        self._reply_number: int | None = None
+        self.packet: int | None = None
+        self.end: SenderEnd | None = None
+
+    def start(self, now_ns: int) -> None:
+        """Queue the header."""
+        self._meet(SenderCue.START, now_ns)
+
+    def stop(self, now_ns: int) -> None:
+        """End the dump at once and tell the unit (HSK-19)."""
+        self._meet(SenderCue.STOP, now_ns)
+
+    def bytes_to_send(self) -> bytes:
+        """Return one whole message to send now, b"" for none."""
+        message = super().bytes_to_send()
+        if message and not self._ready:
+            self._handed_over = True
+        return message
+
+    def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
+        """Take bytes from the unit."""
+        for piece in self._splitter.feed(data):
+            if piece.kind is _EXCLUSIVE:
+                self.take(decode(piece.body), now_ns)
+        return self.take_events()
+
+    def message_left(self, now_ns: int) -> Sequence[Event]:
+        """Start the limit for the reply: it counts from the end of the wire (TIM-05)."""
+        if not self._ready:
+            if self.state is _PACKET:
+                self._deadline_ns = now_ns + self._limits.packet_ns
+            elif self.state is _HEADER:
+                self._deadline_ns = now_ns + self._limits.header_ns
+        return ()
+
+    def handle_deadline(self, now_ns: int) -> Sequence[Event]:
+        """Take silence for an answer when the limit has passed."""
+        if self._deadline_ns is not None and now_ns >= self._deadline_ns:
+            self._meet(self._silence_cue(), now_ns)
+        return self.take_events()
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when silence will count as an answer."""
+        return self._deadline_ns
+
+    def take(self, message: Decoded, now_ns: int) -> None:
+        """Take one decoded message from the unit."""
+        if isinstance(message, Handshake):
+            if self._is_ours(message.device_id):
+                self._reply_number = message.packet_number
+                self._meet(self._reply_cue(message), now_ns)
+        elif self._is_ours(_device_of(message)):
+            self._meet(SenderCue.MESSAGE, now_ns)
+
+    def _meet(self, cue: SenderCue, now_ns: int) -> None:
+        self._cue = cue
+        before = self.state
+        self._step(cue, now_ns)
+        if self.state is not before or self._ready:
+            self._deadline_ns = None
+
+    def _is_ours(self, device_id: int | None) -> bool:
+        ours = self._device_id
+        return (
+            device_id == ours
+            or device_id == ALL_CALL
+            or (ours == ALL_CALL and device_id is not None)
+        )
+
+    def _reply_cue(self, reply: Handshake) -> SenderCue:
+        fits = self._fits(reply.packet_number)
+        if reply.kind is HandshakeKind.ACK:
+            if fits:
+                return SenderCue.ACK_LAST if self._is_last else _ACK
+            if self.packet and reply.packet_number == self._number_of(self.packet - 1):
+                return SenderCue.ACK_LATE
+            return SenderCue.ACK_OTHER_LAST if self._is_last else SenderCue.ACK_OTHER
+        if reply.kind is not HandshakeKind.NAK:
+            return _PLAIN_CUES[reply.kind]
+        if not fits:
+            return SenderCue.NAK_OTHER
+        limit = _HEADER_TRIES if self.packet is None else self._switches.resend_limit
+        too_often = limit and self._rejections + 1 >= limit
+        return SenderCue.NAK_AGAIN if too_often else SenderCue.NAK
+
+    def _fits(self, number: int) -> bool:
+        """Whether a reply with this number answers the message in question."""
+        state = self.state
+        if state is _PACKET or state is _PACKET_HELD:
+            return self._handed_over and number == self._number
+        # After the header any number will do (HSK-04).
+        return state is _HEADER or state is _HEADER_HELD
+
+    def _silence_cue(self) -> SenderCue:
+        if self.state is SenderState.HEADER and self._is_extended():
+            if self._outgoing.fallback is None:
+                return SenderCue.SILENCE_STRANDED
+            return SenderCue.SILENCE_EXTENDED
+        return SenderCue.SILENCE_LAST if self._is_last else SenderCue.SILENCE
+
+    def _is_extended(self) -> bool:
+        return kind_of(self._header) is ExtendedHeader
+
+    def _number_of(self, packet: int) -> int:
+        body = self._outgoing.packets[packet]
+        return body[_NUMBER] & 0x7F if len(body) > _NUMBER else packet & 0x7F
+
+    # actions
+
+    def _queue(self, message: bytes, now_ns: int) -> None:
+        self._handed_over = False
+        self._send_at(now_ns, now_ns, message)
+
+    def _send_header(self, now_ns: int) -> None:
+        self._queue(self._header, now_ns)
+
+    def _send_next(self, now_ns: int) -> None:
+        self.packet = packet = 0 if self.packet is None else self.packet + 1
+        self._number = self._number_of(packet)
+        self._is_last = packet + 1 >= len(self._outgoing.packets)
+        self._rejections = 0
+        self._queue(self._outgoing.packets[packet], now_ns)
+
+    def _send_again(self, now_ns: int) -> None:
+        self._rejections += 1
+        if self.packet is None:
+            self._send_header(now_ns)
+        else:
+            self._queue(self._outgoing.packets[self.packet], now_ns)
+
+    def _send_cancel(self, now_ns: int) -> None:
+        self._ready.clear()  # nothing that has not begun may follow (HSK-11)
+        self._handshake(HandshakeKind.CANCEL, now_ns)
+
+    def _handshake(self, kind: HandshakeKind, now_ns: int) -> None:
+        message = handshake(kind, device_id=self._device_id, packet_number=self._number)
+        self._queue(message, now_ns)
+
+    def _send_after(self, now_ns: int) -> None:
+        if self._switches.sends_eof:
+            self._handshake(HandshakeKind.EOF, now_ns)
+        for message in self._outgoing.after:
+            self._queue(message, now_ns)
+
+    def _fall_back(self, now_ns: int) -> None:
+        assert self._outgoing.fallback is not None
+        self._header = self._outgoing.fallback
+        self._note(EventKind.FELL_BACK, now_ns)
+
+    def _note_answer(self, now_ns: int) -> None:
+        self._note(EventKind.ANSWERED, now_ns, self.packet)
+
+    def _note_rejection(self, now_ns: int) -> None:
+        self._note(EventKind.REJECTED, now_ns, self.packet)
+
+    def _note_silence(self, now_ns: int) -> None:
+        self._note(EventKind.SILENCE, now_ns, self.packet)
+
+    def _note_held(self, now_ns: int) -> None:
+        self._note(EventKind.HELD, now_ns, self.packet)
+
+    def _note_ignored(self, now_ns: int) -> None:
+        number = "" if self._reply_number is None else f" {self._reply_number}"
+        self._note(EventKind.IGNORED, now_ns, self.packet, f"{self._cue.name}{number}")
+
+    def _note_done(self, now_ns: int) -> None:
+        self.end = SenderEnd.SENT
+        self._note(EventKind.DONE, now_ns, self.packet)
+
+    def _note_cancelled(self, now_ns: int) -> None:
+        self.end = SenderEnd.CANCELLED
+        self._ready.clear()  # no further message may begin (HSK-11)
+        self._note(EventKind.CANCELLED, now_ns, self.packet)
+
+    def _give_up(self, now_ns: int) -> None:
+        self.end = _REASONS.get(self._cue, SenderEnd.CONFUSED)
+        self._note(EventKind.GAVE_UP, now_ns, self.packet, self.end.name)
+
+
+def _device_of(message: Decoded) -> int | None:
+    if isinstance(message, Foreign | Malformed):
+        body = message.body
+        return body[_DEVICE_ID] if len(body) > _DEVICE_ID and body[1] == FAMILY else None
+    return message.device_id

@@ -1,0 +1,250 @@
+"""The sender as a table: state and cue to actions and next state (M1 p. 39).
+
+Theory of operation.  A cue is what happened, already judged against what was expected: `ACK` is an ACK
+that answers the message in question, `ACK_LAST` the same when nothing remains to be sent, `ACK_OTHER`
+one with a number that answers nothing.  So the table says everything about the order of things and the
+machine (`sender`) only judges numbers.  Pairs that cannot happen stand in SENDER_UNEXPECTED, and a test
+holds both together against all pairs there are.
+Where the standard is silent, a switch (see `switches`) exchanges rows.
+"""
+
+from enum import auto
+from typing import Final
+
+from emulator.dump.machine import Member, Row
+from emulator.dump.switches import SenderSwitches
+
+
+class SenderState(Member):
+    """Where a sender is."""
+
+    IDLE = auto()
+    HEADER = auto()
+    PACKET = auto()
+    HEADER_HELD = auto()
+    PACKET_HELD = auto()
+    DONE = auto()
+    ABORTED = auto()
+
+
+class SenderCue(Member):
+    """What a sender can meet."""
+
+    START = auto()
+    STOP = auto()  # the user interrupts
+    ACK = auto()
+    ACK_LAST = auto()
+    ACK_LATE = auto()  # answers the message before the one in question
+    ACK_OTHER = auto()  # a number that answers nothing
+    ACK_OTHER_LAST = auto()
+    NAK = auto()
+    NAK_AGAIN = auto()  # the limit of resends is reached
+    NAK_OTHER = auto()
+    WAIT = auto()
+    CANCEL = auto()
+    EOF = auto()
+    MESSAGE = auto()  # any other message to this device ID
+    SILENCE = auto()
+    SILENCE_LAST = auto()
+    SILENCE_EXTENDED = auto()  # after an extended header, a standard one is at hand
+    SILENCE_STRANDED = auto()  # after an extended header, no standard one can say the same
+
+
+class SenderDo(Member):
+    """What a sender does."""
+
+    SEND_HEADER = auto()
+    SEND_NEXT = auto()
+    SEND_AGAIN = auto()
+    SEND_CANCEL = auto()
+    SEND_AFTER = auto()
+    FALL_BACK = auto()
+    NOTE_ANSWER = auto()
+    NOTE_REJECTION = auto()
+    NOTE_SILENCE = auto()
+    NOTE_HELD = auto()
+    NOTE_IGNORED = auto()
+    NOTE_DONE = auto()
+    NOTE_CANCELLED = auto()
+    GIVE_UP = auto()
+
+
+SenderRow = Row[SenderState, SenderDo]
+SenderTable = dict[tuple[SenderState, SenderCue], SenderRow]
+
+_S, _C, _D = SenderState, SenderCue, SenderDo
+_WAITING: Final = (_S.HEADER, _S.PACKET, _S.HEADER_HELD, _S.PACKET_HELD)
+_OVER: Final = (_S.DONE, _S.ABORTED)
+
+_ACK_HEADER = SenderRow(
+    (_D.NOTE_ANSWER, _D.SEND_NEXT), _S.PACKET, "PKT-13", "closed loop: send packet 0"
+)
+_ACK_EMPTY = SenderRow(
+    (_D.NOTE_ANSWER, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "HDR-15", "no words: done"
+)
+_ACK_PACKET = SenderRow((_D.NOTE_ANSWER, _D.SEND_NEXT), _S.PACKET, "HSK-02", "send the next packet")
+_ACK_END = SenderRow(
+    (_D.NOTE_ANSWER, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "STA-02", "all packets sent: done"
+)
+_RESEND = SenderRow(
+    (_D.NOTE_REJECTION, _D.SEND_AGAIN), _S.PACKET, "HSK-07", "send the same packet again"
+)
+_RESEND_HEADER = SenderRow(
+    (_D.NOTE_REJECTION, _D.SEND_AGAIN), _S.HEADER, "HSK-07", "send the header again"
+)
+_TOO_OFTEN = SenderRow(
+    (_D.NOTE_REJECTION, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-17", "rejected too often"
+)
+_CANCELLED = SenderRow((_D.NOTE_CANCELLED,), _S.ABORTED, "HSK-11", "stop at once")
+_STOPPED = SenderRow((_D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-19", "tell the unit and stop")
+_DISTURBED = SenderRow((_D.GIVE_UP,), _S.ABORTED, "HSK-22", "illegal message during WAIT: abort")
+
+
+def _ignore(state: SenderState, clause: str) -> SenderRow:
+    return SenderRow((_D.NOTE_IGNORED,), state, clause, "ignore")
+
+
+def _hold(state: SenderState) -> SenderRow:
+    return SenderRow((_D.NOTE_HELD,), state, "HSK-09", "send nothing until told")
+
+
+_SENDER: Final[SenderTable] = {
+    (_S.IDLE, _C.START): SenderRow((_D.SEND_HEADER,), _S.HEADER, "HDR-01", "send the header"),
+    # after the header: any packet number will do (HSK-04)
+    (_S.HEADER, _C.ACK): _ACK_HEADER,
+    (_S.HEADER, _C.ACK_LAST): _ACK_EMPTY,
+    (_S.HEADER, _C.NAK): _RESEND_HEADER,
+    (_S.HEADER, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.HEADER, _C.WAIT): _hold(_S.HEADER_HELD),
+    (_S.HEADER, _C.SILENCE): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_NEXT), _S.PACKET, "TIM-01", "open loop: send packet 0"
+    ),
+    (_S.HEADER, _C.SILENCE_LAST): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "HDR-15", "no words: done"
+    ),
+    (_S.HEADER, _C.SILENCE_EXTENDED): SenderRow(
+        (_D.NOTE_SILENCE, _D.FALL_BACK, _D.SEND_HEADER),
+        _S.HEADER,
+        "EXT-09",
+        "fall back to the standard header",
+    ),
+    (_S.HEADER, _C.SILENCE_STRANDED): SenderRow(
+        (_D.NOTE_SILENCE, _D.GIVE_UP), _S.ABORTED, "EXT-09", "no header the unit understands"
+    ),
+    # after a packet
+    (_S.PACKET, _C.ACK): _ACK_PACKET,
+    (_S.PACKET, _C.ACK_LAST): _ACK_END,
+    (_S.PACKET, _C.ACK_LATE): _ignore(_S.PACKET, "TIM-10"),
+    (_S.PACKET, _C.ACK_OTHER): _ignore(_S.PACKET, "HSK-02"),
+    (_S.PACKET, _C.ACK_OTHER_LAST): _ignore(_S.PACKET, "HSK-02"),
+    (_S.PACKET, _C.NAK): _RESEND,
+    (_S.PACKET, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.PACKET, _C.NAK_OTHER): _ignore(_S.PACKET, "HSK-08"),
+    (_S.PACKET, _C.WAIT): _hold(_S.PACKET_HELD),
+    (_S.PACKET, _C.SILENCE): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_NEXT), _S.PACKET, "TIM-03", "open loop: send the next packet"
+    ),
+    (_S.PACKET, _C.SILENCE_LAST): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "TIM-03", "all packets sent: done"
+    ),
+    # during WAIT: as in the state it came from, and no clock runs
+    (_S.HEADER_HELD, _C.ACK): _ACK_HEADER,
+    (_S.HEADER_HELD, _C.ACK_LAST): _ACK_EMPTY,
+    (_S.HEADER_HELD, _C.NAK): _RESEND_HEADER,
+    (_S.HEADER_HELD, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.HEADER_HELD, _C.WAIT): _hold(_S.HEADER_HELD),
+    (_S.PACKET_HELD, _C.ACK): _ACK_PACKET,
+    (_S.PACKET_HELD, _C.ACK_LAST): _ACK_END,
+    (_S.PACKET_HELD, _C.ACK_LATE): _ignore(_S.PACKET_HELD, "TIM-10"),
+    # nothing else will ever end the WAIT, so its number is not looked at
+    (_S.PACKET_HELD, _C.ACK_OTHER): _ACK_PACKET,
+    (_S.PACKET_HELD, _C.ACK_OTHER_LAST): _ACK_END,
+    (_S.PACKET_HELD, _C.NAK): _RESEND,
+    (_S.PACKET_HELD, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.PACKET_HELD, _C.NAK_OTHER): _ignore(_S.PACKET_HELD, "HSK-08"),
+    (_S.PACKET_HELD, _C.WAIT): _hold(_S.PACKET_HELD),
+    (_S.HEADER_HELD, _C.MESSAGE): _DISTURBED,
+    (_S.PACKET_HELD, _C.MESSAGE): _DISTURBED,
+    **{(state, _C.MESSAGE): _ignore(state, "FRM-09") for state in (_S.HEADER, _S.PACKET)},
+    **{(state, _C.CANCEL): _CANCELLED for state in _WAITING},
+    **{(state, _C.STOP): _STOPPED for state in _WAITING},
+    **{(state, _C.EOF): _ignore(state, "HSK-18") for state in _WAITING},
+    (_S.IDLE, _C.STOP): SenderRow((_D.GIVE_UP,), _S.ABORTED, "HSK-19", "nothing was sent"),
+    **{(state, _C.STOP): _ignore(state, "HSK-19") for state in _OVER},
+    **{
+        (state, cue): _ignore(state, "HSK-19")
+        for state in (_S.IDLE, *_OVER)
+        for cue in (_C.ACK_OTHER, _C.NAK_OTHER, _C.WAIT, _C.CANCEL, _C.EOF, _C.MESSAGE)
+    },
+}
+
+_ANSWERS = {_C.ACK, _C.ACK_LAST, _C.ACK_LATE, _C.ACK_OTHER_LAST, _C.NAK, _C.NAK_AGAIN}
+_SILENCES = {_C.SILENCE, _C.SILENCE_LAST, _C.SILENCE_EXTENDED, _C.SILENCE_STRANDED}
+SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
+    # it is started once
+    {(state, _C.START) for state in SenderState if state is not _S.IDLE}
+    # nothing was asked, so no reply answers it and no limit runs
+    | {(state, cue) for state in (_S.IDLE, *_OVER) for cue in _ANSWERS | _SILENCES}
+    # the answer to a header has no wrong number (HSK-04)
+    | {
+        (state, cue)
+        for state in (_S.HEADER, _S.HEADER_HELD)
+        for cue in (_C.ACK_LATE, _C.ACK_OTHER, _C.ACK_OTHER_LAST, _C.NAK_OTHER)
+    }
+    # no clock runs during WAIT (HSK-09)
+    | {(state, cue) for state in (_S.HEADER_HELD, _S.PACKET_HELD) for cue in _SILENCES}
+    # only a header can be extended
+    | {(_S.PACKET, _C.SILENCE_EXTENDED), (_S.PACKET, _C.SILENCE_STRANDED)}
+)
+
+_WRONG_ACK: Final = {
+    "ignore": {},
+    "accept": {
+        (_S.PACKET, _C.ACK_OTHER): _ACK_PACKET,
+        (_S.PACKET, _C.ACK_OTHER_LAST): _ACK_END,
+    },
+    "cancel": {
+        (_S.PACKET, cue): SenderRow(
+            (_D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-02", "wrong number: cancel"
+        )
+        for cue in (_C.ACK_OTHER, _C.ACK_OTHER_LAST)
+    },
+}
+_HEADER_NAK: Final = {
+    "resend once": {},
+    "abort": {(state, _C.NAK): _TOO_OFTEN for state in (_S.HEADER, _S.HEADER_HELD)},
+}
+_DURING_WAIT: Final = {
+    "abort": {},
+    "ignore": {
+        (state, _C.MESSAGE): _ignore(state, "HSK-22") for state in (_S.HEADER_HELD, _S.PACKET_HELD)
+    },
+}
+_AFTER_SILENCE: Final = {
+    "go on": {},
+    "stop": {
+        (_S.PACKET, cue): SenderRow(
+            (_D.NOTE_SILENCE, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "TIM-03", "no answer: stop"
+        )
+        for cue in (_C.SILENCE, _C.SILENCE_LAST)
+    },
+}
+_EXTENDED_SILENCE: Final = {
+    "fall back": {},
+    "go on": {
+        (_S.HEADER, cue): _SENDER[_S.HEADER, _C.SILENCE]
+        for cue in (_C.SILENCE_EXTENDED, _C.SILENCE_STRANDED)
+    },
+}
+
+
+def sender_table(switches: SenderSwitches) -> SenderTable:
+    """Return the sender's table with the rows that `switches` exchange."""
+    return {
+        **_SENDER,
+        **_WRONG_ACK[switches.wrong_ack],
+        **_HEADER_NAK[switches.header_nak],
+        **_DURING_WAIT[switches.message_during_wait],
+        **_AFTER_SILENCE[switches.after_silence],
+        **_EXTENDED_SILENCE[switches.extended_silence],
+    }

@@ -1,0 +1,59 @@
+"""What a receiver needs from whoever keeps the words: the unit's memory, or the harness reading back."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from emulator.wire.messages import DataPacket, Header
+
+
+@dataclass(frozen=True, slots=True)
+class Accept:
+    """The header is welcome."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refuse:
+    """The header gets CANCEL, for a reason in plain words."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The header gets WAIT until somebody decides: `Receiver.release` says how."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ignore:
+    """The header gets no answer at all, for a reason in plain words."""
+
+    reason: str
+
+
+Decision = Accept | Refuse | Hold | Ignore
+
+
+class Storage(Protocol):
+    """Keeps the words of one dump at a time."""
+
+    def begin(self, header: Header, now_ns: int) -> Decision:
+        """Decide about a dump; after Accept the place is taken."""
+        ...
+
+    def has_room(self) -> bool:
+        """Whether one more packet can be stored (HSK-12)."""
+        ...
+
+    def append(self, packet: DataPacket, now_ns: int) -> None:
+        """Store a packet."""
+        ...
+
+    def finish(self, now_ns: int) -> None:
+        """The last packet is stored: the sample is whole."""
+        ...
+
+    def abandon(self, now_ns: int) -> None:
+        """The dump will not end: keep or drop what there is."""
+        ...

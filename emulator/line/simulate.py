@@ -1,0 +1,188 @@
+"""The simulated driver: two endpoints, two cables, virtual time in integer nanoseconds.
+
+Theory of operation.  Time leaps from one instant at which something happens to the next: an arrival, a
+message that has left, a deadline, a scheduled action.  At one instant arrivals come first, then
+`message_left`, then deadlines, then actions; then whoever has a message and a free wire sends it.
+Nothing here reads a clock, so a run is the same to the byte from the same inputs.
+"""
+
+from collections.abc import Callable, Sequence
+from heapq import heappop, heappush
+from typing import Final
+
+from emulator.dump.capture import Capture, Direction, Passage
+from emulator.dump.endpoint import Endpoint
+from emulator.dump.events import Event
+from emulator.line.cable import Cable
+from emulator.line.disturbance import Disturbance
+
+NEVER: Final = 1 << 63
+
+Listener = Callable[[Direction, Sequence[Event]], None]
+"""Hears what endpoints report: the direction in which that endpoint sends, and its events."""
+
+
+class Silent:
+    """An endpoint that never sends and takes no notice: the open end of a cable."""
+
+    def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
+        """Take no notice."""
+        return ()
+
+    def message_left(self, now_ns: int) -> Sequence[Event]:
+        """Take no notice."""
+        return ()
+
+    def handle_deadline(self, now_ns: int) -> Sequence[Event]:
+        """Take no notice."""
+        return ()
+
+    def next_deadline_ns(self) -> int | None:
+        """Want nothing."""
+        return None
+
+    def bytes_to_send(self) -> bytes:
+        """Send nothing."""
+        return b""
+
+
+class _Side:
+    """One end of the line: an endpoint, the cable on which it sends, the instants it waits for."""
+
+    __slots__ = ("arrivals", "cable", "deadline_ns", "endpoint", "hears", "left_ns", "next_ns", "sends")
+
+    def __init__(self, endpoint: Endpoint, cable: Cable, hears: Cable) -> None:
+        self.endpoint = endpoint
+        self.cable = cable
+        self.sends = cable.direction
+        self.hears = hears.direction
+        self.arrivals = hears.arrivals
+        self.left_ns = NEVER
+        self.deadline_ns = NEVER
+        self.next_ns = NEVER
+
+    def settle(self, now_ns: int) -> None:
+        """Send if the wire is free, and learn when something will happen here next."""
+        endpoint = self.endpoint
+        if self.left_ns == NEVER and (message := endpoint.bytes_to_send()):
+            self.left_ns = self.cable.send(message, now_ns)
+        deadline_ns = endpoint.next_deadline_ns()
+        self.deadline_ns = next_ns = NEVER if deadline_ns is None else deadline_ns
+        self.next_ns = next_ns if next_ns < self.left_ns else self.left_ns
+
+
+class SimulatedLine:
+    """A unit on a line; `connect` puts one host endpoint after another at the other end."""
+
+    def __init__(
+        self,
+        unit: Endpoint,
+        *,
+        disturbances: Sequence[Disturbance] = (),
+        listener: Listener | None = None,
+    ) -> None:
+        self.now_ns = 0
+        self.capture: Final = Capture()
+        self._arrived: Final = self.capture.passages.append
+        self._listener: Final = listener or _deaf
+        to_unit, from_unit = (
+            Cable(direction, [each for each in disturbances if each.direction is direction])
+            for direction in Direction
+        )
+        self._host = _Side(Silent(), to_unit, from_unit)
+        self._unit = _Side(unit, from_unit, to_unit)
+        self._sides: Final = (self._host, self._unit)
+        self._actions: list[tuple[int, int, Callable[[int], None]]] = []
+        self._serial = 0
+
+    def connect(self, endpoint: Endpoint) -> None:
+        """Put `endpoint` at the host's end of the line."""
+        self._host.endpoint = endpoint
+
+    def at(self, instant_ns: int, action: Callable[[int], None]) -> None:
+        """Call `action` with the time at `instant_ns`: a hand at the front panel."""
+        self._serial += 1
+        heappush(self._actions, (instant_ns, self._serial, action))
+
+    def busy_ns(self, direction: Direction) -> int:
+        """Return for how long bytes were on the wire in one direction."""
+        side = self._host if direction is Direction.TO_UNIT else self._unit
+        return side.cable.busy_ns
+
+    def run(self, is_over: Callable[[], bool], *, until_ns: int | None = None) -> bool:
+        """Run until `is_over` and the wires are empty; False when nothing will happen any more.
+
+        False also when `until_ns` is reached: time then stands there.
+        """
+        host, unit = self._host, self._unit
+        host.settle(self.now_ns)
+        unit.settle(self.now_ns)
+        while True:
+            quiet = host.left_ns == unit.left_ns == NEVER
+            instant_ns = self._next_instant()
+            if quiet and not host.arrivals and not unit.arrivals and is_over():
+                return True
+            if instant_ns == NEVER:
+                return False
+            if until_ns is not None and instant_ns > until_ns:
+                self.now_ns = until_ns
+                return False
+            self.now_ns = instant_ns
+            self._happen(instant_ns)
+
+    def advance(self, by_ns: int) -> None:
+        """Let time pass; whatever is due in it happens."""
+        target_ns = self.now_ns + by_ns
+        self.run(lambda: False, until_ns=target_ns)
+        # With nothing on the agenda the run ends early; time passes all the same.
+        self.now_ns = target_ns
+
+    def _next_instant(self) -> int:
+        host, unit = self._host, self._unit
+        earliest = host.next_ns if host.next_ns < unit.next_ns else unit.next_ns
+        if host.arrivals and host.arrivals[0][0] < earliest:
+            earliest = host.arrivals[0][0]
+        if unit.arrivals and unit.arrivals[0][0] < earliest:
+            earliest = unit.arrivals[0][0]
+        if self._actions and self._actions[0][0] < earliest:
+            earliest = self._actions[0][0]
+        # What was asked for the past is due now.
+        return earliest if earliest > self.now_ns else self.now_ns
+
+    def _happen(self, now_ns: int) -> None:
+        """Let happen what is due at `now_ns`, in the order that the head of this file gives."""
+        listen = self._listener
+        due = []
+        for side in self._sides:
+            arrivals = side.arrivals
+            while arrivals and arrivals[0][0] <= now_ns:
+                at_ns, data = arrivals.popleft()
+                self._arrived(Passage(side.hears, at_ns, data))
+                if events := side.endpoint.receive_bytes(data, at_ns):
+                    listen(side.sends, events)
+                side.next_ns = now_ns
+            if side.next_ns <= now_ns:
+                due.append(side)
+        for side in due:
+            if side.left_ns <= now_ns:
+                side.left_ns = NEVER
+                if events := side.endpoint.message_left(now_ns):
+                    listen(side.sends, events)
+        for side in due:
+            # An arrival at this instant may have lifted the deadline: the endpoint knows.
+            if side.deadline_ns <= now_ns and (events := side.endpoint.handle_deadline(now_ns)):
+                listen(side.sends, events)
+        for side in due:
+            side.settle(now_ns)
+        if self._actions and self._actions[0][0] <= now_ns:
+            while self._actions and self._actions[0][0] <= now_ns:
+                heappop(self._actions)[2](now_ns)
+            self._settle()
+
+    def _settle(self) -> None:
+        for side in self._sides:
+            side.settle(self.now_ns)
+
+
+def _deaf(direction: Direction, events: Sequence[Event]) -> None:
+    """Listen to nothing."""

@@ -1,0 +1,1 @@
+"""Floor E2: the rack unit, memory, slots, profile and front panel."""

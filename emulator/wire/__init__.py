@@ -1,0 +1,1 @@
+"""Floor E0: the standard on paper."""

@@ -1,0 +1,118 @@
+"""Bytes to messages and back.
+
+`decode` takes one whole System Exclusive message without the real-time bytes that may have stood in it
+(FRM-03) and never raises: what is no message of the standard is `Foreign`, what claims to be one and has
+the wrong length or a wrong end is `Malformed`.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from construct import ConstructError
+
+from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
+from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS
+from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
+from emulator.wire.sevenbit import from_groups
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Foreign:
+    """A System Exclusive message that is none of the standard's."""
+
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Malformed:
+    """Bytes that begin as a message of `kind` and do not have its form (FRM-05)."""
+
+    kind: type[Message]
+    body: bytes
+    expected_length: int | None
+    """Bytes the message should have; None where it may have several lengths."""
+
+
+Decoded = Message | Foreign | Malformed
+
+_PACKET = FIXED[DataPacket]
+_SUB_ID = _PACKET.span("sub_id").start
+_DEVICE_ID = _PACKET.span("device_id").start
+_HANDSHAKE = FIXED[Handshake]
+_REPLY_NUMBER = _HANDSHAKE.span("packet_number").start
+_HANDSHAKE_KINDS = {int(kind): kind for kind in HandshakeKind}
+_FREQUENT = frozenset({PACKET_BYTES, _HANDSHAKE.size})
+_DATA = _PACKET.span("data")
+_NUMBER = _PACKET.span("packet_number").start
+_CHECKSUM = _PACKET.span("checksum").start
+
+
+def kind_of(body: bytes) -> type[Message] | None:
+    """Return which message `body` claims to be by its first bytes, None if none of the standard's."""
+    if len(body) <= _SUB_ID or body[0] != START or body[1] != FAMILY:
+        return None
+    sub_ids = tuple(body[_SUB_ID : _SUB_ID + 2])
+    return SUB_IDS.get(sub_ids[:1]) or SUB_IDS.get(sub_ids)
+
+
+def decode(body: bytes) -> Decoded:
+    """Return what one System Exclusive message means."""
+    size = len(body)
+    # Packets and their handshakes are nearly all of a transfer: the same layouts, without the walk.
+    if size in _FREQUENT and body[1] == FAMILY and body[0] == START and body[-1] == END:
+        if size == PACKET_BYTES and body[_SUB_ID] == PACKET_SUB_ID:
+            return DataPacket(
+                device_id=body[_DEVICE_ID],
+                packet_number=body[_NUMBER],
+                data=body[_DATA],
+                checksum=body[_CHECKSUM],
+            )
+        if size == _HANDSHAKE.size and (kind := _HANDSHAKE_KINDS.get(body[_SUB_ID])):
+            return Handshake(
+                device_id=body[_DEVICE_ID], kind=kind, packet_number=body[_REPLY_NUMBER]
+            )
+    claimed = kind_of(body)
+    if claimed is None:
+        return Foreign(body=body)
+    fixed = FIXED.get(claimed)
+    if fixed is None:
+        return _decode_variable(claimed, body)
+    if len(body) != fixed.size or body[-1] != END:
+        return Malformed(kind=claimed, body=body, expected_length=fixed.size)
+    values: dict[str, Any] = {
+        span.name: from_groups(body[span.start : span.stop])
+        if span.number
+        else body[span.start : span.stop]
+        for span in fixed.spans
+    }
+    return claimed(**{name: values[name] for name in claimed.__dataclass_fields__})
+
+
+@lru_cache(maxsize=4096)
+def handshake(kind: HandshakeKind, *, device_id: int, packet_number: int) -> bytes:
+    """Return the bytes of a handshake."""
+    return encode(Handshake(device_id=device_id, kind=kind, packet_number=packet_number))
+
+
+def _decode_variable(kind: type[Message], body: bytes) -> Message | Malformed:
+    try:
+        values = LAYOUTS[kind].parse(body)
+    except ConstructError:
+        return Malformed(kind=kind, body=body, expected_length=None)
+    message = kind(**{name: values[name] for name in kind.__dataclass_fields__})
+    if encode(message) != body:
+        return Malformed(kind=kind, body=body, expected_length=None)
+    return message
+
+
+def encode(message: Message) -> bytes:
+    """Return the bytes of a message; ValueError where a field does not fit its place."""
+    fields = {name: getattr(message, name) for name in message.__dataclass_fields__}
+    try:
+        body: bytes = LAYOUTS[type(message)].build(fields)
+    except ConstructError as problem:
+        raise ValueError(f"{message!r} has no bytes: {problem}") from problem
+    if any(byte > 0x7F for byte in body[1:-1]):
+        raise ValueError(f"{message!r} has a field above 127")
+    return body

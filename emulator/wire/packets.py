@@ -1,0 +1,130 @@
+"""Many data packets at once, as rows of 127 bytes.
+
+The vectorised twin of `codec` for the one message that a dump consists of; both read the same
+layout.
+"""
+
+from collections.abc import Sequence
+from sys import byteorder
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.wire.constants import (
+    ALL_CALL,
+    END,
+    FAMILY,
+    FILLER,
+    PACKET_BYTES,
+    PACKET_DATA_BYTES,
+    PACKET_NUMBERS,
+    PACKET_SUB_ID,
+    START,
+)
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import DataPacket
+from emulator.wire.sizes import packets_for
+from emulator.wire.words import DataBytes, Words, pack_words
+
+Rows = NDArray[np.uint8]
+"""Shape (packets, 127): one data packet a row, F0 and F7 included."""
+
+_LAYOUT = FIXED[DataPacket]
+DATA: Final = _LAYOUT.span("data")
+DEVICE_ID: Final = _LAYOUT.span("device_id").start
+NUMBER: Final = _LAYOUT.span("packet_number").start
+CHECKSUM: Final = _LAYOUT.span("checksum").start
+
+# Both are four bytes long and are handled as one integer a row.
+_FRONT: Final = slice(0, NUMBER)  # F0 7E, device ID, 02
+_SUMMED_FRONT: Final = slice(1, DATA.start)  # PKT-05: what the checksum takes in before the data
+
+
+def _front(device_id: int) -> np.uint32:
+    return np.uint32(int.from_bytes((START, FAMILY, device_id, PACKET_SUB_ID), byteorder))
+
+
+_DEVICE_ID_BITS: Final = _front(0) ^ _front(0xFF)
+
+
+def packet_rows(words: Words, bits: int, device_id: int) -> Rows:
+    """Return the packets of a dump of `words`: numbers from 0, filler 00, checksums (M1 p. 39).
+
+    ValueError where a word does not fit in `bits` significant bits or the device ID is above 127.
+    """
+    if not 0 <= device_id <= ALL_CALL:
+        raise ValueError(f"device ID must be 0 to {ALL_CALL}, not {device_id}")
+    packed = pack_words(words, bits)
+    count = packets_for(words.size, bits)
+    filler = count * PACKET_DATA_BYTES - packed.size
+    if filler:
+        packed = np.append(packed, np.full(filler, FILLER, np.uint8))
+    data = packed.reshape(count, PACKET_DATA_BYTES)
+    rows = np.empty((count, PACKET_BYTES), np.uint8)
+    rows[:, DATA] = data
+    rows[:, _FRONT].view(np.uint32)[:] = _front(device_id)
+    rows[:, NUMBER] = np.arange(count, dtype=np.uint32) & np.uint32(PACKET_NUMBERS - 1)
+    rows[:, CHECKSUM] = checksums(rows, data)
+    rows[:, -1] = END
+    return rows
+
+
+def data_of(rows: Rows) -> DataBytes:
+    """Return the data bytes of `rows`, contiguous, shape (packets, 120)."""
+    return np.ascontiguousarray(rows[:, DATA])
+
+
+def checksums(rows: Rows, data: DataBytes | None = None) -> NDArray[np.uint8]:
+    """Return the checksum that each row should carry; pass `data_of(rows)` where it is at hand."""
+    if data is None:
+        data = data_of(rows)
+    # Eight columns at a time, then four, then the halves of what is left.
+    eights = data.view(np.uint64)
+    folded = eights[:, 0].copy()
+    for column in range(1, eights.shape[1]):
+        folded ^= eights[:, column]
+    halves = folded.view(np.uint32)
+    fours = halves[::2] ^ halves[1::2]
+    fours ^= rows[:, _SUMMED_FRONT].view(np.uint32).reshape(-1)
+    fours ^= fours >> 16
+    fours ^= fours >> 8
+    return fours.astype(np.uint8) & np.uint8(0x7F)
+
+
+def leading_packets(buffer: NDArray[np.uint8]) -> int:
+    """Return how many whole, well-framed data packets stand back to back at the start of `buffer`.
+
+    Well-framed: 127 bytes from F0 7E .. 02 to F7 with nothing above 7F between (PKT-01, PKT-06).
+    Looks in growing steps, so that the cost follows the answer and not the length of the buffer.
+    """
+    found, step = 0, 64
+    while True:
+        rows = _as_rows(buffer, found, step)
+        good = _well_framed(rows)
+        found += good
+        if good < step:
+            return found
+        step *= 8
+
+
+def _as_rows(buffer: NDArray[np.uint8], skip: int, most: int) -> Rows:
+    rest = buffer[skip * PACKET_BYTES : (skip + most) * PACKET_BYTES]
+    return rest[: len(rest) // PACKET_BYTES * PACKET_BYTES].reshape(-1, PACKET_BYTES)
+
+
+def _well_framed(rows: Rows) -> int:
+    """Return how many rows from the first on are framed as data packets."""
+    good = rows[:, _FRONT].view(np.uint32).reshape(-1) & ~_DEVICE_ID_BITS == _front(0)
+    good &= rows[:, -1] == END
+    count = len(rows) if good.all() else int(np.argmin(good))
+    statuses = rows[:count].reshape(-1).view(np.int8) < 0
+    if np.count_nonzero(statuses) == 2 * count:
+        return count
+    clean = statuses.reshape(count, PACKET_BYTES).sum(axis=1) == 2
+    return int(np.argmin(clean))
+
+
+def join(rows: Sequence[bytes]) -> Rows:
+    """Return whole packets of 127 bytes as rows."""
+    return np.frombuffer(b"".join(rows), np.uint8).reshape(-1, PACKET_BYTES)

@@ -1,0 +1,16 @@
+"""Integers in 7-bit groups, least significant group first (HDR-12; M1 p. 37)."""
+
+
+def to_groups(value: int, groups: int) -> bytes:
+    """Return `value` as `groups` bytes of 7 bits, low group first; ValueError if it does not fit."""
+    if not 0 <= value < 1 << (7 * groups):
+        raise ValueError(f"{value} does not fit in {groups} groups of 7 bits")
+    return bytes((value >> (7 * i)) & 0x7F for i in range(groups))
+
+
+def from_groups(groups: bytes) -> int:
+    """Return the integer that 7-bit groups, low group first, stand for."""
+    value = 0
+    for group in reversed(groups):
+        value = value << 7 | group & 0x7F
+    return value

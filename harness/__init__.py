@@ -1,0 +1,1 @@
+"""The harness: files, judgement, jobs, reports and the command line."""

@@ -1,0 +1,1 @@
+"""Floor H4: one file a command."""

@@ -1,0 +1,77 @@
+"""The command line: `dryload COMMAND`, one file a command.
+
+Importing this must stay cheap: a command imports what it needs when it runs.
+"""
+
+import os
+import signal
+import sys
+from typing import Final
+
+import typer
+
+from harness.files.problem import USAGE, Problem
+
+# Public names of this exception differ between versions of the library; its heir's parent does not.
+_UsageError: Final = typer.BadParameter.__base__
+INTERRUPTED: Final = 128 + signal.SIGINT
+CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
+
+app = typer.Typer(
+    name="dryload",
+    help=(
+        "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
+        "Start with: dryload validate FILE, then dryload replay FILE."
+    ),
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _register() -> None:
+    from harness.cli import (
+        clauses,
+        decode,
+        diff,
+        encode,
+        explain,
+        profiles,
+        replay,
+        validate,
+    )
+
+    for module in (validate, replay, diff, explain, encode, decode, profiles, clauses):
+        app.command()(getattr(module, module.__name__.rpartition(".")[2]))
+
+
+def main() -> None:
+    """Run the command line and end the process with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A file name need not be UTF-8, and a terminal need not know every sign.
+        stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]  # always a TextIOWrapper here
+    _register()
+    try:
+        try:
+            code = app(standalone_mode=False)
+        finally:
+            sys.stdout.flush()
+    except Problem as problem:
+        print(f"dryload: {problem}", file=sys.stderr)
+        code = problem.code
+    except (KeyboardInterrupt, typer.Abort):
+        print("dryload: stopped by you.", file=sys.stderr)
+        code = INTERRUPTED
+    except _UsageError as problem:
+        problem.show()
+        code = USAGE
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep the interpreter from complaining on the way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = CLOSED_PIPE
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""Floor H0: what lies on disk."""

@@ -1,0 +1,133 @@
+"""Dump files: what lies on disk becomes the bytes as they stand on the line.
+
+Theory of operation.  A file is recognised by what it holds, never by its name.  Two forms are read:
+the messages themselves, one after another, and a Standard MIDI File that carries them as events.
+Nothing is judged here: a broken dump loads as it is, as long as one message of a sample dump can be
+recognised, and only then; so that a picture or a spreadsheet is refused with its kind named.
+
+The search runs over blocks, in C, so that it costs little time and no memory to refuse a large file.
+"""
+
+import io
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import BinaryIO, Final
+
+from harness.files import midifile, opening
+from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
+from harness.files.problem import Problem
+
+LARGEST: Final = 512 << 20
+"""Bytes of the largest file that is read: nearly two days on the line."""
+_LARGEST_MIDI_FILE: Final = 64 << 20
+
+_BLOCK: Final = 1 << 20
+_KEPT: Final = 64  # of a block, in front of the next one: more than the search needs to see
+_REALTIME: Final = bytes(range(0xF8, 0x100))  # may stand anywhere, even after F0 (FRM-03, M1 p. 5)
+# A dump header, data packet, dump request or one of the extensions (M1 p. 37, CA-019).
+_MESSAGE: Final = rb"\xf0\x7e[\x00-\x7f](?:[\x01-\x03]|\x05[\x01-\x07])"
+# By chance four such bytes stand in every large file; twelve more data bytes behind them do not.
+_RECOGNISED: Final = re.compile(_MESSAGE + rb"(?:[\x00-\x7f]{12}|(?<=\x03)[\x00-\x7f]{2}\xf7)")
+_AT_START: Final = re.compile(_MESSAGE)
+_EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f]+\xf7")
+
+
+class Form(StrEnum):
+    """How the bytes of a dump were kept."""
+
+    RAW = "raw"
+    MIDI_FILE = "midi file"
+    STANDARD_INPUT = "standard input"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DumpFile:
+    """The bytes of a file as they would stand on the line."""
+
+    name: str
+    """The name as it was given; `opening.shown` makes it fit for a line of text."""
+    form: Form
+    data: bytes
+    times: tuple[tuple[int, int], ...] = ()
+    """(offset in `data`, time in ns) of each event of a MIDI file; empty where no times are known."""
+    remarks: tuple[str, ...] = ()
+    """What was odd about the container, in plain words; never about the dump."""
+
+
+def load(path: str) -> DumpFile:
+    """Return what is in a dump file, "-" being standard input; a Problem for anything else."""
+    if path == opening.STANDARD_INPUT:
+        name = opening.shown(path)
+        data = opening.read_all(opening.standard_input(), name, LARGEST)
+        if not data:
+            raise Problem("standard input is empty: nothing was piped into it.")
+        return _loaded(path, io.BytesIO(data), Form.STANDARD_INPUT)
+    with opening.open_file(path) as file:
+        return _loaded(path, file, Form.RAW)
+
+
+def holds_dump(blocks: Iterable[bytes]) -> bool:
+    """Return whether a message of a sample dump, whole or broken, is in the joined `blocks`."""
+    kept: bytes | None = None
+    for block in blocks:
+        plain = block.translate(None, _REALTIME)
+        if kept is None and _AT_START.match(plain):
+            return True
+        joined = (kept or b"") + plain
+        if _RECOGNISED.search(joined):
+            return True
+        kept = joined[-_KEPT:]
+    return False
+
+
+def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
+    name = opening.shown(path)
+    try:
+        head = file.read(HEAD_BYTES)
+        file.seek(0)
+        kind = kind_of(head)
+        if kind is MIDI_FILE:
+            return _from_midi_file(path, opening.read_all(file, name, _LARGEST_MIDI_FILE))
+        if kind is not None:
+            raise Problem(f"{name} is {kind.name}, not a dump.", do=kind.advice)
+        if not holds_dump(_blocks(file)):
+            raise _no_dump(name, head)
+        file.seek(0)
+        return DumpFile(name=path, form=form, data=opening.read_all(file, name, LARGEST))
+    except OSError as problem:
+        raise opening.reading_problem(name, problem) from problem
+
+
+def _from_midi_file(path: str, content: bytes) -> DumpFile:
+    stream = midifile.read(content)
+    if not holds_dump([stream.data]):
+        held = (
+            "has no System Exclusive event" if not stream.data else "holds no sample dump message"
+        )
+        raise Problem(f"{opening.shown(path)} is a Standard MIDI File that {held}.")
+    return DumpFile(
+        name=path,
+        form=Form.MIDI_FILE,
+        data=stream.data,
+        times=stream.times,
+        remarks=stream.remarks,
+    )
+
+
+def _blocks(file: BinaryIO) -> Iterator[bytes]:
+    while block := file.read(_BLOCK):
+        yield block
+
+
+def _no_dump(name: str, head: bytes) -> Problem:
+    if _EXCLUSIVE.search(head):
+        return Problem(
+            f"{name} holds System Exclusive messages, but none of a sample dump.",
+            do="A sample dump begins with F0 7E, a device ID and 01.",
+        )
+    return Problem(
+        f"{name} is not a dump: no sample dump message is in it.",
+        do="A sample dump begins with F0 7E, a device ID and 01.",
+    )

@@ -1,0 +1,228 @@
+"""Standard MIDI Files: the exclusive bytes in them, in the order in which they would be sent.
+
+Theory of operation.  (Standard MIDI Files 1.0, RP-001.)  Ready-made readers strip F0 and F7 and drop
+what is broken; here every byte that an exclusive event would put on the line is kept.  An F0 event
+stands for F0 and its data; an F7 event stands for its data alone, which is how a long message is cut
+into several events and how anything else is smuggled in.  Events of all tracks are merged by time,
+those of one instant in the order of the tracks.  Notes and the like are left out, because a dump in a
+song is still that dump, except where one falls into a message that has begun and not ended: on the
+line it would cut that message (M1 p. 29), so it is kept.
+
+A file that is itself broken is read as far as it goes, and a remark says where it stopped.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate
+from operator import itemgetter
+from typing import Final, NamedTuple
+
+from emulator.wire.constants import END, START
+
+_HEADER: Final = b"MThd"
+_TRACK: Final = b"MTrk"
+_META: Final = 0xFF
+_TEMPO: Final = 0x51
+_END_OF_TRACK: Final = 0x2F
+_FIRST_TEMPO: Final = 500_000  # microseconds a quarter note until a tempo is set
+_INDEPENDENT: Final = 2  # format: tracks that are played one after another
+# Data bytes after a status: by high nibble, and for system common by byte (M1 tables I and VII).
+_DATA: Final = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
+_COMMON_DATA: Final = {0xF1: 1, 0xF2: 2, 0xF3: 1}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stream:
+    """What a MIDI file would put on the line."""
+
+    data: bytes
+    times: tuple[tuple[int, int], ...]
+    """(offset in `data`, time in ns) of each event that is in it."""
+    remarks: tuple[str, ...] = ()
+
+
+class _Event(NamedTuple):
+    ticks: int
+    data: bytes
+    kind: int  # F0, F7, FF for a tempo, 0 for anything else
+
+
+class _Broken(Exception):
+    """A track ends before it should; the text says how."""
+
+
+def read(content: bytes) -> Stream:
+    """Return the exclusive bytes of a whole MIDI file, whatever its state; never raises."""
+    remarks: list[str] = []
+    file_format, division = _header(content, remarks)
+    tracks = [
+        _events(chunk, number, remarks)
+        for number, chunk in enumerate(_tracks(content, remarks), start=1)
+    ]
+    if file_format == _INDEPENDENT:
+        tracks = [_one_after_another(tracks)]
+    # A stable sort: events of one instant stay in the order of their tracks.
+    merged = sorted((event for track in tracks for event in track), key=itemgetter(0))
+    return _joined(merged, _Clock(division, merged), tuple(remarks))
+
+
+def _header(content: bytes, remarks: list[str]) -> tuple[int, bytes]:
+    fields = content[8:14]
+    if len(fields) < 6 or int.from_bytes(content[4:8], "big") < 6:
+        remarks.append("the MIDI file's header is cut short")
+        fields = fields.ljust(6, b"\0")
+    return int.from_bytes(fields[:2], "big"), fields[4:]
+
+
+def _tracks(content: bytes, remarks: list[str]) -> Iterator[bytes]:
+    position = 8 + int.from_bytes(content[4:8], "big")
+    while position < len(content):
+        kind, size = content[position : position + 4], content[position + 4 : position + 8]
+        end = position + 8 + int.from_bytes(size, "big")
+        if not (kind.isascii() and kind.isalnum() and len(size) == 4):
+            # The chunk before may have said a wrong size: go on with the next track there is.
+            found = content.find(_TRACK, position)
+            remarks.append(f"byte {position}: no chunk of a MIDI file begins here")
+            if found < 0:
+                return
+            position = found
+            continue
+        if kind == _TRACK:
+            if end > len(content):
+                remarks.append(f"byte {position}: the file ends before this track does")
+            yield content[position + 8 : end]
+        position = end
+
+
+def _events(chunk: bytes, number: int, remarks: list[str]) -> list[_Event]:
+    found: list[_Event] = []
+    try:
+        for event in _walk(chunk):
+            found.append(event)
+    except _Broken as problem:
+        remarks.append(f"track {number}: {problem}")
+    return found
+
+
+def _walk(chunk: bytes) -> Iterator[_Event]:
+    """Yield the events of a track that put something on the line or set the tempo."""
+    position, ticks, running = 0, 0, 0
+    while position < len(chunk):
+        delta, position = _number(chunk, position)
+        ticks += delta
+        status = _at(chunk, position)
+        if status in (START, END):
+            size, first = _number(chunk, position + 1)
+            position = first + size
+            lead = b"\xf0" if status == START else b""
+            yield _Event(ticks, lead + chunk[first:position], status)
+            if position > len(chunk):
+                raise _Broken(
+                    f"{position - len(chunk)} bytes of its last exclusive event are missing"
+                )
+        elif status == _META:
+            kind = _at(chunk, position + 1)
+            size, first = _number(chunk, position + 2)
+            position = first + size
+            if kind == _TEMPO:
+                yield _Event(ticks, chunk[first:position], _META)
+            elif kind == _END_OF_TRACK:
+                return
+        else:
+            if status & 0x80:
+                position += 1
+                # Exclusive and meta events end running status; many writers let it run on.
+                running = status if status < START else running
+            elif running:
+                status = running
+            else:
+                raise _Broken(f"byte {position} is {status:02X} where an event should begin")
+            size = _DATA.get(status >> 4, _COMMON_DATA.get(status, 0))
+            yield _Event(ticks, bytes([status]) + chunk[position : position + size], 0)
+            position += size
+
+
+def _number(chunk: bytes, position: int) -> tuple[int, int]:
+    """Return a number of variable length and where it ends."""
+    value = 0
+    for at in range(position, position + 4):
+        byte = _at(chunk, at)
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, at + 1
+    raise _Broken(f"byte {position} begins a number of more than four bytes")
+
+
+def _at(chunk: bytes, position: int) -> int:
+    if position >= len(chunk):
+        raise _Broken("it ends in the middle of an event")
+    return chunk[position]
+
+
+def _one_after_another(tracks: Iterable[list[_Event]]) -> list[_Event]:
+    shifted: list[_Event] = []
+    start = 0
+    for track in tracks:
+        shifted.extend(event._replace(ticks=start + event.ticks) for event in track)
+        start = shifted[-1].ticks if shifted else 0
+    return shifted
+
+
+class _Clock:
+    """From ticks to nanoseconds, along the tempos that the events set."""
+
+    def __init__(self, division: bytes, events: Iterable[_Event]) -> None:
+        code = int.from_bytes(division, "big")
+        self._fixed: Fraction | None = None
+        if code & 0x8000:
+            # Frames a second, negated, and ticks a frame; "29" is the 30 frames of 1000/1001 s.
+            frames = 256 - division[0]
+            rate = Fraction(30_000, 1001) if frames == 29 else Fraction(frames)
+            self._fixed = Fraction(1_000_000_000) / (rate * max(division[1], 1))
+        self._per_quarter = max(code & 0x7FFF, 1)
+        tempos = [(0, _FIRST_TEMPO)]
+        tempos += [
+            (event.ticks, int.from_bytes(event.data, "big"))
+            for event in events
+            if event.kind == _META and len(event.data) == 3
+        ]
+        self._starts = [ticks for ticks, _ in tempos]
+        self._tempos = [tempo for _, tempo in tempos]
+        steps = (
+            (after - before) * tempo
+            for before, after, tempo in zip(
+                self._starts, self._starts[1:], self._tempos, strict=False
+            )
+        )
+        self._elapsed = list(accumulate(steps, initial=0))  # in microseconds times ticks a quarter
+
+    def ns(self, ticks: int) -> int:
+        """Return the time of an instant in ns."""
+        if self._fixed is not None:
+            return round(ticks * self._fixed)
+        row = bisect_right(self._starts, ticks) - 1
+        elapsed = self._elapsed[row] + (ticks - self._starts[row]) * self._tempos[row]
+        return elapsed * 1000 // self._per_quarter
+
+
+def _joined(events: Sequence[_Event], clock: _Clock, remarks: tuple[str, ...]) -> Stream:
+    data = bytearray()
+    times: list[tuple[int, int]] = []
+    is_open = False  # a message has begun and not ended
+    for event in events:
+        if event.kind == _META or (event.kind == 0 and not is_open):
+            continue
+        times.append((len(data), clock.ns(event.ticks)))
+        data += event.data
+        is_open = _leaves_open(event.data, is_open)
+    return Stream(data=bytes(data), times=tuple(times), remarks=remarks)
+
+
+def _leaves_open(data: bytes, is_open: bool) -> bool:
+    """Return whether a message stands open after `data`: its last status, real-time apart, is F0."""
+    for byte in reversed(data):
+        if 0x80 <= byte < 0xF8:
+            return byte == START
+    return is_open

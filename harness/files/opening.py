@@ -1,0 +1,83 @@
+"""Opening what a user named: either an ordinary file that is open, or one plain line that says why not."""
+
+import os
+import stat
+import sys
+from typing import BinaryIO, Final
+
+from harness.files.problem import Problem
+
+STANDARD_INPUT: Final = "-"
+_NOT_A_FILE: Final = (
+    (stat.S_ISDIR, "is a folder, not a file.", "Name the file in it."),
+    (stat.S_ISFIFO, "is a pipe, not a file.", "Send it to standard input and give - as the name."),
+    (stat.S_ISCHR, "is a device, not a file.", "Name a file."),
+    (stat.S_ISBLK, "is a device, not a file.", "Name a file."),
+    (stat.S_ISSOCK, "is a socket, not a file.", "Name a file."),
+)
+
+
+def shown(path: str) -> str:
+    """Return a file's name as it can stand in a line of text, whatever bytes it is made of."""
+    if path == STANDARD_INPUT:
+        return "standard input"
+    if not path:
+        return "(a name without letters)"
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in path
+    )
+
+
+def open_file(path: str) -> BinaryIO:
+    """Return an ordinary file, open for reading and not empty; a Problem for anything else."""
+    name = shown(path)
+    try:
+        status = os.stat(path)
+        # Looked at before it is opened: opening a pipe would wait for somebody to write.
+        for is_kind, what, do in _NOT_A_FILE:
+            if is_kind(status.st_mode):
+                raise Problem(f"{name} {what}", do=do)
+        if status.st_size == 0:
+            raise Problem(f"{name} is empty: 0 bytes.")
+        return open(path, "rb")  # noqa: SIM115  # the caller closes it
+    except (OSError, ValueError) as problem:
+        raise reading_problem(name, problem) from problem
+
+
+def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
+    """Return the line for a file that cannot be read; `name` is as `shown` gives it."""
+    match problem:
+        case FileNotFoundError() | NotADirectoryError():
+            return Problem(f"{name}: there is no such file.", do="Check the name and the folder.")
+        case PermissionError():
+            return Problem(f"{name} may not be read.", do="Ask its owner for permission to read.")
+        case OSError():
+            return Problem(f"{name} cannot be read: {problem.strerror or problem}.")
+        case _:
+            return Problem(f"{name}: there can be no file of that name.")
+
+
+def read_all(file: BinaryIO, name: str, limit: int) -> bytes:
+    """Return what is left in `file`; a Problem if that is more than `limit` bytes."""
+    try:
+        data = file.read(limit + 1)
+    except OSError as problem:
+        raise reading_problem(name, problem) from problem
+    if len(data) > limit:
+        raise too_large(name, limit)
+    return data
+
+
+def too_large(name: str, limit: int) -> Problem:
+    """Return the line for a file of more than `limit` bytes."""
+    return Problem(f"{name} is too large: more than {limit >> 20:,} MB.")
+
+
+def standard_input() -> BinaryIO:
+    """Return standard input for bytes; a Problem where nothing is piped into it."""
+    stream = sys.stdin
+    if stream is None or stream.closed or stream.isatty():
+        raise Problem(
+            "standard input is the keyboard.", do="Pipe a file into it, or give the file's name."
+        )
+    return stream.buffer

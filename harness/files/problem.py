@@ -1,0 +1,23 @@
+"""The one exception a user may see: what is wrong with what was asked, where, and what to do."""
+
+from typing import Final
+
+USAGE: Final = 2
+RIG: Final = 3
+
+
+class Problem(Exception):
+    """Ends a command with one clear line; never for what a peer or a dump did wrong (a finding).
+
+    `code` is the exit code: 2 the command could not be run as asked, 3 the rig (port, device) is at fault.
+    """
+
+    def __init__(self, what: str, *, do: str = "", code: int = USAGE) -> None:
+        super().__init__(what)
+        self.what = what
+        self.do = do
+        self.code = code
+
+    def __str__(self) -> str:
+        """Return the whole line."""
+        return f"{self.what} {self.do}".rstrip()

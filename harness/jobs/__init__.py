@@ -1,0 +1,1 @@
+"""Floor H2: what a user asks for."""

@@ -1,0 +1,1 @@
+"""Floor H3: text and JSON."""

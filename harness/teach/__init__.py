@@ -1,0 +1,1 @@
+"""Floor H3: explanations."""

@@ -1,0 +1,1 @@
+"""Benchmarks: `python -m tests.bench [PART...]`; every comparison also checks what it compares."""

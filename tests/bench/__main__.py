@@ -1,0 +1,50 @@
+"""Print the table of measurements; exit code 1 where something is slower than it must be."""
+
+import sys
+from importlib import import_module
+
+from rich.console import Console
+from rich.table import Table
+
+from tests.bench.measure import Row
+
+PARTS = ("codec",)
+"""Modules of this package with `run() -> list[Row]`."""
+
+
+def table(rows: list[Row]) -> Table:
+    """Return the rows as a table for people."""
+    shown = Table("what", box=None)
+    for title in ("ours, µs", "other, µs", "ratio", "needed", "of copy speed"):
+        shown.add_column(title, justify="right")
+    for row in rows:
+        shown.add_row(
+            row.what,
+            f"{row.ours_us:.1f}",
+            "" if row.other_us is None else f"{row.other} {row.other_us:.1f}",
+            "" if row.ratio is None else f"{row.ratio:.1f}",
+            "" if row.needed is None else f"{row.needed:.0f}",
+            "" if row.share_of_copy is None else f"{row.share_of_copy:.1%}",
+            style=None if row.enough else "bold red",
+        )
+    return shown
+
+
+def main(names: list[str]) -> int:
+    """Run the named parts, all of them by default."""
+    unknown = set(names) - set(PARTS)
+    if unknown:
+        print(f"no such part: {', '.join(sorted(unknown))}; there are {', '.join(PARTS)}")
+        return 2
+    rows: list[Row] = []
+    for name in names or PARTS:
+        rows += import_module(f"tests.bench.{name}").run()
+    Console().print(table(rows))
+    slow = [row.what for row in rows if not row.enough]
+    if slow:
+        print(f"too slow: {', '.join(slow)}")
+    return 1 if slow else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,70 @@
+"""Timing side by side, and one line of the table."""
+
+import gc
+import statistics
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+ROUNDS = 60
+WARM_UP = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One thing measured: microseconds of ours, of the other it is held against, and of a copy."""
+
+    what: str
+    ours_us: float
+    other: str = ""
+    other_us: float | None = None
+    copy_us: float | None = None
+    """Copying as many bytes in memory, which is the fastest anything could touch them all."""
+    needed: float | None = None
+    """The least `ratio` that will do."""
+
+    @property
+    def ratio(self) -> float | None:
+        """How many times faster ours is."""
+        return None if self.other_us is None else self.other_us / self.ours_us
+
+    @property
+    def share_of_copy(self) -> float | None:
+        """Bytes a second, as a share of what copying manages."""
+        return None if self.copy_us is None else self.copy_us / self.ours_us
+
+    @property
+    def enough(self) -> bool:
+        """Whether ours is as fast as it must be."""
+        return self.needed is None or (self.ratio is not None and self.ratio >= self.needed)
+
+
+def side_by_side(
+    actions: Sequence[Callable[[], object]],
+    check: Callable[[Sequence[object]], None],
+    *,
+    rounds: int = ROUNDS,
+) -> list[float]:
+    """Return the median microseconds of each action.
+
+    The actions take turns, in another order every round, so that a slow spell of the machine hits
+    all of them alike. `check` gets the results of every round, in the order of `actions`, and raises
+    if they are not what they should be; it is not timed.
+    """
+    times: list[list[float]] = [[] for _ in actions]
+    results: list[object] = [None] * len(actions)
+    gc.collect()
+    gc.disable()
+    try:
+        for round_number in range(WARM_UP + rounds):
+            for turn in range(len(actions)):
+                i = (round_number + turn) % len(actions)
+                start = time.perf_counter()
+                results[i] = actions[i]()
+                took = time.perf_counter() - start
+                if round_number >= WARM_UP:
+                    times[i].append(took * 1e6)
+            check(results)
+    finally:
+        gc.enable()
+    return [statistics.median(each) for each in times]
