@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -188,5 +189,5 @@ def chunked_streams(draw: st.DrawFn) -> Chunked:
     data = draw(streams)
     cuts = sorted(draw(st.lists(st.integers(0, len(data)), max_size=8)))
     edges = [0, *cuts, len(data)]
-    chunks = tuple(data[a:b] for a, b in zip(edges, edges[1:], strict=False))
+    chunks = tuple(data[a:b] for a, b in pairwise(edges))
     return Chunked(data, chunks)

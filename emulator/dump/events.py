@@ -17,7 +17,6 @@ class EventKind(Enum):
     # receiver
     OPENED = auto()  # a header was accepted
     REFUSED = auto()  # a header was refused
-    STORED = auto()  # a packet was stored
     FAULTY = auto()  # a packet was not taken: wrong checksum or wrong form
     JUMPED = auto()  # a packet came with an unexpected number
     REPEATED = auto()  # a packet came again

@@ -10,7 +10,8 @@ from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse, Storag
 from emulator.dump.switches import ReceiverSwitches
 from emulator.wire.checksum import checksum
 from emulator.wire.codec import Decoded, Malformed, handshake, kind_of
-from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_NUMBERS
+from emulator.wire.constants import END, HEADER_LIMIT_NS, PACKET_NUMBERS
+from emulator.wire.layout import FIXED
 from emulator.wire.messages import (
     DataPacket,
     DumpHeader,
@@ -21,6 +22,7 @@ from emulator.wire.messages import (
 )
 from emulator.wire.sizes import packets_for
 
+_NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
 
 # Members used for every packet: reading one from its class costs more than the comparison it is for.
 _RECEIVING: Final = ReceiverState.RECEIVING
@@ -77,6 +79,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         self._pace = pace or Pace()
         self._decision: Decision = Accept()
         self._packet: DataPacket | None = None  # the packet in question
+        self._answers_header = True  # the message in question is the header and no packet
         self._number = 0  # packet number to answer with
         self._planned = 0
         self.stored = 0
@@ -106,11 +109,9 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
     def take(self, message: Decoded, now_ns: int) -> None:
         """Take one message that is meant for this device."""
         if isinstance(message, DataPacket):
-            self._received_id = message.device_id
-            self._packet = message
-            self._number = message.packet_number
-            self._step(self._packet_cue(message), now_ns)
-        elif isinstance(message, DumpHeader | ExtendedHeader):
+            self.take_packet(message, now_ns)
+            return
+        if isinstance(message, DumpHeader | ExtendedHeader):
             self._received_id = message.device_id
             self._take_header(message, now_ns)
         elif isinstance(message, Handshake):
@@ -118,15 +119,27 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
                 self._step(ReceiverCue.CANCEL, now_ns)
             elif message.kind is HandshakeKind.EOF:
                 self._step(ReceiverCue.EOF, now_ns)
-        elif isinstance(message, Malformed) and message.kind is DataPacket:
+        elif isinstance(message, Malformed):
             self.take_fragment(message.body, now_ns)
+        self._watch_idle(now_ns)
+
+    def take_packet(self, packet: DataPacket, now_ns: int) -> None:
+        """Take one data packet that is meant for this device."""
+        self._received_id = packet.device_id
+        self._packet = packet
+        self._answers_header = False
+        self._number = packet.packet_number
+        self._step(self._packet_cue(packet), now_ns)
         self._watch_idle(now_ns)
 
     def take_fragment(self, body: bytes, now_ns: int) -> None:
         """Take what is left of a message: a data packet of wrong length, or one cut short."""
         if kind_of(body) is not DataPacket:
             return
-        self._number = body[4] if len(body) > 4 else self._expected
+        self._answers_header = False
+        # What stands in the number's place may be the F7 of a message that ends too soon.
+        number = body[_NUMBER] if len(body) > _NUMBER else END
+        self._number = number if number < PACKET_NUMBERS else self._expected
         self._step(self._failed(ReceiverCue.PACKET_FORM), now_ns)
         self._watch_idle(now_ns)
 
@@ -135,6 +148,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         if self.state is not ReceiverState.HELD:
             return
         self._decision = decision
+        self._ask_about_header()
         if isinstance(decision, Refuse):
             self._step(ReceiverCue.RELEASED_REFUSED, now_ns)
         elif self._planned:
@@ -145,13 +159,17 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
 
     # judging
 
+    def _ask_about_header(self) -> None:
+        """Put the header in question: packets that came meanwhile have no part in its answer."""
+        self._answers_header = True
+        self._number = 0
+
     def _take_header(self, header: Header, now_ns: int) -> None:
         if self.state is _RECEIVING:
             self._step(ReceiverCue.HEADER_IN_DUMP, now_ns)
             if self.switches.header_in_dump != "restart":
                 return
-        self._packet = None
-        self._number = 0
+        self._ask_about_header()
         self._planned = _packets_of(header)
         self._decision = self._storage.begin(header, now_ns)
         self._step(_header_cue(self._decision, self._planned), now_ns)
@@ -165,14 +183,17 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         if packet.packet_number == self._expected:
             cue = ReceiverCue.PACKET_LAST if last else _PACKET
         elif self.stored and packet.packet_number == (self._expected - 1) % PACKET_NUMBERS:
-            return ReceiverCue.PACKET_REPEATED
+            cue = ReceiverCue.PACKET_REPEATED_LAST if last else ReceiverCue.PACKET_REPEATED
+            if self.switches.repeated_packet == "acknowledge":
+                return cue
         else:
             cue = ReceiverCue.PACKET_JUMP_LAST if last else ReceiverCue.PACKET_JUMP
         return cue if self._storage.has_room() else ReceiverCue.PACKET_NO_ROOM
 
     def _failed(self, cue: ReceiverCue) -> ReceiverCue:
-        if self.state is not _RECEIVING:
-            return cue if cue is ReceiverCue.PACKET_FORM else _PACKET
+        ignored = cue is ReceiverCue.PACKET_FORM and self.switches.bad_form == "ignore"
+        if self.state is not _RECEIVING or ignored:
+            return cue
         limit = self.switches.nak_limit
         if limit and self._failures + 1 >= limit:
             return ReceiverCue.PACKET_SPOILT
@@ -197,7 +218,6 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         packet = self._packet
         assert packet is not None
         self._storage.append(packet, now_ns)
-        self._note(EventKind.STORED, now_ns, self.stored)
         self.stored += 1
         self._failures = 0
         self._expected = (packet.packet_number + 1) % PACKET_NUMBERS
@@ -212,7 +232,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
 
     def _ack(self, now_ns: int) -> None:
         number = self._number
-        if self._packet is None:
+        if self._answers_header:
             number = {"zero": 0, "127": 127, "last": (self._planned - 1) % PACKET_NUMBERS}[
                 self.switches.header_ack_number
             ]
@@ -234,7 +254,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         self._say(HandshakeKind.WAIT, self._number, now_ns, now_ns)
 
     def _reply(self, kind: HandshakeKind, number: int, now_ns: int) -> None:
-        takes_ns = self._pace.header_ns if self._packet is None else self._pace.packet_ns
+        takes_ns = self._pace.header_ns if self._answers_header else self._pace.packet_ns
         self.busy_until_ns = now_ns + takes_ns
         if self.switches.wait_before_ack and kind is _ACK:
             self._say(HandshakeKind.WAIT, number, now_ns, now_ns)

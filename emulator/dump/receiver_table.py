@@ -36,6 +36,7 @@ class ReceiverCue(Member):
     PACKET_JUMP = auto()  # another number, not the last one stored
     PACKET_JUMP_LAST = auto()  # the same, and it would complete the word count
     PACKET_REPEATED = auto()  # the number stored last
+    PACKET_REPEATED_LAST = auto()  # the same, and storing it would complete the word count
     PACKET_SUM = auto()  # checksum wrong
     PACKET_FORM = auto()  # not 127 bytes, or cut short
     PACKET_SPOILT = auto()  # either, for the last time
@@ -103,6 +104,7 @@ _PACKET_CUES = (
     _Q.PACKET_JUMP,
     _Q.PACKET_JUMP_LAST,
     _Q.PACKET_REPEATED,
+    _Q.PACKET_REPEATED_LAST,
     _Q.PACKET_SUM,
     _Q.PACKET_FORM,
     _Q.PACKET_SPOILT,
@@ -133,9 +135,12 @@ _RECEIVER: Final[ReceiverTable] = {
     (_R.RECEIVING, _Q.PACKET_JUMP_LAST): ReceiverRow(
         (_A.NOTE_JUMP, _A.STORE, _A.FINISH, _A.ACK_LAST), _R.IDLE, "HSK-16", "treat as good: done"
     ),
-    (_R.RECEIVING, _Q.PACKET_REPEATED): ReceiverRow(
-        (_A.NOTE_REPEATED, _A.ACK), _R.RECEIVING, "HSK-15", "acknowledge, do not store again"
-    ),
+    **{
+        (_R.RECEIVING, cue): ReceiverRow(
+            (_A.NOTE_REPEATED, _A.ACK), _R.RECEIVING, "HSK-15", "acknowledge, do not store again"
+        )
+        for cue in (_Q.PACKET_REPEATED, _Q.PACKET_REPEATED_LAST)
+    },
     (_R.RECEIVING, _Q.PACKET_SUM): _REJECT,
     (_R.RECEIVING, _Q.PACKET_FORM): _REJECT,
     (_R.RECEIVING, _Q.PACKET_SPOILT): ReceiverRow(
@@ -202,7 +207,13 @@ _REPEATED: Final = {
     "store": {
         (_R.RECEIVING, _Q.PACKET_REPEATED): ReceiverRow(
             (_A.NOTE_REPEATED, _A.STORE, _A.ACK), _R.RECEIVING, "HSK-15", "store it a second time"
-        )
+        ),
+        (_R.RECEIVING, _Q.PACKET_REPEATED_LAST): ReceiverRow(
+            (_A.NOTE_REPEATED, _A.STORE, _A.FINISH, _A.ACK_LAST),
+            _R.IDLE,
+            "HSK-15",
+            "store it a second time: done",
+        ),
     },
 }
 _BAD_FORM: Final = {

@@ -1,7 +1,7 @@
 """The sender: plays one dump to whatever is at the other end of the line."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Final
 
@@ -30,10 +30,21 @@ class Outgoing:
     after: tuple[bytes, ...] = ()
     """Loop points and name, sent when the packets are through; no handshake belongs to them."""
 
+    def __post_init__(self) -> None:
+        """Refuse what cannot be sent at all."""
+        if len(self.header) <= _DEVICE_ID:
+            raise ValueError(f"a header of {len(self.header)} bytes bears no device ID")
+        if self.fallback == b"" or not all(self.packets) or not all(self.after):
+            raise ValueError("a message without bytes cannot be sent")
+
     @property
     def device_id(self) -> int:
-        """The device ID of the header."""
-        return self.header[_DEVICE_ID]
+        """The device ID of the header, which may be a broken one."""
+        return self.header[_DEVICE_ID] & 0x7F
+
+    def without_after(self) -> "Outgoing":
+        """Return the dump alone: nothing follows the packets."""
+        return replace(self, after=())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +73,7 @@ _HEADER_HELD: Final = SenderState.HEADER_HELD
 _PACKET_HELD: Final = SenderState.PACKET_HELD
 _ACK: Final = SenderCue.ACK
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+_ANSWERED: Final = EventKind.ANSWERED
 
 _HEADER_TRIES: Final = 2  # "resend the header once": the standard is silent
 _PLAIN_CUES: Final = {
@@ -101,6 +113,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
                 SenderDo.SEND_HEADER: self._send_header,
                 SenderDo.SEND_NEXT: self._send_next,
                 SenderDo.SEND_AGAIN: self._send_again,
+                SenderDo.SEND_WITHHELD: self._send_in_question,
                 SenderDo.SEND_CANCEL: self._send_cancel,
                 SenderDo.SEND_AFTER: self._send_after,
                 SenderDo.FALL_BACK: self._fall_back,
@@ -129,6 +142,8 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._reply_number: int | None = None
         self.packet: int | None = None
         self.end: SenderEnd | None = None
+        self.resent = 0
+        """Messages sent again because they were rejected."""
 
     def start(self, now_ns: int) -> None:
         """Queue the header."""
@@ -140,9 +155,10 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
 
     def bytes_to_send(self) -> bytes:
         """Return one whole message to send now, b"" for none."""
-        message = super().bytes_to_send()
-        if message and not self._ready:
-            self._handed_over = True
+        if not self._ready:
+            return b""
+        message = self._ready.popleft()
+        self._handed_over = not self._ready
         return message
 
     def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
@@ -175,13 +191,13 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         """Take one decoded message from the unit."""
         if isinstance(message, Handshake):
             if self._is_ours(message.device_id):
-                self._reply_number = message.packet_number
-                self._meet(self._reply_cue(message), now_ns)
+                self._meet(self._reply_cue(message), now_ns, message.packet_number)
         elif self._is_ours(_device_of(message)):
             self._meet(SenderCue.MESSAGE, now_ns)
 
-    def _meet(self, cue: SenderCue, now_ns: int) -> None:
+    def _meet(self, cue: SenderCue, now_ns: int, reply_number: int | None = None) -> None:
         self._cue = cue
+        self._reply_number = reply_number
         before = self.state
         self._step(cue, now_ns)
         if self.state is not before or self._ready:
@@ -200,9 +216,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if reply.kind is HandshakeKind.ACK:
             if fits:
                 return SenderCue.ACK_LAST if self._is_last else _ACK
-            if self.packet and reply.packet_number == self._number_of(self.packet - 1):
-                return SenderCue.ACK_LATE
-            return SenderCue.ACK_OTHER_LAST if self._is_last else SenderCue.ACK_OTHER
+            return self._other_ack_cue(reply.packet_number)
         if reply.kind is not HandshakeKind.NAK:
             return _PLAIN_CUES[reply.kind]
         if not fits:
@@ -213,14 +227,28 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
 
     def _fits(self, number: int) -> bool:
         """Whether a reply with this number answers the message in question."""
+        if not self._handed_over:
+            return False
         state = self.state
         if state is _PACKET or state is _PACKET_HELD:
-            return self._handed_over and number == self._number
+            return number == self._number
         # After the header any number will do (HSK-04).
         return state is _HEADER or state is _HEADER_HELD
 
+    def _other_ack_cue(self, number: int) -> SenderCue:
+        """Judge an ACK that does not answer the message in question."""
+        held = self.state is _HEADER_HELD or self.state is _PACKET_HELD
+        if self.state is not _PACKET and self.state is not _HEADER and not held:
+            return SenderCue.ACK_OTHER
+        if not self._handed_over:
+            return SenderCue.ACK_RESUMES if held else SenderCue.ACK_LATE
+        if self.packet and number == self._number_of(self.packet - 1) and not held:
+            return SenderCue.ACK_LATE
+        return SenderCue.ACK_OTHER_LAST if self._is_last else SenderCue.ACK_OTHER
+
     def _silence_cue(self) -> SenderCue:
-        if self.state is SenderState.HEADER and self._is_extended():
+        open_loop = self._switches.extended_silence == "go on" and self._is_last
+        if self.state is _HEADER and self._is_extended() and not open_loop:
             if self._outgoing.fallback is None:
                 return SenderCue.SILENCE_STRANDED
             return SenderCue.SILENCE_EXTENDED
@@ -237,7 +265,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
 
     def _queue(self, message: bytes, now_ns: int) -> None:
         self._handed_over = False
-        self._send_at(now_ns, now_ns, message)
+        self._ready.append(message)
 
     def _send_header(self, now_ns: int) -> None:
         self._queue(self._header, now_ns)
@@ -251,6 +279,10 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
 
     def _send_again(self, now_ns: int) -> None:
         self._rejections += 1
+        self.resent += 1
+        self._send_in_question(now_ns)
+
+    def _send_in_question(self, now_ns: int) -> None:
         if self.packet is None:
             self._send_header(now_ns)
         else:
@@ -273,10 +305,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _fall_back(self, now_ns: int) -> None:
         assert self._outgoing.fallback is not None
         self._header = self._outgoing.fallback
+        self._rejections = 0
         self._note(EventKind.FELL_BACK, now_ns)
 
     def _note_answer(self, now_ns: int) -> None:
-        self._note(EventKind.ANSWERED, now_ns, self.packet)
+        self._events.append(Event(_ANSWERED, now_ns, self.packet))
 
     def _note_rejection(self, now_ns: int) -> None:
         self._note(EventKind.REJECTED, now_ns, self.packet)
@@ -285,6 +318,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._note(EventKind.SILENCE, now_ns, self.packet)
 
     def _note_held(self, now_ns: int) -> None:
+        self._ready.clear()  # what has not begun stays here until the WAIT ends (HSK-09)
         self._note(EventKind.HELD, now_ns, self.packet)
 
     def _note_ignored(self, now_ns: int) -> None:

@@ -35,6 +35,7 @@ class SenderCue(Member):
     ACK = auto()
     ACK_LAST = auto()
     ACK_LATE = auto()  # answers the message before the one in question
+    ACK_RESUMES = auto()  # ends a WAIT that came before the message in question could leave
     ACK_OTHER = auto()  # a number that answers nothing
     ACK_OTHER_LAST = auto()
     NAK = auto()
@@ -56,6 +57,7 @@ class SenderDo(Member):
     SEND_HEADER = auto()
     SEND_NEXT = auto()
     SEND_AGAIN = auto()
+    SEND_WITHHELD = auto()
     SEND_CANCEL = auto()
     SEND_AFTER = auto()
     FALL_BACK = auto()
@@ -108,13 +110,19 @@ def _hold(state: SenderState) -> SenderRow:
     return SenderRow((_D.NOTE_HELD,), state, "HSK-09", "send nothing until told")
 
 
+def _resume(state: SenderState) -> SenderRow:
+    return SenderRow((_D.NOTE_ANSWER, _D.SEND_WITHHELD), state, "HSK-10", "send what was held back")
+
+
 _SENDER: Final[SenderTable] = {
     (_S.IDLE, _C.START): SenderRow((_D.SEND_HEADER,), _S.HEADER, "HDR-01", "send the header"),
     # after the header: any packet number will do (HSK-04)
     (_S.HEADER, _C.ACK): _ACK_HEADER,
     (_S.HEADER, _C.ACK_LAST): _ACK_EMPTY,
+    (_S.HEADER, _C.ACK_LATE): _ignore(_S.HEADER, "TIM-10"),
     (_S.HEADER, _C.NAK): _RESEND_HEADER,
     (_S.HEADER, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.HEADER, _C.NAK_OTHER): _ignore(_S.HEADER, "HSK-08"),
     (_S.HEADER, _C.WAIT): _hold(_S.HEADER_HELD),
     (_S.HEADER, _C.SILENCE): SenderRow(
         (_D.NOTE_SILENCE, _D.SEND_NEXT), _S.PACKET, "TIM-01", "open loop: send packet 0"
@@ -150,12 +158,14 @@ _SENDER: Final[SenderTable] = {
     # during WAIT: as in the state it came from, and no clock runs
     (_S.HEADER_HELD, _C.ACK): _ACK_HEADER,
     (_S.HEADER_HELD, _C.ACK_LAST): _ACK_EMPTY,
+    (_S.HEADER_HELD, _C.ACK_RESUMES): _resume(_S.HEADER),
     (_S.HEADER_HELD, _C.NAK): _RESEND_HEADER,
     (_S.HEADER_HELD, _C.NAK_AGAIN): _TOO_OFTEN,
+    (_S.HEADER_HELD, _C.NAK_OTHER): _ignore(_S.HEADER_HELD, "HSK-08"),
     (_S.HEADER_HELD, _C.WAIT): _hold(_S.HEADER_HELD),
     (_S.PACKET_HELD, _C.ACK): _ACK_PACKET,
     (_S.PACKET_HELD, _C.ACK_LAST): _ACK_END,
-    (_S.PACKET_HELD, _C.ACK_LATE): _ignore(_S.PACKET_HELD, "TIM-10"),
+    (_S.PACKET_HELD, _C.ACK_RESUMES): _resume(_S.PACKET),
     # nothing else will ever end the WAIT, so its number is not looked at
     (_S.PACKET_HELD, _C.ACK_OTHER): _ACK_PACKET,
     (_S.PACKET_HELD, _C.ACK_OTHER_LAST): _ACK_END,
@@ -178,7 +188,10 @@ _SENDER: Final[SenderTable] = {
     },
 }
 
-_ANSWERS = {_C.ACK, _C.ACK_LAST, _C.ACK_LATE, _C.ACK_OTHER_LAST, _C.NAK, _C.NAK_AGAIN}
+_ANSWERS = {
+    *(_C.ACK, _C.ACK_LAST, _C.ACK_LATE, _C.ACK_OTHER_LAST, _C.ACK_RESUMES),
+    *(_C.NAK, _C.NAK_AGAIN),
+}
 _SILENCES = {_C.SILENCE, _C.SILENCE_LAST, _C.SILENCE_EXTENDED, _C.SILENCE_STRANDED}
 SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     # it is started once
@@ -189,8 +202,11 @@ SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     | {
         (state, cue)
         for state in (_S.HEADER, _S.HEADER_HELD)
-        for cue in (_C.ACK_LATE, _C.ACK_OTHER, _C.ACK_OTHER_LAST, _C.NAK_OTHER)
+        for cue in (_C.ACK_OTHER, _C.ACK_OTHER_LAST)
     }
+    # during WAIT no ACK is late, and only then there is something to resume
+    | {(state, _C.ACK_LATE) for state in (_S.HEADER_HELD, _S.PACKET_HELD)}
+    | {(state, _C.ACK_RESUMES) for state in (_S.HEADER, _S.PACKET)}
     # no clock runs during WAIT (HSK-09)
     | {(state, cue) for state in (_S.HEADER_HELD, _S.PACKET_HELD) for cue in _SILENCES}
     # only a header can be extended

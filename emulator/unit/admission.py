@@ -10,7 +10,7 @@ from emulator.dump.outgoing import rate_of
 from emulator.dump.sample import Loop
 from emulator.unit.memory import NOTHING, Holding, Memory, NoRoom, no_memory
 from emulator.unit.possible import Profile
-from emulator.unit.prose import listed
+from emulator.unit.prose import counted, listed
 from emulator.unit.slots import UNLOOPED, Slot, Slots
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
@@ -107,7 +107,7 @@ def _words_reason(header: Header, profile: Profile) -> str:
     if header.channels not in words.channels:
         split = ": send each channel by itself" if 1 in words.channels else ""
         return (
-            f"the sample has {_channels(header.channels)} and the unit takes "
+            f"the sample has {counted(header.channels, 'channel')} and the unit takes "
             f"{listed(words.channels)}{split}"
         )
     return ""
@@ -115,21 +115,21 @@ def _words_reason(header: Header, profile: Profile) -> str:
 
 def _room_reason(no_room: NoRoom, plan: Plan, memory: Memory) -> str:
     wanted, free = no_room.wanted, no_room.total_free
-    needs = f"the sample needs {wanted:,} words of memory"
+    needs = f"the sample needs {counted(wanted, 'word')} of memory"
     if wanted > no_room.capacity:
         empty = len(memory.fitted) < memory.traits.places
         more = " or fit another bank" if empty else ""
         return f"{needs} and the unit has {no_room.capacity:,} in all: shorten it{more}"
-    counted = f", those of {plan.slot.title} counted in" if plan.slot.sample is not None else ""
+    old = f", those of {plan.slot.title} counted in" if plan.slot.sample is not None else ""
     if no_room.fragmented:
         return (
-            f"{needs} in one piece: {free:,} words are free in all{counted}, but the largest hole "
+            f"{needs} in one piece: {free:,} words are free in all{old}, but the largest hole "
             f"is {no_room.largest_free:,}; delete a sample between two holes, or initialise the "
             "memory and send everything again"
         )
     return (
-        f"{needs} and {free:,} are free{counted}: delete a sample, or shorten this one by "
-        f"{wanted - free:,} words"
+        f"{needs} and {free:,} are free{old}: delete a sample, or shorten this one by "
+        f"{counted(wanted - free, 'word')}"
     )
 
 
@@ -177,7 +177,3 @@ def _widths(accepts: tuple[int, ...]) -> str:
 
 def _bits(count: int) -> str:
     return "bit is" if count == 1 else f"{count} bits are"
-
-
-def _channels(count: int) -> str:
-    return "1 channel" if count == 1 else f"{count} channels"

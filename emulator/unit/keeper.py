@@ -12,6 +12,7 @@ from emulator.unit.conversion import convert_words
 from emulator.unit.memory import NOTHING, Holding, Memory
 from emulator.unit.panel import FrontPanel
 from emulator.unit.possible import Profile
+from emulator.unit.prose import counted
 from emulator.unit.slots import Slots
 from emulator.wire.messages import DataPacket, Header
 from emulator.wire.sizes import bytes_per_word, words_per_packet
@@ -120,13 +121,13 @@ class Keeper:
 
     def _unconfirmed(self, slot: int) -> Decision:
         reason = f"{self._slots[slot].title} has a new sample: confirm it at the front panel"
-        match self._profile.panel.unconfirmed:
-            case "wait":
-                return Hold(reason)
-            case "ignore":
-                return Ignore(f"{reason}, and send again")
-            case "cancel":
-                return Refuse(f"{reason}, and send again")
+        again = f"{reason}, and send again"
+        answers: dict[str, Decision] = {
+            "wait": Hold(reason),
+            "ignore": Ignore(again),
+            "cancel": Refuse(again),
+        }
+        return answers[self._profile.panel.unconfirmed]
 
     def _open(self, plan: Plan, holding: Holding) -> None:
         if self._profile.slots.replace == "at once":
@@ -175,7 +176,7 @@ class Keeper:
         if len(sample.words) and self._profile.habits.partial == "keep":
             return ""
         end = "ended early" if self.has_room() else "ended because the memory was full"
-        return f"the dump {end}, after {self._words:,} words"
+        return f"the dump {end}, after {counted(self._words, 'word')}"
 
     def _why_refused(self, plan: Plan, data: DataBytes, stray_bits: bool) -> str:
         """Return why nothing is kept of a dump that is whole, "" where it is."""
@@ -197,7 +198,8 @@ class Keeper:
         if not lost and words < announced:
             changes += (f"{words:,} of {announced:,} words came",)
         elif words > announced:
-            changes += (f"{words - announced:,} words of filler stand behind the last word",)
+            extra = counted(words - announced, "word")
+            changes += (f"{extra} of filler behind the last word became part of the sample",)
         return Receipt(
             sample_number=header.sample_number,
             slot=plan.slot.number,
@@ -213,4 +215,5 @@ def _line(receipt: Receipt, plan: Plan) -> str:
     """Return what the display says when a dump has ended."""
     if not receipt.kept:
         return f"{plan.slot.title}: nothing kept, {receipt.changes[0]}"
-    return f"{plan.slot.title}: {receipt.words:,} words {'received' if receipt.whole else 'kept'}"
+    done = "received" if receipt.whole else "kept"
+    return f"{plan.slot.title}: {counted(receipt.words, 'word')} {done}"

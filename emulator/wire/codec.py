@@ -60,7 +60,13 @@ def decode(body: bytes) -> Decoded:
     """Return what one System Exclusive message means."""
     size = len(body)
     # Packets and their handshakes are nearly all of a transfer: the same layouts, without the walk.
-    if size in _FREQUENT and body[1] == FAMILY and body[0] == START and body[-1] == END:
+    if (
+        size in _FREQUENT
+        and body[1] == FAMILY
+        and body[0] == START
+        and body[-1] == END
+        and body[1:-1].isascii()
+    ):
         if size == PACKET_BYTES and body[_SUB_ID] == PACKET_SUB_ID:
             return DataPacket(
                 device_id=body[_DEVICE_ID],
@@ -78,7 +84,7 @@ def decode(body: bytes) -> Decoded:
     fixed = FIXED.get(claimed)
     if fixed is None:
         return _decode_variable(claimed, body)
-    if len(body) != fixed.size or body[-1] != END:
+    if size != fixed.size or body[-1] != END or not body[1:-1].isascii():
         return Malformed(kind=claimed, body=body, expected_length=fixed.size)
     values: dict[str, Any] = {
         span.name: from_groups(body[span.start : span.stop])
@@ -96,14 +102,15 @@ def handshake(kind: HandshakeKind, *, device_id: int, packet_number: int) -> byt
 
 
 def _decode_variable(kind: type[Message], body: bytes) -> Message | Malformed:
+    malformed = Malformed(kind=kind, body=body, expected_length=None)
+    if not body[1:-1].isascii():
+        return malformed
     try:
         values = LAYOUTS[kind].parse(body)
     except ConstructError:
-        return Malformed(kind=kind, body=body, expected_length=None)
+        return malformed
     message = kind(**{name: values[name] for name in kind.__dataclass_fields__})
-    if encode(message) != body:
-        return Malformed(kind=kind, body=body, expected_length=None)
-    return message
+    return message if encode(message) == body else malformed
 
 
 def encode(message: Message) -> bytes:
@@ -113,6 +120,6 @@ def encode(message: Message) -> bytes:
         body: bytes = LAYOUTS[type(message)].build(fields)
     except ConstructError as problem:
         raise ValueError(f"{message!r} has no bytes: {problem}") from problem
-    if any(byte > 0x7F for byte in body[1:-1]):
+    if not body[1:-1].isascii():
         raise ValueError(f"{message!r} has a field above 127")
     return body

@@ -94,7 +94,7 @@ def _loop_message(sub_id: int, point_groups: int, type_clause: str, order_clause
 
 
 def _long_maker(context: Any) -> bool:
-    first = context.maker_first if context._parsing else context.maker[0]
+    first = context.maker_first if context._parsing else next(iter(context.maker), None)
     return bool(first == 0)
 
 

@@ -6,7 +6,7 @@ layout.
 
 from collections.abc import Sequence
 from sys import byteorder
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,11 +61,15 @@ def packet_rows(words: Words, bits: int, device_id: int) -> Rows:
     if filler:
         packed = np.append(packed, np.full(filler, FILLER, np.uint8))
     data = packed.reshape(count, PACKET_DATA_BYTES)
+    numbers = np.arange(count, dtype=np.uint32).astype(np.uint8) & np.uint8(PACKET_NUMBERS - 1)
+    sums = _xor_of_data(data)
+    sums ^= numbers
+    sums ^= np.uint8(FAMILY ^ device_id ^ PACKET_SUB_ID)
     rows = np.empty((count, PACKET_BYTES), np.uint8)
     rows[:, DATA] = data
     rows[:, _FRONT].view(np.uint32)[:] = _front(device_id)
-    rows[:, NUMBER] = np.arange(count, dtype=np.uint32) & np.uint32(PACKET_NUMBERS - 1)
-    rows[:, CHECKSUM] = checksums(rows, data)
+    rows[:, NUMBER] = numbers
+    rows[:, CHECKSUM] = sums
     rows[:, -1] = END
     return rows
 
@@ -77,19 +81,27 @@ def data_of(rows: Rows) -> DataBytes:
 
 def checksums(rows: Rows, data: DataBytes | None = None) -> NDArray[np.uint8]:
     """Return the checksum that each row should carry; pass `data_of(rows)` where it is at hand."""
-    if data is None:
-        data = data_of(rows)
-    # Eight columns at a time, then four, then the halves of what is left.
+    sums = _xor_of_data(data_of(rows) if data is None else data)
+    sums ^= _fold(rows[:, _SUMMED_FRONT].view(np.uint32)[:, 0].copy())
+    sums &= np.uint8(0x7F)
+    return sums
+
+
+def _xor_of_data(data: DataBytes) -> NDArray[np.uint8]:
     eights = data.view(np.uint64)
-    folded = eights[:, 0].copy()
+    total = eights[:, 0].copy()
     for column in range(1, eights.shape[1]):
-        folded ^= eights[:, column]
-    halves = folded.view(np.uint32)
-    fours = halves[::2] ^ halves[1::2]
-    fours ^= rows[:, _SUMMED_FRONT].view(np.uint32).reshape(-1)
-    fours ^= fours >> 16
-    fours ^= fours >> 8
-    return fours.astype(np.uint8) & np.uint8(0x7F)
+        total ^= eights[:, column]
+    return _fold(total)
+
+
+def _fold(integers: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.uint8]:
+    """Return the XOR of the bytes of each integer, half upon half; overwrites `integers`."""
+    half = 4 * integers.itemsize
+    while half >= 8:
+        integers ^= integers >> integers.dtype.type(half)
+        half //= 2
+    return integers.astype(np.uint8)
 
 
 def leading_packets(buffer: NDArray[np.uint8]) -> int:
@@ -115,7 +127,7 @@ def _as_rows(buffer: NDArray[np.uint8], skip: int, most: int) -> Rows:
 
 def _well_framed(rows: Rows) -> int:
     """Return how many rows from the first on are framed as data packets."""
-    good = rows[:, _FRONT].view(np.uint32).reshape(-1) & ~_DEVICE_ID_BITS == _front(0)
+    good = rows[:, _FRONT].view(np.uint32)[:, 0] & ~_DEVICE_ID_BITS == _front(0)
     good &= rows[:, -1] == END
     count = len(rows) if good.all() else int(np.argmin(good))
     statuses = rows[:count].reshape(-1).view(np.int8) < 0

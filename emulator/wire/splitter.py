@@ -69,12 +69,15 @@ class Splitter:
         self._out: list[Piece] = []
 
     @property
-    def in_exclusive(self) -> bool:
-        """Whether a System Exclusive message has begun and not ended."""
-        return self._open is PieceKind.CUT
+    def held(self) -> int:
+        """Bytes of a piece that has begun and not ended."""
+        return len(self._held)
 
-    def feed(self, data: bytes) -> Sequence[Piece]:
-        """Return the pieces that `data` completes."""
+    def whole(self, data: bytes) -> Piece | None:
+        """Return `data` as a piece where it is one whole exclusive message and nothing is open.
+
+        None means that nothing was taken: the short way for what both ends of a transfer send.
+        """
         if (
             self._open is None
             and len(data) > 1
@@ -82,10 +85,16 @@ class Splitter:
             and data[-1] == END
             and data[1:-1].isascii()
         ):
-            # One whole message, as both ends of a transfer send them.
             piece = Piece(_EXCLUSIVE, self._offset, data, data)
             self._offset += len(data)
             self._running = None
+            return piece
+        return None
+
+    def feed(self, data: bytes) -> Sequence[Piece]:
+        """Return the pieces that `data` completes."""
+        piece = self.whole(data)
+        if piece is not None:
             return (piece,)
         self._out = []
         position = 0
@@ -108,8 +117,7 @@ class Splitter:
         """Take data and real-time bytes."""
         if not data:
             return
-        if self._open is PieceKind.CUT and len(self._held) > 1 and self._held[1] == START:
-            self._close_starts()
+        self._close_starts()
         if self._open in (PieceKind.CUT, PieceKind.STRAY):
             self._held += data
             return
@@ -137,8 +145,7 @@ class Splitter:
             self._held += status
             self._running = None
         elif byte == END and self._open is PieceKind.CUT:
-            if len(self._held) > 1 and self._held[1] == START:
-                self._close_starts()
+            self._close_starts()
             self._held += status
             self._open = PieceKind.EXCLUSIVE
             self._close()
@@ -156,10 +163,12 @@ class Splitter:
 
     def _close_starts(self) -> None:
         """End all but the last of a run of F0: each was ended by the next (FRM-02)."""
-        self._emit(PieceKind.CUT, bytes(self._held[:-1]), START)
-        del self._held[:-1]
+        if len(self._held) > 1 and self._held[0] == self._held[1] == START:
+            self._emit(PieceKind.CUT, bytes(self._held[:-1]), START)
+            del self._held[:-1]
 
     def _close(self, ended_by: int | None = None) -> None:
+        self._close_starts()
         if self._open is not None:
             cut_by = ended_by if self._open is PieceKind.CUT else None
             self._emit(self._open, bytes(self._held), cut_by)

@@ -78,9 +78,11 @@ def unpack_checked(data: DataBytes, bits: int) -> tuple[Words, bool]:
 
 
 def _check_range(words: Words, bits: int) -> None:
-    top = 1 << (bits - 1)
-    limits = np.iinfo(words.dtype)
-    if words.size and not -top <= limits.min <= limits.max < top:
+    kind, size = words.dtype.kind, 8 * words.dtype.itemsize
+    if kind not in "iu":
+        raise ValueError(f"words are integers, not {words.dtype}")
+    if words.size and (kind == "u" or size > bits):
+        top = 1 << (bits - 1)
         low, high = int(words.min()), int(words.max())
         if low < -top or high >= top:
             raise ValueError(f"words from {low} to {high} do not fit in {bits} significant bits")

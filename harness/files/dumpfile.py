@@ -5,7 +5,7 @@ the messages themselves, one after another, and a Standard MIDI File that carrie
 Nothing is judged here: a broken dump loads as it is, as long as one message of a sample dump can be
 recognised, and only then; so that a picture or a spreadsheet is refused with its kind named.
 
-The search runs over blocks, in C, so that it costs little time and no memory to refuse a large file.
+The search runs over blocks, in C: to refuse a large file costs little time and no memory.
 """
 
 import io
@@ -51,7 +51,7 @@ class DumpFile:
     form: Form
     data: bytes
     times: tuple[tuple[int, int], ...] = ()
-    """(offset in `data`, time in ns) of each event of a MIDI file; empty where no times are known."""
+    """(offset in `data`, time in ns) of each event of a MIDI file; empty for other forms."""
     remarks: tuple[str, ...] = ()
     """What was odd about the container, in plain words; never about the dump."""
 
@@ -103,9 +103,7 @@ def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
 def _from_midi_file(path: str, content: bytes) -> DumpFile:
     stream = midifile.read(content)
     if not holds_dump([stream.data]):
-        held = (
-            "has no System Exclusive event" if not stream.data else "holds no sample dump message"
-        )
+        held = "holds no sample dump message" if stream.data else "has no System Exclusive event"
         raise Problem(f"{opening.shown(path)} is a Standard MIDI File that {held}.")
     return DumpFile(
         name=path,

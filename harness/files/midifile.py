@@ -1,12 +1,12 @@
 """Standard MIDI Files: the exclusive bytes in them, in the order in which they would be sent.
 
-Theory of operation.  (Standard MIDI Files 1.0, RP-001.)  Ready-made readers strip F0 and F7 and drop
-what is broken; here every byte that an exclusive event would put on the line is kept.  An F0 event
-stands for F0 and its data; an F7 event stands for its data alone, which is how a long message is cut
-into several events and how anything else is smuggled in.  Events of all tracks are merged by time,
-those of one instant in the order of the tracks.  Notes and the like are left out, because a dump in a
-song is still that dump, except where one falls into a message that has begun and not ended: on the
-line it would cut that message (M1 p. 29), so it is kept.
+Theory of operation.  (Standard MIDI Files 1.0, RP-001.)  Ready-made readers strip F0 and F7 and
+drop what is broken; here every byte that an exclusive event would put on the line is kept.  An F0
+event stands for F0 and its data; an F7 event stands for its data alone, which is how a long message
+is cut into several events and how anything else is smuggled in.  Events of all tracks are merged by
+time, those of one instant in the order of the tracks.  Notes and the like are left out, because a
+dump in a song is still that dump, except where one falls into a message that has begun and not
+ended: on the line it would cut that message (M1 p. 29), so it is kept.
 
 A file that is itself broken is read as far as it goes, and a remark says where it stopped.
 """
@@ -49,7 +49,7 @@ class _Event(NamedTuple):
     kind: int  # F0, F7, FF for a tempo, 0 for anything else
 
 
-class _Broken(Exception):
+class _BrokenError(Exception):
     """A track ends before it should; the text says how."""
 
 
@@ -66,6 +66,31 @@ def read(content: bytes) -> Stream:
     # A stable sort: events of one instant stay in the order of their tracks.
     merged = sorted((event for track in tracks for event in track), key=itemgetter(0))
     return _joined(merged, _Clock(division, merged), tuple(remarks))
+
+
+def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
+    """Return a MIDI file of whole exclusive messages, each with the time in ns at which it starts.
+
+    One tick is 1 ms.  Every step is rounded up, so that no pause gets shorter than it was.
+    """
+    track = bytearray(b"\x00\xff\x51\x03" + _FIRST_TEMPO.to_bytes(3, "big"))
+    before = 0
+    for start_ns, message in messages:
+        track += _variable(-(-(start_ns - before) // 1_000_000))
+        track += b"\xf0" + _variable(len(message) - 1) + message[1:]
+        before = start_ns
+    track += b"\x00\xff\x2f\x00"
+    ticks_a_quarter = _FIRST_TEMPO // 1000
+    header = _HEADER + bytes((0, 0, 0, 6, 0, 0, 0, 1)) + ticks_a_quarter.to_bytes(2, "big")
+    return header + _TRACK + len(track).to_bytes(4, "big") + bytes(track)
+
+
+def _variable(value: int) -> bytes:
+    """Return a number of variable length, high group first."""
+    groups = [value & 0x7F]
+    while value := value >> 7:
+        groups.append(0x80 | value & 0x7F)
+    return bytes(reversed(groups))
 
 
 def _header(content: bytes, remarks: list[str]) -> tuple[int, bytes]:
@@ -101,7 +126,7 @@ def _events(chunk: bytes, number: int, remarks: list[str]) -> list[_Event]:
     try:
         for event in _walk(chunk):
             found.append(event)
-    except _Broken as problem:
+    except _BrokenError as problem:
         remarks.append(f"track {number}: {problem}")
     return found
 
@@ -119,9 +144,8 @@ def _walk(chunk: bytes) -> Iterator[_Event]:
             lead = b"\xf0" if status == START else b""
             yield _Event(ticks, lead + chunk[first:position], status)
             if position > len(chunk):
-                raise _Broken(
-                    f"{position - len(chunk)} bytes of its last exclusive event are missing"
-                )
+                missing = position - len(chunk)
+                raise _BrokenError(f"its last exclusive event lacks {missing} bytes")
         elif status == _META:
             kind = _at(chunk, position + 1)
             size, first = _number(chunk, position + 2)
@@ -138,7 +162,7 @@ def _walk(chunk: bytes) -> Iterator[_Event]:
             elif running:
                 status = running
             else:
-                raise _Broken(f"byte {position} is {status:02X} where an event should begin")
+                raise _BrokenError(f"byte {position} is {status:02X} where an event should begin")
             size = _DATA.get(status >> 4, _COMMON_DATA.get(status, 0))
             yield _Event(ticks, bytes([status]) + chunk[position : position + size], 0)
             position += size
@@ -152,12 +176,12 @@ def _number(chunk: bytes, position: int) -> tuple[int, int]:
         value = value << 7 | byte & 0x7F
         if byte < 0x80:
             return value, at + 1
-    raise _Broken(f"byte {position} begins a number of more than four bytes")
+    raise _BrokenError(f"byte {position} begins a number of more than four bytes")
 
 
 def _at(chunk: bytes, position: int) -> int:
     if position >= len(chunk):
-        raise _Broken("it ends in the middle of an event")
+        raise _BrokenError("it ends in the middle of an event")
     return chunk[position]
 
 
@@ -221,7 +245,7 @@ def _joined(events: Sequence[_Event], clock: _Clock, remarks: tuple[str, ...]) -
 
 
 def _leaves_open(data: bytes, is_open: bool) -> bool:
-    """Return whether a message stands open after `data`: its last status, real-time apart, is F0."""
+    """Return whether a message is open after `data`: the last status, real-time apart, is F0."""
     for byte in reversed(data):
         if 0x80 <= byte < 0xF8:
             return byte == START

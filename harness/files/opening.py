@@ -1,4 +1,4 @@
-"""Opening what a user named: either an ordinary file that is open, or one plain line that says why not."""
+"""Opening what a user named: an ordinary file, open, or one plain line that says why not."""
 
 import os
 import stat
@@ -39,7 +39,7 @@ def open_file(path: str) -> BinaryIO:
                 raise Problem(f"{name} {what}", do=do)
         if status.st_size == 0:
             raise Problem(f"{name} is empty: 0 bytes.")
-        return open(path, "rb")  # noqa: SIM115  # the caller closes it
+        return open(path, "rb")  # the caller closes it
     except (OSError, ValueError) as problem:
         raise reading_problem(name, problem) from problem
 

@@ -14,9 +14,10 @@ PARTS = ("codec",)
 
 def table(rows: list[Row]) -> Table:
     """Return the rows as a table for people."""
-    shown = Table("what", box=None)
+    shown = Table(box=None)
+    shown.add_column("what", no_wrap=True)
     for title in ("ours, µs", "other, µs", "ratio", "needed", "of copy speed"):
-        shown.add_column(title, justify="right")
+        shown.add_column(title, justify="right", no_wrap=True)
     for row in rows:
         shown.add_row(
             row.what,
@@ -39,7 +40,7 @@ def main(names: list[str]) -> int:
     rows: list[Row] = []
     for name in names or PARTS:
         rows += import_module(f"tests.bench.{name}").run()
-    Console().print(table(rows))
+    Console(width=100).print(table(rows))
     slow = [row.what for row in rows if not row.enough]
     if slow:
         print(f"too slow: {', '.join(slow)}")

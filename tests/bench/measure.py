@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 ROUNDS = 60
-WARM_UP = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,22 +47,24 @@ def side_by_side(
     """Return the median microseconds of each action.
 
     The actions take turns, in another order every round, so that a slow spell of the machine hits
-    all of them alike. `check` gets the results of every round, in the order of `actions`, and raises
-    if they are not what they should be; it is not timed.
+    all of them alike; each runs once untimed before it is timed, so that none pays for what the
+    others left in the caches. `check` gets the results of every round, in the order of `actions`,
+    and raises if they are not what they should be; it is not timed.
     """
     times: list[list[float]] = [[] for _ in actions]
     results: list[object] = [None] * len(actions)
     gc.collect()
     gc.disable()
     try:
-        for round_number in range(WARM_UP + rounds):
+        for round_number in range(rounds):
             for turn in range(len(actions)):
                 i = (round_number + turn) % len(actions)
+                results[i] = None
+                actions[i]()
                 start = time.perf_counter()
                 results[i] = actions[i]()
                 took = time.perf_counter() - start
-                if round_number >= WARM_UP:
-                    times[i].append(took * 1e6)
+                times[i].append(took * 1e6)
             check(results)
     finally:
         gc.enable()

@@ -48,10 +48,13 @@ class Rack:
     def send_as(
         self, made: Header, words: Sequence[int], *, packets: int | None = None
     ) -> Decision:
-        """Send words under a header of one's own."""
+        """Send words under a header of one's own; a full memory ends the dump (HSK-12)."""
         decision = self.keeper.begin(made, NOW)
         if isinstance(decision, Accept):
             for body in oracle.packets(bits=made.bits, words=words)[:packets]:
+                if not self.keeper.has_room():
+                    self.keeper.abandon(NOW)
+                    return decision
                 self.keeper.append(packet(body), NOW)
             if packets is None:
                 self.keeper.finish(NOW)

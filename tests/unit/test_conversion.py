@@ -1,7 +1,7 @@
 """Width conversion against plain integers and fractions.
 
-The rules (drop low bits; nearest, halves upwards, no wrap at the top) are common practice; no page of
-the standard speaks of them.
+The rules (drop low bits; nearest, halves upwards, no wrap at the top) are common practice; no page
+of the standard speaks of them.
 """
 
 import math

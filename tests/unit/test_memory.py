@@ -1,5 +1,8 @@
 """The memory: examples, and a machine beside a plain list with one entry a word."""
 
+from itertools import pairwise, repeat
+from typing import Any
+
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -17,8 +20,8 @@ from emulator.unit.memory import Holding, Memory, NoRoom, Region, no_memory
 from emulator.unit.traits import MemoryTraits
 
 
-def memory_of(words: int = 100, **traits: object) -> Memory:
-    return Memory(MemoryTraits(bank_words=words, **{"fitted": (1,), **traits}))  # type: ignore[arg-type]  # any traits
+def memory_of(words: int = 100, **traits: Any) -> Memory:
+    return Memory(MemoryTraits(bank_words=words, **{"fitted": (1,), **traits}))
 
 
 def taken(memory: Memory, words: int) -> Holding:
@@ -58,9 +61,7 @@ def test_fragmented_memory_says_how_much_is_free_and_how_large_the_largest_hole_
     for holding in holdings[::2]:
         memory.free(holding)
     answer = memory.allocate(20_000)
-    assert answer == NoRoom(
-        wanted=20_000, largest_free=12_000, total_free=40_000, capacity=52_000
-    )
+    assert answer == NoRoom(wanted=20_000, largest_free=12_000, total_free=40_000, capacity=52_000)
     assert answer.fragmented
     assert memory.total_free == 40_000
 
@@ -130,6 +131,8 @@ def test_a_holding_shrinks_from_its_end() -> None:
     scattered = taken(memory, 40)
     assert memory.shrink(scattered, 12).regions == (Region(0, 10), Region(30, 5))
     assert memory.total_free == 25
+    assert memory.shrink(Holding((Region(0, 10), Region(30, 5))), 8).regions == (Region(0, 10),)
+    assert memory.total_free == 30
 
 
 @pytest.mark.parametrize(
@@ -194,7 +197,10 @@ class MemoryBesideAList(RuleBasedStateMachine):
     holdings = Bundle("holdings")
 
     @initialize(
-        blocks=st.integers(1, 12), block=st.integers(1, 3), places=st.integers(1, 3), one=st.booleans()
+        blocks=st.integers(1, 12),
+        block=st.integers(1, 3),
+        places=st.integers(1, 3),
+        one=st.booleans(),
     )
     def build(self, blocks: int, block: int, places: int, one: bool) -> None:
         self.block, self.one, self.places = block, one, places
@@ -271,7 +277,7 @@ class MemoryBesideAList(RuleBasedStateMachine):
     @rule()
     def initialise(self) -> None:
         self.memory.initialise()
-        self.owner = [None] * self.bank * self.memory.usable_banks
+        self.owner = list(repeat(None, self.memory.fitted_words))
         self.live.clear()
 
     @rule(banks=st.integers(0, 3))
@@ -300,7 +306,7 @@ class MemoryBesideAList(RuleBasedStateMachine):
     @invariant()
     def holes_are_whole(self) -> None:
         kinds = [stretch.is_free for stretch in self.memory.stretches()]
-        assert (True, True) not in zip(kinds, kinds[1:], strict=False)
+        assert (True, True) not in pairwise(kinds)
 
 
 MemoryBesideAList.TestCase.settings = settings(

@@ -1,0 +1,255 @@
+"""The rack unit: the board that owns the parts and sits at the end of a MIDI cable."""
+
+from collections import deque
+from collections.abc import Sequence
+from typing import Final
+
+from emulator.dump.events import Event, EventKind
+from emulator.dump.outgoing import outgoing
+from emulator.dump.receiver import Pace, Receiver
+from emulator.dump.sender import Sender
+from emulator.dump.storage import Accept, Refuse
+from emulator.unit.answers import Answers
+from emulator.unit.intake import Intake
+from emulator.unit.keeper import Keeper
+from emulator.unit.memory import Memory
+from emulator.unit.panel import FrontPanel
+from emulator.unit.pulse import pulse_of
+from emulator.unit.possible import Profile
+from emulator.unit.slots import Slot, Slots
+from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
+from emulator.wire.constants import ALL_CALL, FAMILY
+from emulator.wire.messages import (
+    DataPacket,
+    DumpRequest,
+    ExtendedHeader,
+    Handshake,
+    HandshakeKind,
+)
+from emulator.wire.splitter import Piece, PieceKind
+
+_EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+
+
+class RackUnit:
+    """An endpoint: the unit that a profile describes.
+
+    Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be used; after
+    `panel.confirm` call `reconsider`, which `confirm` here does.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile: Final = profile
+        self.memory: Final = Memory(profile.memory)
+        self.slots: Final = Slots(profile.slots)
+        self.panel: Final = FrontPanel(profile, self.memory, self.slots)
+        self.keeper: Final = Keeper(profile, self.memory, self.slots, self.panel)
+        self.panel.interrupt = self._interrupt
+        self._answers: Final = Answers(profile, self.slots)
+        self._pulse: Final = pulse_of(profile.habits)
+        self._intake = Intake(profile.input)
+        self._receiver = self._new_receiver()
+        self._sender: Sender | None = None
+        self._sender_spoke = False  # the message on the wire is the sender's
+        self._out: deque[bytes] = deque()
+        self._events: list[Event] = []
+
+    @property
+    def is_receiving(self) -> bool:
+        """Whether a dump has begun and not ended."""
+        return self.keeper.is_busy
+
+    @property
+    def is_sending(self) -> bool:
+        """Whether it sends a sample that was asked for."""
+        return self._sender is not None
+
+    @property
+    def packets_stored(self) -> int:
+        """Data packets stored of the dump that runs or ran last."""
+        return self._receiver.stored
+
+    def confirm(self, now_ns: int) -> bool:
+        """Press confirm: a header that is being held is looked at again; False if nothing waits."""
+        done = self.panel.confirm(now_ns)
+        decision = self.keeper.reconsider(now_ns)
+        if isinstance(decision, Accept | Refuse):
+            self._receiver.release(decision, now_ns)
+        return done
+
+    # the endpoint
+
+    def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
+        """Take bytes from the input."""
+        if not self.panel.powered:
+            return ()
+        if self.profile.habits.echo:
+            self._out.append(data)
+        intake, receiver = self._intake, self._receiver
+        busy = receiver.busy_until_ns > now_ns
+        if not busy and (piece := intake.single(data)) is not None:
+            self._take_piece(piece, now_ns)
+            return self._take_events()
+        lost = intake.take(data, now_ns)
+        if lost:
+            self._events.append(Event(EventKind.OVERRUN, now_ns, None, f"{lost} bytes lost"))
+        if not busy:
+            self._work(now_ns)
+        return self._take_events()
+
+    def message_left(self, now_ns: int) -> Sequence[Event]:
+        """Learn that a message has left the output."""
+        if self._sender is not None and self._sender_spoke:
+            self._sender_spoke = False
+            self._sender.message_left(now_ns)
+            self._look_at_sender()
+        return ()
+
+    def handle_deadline(self, now_ns: int) -> Sequence[Event]:
+        """Send replies that are due, work on what has waited, give up what has fallen silent."""
+        self._receiver.act_on_deadline(now_ns)
+        if self._intake.waiting and self._receiver.busy_until_ns <= now_ns:
+            self._work(now_ns)
+        if self._sender is not None:
+            self._sender.handle_deadline(now_ns)
+            self._look_at_sender()
+        if self._pulse is not None:
+            self._pulse.beat(now_ns)
+        return self._take_events()
+
+    def next_deadline_ns(self) -> int | None:
+        """Return when something is due: a reply, waiting input, an idle limit, a pulse."""
+        earliest = self._receiver.next_deadline_ns()
+        if self._intake.waiting or self._sender is not None or self._pulse is not None:
+            wishes = [earliest]
+            if self._intake.waiting:
+                wishes.append(self._receiver.busy_until_ns)
+            if self._sender is not None:
+                wishes.append(self._sender.next_deadline_ns())
+            if self._pulse is not None:
+                wishes.append(self._pulse.next_ns)
+            return min((wish for wish in wishes if wish is not None), default=None)
+        return earliest
+
+    def bytes_to_send(self) -> bytes:
+        """Return one whole message to send now, b"" for none."""
+        if not self.panel.powered:
+            return b""
+        message = self._receiver.bytes_to_send()
+        if message or not (self._out or self._sender or self._pulse):
+            return message
+        if self._out:
+            return self._out.popleft()
+        if self._sender is not None and (message := self._sender.bytes_to_send()):
+            self._sender_spoke = True
+            return message
+        return b"" if self._pulse is None else self._pulse.bytes_to_send()
+
+    # inside
+
+    def _work(self, now_ns: int) -> None:
+        """Work on pieces until there are none or one keeps the unit busy."""
+        intake, receiver = self._intake, self._receiver
+        while intake.waiting:
+            piece = intake.next_piece(now_ns)
+            self._take_piece(piece, now_ns)
+            if receiver.busy_until_ns > now_ns:
+                return
+
+    def _take_piece(self, piece: Piece, now_ns: int) -> None:
+        if not self.panel.receive_exclusive:
+            return
+        if piece.kind is _EXCLUSIVE:
+            message = decode(piece.body)
+            if isinstance(message, DataPacket):  # the short way for nearly everything that comes
+                if self._is_ours(message.device_id):
+                    self._receiver.take_packet(message, now_ns)
+            elif self._is_ours(_device_of(message)):
+                self._take(message, now_ns)
+        elif piece.kind is PieceKind.CUT and self._is_ours(_device_of_body(piece.body)):
+            self._receiver.take_fragment(piece.body, now_ns)
+
+    def _is_ours(self, device_id: int) -> bool:
+        if device_id == self.panel.device_id:
+            return True
+        return device_id == ALL_CALL and self.profile.unit.all_call
+
+    def _take(self, message: Decoded, now_ns: int) -> None:
+        if isinstance(message, DumpRequest):
+            self._take_request(message, now_ns)
+        elif isinstance(message, Handshake) and self._sender is not None:
+            self._sender.take(message, now_ns)
+            self._look_at_sender()
+        elif isinstance(message, ExtendedHeader) and not self.profile.knows.extended:
+            return
+        elif (replies := self._answers.to(message, self.panel.device_id)) is not None:
+            self._out.extend(replies)
+        else:
+            self._receiver.device_id = self.panel.device_id
+            self._receiver.take(message, now_ns)
+
+    def _take_request(self, request: DumpRequest, now_ns: int) -> None:
+        if not self.profile.knows.requests or self._sender is not None or self.is_receiving:
+            return  # REQ-04: one thing at a time
+        slot = self.slots.addressed(request.sample_number)
+        if slot is None or slot.sample is None:
+            self._decline(self.profile.habits.empty_request, now_ns)
+        elif slot.protected and self.profile.habits.protected_request != "answer":
+            self._decline(self.profile.habits.protected_request, now_ns)
+        else:
+            self._send_sample(slot, now_ns)
+
+    def _decline(self, habit: str, now_ns: int) -> None:
+        if habit == "cancel":
+            self._out.append(
+                handshake(HandshakeKind.CANCEL, device_id=self.panel.device_id, packet_number=0)
+            )
+
+    def _send_sample(self, slot: Slot, now_ns: int) -> None:
+        assert slot.sample is not None
+        dump = outgoing(slot.sample, number=slot.sample_number, device_id=self.panel.device_id)
+        # Loops and name go out when they are asked for.
+        self._sender = Sender(dump.without_after(), switches=self.profile.sending)
+        self._sender.start(now_ns)
+
+    def _look_at_sender(self) -> None:
+        if self._sender is not None and self._sender.end is not None:
+            if not self._sender.has_more_to_send:
+                self._sender = None
+
+    def _interrupt(self, now_ns: int) -> None:
+        """Whatever runs ends: somebody is at the memory or at the switch."""
+        self.keeper.interrupt(now_ns)
+        self._receiver = self._new_receiver()
+        self._intake = Intake(self.profile.input)
+        self._sender = None
+        self._out.clear()
+
+    def _new_receiver(self) -> Receiver:
+        return Receiver(
+            self.keeper,
+            device_id=self.panel.device_id,
+            switches=self.profile.habits,
+            pace=Pace(
+                header_ns=self.profile.input.store_header_ns,
+                packet_ns=self.profile.input.store_packet_ns,
+            ),
+        )
+
+    def _take_events(self) -> Sequence[Event]:
+        events = self._receiver.take_events()
+        if self._events:
+            events = (*self._events, *events)
+            self._events = []
+        return events
+
+
+def _device_of(message: Decoded) -> int:
+    if isinstance(message, Foreign | Malformed):
+        return _device_of_body(message.body)
+    return message.device_id
+
+
+def _device_of_body(body: bytes) -> int:
+    """Return the device ID of a message of the family, -1 where it has none."""
+    return body[2] if len(body) > 2 and body[1] == FAMILY else -1

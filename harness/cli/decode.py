@@ -1,0 +1,65 @@
+"""`dryload decode`: audio from a dump."""
+
+from typing import Annotated
+
+import typer
+
+
+def decode(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="A dump file; - is standard input.")],
+    output: Annotated[
+        str,
+        typer.Option(
+            "--output", "-o", metavar="AUDIO", help="The sound: .wav, .flac, .aif or .aiff."
+        ),
+    ],
+    dump: Annotated[
+        int | None, typer.Option(metavar="N", help="Which dump of the file, from 1 on.")
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace AUDIO if it exists.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Make an audio file of a dump; exit 1 if the dump is damaged."""
+    import json
+
+    from harness.files import audio_out, safe_write
+    from harness.files.opening import shown
+    from harness.jobs import decode as job
+    from harness.report import decode as report
+
+    safe_write.check_target(output, overwrite=overwrite, sources=(file,))
+    audio_out.check_name(output)
+    taken = job.decode_file(file, dump)
+    rate_hz, remark = (
+        audio_out.whole_rate(taken.sample.rate)
+        if taken.states_rate
+        else (
+            audio_out.ASSUMED_RATE,
+            f"the header states no rate: {audio_out.ASSUMED_RATE:,} Hz is assumed",
+        )
+    )
+    content = audio_out.made(
+        taken.sample.words,
+        bits=taken.sample.bits,
+        channels=taken.sample.channels,
+        rate=rate_hz,
+        path=output,
+    )
+    safe_write.write(output, content, overwrite=overwrite)
+    remarks = (*([remark] if remark else []), *report.losses(taken))
+    for line in remarks:
+        typer.echo(f"dryload: {line}.", err=True)
+    for line in report.damage(taken):
+        typer.echo(f"dryload: damaged: {line}.", err=True)
+    if as_json:
+        document = report.document(
+            taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks
+        )
+        typer.echo(json.dumps(document, indent=2))
+    else:
+        typer.echo(report.text(taken, source=file, target=output, rate_hz=rate_hz))
+    if not taken.packets.whole:
+        typer.echo(f"dryload: dryload validate {shown(file)} says what is wrong.", err=True)
+        raise typer.Exit(1)

@@ -1,0 +1,196 @@
+"""Audio files: the sound in them as sample words.
+
+Theory of operation.  A source of whole numbers stays whole numbers all the way: it is read
+left-justified in 32 bits, so that a word of any width is a shift away and keeps all that fits.
+A narrower word is the nearest one, ties upwards, and the highest one where that would overflow.
+Only a source of floating-point numbers, or one that was resampled, can be beyond full scale; those
+words become the highest or the lowest one, never wrap (WRD-10), and are counted.
+"""
+
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any, Final, Literal
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from emulator.wire.words import Words, word_dtype
+from harness.files import opening
+from harness.files.kinds import AUDIO_ADVICE, DUMP, HEAD_BYTES, kind_of
+from harness.files.problem import Problem
+
+Channel = int | Literal["mix", "both"]
+"""A channel counted from 1, all of them mixed to one, or all of them side by side."""
+
+LARGEST: Final = 512 << 20
+MOST_WORDS: Final = 100_000_000
+"""Words that are read at most: more than a day on the line."""
+_FLOATING: Final = {"FLOAT", "DOUBLE", "VORBIS", "OPUS"}
+_BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_BLOCK: Final = 1 << 20  # frames that are converted at a time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recording:
+    """A sound as it was in its file."""
+
+    frames: NDArray[np.int32] | NDArray[np.float64]
+    """Shape (frames, channels): int32, left-justified, or float64 with 1.0 as full scale."""
+    rate: Fraction
+    """In Hz."""
+    source: str
+    """How its words were kept: "16-bit", "floating-point"."""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.frames.shape[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Converted:
+    """Words made from a recording."""
+
+    words: Words
+    """Flat and interleaved, of the type `word_dtype(bits)`."""
+    channels: int
+    clipped: int
+    """Words that were beyond full scale and became the highest or lowest one."""
+    no_numbers: int
+    """Words that were no numbers at all and became 0."""
+
+
+class _Source(io.BytesIO):
+    """Bytes in memory that the audio library may search beyond their ends."""
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        """Seek, or stay where a broken file would send us to nowhere."""
+        try:
+            return super().seek(offset, whence)
+        except ValueError:
+            return self.tell()
+
+
+def read(path: str) -> Recording:
+    """Return what is in an audio file, "-" being standard input; a Problem where that fails."""
+    name = opening.shown(path)
+    if path == opening.STANDARD_INPUT:
+        content = opening.read_all(opening.standard_input(), name, LARGEST)
+    else:
+        with opening.open_file(path) as file:
+            content = opening.read_all(file, name, LARGEST)
+    _refuse_other_kinds(name, content)
+    try:
+        with soundfile.SoundFile(_Source(content)) as sound:
+            if sound.frames * sound.channels > MOST_WORDS:
+                raise Problem(
+                    f"{name} is too long: {sound.frames:,} frames of {sound.channels} channels.",
+                    do="A dump of it would take more than a day on the line: cut it first.",
+                )
+            recording = _recording(sound)
+    except (soundfile.LibsndfileError, RuntimeError, MemoryError) as problem:
+        reason = str(getattr(problem, "error_string", problem)).removeprefix("Error : ").rstrip(".")
+        raise Problem(
+            f"{name} is no audio file that can be read: {reason}.",
+            do="WAV, AIFF, FLAC and Ogg files can.",
+        ) from problem
+    if not recording.frames.size:
+        raise Problem(f"{name} holds no sound: 0 words.")
+    return replace(recording, remarks=_cut_short(content))
+
+
+def _refuse_other_kinds(name: str, content: bytes) -> None:
+    # Asked before the library is: it would take a dump for an audio file, and not read it well.
+    kind = DUMP if content.startswith(b"\xf0\x7e") else kind_of(content[:HEAD_BYTES])
+    if kind is DUMP:
+        raise Problem(f"{name} is a dump already.", do="dryload decode makes audio of it.")
+    if kind is not None and kind.advice != AUDIO_ADVICE:
+        raise Problem(f"{name} is {kind.name}, not an audio file.")
+
+
+def _recording(sound: soundfile.SoundFile) -> Recording:
+    floating = sound.subtype in _FLOATING or sound.subtype.startswith("MPEG")
+    bits = _BITS.get(sound.subtype)
+    return Recording(
+        frames=sound.read(dtype="float64" if floating else "int32", always_2d=True),
+        rate=Fraction(sound.samplerate),
+        source=f"{bits}-bit" if bits else "floating-point" if floating else sound.subtype_info,
+    )
+
+
+def _cut_short(content: bytes) -> tuple[str, ...]:
+    orders: dict[bytes, Literal["little", "big"]] = {b"RIFF": "little", b"FORM": "big"}
+    order = orders.get(content[:4])
+    if order is not None:
+        size = int.from_bytes(content[4:8], order) + 8
+        # A recorder that lost its power leaves 0 or all ones.
+        if len(content) < size < 0xFFFF_0000:
+            return (f"the audio file is cut short: {size - len(content):,} bytes are missing",)
+    return ()
+
+
+def resample(recording: Recording, rate: Fraction) -> Recording:
+    """Return a recording at another rate; the same one where it has that rate already."""
+    if rate == recording.rate:
+        return recording
+    length = recording.frames.shape[0] * rate / recording.rate
+    if length * recording.channels > MOST_WORDS:
+        raise Problem(f"{float(rate):g} Hz would make too much of it: {int(length):,} frames.")
+    frames: NDArray[Any] = recording.frames
+    if frames.dtype == np.int32:
+        frames = frames / 2.0**31
+    made = soxr.resample(frames, float(recording.rate), float(rate), quality="VHQ")
+    if not made.size:
+        raise Problem(f"{float(rate):g} Hz would leave nothing of it.", do="Ask for a higher rate.")
+    return replace(recording, frames=made.reshape(-1, recording.channels), rate=rate)
+
+
+def words_of(recording: Recording, *, bits: int, channel: Channel = "both") -> Converted:
+    """Return the words of a recording; ValueError for a channel that it doesn't have."""
+    if isinstance(channel, int):
+        if not 1 <= channel <= recording.channels:
+            raise ValueError(f"there is no channel {channel}: there are {recording.channels}")
+        frames: NDArray[Any] = recording.frames[:, channel - 1 : channel]
+    else:
+        frames = recording.frames
+    mixed = channel == "mix"
+    convert: Callable[[NDArray[Any], int, bool], tuple[Words, int, int]] = (
+        _from_integers if frames.dtype == np.int32 else _from_floats
+    )
+    parts = [convert(block, bits, mixed) for block in _blocks(frames)]
+    return Converted(
+        words=np.concatenate([words for words, _, _ in parts]),
+        channels=1 if mixed else frames.shape[1],
+        clipped=sum(clipped for _, clipped, _ in parts),
+        no_numbers=sum(no_numbers for _, _, no_numbers in parts),
+    )
+
+
+def _blocks(frames: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    for start in range(0, len(frames), _BLOCK):
+        yield frames[start : start + _BLOCK]
+
+
+def _from_integers(block: NDArray[np.int32], bits: int, mixed: bool) -> tuple[Words, int, int]:
+    values = block.astype(np.int64)
+    # A mix is a sum that is divided once, together with the step to the narrower word.
+    step = (block.shape[1] if mixed else 1) << (32 - bits)
+    values = values.sum(axis=1) if mixed else values.reshape(-1)
+    words = (2 * values + step) // (2 * step)
+    return np.minimum(words, (1 << (bits - 1)) - 1).astype(word_dtype(bits)), 0, 0
+
+
+def _from_floats(block: NDArray[np.float64], bits: int, mixed: bool) -> tuple[Words, int, int]:
+    top = float(1 << (bits - 1))
+    with np.errstate(over="ignore", invalid="ignore"):  # infinities are clipped like the rest
+        values = block.mean(axis=1) if mixed else block.reshape(-1)
+        strange = np.isnan(values)
+        values = np.where(strange, 0.0, values)
+        clipped = int(np.count_nonzero(np.abs(values) > 1.0))
+        words = np.clip(np.floor(values * top + 0.5), -top, top - 1)
+    return words.astype(word_dtype(bits)), clipped, int(np.count_nonzero(strange))

@@ -1,0 +1,104 @@
+"""Sample words as an audio file that keeps every bit of them."""
+
+import io
+from dataclasses import dataclass
+from fractions import Fraction
+from os.path import splitext
+from typing import Final
+
+import numpy as np
+import soundfile
+
+from emulator.wire.words import Words
+from harness.files.opening import shown
+from harness.files.problem import Problem
+
+COMMON_RATES: Final = (
+    *(8_000, 11_025, 16_000, 22_050, 32_000, 44_100),
+    *(48_000, 88_200, 96_000, 176_400, 192_000),
+)
+"""Sample rates of the trade in Hz (common practice)."""
+ASSUMED_RATE: Final = 44_100
+"""In Hz, for a dump that states none (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Format:
+    name: str
+    subtypes: tuple[tuple[int, str], ...]
+    """(bits, name), the narrowest first."""
+    channels: int
+    rate: int
+
+
+_WAV: Final = _Format(
+    name="WAV",
+    subtypes=((8, "PCM_U8"), (16, "PCM_16"), (24, "PCM_24"), (32, "PCM_32")),
+    channels=1024,
+    rate=2**31 - 1,
+)
+_AIFF: Final = _Format(
+    name="AIFF",
+    subtypes=((8, "PCM_S8"), (16, "PCM_16"), (24, "PCM_24"), (32, "PCM_32")),
+    channels=1024,
+    rate=800_000_000,
+)
+_FLAC: Final = _Format(
+    name="FLAC",
+    subtypes=((8, "PCM_S8"), (16, "PCM_16"), (24, "PCM_24")),
+    channels=8,
+    rate=655_350,
+)
+_FORMATS: Final = {".wav": _WAV, ".flac": _FLAC, ".aif": _AIFF, ".aiff": _AIFF}
+
+
+def check_name(path: str) -> None:
+    """Raise a Problem where the ending of a name says no audio format that can be written."""
+    _format_of(path)
+
+
+def made(words: Words, *, bits: int, channels: int, rate: int, path: str) -> bytes:
+    """Return an audio file of `words`, in the format of the name's ending, that keeps every bit.
+
+    `rate` is in Hz; words narrower than the format's are left-justified in it.
+    """
+    kind = _format_of(path)
+    subtype = next((name for most, name in kind.subtypes if bits <= most), None)
+    if subtype is None:
+        raise Problem(
+            f"{kind.name} cannot keep words of {bits} bits: {kind.subtypes[-1][0]} at most.",
+            do="Name a .wav file.",
+        )
+    if channels > kind.channels or rate > kind.rate:
+        what = f"{channels} channels" if channels > kind.channels else f"{rate:,} Hz"
+        raise Problem(f"{kind.name} cannot keep {what}.", do="Name a .wav file.")
+    target = io.BytesIO()
+    full = words.astype(np.int32).reshape(-1, channels) << np.int32(32 - bits)
+    soundfile.write(target, full, rate, format=kind.name, subtype=subtype)
+    return target.getvalue()
+
+
+def _format_of(path: str) -> _Format:
+    ending = splitext(path)[1].lower()
+    kind = _FORMATS.get(ending)
+    if kind is None:
+        raise Problem(
+            f"{shown(path)}: the ending of the name says no audio format.",
+            do=f"Use one of {' '.join(_FORMATS)}.",
+        )
+    return kind
+
+
+def whole_rate(rate: Fraction) -> tuple[int, str]:
+    """Return the whole Hz that an audio file gets for `rate`, and a remark where they differ.
+
+    A header's period is a whole number of ns, which most common rates do not have (HDR-05): a rate
+    within 0.01 % of a common one is taken for that one.
+    """
+    if rate.denominator == 1:
+        return int(rate), ""
+    for common in COMMON_RATES:
+        if abs(rate - common) * 10_000 <= common:
+            return common, f"the dump's rate, {float(rate):,.2f} Hz, is taken as {common:,} Hz"
+    whole = max(round(rate), 1)
+    return whole, f"the dump's rate, {float(rate):,.2f} Hz, is rounded to {whole:,} Hz"

@@ -1,0 +1,108 @@
+"""Writing a file whole or not at all, and never over another one unless that was asked for."""
+
+import os
+import secrets
+import stat
+from contextlib import suppress
+
+from harness.files.opening import STANDARD_INPUT, shown
+from harness.files.problem import Problem
+
+
+def check_target(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -> None:
+    """Raise the Problem that `write` would meet, before any work is done.
+
+    `sources` are the files that are read: none of them may be replaced.
+    """
+    name = shown(path)
+    if path == STANDARD_INPUT:
+        raise Problem("standard output cannot take the result.", do="Give a file name after -o.")
+    try:
+        status = os.stat(path)
+    except FileNotFoundError as problem:
+        folder = os.path.dirname(os.path.realpath(path))
+        if not path or os.path.basename(path) == "" or not os.path.isdir(folder):
+            raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
+        return
+    except (OSError, ValueError) as problem:
+        raise _writing_problem(name, problem) from problem
+    if stat.S_ISDIR(status.st_mode):
+        raise Problem(f"{name} is a folder.", do="Give a file name after -o.")
+    if not stat.S_ISREG(status.st_mode):
+        raise Problem(f"{name} is no ordinary file.", do="Give another name after -o.")
+    if any(_is_same(path, source) for source in sources):
+        raise Problem(f"{name} is the file to be read.", do="Give another name after -o.")
+    if not overwrite:
+        raise Problem(f"{name} exists already.", do="--overwrite replaces it.")
+
+
+def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
+    """Put `data` into the file `path`: another process sees all of it or nothing.
+
+    A Problem where the file exists and may not be replaced, or cannot be written.
+    """
+    check_target(path, overwrite=overwrite)
+    # A link is followed: what it points to is replaced, not the link.
+    target = os.path.realpath(path)
+    draft = os.path.join(os.path.dirname(target), f".dryload-{secrets.token_hex(6)}")
+    try:
+        _write_draft(draft, data)
+        try:
+            _keep_permissions(target, draft)
+            _put_in_place(draft, target, overwrite=overwrite)
+        finally:
+            with suppress(FileNotFoundError):
+                os.unlink(draft)
+    except FileExistsError as problem:
+        raise Problem(f"{shown(path)} exists already.", do="--overwrite replaces it.") from problem
+    except OSError as problem:
+        raise _writing_problem(shown(path), problem) from problem
+
+
+def _write_draft(draft: str, data: bytes) -> None:
+    try:
+        with open(draft, "xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(draft)
+        raise
+
+
+def _keep_permissions(target: str, draft: str) -> None:
+    with suppress(OSError):
+        os.chmod(draft, stat.S_IMODE(os.stat(target).st_mode))
+
+
+def _put_in_place(draft: str, target: str, *, overwrite: bool) -> None:
+    if overwrite:
+        os.replace(draft, target)
+        return
+    try:
+        os.link(draft, target)  # unlike a renaming, this never replaces a file
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError):
+        # Not every file system knows links.
+        if os.path.lexists(target):
+            raise FileExistsError(target) from None
+        os.rename(draft, target)
+
+
+def _is_same(path: str, source: str) -> bool:
+    try:
+        return os.path.samefile(path, source)
+    except (OSError, ValueError):
+        return False
+
+
+def _writing_problem(name: str, problem: OSError | ValueError) -> Problem:
+    match problem:
+        case PermissionError():
+            return Problem(f"{name} may not be written here.", do="Choose another folder.")
+        case OSError():
+            return Problem(f"{name} cannot be written: {problem.strerror or problem}.")
+        case _:
+            return Problem(f"{name}: there can be no file of that name.")

@@ -1,0 +1,213 @@
+"""From an audio file to a dump."""
+
+import re
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from os.path import splitext
+from typing import Final
+
+from emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
+from emulator.dump.sample import NO_LOOP, Loop, Sample
+from emulator.dump.sender import Outgoing
+from emulator.wire.codec import kind_of
+from emulator.wire.constants import (
+    ALL_CALL,
+    BYTE_NS,
+    EXTENDED_LOOP_TYPES,
+    HEADER_LIMIT_NS,
+    MAX_21_BIT,
+    MAX_28_BIT,
+    MAX_BITS,
+    MAX_CHANNELS,
+    MAX_NAME,
+    MAX_SAMPLE_NUMBER,
+    MIN_BITS,
+    PACKET_LIMIT_NS,
+)
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import ExtendedHeader, Handshake
+from harness.files import audio, midifile
+from harness.files.opening import shown
+from harness.files.problem import Problem
+
+_REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
+_LOOP: Final = re.compile(r"(\d{1,11})-(\d{1,11})(?::([A-Za-z0-9-]+))?")
+_LOOP_NAMES: Final = {"forward": 0x00, "backward-forward": 0x01}  # HDR-08, M1 p. 37
+MIDI_FILE_ENDINGS: Final = (".mid", ".midi", ".smf")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What a dump should be like; nothing here is checked before `encode`."""
+
+    bits: int = 16
+    number: int = 1
+    device_id: int = 0
+    channel: audio.Channel | None = None
+    """None: the only channel, or a mix of all."""
+    rate: Fraction | None = None
+    """In Hz; None: the recording's own."""
+    header: HeaderKind = "auto"
+    loop: Loop | None = None
+    """In words of one channel of the dump."""
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encoded:
+    """A dump made of a recording."""
+
+    source: audio.Recording = field(repr=False)
+    sample: Sample = field(repr=False)
+    dump: Outgoing = field(repr=False)
+    clipped: int
+    """Words that were beyond full scale."""
+    remarks: tuple[str, ...]
+
+    @property
+    def extended(self) -> bool:
+        """Whether the dump begins with the extended header."""
+        return kind_of(self.dump.header) is ExtendedHeader
+
+    @property
+    def closed_loop_ns(self) -> int:
+        """Time on the line where every reply comes at once."""
+        replies = (1 + len(self.dump.packets)) * _REPLY_NS
+        return replies + sum(map(len, whole_sequence(self.dump))) * BYTE_NS
+
+    @property
+    def open_loop_ns(self) -> int:
+        """Time on the line without replies, every wait being the shortest allowed."""
+        start, message = open_loop(self.dump)[-1]
+        return start + len(message) * BYTE_NS
+
+
+def encode(path: str, wishes: Wishes) -> Encoded:
+    """Return the dump of an audio file; a Problem where the wishes or the file don't allow it."""
+    _check(wishes)
+    source = audio.read(path)
+    name = shown(path)
+    channel, remarks = _channel(source, wishes, name)
+    taken = source
+    if isinstance(channel, int):
+        # What is not wanted need not be resampled.
+        taken = replace(source, frames=source.frames[:, channel - 1 : channel])
+        channel = 1
+    taken = audio.resample(taken, wishes.rate or source.rate)
+    converted = audio.words_of(taken, bits=wishes.bits, channel=channel)
+    if converted.no_numbers:
+        remarks += (f"{converted.no_numbers:,} words of {name} are no numbers and became silence",)
+    sample = Sample(
+        words=converted.words,
+        bits=wishes.bits,
+        rate=taken.rate,
+        channels=converted.channels,
+        sustain=wishes.loop or NO_LOOP,
+        name=wishes.name,
+    )
+    _check_sample(sample, wishes)
+    try:
+        dump = outgoing(
+            sample, number=wishes.number, device_id=wishes.device_id, header=wishes.header
+        )
+    except ValueError as problem:
+        raise Problem(f"{problem}.", do="Use --header extended, or auto.") from problem
+    return Encoded(
+        source=source,
+        sample=sample,
+        dump=dump,
+        clipped=converted.clipped,
+        remarks=source.remarks + remarks,
+    )
+
+
+def open_loop(dump: Outgoing) -> list[tuple[int, bytes]]:
+    """Return every message of a dump and when it may start, in ns, if nobody answers (M1 p. 39)."""
+    now = 0
+    timed: list[tuple[int, bytes]] = []
+    for index, message in enumerate(whole_sequence(dump)):
+        timed.append((now, message))
+        now += len(message) * BYTE_NS
+        if index <= len(dump.packets):
+            now += PACKET_LIMIT_NS if index else HEADER_LIMIT_NS
+    return timed
+
+
+def file_of(dump: Outgoing, path: str) -> bytes:
+    """Return a dump as a file: a Standard MIDI File if the name asks for one, else its messages."""
+    if splitext(path)[1].lower() in MIDI_FILE_ENDINGS:
+        return midifile.build(open_loop(dump))
+    return b"".join(whole_sequence(dump))
+
+
+def loop_from(text: str) -> Loop:
+    """Return the loop that START-END[:TYPE] says; a Problem where it says none."""
+    found = _LOOP.fullmatch(text)
+    if found is None:
+        raise Problem(
+            f"--loop {shown(text)} is no loop.",
+            do="Give the first and the last word played, such as 1000-1999 or 0-499:forward.",
+        )
+    start, end, kind = int(found[1]), int(found[2]), found[3] or "forward"
+    loop_type = _LOOP_NAMES.get(kind.lower())
+    if loop_type is None and re.fullmatch("[0-9A-Fa-f]{2}", kind):
+        loop_type = int(kind, 16)
+    if loop_type not in EXTENDED_LOOP_TYPES:
+        known = ", ".join(f"{code:02X}" for code in EXTENDED_LOOP_TYPES)
+        raise Problem(
+            f"--loop: {kind} is no loop type.",
+            do=f"Say forward, backward-forward or one of {known} (CA-019 pp. 2-3).",
+        )
+    return Loop(start=start, end=end, loop_type=loop_type)
+
+
+def _check(wishes: Wishes) -> None:
+    _in_range("--bits", wishes.bits, MIN_BITS, MAX_BITS, "significant bits of a word")
+    _in_range("--number", wishes.number, 0, MAX_SAMPLE_NUMBER, "sample numbers")
+    _in_range("--device-id", wishes.device_id, 0, ALL_CALL, "device IDs")
+    if wishes.rate is not None and not 0 < wishes.rate <= MAX_28_BIT:
+        raise Problem(f"--rate {float(wishes.rate):g} is out of range: more than 0 Hz is needed.")
+    if not (wishes.name.isascii() and wishes.name.isprintable()):
+        raise Problem(
+            f"--name {shown(wishes.name)} cannot be sent.",
+            do="Plain letters, digits and signs (ASCII) can (NAM-02, CA-019 p. 4).",
+        )
+    _in_range("--name: length", len(wishes.name), 0, MAX_NAME, "lengths of a name")
+
+
+def _in_range(option: str, value: int, low: int, high: int, what: str) -> None:
+    if not low <= value <= high:
+        raise Problem(f"{option} {value} is out of range: {what} are {low} to {high:,}.")
+
+
+def _channel(
+    source: audio.Recording, wishes: Wishes, name: str
+) -> tuple[audio.Channel, tuple[str, ...]]:
+    """Return which channel is taken, and what to say about it."""
+    wish = wishes.channel
+    count = source.channels
+    if isinstance(wish, int) and not 1 <= wish <= count:
+        has = "1 channel" if count == 1 else f"channels 1 to {count}"
+        raise Problem(f"{name} has no channel {wish}: it has {has}.")
+    if wish == "both" and count > MAX_CHANNELS:
+        raise Problem(f"{name} has {count} channels: a dump holds {MAX_CHANNELS} at most.")
+    if wish is None and count > 1:
+        said = f"the {count} channels are mixed to one: --channel chooses one of them, or both"
+        return "mix", (said,)
+    return (1 if count == 1 else wish or "mix"), ()
+
+
+def _check_sample(sample: Sample, wishes: Wishes) -> None:
+    loop = wishes.loop
+    if loop is not None and not loop.start <= loop.end < sample.frames:
+        raise Problem(
+            f"--loop {loop.start}-{loop.end} is not in the sample: its words are 0 to "
+            f"{sample.frames - 1}.",
+            do="Give the first and the last word played, both counted from 0.",
+        )
+    if sample.frames > MAX_21_BIT and wishes.header == "standard":
+        raise Problem(
+            f"{sample.frames:,} words are too many for the standard header: it ends at "
+            f"{MAX_21_BIT:,} (HDR-06, M1 p. 37).",
+            do="Use --header extended, or auto; or cut the sound, or lower its --rate.",
+        )

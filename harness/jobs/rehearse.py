@@ -1,0 +1,37 @@
+"""A rehearsal: the emulated unit of a profile on a simulated line, and a replay over it."""
+
+from collections.abc import Callable, Sequence
+
+from emulator.dump.capture import Direction
+from emulator.dump.events import Event
+from emulator.line.disturbance import Disturbance
+from emulator.line.simulate import SimulatedLine
+from emulator.unit.board import RackUnit
+from emulator.unit.possible import Profile
+from harness.jobs.replay import Progress, Replay, Settings
+
+
+class Rehearsal:
+    """An emulated unit, the line to it and the replay that plays dumps over that line."""
+
+    def __init__(
+        self,
+        profile: Profile,
+        *,
+        settings: Settings | None = None,
+        disturbances: Sequence[Disturbance] = (),
+        progress: Progress | None = None,
+        wants_stop: Callable[[], bool] | None = None,
+    ) -> None:
+        self.unit = RackUnit(profile)
+        self.line = SimulatedLine(self.unit, disturbances=disturbances, listener=self._hear)
+        self.replay = Replay(
+            self.line,
+            emulated=self.unit,
+            settings=settings,
+            progress=progress,
+            wants_stop=wants_stop,
+        )
+
+    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
+        self.replay.hear(events)

@@ -1,0 +1,315 @@
+"""Whether the header's length and the number of packets agree, and if not, what explains it.
+
+Theory of operation.  Packets may be missing, or the header or the packing may be wrong; the number
+of packets alone cannot tell.  So an explanation is looked for only where the numbers run without
+a gap and differ from the plan by two packets or more, and it is taken only if it gives
+exactly the number that is there.  Otherwise packets are missing or surplus.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
+from emulator.wire.messages import DumpHeader, ExtendedHeader
+from emulator.wire.packets import DATA
+from emulator.wire.sevenbit import from_groups, to_groups
+from harness.files.sections import Section
+from harness.judge.finding import Answerable, Place, Verdict
+from harness.judge.notes import Notes
+from harness.judge.numbers import Alignment, What
+from harness.judge.plain import counted, packets
+from harness.judge.plan import Plan
+
+_LEAST_DIFFERENCE: Final = 2
+_LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
+_NO_TOP_BIT: Final = (14, 21, 28)  # widths that fill their bytes (WRD-03)
+_WIDTHS: Final = (2, 3, 4)
+_LOOKED_AT: Final = 64  # packets in which unused ends are looked for
+_END_OF_DATA: Final = 4  # bytes of 00 at the end of a packet that pass for filler
+
+
+@dataclass(frozen=True, slots=True)
+class _Reason:
+    """An explanation: what the packets hold by it, and what to say."""
+
+    clause: str
+    message: str
+    do: str
+    verdict: Verdict | None = None
+
+
+def judge_counts(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan
+) -> None:
+    """Add findings on the number of packets of a dump."""
+    _judge_one_header_for_long(notes, section, alignment, plan)
+    reached = alignment.reached
+    if reached == plan.packets:
+        return
+    if section.next_header is not None and reached == 0:
+        _judge_second_header(notes, section, plan)
+        return
+    if plan.words == 0:
+        _judge_empty(notes, section)
+        return
+    if _runs_on(alignment) and abs(reached - plan.packets) >= _LEAST_DIFFERENCE and reached:
+        reason = next(_reasons(section, plan, reached), None)
+        if reason is not None:
+            _disagree(notes, section, plan, reached)
+            notes.add(
+                reason.clause,
+                reason.message,
+                at=Place(byte=section.offset),
+                expected=counted(plan.packets, "packet"),
+                found=counted(reached, "packet"),
+                do=reason.do,
+                verdict=reason.verdict,
+                answerable=Answerable.SENDER,
+            )
+            return
+    if reached < plan.packets:
+        _judge_shortage(notes, section, plan, reached)
+    else:
+        _judge_surplus(notes, section, alignment, plan)
+
+
+def _runs_on(alignment: Alignment) -> bool:
+    return not any(event.what in (What.MISSING, What.JUMP) and event.index >= 0
+                   for event in alignment.events)  # fmt: skip
+
+
+def _disagree(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
+    """Say that the count is not the one that the length calls for."""
+    several = isinstance(plan.header, ExtendedHeader) and plan.header.channels > 1
+    what = (
+        f"{plan.header.channels} x {counted(plan.header.length, 'word')}"
+        if several
+        else counted(plan.words, "word")
+    )
+    notes.add(
+        "EXT-06" if several else "HDR-07",
+        f"The header calls for {counted(plan.packets, 'packet')}, the dump has {reached:,}.",
+        at=Place(byte=section.offset),
+        expected=f"{counted(plan.packets, 'packet')} for {what} of {plan.header.bits} bits",
+        found=counted(reached, "packet"),
+        do="Make header and packets agree: correct the length or make the dump anew.",
+    )
+
+
+# Too few.
+
+
+def _judge_shortage(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
+    lacking = plan.packets - reached
+    end = section.offset_of(section.packets - 1) + 127 if section.packets else section.offset
+    verb = "is" if lacking == 1 else "are"
+    if reached and lacking % PACKET_NUMBERS == 0 and _ends_as_planned(section, plan):
+        notes.add(
+            "PKT-10",
+            f"{counted(lacking, 'packet')} are missing somewhere: a run of {PACKET_NUMBERS}, "
+            "which the numbers cannot show, but the last packet is there.",
+            at=Place(byte=section.offset),
+            expected=counted(plan.packets, "packet"),
+            found=counted(reached, "packet"),
+            do="Make or record the dump anew: the words are not in the file.",
+        )
+        return
+    notes.add(
+        "PKT-10",
+        f"{packets(reached, lacking).capitalize()} {verb} missing at the end: "
+        f"{plan.sound(reached, lacking)}.",
+        at=Place(byte=end, packet=reached),
+        expected=f"{counted(plan.packets, 'packet')} for {counted(plan.words, 'word')}",
+        found=counted(reached, "packet"),
+        do="Make or record the dump anew; what is in the file so far can be decoded.",
+    )
+    if reached and section.packets and _has_filler(section):
+        notes.add(
+            "HDR-06",
+            "The length in the header seems too large: the last packet ends with filler, as if "
+            "nothing were to come.",
+            at=Place(byte=section.offset),
+            expected=f"at most {counted(reached * plan.per_packet, 'word')}",
+            found=counted(plan.words, "word"),
+            do="Check the length in the header against the sound.",
+        )
+
+
+def _has_filler(section: Section) -> bool:
+    return not section.row(section.packets - 1)[DATA][-_END_OF_DATA:].any()
+
+
+def _ends_as_planned(section: Section, plan: Plan) -> bool:
+    """Return whether the last packet found ends with just the filler of the last one planned."""
+    data = section.row(section.packets - 1)[DATA]
+    used = plan.last_words * plan.width
+    return used < PACKET_DATA_BYTES and not data[used:].any() and bool(data[used - plan.width])
+
+
+def _judge_second_header(notes: Notes, section: Section, plan: Plan) -> None:
+    notes.add(
+        "HDR-01",
+        "This header has no packets of its own: another header follows.",
+        at=Place(byte=section.offset),
+        expected=f"{counted(plan.packets, 'packet')} after the header",
+        found="another header",
+        do="Take one of the two headers out, or make the dump anew.",
+    )
+
+
+# Too many.
+
+
+def _judge_empty(notes: Notes, section: Section) -> None:
+    count = section.packets
+    at = Place(byte=section.offset)
+    notes.add(
+        "HDR-15",
+        f"The header says that the sample is empty, and {counted(count, 'packet')} "
+        f"{'follows' if count == 1 else 'follow'}.",
+        at=at,
+        expected="no packet",
+        found=counted(count, "packet"),
+        do="Correct the length in the header, or leave the packets out.",
+    )
+    if any(rows[:, DATA].any() for _, rows in section.chunks(_LOOKED_AT)):
+        notes.add(
+            "HDR-06",
+            "The length in the header is 0, but the packets hold words.",
+            at=at,
+            expected="the number of words in the packets",
+            found="0",
+            do="Correct the length in the header: a unit would store nothing.",
+        )
+
+
+def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: Plan) -> None:
+    reached = alignment.reached
+    surplus = reached - plan.packets
+    beyond = _beyond(section, alignment, plan)
+    byte = section.offset_of(int(beyond[0])) if len(beyond) else section.offset
+    full = plan.last_words == plan.per_packet
+    _disagree(notes, section, plan, reached)
+    notes.add(
+        "PKT-09",
+        f"{counted(surplus, 'packet')} {'follows' if surplus == 1 else 'follow'} the one "
+        "that holds the last word.",
+        at=Place(byte=byte, packet=plan.packets),
+        expected=f"packet {plan.packets - 1:,} as the last one",
+        found=f"{packets(plan.packets, surplus)} too",
+        do="Leave out what follows the last word"
+        + (": a last packet that is exactly full gets no further one." if full else "."),
+    )
+    if any(section.row(int(index))[DATA].any() for index in beyond[:_LOOKED_AT]):
+        notes.add(
+            "HDR-06",
+            "The length in the header is too small: the packets beyond it hold words.",
+            at=Place(byte=section.offset),
+            expected=f"more than {counted(plan.packets * plan.per_packet, 'word')}",
+            found=counted(plan.words, "word"),
+            do="Correct the length in the header: a unit would cut the sound short.",
+        )
+
+
+def _beyond(section: Section, alignment: Alignment, plan: Plan) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    if alignment.places is None:
+        return np.arange(plan.packets, section.packets)
+    return np.flatnonzero(alignment.places >= plan.packets)
+
+
+def _judge_one_header_for_long(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan
+) -> None:
+    least = (alignment.reached - 1) * plan.per_packet + 1
+    if isinstance(plan.header, DumpHeader) and least > MAX_21_BIT:
+        notes.add(
+            "HDR-14",
+            f"The packets hold at least {counted(least, 'word')}, more than the standard header "
+            "can say.",
+            at=Place(byte=section.offset),
+            expected=f"the extended header beyond {MAX_21_BIT:,} words",
+            found="the standard header",
+            do="Send the extended header, or cut the sample in two.",
+            answerable=Answerable.SENDER,
+        )
+
+
+# Explanations.
+
+
+def _reasons(section: Section, plan: Plan, reached: int) -> Iterator[_Reason]:
+    header = plan.header
+    for length, reason in _other_lengths(plan):
+        words = length * max(header.channels, 1)
+        if _packets(words, plan.per_packet) == reached:
+            yield reason
+    if header.channels > 1 and _packets(header.length, plan.per_packet) == reached:
+        yield _Reason(
+            "EXT-06",
+            "The length in the header seems to count the words of all channels together.",
+            "Give the length of one channel in the header.",
+        )
+    for width in _WIDTHS:
+        if width != plan.width and _packets(plan.words, PACKET_DATA_BYTES // width) == reached:
+            full = header.bits in _NO_TOP_BIT and width == plan.width + 1
+            yield _Reason(
+                "WRD-03" if full else "WRD-01",
+                f"The packets are as many as {width} bytes a word would fill; words of "
+                f"{header.bits} bits take {plan.width}.",
+                f"Pack every word into {plan.width} bytes, or set the width that was packed.",
+            )
+    yield from _part_filled(section, plan, reached)
+
+
+def _packets(words: int, per_packet: int) -> int:
+    return -(-words // per_packet)
+
+
+def _other_lengths(plan: Plan) -> Iterator[tuple[int, _Reason]]:
+    """Yield lengths that the header may have been meant to say."""
+    header = plan.header
+    standard = isinstance(header, DumpHeader)
+    groups = _LENGTH_GROUPS[type(header)]
+    reversed_length = from_groups(to_groups(header.length, groups)[::-1])
+    yield reversed_length, _Reason(
+        "HDR-12" if standard else "EXT-03",
+        f"The bytes of the length look reversed: it reads {header.length:,}, and "
+        f"{reversed_length:,} would fit.",
+        "Write the low seven bits first.",
+        Verdict.NOTED,
+    )
+    if standard:
+        for lap in range(1, 9):
+            length = header.length + lap * (MAX_21_BIT + 1)
+            yield length, _Reason(
+                "HDR-13",
+                f"The length in the header is cut off: {length:,} words would fit the packets, "
+                f"and what is left of that in 21 bits is {header.length:,}.",
+                "Send the extended header, or cut the sample in pieces.",
+            )
+    for size in (plan.width, -(-header.bits // 8)):
+        yield header.length // size, _Reason(
+            "HDR-06",
+            f"The length in the header seems to count bytes: at {size} bytes a word "
+            f"{counted(header.length // size, 'word')} would fit.",
+            "Give the length in words.",
+        )
+
+
+def _part_filled(section: Section, plan: Plan, reached: int) -> Iterator[_Reason]:
+    """Look for packets that hold fewer words than there is room for."""
+    if reached <= plan.packets or section.packets < _LEAST_DIFFERENCE:
+        return
+    most = min(section.packets - 1, _LOOKED_AT)
+    ends = section.take(np.arange(most))[:, DATA].any(axis=0)
+    used = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
+    held = -(-used // plan.width)
+    if 0 < held < plan.per_packet and _packets(plan.words, held) == reached:
+        yield _Reason(
+            "WRD-02",
+            f"The packets hold {held} words and then filler; there is room for {plan.per_packet}.",
+            f"Put {plan.per_packet} words into every packet but the last.",
+        )

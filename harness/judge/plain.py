@@ -1,0 +1,46 @@
+"""Numbers and places in plain words."""
+
+from typing import Final
+
+_MINUTE_S: Final = 60
+_HOUR_S: Final = 3600
+
+
+def counted(count: int, thing: str, things: str = "") -> str:
+    """Return "1 packet", "2,000 packets"."""
+    return f"{count:,} {thing if count == 1 else things or thing + 's'}"
+
+
+def packets(first: int, count: int) -> str:
+    """Return "packet 37" or "packets 37 to 40"."""
+    return f"packet {first:,}" if count == 1 else f"packets {first:,} to {first + count - 1:,}"
+
+
+def listed(places: list[int], most: int = 4) -> str:
+    """Return "3, 4, 5 and 17 more"."""
+    names = [f"{place:,}" for place in places[:most]]
+    if len(places) > most:
+        return f"{', '.join(names)} and {len(places) - most:,} more"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def lasting(seconds: float) -> str:
+    """Return a duration as somebody would say it: "0.9 ms", "2.97 s", "3 min 20 s"."""
+    if seconds < 1:
+        return f"{seconds * 1000:.1f} ms" if seconds >= 0.0001 else f"{seconds * 1e6:.1f} µs"
+    if seconds < _MINUTE_S:
+        return f"{seconds:.2f} s"
+    whole = round(seconds)
+    if whole < _HOUR_S:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // _HOUR_S} h {whole % _HOUR_S // 60} min"
+
+
+def byte(value: int) -> str:
+    """Return a byte as two hexadecimal digits."""
+    return f"{value:02X}"
+
+
+def spelled(raw: bytes, most: int = 8) -> str:
+    """Return the first bytes in hexadecimal."""
+    return raw[:most].hex(" ").upper() + (" ..." if len(raw) > most else "")

@@ -1,0 +1,62 @@
+"""What a header calls for: how many words in how many packets, and how long they sound."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+from emulator.wire.constants import MAX_BITS, MIN_BITS
+from emulator.wire.messages import DumpHeader, Header
+from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
+from harness.judge.plain import counted, lasting
+
+NS: Final = 1_000_000_000
+FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2
+
+
+def rate_of(header: Header) -> Fraction | None:
+    """Return the exact sample rate in Hz, None where the header says none (HDR-04, EXT-02)."""
+    if isinstance(header, DumpHeader):
+        return Fraction(NS, header.period_ns) if header.period_ns else None
+    return header.rate_hz + Fraction(header.rate_fraction, FRACTION) or None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What the packets of a dump ought to be; only for a header with a legal width (HDR-03)."""
+
+    header: Header
+    width: int
+    """Bytes of a word."""
+    per_packet: int
+    """Words of a packet."""
+    words: int
+    """Words of all channels (EXT-06)."""
+    packets: int
+
+    @property
+    def last_words(self) -> int:
+        """Words in the last packet."""
+        return self.words - (self.packets - 1) * self.per_packet if self.packets else 0
+
+    def sound(self, first: int, count: int) -> str:
+        """Return what `count` packets from `first` on hold, in plain words."""
+        words = max(min((first + count) * self.per_packet, self.words) - first * self.per_packet, 0)
+        rate = rate_of(self.header)
+        if rate is None:
+            return counted(words, "word")
+        seconds = float(words / max(self.header.channels, 1) / rate)
+        return f"{counted(words, 'word')} ({lasting(seconds)} of sound)"
+
+
+def plan_of(header: Header | None) -> Plan | None:
+    """Return what a header calls for, None where it is missing or states no legal width."""
+    if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
+        return None
+    words = header.length * max(header.channels, 1)
+    return Plan(
+        header=header,
+        width=bytes_per_word(header.bits),
+        per_packet=words_per_packet(header.bits),
+        words=words,
+        packets=packets_for(words, header.bits),
+    )

@@ -1,0 +1,134 @@
+"""What the running numbers tell, as findings."""
+
+from typing import Final
+
+from emulator.wire.constants import PACKET_NUMBERS
+from harness.files.sections import Section
+from harness.judge.finding import Answerable, Place
+from harness.judge.notes import Notes
+from harness.judge.numbers import Alignment, Event, What
+from harness.judge.plain import byte, counted, packets
+from harness.judge.plan import Plan
+
+_LAST: Final = PACKET_NUMBERS - 1
+
+
+def judge_sequence(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan | None
+) -> None:
+    """Add a finding for each event that shows at a packet; what shows at the end is counted elsewhere."""
+    for event in alignment.events:
+        if event.index >= 0:
+            _JUDGES[event.what](notes, section, event, plan)
+
+
+def _at(section: Section, event: Event) -> Place:
+    return Place(
+        byte=section.offset_of(event.index),
+        packet=event.place,
+        packet_number=_number(section, event.index),
+    )
+
+
+def _number(section: Section, index: int) -> int:
+    return int(section.row(index)[4])
+
+
+def _wrong_number(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+    at = _at(section, event)
+    number = at.packet_number or 0
+    notes.add(
+        "PKT-02" if event.place == 0 else "PKT-03",
+        f"Packet {event.place:,} bears the number {number}.",
+        at=at,
+        expected=f"number {event.place % PACKET_NUMBERS}",
+        found=f"number {number} ({byte(number)})",
+        do="Correct the number and the checksum, or make the dump anew; "
+        "a unit that minds the numbers loses this packet.",
+    )
+
+
+def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+    at = _at(section, event)
+    number = at.packet_number or 0
+    if event.place == 0:
+        notes.add(
+            "PKT-02",
+            f"The numbers of the packets begin at {number}.",
+            at=at,
+            expected="number 0 for the first packet",
+            found=f"number {number} ({byte(number)})",
+            do="Number the packets from 00.",
+            answerable=Answerable.SENDER,
+        )
+        return
+    earlier = _number(section, event.index - 1)
+    wrapped = " after 7F comes 00;" if earlier == _LAST else ""
+    notes.add(
+        "PKT-03",
+        f"From packet {event.place:,} on the numbers are shifted: {number} follows {earlier}, "
+        "though by the count no packet is missing.",
+        at=at,
+        expected=f"number {(earlier + 1) & _LAST}",
+        found=f"number {number} ({byte(number)})",
+        do=f"Number the packets in steps of one;{wrapped} a unit that minds the numbers "
+        "stops or stores the rest wrongly.",
+        answerable=Answerable.SENDER,
+    )
+
+
+def _missing(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+    number = _number(section, event.index)
+    held = f": {plan.sound(event.place, event.count)}" if plan is not None else ""
+    verb = "is" if event.count == 1 else "are"
+    notes.add(
+        "PKT-10",
+        f"{packets(event.place, event.count).capitalize()} {verb} missing{held}.",
+        at=Place(byte=section.offset_of(event.index), packet=event.place),
+        expected=f"number {event.place % PACKET_NUMBERS}",
+        found=f"number {number} ({byte(number)})",
+        do="Make or record the dump anew: the words are not in the file, and a unit would "
+        "put what follows in their place.",
+    )
+
+
+def _repeat(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+    at = _at(section, event)
+    differs = "" if event.same else ", and the two differ"
+    notes.add(
+        "PKT-03",
+        f"Packet {event.place:,} stands there twice{differs}.",
+        at=at,
+        expected=f"number {(event.place + 1) % PACKET_NUMBERS}",
+        found=f"number {at.packet_number} again",
+        do="Take the "
+        + ("second one" if event.same else "wrong one")
+        + " out: nobody asks a file to repeat a packet, and a unit may store it twice.",
+    )
+
+
+def _swapped(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+    later = event.place + 1
+    notes.add(
+        "PKT-03",
+        f"Packets {event.place:,} and {later:,} have changed places.",
+        at=Place(
+            byte=section.offset_of(event.index),
+            packet=event.place,
+            packet_number=_number(section, event.index),
+        ),
+        expected=f"number {event.place % PACKET_NUMBERS}, then {later % PACKET_NUMBERS}",
+        found=f"number {later % PACKET_NUMBERS}, then {event.place % PACKET_NUMBERS}",
+        do="Put the two in order: "
+        + counted(2, "packet")
+        + " in the wrong order are stored in the wrong order.",
+    )
+
+
+_JUDGES: Final = {
+    What.WRONG_NUMBER: _wrong_number,
+    What.JUMP: _jump,
+    What.MISSING: _missing,
+    What.REPEAT: _repeat,
+    What.SWAPPED: _swapped,
+}

@@ -1,0 +1,227 @@
+"""What the words look like: signs of a wrong packing that no count can show.
+
+Theory of operation.  Nothing here proves anything: a dump may hold noise, a square wave at full
+scale or silence.  So every finding is only noted, and says "looks".  The whole signal is asked for
+its extremes and its used bits, which is cheap; smoothness is measured on a few windows.
+A signal is smooth if neighbouring words lie close together; read in the wrong way, sound becomes rough.
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.wire.sizes import unused_bits
+from emulator.wire.words import Words
+from harness.judge.finding import Answerable, Place, Verdict
+from harness.judge.notes import Notes
+from harness.judge.plain import counted
+from harness.judge.plan import Plan
+
+_WINDOW: Final = 256  # words
+_WINDOWS: Final = 8  # from one call of `see`
+_MOST_WINDOWS: Final = 64
+_ENOUGH: Final = 64  # words below which nothing is said
+_SMOOTH: Final = 16  # the mean step is below this part of the range
+_CLEARLY: Final = 4  # times smoother
+_LONG_RUN: Final = 64  # words of 00 bytes that no sound has (WRD-08)
+_EVEN: Final = 1.5
+
+Steps = NDArray[np.signedinteger[Any]]
+
+
+class Looks:
+    """What has been seen of the words of one dump."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._bits = plan.header.bits
+        self._top = 1 << (self._bits - 1)
+        self._low = self._top
+        self._high = -self._top
+        self._used = 0
+        self._count = 0
+        self._windows: list[NDArray[np.int64]] = []
+        self._wraps: list[int] = []
+        self._wrap_count = 0
+        self._run = 0
+        self._run_at = 0
+
+    def see(self, words: Words) -> None:
+        """Take in the next words, in order."""
+        if not len(words):
+            return
+        low, high = int(words.min()), int(words.max())
+        self._used |= int(np.bitwise_or.reduce(words))
+        if low == -self._top:
+            if high == self._top - 1:
+                self._see_wraps(words)
+            self._see_run(words)
+        self._low, self._high = min(self._low, low), max(self._high, high)
+        if len(self._windows) < _MOST_WINDOWS:
+            self._see_windows(words)
+        self._count += len(words)
+
+    def _see_windows(self, words: Words) -> None:
+        whole = len(words) // _WINDOW
+        if not whole:
+            self._windows.append(words[None, :].astype(np.int64))
+            return
+        apart = -(-whole // _WINDOWS)
+        windows = words[: whole * _WINDOW].reshape(whole, _WINDOW)[::apart]
+        self._windows.append(windows.astype(np.int64))
+
+    def _see_wraps(self, words: Words) -> None:
+        apart = max(self._plan.header.channels, 1)
+        one, two = words[:-apart], words[apart:]
+        ends = (one == self._top - 1) & (two == -self._top)
+        ends |= (one == -self._top) & (two == self._top - 1)
+        where = np.flatnonzero(ends)
+        self._wrap_count += len(where)
+        if len(where) and not self._wraps:
+            self._wraps.append(self._count + int(where[0]))
+
+    def _see_run(self, words: Words) -> None:
+        """Find the longest run of words of 00 bytes, which are full-scale negative."""
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], words == -self._top, [0]))))
+        lengths = edges[1::2] - edges[::2]
+        longest = int(lengths.argmax())
+        if lengths[longest] > self._run:
+            self._run = int(lengths[longest])
+            self._run_at = self._count + int(edges[::2][longest])
+
+    # What to say.
+
+    def judge(self, notes: Notes, byte: int) -> None:
+        """Add what the words look like; `byte` is where the dump begins."""
+        if self._count < _ENOUGH:
+            return
+        for clause_id, message, expected, found, do in self._remarks():
+            notes.add(
+                clause_id,
+                message,
+                at=Place(byte=byte),
+                expected=expected,
+                found=found,
+                do=do,
+                verdict=Verdict.NOTED,
+                answerable=Answerable.SENDER,
+            )
+
+    def _remarks(self) -> Iterator[tuple[str, str, str, str, str]]:
+        unused = unused_bits(self._bits)
+        if unused and self._low < self._high < -self._top + (2 * self._top >> unused):
+            yield (
+                "WRD-06",
+                "The words look right-justified: their top bits are never used, and the sound "
+                "lies near full-scale negative.",
+                "the significant bits at the top of a word's bytes",
+                f"words from {self._low:,} to {self._high:,}",
+                "Shift the words to the top of their bytes.",
+            )
+        yield from self._roughness()
+        if self._run >= _LONG_RUN:
+            yield (
+                "WRD-08",
+                f"From word {self._run_at:,} on, {counted(self._run, 'word')} of 00 bytes stand in a "
+                "row: full-scale negative, which was perhaps meant as silence.",
+                "silence as 40 and then 00",
+                f"{counted(self._run, 'word')} of 00",
+                "Send silence as the middle of the range.",
+            )
+        idle = (self._used & -self._used).bit_length() - 1 if self._used else 0
+        if idle:
+            yield (
+                "WRD-09",
+                f"The words use only {self._bits - idle} of {self._bits} significant bits.",
+                f"{self._bits} bits in use",
+                f"the low {counted(idle, 'bit')} 0 in every word",
+                "Nothing needs doing; a smaller width may need fewer packets.",
+            )
+        if self._wrap_count:
+            yield (
+                "WRD-10",
+                f"Full-scale positive and full-scale negative are neighbours in "
+                f"{counted(self._wrap_count, 'place')}, first at word {self._wraps[0]:,}: it looks "
+                "as if values too large had wrapped round.",
+                "values too large held at full scale",
+                "+full next to -full",
+                "Listen there for a crack; lower the level before the dump is made.",
+            )
+
+    def _roughness(self) -> Iterator[tuple[str, str, str, str, str]]:
+        steps = _mean_step(self._windows, 1)
+        whole_range = 2 * self._top
+        if self._plan.header.channels > 1 and self._looks_in_turn(steps):
+            yield (
+                "WRD-11",
+                "The channels look as if sent one after the other instead of in turn.",
+                f"{self._plan.header.channels} channels, word by word in turn",
+                "neighbouring words that lie close together",
+                "Interleave the channels.",
+            )
+        if steps <= whole_range / _SMOOTH:
+            return
+        apart = max(self._plan.header.channels, 1)
+        rough = _mean_step(self._windows, apart)
+        limit = min(rough / _CLEARLY, whole_range / _SMOOTH)
+        inverted = [_wrapped(window + self._top, self._bits) for window in self._windows]
+        if _mean_step(inverted, apart) < limit:
+            yield (
+                "WRD-07",
+                "The words look like two's complement: the sound is rough as it stands and "
+                "smooth with the top bit of every word inverted.",
+                "offset binary: silence as 40 and then 00",
+                "silence as 00",
+                "Invert the top bit of every word in the encoder.",
+            )
+        elif _mean_step([self._turned(window) for window in self._windows], apart) < limit:
+            yield (
+                "WRD-04",
+                "The bytes of the words look reversed: the sound is rough as it stands and "
+                "smooth with the bytes of every word in the other order.",
+                "the most significant seven bits first",
+                "the least significant first",
+                "Send the most significant seven bits of a word first.",
+            )
+
+    def _looks_in_turn(self, steps: float) -> bool:
+        """Return whether neighbours are as close as the words of one channel ought to be."""
+        channels = self._plan.header.channels
+        if not 0 < steps <= 2 * self._top / _SMOOTH:
+            return False
+        if _mean_step(self._windows, channels) < steps * (channels + 1) / 2:
+            return False
+        phases = [
+            _mean_step([window[:, phase::channels] for window in _differences(self._windows)], 0)
+            for phase in range(channels)
+        ]
+        return max(phases) < _EVEN * min(phases)
+
+    def _turned(self, windows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the words as they would be with their bytes in the other order."""
+        raw = (windows + self._top) << unused_bits(self._bits)
+        turned = np.zeros_like(raw)
+        for place in range(self._plan.width):
+            turned |= (raw >> 7 * place & 0x7F) << 7 * (self._plan.width - 1 - place)
+        return (turned >> unused_bits(self._bits)) - self._top
+
+
+def _differences(windows: Sequence[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
+    return [np.abs(np.diff(window, axis=1)) for window in windows]
+
+
+def _mean_step(windows: Sequence[NDArray[np.int64]], apart: int) -> float:
+    """Return the mean distance of words `apart` places from each other; for 0 the mean itself."""
+    total, count = 0, 0
+    for window in windows:
+        steps = np.abs(window[:, apart:] - window[:, :-apart]) if apart else window
+        total += int(steps.sum())
+        count += steps.size
+    return total / count if count else 0.0
+
+
+def _wrapped(values: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
+    half = 1 << (bits - 1)
+    return ((values + half) & ((1 << bits) - 1)) - half

@@ -1,0 +1,52 @@
+"""How a finding is put: a failure line for people, a document for programs (one home for both)."""
+
+from dataclasses import asdict
+from typing import Any
+
+from harness.files.opening import shown
+from harness.judge.finding import Finding, Place
+
+
+def finding_lines(finding: Finding, file: str) -> list[str]:
+    """Return what was found, expected, where, which clause, what to do and how to see it again."""
+    lines = [f"{finding.verdict}: {finding.message}"]
+    if finding.expected or finding.found:
+        found = f"found {finding.found}" if finding.found else ""
+        expected = f"expected {finding.expected}" if finding.expected else ""
+        lines.append("  " + "; ".join(part for part in (found, expected) if part))
+    where = [shown(file), *_where(finding.at), finding.clause]
+    lines.append("  " + ", ".join(where))
+    if finding.do:
+        lines.append(f"  {finding.do}")
+    if (again := _again(finding.at, file)) is not None:
+        lines.append(f"  See it again: {again}")
+    return lines
+
+
+def finding_document(finding: Finding) -> dict[str, Any]:
+    """Return a finding for programs; places that are not known are null."""
+    return {
+        **asdict(finding),
+        "verdict": str(finding.verdict),
+        "answerable": str(finding.answerable),
+    }
+
+
+def _where(at: Place) -> list[str]:
+    where = []
+    if at.byte is not None:
+        where.append(f"byte {at.byte:,}")
+    if at.packet is not None:
+        number = "" if at.packet_number is None else f" (number {at.packet_number})"
+        where.append(f"packet {at.packet:,}{number}")
+    if at.time_ns is not None:
+        where.append(f"at {at.time_ns / 1_000_000_000:.6f} s")
+    return where
+
+
+def _again(at: Place, file: str) -> str | None:
+    if at.packet is None or at.byte is None or file == "-":
+        return None
+    name = shown(file)
+    quoted = f"'{name}'" if " " in name else name
+    return f"dryload explain {quoted} --packet {at.packet}"

@@ -1,0 +1,252 @@
+"""What `dryload replay` says."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import Any, Final
+
+from emulator.unit.board import RackUnit
+from harness.files.opening import shown
+from harness.jobs.replay import Outcome, Transfer
+from harness.jobs.timing import Wait
+from harness.judge.finding import Finding, Verdict
+from harness.report.findings import finding_document, finding_lines
+from harness.report.quantities import count, duration, rate, share, sides
+from harness.report.table import Column, table
+
+SCHEMA: Final = "dryload/replay/1"
+_NS: Final = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Played:
+    """One transfer with everything that is to be said of it."""
+
+    transfer: Transfer
+    findings: tuple[Finding, ...]
+
+
+def result(transfer: Transfer) -> str:
+    """Return outcome and verification in a few words."""
+    if transfer.verified is True:
+        return f"{transfer.outcome}, verified"
+    if transfer.outcome is Outcome.LOADED:
+        return "loaded, not read back"
+    return str(transfer.outcome)
+
+
+def lines_of(played: Played) -> list[str]:
+    """Return what is said of one dump when it has been played."""
+    transfer = played.transfer
+    dump = transfer.dump
+    which = f", dump {dump.index + 1}" if dump.index else ""
+    lines = [f"{shown(dump.file)}{which}", f"  {_verdict(transfer)}"]
+    sample = dump.sample
+    seconds = duration(round(sample.frames * _NS / sample.rate))
+    name = f' "{shown(sample.name)}"' if sample.name else ""
+    lines.append(
+        f"  Sample {dump.header.sample_number}{name}: {count(len(sample.words), 'word')} of "
+        f"{sample.bits} bits, {sides(sample.channels)}, {rate(sample.rate)}, {seconds} of sound, "
+        f"{count(len(dump.outgoing.packets), 'packet')}."
+    )
+    lines.append(f"  {_time_sentence(transfer)}")
+    for finding in played.findings:
+        lines += [f"  {line}" for line in finding_lines(finding, dump.file)]
+    return lines
+
+
+def _verdict(transfer: Transfer) -> str:
+    held = transfer.comparison
+    match transfer.outcome:
+        case Outcome.LOADED if transfer.verified:
+            slot = "the unit" if transfer.slot is None else f"slot {transfer.slot}"
+            return f"Loaded and verified: what {slot} sent back is word for word what was played."
+        case Outcome.LOADED:
+            return f"Loaded; it could not be read back over the line{_emulated(transfer)}."
+        case Outcome.UNCONFIRMED:
+            return f"Unconfirmed: {transfer.reason}{_emulated(transfer)}."
+        case Outcome.CHANGED if held is not None:
+            return f"Loaded with changes: {transfer.reason}"
+    return f"{transfer.outcome.capitalize()}: {transfer.reason}."
+
+
+def _emulated(transfer: Transfer) -> str:
+    """Say what the emulated memory holds where the line could not tell."""
+    if transfer.holds is None or transfer.comparison is None:
+        return "" if transfer.slot is None else ", and the emulated unit holds nothing of it"
+    if transfer.comparison.same:
+        return f", but slot {transfer.slot} of the emulated unit holds exactly what was played"
+    return f"; slot {transfer.slot} of the emulated unit differs: {transfer.comparison.sentence}"
+
+
+def _time_sentence(transfer: Transfer) -> str:
+    times = transfer.times
+    sentence = f"The cable alone needs {duration(times.floor_ns)}; this took "
+    sentence += duration(times.total_ns)
+    if not times.waits:
+        return f"{sentence}."
+    reason, waited_ns = times.waits[0]
+    waited = f"{share(times.waiting_ns, times.total_ns)} was waiting"
+    if len(times.waits) == 1:
+        return f"{sentence}; {waited} for {reason}."
+    return f"{sentence}; {waited}, most of it ({duration(waited_ns)}) for {reason}."
+
+
+def summary(plays: Sequence[Played], unit: RackUnit, visits: int, walk_ns: int | None) -> list[str]:
+    """Return the table at the end, the memory and the time of everything together."""
+    transfers = [played.transfer for played in plays]
+    columns = (
+        Column("slot", right=True),
+        Column("sample", right=True),
+        Column("from"),
+        Column("words", right=True),
+        Column("sound", right=True),
+        Column("packets", right=True),
+        Column("again", right=True),
+        Column("on the line", right=True),
+        Column("waiting", right=True),
+        Column("result"),
+    )
+    rows = [_row(transfer) for transfer in transfers]
+    lines = ["", *table(columns, rows), "", _memory_sentence(unit), _total_sentence(transfers)]
+    if visits and walk_ns is not None:
+        lines.append(
+            f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
+            f"a walk is taken to last {duration(walk_ns)}."
+        )
+    elif unit.panel.awaiting_confirm is not None:
+        lines.append(f"The last dump waits to be confirmed: {unit.panel.line}.")
+    return lines
+
+
+def _row(transfer: Transfer) -> tuple[str, ...]:
+    dump, times = transfer.dump, transfer.times
+    which = f" ({dump.index + 1})" if dump.index else ""
+    return (
+        "-" if transfer.slot is None else str(transfer.slot),
+        str(dump.header.sample_number),
+        shown(PurePath(dump.file).name) + which,
+        f"{len(dump.sample.words):,}",
+        duration(round(dump.sample.frames * _NS / dump.sample.rate)),
+        f"{len(dump.outgoing.packets):,}",
+        f"{transfer.resent:,}",
+        duration(times.line_ns),
+        duration(times.waiting_ns),
+        result(transfer),
+    )
+
+
+def _memory_sentence(unit: RackUnit) -> str:
+    memory = unit.memory
+    used = count(len(unit.slots.used()), "slot")
+    if not memory.capacity:
+        return f"Memory: {unit.panel.line}."
+    pieces = (
+        "in one piece"
+        if memory.largest_free == memory.total_free
+        else f"in pieces, the largest {memory.largest_free:,}"
+    )
+    return (
+        f"Memory: {used} of {len(unit.slots)} in use; {memory.total_free:,} of "
+        f"{memory.capacity:,} words free, {pieces}."
+    )
+
+
+def _total_sentence(transfers: Sequence[Transfer]) -> str:
+    total_ns = sum(transfer.times.total_ns for transfer in transfers)
+    floor_ns = sum(transfer.times.floor_ns for transfer in transfers)
+    read_ns = sum(transfer.read_back_ns for transfer in transfers)
+    waits: dict[Wait, int] = {}
+    for transfer in transfers:
+        for reason, ns in transfer.times.waits:
+            waits[reason] = waits.get(reason, 0) + ns
+    sentence = f"Time: the cable alone needs {duration(floor_ns)}; this took {duration(total_ns)}"
+    parts = [
+        f"{share(ns, total_ns)} was waiting for {reason}"
+        for reason, ns in sorted(waits.items(), key=lambda wait: -wait[1])
+        if share(ns, total_ns) != "0 %"
+    ]
+    sentence = "; ".join([sentence, *parts])
+    return (
+        f"{sentence}. Reading back takes another {duration(read_ns)}."
+        if read_ns
+        else f"{sentence}."
+    )
+
+
+def document(
+    plays: Sequence[Played],
+    unit: RackUnit,
+    *,
+    target: str,
+    visits: int,
+    walk_ns: int | None,
+    stopped: bool,
+) -> dict[str, Any]:
+    """Return the result for programs."""
+    memory = unit.memory
+    return {
+        "schema": SCHEMA,
+        "target": {"kind": "unit", "name": unit.profile.unit.name, "given": target},
+        "transfers": [_transfer_document(played) for played in plays],
+        "memory": {
+            "capacity_words": memory.capacity,
+            "free_words": memory.total_free,
+            "largest_free_words": memory.largest_free,
+            "initialised": memory.initialised,
+            "slots": [
+                {
+                    "slot": slot.number,
+                    "sample_number": slot.sample_number,
+                    "name": slot.name,
+                    "words": 0 if slot.sample is None else len(slot.sample.words),
+                    "bits": None if slot.sample is None else slot.sample.bits,
+                }
+                for slot in unit.slots.used()
+            ],
+        },
+        "operator": {"visits": visits, "walk_ns": walk_ns},
+        "stopped": stopped,
+    }
+
+
+def _transfer_document(played: Played) -> dict[str, Any]:
+    transfer = played.transfer
+    dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
+    return {
+        "file": dump.file,
+        "dump": dump.index,
+        "sample_number": dump.header.sample_number,
+        "slot": transfer.slot,
+        "outcome": str(transfer.outcome),
+        "verified": transfer.verified,
+        "reason": transfer.reason,
+        "packets": {
+            "planned": len(dump.outgoing.packets),
+            "sent": transfer.sent,
+            "resent": transfer.resent,
+        },
+        "words": {
+            "sent": len(dump.sample.words),
+            "compared": 0 if comparison is None else comparison.compared,
+            "different": 0 if comparison is None else comparison.different,
+        },
+        "emulated_memory": None
+        if transfer.holds is None
+        else {"words": len(transfer.holds.words), "bits": transfer.holds.bits},
+        "time": {
+            "line_ns": times.line_ns,
+            "floor_ns": times.floor_ns,
+            "waiting_ns": times.waiting_ns,
+            "total_ns": times.total_ns,
+            "read_back_ns": transfer.read_back_ns,
+            "waits": [{"for": str(reason), "ns": ns} for reason, ns in times.waits],
+        },
+        "findings": [finding_document(finding) for finding in played.findings],
+    }
+
+
+def is_well(played: Played) -> bool:
+    """Return whether a transfer is all a user can ask for."""
+    broken = any(finding.verdict is Verdict.BROKEN for finding in played.findings)
+    return played.transfer.is_well and not broken

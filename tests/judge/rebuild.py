@@ -1,0 +1,229 @@
+"""Makes B out of A and what is said of their differences: plain Python, nothing from the project's judge.
+
+A word of B may be used only where the account says that nothing but B tells it.  What comes out
+has to be B but for the words that the account calls changed here and there, and those are counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from math import floor
+
+from harness.judge.difference import Content, Difference, Kind, Overflow, Rounding
+
+
+def words_per_packet(bits: int) -> int:
+    """M1 p. 39."""
+    return 60 if bits <= 14 else 40 if bits <= 21 else 30
+
+
+def nearest(value: Fraction, rounding: Rounding) -> int:
+    down = floor(value)
+    rest = value - down
+    match rounding:
+        case Rounding.CUT:
+            return down
+        case Rounding.ROUNDED:
+            return floor(value + Fraction(1, 2))
+        case Rounding.TO_EVEN:
+            return round(value)
+        case Rounding.AWAY:
+            return down + (rest > Fraction(1, 2) or (rest == Fraction(1, 2) and value > 0))
+        case Rounding.TOWARDS_ZERO:
+            return int(value)
+
+
+def done_to(word: int, how: Difference, bits: int) -> int:
+    """One word after what is said of every word."""
+    half = 2 ** (bits - 1)
+    line = word + half  # M1 p. 39: offset binary
+    match how.kind:
+        case Kind.WIDENED:
+            return word
+        case Kind.NEGATED:
+            if word == -half:
+                return half - 1 if how.overflow is Overflow.HELD else -half
+            return -word
+        case Kind.TOP_BIT_FLIPPED:
+            return line - half - half if line >= half else line + half - half
+        case Kind.BITS_FLIPPED:
+            return (line ^ how.mask) - half
+        case Kind.BITS_STUCK:
+            assert how.ones & ~how.mask == 0
+            return sum(
+                1 << bit
+                for bit in range(bits)
+                if (how.ones >> bit & 1 if how.mask >> bit & 1 else line >> bit & 1)
+            ) - half
+        case Kind.BYTES_REVERSED:
+            size = -(-bits // 7)
+            unused = 7 * size - bits
+            groups = [(line << unused) // 128**place % 128 for place in range(size)]
+            back = sum(group * 128**place for place, group in enumerate(reversed(groups)))
+            return (back >> unused) - half
+        case Kind.BYTES_SWAPPED:
+            raw = word.to_bytes(bits // 8, "little", signed=True)
+            return int.from_bytes(raw, "big", signed=True)
+        case Kind.NARROWED:
+            assert how.rounding is not None
+            drop = bits - how.bits
+            narrow = nearest(Fraction(word, 2**drop), how.rounding)
+            return min(narrow, 2 ** (how.bits - 1) - 1) * 2**drop
+        case Kind.LEVEL:
+            if how.bits < 0:
+                assert how.rounding is not None
+                return nearest(Fraction(word, 2**-how.bits), how.rounding)
+            louder = word * 2**how.bits
+            if how.overflow is Overflow.HELD:
+                return max(-half, min(half - 1, louder))
+            return (louder + half) % (2 * half) - half
+        case Kind.RIGHT_JUSTIFIED:
+            return line // 2**how.bits - half
+        case Kind.OFFSET:
+            assert how.value is not None
+            return max(-half, min(half - 1, word + how.value))
+        case _:
+            raise AssertionError(f"{how.kind} says nothing of every word")
+
+
+EVERY_WORD = {
+    Kind.WIDENED,
+    Kind.NEGATED,
+    Kind.TOP_BIT_FLIPPED,
+    Kind.BITS_FLIPPED,
+    Kind.BITS_STUCK,
+    Kind.BYTES_REVERSED,
+    Kind.BYTES_SWAPPED,
+    Kind.NARROWED,
+    Kind.LEVEL,
+    Kind.RIGHT_JUSTIFIED,
+    Kind.OFFSET,
+}
+
+
+def filled(content: Content, difference: Difference, built: list[int], b: Sequence[int], bits: int
+) -> list[int]:
+    """The words that `difference` puts behind `built`."""
+    assert difference.word_b == len(built), "it doesn't begin where it says"
+    count = difference.words
+    match content:
+        case Content.SILENCE:
+            return [0] * count
+        case Content.FILLER:
+            return [-(2 ** (bits - 1))] * count
+        case Content.CONSTANT:
+            assert difference.value is not None
+            return [difference.value] * count
+        case Content.REPEATED:
+            lag = difference.value
+            assert lag is not None
+            more: list[int] = []
+            for place in range(count):
+                more.append((built + more)[len(built) + place - lag])
+            return more
+        case Content.OTHER:
+            return list(b[len(built) : len(built) + count])
+
+
+def rebuilt(
+    account: Sequence[Difference], a: Sequence[int], b: Sequence[int], bits: int, step: int
+) -> tuple[list[int], Difference | None]:
+    """What the account makes of A, and its statement about words changed here and there.
+
+    `bits` is the wider of both widths, and the words of both are left-justified in it.
+    """
+    changed = None
+    words = list(a)
+    out: dict[int, int] = {}  # first word that is left out, how many
+    put: dict[int, list[Difference]] = {}  # before which word of A something is put in
+    over: dict[int, Difference] = {}
+    for difference in account:
+        if difference.kind in EVERY_WORD:
+            if difference.coarse != "A":
+                words = [done_to(word, difference, bits) for word in words]
+            continue
+        assert difference.word is not None
+        match difference.kind:
+            case Kind.MISSING | Kind.LOST | Kind.ENDS_EARLY:
+                out[difference.word] = difference.words
+            case Kind.ADDED | Kind.GOES_ON:
+                put.setdefault(difference.word, []).append(difference)
+            case Kind.DOUBLED:
+                assert difference.value is not None
+                put.setdefault(difference.value, []).append(difference)
+            case Kind.MOVED:
+                assert difference.value is not None
+                out[difference.word] = difference.words
+                put.setdefault(difference.value, []).append(difference)
+            case Kind.SWAPPED:
+                over[difference.word] = difference
+            case Kind.REPLACED | Kind.TAIL:
+                over[difference.word] = difference
+            case Kind.CHANGED:
+                assert changed is None
+                changed = difference
+            case _:
+                raise AssertionError(difference.kind)
+        check_packets(difference, step)
+    built: list[int] = []
+    at = 0
+    while at <= len(words):
+        for difference in put.get(at, []):
+            if difference.content is None:
+                again = words[difference.word : difference.word + difference.words]
+                built += again * (max(difference.times, 2) - 1)
+            else:
+                built += filled(difference.content, difference, built, b, bits)
+        if at in out:
+            at += out.pop(at)
+            continue
+        if at in over:
+            difference = over[at]
+            if difference.kind is Kind.SWAPPED:
+                second = words[at + step : at + 2 * step]
+                second += [-(2 ** (bits - 1))] * (step - len(second))  # M1 p. 39: filler 00
+                built += (second + words[at : at + step])[: difference.words]
+            else:
+                assert difference.content is not None
+                built += filled(difference.content, difference, built, b, bits)
+            at += difference.words
+            continue
+        built += words[at : at + 1]
+        at += 1
+    return built, changed
+
+
+def check_packets(difference: Difference, step: int) -> None:
+    """The packets named are those of the words named."""
+    assert difference.word is not None
+    if difference.packet is not None:
+        assert difference.packet == difference.word // step
+    if difference.kind in (Kind.MISSING, Kind.DOUBLED):
+        assert difference.word % step == 0
+        assert difference.words == difference.packets * step
+
+
+def check(
+    account: Sequence[Difference], a: Sequence[int], b: Sequence[int], bits: int, step: int
+) -> None:
+    """Fail unless the account makes B of A, and every figure in it is right."""
+    if account and account[-1].coarse == "A":
+        a, b = b, a
+        assert [done_to(word, account[-1], bits) for word in a] == list(b)
+        return
+    built, changed = rebuilt(account, a, b, bits, step)
+    assert len(built) == len(b)
+    wrong = [place for place, (x, y) in enumerate(zip(built, b, strict=True)) if x != y]
+    if changed is None:
+        assert not wrong
+        return
+    assert len(wrong) == changed.different
+    half = 2 ** (bits - 1)
+    assert max(abs(built[at] - b[at]) for at in wrong) == changed.largest
+    mask = 0
+    for at in wrong:
+        mask |= (built[at] + half) ^ (b[at] + half)
+    assert mask == changed.mask
+    assert sum(run.different for run in changed.runs) <= changed.different
+    assert len(changed.runs) <= changed.run_count <= changed.different
