@@ -10,10 +10,12 @@ from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.dump.sender import Outgoing
 from emulator.wire.codec import encode
 from emulator.wire.constants import (
+    ALL_LOOPS,
     EXTENDED_LOOP_TYPES,
     LOOP_OFF,
     LOOP_TYPES,
     MAX_21_BIT,
+    MAX_28_BIT,
     PACKET_BYTES,
 )
 from emulator.wire.messages import (
@@ -50,8 +52,11 @@ def standard_header(sample: Sample, *, number: int, device_id: int) -> DumpHeade
 
 
 def extended_header(sample: Sample, *, number: int, device_id: int) -> ExtendedHeader:
-    """Return the 34-byte header: exact rate, any length, several channels (CA-019 p. 2)."""
-    ticks = round(sample.rate * _FRACTION)
+    """Return the 34-byte header: exact rate, any length, several channels (CA-019 p. 2).
+
+    A rate beyond what 28 bits of hertz can say is stated as the highest there is.
+    """
+    ticks = min(round(sample.rate * _FRACTION), (MAX_28_BIT + 1) * _FRACTION - 1)
     return ExtendedHeader(
         device_id=device_id,
         sample_number=number,
@@ -74,19 +79,16 @@ def outgoing(
     Loops and a name follow the packets as messages of their own.
     """
     standard = None
-    if header != "extended" or _needs_extended(sample) is None:
-        standard = (
-            None
-            if _needs_extended(sample)
-            else encode(standard_header(sample, number=number, device_id=device_id))
-        )
-    if header == "standard" and standard is None:
-        raise ValueError(_needs_extended(sample))
-    extended = encode(extended_header(sample, number=number, device_id=device_id))
-    uses_extended = header == "extended" or standard is None
+    if header == "standard" or _needs_extended(sample) is None:
+        standard = encode(standard_header(sample, number=number, device_id=device_id))
+    if header == "extended" or standard is None:
+        extended = encode(extended_header(sample, number=number, device_id=device_id))
+        first, fallback = extended, standard
+    else:
+        first, fallback = standard, None
     return Outgoing(
-        header=extended if uses_extended or standard is None else standard,
-        fallback=standard if uses_extended else None,
+        header=first,
+        fallback=fallback,
         packets=packets_of(sample, device_id=device_id),
         after=_after(sample, number=number, device_id=device_id),
     )
@@ -113,21 +115,24 @@ def sample_from(
     """Return the sample of a dump; `data` are the data bytes of its packets, joined.
 
     Words beyond the length are filler and cut off (WRD-13); where words are missing, those that came
-    are kept in whole frames.
+    are kept in whole frames.  ValueError where the header states no width that exists (HDR-03).
     """
     channels = max(header.channels, 1)
     words = unpack_words(np.ascontiguousarray(data), header.bits)[: header.length * channels]
     words = words[: len(words) // channels * channels]
     loops: dict[int, Loop] = {}
     name = ""
+    sustain = Loop(start=header.loop_start, end=header.loop_end, loop_type=header.loop_type)
     for message in more:
         if isinstance(message, SampleName):
             name = message.name.decode("ascii", "replace")
+        elif message.loop_number == ALL_LOOPS:
+            loops.clear()  # LOP-04; loop 0 is the sustain loop (LOP-02)
+            sustain = NO_LOOP
         else:
             loops[message.loop_number] = Loop(
                 start=message.loop_start, end=message.loop_end, loop_type=message.loop_type
             )
-    sustain = Loop(start=header.loop_start, end=header.loop_end, loop_type=header.loop_type)
     return Sample(
         words=words,
         bits=header.bits,
@@ -150,25 +155,26 @@ def _needs_extended(sample: Sample) -> str | None:
     if sample.sustain.loop_type not in LOOP_TYPES:
         kind = EXTENDED_LOOP_TYPES.get(sample.sustain.loop_type, "of unknown type")
         return f"a loop {kind} needs the extended header"
+    if max(sample.sustain.start, sample.sustain.end) > MAX_21_BIT:
+        return "a loop beyond word 2,097,151 needs the extended header"
     return None
 
 
 def _after(sample: Sample, *, number: int, device_id: int) -> tuple[bytes, ...]:
     extended = _needs_extended(sample) is not None
-    loop_message = ExtendedLoopPoints if extended else LoopPoints
-    messages: list[bytes] = [
-        encode(
-            loop_message(
-                device_id=device_id,
-                sample_number=number,
-                loop_number=loop_number,
-                loop_type=loop.loop_type,
-                loop_start=loop.start,
-                loop_end=loop.end,
-            )
+    messages = []
+    for loop_number, loop in sample.loops:
+        says_it = loop.loop_type in LOOP_TYPES and max(loop.start, loop.end) <= MAX_21_BIT
+        kind = LoopPoints if says_it and not extended else ExtendedLoopPoints  # LOP-06
+        message = kind(
+            device_id=device_id,
+            sample_number=number,
+            loop_number=loop_number,
+            loop_type=loop.loop_type,
+            loop_start=loop.start,
+            loop_end=loop.end,
         )
-        for loop_number, loop in sample.loops
-    ]
+        messages.append(encode(message))
     if sample.name:
         name = SampleName(
             device_id=device_id,

@@ -14,9 +14,9 @@ from emulator.dump.requester_table import (
     RequesterDo,
     RequesterState,
 )
-from emulator.dump.storage import Accept, Decision
-from emulator.wire.codec import Decoded, Foreign, Malformed, decode, encode, handshake
-from emulator.wire.constants import ALL_CALL
+from emulator.dump.storage import Accept, Decision, Refuse
+from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake
+from emulator.wire.constants import ALL_CALL, MAX_BITS, MIN_BITS
 from emulator.wire.messages import (
     DataPacket,
     DumpHeader,
@@ -43,9 +43,12 @@ class Collected:
     given_up: bool = False
 
     def begin(self, header: Header, now_ns: int) -> Decision:
-        """Accept everything."""
+        """Accept everything that is a dump."""
         self.header, self.packets, self.whole, self.given_up = header, [], False, False
-        return Accept()
+        if MIN_BITS <= header.bits <= MAX_BITS:
+            return Accept()
+        self.given_up = True
+        return Refuse(f"{header.bits} significant bits: the standard has {MIN_BITS} to {MAX_BITS}")
 
     def has_room(self) -> bool:
         """There always is."""
@@ -131,13 +134,19 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         for piece in self._splitter.feed(data):
             if piece.kind is PieceKind.EXCLUSIVE:
                 self._take(decode(piece.body), now_ns)
-            elif piece.kind is PieceKind.CUT and self.state is RequesterState.RECEIVING:
+            elif (
+                piece.kind is PieceKind.CUT
+                and self.state is RequesterState.RECEIVING
+                and self._is_ours(device_of(Foreign(body=piece.body)))
+            ):
                 self._receiver.take_fragment(piece.body, now_ns)
                 self._look_at_receiver(now_ns)
         return self._all_events()
 
     def message_left(self, now_ns: int) -> Sequence[Event]:
         """Start the limit for the answer to a question."""
+        if self._ready:
+            return ()  # the question itself has not left yet
         if self.state is RequesterState.ASKED:
             self._limit_ns = now_ns + self._patience.answer_ns
         elif self.state is RequesterState.ASKED_MORE:
@@ -159,9 +168,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         return min((wish for wish in wishes if wish is not None), default=None)
 
     def _take(self, message: Decoded, now_ns: int) -> None:
-        if isinstance(message, Foreign):
-            return
-        if not isinstance(message, Malformed) and not self._is_ours(message.device_id):
+        if isinstance(message, Foreign) or not self._is_ours(device_of(message)):
             return
         if self.state is RequesterState.RECEIVING:
             if isinstance(message, Handshake) and message.kind is HandshakeKind.WAIT:
@@ -187,7 +194,9 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
                 self.more.append(message)
             self._meet(RequesterCue.MORE, now_ns)
 
-    def _is_ours(self, device_id: int) -> bool:
+    def _is_ours(self, device_id: int | None) -> bool:
+        if device_id is None:
+            return False
         return device_id in (self._device_id, ALL_CALL) or self._device_id == ALL_CALL
 
     def _look_at_receiver(self, now_ns: int) -> None:

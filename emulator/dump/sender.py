@@ -9,8 +9,8 @@ from emulator.dump.events import Event, EventKind
 from emulator.dump.machine import Machine
 from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
 from emulator.dump.switches import SenderSwitches
-from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake, kind_of
-from emulator.wire.constants import ALL_CALL, FAMILY, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
+from emulator.wire.constants import ALL_CALL, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
 from emulator.wire.splitter import PieceKind, Splitter
@@ -192,7 +192,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if isinstance(message, Handshake):
             if self._is_ours(message.device_id):
                 self._meet(self._reply_cue(message), now_ns, message.packet_number)
-        elif self._is_ours(_device_of(message)):
+        elif self._is_ours(device_of(message)):
             self._meet(SenderCue.MESSAGE, now_ns)
 
     def _meet(self, cue: SenderCue, now_ns: int, reply_number: int | None = None) -> None:
@@ -337,10 +337,3 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _give_up(self, now_ns: int) -> None:
         self.end = _REASONS.get(self._cue, SenderEnd.CONFUSED)
         self._note(EventKind.GAVE_UP, now_ns, self.packet, self.end.name)
-
-
-def _device_of(message: Decoded) -> int | None:
-    if isinstance(message, Foreign | Malformed):
-        body = message.body
-        return body[_DEVICE_ID] if len(body) > _DEVICE_ID and body[1] == FAMILY else None
-    return message.device_id

@@ -1,20 +1,32 @@
 """Things done to the line on purpose, as frozen data.
 
 `message` counts the messages sent in `direction` from 0, resent ones included, and `byte` the bytes of that
-message from 0 at F0.  What a place does not have (a byte beyond the end) is left alone.
+message from 0 at F0.  Several for one message act in the order of the list, each on what those before it
+left.  What a place does not have (a byte beyond the end) is left alone; what no line can do (a negative
+place, a ninth bit) raises ValueError.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, fields
+from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
+
+_MOST: Final = {"bit": 7, "value": 255}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Placed:
     direction: Direction
     message: int
+
+    def __post_init__(self) -> None:
+        """Refuse what no line can do."""
+        for name in (field.name for field in fields(self) if field.name != "direction"):
+            value, most = getattr(self, name), _MOST.get(name)
+            if value < 0 or (most is not None and value > most):
+                limits = "0 or more" if most is None else f"0 to {most}"
+                raise ValueError(f"{name} must be {limits}, not {value}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,14 +95,14 @@ def disturb(bytes_: Sequence[TimedByte], disturbance: Disturbance, byte_ns: int)
             out[byte] = out[byte]._replace(value=out[byte].value ^ 1 << bit)
         case LoseByte(byte=byte):
             del out[byte : byte + 1]
-        case AddByte(byte=byte, value=value) if byte <= len(out):
+        case AddByte(byte=byte, value=value) if out and byte <= len(out):
             at_ns = out[byte].at_ns if byte < len(out) else out[-1].at_ns + byte_ns
             later = [each._replace(at_ns=each.at_ns + byte_ns) for each in out[byte:]]
             out[byte:] = [TimedByte(at_ns, value), *later]
         case LoseMessage():
             out.clear()
-        case RepeatMessage():
-            span_ns = len(out) * byte_ns
+        case RepeatMessage() if out:
+            span_ns = out[-1].at_ns - out[0].at_ns + byte_ns  # bytes may be missing in between
             out += [each._replace(at_ns=each.at_ns + span_ns) for each in bytes_]
         case DelayMessage(by_ns=by_ns):
             out = [each._replace(at_ns=each.at_ns + by_ns) for each in out]

@@ -49,7 +49,18 @@ class Silent:
 class _Side:
     """One end of the line: an endpoint, the cable on which it sends, the instants it waits for."""
 
-    __slots__ = ("arrivals", "cable", "deadline_ns", "endpoint", "hears", "left_ns", "next_ns", "sends")
+    __slots__ = (
+        "arrivals",
+        "cable",
+        "deadline_ns",
+        "endpoint",
+        "hears",
+        "left_ns",
+        "next_ns",
+        "other",
+        "sends",
+    )
+    other: "_Side"
 
     def __init__(self, endpoint: Endpoint, cable: Cable, hears: Cable) -> None:
         self.endpoint = endpoint
@@ -66,9 +77,14 @@ class _Side:
         endpoint = self.endpoint
         if self.left_ns == NEVER and (message := endpoint.bytes_to_send()):
             self.left_ns = self.cable.send(message, now_ns)
+            other = self.other  # bytes are on their way to it
+            if other.arrivals and other.arrivals[0][0] < other.next_ns:
+                other.next_ns = other.arrivals[0][0]
         deadline_ns = endpoint.next_deadline_ns()
         self.deadline_ns = next_ns = NEVER if deadline_ns is None else deadline_ns
         self.next_ns = next_ns if next_ns < self.left_ns else self.left_ns
+        if self.arrivals and self.arrivals[0][0] < self.next_ns:
+            self.next_ns = self.arrivals[0][0]
 
 
 class SimulatedLine:
@@ -91,96 +107,98 @@ class SimulatedLine:
         )
         self._host = _Side(Silent(), to_unit, from_unit)
         self._unit = _Side(unit, from_unit, to_unit)
-        self._sides: Final = (self._host, self._unit)
+        self._host.other, self._unit.other = self._unit, self._host
         self._actions: list[tuple[int, int, Callable[[int], None]]] = []
         self._serial = 0
 
     def connect(self, endpoint: Endpoint) -> None:
-        """Put `endpoint` at the host's end of the line."""
+        """Put `endpoint` at the host's end of the line; what is on the wire goes on, untold of."""
         self._host.endpoint = endpoint
+        self._host.left_ns = NEVER
 
     def at(self, instant_ns: int, action: Callable[[int], None]) -> None:
         """Call `action` with the time at `instant_ns`: a hand at the front panel."""
         self._serial += 1
         heappush(self._actions, (instant_ns, self._serial, action))
 
-    def busy_ns(self, direction: Direction) -> int:
-        """Return for how long bytes were on the wire in one direction."""
-        side = self._host if direction is Direction.TO_UNIT else self._unit
-        return side.cable.busy_ns
-
     def run(self, is_over: Callable[[], bool], *, until_ns: int | None = None) -> bool:
         """Run until `is_over` and the wires are empty; False when nothing will happen any more.
 
-        False also when `until_ns` is reached: time then stands there.
+        False also when `until_ns` is reached: time then stands there, or where it is if that is later.
         """
         host, unit = self._host, self._unit
-        host.settle(self.now_ns)
-        unit.settle(self.now_ns)
+        self._settle()
         while True:
-            quiet = host.left_ns == unit.left_ns == NEVER
-            instant_ns = self._next_instant()
-            if quiet and not host.arrivals and not unit.arrivals and is_over():
+            if (
+                host.left_ns == unit.left_ns == NEVER
+                and not (host.arrivals or unit.arrivals)
+                and is_over()
+            ):
                 return True
+            instant_ns = host.next_ns if host.next_ns < unit.next_ns else unit.next_ns
+            if self._actions and self._actions[0][0] < instant_ns:
+                instant_ns = self._actions[0][0]
             if instant_ns == NEVER:
                 return False
             if until_ns is not None and instant_ns > until_ns:
-                self.now_ns = until_ns
+                self.now_ns = max(until_ns, self.now_ns)
                 return False
-            self.now_ns = instant_ns
-            self._happen(instant_ns)
+            if instant_ns > self.now_ns:  # what was asked for the past is due now
+                self.now_ns = instant_ns
+            self._happen(self.now_ns)
 
     def advance(self, by_ns: int) -> None:
-        """Let time pass; whatever is due in it happens."""
+        """Let time pass; whatever is due in it happens.  ValueError for less than nothing."""
+        if by_ns < 0:
+            raise ValueError(f"time cannot pass by {by_ns} ns")
         target_ns = self.now_ns + by_ns
         self.run(lambda: False, until_ns=target_ns)
         # With nothing on the agenda the run ends early; time passes all the same.
         self.now_ns = target_ns
 
-    def _next_instant(self) -> int:
-        host, unit = self._host, self._unit
-        earliest = host.next_ns if host.next_ns < unit.next_ns else unit.next_ns
-        if host.arrivals and host.arrivals[0][0] < earliest:
-            earliest = host.arrivals[0][0]
-        if unit.arrivals and unit.arrivals[0][0] < earliest:
-            earliest = unit.arrivals[0][0]
-        if self._actions and self._actions[0][0] < earliest:
-            earliest = self._actions[0][0]
-        # What was asked for the past is due now.
-        return earliest if earliest > self.now_ns else self.now_ns
-
     def _happen(self, now_ns: int) -> None:
         """Let happen what is due at `now_ns`, in the order that the head of this file gives."""
-        listen = self._listener
-        due = []
-        for side in self._sides:
-            arrivals = side.arrivals
-            while arrivals and arrivals[0][0] <= now_ns:
-                at_ns, data = arrivals.popleft()
-                self._arrived(Passage(side.hears, at_ns, data))
-                if events := side.endpoint.receive_bytes(data, at_ns):
-                    listen(side.sends, events)
-                side.next_ns = now_ns
-            if side.next_ns <= now_ns:
-                due.append(side)
-        for side in due:
-            if side.left_ns <= now_ns:
-                side.left_ns = NEVER
-                if events := side.endpoint.message_left(now_ns):
-                    listen(side.sends, events)
-        for side in due:
-            # An arrival at this instant may have lifted the deadline: the endpoint knows.
-            if side.deadline_ns <= now_ns and (events := side.endpoint.handle_deadline(now_ns)):
-                listen(side.sends, events)
-        for side in due:
-            side.settle(now_ns)
-        if self._actions and self._actions[0][0] <= now_ns:
-            while self._actions and self._actions[0][0] <= now_ns:
-                heappop(self._actions)[2](now_ns)
-            self._settle()
+        host, unit = self._host, self._unit
+        host_due, unit_due = host.next_ns <= now_ns, unit.next_ns <= now_ns
+        if host_due and host.arrivals:
+            self._arrive(host, now_ns)
+        if unit_due and unit.arrivals:
+            self._arrive(unit, now_ns)
+        if host_due and host.left_ns <= now_ns:
+            host.left_ns = NEVER
+            if events := host.endpoint.message_left(now_ns):
+                self._listener(host.sends, events)
+        if unit_due and unit.left_ns <= now_ns:
+            unit.left_ns = NEVER
+            if events := unit.endpoint.message_left(now_ns):
+                self._listener(unit.sends, events)
+        # An arrival at this instant may have lifted a deadline: the endpoint knows.
+        if host_due and host.deadline_ns <= now_ns:
+            self._report(host, host.endpoint.handle_deadline(now_ns))
+        if unit_due and unit.deadline_ns <= now_ns:
+            self._report(unit, unit.endpoint.handle_deadline(now_ns))
+        while self._actions and self._actions[0][0] <= now_ns:
+            heappop(self._actions)[2](now_ns)
+            host_due = unit_due = True  # whatever it did, it did to one of them
+        if host_due:
+            host.settle(now_ns)
+        if unit_due:
+            unit.settle(now_ns)
+
+    def _arrive(self, side: _Side, now_ns: int) -> None:
+        arrivals = side.arrivals
+        while arrivals and arrivals[0][0] <= now_ns:
+            at_ns, data = arrivals.popleft()
+            self._arrived(Passage(side.hears, at_ns, data))
+            if events := side.endpoint.receive_bytes(data, at_ns):
+                self._listener(side.sends, events)
+
+    def _report(self, side: _Side, events: Sequence[Event]) -> None:
+        if events:
+            self._listener(side.sends, events)
 
     def _settle(self) -> None:
-        for side in self._sides:
+        for side in (self._host, self._unit):
             side.settle(self.now_ns)
 
 

@@ -90,7 +90,7 @@ class RackUnit:
         if not busy and (piece := intake.single(data)) is not None:
             self._take_piece(piece, now_ns)
             return self._take_events()
-        lost = intake.take(data, now_ns)
+        lost = intake.take(data, now_ns, receiver.busy_until_ns)
         if lost:
             self._events.append(Event(EventKind.OVERRUN, now_ns, None, f"{lost} bytes lost"))
         if not busy:

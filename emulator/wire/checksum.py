@@ -1,11 +1,7 @@
 """The checksum of a data packet: XOR of offsets 1 to 124 (PKT-05; M1 p. 37)."""
 
-from typing import Final
-
 from emulator.wire.constants import FAMILY, PACKET_SUB_ID
 from emulator.wire.messages import DataPacket
-
-_HALVES: Final = (512, 256, 128, 64, 32, 16, 8)
 
 
 def checksum(packet: DataPacket) -> int:
@@ -14,6 +10,11 @@ def checksum(packet: DataPacket) -> int:
     The bytes are folded as one long integer, half upon half: seven operations instead of 124.
     """
     folded = int.from_bytes(packet.data, "big")
-    for bits in _HALVES:
-        folded ^= folded >> bits
+    folded ^= folded >> 512
+    folded ^= folded >> 256
+    folded ^= folded >> 128
+    folded ^= folded >> 64
+    folded ^= folded >> 32
+    folded ^= folded >> 16
+    folded ^= folded >> 8
     return (FAMILY ^ packet.device_id ^ PACKET_SUB_ID ^ packet.packet_number ^ folded) & 0x7F

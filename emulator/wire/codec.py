@@ -12,9 +12,9 @@ from typing import Any
 from construct import ConstructError
 
 from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
-from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS
+from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout
 from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
-from emulator.wire.sevenbit import from_groups
+from emulator.wire.sevenbit import from_groups, to_groups
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +42,7 @@ _DEVICE_ID = _PACKET.span("device_id").start
 _HANDSHAKE = FIXED[Handshake]
 _REPLY_NUMBER = _HANDSHAKE.span("packet_number").start
 _HANDSHAKE_KINDS = {int(kind): kind for kind in HandshakeKind}
+_OPENING = bytes([START, FAMILY])
 _FREQUENT = frozenset({PACKET_BYTES, _HANDSHAKE.size})
 _DATA = _PACKET.span("data")
 _NUMBER = _PACKET.span("packet_number").start
@@ -56,28 +57,35 @@ def kind_of(body: bytes) -> type[Message] | None:
     return SUB_IDS.get(sub_ids[:1]) or SUB_IDS.get(sub_ids)
 
 
+def device_of(message: Decoded) -> int | None:
+    """Return whom a message is meant for (DEV-01), None where it does not say so."""
+    if isinstance(message, Foreign | Malformed):
+        body = message.body
+        return body[_DEVICE_ID] if len(body) > _SUB_ID and body[1] == FAMILY else None
+    return message.device_id
+
+
 def decode(body: bytes) -> Decoded:
     """Return what one System Exclusive message means."""
     size = len(body)
     # Packets and their handshakes are nearly all of a transfer: the same layouts, without the walk.
-    if (
-        size in _FREQUENT
-        and body[1] == FAMILY
-        and body[0] == START
-        and body[-1] == END
-        and body[1:-1].isascii()
-    ):
-        if size == PACKET_BYTES and body[_SUB_ID] == PACKET_SUB_ID:
-            return DataPacket(
-                device_id=body[_DEVICE_ID],
-                packet_number=body[_NUMBER],
-                data=body[_DATA],
-                checksum=body[_CHECKSUM],
-            )
-        if size == _HANDSHAKE.size and (kind := _HANDSHAKE_KINDS.get(body[_SUB_ID])):
-            return Handshake(
-                device_id=body[_DEVICE_ID], kind=kind, packet_number=body[_REPLY_NUMBER]
-            )
+    if size in _FREQUENT and body.startswith(_OPENING) and body[-1] == END:
+        sub_id = body[_SUB_ID]
+        if body[1:-1].isascii():
+            if size == PACKET_BYTES:
+                if sub_id == PACKET_SUB_ID:
+                    return DataPacket(
+                        device_id=body[_DEVICE_ID],
+                        packet_number=body[_NUMBER],
+                        data=body[_DATA],
+                        checksum=body[_CHECKSUM],
+                    )
+            elif sub_id in _HANDSHAKE_KINDS:
+                return Handshake(
+                    device_id=body[_DEVICE_ID],
+                    kind=_HANDSHAKE_KINDS[sub_id],
+                    packet_number=body[_REPLY_NUMBER],
+                )
     claimed = kind_of(body)
     if claimed is None:
         return Foreign(body=body)
@@ -115,11 +123,46 @@ def _decode_variable(kind: type[Message], body: bytes) -> Message | Malformed:
 
 def encode(message: Message) -> bytes:
     """Return the bytes of a message; ValueError where a field does not fit its place."""
+    kind = type(message)
+    fixed = FIXED.get(kind)
+    body = _build(message) if fixed is None else _assembled(message, fixed)
+    if not body[1:-1].isascii():
+        raise ValueError(f"{message!r} has a field above 127")
+    return body
+
+
+def _assembled(message: Message, fixed: FixedLayout) -> bytes:
+    """Fill the fields of a message of fixed size into its constant bytes."""
+    body = bytearray(_CONSTANTS[type(message)])
+    for span in fixed.spans:
+        value = getattr(message, span.name, None)
+        if value is None:
+            continue
+        size = span.stop - span.start
+        field = to_groups(value, size) if span.number else value
+        if len(field) != size:
+            raise ValueError(f"{message!r}: {span.name} does not fit in its {size} bytes")
+        body[span.start : span.stop] = field
+    return bytes(body)
+
+
+def _constants(kind: type[Message]) -> bytes:
+    """Return a message of fixed size with all fields 0."""
+    blank = {
+        span.name: 0 if span.number else bytes(span.stop - span.start) for span in FIXED[kind].spans
+    }
+    names = kind.__dataclass_fields__
+    body: bytes = LAYOUTS[kind].build({name: blank[name] for name in names})
+    return body
+
+
+def _build(message: Message) -> bytes:
     fields = {name: getattr(message, name) for name in message.__dataclass_fields__}
     try:
         body: bytes = LAYOUTS[type(message)].build(fields)
     except ConstructError as problem:
         raise ValueError(f"{message!r} has no bytes: {problem}") from problem
-    if not body[1:-1].isascii():
-        raise ValueError(f"{message!r} has a field above 127")
     return body
+
+
+_CONSTANTS = {kind: _constants(kind) for kind in FIXED}

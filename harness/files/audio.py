@@ -192,5 +192,8 @@ def _from_floats(block: NDArray[np.float64], bits: int, mixed: bool) -> tuple[Wo
         strange = np.isnan(values)
         values = np.where(strange, 0.0, values)
         clipped = int(np.count_nonzero(np.abs(values) > 1.0))
-        words = np.clip(np.floor(values * top + 0.5), -top, top - 1)
+        scaled = np.clip(values * top, -top, top)
+        words = np.floor(scaled)
+        words += scaled - words >= 0.5  # adding 0.5 before would round twice
+        words = np.minimum(words, top - 1)
     return words.astype(word_dtype(bits)), clipped, int(np.count_nonzero(strange))

@@ -26,11 +26,14 @@ _LARGEST_MIDI_FILE: Final = 64 << 20
 _BLOCK: Final = 1 << 20
 _KEPT: Final = 64  # of a block, in front of the next one: more than the search needs to see
 _REALTIME: Final = bytes(range(0xF8, 0x100))  # may stand anywhere, even after F0 (FRM-03, M1 p. 5)
-# A dump header, data packet, dump request or one of the extensions (M1 p. 37, CA-019).
-_MESSAGE: Final = rb"\xf0\x7e[\x00-\x7f](?:[\x01-\x03]|\x05[\x01-\x07])"
-# By chance four such bytes stand in every large file; twelve more data bytes behind them do not.
-_RECOGNISED: Final = re.compile(_MESSAGE + rb"(?:[\x00-\x7f]{12}|(?<=\x03)[\x00-\x7f]{2}\xf7)")
-_AT_START: Final = re.compile(_MESSAGE)
+_FRONT: Final = rb"\xf0\x7e[\x00-\x7f]"
+# By chance a few bytes that look like a message stand in every large file.  So either twelve data
+# bytes follow a dump header, data packet or extension, or a short message is there to its end.
+_RECOGNISED: Final = re.compile(
+    _FRONT + rb"(?:(?:[\x01\x02]|\x05[\x01-\x07])[\x00-\x7f]{12}"  # M1 p. 37, CA-019
+    rb"|\x03[\x00-\x7f]{2}\xf7|\x05[\x01-\x07][\x00-\x7f]{2,11}\xf7)"
+)
+_AT_START: Final = re.compile(_FRONT + rb"(?:[\x01-\x03]|\x05[\x01-\x07])")
 _EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f]+\xf7")
 
 

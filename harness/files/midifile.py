@@ -27,6 +27,7 @@ _META: Final = 0xFF
 _TEMPO: Final = 0x51
 _END_OF_TRACK: Final = 0x2F
 _FIRST_TEMPO: Final = 500_000  # microseconds a quarter note until a tempo is set
+_MOST_REMARKS: Final = 20
 _INDEPENDENT: Final = 2  # format: tracks that are played one after another
 # Data bytes after a status: by high nibble, and for system common by byte (M1 tables I and VII).
 _DATA: Final = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
@@ -65,13 +66,14 @@ def read(content: bytes) -> Stream:
         tracks = [_one_after_another(tracks)]
     # A stable sort: events of one instant stay in the order of their tracks.
     merged = sorted((event for track in tracks for event in track), key=itemgetter(0))
-    return _joined(merged, _Clock(division, merged), tuple(remarks))
+    return _joined(merged, _Clock(division, merged), tuple(remarks[:_MOST_REMARKS]))
 
 
 def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
     """Return a MIDI file of whole exclusive messages, each with the time in ns at which it starts.
 
     One tick is 1 ms.  Every step is rounded up, so that no pause gets shorter than it was.
+    ValueError where a message starts before the one in front of it.
     """
     track = bytearray(b"\x00\xff\x51\x03" + _FIRST_TEMPO.to_bytes(3, "big"))
     before = 0
@@ -87,6 +89,8 @@ def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
 
 def _variable(value: int) -> bytes:
     """Return a number of variable length, high group first."""
+    if value < 0:
+        raise ValueError(f"a step back in time, {value}")
     groups = [value & 0x7F]
     while value := value >> 7:
         groups.append(0x80 | value & 0x7F)
@@ -106,7 +110,10 @@ def _tracks(content: bytes, remarks: list[str]) -> Iterator[bytes]:
     while position < len(content):
         kind, size = content[position : position + 4], content[position + 4 : position + 8]
         end = position + 8 + int.from_bytes(size, "big")
-        if not (kind.isascii() and kind.isalnum() and len(size) == 4):
+        if len(size) < 4:
+            remarks.append(f"byte {position}: the file ends in the middle of a chunk")
+            return
+        if not (kind.isascii() and kind.isalnum()):
             # The chunk before may have said a wrong size: go on with the next track there is.
             found = content.find(_TRACK, position)
             remarks.append(f"byte {position}: no chunk of a MIDI file begins here")

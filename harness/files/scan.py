@@ -64,7 +64,7 @@ class PacketRun:
 
 @dataclass(frozen=True, slots=True)
 class Rubble:
-    """Bytes beyond the budget, not looked at: neither a whole header nor a whole packet is in them."""
+    """Bytes beyond the budget, not looked at; no whole header and no whole packet is in them."""
 
     offset: int
     size: int
@@ -79,7 +79,7 @@ def size_of(item: Item) -> int:
 
 
 def is_packet(piece: Piece) -> bool:
-    """Return whether a piece is a whole data packet, real-time bytes inside not counted (FRM-03)."""
+    """Return whether a piece is a whole data packet, real-time bytes in it set aside (FRM-03)."""
     return (
         piece.kind is PieceKind.EXCLUSIVE
         and len(piece.body) == PACKET_BYTES
@@ -153,11 +153,15 @@ class _Scanner:
 
     def _pieces(self, start: int, end: int) -> Iterator[Piece]:
         splitter = Splitter(limit=_LONGEST)
+        told = start
         for at in range(start, end, _CHUNK):
-            chunk = self._data[at : min(at + _CHUNK, end)]
-            yield from (_moved(piece, start) for piece in splitter.feed(chunk))
-        last = splitter.feed(_RESET) if end < len(self._data) else splitter.flush()
-        yield from (_moved(piece, start) for piece in last)
+            for piece in splitter.feed(self._data[at : min(at + _CHUNK, end)]):
+                told += len(piece.raw)
+                yield _moved(piece, start)
+        if told < end:
+            last = splitter.feed(_RESET) if end < len(self._data) else splitter.flush()
+            for piece in last:
+                yield _moved(piece, start)
 
     def _pay(self, piece: Piece) -> None:
         if opens_dump(piece):
@@ -172,6 +176,4 @@ def _moved(piece: Piece, by: int) -> Piece:
     if not by:
         return piece
     realtime = tuple((offset + by, byte) for offset, byte in piece.realtime)
-    return Piece(
-        piece.kind, piece.offset + by, piece.raw, piece.body, realtime, piece.ended_by
-    )
+    return Piece(piece.kind, piece.offset + by, piece.raw, piece.body, realtime, piece.ended_by)

@@ -22,6 +22,8 @@ from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
 from emulator.wire.splitter import Piece, PieceKind
 from harness.files.dumpfile import DumpFile
 from harness.files.sections import Section, sections
+from harness.judge.finding import Finding
+from harness.judge.stream import judge_section
 
 _MORE: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
 
@@ -37,13 +39,19 @@ class Dump:
     outgoing: Outgoing
     sample: Sample
     """What the words in the file amount to, right or wrong."""
+    findings: tuple[Finding, ...] = ()
+    """What the judge says of it as it stands in the file."""
 
 
 def dumps_in(file: DumpFile) -> Iterator[Dump]:
     """Yield the dumps of a file that have a header, in order."""
-    with_header = (section for section in sections(file.data) if section.header is not None)
-    for index, section in enumerate(with_header):
-        yield _dump(file.name, index, section)
+    index = 0
+    lengths: dict[int, int] = {}
+    for section in sections(file.data):
+        if section.header is not None:
+            lengths[section.header.sample_number] = section.header.length
+            yield _dump(file.name, index, section, lengths)
+            index += 1
 
 
 def readdressed(
@@ -72,7 +80,7 @@ def readdressed(
     return replace(dump, header=header, outgoing=outgoing)
 
 
-def _dump(file: str, index: int, section: Section) -> Dump:
+def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> Dump:
     assert section.header is not None and section.opening is not None
     packets = list(_packets(section))
     after = [body for body in _whole_bodies(section) if isinstance(decode(body), _MORE)]
@@ -88,6 +96,7 @@ def _dump(file: str, index: int, section: Section) -> Dump:
             np.frombuffer(data, np.uint8),
             [each for each in more if isinstance(each, _MORE)],
         ),
+        findings=judge_section(section, lengths, keep_words=False).findings,
     )
 
 

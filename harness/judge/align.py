@@ -24,11 +24,13 @@ from emulator.wire.words import Words
 
 _WINDOW: Final = 16  # words; shorter than the 30 of the smallest packet (WRD-02)
 _LOOK: Final = 4  # packets that are compared to tell whether a place fits
+_FAR_LOOK: Final = 64  # and again, since sounds repeat themselves
+_SLIPS: Final = 4  # words of a packet that may differ where another place fits at once
 _MARGIN: Final = 8  # words by which another place must fit better than staying
 _FITS: Final = 4  # places tried for one window
 _NEAR: Final = 1 << 15  # words that are searched at first
-_EVENTS: Final = 2_000
-_SEARCHED: Final = 400_000_000  # words of all searches together: a few tenths of a second
+_SEARCHED: Final = 600_000_000  # words of all searches together: about a second
+_EVENT: Final = 40_000  # words that the time for one event would search
 _FIRST: Final = 256
 _MOST: Final = 1 << 20
 _FACTORS: Final = (
@@ -82,42 +84,56 @@ def equal_run_back(a: Words, at_a: int, b: Words, at_b: int, limit: int) -> int:
 
 
 def align(
-    a: Words, b: Words, *, step: int, ends: tuple[int, int] | None = None
+    a: Words,
+    b: Words,
+    *,
+    step: int,
+    ends: tuple[int, int] | None = None,
+    whole: bool = True,
 ) -> tuple[Stretch, ...] | None:
     """Return the stretches of two samples in order, None where the search had to be given up.
 
     The first begins at the first words of both, even if it is empty.  `step` is the number of
     words in a packet, `ends` are the real lengths where filler was put behind the words.
+    With `whole`, that packets were lost or gained is believed before anything else.
     """
-    return _Walk(a, b, step, ends or (len(a), len(b))).stretches()
+    return _Walk(a, b, step, ends or (len(a), len(b)), whole).stretches()
 
 
 class _GaveUpError(Exception):
     """The bounds of the search were reached."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """How many words differ at another lag: within one packet, within a few, within many."""
+
+    first: int
+    near: int
+    far: int
+    sync: tuple[int, int]
+    """Places in A and B that are sure to stand against each other."""
+
+
 class _Walk:
-    def __init__(self, a: Words, b: Words, step: int, ends: tuple[int, int]) -> None:
+    def __init__(self, a: Words, b: Words, step: int, ends: tuple[int, int], whole: bool) -> None:
         self._a = a
         self._b = b
         self._step = step
         self._ends = ends
+        self._whole = whole
         self._hashes: tuple[Hashes, Hashes] | None = None
         self._searched = 0
 
     def stretches(self) -> tuple[Stretch, ...] | None:
         found: list[Stretch] = []
         begin_a = begin_b = at_a = at_b = 0
-        events = 0
         try:
             while True:
                 run = equal_run(self._a, at_a, self._b, at_b)
                 at_a, at_b = at_a + run, at_b + run
                 if at_a == len(self._a) or at_b == len(self._b):
                     break
-                events += 1
-                if events > _EVENTS:
-                    return None
                 sync = self._resync(at_a, at_b)
                 if sync is None:
                     calm = self._next_calm(at_a, at_b)
@@ -154,58 +170,105 @@ class _Walk:
 
     def _resync(self, at_a: int, at_b: int) -> tuple[int, int] | None:
         """Return places in A and B from where they agree again at another lag; None to stay."""
+        self._pay(_EVENT)
         if (end := self._common_end(at_a, at_b)) is not None:
             return end
-        for offset, reach in self._offsets(min(len(self._a) - at_a, len(self._b) - at_b)):
-            best = self._best(at_a, at_b, offset, reach)
-            if best is not None:
+        if self._wrong(at_a, at_b, _FAR_LOOK) < _MARGIN:
+            return None  # no other place can fit better by the margin
+        if (sync := self._at_once(at_a, at_b)) is not None:
+            return sync
+        self._pay(8 * _EVENT)
+        remaining = min(len(self._a) - at_a, len(self._b) - at_b)
+        for offsets, reach in self._searches(remaining):
+            if (best := self._best(at_a, at_b, offsets, reach)) is not None:
                 return best
-            if self._stays(at_a + offset, at_b + offset):
+            if any(self._stays(at_a + offset, at_b + offset) for offset in offsets):
                 return None
         return None
 
-    def _offsets(self, remaining: int) -> Iterator[tuple[int, int]]:
-        """Yield (how far from here a window is taken, how far it is looked for)."""
-        for offset in (0, 1, *range(_WINDOW, 33 * _WINDOW, _WINDOW)):
-            if offset + _WINDOW <= remaining:
-                yield offset, _NEAR
+    def _at_once(self, at_a: int, at_b: int) -> tuple[int, int] | None:
+        """Return where a loss or gain of whole packets makes all words fit: no need to search."""
+        if self._whole:
+            for p, q in self._packets(at_a, at_b):
+                if self._wrong(p, q, _LOOK) <= _SLIPS and equal_run(self._a, p, self._b, q):
+                    return p, q
+        return None
+
+    def _searches(self, remaining: int) -> Iterator[tuple[list[int], int]]:
+        """Yield (how far from here windows are taken, how far they are looked for)."""
+        nearby = [0, 1, *range(_WINDOW, 2 * self._step + _WINDOW, _WINDOW)]
+        yield [offset for offset in nearby if offset + _WINDOW <= remaining], _NEAR
+        offset = nearby[-1] + _WINDOW
+        while offset < 33 * _WINDOW and offset + _WINDOW <= remaining:
+            yield [offset], _NEAR
+            offset += _WINDOW
         offset = 0
         while offset + _WINDOW <= remaining:
-            yield offset, len(self._a) + len(self._b)
+            yield [offset], len(self._a) + len(self._b)
             offset = max(_WINDOW, offset * 2)
 
     def _stays(self, at_a: int, at_b: int) -> bool:
         window = self._a[at_a : at_a + _WINDOW]
         return _tells(window) and bool(np.array_equal(window, self._b[at_b : at_b + _WINDOW]))
 
-    def _best(self, at_a: int, at_b: int, offset: int, reach: int) -> tuple[int, int] | None:
-        """Return the nearest place at another lag that fits better than staying by the margin."""
+    def _best(self, at_a: int, at_b: int, offsets: list[int], reach: int) -> tuple[int, int] | None:
+        """Return the place at another lag that fits best, and better than staying by the margin."""
         lag = at_a - at_b
-        hashes_a, hashes_b = self._all_hashes()
-        best: tuple[int, int] | None = None
-        most = _MARGIN - 1
-        window_b, window_a = at_b + offset, at_a + offset
-        places = [
-            *((place, window_b) for place in self._find(self._b, window_b, hashes_a, at_a, reach)),
-            *((window_a, place) for place in self._find(self._a, window_a, hashes_b, at_b, reach)),
-        ]
-        places = [(p, q) for p, q in places if p - q != lag]
-        for p, q in sorted(places, key=lambda place: abs(place[0] - place[1] - lag)):
-            gain = self._gain(p, q, lag)
-            if gain > most and equal_run(self._a, p, self._b, q) >= _WINDOW:
-                best, most = (p, q), gain
-        return best
+        fits: dict[int, _Fit] = {}
+        stay = self._fit(at_a, at_b, (at_a, at_b))
+        for p, q in self._places(at_a, at_b, offsets, reach):
+            new = p - q
+            if new == lag or new in fits or equal_run(self._a, p, self._b, q) < _WINDOW:
+                continue
+            # After a loss the same words of B count, after a gain those of A.
+            begin = (at_b + new, at_b) if new > lag else (at_a, at_a - new)
+            fit = self._fit(*begin, (p, q))
+            if max(stay.near - fit.near, stay.far - fit.far) >= _MARGIN:
+                fits[new] = fit
+        if not fits:
+            return None
+        # What fits at once comes before what fits later: that may be behind another loss.
+        fewest = min(fit.first for fit in fits.values()) + _SLIPS
+        rest = {new: fit for new, fit in fits.items() if fit.first <= fewest}
+        near = min(fit.near for fit in rest.values()) + _MARGIN
 
-    def _gain(self, p: int, q: int, lag: int) -> int:
-        """Return how many more words agree from (p, q) on than if the lag stays as it is."""
-        words = min(_LOOK * self._step, len(self._a) - p, len(self._b) - q)
-        there = int(np.count_nonzero(self._a[p : p + words] == self._b[q : q + words]))
-        # If it stays: after a loss the same words of B count, after a gain those of A.
-        begin = q + lag if p - q > lag else p
-        stay_a, stay_b = begin, begin - lag
-        words = min(words, len(self._a) - stay_a, len(self._b) - stay_b)
-        here = self._a[stay_a : stay_a + words] == self._b[stay_b : stay_b + words]
-        return there - int(np.count_nonzero(here))
+        def rank(new: int) -> tuple[bool, int, int]:
+            whole = (new - lag) % self._step == 0 and rest[new].near <= near
+            wrong = rest[new].near + rest[new].far - (self._step if whole else 0)
+            return not (whole and self._whole), wrong, abs(new - lag)
+
+        return rest[min(rest, key=rank)].sync
+
+    def _fit(self, at_a: int, at_b: int, sync: tuple[int, int]) -> _Fit:
+        first, near, far = (self._wrong(at_a, at_b, looks) for looks in (1, _LOOK, _FAR_LOOK))
+        return _Fit(first, near, far, sync)
+
+    def _places(
+        self, at_a: int, at_b: int, offsets: list[int], reach: int
+    ) -> Iterator[tuple[int, int]]:
+        """Yield places that may stand against each other, the losses and gains of packets first."""
+        yield from self._packets(at_a, at_b)
+        hashes_a, hashes_b = self._all_hashes()
+        for offset in offsets:
+            for place in self._find(self._b, at_b + offset, hashes_a, at_a, reach):
+                yield place, at_b + offset
+            for place in self._find(self._a, at_a + offset, hashes_b, at_b, reach):
+                yield at_a + offset, place
+
+    def _packets(self, at_a: int, at_b: int) -> Iterator[tuple[int, int]]:
+        """Yield the places after a loss and after a gain of a few packets."""
+        for packets in range(1, _FITS + 1):
+            yield at_a + packets * self._step, at_b
+            yield at_a, at_b + packets * self._step
+
+    def _wrong(self, at_a: int, at_b: int, packets: int) -> int:
+        """Return how many of the words of so many packets differ, those beyond one end included."""
+        words = packets * self._step
+        left_a, left_b = len(self._a) - at_a, len(self._b) - at_b
+        both = max(0, min(words, left_a, left_b))
+        differ = self._a[at_a : at_a + both] != self._b[at_b : at_b + both]
+        wanted = max(0, min(words, max(left_a, left_b)))
+        return int(np.count_nonzero(differ)) + wanted - both
 
     def _find(
         self, source: Words, at: int, hashes: Hashes, begin: int, reach: int
@@ -215,9 +278,7 @@ class _Walk:
             return
         own = self._all_hashes()[0 if source is self._a else 1][at]
         part = hashes[begin : begin + reach]
-        self._searched += len(part)
-        if self._searched > _SEARCHED:
-            raise _GaveUpError
+        self._pay(len(part))
         for place in np.flatnonzero(part == own)[:_FITS]:
             yield begin + int(place)
 
@@ -250,6 +311,11 @@ class _Walk:
             (self._a, self._b), (-old, -new), (begin[0], at[0], sync[0]), (self._step, 0)
         )
         return (t, t - old), (t, t - new)
+
+    def _pay(self, words: int) -> None:
+        self._searched += words
+        if self._searched > _SEARCHED:
+            raise _GaveUpError
 
     def _all_hashes(self) -> tuple[Hashes, Hashes]:
         if self._hashes is None:

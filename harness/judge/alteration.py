@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from emulator.wire.sizes import bytes_per_word, unused_bits
 from emulator.wire.words import Words
-from harness.judge.difference import Difference, Kind, Overflow, Rounding
+from harness.judge.account import Difference, Kind, Overflow, Rounding
 
 _HEAD: Final = 64  # of the first words that differ: before a lost packet, they tell what was done
 _SPREAD: Final = 1_024

@@ -15,13 +15,12 @@ import numpy as np
 from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
-from emulator.wire.sevenbit import from_groups, to_groups
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Place, Verdict
 from harness.judge.notes import Notes
-from harness.judge.numbers import Alignment, What
+from harness.judge.order import Alignment, Places, What
 from harness.judge.plain import counted, packets
-from harness.judge.plan import Plan
+from harness.judge.plan import Plan, turned
 
 _LEAST_DIFFERENCE: Final = 2
 _LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
@@ -41,9 +40,7 @@ class _Reason:
     verdict: Verdict | None = None
 
 
-def judge_counts(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan
-) -> None:
+def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Plan) -> None:
     """Add findings on the number of packets of a dump."""
     _judge_one_header_for_long(notes, section, alignment, plan)
     reached = alignment.reached
@@ -77,7 +74,7 @@ def judge_counts(
 
 
 def _runs_on(alignment: Alignment) -> bool:
-    return not any(event.what in (What.MISSING, What.JUMP) and event.index >= 0
+    return not any(event.what in (What.MISSING, What.JUMP) and event.packet >= 0
                    for event in alignment.events)  # fmt: skip
 
 
@@ -214,7 +211,7 @@ def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: P
         )
 
 
-def _beyond(section: Section, alignment: Alignment, plan: Plan) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def _beyond(section: Section, alignment: Alignment, plan: Plan) -> Places:
     if alignment.places is None:
         return np.arange(plan.packets, section.packets)
     return np.flatnonzero(alignment.places >= plan.packets)
@@ -273,29 +270,38 @@ def _other_lengths(plan: Plan) -> Iterator[tuple[int, _Reason]]:
     header = plan.header
     standard = isinstance(header, DumpHeader)
     groups = _LENGTH_GROUPS[type(header)]
-    reversed_length = from_groups(to_groups(header.length, groups)[::-1])
-    yield reversed_length, _Reason(
-        "HDR-12" if standard else "EXT-03",
-        f"The bytes of the length look reversed: it reads {header.length:,}, and "
-        f"{reversed_length:,} would fit.",
-        "Write the low seven bits first.",
-        Verdict.NOTED,
+    reversed_length = turned(header.length, groups)
+    yield (
+        reversed_length,
+        _Reason(
+            "HDR-12" if standard else "EXT-03",
+            f"The bytes of the length look reversed: it reads {header.length:,}, and "
+            f"{reversed_length:,} would fit.",
+            "Write the low seven bits first.",
+            Verdict.NOTED,
+        ),
     )
     if standard:
         for lap in range(1, 9):
             length = header.length + lap * (MAX_21_BIT + 1)
-            yield length, _Reason(
-                "HDR-13",
-                f"The length in the header is cut off: {length:,} words would fit the packets, "
-                f"and what is left of that in 21 bits is {header.length:,}.",
-                "Send the extended header, or cut the sample in pieces.",
+            yield (
+                length,
+                _Reason(
+                    "HDR-13",
+                    f"The length in the header is cut off: {length:,} words would fit the packets, "
+                    f"and what is left of that in 21 bits is {header.length:,}.",
+                    "Send the extended header, or cut the sample in pieces.",
+                ),
             )
     for size in (plan.width, -(-header.bits // 8)):
-        yield header.length // size, _Reason(
-            "HDR-06",
-            f"The length in the header seems to count bytes: at {size} bytes a word "
-            f"{counted(header.length // size, 'word')} would fit.",
-            "Give the length in words.",
+        yield (
+            header.length // size,
+            _Reason(
+                "HDR-06",
+                f"The length in the header seems to count bytes: at {size} bytes a word "
+                f"{counted(header.length // size, 'word')} would fit.",
+                "Give the length in words.",
+            ),
         )
 
 

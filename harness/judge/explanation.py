@@ -16,7 +16,7 @@ from emulator.wire.words import Words
 from harness.judge import places
 from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.difference import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
+from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
 from harness.judge.pair import Pair
 
 _GOOD: Final = 8  # an account this short is not worth a search for a shorter one
@@ -79,11 +79,10 @@ def _better(pair: Pair, bits: tuple[int, int], plain: Account) -> Account:
         best = _believed(account, best, plain)
         if len(account) == 1:
             break  # it is exact, and those that follow are less likely
-    if common == len(pair.a) == len(pair.b):
-        coarse = narrowed_from(pair.b, pair.a, pair.bits, bits[0])
-        if coarse is not None:
-            best = _believed((replace(coarse, coarse="A"),), best, plain)
-    if cost(best) > _GOOD:
+    if (coarse := _coarser(pair, bits[0])) is not None:
+        best = _believed((coarse,), best, plain)
+    exact = len(best) == 1 and best[0].kind in OF_EVERY_WORD
+    if not exact and cost(best) > _GOOD:
         best = _believed(_aligned(pair), best, plain)
         for how in likely[:_ALIGNED]:
             best = _believed((how, *_aligned(_after(pair, how))), best, plain)
@@ -98,18 +97,39 @@ def _believed(account: Account, best: Account, plain: Account) -> Account:
     return account if factor * cost(account) <= cost(plain) and cost(account) < cost(best) else best
 
 
+def _coarser(pair: Pair, own_bits: int) -> Difference | None:
+    """Return how A came from B by dropping bits, None if it didn't.
+
+    A few words of B that have bits of their own are no sign that B is the finer of the two.
+    """
+    if len(pair.a) != len(pair.b) or _is_one_value(pair.a):
+        return None
+    if 4 * np.count_nonzero(pair.a != pair.b) < np.count_nonzero(pair.b):
+        return None
+    how = narrowed_from(pair.b, pair.a, pair.bits, own_bits)
+    return replace(how, coarse="A") if how is not None else None
+
+
 def _after(pair: Pair, how: Difference) -> Pair:
     return replace(pair, a=altered(pair.a, how, pair.bits))
 
 
 def _aligned(pair: Pair) -> Account:
     """Return the account of two samples that are laid against each other, as packets would be."""
+    account = _laid(pair, whole=True)
+    if words_told(account) or any(part.kind in (Kind.LOST, Kind.ADDED) for part in account):
+        # It may be no matter of packets.
+        account = min(account, _laid(pair, whole=False), key=cost)
+    return account
+
+
+def _laid(pair: Pair, *, whole: bool) -> Account:
     filler = np.int32(-(1 << (pair.bits - 1)))
-    padded = [
+    a, b = (
         np.concatenate((words, np.full(-len(words) % pair.step, filler)))
         for words in (pair.a, pair.b)
-    ]
-    found = align(*padded, step=pair.step, ends=(len(pair.a), len(pair.b)))
+    )
+    found = align(a, b, step=pair.step, ends=(len(pair.a), len(pair.b)), whole=whole)
     stretches = places.in_place(pair) if found is None else places.clipped(pair, found)
     return places.differences(pair, stretches)
 

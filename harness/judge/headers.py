@@ -27,13 +27,12 @@ from emulator.wire.messages import (
     LoopPointsRequest,
     SampleName,
 )
-from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.splitter import Piece, PieceKind
 from harness.judge.finding import Answerable, Place, Verdict
 from harness.judge.notes import Notes
 from harness.judge.plain import byte, counted
-from harness.judge.plan import FRACTION, NS, rate_of
-from harness.judge.rates import near_common
+from harness.judge.plan import rate_of, turned
+from harness.judge.rates import judge_odd_rate, near_common
 
 NO_LOOP_TYPES: Final = (0x7E, LOOP_OFF)
 _SLOWEST: Final = 477  # Hz, EXT-08: the largest period of a standard header
@@ -70,8 +69,8 @@ def judge_header(notes: Notes, opening: Piece, header: Header | None) -> None:
             do="Set the rate of the sample in the header.",
             answerable=Answerable.SENDER,
         )
-    elif near_common(rate) is None:
-        _judge_odd_rate(notes, at, header, rate)
+    elif near_common(float(rate)) is None:
+        judge_odd_rate(notes, at, header, rate)
     _judge_loop(notes, at, header)
     if isinstance(header, ExtendedHeader):
         _judge_extended(notes, at, header, rate)
@@ -85,7 +84,7 @@ def judge_damaged(notes: Notes, piece: Piece, consequence: str, packet: int | No
     length = counted(len(piece.body), "byte")
     do = "Make or record the dump anew" + (f": {consequence}." if consequence else ".")
     if piece.kind is PieceKind.EXCLUSIVE:
-        size = FIXED[kind].size if kind in FIXED else None
+        size = FIXED[kind].size if kind is not None and kind in FIXED else None
         hint = ""
         if kind is ExtendedHeader and size is not None and len(piece.body) == size - 1:
             hint = " The byte for the channels seems to be missing."
@@ -129,79 +128,6 @@ LENGTH_CLAUSES: Final = {
 """The clause that gives a message's length, where it isn't FRM-05."""
 
 
-# The rate.
-
-
-def _judge_odd_rate(notes: Notes, at: Place, header: Header, rate: Fraction) -> None:
-    if isinstance(header, ExtendedHeader):
-        if (meant := _extended_rate_meant(header)) is not None:
-            how, hertz = meant
-            notes.add(
-                "EXT-02",
-                f"The sample rate looks {how}: it reads {float(rate):,.3f} Hz.",
-                at=at,
-                expected=f"about {hertz:,} Hz",
-                found=f"{float(rate):,.3f} Hz",
-                do="Write whole hertz in four bytes and then the fraction in four, "
-                "the low seven bits first.",
-                verdict=Verdict.NOTED,
-                answerable=Answerable.SENDER,
-            )
-            return
-    else:
-        meant_ns = _reversed(header.period_ns, 3)
-        if meant_ns and (hertz_meant := near_common(Fraction(NS, meant_ns))) is not None:
-            notes.add(
-                "HDR-12",
-                f"The bytes of the sample period look reversed: it reads {header.period_ns:,} ns.",
-                at=at,
-                expected=f"about {meant_ns:,} ns, which is {hertz_meant:,} Hz",
-                found=f"{header.period_ns:,} ns, which is {float(rate):,.1f} Hz",
-                do="Write the low seven bits first.",
-                verdict=Verdict.NOTED,
-                answerable=Answerable.SENDER,
-            )
-            return
-    notes.add(
-        "HDR-11",
-        f"The sample rate is an uncommon one: {float(rate):,.1f} Hz.{_unit_hint(header)}",
-        at=at,
-        expected="a rate in common use, to within 1 %",
-        found=f"{float(rate):,.1f} Hz",
-        do="Check the pitch after loading; nothing needs doing if the rate is meant.",
-    )
-
-
-def _unit_hint(header: Header) -> str:
-    if not isinstance(header, DumpHeader):
-        return ""
-    if near_common(header.period_ns) is not None:
-        return f" {header.period_ns:,} looks like hertz where nanoseconds belong."
-    if near_common(Fraction(1_000_000, header.period_ns)) is not None:
-        return f" {header.period_ns:,} looks like microseconds where nanoseconds belong."
-    return ""
-
-
-def _extended_rate_meant(header: ExtendedHeader) -> tuple[str, int] | None:
-    whole, part = _reversed(header.rate_hz, 4), _reversed(header.rate_fraction, 4)
-    for how, hertz, fraction in (
-        ("reversed in its bytes", whole, part),
-        ("exchanged in its halves", header.rate_fraction, header.rate_hz),
-        ("exchanged in its halves and reversed in its bytes", part, whole),
-    ):
-        meant = near_common(hertz + Fraction(fraction, FRACTION))
-        if meant is not None:
-            return how, meant
-    return None
-
-
-def _reversed(value: int, groups: int) -> int:
-    return from_groups(to_groups(value, groups)[::-1])
-
-
-# The loop.
-
-
 def _judge_loop(notes: Notes, at: Place, header: Header) -> None:
     extended = isinstance(header, ExtendedHeader)
     types = EXTENDED_LOOP_TYPES if extended else LOOP_TYPES
@@ -231,8 +157,8 @@ def _judge_loop(notes: Notes, at: Place, header: Header) -> None:
             answerable=Answerable.SENDER,
         )
     elif start > end or end >= length:
-        if not _judge_reversed_points(notes, at, header):
-            _judge_points(notes, at, header)
+        _judge_reversed_points(notes, at, header)
+        _judge_points(notes, at, header)
 
 
 def _judge_points(notes: Notes, at: Place, header: Header) -> None:
@@ -255,11 +181,11 @@ def _judge_points(notes: Notes, at: Place, header: Header) -> None:
     )
 
 
-def _judge_reversed_points(notes: Notes, at: Place, header: Header) -> bool:
+def _judge_reversed_points(notes: Notes, at: Place, header: Header) -> None:
     groups = _POINT_GROUPS[type(header)]
-    start, end = _reversed(header.loop_start, groups), _reversed(header.loop_end, groups)
+    start, end = turned(header.loop_start, groups), turned(header.loop_end, groups)
     if not start < end < header.length:
-        return False
+        return
     notes.add(
         "HDR-12" if isinstance(header, DumpHeader) else "EXT-03",
         "The bytes of the loop points look reversed: they read "
@@ -271,16 +197,12 @@ def _judge_reversed_points(notes: Notes, at: Place, header: Header) -> bool:
         verdict=Verdict.NOTED,
         answerable=Answerable.SENDER,
     )
-    _judge_points(notes, at, header)
-    return True
 
 
 # The extended header.
 
 
-def _judge_extended(
-    notes: Notes, at: Place, header: ExtendedHeader, rate: Fraction | None
-) -> None:
+def _judge_extended(notes: Notes, at: Place, header: ExtendedHeader, rate: Fraction | None) -> None:
     if header.channels == 0:
         notes.add(
             "EXT-05",

@@ -14,88 +14,18 @@ Torn packets (`wrecks`) have no number to rely on: each takes a place where the 
 The work is done over stretches of constant difference, so an undamaged dump is one step.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from enum import Enum, auto
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
+from harness.judge.order import Alignment, Event, Observed, Places, What, in_order
 
 _LAST: Final = PACKET_NUMBERS - 1
 _LOOK_AHEAD: Final = 4  # stretches in which wrong numbers may come to an end
 _MOST_WRONG: Final = 8  # packets in a row whose numbers are taken for wrong
-
-Places = NDArray[np.int64]
-
-
-class What(Enum):
-    """What the numbers tell."""
-
-    WRONG_NUMBER = auto()
-    """One packet bears another number than its place calls for."""
-    JUMP = auto()
-    """From this packet on the numbers are shifted, though the count says that none is missing."""
-    MISSING = auto()
-    """`count` packets from `place` on are not there."""
-    REPEAT = auto()
-    """A packet stands there again; `same` if byte for byte."""
-    SWAPPED = auto()
-    """The packets for `place` and the next have changed places."""
-    SURPLUS = auto()
-    """`count` packets follow the last one that is called for."""
-
-
-class Event(NamedTuple):
-    """One thing that the numbers tell; `index` is the packet where it shows, -1 at the end."""
-
-    what: What
-    index: int
-    place: int
-    count: int = 1
-    same: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Alignment:
-    """The planned packet of each packet and of each wreck, counted from 0."""
-
-    places: Places | None
-    """None where every packet stands in its order; otherwise one place for each packet."""
-    stored: Places | None
-    """Indices of the packets to be decoded, in the order of their places; None for all."""
-    wrecks: tuple[tuple[int, bool], ...]
-    """A place for each wreck, and whether no whole packet has that place."""
-    reached: int
-    """Places that are taken or known to be missing, up to the last packet or wreck."""
-    events: tuple[Event, ...] = ()
-
-    def place_of(self, index: int) -> int:
-        """Return the planned packet that a packet is, or is a repeat of."""
-        return index if self.places is None else int(self.places[index])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Observed:
-    """What is known of the packets of one dump."""
-
-    numbers: NDArray[np.uint8]
-    row: Callable[[int], bytes]
-    """Gives the bytes of one packet."""
-    planned: int | None = None
-    wrecks: Sequence[int] = ()
-    """For each wreck the number of packets before it, ascending."""
-    headless: bool = False
-    """No header came before: the first number may be any."""
-    sound: Callable[[int], bool] = field(default=lambda _: True)
-    """Tells whether a packet's checksum is right."""
-
-
-def in_order(count: int) -> NDArray[np.uint8]:
-    """Return the numbers of `count` packets in order: 0, 1, ... 127, 0 ... (PKT-03)."""
-    return np.resize(np.arange(PACKET_NUMBERS, dtype=np.uint8), count)
 
 
 def align(seen: Observed) -> Alignment:
@@ -147,7 +77,7 @@ class _Walk:
         if self._seen.planned is not None:
             inside &= places < self._seen.planned
         stored = self._one_each(np.flatnonzero(inside))
-        self._events.sort(key=lambda event: (event.place, event.index))
+        self._events.sort(key=lambda event: (event.place, event.packet))
         return Alignment(
             places=places,
             stored=stored,
@@ -157,7 +87,7 @@ class _Walk:
         )
 
     def _one_each(self, indices: Places) -> Places:
-        """Return one packet for each place: the first, unless its checksum is wrong and a later's right."""
+        """Return one packet for each place: the first, or a later one with the better checksum."""
         chosen: dict[int, int] = {}
         where = self._places[indices]
         order = np.argsort(where, kind="stable")
@@ -175,8 +105,8 @@ class _Walk:
     def _repeats(self) -> NDArray[np.int64]:
         """Return the packets that equal the one before them byte for byte.
 
-        A packet of silence that bears the number of the one before equals it too: it is no repeat if
-        the number after it goes on as if it had taken a place.
+        A packet of silence that bears the number of the one before equals it too: it is no repeat
+        if the number after it goes on as if it had taken a place.
         """
         numbers = self._seen.numbers
         found = []
@@ -206,10 +136,7 @@ class _Walk:
             return []
         ahead = (self._seen.numbers[self._kept].astype(np.int64) - self._positions) & _LAST
         edges = [0, *(np.flatnonzero(np.diff(ahead)) + 1).tolist(), len(ahead)]
-        return [
-            _Stretch(first, stop, int(ahead[first]))
-            for first, stop in zip(edges, edges[1:], strict=False)
-        ]
+        return [_Stretch(first, stop, int(ahead[first])) for first, stop in pairwise(edges)]
 
     def _walk(self, stretches: list[_Stretch]) -> None:
         if stretches and self._seen.headless:
@@ -283,7 +210,7 @@ class _Walk:
             self._events.append(Event(What.JUMP, int(self._kept[stretch.first]), 0))
         else:
             self._events.append(
-                Event(What.MISSING, int(self._kept[stretch.first]), place, count=gap)
+                Event(What.MISSING, int(self._kept[stretch.first]), place, how_many=gap)
             )
             self._shift += gap
         self._base = stretch.ahead
@@ -336,9 +263,9 @@ class _Walk:
             self._shift -= dropped
             reached -= dropped
         if reached < planned:
-            self._events.append(Event(What.MISSING, -1, reached, count=planned - reached))
+            self._events.append(Event(What.MISSING, -1, reached, how_many=planned - reached))
         elif reached > planned:
-            self._events.append(Event(What.SURPLUS, -1, planned, count=reached - planned))
+            self._events.append(Event(What.SURPLUS, -1, planned, how_many=reached - planned))
 
     def _place_wrecks(self) -> None:
         """Give the wrecks the places that the packets around them leave."""

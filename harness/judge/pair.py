@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from emulator.wire.words import Words
-from harness.judge.difference import Content
+from harness.judge.account import Content
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 
 from harness.judge.align import Stretch
 from harness.judge.blocks import block_differences, swap
-from harness.judge.difference import Difference, Kind, Run
+from harness.judge.account import Difference, Kind, Run
 from harness.judge.pair import Pair, content_of
 
 SHOWN_RUNS: Final = 16
 _GAP: Final = 8  # equal words that don't end a run of different ones
 _REGION: Final = 4  # words at least
 _MOST_REGIONS: Final = 16
+_MOST_SWAPS: Final = 256  # more of them are a matter of what the sample is like
 _MOST_RUNS: Final = 4_096  # beyond these there are no regions to be looked for
 
 _Places = NDArray[np.intp]
@@ -80,32 +81,34 @@ def _changed_places(pair: Pair, stretch: Stretch) -> tuple[_Places, list[Differe
     if len(places) < 2:
         return places, []
     step = pair.step
-    bad = np.unique(places // step)
+    bad = places // step
+    bad = bad[np.concatenate(([True], np.diff(bad) > 0))]
     firsts = bad[:-1][np.diff(bad) == 1]
     firsts = firsts[(firsts * step >= stretch.a) & ((firsts + 1) * step <= end_a)]
     swaps: list[int] = []
     for first in _swapped(pair, stretch, firsts):
         if not swaps or first > swaps[-1] + 1:
             swaps.append(first)
-    owner = places // step
-    for first in swaps:
-        places = places[(owner != first) & (owner != first + 1)]
-        owner = places // step
-    return places, [swap(pair, first) for first in swaps]
+    if not swaps or len(swaps) > _MOST_SWAPS:
+        return places, []
+    taken = np.concatenate((swaps, np.add(swaps, 1)))
+    return places[~np.isin(places // step, taken)], [swap(pair, first) for first in swaps]
 
 
 def _swapped(pair: Pair, stretch: Stretch, firsts: _Places) -> list[int]:
     """Return which packets stand in each other's place with the next one, wholly."""
-    step, end = pair.step, stretch.a + stretch.words
+    step, end, lag = pair.step, stretch.a + stretch.words, stretch.a - stretch.b
     if not len(firsts):
         return []
     # The last packet may be partly filler, which takes the place of words when it comes too early.
     spare = -len(pair.a) % step
     a = np.concatenate((pair.a, np.full(spare, -(1 << (pair.bits - 1)), pair.a.dtype)))
     whole = firsts[((firsts + 2) * step <= end) | (end == len(pair.a))]
+    # One word tells most of those that aren't.
+    whole = whole[pair.b[whole * step - lag] == a[(whole + 1) * step]]
     index = whole[:, None] * step + np.arange(2 * step)
     inside = index < end
-    b = pair.b[np.minimum(index, end - 1) - (stretch.a - stretch.b)]
+    b = pair.b[np.minimum(index, end - 1) - lag]
     expected = np.roll(a[np.minimum(index, len(a) - 1)], step, axis=1)
     right = ((b == expected) | ~inside).all(axis=1)
     return [int(first) for first in whole[right]]

@@ -6,6 +6,7 @@ from typing import Final
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
+from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
 from harness.judge.plain import counted, lasting
 
@@ -18,6 +19,11 @@ def rate_of(header: Header) -> Fraction | None:
     if isinstance(header, DumpHeader):
         return Fraction(NS, header.period_ns) if header.period_ns else None
     return header.rate_hz + Fraction(header.rate_fraction, FRACTION) or None
+
+
+def turned(value: int, groups: int) -> int:
+    """Return the number that the same 7-bit groups are in the other order (HDR-12, EXT-03)."""
+    return from_groups(to_groups(value, groups)[::-1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

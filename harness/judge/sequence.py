@@ -6,27 +6,25 @@ from emulator.wire.constants import PACKET_NUMBERS
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
-from harness.judge.numbers import Alignment, Event, What
+from harness.judge.order import Alignment, Event, What
 from harness.judge.plain import byte, counted, packets
 from harness.judge.plan import Plan
 
 _LAST: Final = PACKET_NUMBERS - 1
 
 
-def judge_sequence(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan | None
-) -> None:
-    """Add a finding for each event that shows at a packet; what shows at the end is counted elsewhere."""
+def judge_sequence(notes: Notes, section: Section, alignment: Alignment, plan: Plan | None) -> None:
+    """Add a finding for each event that shows at a packet; the end is judged by counting."""
     for event in alignment.events:
-        if event.index >= 0:
+        if event.packet >= 0:
             _JUDGES[event.what](notes, section, event, plan)
 
 
 def _at(section: Section, event: Event) -> Place:
     return Place(
-        byte=section.offset_of(event.index),
+        byte=section.offset_of(event.packet),
         packet=event.place,
-        packet_number=_number(section, event.index),
+        packet_number=_number(section, event.packet),
     )
 
 
@@ -62,7 +60,7 @@ def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> No
             answerable=Answerable.SENDER,
         )
         return
-    earlier = _number(section, event.index - 1)
+    earlier = _number(section, event.packet - 1)
     wrapped = " after 7F comes 00;" if earlier == _LAST else ""
     notes.add(
         "PKT-03",
@@ -78,13 +76,13 @@ def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> No
 
 
 def _missing(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
-    number = _number(section, event.index)
-    held = f": {plan.sound(event.place, event.count)}" if plan is not None else ""
-    verb = "is" if event.count == 1 else "are"
+    number = _number(section, event.packet)
+    held = f": {plan.sound(event.place, event.how_many)}" if plan is not None else ""
+    verb = "is" if event.how_many == 1 else "are"
     notes.add(
         "PKT-10",
-        f"{packets(event.place, event.count).capitalize()} {verb} missing{held}.",
-        at=Place(byte=section.offset_of(event.index), packet=event.place),
+        f"{packets(event.place, event.how_many).capitalize()} {verb} missing{held}.",
+        at=Place(byte=section.offset_of(event.packet), packet=event.place),
         expected=f"number {event.place % PACKET_NUMBERS}",
         found=f"number {number} ({byte(number)})",
         do="Make or record the dump anew: the words are not in the file, and a unit would "
@@ -113,9 +111,9 @@ def _swapped(notes: Notes, section: Section, event: Event, plan: Plan | None) ->
         "PKT-03",
         f"Packets {event.place:,} and {later:,} have changed places.",
         at=Place(
-            byte=section.offset_of(event.index),
+            byte=section.offset_of(event.packet),
             packet=event.place,
-            packet_number=_number(section, event.index),
+            packet_number=_number(section, event.packet),
         ),
         expected=f"number {event.place % PACKET_NUMBERS}, then {later % PACKET_NUMBERS}",
         found=f"number {later % PACKET_NUMBERS}, then {event.place % PACKET_NUMBERS}",

@@ -1,7 +1,7 @@
 """Checksums and device IDs: which packets fail, and one reason for all where there is one."""
 
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from emulator.wire.packets import DEVICE_ID, Rows, data_of
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
-from harness.judge.numbers import Alignment
+from harness.judge.order import Alignment
 from harness.judge.plain import byte, counted
 
 Bytes = NDArray[np.uint8]
@@ -30,7 +30,7 @@ def _data_sum(rows: Rows) -> NDArray[np.uint32]:
     return total
 
 
-WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.unsignedinteger]]], ...]] = (
+WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.integer[Any]]]], ...]] = (
     ("the exclusive-or with F0 included", lambda rows: _xor(rows[:, 0:125])),
     ("the exclusive-or from the device ID on, without 7E", lambda rows: _xor(rows[:, 2:125])),
     ("the exclusive-or from the 02 on", lambda rows: _xor(rows[:, 3:125])),
@@ -47,7 +47,7 @@ WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.unsignedinteger]]], ...
     ),
     ("always 00", lambda rows: np.zeros(len(rows), np.uint8)),
 )
-"""Ways in which encoders get PKT-05 wrong, in plain words, and what they come to for each packet."""
+"""Ways in which encoders get PKT-05 wrong: in words, and what they come to for each packet."""
 
 
 def judge_sums(

@@ -3,7 +3,8 @@
 Theory of operation.  Nothing here proves anything: a dump may hold noise, a square wave at full
 scale or silence.  So every finding is only noted, and says "looks".  The whole signal is asked for
 its extremes and its used bits, which is cheap; smoothness is measured on a few windows.
-A signal is smooth if neighbouring words lie close together; read in the wrong way, sound becomes rough.
+A signal is smooth if neighbouring words lie close together; read in the wrong way, sound becomes
+rough.
 """
 
 from collections.abc import Iterator, Sequence
@@ -124,8 +125,8 @@ class Looks:
         if self._run >= _LONG_RUN:
             yield (
                 "WRD-08",
-                f"From word {self._run_at:,} on, {counted(self._run, 'word')} of 00 bytes stand in a "
-                "row: full-scale negative, which was perhaps meant as silence.",
+                f"From word {self._run_at:,} on, {counted(self._run, 'word')} of 00 bytes stand in "
+                "a row: full-scale negative, which was perhaps meant as silence.",
                 "silence as 40 and then 00",
                 f"{counted(self._run, 'word')} of 00",
                 "Send silence as the middle of the range.",

@@ -6,12 +6,12 @@ the rest goes by as other messages or loose bytes.  The pieces that stood within
 packet's length are put together again, so that one fault is told once and at its own byte.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from emulator.wire.codec import Foreign, Malformed, decode, kind_of
-from emulator.wire.constants import END, FAMILY, PACKET_BYTES, START
+from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
 from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
 from emulator.wire.packets import CHECKSUM, DATA, NUMBER
 from emulator.wire.splitter import Piece, PieceKind
@@ -121,115 +121,116 @@ def judge_wrecks(
     """
     for wreck, (place, own) in zip(wrecks, places, strict=True):
         name = f"Packet {place:,}" if own else f"A torn packet beside packet {place:,}"
-        _judge(notes, wreck, name, Place(byte=wreck.offset, packet=place), sound(place) if own else "")
+        held = sound(place) if own else ""
+        lost = f"What it held is lost: {held}. " if held else ""
+        do = f"{lost}Make or record the dump anew."
+        _Case(notes=notes, wreck=wreck, name=name, place=place, do=do).judge()
 
 
-def _judge(notes: Notes, wreck: Wreck, name: str, at: Place, what: str) -> None:
-    body = wreck.body
-    lost = f"What it held is lost: {what}." if what else ""
-    do = " ".join(filter(None, (lost, "Make or record the dump anew.")))
-    statuses = [place for place in range(1, len(body)) if body[place] > 0x7F]
-    if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
-        _judge_status(notes, wreck, name, at, statuses[0], do)
-        return
-    first = wreck.pieces[0]
-    if first.kind is PieceKind.STRAY:
-        notes.add(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    """One torn packet to be judged."""
+
+    notes: Notes
+    wreck: Wreck
+    name: str
+    place: int
+    do: str
+
+    def judge(self) -> None:
+        body = self.wreck.body
+        statuses = [place for place in range(1, len(body)) if body[place] > 0x7F]
+        first = self.wreck.pieces[0]
+        length = counted(len(first.body), "byte")
+        if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
+            self._judge_status(statuses[0])
+        elif first.kind is PieceKind.STRAY:
+            self._add(
+                "FRM-01",
+                "begins without F0: its bytes lie loose.",
+                first.offset,
+                expected="F0",
+                found=spelled(body),
+            )
+        elif first.kind is PieceKind.EXCLUSIVE:
+            self._add(
+                "PKT-01",
+                f"is {length} long.",
+                first.offset,
+                expected=f"{PACKET_BYTES} bytes",
+                found=f"{length}, {_by(len(first.body))}",
+            )
+        elif first.ended_by in (None, START):
+            self._judge_open_end(first)
+        else:
+            self._add(
+                "FRM-02",
+                f"is cut off after {length} by the status byte {byte(first.ended_by)}.",
+                first.offset + len(first.raw),
+                expected="data bytes 00 to 7F up to F7",
+                found=byte(first.ended_by),
+                do=f"Keep other messages out of the dump while it is recorded. {self.do}",
+            )
+
+    def _add(
+        self, clause: str, what: str, offset: int, *, expected: str, found: str, do: str = ""
+    ) -> None:
+        self.notes.add(
+            clause,
+            f"{self.name} {what}",
+            at=Place(byte=offset, packet=self.place),
+            expected=expected,
+            found=found,
+            do=do or self.do,
+        )
+
+    def _judge_open_end(self, piece: Piece) -> None:
+        """Judge a packet that another F0 or the end of the stream cut off."""
+        length = len(piece.body)
+        after = f"after {counted(length, 'byte')}"
+        ended = "the end of the file" if piece.ended_by is None else "F0"
+        self._add(
             "FRM-01",
-            f"{name} begins without F0: its bytes lie loose.",
-            at=at,
-            expected="F0",
-            found=spelled(body),
-            do=do,
-        )
-    elif first.kind is PieceKind.EXCLUSIVE:
-        notes.add(
-            "PKT-01",
-            f"{name} is {counted(len(first.body), 'byte')} long.",
-            at=at,
-            expected=f"{PACKET_BYTES} bytes",
-            found=f"{counted(len(first.body), 'byte')}, {_by(len(first.body))}",
-            do=do,
-        )
-    elif first.ended_by in (None, START):
-        _judge_open_end(notes, first, name, at, do)
-    else:
-        notes.add(
-            "FRM-02",
-            f"{name} is cut off after {counted(len(first.body), 'byte')} by the status byte "
-            f"{byte(first.ended_by)}.",
-            at=_at_byte(at, first.offset + len(first.raw)),
-            expected="data bytes 00 to 7F up to F7",
-            found=byte(first.ended_by),
-            do=f"Keep other messages out of the dump while it is recorded. {do}",
+            "has no F7 at its end." if length == PACKET_BYTES - 1 else f"breaks off {after}.",
+            piece.offset + len(piece.raw),
+            expected=f"F7 as byte {PACKET_BYTES} of the packet",
+            found=f"{ended} {after}",
         )
 
-
-def _judge_open_end(notes: Notes, piece: Piece, name: str, at: Place, do: str) -> None:
-    """Judge a packet that another F0 or the end of the stream cut off."""
-    length = len(piece.body)
-    if length == PACKET_BYTES - 1:
-        message = f"{name} has no F7 at its end."
-    else:
-        message = f"{name} breaks off after {counted(length, 'byte')}."
-    found = "the end of the file" if piece.ended_by is None else "F0"
-    notes.add(
-        "FRM-01",
-        message,
-        at=_at_byte(at, piece.offset + len(piece.raw)),
-        expected=f"F7 as byte {PACKET_BYTES} of the packet",
-        found=f"{found} after {counted(length, 'byte')}",
-        do=do,
-    )
-
-
-def _judge_status(notes: Notes, wreck: Wreck, name: str, at: Place, place: int, do: str) -> None:
-    """Judge a packet of the right length in which one byte is a status byte."""
-    value = wreck.body[place]
-    at = _at_byte(at, _offset_in(wreck, place))
-    if place == NUMBER:
-        notes.add(
-            "PKT-07",
-            f"{name} bears the number {byte(value)}, which ends the message.",
-            at=at,
-            expected=f"{byte((at.packet or 0) % 128)}: after 7F comes 00",
-            found=byte(value),
-            do="Let the numbers run from 00 to 7F and begin again at 00.",
+    def _judge_status(self, at: int) -> None:
+        """Judge a packet of the right length in which byte `at` is a status byte."""
+        value = byte(self.wreck.body[at])
+        offset = _offset_in(self.wreck, at)
+        if at == NUMBER:
+            self._add(
+                "PKT-07",
+                f"bears the number {value}, which ends the message.",
+                offset,
+                expected=f"{byte(self.place % PACKET_NUMBERS)}: after 7F comes 00",
+                found=value,
+                do="Let the numbers run from 00 to 7F and begin again at 00.",
+            )
+            return
+        where = f"byte {at}" if at < DATA.start else f"data byte {at - DATA.start}"
+        self._add(
+            "PKT-06" if at >= DATA.start else "FRM-02",
+            f"has {value} where {'the checksum' if at == CHECKSUM else where} belongs, "
+            "which ends the message.",
+            offset,
+            expected="00 to 7F",
+            found=value,
         )
-        return
-    where = (
-        "the checksum" if place == CHECKSUM else f"data byte {place - DATA.start}"
-        if place >= DATA.start else f"byte {place}"
-    )  # fmt: skip
-    notes.add(
-        "PKT-06" if place >= DATA.start else "FRM-02",
-        f"{name} has {byte(value)} where {where} belongs, which ends the message.",
-        at=at,
-        expected="00 to 7F",
-        found=byte(value),
-        do=do,
-    )
-
-
-def _at_byte(at: Place, offset: int) -> Place:
-    return Place(byte=offset, packet=at.packet)
 
 
 def _offset_in(wreck: Wreck, place: int) -> int:
     """Return where byte `place` of the packet stands in the stream, real-time bytes counted."""
     for piece in wreck.pieces:
         if place < len(piece.body):
-            offsets = {offset for offset, _ in piece.realtime}
-            plain = (at for at in range(piece.offset, piece.offset + len(piece.raw)))
-            return _nth((at for at in plain if at not in offsets), place)
+            realtime = {offset for offset, _ in piece.realtime}
+            offsets = range(piece.offset, piece.offset + len(piece.raw))
+            return [offset for offset in offsets if offset not in realtime][place]
         place -= len(piece.body)
     return wreck.offset
-
-
-def _nth(numbers: Iterator[int], place: int) -> int:
-    for _ in range(place):
-        next(numbers)
-    return next(numbers)
 
 
 def _by(length: int) -> str:

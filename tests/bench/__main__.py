@@ -8,7 +8,7 @@ from rich.table import Table
 
 from tests.bench.measure import Row
 
-PARTS = ("codec",)
+PARTS = ("codec", "rehearsal", "start")
 """Modules of this package with `run() -> list[Row]`."""
 
 

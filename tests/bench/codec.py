@@ -122,6 +122,7 @@ def _rows(bits: int) -> list[Row]:
     writing = side_by_side(
         [lambda: encode(words, bits), other_encode, lambda: np.copy(plain)],
         same_bytes,
+        undisturbed=True,
     )
     reading = side_by_side(
         [
@@ -130,6 +131,7 @@ def _rows(bits: int) -> list[Row]:
             lambda: np.copy(plain),
         ],
         same_words,
+        undisturbed=True,
     )
     return [
         Row(

@@ -8,6 +8,7 @@ import sys
 import tracemalloc
 import zipfile
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -71,10 +72,12 @@ def test_a_dump_is_known_by_what_it_holds_and_not_by_its_name(tmp_path: Path, na
 
 
 def test_a_midi_file_gives_the_same_bytes_and_its_times(tmp_path: Path) -> None:
-    content = midifile.build([(0, DUMP[:21]), (2_006_720_000, DUMP[21:148]), (0, DUMP[148:])])
+    content = midifile.build(
+        [(0, DUMP[:21]), (2_006_720_000, DUMP[21:148]), (2_067_360_000, DUMP[148:275])]
+    )
     file = load(put(tmp_path, content, "thunder.syx"))
     assert (file.form, file.data) == (Form.MIDI_FILE, DUMP[:275])
-    assert file.times == ((0, 0), (21, 2_007_000_000), (148, 0))
+    assert file.times == ((0, 0), (21, 2_007_000_000), (148, 2_068_000_000))
 
 
 def test_a_midi_file_keeps_its_remarks(tmp_path: Path) -> None:
@@ -98,11 +101,7 @@ def test_names_that_are_not_utf_8(tmp_path: Path) -> None:
 def test_any_message_of_the_standard_makes_a_dump_file(
     tmp_path: Path, message: bytes, before: bytes
 ) -> None:
-    short = len(message) < 16 and message[3] != 0x03  # a few bytes of 05 prove nothing amid others
-    if short and before.strip(b"\xfe\xf8"):
-        assert refused(put(tmp_path, before + message))
-    else:
-        assert load(put(tmp_path, before + message)).data == before + message
+    assert load(put(tmp_path, before + message)).data == before + message
 
 
 @given(seed=st.integers(0, 2**32))
@@ -128,7 +127,7 @@ def test_where_a_block_ends_makes_no_difference(cuts: list[int], data: st.DataOb
     for _ in range(data.draw(st.integers(0, 20))):
         stream.insert(data.draw(st.integers(0, len(stream))), data.draw(st.integers(0xF8, 0xFF)))
     edges = [0, *sorted(cuts), len(stream)]
-    blocks = [bytes(stream[a:b]) for a, b in zip(edges, edges[1:], strict=False)]
+    blocks = [bytes(stream[a:b]) for a, b in pairwise(edges)]
     assert holds_dump(blocks)
 
 

@@ -1,4 +1,4 @@
-"""Standard MIDI Files (Standard MIDI Files 1.0, RP-001), with mido as a foreign writer and reader."""
+"""Standard MIDI Files 1.0 (RP-001), with mido as a foreign writer and reader."""
 
 import io
 from itertools import pairwise
@@ -17,7 +17,7 @@ DUMP = oracle.dump(bits=16, words=list(range(-60, 61)), sample_number=3, period_
 
 
 def variable(value: int) -> bytes:
-    """A number of variable length as RP-001 describes it: 7 bits a byte, the top bit on but last."""
+    """A number of variable length (RP-001): 7 bits a byte, the top bit on in all but the last."""
     text = f"{value:b}"
     text = text.zfill(-(-len(text) // 7) * 7)
     groups = [int(text[at : at + 7], 2) for at in range(0, len(text), 7)]
@@ -215,7 +215,8 @@ def test_a_wrong_track_size_costs_no_other_track() -> None:
         (file_of(track(b"\x00\xf0", end=b"")), b"", "ends in the middle of an event"),
         (file_of(track(b"\xff\xff\xff\xff\x7f", end=b"")), b"", "more than four bytes"),
         (b"MThd\0\0", b"", "header is cut short"),
-        (file_of() + b"\x80\x80junk", b"", "byte 14: no chunk"),
+        (file_of() + b"MTrk\0", b"", "byte 14: the file ends in the middle of a chunk"),
+        (file_of() + b"\x80\x80more junk", b"", "byte 14: no chunk"),
     ],
 )
 def test_a_broken_file_is_read_as_far_as_it_goes(content: bytes, data: bytes, remark: str) -> None:
@@ -258,3 +259,8 @@ def test_what_is_built_is_what_mido_reads(steps_and_messages: list[tuple[int, by
     pauses = [b - a for (_, a), (_, b) in pairwise(((0, 0), *stream.times))]
     wanted = [step for step, _ in steps_and_messages]
     assert all(0 <= pause - step < 1_000_000 for pause, step in zip(pauses, wanted, strict=True))
+
+
+def test_time_does_not_run_backwards() -> None:
+    with pytest.raises(ValueError, match="back in time"):
+        midifile.build([(2_000_000, b"\xf0\xf7"), (0, b"\xf0\xf7")])

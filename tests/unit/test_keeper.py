@@ -148,12 +148,16 @@ def test_another_bank_is_only_proposed_where_there_is_a_place_for_it() -> None:
     assert reason(unit.keeper.begin(header(length=101), NOW)).endswith("in all: shorten it")
 
 
-def test_a_rate_of_a_fraction_of_a_hertz_is_a_rate() -> None:
-    unit = rack()
-    assert (
-        unit.keeper.begin(extended(frames=5, channels=1, rate_hz=0, rate_fraction=1), NOW)
-        == Accept()
-    )
+@pytest.mark.parametrize(
+    "made",
+    [
+        header(period_ns=1),
+        extended(frames=5, channels=1, rate_hz=1),
+        extended(frames=5, channels=1, rate_hz=0, rate_fraction=1),
+    ],
+)
+def test_the_oddest_rate_is_a_rate(made: Header) -> None:
+    assert rack().keeper.begin(made, NOW) == Accept()
 
 
 def test_too_little_memory_says_how_much_and_what_would_do() -> None:

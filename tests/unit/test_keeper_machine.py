@@ -67,7 +67,7 @@ class RackBesideADict(RuleBasedStateMachine):
     def send(self, slot: int, words: list[int], packets: int | None) -> None:
         room, count = self.room_for(slot), len(words)
         late = self.choices["room"] == "as it fills"
-        welcome = self.unit.memory.initialised and (count <= room or (late and room > 0))
+        welcome = self.unit.memory.capacity > 0 and (count <= room or (late and room > 0))
         decision = self.unit.send(words, number=slot - 1, packets=packets)
         assert isinstance(decision, Accept if welcome else Refuse)
         if not welcome:

@@ -94,6 +94,13 @@ def test_frames_are_written_word_by_word() -> None:
     assert packet_rows(frames, 16, 0).tobytes() == b"".join(expected)
 
 
+@pytest.mark.parametrize("device_id", [0, 1, 126, 127])
+def test_device_ids_at_the_ends(device_id: int) -> None:
+    # 00 to 7F, the last of them addressing every device (M1 p. 35).
+    rows = packet_rows(np.array([5, -5], np.int16), 14, device_id)
+    assert [rows.tobytes()] == oracle.packets(device_id=device_id, bits=14, words=[5, -5])
+
+
 @pytest.mark.parametrize("device_id", [-1, 128, 256])
 def test_device_ids_are_0_to_127(device_id: int) -> None:
     with pytest.raises(ValueError, match="device ID"):

@@ -1,0 +1,84 @@
+"""The order of packets: what the running numbers may tell, and which packet is which."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from enum import Enum, auto
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.wire.constants import PACKET_NUMBERS
+
+_IN_ORDER: Final = np.resize(np.arange(PACKET_NUMBERS, dtype=np.uint8), 512 * PACKET_NUMBERS)
+
+Places = NDArray[np.int64]
+
+
+class What(Enum):
+    """What the numbers tell."""
+
+    WRONG_NUMBER = auto()
+    """One packet bears another number than its place calls for."""
+    JUMP = auto()
+    """From this packet on the numbers are shifted, though the count says that none is missing."""
+    MISSING = auto()
+    """`how_many` packets from `place` on are not there."""
+    REPEAT = auto()
+    """A packet stands there again; `same` if byte for byte."""
+    SWAPPED = auto()
+    """The packets for `place` and the next have changed places."""
+    SURPLUS = auto()
+    """`how_many` packets follow the last one that is called for."""
+
+
+class Event(NamedTuple):
+    """One thing that the numbers tell; `packet` is where in the stream it shows, -1 its end."""
+
+    what: What
+    packet: int
+    place: int
+    how_many: int = 1
+    same: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alignment:
+    """The planned packet of each packet and of each wreck, counted from 0."""
+
+    places: Places | None
+    """None where every packet stands in its order; otherwise one place for each packet."""
+    stored: Places | None
+    """Indices of the packets to be decoded, in the order of their places; None for all."""
+    wrecks: tuple[tuple[int, bool], ...]
+    """A place for each wreck, and whether no whole packet has that place."""
+    reached: int
+    """Places that are taken or known to be missing, up to the last packet or wreck."""
+    events: tuple[Event, ...] = ()
+
+    def place_of(self, index: int) -> int:
+        """Return the planned packet that a packet is, or is a repeat of."""
+        return index if self.places is None else int(self.places[index])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """What is known of the packets of one dump."""
+
+    numbers: NDArray[np.uint8]
+    row: Callable[[int], bytes]
+    """Gives the bytes of one packet."""
+    planned: int | None = None
+    wrecks: Sequence[int] = ()
+    """For each wreck the number of packets before it, ascending."""
+    headless: bool = False
+    """No header came before: the first number may be any."""
+    sound: Callable[[int], bool] = field(default=lambda _: True)
+    """Tells whether a packet's checksum is right."""
+
+
+def in_order(count: int) -> NDArray[np.uint8]:
+    """Return the numbers of `count` packets in order: 0, 1, ... 127, 0 ... (PKT-03)."""
+    if count <= len(_IN_ORDER):
+        return _IN_ORDER[:count]
+    return np.resize(_IN_ORDER, count)

@@ -1,0 +1,189 @@
+"""One pass over the packets of a dump: checksums, words, filler and unused bits.
+
+Theory of operation.  An undamaged dump is told from a damaged one by a handful of operations on
+whole arrays, done on as many packets at a time as stay near the processor.  What such an
+operation finds amiss is only marked here; which packet, and why, is worked out
+afterwards, because it hardly ever has to be.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.wire.constants import PACKET_DATA_BYTES
+from emulator.wire.packets import CHECKSUM, Rows, checksums, data_of
+from emulator.wire.sizes import unused_bits
+from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
+from harness.files.sections import Section
+from harness.judge.finding import Answerable, Place
+from harness.judge.notes import Notes
+from harness.judge.order import Alignment, Places
+from harness.judge.plain import byte, counted, spelled
+from harness.judge.plan import Plan
+from harness.judge.wordlook import Looks
+
+_CHUNK: Final = 8192  # packets
+_NOTHING: Final[NDArray[np.int64]] = np.empty(0, np.int64)
+
+
+@dataclass(slots=True)
+class Reading:
+    """What the pass found."""
+
+    plan: Plan | None
+    keep_words: bool
+    failing: NDArray[np.int64] = field(default_factory=lambda: _NOTHING)
+    """Packets whose checksum is wrong."""
+    sums: NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
+    """What those ought to carry."""
+    words: list[Words] = field(default_factory=list)
+    stray: list[int] = field(default_factory=list)
+    """Packets with a bit set below the significant ones (WRD-05)."""
+    filler: bytes = b""
+    """What follows the last word, if it isn't all 00 (PKT-08)."""
+    looks: Looks | None = None
+
+    def take(self, data: DataBytes, packets: Places | range, *, with_end: bool) -> None:
+        """Decode the data bytes of some packets; `with_end` says that the last word is in them."""
+        if self.plan is None:
+            return
+        flat = data.reshape(-1)
+        if with_end:
+            used = (len(data) - 1) * PACKET_DATA_BYTES + self.plan.last_words * self.plan.width
+            if flat[used:].any():
+                self.filler = flat[used:].tobytes()
+            flat = flat[:used]
+        words, stray = unpack_checked(flat, self.plan.header.bits)
+        if stray:
+            self.stray.extend(int(packets[at]) for at in _with_stray_bits(flat, self.plan))
+        if self.looks is not None:
+            self.looks.see(words)
+        if self.keep_words:
+            self.words.append(words)
+
+    def joined(self) -> Words | None:
+        """Return all words of the dump as one array, None where none were kept."""
+        if self.plan is None or not self.keep_words:
+            return None
+        if len(self.words) == 1:
+            return self.words[0]
+        return np.concatenate([np.empty(0, word_dtype(self.plan.header.bits)), *self.words])
+
+
+def read_packets(
+    section: Section, alignment: Alignment, plan: Plan | None, *, keep_words: bool
+) -> Reading:
+    """Return what is found in the packets; words only if `plan` says what they are."""
+    reading = Reading(plan, keep_words, looks=Looks(plan) if plan is not None else None)
+    failing: list[NDArray[np.int64]] = []
+    sums: list[NDArray[np.uint8]] = []
+    last_place = plan.packets - 1 if plan is not None else -1
+    for first, rows in section.chunks(_CHUNK):
+        data = data_of(rows)
+        right = checksums(rows, data)
+        wrong = right != rows[:, CHECKSUM]
+        if wrong.any():
+            where = np.flatnonzero(wrong)
+            failing.append(where + first)
+            sums.append(right[where])
+        if alignment.stored is None:
+            stop = first + len(rows)
+            reading.take(data, range(first, stop), with_end=stop - 1 == last_place)
+    if alignment.stored is not None and alignment.places is not None:
+        for packets in _pieces(alignment.stored):
+            with_end = int(alignment.places[packets[-1]]) == last_place
+            reading.take(data_of(section.take(packets)), packets, with_end=with_end)
+    if failing:
+        reading.failing, reading.sums = np.concatenate(failing), np.concatenate(sums)
+    return reading
+
+
+def _pieces(packets: Places) -> Iterator[Places]:
+    for at in range(0, len(packets), _CHUNK):
+        yield packets[at : at + _CHUNK]
+
+
+def _with_stray_bits(flat: DataBytes, plan: Plan) -> list[int]:
+    """Return which packets of `flat` hold a word with a bit below its significant ones."""
+    last = flat[plan.width - 1 :: plan.width]
+    mask = np.uint8((1 << unused_bits(plan.header.bits)) - 1)
+    found = np.unique(np.flatnonzero(last & mask) // plan.per_packet)
+    return [int(at) for at in found]
+
+
+def judge_reading(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan, reading: Reading
+) -> None:
+    """Add findings on the words and the filler."""
+    if reading.stray:
+        _judge_stray_bits(notes, section, alignment, plan, reading.stray)
+    if reading.filler:
+        _judge_filler(notes, section, alignment, plan, reading.filler)
+    if reading.looks is not None:
+        reading.looks.judge(notes, section.offset)
+
+
+def _judge_stray_bits(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan, stray: list[int]
+) -> None:
+    mask = 0x7F & ~((1 << unused_bits(plan.header.bits)) - 1)
+    systematic = len(stray) > 1 and 2 * len(stray) > section.packets
+    for index in stray[:1] if systematic else stray:
+        row = section.row(index)
+        place = alignment.place_of(index)
+        last = row[5:125][plan.width - 1 :: plan.width]
+        worst = int(np.bitwise_or.reduce(last & np.uint8(0x7F & ~mask)))
+        where = (
+            f"{len(stray):,} of {counted(section.packets, 'packet')}, first packet {place:,},"
+            if systematic
+            else f"Packet {place:,}"
+        )
+        have = "have" if systematic else "has"
+        notes.add(
+            "WRD-05",
+            f"{where} {have} bits set below the {plan.header.bits} significant bits of its words.",
+            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[4])),
+            expected=f"the last byte of a word within {byte(mask)}",
+            found=f"bits {byte(worst)} too",
+            do="Set the width that the words really have, or clear the unused bits.",
+            answerable=Answerable.SENDER,
+        )
+
+
+def _judge_filler(
+    notes: Notes, section: Section, alignment: Alignment, plan: Plan, filler: bytes
+) -> None:
+    place = plan.packets - 1
+    index = place if alignment.places is None else int(np.flatnonzero(alignment.places == place)[0])
+    start = PACKET_DATA_BYTES - len(filler)
+    what = _filler_kind(section, alignment, index, filler, plan.width)
+    notes.add(
+        "PKT-08",
+        f"The filler after the last word, in packet {place:,}, is not 00: {what}.",
+        at=Place(
+            byte=section.offset_of(index) + 5 + start,
+            packet=place,
+            packet_number=int(section.row(index)[4]),
+        ),
+        expected=f"{counted(len(filler), 'byte')} of 00",
+        found=spelled(filler),
+        do="Fill the last packet up with 00; a unit that ignores the length plays what is there.",
+        answerable=Answerable.SENDER,
+    )
+
+
+def _filler_kind(
+    section: Section, alignment: Alignment, index: int, filler: bytes, width: int
+) -> str:
+    """Name what stands in place of the filler (PKT-08)."""
+    silence = (b"\x40" + bytes(width - 1)) * PACKET_DATA_BYTES
+    if filler == silence[: len(filler)]:
+        return "silence in the middle of the range"
+    if index > 0:
+        earlier: Rows = section.take(np.array([index - 1], np.int64))
+        if data_of(earlier)[0, -len(filler) :].tobytes() == filler:
+            return "what the packet before held there"
+    return "other bytes"

@@ -1,0 +1,73 @@
+"""What the judge says of one dump."""
+
+from dataclasses import dataclass, field
+
+from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.messages import Header
+from emulator.wire.words import Words
+from harness.judge.finding import Finding, Verdict
+from harness.judge.order import Places
+from harness.judge.plan import rate_of
+
+_ORDER = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DumpVerdict:
+    """One dump of a stream, or what stands before the first one, and all that was found in it."""
+
+    offset: int
+    size: int
+    """Bytes of the stream up to the next header."""
+    has_header: bool
+    """A header stands here, whole or damaged."""
+    header: Header | None
+    """What it says; None where it is damaged or missing."""
+    planned: int | None
+    """Packets that the header calls for; None where it doesn't say."""
+    found: int
+    """Planned packets that are there whole, repeats not counted."""
+    packets: int
+    """Whole packets, repeats and surplus ones counted."""
+    realtime: int
+    """Real-time bytes, which are no part of any message (FRM-03)."""
+    words: Words | None = field(repr=False)
+    """The words that are there, in order, filler cut off; None if not asked for or unknown."""
+    places: Places | None = field(repr=False)
+    """The planned packet of each packet whose words are in `words`; None for 0, 1, 2 ..."""
+    findings: tuple[Finding, ...]
+
+    @property
+    def is_dump(self) -> bool:
+        """Whether a header or a packet is there at all."""
+        return self.has_header or self.packets > 0
+
+    @property
+    def worst(self) -> Verdict | None:
+        """The gravest verdict among the findings, None if there is no finding."""
+        given = {finding.verdict for finding in self.findings}
+        return next((verdict for verdict in _ORDER if verdict in given), None)
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether a must of the standard is violated."""
+        return self.worst is Verdict.BROKEN
+
+    @property
+    def seconds(self) -> float | None:
+        """How long the sound lasts by its header."""
+        rate = rate_of(self.header) if self.header is not None else None
+        if self.header is None or rate is None:
+            return None
+        return float(self.header.length / rate)
+
+    @property
+    def line_ns(self) -> int:
+        """How long the bytes take on a five-pin cable, one behind the other (M1 p. 1)."""
+        return self.size * BYTE_NS
+
+    @property
+    def silent_ns(self) -> int:
+        """How long they take to a unit that never answers, by the standard's pauses (M1 p. 39)."""
+        pauses = HEADER_LIMIT_NS if self.has_header else 0
+        return self.line_ns + pauses + self.packets * PACKET_LIMIT_NS
