@@ -1,14 +1,18 @@
 """The demo's page says of every file what is in it and what dryload finds, and nothing else.
 
 What a broken file's packet is comes from the edit that made it (test_captures_demo_broken.py), what
-a good file holds from tests/oracle.py; only then is the judge asked.
+a good file holds from tests/oracle.py; only then are the judge and the emulated units asked.
 """
 
 import re
 
 import pytest
 
+from emulator.unit.profile import load_profile
 from harness.files.dumpfile import load
+from harness.jobs.playlist import dumps_in
+from harness.jobs.rehearse import Rehearsal
+from harness.jobs.replay import Outcome
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_stream
 from tests import oracle
@@ -32,6 +36,20 @@ OTHER_PACKET = {
 HIDDEN = {"thunder-sample-number-swapped", "gull-peaks-wrapped"}
 # Legal by every clause, but noted.
 ONLY_NOTED = {"thunder-period-in-hertz", "gull-twos-complement"}
+# A should is missed and no must is violated.
+ONLY_BENT = {"thunder-loop-0-0", "bell-loop-end-one-too-far"}
+LOADED = {
+    *("thunder-packets-swapped", "thunder-numbers-from-01", "thunder-filler-not-zero"),
+    *("thunder-width-too-small", "tick-packet-too-many", "gull-twos-complement"),
+    *("gull-word-bytes-reversed", "gull-peaks-wrapped", "thunder-right-justified"),
+    "bell-14-bit-in-three-bytes",
+}
+
+
+def outcomes(path: str, unit: str) -> list[tuple[Outcome, bool | None]]:
+    replay = Rehearsal(load_profile(unit)).replay
+    played = [replay.play(dump) for dump in dumps_in(load(str(DEMO / path)))]
+    return [(transfer.outcome, transfer.verified) for transfer in played]
 
 
 def findings(path: str) -> list[Finding]:
@@ -69,6 +87,33 @@ def test_the_page_counts_words_and_packets_as_the_oracle_does(path: str) -> None
 @pytest.mark.parametrize("path", [path for path in ROWS if path.startswith("good/")])
 def test_the_judge_finds_nothing_amiss_in_a_good_file(path: str) -> None:
     assert [f.message for f in findings(path) if f.verdict is not Verdict.NOTED] == []
+
+
+@pytest.mark.parametrize("path", [path for path in ROWS if path.startswith("good/")])
+def test_a_good_file_is_loaded_by_the_unit_that_the_page_names(path: str) -> None:
+    dumps = 4 if path == "good/lantern-street-desk.syx" else 1
+    expected: tuple[Outcome, bool] = (Outcome.LOADED, True)
+    if "loaded with changes" in ROWS[path][0]:
+        expected = (Outcome.CHANGED, False)
+    assert outcomes(path, ROWS[path][-1]) == [expected] * dumps
+
+
+@pytest.mark.parametrize("name", sorted(LOADED))
+def test_a_dump_that_loads_is_not_a_good_one(name: str) -> None:
+    assert outcomes(f"broken/{name}.syx", "lantern-desk") == [(Outcome.LOADED, True)]
+
+
+def test_the_page_names_the_broken_dumps_that_load_and_those_that_break_no_must() -> None:
+    six, loading = re.findall(r"^(?:Six of|`lantern-desk` takes).*$", PAGE, re.M)
+    assert set(re.findall(r"`([a-z0-9-]+)`", six)) == HIDDEN | ONLY_NOTED | ONLY_BENT
+    packed = set(re.findall(r"broken/([\w-]+)\.syx", PAGE[PAGE.index("### Packed") :]))
+    assert set(re.findall(r"`([a-z0-9-]+)`", loading)) - {"lantern-desk"} | packed == LOADED
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_only_six_broken_files_break_no_must(name: str) -> None:
+    breaks = any(f.verdict is Verdict.BROKEN for f in findings(f"broken/{name}.syx"))
+    assert breaks == (name not in HIDDEN | ONLY_NOTED | ONLY_BENT)
 
 
 @pytest.mark.parametrize("name", BROKEN)

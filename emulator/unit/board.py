@@ -69,6 +69,12 @@ class RackUnit:
         """Data packets stored of the dump that runs or ran last."""
         return self._receiver.stored
 
+    def obeys(self, device_id: int) -> bool:
+        """Whether a message with this device ID is for the unit (DEV-01, DEV-02)."""
+        if device_id == self.panel.device_id:
+            return True
+        return device_id == ALL_CALL and self.profile.unit.all_call
+
     def confirm(self, now_ns: int) -> bool:
         """Press confirm: a header that is being held is looked at again; False if nothing waits."""
         done = self.panel.confirm(now_ns)
@@ -162,17 +168,12 @@ class RackUnit:
         if piece.kind is _EXCLUSIVE:
             message = decode(piece.body)
             if isinstance(message, DataPacket):  # the short way for nearly everything that comes
-                if self._is_ours(message.device_id):
+                if self.obeys(message.device_id):
                     self._receiver.take_packet(message, now_ns)
-            elif self._is_ours(_device_of(message)):
+            elif self.obeys(_device_of(message)):
                 self._take(message, now_ns)
-        elif piece.kind is PieceKind.CUT and self._is_ours(_device_of_body(piece.body)):
+        elif piece.kind is PieceKind.CUT and self.obeys(_device_of_body(piece.body)):
             self._receiver.take_fragment(piece.body, now_ns)
-
-    def _is_ours(self, device_id: int) -> bool:
-        if device_id == self.panel.device_id:
-            return True
-        return device_id == ALL_CALL and self.profile.unit.all_call
 
     def _take(self, message: Decoded, now_ns: int) -> None:
         if isinstance(message, DumpRequest):

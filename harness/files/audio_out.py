@@ -39,7 +39,8 @@ _WAV: Final = _Format(
 )
 _AIFF: Final = _Format(
     name="AIFF",
-    subtypes=((8, "PCM_S8"), (16, "PCM_16"), (24, "PCM_24"), (32, "PCM_32")),
+    # Not 8: of an odd number of one-byte words the library counts the filling byte as a word, too.
+    subtypes=((16, "PCM_16"), (24, "PCM_24"), (32, "PCM_32")),
     channels=1024,
     rate=800_000_000,
 )

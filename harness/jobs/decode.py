@@ -163,10 +163,12 @@ def _places(numbers: NDArray[np.uint8], needed: int) -> NDArray[np.int64]:
     now = numbers.astype(np.int64)
     before = np.append(np.int64(-1), now)[:-1]
     steps = (now - before) % PACKET_NUMBERS
+    if not len(steps):
+        return steps
     steps[steps > _LONGEST_JUMP] -= PACKET_NUMBERS
+    if steps[1:2].tolist() == [1]:
+        steps[0] = now[0] + 1  # continued by the second one: the first number is no slip
     places = np.cumsum(steps) - 1
-    if not len(places):
-        return places
     span = places.max() - places.min()
     if span > 2 * len(places) + PACKET_NUMBERS:
         return np.arange(len(places))  # these numbers say nothing

@@ -31,7 +31,7 @@ from harness.files.opening import shown
 from harness.files.problem import Problem
 
 _REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
-_LOOP: Final = re.compile(r"(\d{1,11})-(\d{1,11})(?::([A-Za-z0-9-]+))?")
+_LOOP: Final = re.compile(r"([0-9]{1,11})-([0-9]{1,11})(?::([A-Za-z0-9-]+))?")
 _LOOP_NAMES: Final = {"forward": 0x00, "backward-forward": 0x01}  # HDR-08, M1 p. 37
 MIDI_FILE_ENDINGS: Final = (".mid", ".midi", ".smf")
 

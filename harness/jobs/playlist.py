@@ -1,6 +1,6 @@
 """From dump files to the dumps that are played, byte for byte as they stand in the file."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -9,7 +9,7 @@ import numpy as np
 from emulator.dump.outgoing import sample_from
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Outgoing
-from emulator.wire.codec import Foreign, Malformed, decode, encode
+from emulator.wire.codec import decode, encode
 from emulator.wire.constants import PACKET_DATA_BYTES
 from emulator.wire.messages import (
     DataPacket,
@@ -19,11 +19,11 @@ from emulator.wire.messages import (
     SampleName,
 )
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
-from emulator.wire.splitter import Piece, PieceKind
 from harness.files.dumpfile import DumpFile
 from harness.files.sections import Section, sections
 from harness.judge.finding import Finding
 from harness.judge.stream import judge_section
+from harness.judge.wrecks import Wreck, gather
 
 _MORE: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
 
@@ -82,8 +82,9 @@ def readdressed(
 
 def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> Dump:
     assert section.header is not None and section.opening is not None
-    packets = list(_packets(section))
-    after = [body for body in _whole_bodies(section) if isinstance(decode(body), _MORE)]
+    wrecks, rest = gather(section.odd)
+    packets = list(_packets(section, wrecks))
+    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _MORE)]
     data = b"".join(_data_of(packet) for packet in packets)
     more = [decode(body) for body in after]
     return Dump(
@@ -100,38 +101,18 @@ def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> D
     )
 
 
-def _packets(section: Section) -> Iterator[bytes]:
-    """Yield whole packets and what is left of damaged ones, in the order of the file."""
+def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
+    """Yield whole packets and torn ones as they stand, in the order of the file."""
     position = 0
-    wreck = b""
-    for before, piece in section.odd:
-        if wreck and before > position:
-            yield wreck
-            wreck = b""
-        yield from _rows(section, position, before)
-        position = before
-        wreck += b"" if _stands_alone(piece) else piece.raw
-    if wreck:
-        yield wreck
+    for wreck in wrecks:
+        yield from _rows(section, position, wreck.before)
+        position = wreck.before
+        yield b"".join(piece.raw for piece in wreck.pieces)
     yield from _rows(section, position, section.packets)
 
 
 def _rows(section: Section, start: int, stop: int) -> Iterator[bytes]:
     return (section.row(index).tobytes() for index in range(start, stop))
-
-
-def _stands_alone(piece: Piece) -> bool:
-    """Whether a piece is a message of its own and no part of a packet."""
-    if piece.kind is not PieceKind.EXCLUSIVE:
-        return False
-    message = decode(piece.body)
-    if isinstance(message, Malformed):
-        return message.kind is not DataPacket
-    return not isinstance(message, Foreign) or len(piece.body) < PACKET_DATA_BYTES
-
-
-def _whole_bodies(section: Section) -> Iterable[bytes]:
-    return (piece.body for _, piece in section.odd if piece.kind is PieceKind.EXCLUSIVE)
 
 
 def _data_of(packet: bytes) -> bytes:

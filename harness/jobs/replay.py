@@ -171,6 +171,8 @@ class Replay:
         if (got := read or holds) is not None:
             comparison = compare_samples(dump.sample, got)
         outcome, reason = _outcome(sender, dump, self._events, read, comparison)
+        if (deaf := self._not_addressed(dump)) and outcome is Outcome.UNCONFIRMED:
+            reason = deaf
         return Transfer(
             dump=dump,
             slot=self._slot(dump),
@@ -248,6 +250,16 @@ class Replay:
         data = b"".join(packet.data for packet in collected.packets)
         return sample_from(collected.header, np.frombuffer(data, np.uint8), requester.more)
 
+    def _not_addressed(self, dump: Dump) -> str:
+        """Return why an emulated unit can't have heard the dump, "" if it could (DEV-01)."""
+        if self._emulated is None or self._emulated.obeys(dump.header.device_id):
+            return ""
+        own = self._emulated.panel.device_id
+        return (
+            f"the dump is addressed to device ID {dump.header.device_id} and the unit listens to "
+            f"{own}; replay it with --device-id {own}"
+        )
+
     def _slot(self, dump: Dump) -> int | None:
         if self._emulated is None:
             return None
@@ -322,7 +334,12 @@ def _unfinished(sender: Sender, events: Sequence[Event]) -> tuple[Outcome, str]:
     refused = Outcome.REFUSED if sender.packet is None else Outcome.INCOMPLETE
     match sender.end:
         case SenderEnd.CANCELLED:
-            return refused, told or f"the unit cancelled the dump at {at}"
+            times = sum(
+                event.kind is EventKind.REJECTED and event.packet == sender.packet
+                for event in events
+            )
+            first = f"rejected {at} {times + 1} times and " if times else ""
+            return refused, told or f"the unit {first}cancelled the dump at {at}"
         case SenderEnd.REJECTED:
             return refused, f"the unit rejected {at} again and again"
         case SenderEnd.SILENT:
@@ -337,6 +354,7 @@ def _unfinished(sender: Sender, events: Sequence[Event]) -> tuple[Outcome, str]:
 
 def _lost(events: Sequence[Event]) -> str:
     """Return why the unit gave the dump up although everything was sent, "" if it did not."""
-    if any(event.kind is EventKind.ABANDONED for event in events):
-        return "the unit gave the dump up"
+    for event in events:
+        if event.kind is EventKind.ABANDONED:
+            return f"the unit gave the dump up: {event.packet} packets of it came in order"
     return ""

@@ -110,7 +110,8 @@ class Run:
     """The largest difference, without its sign."""
     mask: int
     """Bits in which any of the words differ."""
-    content: Content = Content.OTHER
+    values: tuple[int, int]
+    """The first word, in A (after what was done to every word) and in B."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

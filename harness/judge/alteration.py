@@ -200,7 +200,8 @@ def _level(words: Words, how: Difference, bits: int) -> Words:
     half = 1 << (bits - 1)
     louder = words.astype(np.int64) << how.bits
     if how.overflow is Overflow.HELD:
-        return np.clip(louder, -half, half - 1).astype(np.int32)
+        held: Words = np.clip(louder, -half, half - 1).astype(np.int32)
+        return held
     wrapped: Words = (((louder + half) & ((1 << bits) - 1)) - half).astype(np.int32)
     return wrapped
 
@@ -211,7 +212,9 @@ def _right_justified(words: Words, how: Difference, bits: int) -> Words:
 
 def _offset(words: Words, how: Difference, bits: int) -> Words:
     half = 1 << (bits - 1)
-    return np.clip(words.astype(np.int64) + (how.value or 0), -half, half - 1).astype(np.int32)
+    higher = words.astype(np.int64) + (how.value or 0)
+    clipped: Words = np.clip(higher, -half, half - 1).astype(np.int32)
+    return clipped
 
 
 _DONE: Final[Mapping[Kind, Callable[[Words, Difference, int], Words]]] = {

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from emulator.wire.words import Words
-from harness.judge.align import Stretch, equal_run, equal_run_back
 from harness.judge.account import Difference, Kind
+from harness.judge.align import Stretch, equal_run, equal_run_back
 from harness.judge.pair import Pair, content_of
 
 _SMALLEST: Final = 4  # words that are looked for elsewhere

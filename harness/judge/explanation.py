@@ -14,9 +14,9 @@ import numpy as np
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words
 from harness.judge import places
+from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
 from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
 from harness.judge.pair import Pair
 
 _GOOD: Final = 8  # an account this short is not worth a search for a shorter one

@@ -42,7 +42,9 @@ _READINGS: Final = {
         "no answer to the extended header, so the standard one followed",
         is_open=True,
     ),
-    EventKind.REFUSED: _Reading("HSK-12", Verdict.NOTED, Answerable.UNIT, ""),
+    EventKind.REFUSED: _Reading(
+        "HSK-12", Verdict.NOTED, Answerable.UNIT, "the unit did not take it"
+    ),
     EventKind.FAULTY: _Reading(
         "HSK-06",
         Verdict.NOTED,
@@ -93,14 +95,15 @@ def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
 def _finding(reading: _Reading, events: Sequence[Event]) -> Finding:
     first = events[0]
     where = "Header" if first.packet is None else f"Packet {first.packet}"
-    what = reading.what or first.detail
+    if first.kind is EventKind.ABANDONED:
+        where = f"After {first.packet} packets"
     times = "" if len(events) == 1 else f", {len(events):,} times in all"
     is_open = " (open in the standard)" if reading.is_open else ""
     return Finding(
         clause=reading.clause,
         verdict=reading.verdict,
         answerable=reading.answerable,
-        message=f"{where}: {what}{times}.{is_open}",
+        message=f"{where}: {reading.what}{times}.{is_open}",
         at=_place(first),
         found=first.detail,
         do=reading.do,
@@ -117,9 +120,10 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
         message = "The unit did not answer the header within 2 s, so the dump went on without it."
         clause, expected = "TIM-02", "ACK, WAIT or CANCEL within 2 s"
     else:
+        many = "1 packet was" if len(silent) == 1 else f"{len(silent):,} packets were"
         message = (
-            f"{len(silent):,} packets were not answered within 20 ms, the first is packet "
-            f"{silent[0].packet}; the dump went on without the answers."
+            f"{many} not answered within 20 ms, the first is packet {silent[0].packet}; "
+            "the dump went on without the answers."
         )
         clause, expected = "TIM-04", "ACK, NAK, WAIT or CANCEL within 20 ms"
     return (

@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.judge.account import Difference, Kind, Run
 from harness.judge.align import Stretch
 from harness.judge.blocks import block_differences, swap
-from harness.judge.account import Difference, Kind, Run
 from harness.judge.pair import Pair, content_of
 
 SHOWN_RUNS: Final = 16
@@ -203,4 +203,5 @@ def _run(pair: Pair, group: _Group) -> Run:
         packet=group.first // pair.step,
         largest=int(np.abs(a - b).max()),
         mask=int(np.bitwise_or.reduce(a ^ b)),
+        values=(int(a[0] - half), int(b[0] - half)),
     )

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
-from harness.judge.account import Content, Difference, Kind, Overflow, Rounding, Run
+from harness.judge.account import Account, Content, Difference, Kind, Overflow, Rounding, Run
 
 _BIT_DB: Final = 6.02
 _SHOWN_RUNS: Final = 6
 _SHOWN_BITS: Final = 8
+_TOGETHER: Final = 4  # differences of one kind that are still told one by one
+_SHOWN_PLACES: Final = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +85,44 @@ def listed(items: Sequence[str]) -> str:
 def sentence(difference: Difference, context: Context) -> str:
     """Return one difference in words."""
     text = _SAY[difference.kind](difference, context)
+    return text[0].upper() + text[1:]
+
+
+def sentences(account: Account, context: Context) -> list[str]:
+    """Return all differences in words; many of one kind are told together."""
+    said: list[str] = []
+    told: set[Kind] = set()
+    for difference in account:
+        same = [other for other in account if other.kind is difference.kind]
+        if len(same) <= _TOGETHER:
+            said.append(sentence(difference, context))
+        elif difference.kind not in told:
+            told.add(difference.kind)
+            said.append(_together(same, context))
+    return said
+
+
+def _together(same: Sequence[Difference], c: Context) -> str:
+    first, last = same[0], same[-1]
+    amount = sum(difference.packets for difference in same)
+    where = [
+        packets(each.packet, max(each.packets, 1))
+        if each.packet is not None
+        else words(each.word or 0, each.words)
+        for each in same[:_SHOWN_PLACES]
+    ]
+    what = {
+        Kind.MISSING: f"{counted(amount, 'packet')} are missing in {c.names[1]}",
+        Kind.DOUBLED: f"{counted(amount, 'packet')} stand in {c.names[1]} more than once",
+        Kind.SWAPPED: f"{len(same)} times two packets stand in each other's place",
+        Kind.MOVED: f"{len(same)} blocks of words stand elsewhere in {c.names[1]}",
+        Kind.LOST: f"words are missing in {c.names[1]}",
+        Kind.ADDED: f"{c.names[1]} has more words",
+        Kind.REPLACED: f"other words stand in {c.names[1]}",
+    }[first.kind]
+    text = f"{what}, in {len(same)} places: {', '.join(where)} and so on"
+    if last.moved:
+        text += f"; after the last of them {c.names[1]} is {_later(last.moved, c)}"
     return text[0].upper() + text[1:]
 
 
@@ -187,7 +227,7 @@ def _ends_early(d: Difference, c: Context) -> str:
 
 def _goes_on(d: Difference, c: Context) -> str:
     more = f"{counted(d.words, 'word')} ({lasting(d.words, c)})"
-    return f"{c.names[1]} goes on for {more} after the end of {c.names[0]}: {_content(d)}"
+    return f"{c.names[1]} has {more} more at its end: {_content(d)}"
 
 
 def _at(d: Difference) -> str:

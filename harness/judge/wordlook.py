@@ -7,8 +7,8 @@ A signal is smooth if neighbouring words lie close together; read in the wrong w
 rough.
 """
 
-from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +25,12 @@ _WINDOWS: Final = 8  # from one call of `see`
 _MOST_WINDOWS: Final = 64
 _ENOUGH: Final = 64  # words below which nothing is said
 _SMOOTH: Final = 16  # the mean step is below this part of the range
-_CLEARLY: Final = 4  # times smoother
+_RISE: Final = 8  # mean steps from the lowest word of a smooth signal to the highest
 _LONG_RUN: Final = 64  # words of 00 bytes that no sound has (WRD-08)
 _EVEN: Final = 1.5
 
-Steps = NDArray[np.signedinteger[Any]]
+_Windows = NDArray[np.int64]
+"""Shape (windows, words)."""
 
 
 class Looks:
@@ -43,7 +44,7 @@ class Looks:
         self._high = -self._top
         self._used = 0
         self._count = 0
-        self._windows: list[NDArray[np.int64]] = []
+        self._windows: list[_Windows] = []
         self._wraps: list[int] = []
         self._wrap_count = 0
         self._run = 0
@@ -66,11 +67,11 @@ class Looks:
 
     def _see_windows(self, words: Words) -> None:
         whole = len(words) // _WINDOW
-        if not whole:
-            self._windows.append(words[None, :].astype(np.int64))
-            return
-        apart = -(-whole // _WINDOWS)
-        windows = words[: whole * _WINDOW].reshape(whole, _WINDOW)[::apart]
+        if whole:
+            apart = -(-whole // _WINDOWS)
+            windows = words[: whole * _WINDOW].reshape(whole, _WINDOW)[::apart]
+        else:
+            windows = words[None, :]
         self._windows.append(windows.astype(np.int64))
 
     def _see_wraps(self, words: Words) -> None:
@@ -152,32 +153,29 @@ class Looks:
             )
 
     def _roughness(self) -> Iterator[tuple[str, str, str, str, str]]:
-        steps = _mean_step(self._windows, 1)
-        whole_range = 2 * self._top
-        if self._plan.header.channels > 1 and self._looks_in_turn(steps):
+        channels = max(self._plan.header.channels, 1)
+        neighbours = _steps(self._windows, 1)
+        if channels > 1 and self._looks_in_turn(neighbours.mean):
             yield (
                 "WRD-11",
                 "The channels look as if sent one after the other instead of in turn.",
-                f"{self._plan.header.channels} channels, word by word in turn",
+                f"{channels} channels, word by word in turn",
                 "neighbouring words that lie close together",
                 "Interleave the channels.",
             )
-        if steps <= whole_range / _SMOOTH:
-            return
-        apart = max(self._plan.header.channels, 1)
-        rough = _mean_step(self._windows, apart)
-        limit = min(rough / _CLEARLY, whole_range / _SMOOTH)
-        inverted = [_wrapped(window + self._top, self._bits) for window in self._windows]
-        if _mean_step(inverted, apart) < limit:
+        as_sent = neighbours if channels == 1 else _steps(self._windows, channels)
+        smooth = 2 * self._top / _SMOOTH
+        jumps = as_sent.largest > self._top
+        if jumps and self._would_be_smooth(lambda words: words ^ self._top):
             yield (
                 "WRD-07",
-                "The words look like two's complement: the sound is rough as it stands and "
-                "smooth with the top bit of every word inverted.",
+                "The words look like two's complement: the sound jumps by the whole range as it "
+                "stands and is smooth with the top bit of every word inverted.",
                 "offset binary: silence as 40 and then 00",
                 "silence as 00",
                 "Invert the top bit of every word in the encoder.",
             )
-        elif _mean_step([self._turned(window) for window in self._windows], apart) < limit:
+        elif as_sent.mean > smooth and self._would_be_smooth(self._turned):
             yield (
                 "WRD-04",
                 "The bytes of the words look reversed: the sound is rough as it stands and "
@@ -187,42 +185,58 @@ class Looks:
                 "Send the most significant seven bits of a word first.",
             )
 
+    def _would_be_smooth(self, otherwise: Callable[[_Windows], _Windows]) -> bool:
+        """Return whether the words as sent, read in another way, make a smooth signal.
+
+        Its steps are small beside the range and beside the sound itself, and none is a jump.
+        """
+        half = self._top
+        read = [otherwise(window + half) - half for window in self._windows]
+        steps = _steps(read, max(self._plan.header.channels, 1))
+        low = min(int(window.min()) for window in read)
+        high = max(int(window.max()) for window in read)
+        limit = min(2 * half / _SMOOTH, (high - low) / _RISE)
+        return steps.mean < limit and steps.largest < half
+
     def _looks_in_turn(self, steps: float) -> bool:
         """Return whether neighbours are as close as the words of one channel ought to be."""
         channels = self._plan.header.channels
         if not 0 < steps <= 2 * self._top / _SMOOTH:
             return False
-        if _mean_step(self._windows, channels) < steps * (channels + 1) / 2:
+        if _steps(self._windows, channels).mean < steps * (channels + 1) / 2:
             return False
+        between = [np.abs(np.diff(window, axis=1)) for window in self._windows]
+        # Twins in turn are close together too, but only from the first channel to the last.
         phases = [
-            _mean_step([window[:, phase::channels] for window in _differences(self._windows)], 0)
+            float(np.mean(np.concatenate([step[:, phase::channels].ravel() for step in between])))
             for phase in range(channels)
         ]
         return max(phases) < _EVEN * min(phases)
 
-    def _turned(self, windows: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the words as they would be with their bytes in the other order."""
-        raw = (windows + self._top) << unused_bits(self._bits)
+    def _turned(self, words: _Windows) -> _Windows:
+        """Return words, as sent, with their bytes in the other order."""
+        unused, width = unused_bits(self._bits), self._plan.width
+        raw = words << unused
         turned = np.zeros_like(raw)
-        for place in range(self._plan.width):
-            turned |= (raw >> 7 * place & 0x7F) << 7 * (self._plan.width - 1 - place)
-        return (turned >> unused_bits(self._bits)) - self._top
+        for place in range(width):
+            turned |= (raw >> 7 * place & 0x7F) << 7 * (width - 1 - place)
+        return turned >> unused
 
 
-def _differences(windows: Sequence[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
-    return [np.abs(np.diff(window, axis=1)) for window in windows]
+class _Steps(NamedTuple):
+    """How far apart neighbouring words are."""
+
+    mean: float
+    largest: int
 
 
-def _mean_step(windows: Sequence[NDArray[np.int64]], apart: int) -> float:
-    """Return the mean distance of words `apart` places from each other; for 0 the mean itself."""
-    total, count = 0, 0
+def _steps(windows: Sequence[_Windows], apart: int) -> _Steps:
+    """Return the steps between words `apart` places from each other."""
+    total, count, largest = 0, 0, 0
     for window in windows:
-        steps = np.abs(window[:, apart:] - window[:, :-apart]) if apart else window
-        total += int(steps.sum())
-        count += steps.size
-    return total / count if count else 0.0
-
-
-def _wrapped(values: NDArray[np.int64], bits: int) -> NDArray[np.int64]:
-    half = 1 << (bits - 1)
-    return ((values + half) & ((1 << bits) - 1)) - half
+        steps = np.abs(window[:, apart:] - window[:, :-apart])
+        if steps.size:
+            total += int(steps.sum())
+            count += steps.size
+            largest = max(largest, int(steps.max()))
+    return _Steps(total / count if count else 0.0, largest)

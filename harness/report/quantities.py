@@ -7,7 +7,9 @@ _SECOND: Final = 1_000_000_000
 
 
 def duration(ns: int) -> str:
-    """Return a time as somebody at a bench would say it: "0.28 s", "1 min 33.8 s", "2 h 5 min"."""
+    """Return a time as somebody at a bench would say it: "12 ms", "0.28 s", "1 min 33.8 s"."""
+    if ns < _SECOND // 10:
+        return f"{ns / 1_000_000:.1f} ms" if ns < 10_000_000 else f"{ns / 1_000_000:.0f} ms"
     if ns < 10 * _SECOND:
         return f"{ns / _SECOND:.2f} s"
     tenths = round(ns * 10 / _SECOND)
@@ -20,8 +22,15 @@ def duration(ns: int) -> str:
 
 
 def rate(hz: Fraction) -> str:
-    """Return a sample rate: "44,100 Hz", "44,099.49 Hz"."""
-    return f"{int(hz):,} Hz" if hz.denominator == 1 else f"{float(hz):,.2f} Hz"
+    """Return a sample rate: "44,100 Hz", "44,055.94 Hz".
+
+    A period in whole nanoseconds can't say most common rates (HDR-05): where the nearest period of a
+    whole number of hertz is meant, that number is given.
+    """
+    whole = round(hz)
+    if whole and round(_SECOND / hz) == round(Fraction(_SECOND, whole)):
+        return f"{whole:,} Hz"
+    return f"{float(hz):,.2f} Hz"
 
 
 def count(number: int, what: str) -> str:

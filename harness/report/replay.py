@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any, Final
 
+from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
 from harness.files.opening import shown
 from harness.jobs.replay import Outcome, Transfer
@@ -66,7 +67,7 @@ def _verdict(transfer: Transfer) -> str:
         case Outcome.UNCONFIRMED:
             return f"Unconfirmed: {transfer.reason}{_emulated(transfer)}."
         case Outcome.CHANGED if held is not None:
-            return f"Loaded with changes: {transfer.reason}"
+            return f"Loaded with changes: {transfer.reason}."
     return f"{transfer.outcome.capitalize()}: {transfer.reason}."
 
 
@@ -82,6 +83,8 @@ def _emulated(transfer: Transfer) -> str:
 def _time_sentence(transfer: Transfer) -> str:
     times = transfer.times
     sentence = f"The cable alone needs {duration(times.floor_ns)}; this took "
+    if transfer.outcome in (Outcome.REFUSED, Outcome.INCOMPLETE):
+        sentence = f"The cable alone would need {duration(times.floor_ns)}; this ended after "
     sentence += duration(times.total_ns)
     if not times.waits:
         return f"{sentence}."
@@ -108,7 +111,7 @@ def summary(plays: Sequence[Played], unit: RackUnit, visits: int, walk_ns: int |
         Column("result"),
     )
     rows = [_row(transfer) for transfer in transfers]
-    lines = ["", *table(columns, rows), "", _memory_sentence(unit), _total_sentence(transfers)]
+    lines = [*table(columns, rows), "", _memory_sentence(unit), _total_sentence(transfers)]
     if visits and walk_ns is not None:
         lines.append(
             f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
@@ -138,16 +141,16 @@ def _row(transfer: Transfer) -> tuple[str, ...]:
 
 def _memory_sentence(unit: RackUnit) -> str:
     memory = unit.memory
-    used = count(len(unit.slots.used()), "slot")
+    used = f"{len(unit.slots.used())} of {count(len(unit.slots), 'slot')}"
     if not memory.capacity:
-        return f"Memory: {unit.panel.line}."
+        return f"Memory: {memory_reason(memory)}."
     pieces = (
         "in one piece"
         if memory.largest_free == memory.total_free
         else f"in pieces, the largest {memory.largest_free:,}"
     )
     return (
-        f"Memory: {used} of {len(unit.slots)} in use; {memory.total_free:,} of "
+        f"Memory: {used} in use; {memory.total_free:,} of "
         f"{memory.capacity:,} words free, {pieces}."
     )
 
@@ -155,7 +158,7 @@ def _memory_sentence(unit: RackUnit) -> str:
 def _total_sentence(transfers: Sequence[Transfer]) -> str:
     total_ns = sum(transfer.times.total_ns for transfer in transfers)
     floor_ns = sum(transfer.times.floor_ns for transfer in transfers)
-    read_ns = sum(transfer.read_back_ns for transfer in transfers)
+    read_ns = sum(each.read_back_ns for each in transfers if each.verified is not None)
     waits: dict[Wait, int] = {}
     for transfer in transfers:
         for reason, ns in transfer.times.waits:

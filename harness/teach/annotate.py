@@ -1,18 +1,18 @@
 """Every byte of a message: what it is, what it says, and which clause says so.
 
-Theory of operation.  The layouts (`emulator.wire.layout`) are walked field by field along the bytes that
-are there, so a message that is torn is explained as far as it goes.  Real-time bytes belong to no
-message (FRM-03): fields are found without them, and each is shown where it stands.
+Theory of operation.  The layouts (`emulator.wire.layout`) are walked field by field along the bytes
+that are there, so a message that is torn is explained as far as it goes.  Real-time bytes belong to
+no message (FRM-03): fields are found without them, and each is shown where it stands.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from construct import Construct, Peek, Prefixed, Renamed, SizeofError
+from construct import Construct
 
-from emulator.wire.codec import kind_of
-from emulator.wire.layout import LAYOUTS, is_number, note_of
+from emulator.wire.codec import decode, kind_of
+from emulator.wire.constants import MAX_BITS, MIN_BITS
+from emulator.wire.layout import FIXED, LAYOUTS, note_of
 from emulator.wire.messages import (
     TITLES,
     DataPacket,
@@ -20,13 +20,177 @@ from emulator.wire.messages import (
     ExtendedHeader,
     Handshake,
     HandshakeKind,
+    Header,
     Message,
 )
 from emulator.wire.sevenbit import from_groups
+from emulator.wire.sizes import words_per_packet
 from emulator.wire.splitter import Piece, PieceKind, split
 from harness.teach.fields import LABELS, Said, say
-from harness.teach.others import realtime_line, strange_lines
-from harness.teach.line import Line
-from harness.teach.packet import Words, data_lines, said_checksum
+from harness.teach.line import Explained, Line
+from harness.teach.others import lines_of, realtime_line, title_of
+from harness.teach.packet import At, Words, data_lines, said_checksum
 
-EXCLUSIVE: Final = (PieceKind.EXCLUSIVE, PieceKind.CUT)
+_EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+_PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "maker", "revision"})
+_LETTERS: Final = frozenset({"language", "name"})
+_CHECKSUM: Final = FIXED[DataPacket].span("checksum").start
+_LONG_MAKER: Final = 3  # bytes of a maker ID that begins with 00 (IDN-02, M1 p. 40)
+
+
+def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[Line]:
+    """Return a line for every field of everything in `data`.
+
+    `bits` is the width of words where no header says it; with `every` no word is left out.
+    """
+    return [
+        line for each in explain_all(split(data), bits=bits, every=every) for line in each.lines
+    ]
+
+
+def explain_all(
+    pieces: Iterable[Piece], *, bits: int | None = None, every: bool = False
+) -> Iterator[Explained]:
+    """Yield the explanation of each piece; a header says what the words behind it are."""
+    header: Header | None = None
+    packet = 0
+    for piece in pieces:
+        if piece.kind is _EXCLUSIVE:
+            message = decode(piece.body)
+            if isinstance(message, DumpHeader | ExtendedHeader):
+                header, packet = message, 0
+        yield explain_piece(piece, words_at(header, packet, bits), every=every)
+        packet += kind_of(piece.body) is DataPacket
+
+
+def words_at(header: Header | None, packet: int, bits: int | None = None) -> Words | None:
+    """Return what is known of the words of packet `packet`; None if not even their width is."""
+    if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
+        return None if bits is None else Words(bits=bits)
+    step = words_per_packet(header.bits)
+    channels = max(header.channels, 1)
+    left = max(header.length * channels - packet * step, 0)
+    return Words(bits=header.bits, first=packet * step, real=min(left, step), channels=channels)
+
+
+def explain_piece(piece: Piece, words: Words | None = None, *, every: bool = False) -> Explained:
+    """Return the explanation of one piece of a stream."""
+    kind = kind_of(piece.body)
+    if kind is None:
+        title, lines = title_of(piece), lines_of(piece)
+    else:
+        title, lines = _title(piece.body, kind), list(_message_lines(piece, kind, words, every))
+    if piece.kind is not PieceKind.REALTIME:
+        lines += [realtime_line(offset, byte) for offset, byte in piece.realtime]
+    lines.sort(key=lambda line: line.offset)
+    return Explained(
+        title=title,
+        offset=piece.offset,
+        size=len(piece.raw),
+        lines=tuple(lines),
+        problems=tuple(_problems(piece, kind)),
+    )
+
+
+def _title(body: bytes, kind: type[Message]) -> str:
+    return HandshakeKind(body[3]).name if kind is Handshake else TITLES[kind]
+
+
+def _message_lines(
+    piece: Piece, kind: type[Message], words: Words | None, every: bool
+) -> Iterator[Line]:
+    at = _places(piece)
+    body = piece.body
+    ends = piece.kind is _EXCLUSIVE
+    inner = body[:-1] if ends else body
+    before: dict[str, Any] = {}
+    position = 0
+    for field in LAYOUTS[kind].subcons:
+        name = field.name
+        if name == "end" or position >= len(inner):
+            break
+        size = _size(field, inner, position, closed=ends)
+        raw = inner[position : position + size]
+        if name == "data":
+            yield from data_lines(raw, position, at, words, every=every)
+        elif name == "checksum":
+            yield _line(field, raw, at(position), said_checksum(inner[:position], raw[0]))
+        elif size:
+            yield _line(field, raw, at(position), _said(field, kind, raw, before))
+        position += size
+    if position < len(inner):
+        yield _left_over(inner[position:], at(position))
+    if ends:
+        field = LAYOUTS[kind].subcons[-1]
+        yield _line(field, body[-1:], at(len(body) - 1), _said(field, kind, body[-1:], before))
+
+
+def _places(piece: Piece) -> At:
+    """Return the way from bytes of the body to places in the stream."""
+    if not piece.realtime:
+        return lambda index: piece.offset + index
+    inside = {offset for offset, _ in piece.realtime}
+    end = piece.offset + len(piece.raw)
+    places = [place for place in range(piece.offset, end) if place not in inside]
+    return lambda index: places[index]
+
+
+def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int:
+    """Return how many bytes a field takes of those that are there."""
+    left = len(inner) - position
+    if field.name in _LETTERS:
+        return min(1 + inner[position], left)
+    if field.name == "maker":
+        return min(1 if inner[position] else _LONG_MAKER, left)
+    if field.name == "data" and closed:
+        return max(left - 1, 0)  # whatever its length, the checksum stands before F7
+    return min(int(field.sizeof()), left)
+
+
+def _line(field: Construct, raw: bytes, offset: int, said: Said) -> Line:
+    clause, meaning = note_of(field)
+    return Line(
+        offset=offset,
+        raw=raw,
+        field=LABELS[field.name],
+        value=said.value,
+        clause=clause,
+        meaning=meaning,
+        problem=said.problem,
+    )
+
+
+def _said(field: Construct, kind: type[Message], raw: bytes, before: dict[str, Any]) -> Said:
+    name = field.name
+    variable = name in _LETTERS or name == "maker"
+    if not variable and len(raw) < field.sizeof():
+        return Said("not all of it is there", f"it takes {field.sizeof()} bytes")
+    value: Any = raw if name in _PLAIN else raw[1:] if name in _LETTERS else from_groups(raw)
+    before[name] = value
+    return say(kind, name, value, before)
+
+
+def _left_over(raw: bytes, offset: int) -> Line:
+    return Line(
+        offset=offset,
+        raw=raw,
+        field="left over",
+        value=f"{len(raw)} byte{'s' if len(raw) > 1 else ''} that the message has no place for",
+        clause="FRM-05",
+        problem="too many",
+    )
+
+
+def _problems(piece: Piece, kind: type[Message] | None) -> Iterator[str]:
+    if piece.kind is PieceKind.CUT:
+        cut = "at the end" if piece.ended_by is None else f"by {piece.ended_by:02X}"
+        yield f"it has no F7: cut off {cut} after {len(piece.body)} bytes"
+        if kind is DataPacket and len(piece.body) <= _CHECKSUM:
+            place = piece.offset + _CHECKSUM + len(piece.realtime)
+            yield f"its checksum would stand at byte {place:,}"
+        return
+    fixed = FIXED.get(kind) if kind is not None else None
+    if kind is not None and fixed is not None and len(piece.body) != fixed.size:
+        yield f"it has {len(piece.body)} bytes, and a {TITLES[kind]} has {fixed.size}"
+    elif kind is not None and fixed is None and type(decode(piece.body)) is not kind:
+        yield "its lengths do not add up"

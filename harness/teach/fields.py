@@ -20,10 +20,8 @@ from emulator.wire.constants import (
 )
 from emulator.wire.messages import (
     TITLES,
-    DumpHeader,
     ExtendedHeader,
     ExtendedLoopPoints,
-    Handshake,
     HandshakeKind,
     Message,
 )
@@ -73,6 +71,7 @@ LABELS: Final[Mapping[str, str]] = {
 }
 """What a field of a layout is called."""
 
+_GROUPS: Final = {0x05: "extension of the sample dump", 0x06: "general information"}  # M1 p. 35
 _HANDSHAKES: Final = {
     HandshakeKind.ACK: "ACK: the last one is good, send the next",
     HandshakeKind.NAK: "NAK: the last one is bad, send it again",
@@ -85,7 +84,7 @@ _HANDSHAKES: Final = {
 def say(kind: type[Message], field: str, value: Any, before: Values) -> Said:
     """Return what a field's value says; `before` holds the fields in front of it."""
     if field in ("sub_id", "sub_id_2"):
-        return Said(TITLES[kind])
+        return Said(_GROUPS.get(value[0], TITLES[kind]) if field == "sub_id" else TITLES[kind])
     if field == "loop_type":
         return _loop_type(kind, value)
     if field == "loop_number":
@@ -181,7 +180,9 @@ def _text(value: bytes, before: Values) -> Said:
     if not value:
         return Said("none")
     letters = "".join(chr(byte) if 0x20 <= byte < 0x7F else "?" for byte in value)
-    odd = "" if "?" not in letters or letters.encode() == value else "not all of it is plain letters"
+    odd = (
+        "" if "?" not in letters or letters.encode() == value else "not all of it is plain letters"
+    )
     return Said(f'"{letters}", {_counted(len(value), "letter")}', odd)
 
 
@@ -231,6 +232,3 @@ def _counted(count: int, thing: str) -> str:
 
 def _lasting(ns: int) -> str:
     return f"{ns / _NS:.2f} s" if ns >= _NS // 10 else f"{ns / 1_000_000:.2f} ms"
-
-
-

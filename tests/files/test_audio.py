@@ -59,9 +59,8 @@ def refused(path: str) -> str:
 
 def nearest(value: Fraction, bits: int) -> int:
     """The plain rule: the nearest word, ties upwards, and never beyond the range."""
-    top = 2 ** (bits - 1)
-    word: int = math.floor(value * top + HALF)
-    return max(-top, min(top - 1, word))
+    top = 1 << (bits - 1)
+    return max(-top, min(top - 1, math.floor(value * top + HALF)))
 
 
 @st.composite

@@ -1,4 +1,4 @@
-"""Makes B out of A and what is said of their differences: plain Python, nothing from the project's judge.
+"""Makes B out of A and what is said of their differences: plain Python, nothing of the judge's.
 
 A word of B may be used only where the account says that nothing but B tells it.  What comes out
 has to be B but for the words that the account calls changed here and there, and those are counted.
@@ -34,9 +34,9 @@ def nearest(value: Fraction, rounding: Rounding) -> int:
             return int(value)
 
 
-def done_to(word: int, how: Difference, bits: int) -> int:
+def done_to(word: int, how: Difference, bits: int) -> int:  # noqa: PLR0911, PLR0912  a list of all kinds
     """One word after what is said of every word."""
-    half = 2 ** (bits - 1)
+    half = 1 << (bits - 1)
     line = word + half  # M1 p. 39: offset binary
     match how.kind:
         case Kind.WIDENED:
@@ -51,16 +51,19 @@ def done_to(word: int, how: Difference, bits: int) -> int:
             return (line ^ how.mask) - half
         case Kind.BITS_STUCK:
             assert how.ones & ~how.mask == 0
-            return sum(
-                1 << bit
-                for bit in range(bits)
-                if (how.ones >> bit & 1 if how.mask >> bit & 1 else line >> bit & 1)
-            ) - half
+            return (
+                sum(
+                    1 << bit
+                    for bit in range(bits)
+                    if (how.ones >> bit & 1 if how.mask >> bit & 1 else line >> bit & 1)
+                )
+                - half
+            )
         case Kind.BYTES_REVERSED:
             size = -(-bits // 7)
             unused = 7 * size - bits
-            groups = [(line << unused) // 128**place % 128 for place in range(size)]
-            back = sum(group * 128**place for place, group in enumerate(reversed(groups)))
+            groups = [(line << unused) // (1 << 7 * place) % 128 for place in range(size)]
+            back = sum(group * (1 << 7 * place) for place, group in enumerate(reversed(groups)))
             return (back >> unused) - half
         case Kind.BYTES_SWAPPED:
             raw = word.to_bytes(bits // 8, "little", signed=True)
@@ -68,18 +71,18 @@ def done_to(word: int, how: Difference, bits: int) -> int:
         case Kind.NARROWED:
             assert how.rounding is not None
             drop = bits - how.bits
-            narrow = nearest(Fraction(word, 2**drop), how.rounding)
-            return min(narrow, 2 ** (how.bits - 1) - 1) * 2**drop
+            narrow = nearest(Fraction(word, (1 << drop)), how.rounding)
+            return min(narrow, (1 << (how.bits - 1)) - 1) * (1 << drop)
         case Kind.LEVEL:
             if how.bits < 0:
                 assert how.rounding is not None
-                return nearest(Fraction(word, 2**-how.bits), how.rounding)
-            louder = word * 2**how.bits
+                return nearest(Fraction(word, (1 << -how.bits)), how.rounding)
+            louder = word * (1 << how.bits)
             if how.overflow is Overflow.HELD:
                 return max(-half, min(half - 1, louder))
             return (louder + half) % (2 * half) - half
         case Kind.RIGHT_JUSTIFIED:
-            return line // 2**how.bits - half
+            return line // (1 << how.bits) - half
         case Kind.OFFSET:
             assert how.value is not None
             return max(-half, min(half - 1, word + how.value))
@@ -102,7 +105,8 @@ EVERY_WORD = {
 }
 
 
-def filled(content: Content, difference: Difference, built: list[int], b: Sequence[int], bits: int
+def filled(
+    content: Content, difference: Difference, built: list[int], b: Sequence[int], bits: int
 ) -> list[int]:
     """The words that `difference` puts behind `built`."""
     assert difference.word_b == len(built), "it doesn't begin where it says"
@@ -111,7 +115,7 @@ def filled(content: Content, difference: Difference, built: list[int], b: Sequen
         case Content.SILENCE:
             return [0] * count
         case Content.FILLER:
-            return [-(2 ** (bits - 1))] * count
+            return [-(1 << (bits - 1))] * count
         case Content.CONSTANT:
             assert difference.value is not None
             return [difference.value] * count
@@ -120,13 +124,15 @@ def filled(content: Content, difference: Difference, built: list[int], b: Sequen
             assert lag is not None
             more: list[int] = []
             for place in range(count):
-                more.append((built + more)[len(built) + place - lag])
+                # B's own words before it: some may be changed, and then A doesn't tell them.
+                before = place - lag
+                more.append(b[len(built) + before] if before < 0 else more[before])
             return more
         case Content.OTHER:
             return list(b[len(built) : len(built) + count])
 
 
-def rebuilt(
+def rebuilt(  # noqa: PLR0912  a list of all kinds
     account: Sequence[Difference], a: Sequence[int], b: Sequence[int], bits: int, step: int
 ) -> tuple[list[int], Difference | None]:
     """What the account makes of A, and its statement about words changed here and there.
@@ -171,6 +177,7 @@ def rebuilt(
     while at <= len(words):
         for difference in put.get(at, []):
             if difference.content is None:
+                assert difference.word is not None
                 again = words[difference.word : difference.word + difference.words]
                 built += again * (max(difference.times, 2) - 1)
             else:
@@ -182,7 +189,7 @@ def rebuilt(
             difference = over[at]
             if difference.kind is Kind.SWAPPED:
                 second = words[at + step : at + 2 * step]
-                second += [-(2 ** (bits - 1))] * (step - len(second))  # M1 p. 39: filler 00
+                second += [-(1 << (bits - 1))] * (step - len(second))  # M1 p. 39: filler 00
                 built += (second + words[at : at + step])[: difference.words]
             else:
                 assert difference.content is not None
@@ -219,7 +226,7 @@ def check(
         assert not wrong
         return
     assert len(wrong) == changed.different
-    half = 2 ** (bits - 1)
+    half = 1 << (bits - 1)
     assert max(abs(built[at] - b[at]) for at in wrong) == changed.largest
     mask = 0
     for at in wrong:

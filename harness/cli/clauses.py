@@ -1,0 +1,73 @@
+"""`dryload clauses`: what the standard asks, one statement each."""
+
+from collections.abc import Callable
+from typing import Annotated
+
+import typer
+
+
+def clauses(
+    ids: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[ID]...", help="Clauses to tell everything about: PKT-05."),
+    ] = None,
+    family: Annotated[
+        str | None, typer.Option(metavar="PKT", help="Only this family: FRM, HDR, PKT, HSK ...")
+    ] = None,
+    level: Annotated[
+        str | None,
+        typer.Option(metavar="LEVEL", help="Only these: must, should or information."),
+    ] = None,
+    judged: Annotated[
+        str | None,
+        typer.Option(
+            metavar="EVIDENCE",
+            help='Only what this shows: file, "one direction", "both directions" or source.',
+        ),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """List the clauses that findings name, or tell everything about some of them."""
+    import json
+
+    from emulator.wire.clauses import FAMILIES, Judged, Level, clause
+    from emulator.wire.clauses import clauses as register
+    from harness.cli.terminal import width
+    from harness.files.problem import Problem
+    from harness.report import clauses as report
+
+    wanted_family = _one_of(family, list(FAMILIES), "family", str.upper)
+    wanted_level = _one_of(level, [str(each) for each in Level], "level", str.lower)
+    wanted_evidence = _one_of(judged, [str(each) for each in Judged], "evidence", str.lower)
+    try:
+        named = [clause(each.strip().upper()) for each in ids or ()]
+    except KeyError as unknown:
+        what, _, do = str(unknown.args[0]).partition(": ")
+        raise Problem(
+            f"{what}.", do=do[0].upper() + do[1:] + ("" if do.endswith("?") else ".")
+        ) from unknown
+    found = [
+        each
+        for each in named or register().values()
+        if wanted_family in (None, each.family)
+        and wanted_level in (None, str(each.level))
+        and (wanted_evidence is None or wanted_evidence in map(str, each.judged))
+    ]
+    if not found:
+        raise Problem("no clause is all of that.", do="Ask for less at a time.")
+    if as_json:
+        typer.echo(json.dumps(report.document(found), indent=2))
+    else:
+        lines = report.detail_text if named else report.list_text
+        typer.echo("\n".join(lines(found, width())))
+
+
+def _one_of(
+    given: str | None, legal: list[str], what: str, spelled: Callable[[str], str]
+) -> str | None:
+    """Return `given` as it is spelled; a Problem that names what there is for anything else."""
+    from harness.files.problem import Problem
+
+    if given is None or spelled(given) in legal:
+        return None if given is None else spelled(given)
+    raise Problem(f"there is no {what} {given!r}.", do=f"There are: {', '.join(legal)}.")

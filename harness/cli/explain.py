@@ -1,0 +1,131 @@
+"""`dryload explain`: every byte, what it means and which clause says so."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from harness.teach.walk import Dump
+
+Answer = tuple[list[str], dict[str, Any]]
+"""Lines for people and the same for programs."""
+_NEXT = 3  # messages that are shown from a byte on
+
+
+def explain(
+    what: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FILE | HEX...",
+            help="A dump file, - for standard input, or bytes in hexadecimal: F0 7E 00 7F 05 F7.",
+        ),
+    ],
+    dump: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Which dump of the file, from 1 on.")
+    ] = None,
+    packet: Annotated[
+        int | None,
+        typer.Option(min=0, metavar="N", help="One packet of the dump, from 0 on, and no more."),
+    ] = None,
+    start: Annotated[
+        int | None,
+        typer.Option(
+            "--from", min=0, metavar="BYTE", help="The message that holds this byte, and the next."
+        ),
+    ] = None,
+    bits: Annotated[
+        int | None,
+        typer.Option(
+            min=8, max=28, metavar="N", help="How wide words are where no header says it."
+        ),
+    ] = None,
+    every: Annotated[
+        bool, typer.Option("--bytes", help="Every word of a packet, none left out.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Explain a dump, or some bytes, field by field; nothing is judged, so it ends with 0."""
+    import json
+
+    from harness.files.given import given
+    from harness.files.problem import Problem
+    from harness.report import explain as report
+    from harness.teach.walk import dumps_of
+
+    if start is not None and (dump is not None or packet is not None):
+        raise Problem("--from says where already.", do="Leave out --dump and --packet.")
+    taken = given(what)
+    if taken.file is None and dump is None and packet is None and start is None:
+        lines, parts = _messages(taken.data, bits, every)
+    else:
+        dumps = list(dumps_of(taken.data, bits=bits))
+        if start is not None:
+            lines, parts = _from(dumps, start, every)
+        elif packet is not None:
+            lines, parts = _packet(_chosen(dumps, dump), packet, every)
+        else:
+            chosen = dumps if dump is None else [_chosen(dumps, dump)]
+            lines, parts = _overviews(chosen, dumps, every, taken.file or "HEX")
+    source = {"file": taken.file, "bytes": len(taken.data)}
+    typer.echo(
+        json.dumps(report.document(source, **parts), indent=2) if as_json else "\n".join(lines)
+    )
+
+
+def _messages(data: bytes, bits: int | None, every: bool) -> Answer:
+    """Explain bytes that were written out: all of them."""
+    from emulator.wire.splitter import split
+    from harness.report import explain as report
+    from harness.teach.annotate import explain_all
+
+    found = list(explain_all(split(data), bits=bits, every=every))
+    return report.messages_text(found), {"messages": [report.message_document(m) for m in found]}
+
+
+def _from(dumps: Sequence["Dump"], start: int, every: bool) -> Answer:
+    from harness.files.problem import Problem
+    from harness.report import explain as report
+
+    for dump in dumps:
+        if start < dump.section.offset + dump.section.size:
+            found = dump.pieces_from(start, _NEXT, every=every)
+            parts = {"messages": [report.message_document(message) for message in found]}
+            return report.messages_text(found), parts
+    raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
+
+
+def _packet(dump: "Dump", place: int, every: bool) -> Answer:
+    from harness.files.problem import Problem
+    from harness.report import explain as report
+
+    found = dump.packet(place, every=every)
+    if not found and place >= dump.reached:
+        count = dump.reached
+        there = f"packets 0 to {count - 1:,}" if count > 1 else "packet 0" if count else "no packet"
+        raise Problem(f"there is no packet {place:,}.", do=f"{dump.title} has {there}.")
+    missing = [each for each in dump.findings if each.at.packet == place] if not found else []
+    lines = report.packets_text(dump, place, found, missing)
+    return lines, {"packets": report.packet_documents(found, missing, place)}
+
+
+def _overviews(chosen: Sequence["Dump"], dumps: Sequence["Dump"], every: bool, file: str) -> Answer:
+    from harness.report import explain as report
+
+    pairs = [(dump, dump.overview(every=every)) for dump in chosen]
+    lines = report.overviews_text(pairs, dumps=sum(each.number > 0 for each in dumps), file=file)
+    return lines, {"dumps": [report.overview_document(dump, seen) for dump, seen in pairs]}
+
+
+def _chosen(dumps: Sequence["Dump"], number: int | None) -> "Dump":
+    """Return the dump that is meant: the first one with a header if none is named."""
+    from harness.files.problem import Problem
+
+    with_header = [each for each in dumps if each.number]
+    if number is None:
+        return (with_header or list(dumps))[0]
+    if number > len(with_header):
+        count = len(with_header)
+        there = "1 dump" if count == 1 else f"{count} dumps"
+        raise Problem(f"there is no dump {number}.", do=f"It holds {there}.")
+    return with_header[number - 1]

@@ -1,0 +1,34 @@
+"""`dryload profiles`: the emulated units there are, and what they do."""
+
+from typing import Annotated
+
+import typer
+
+
+def profiles(
+    name: Annotated[
+        str | None,
+        typer.Argument(metavar="[NAME]", help="A unit, or a profile of your own: a .toml file."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """List the emulated units, or tell everything that one of them is and does."""
+    import json
+
+    from emulator.unit.profile import DEFAULT_PROFILE, ProfileError, load_profile, profile_names
+    from harness.files.problem import Problem
+    from harness.report import profiles as report
+
+    try:
+        if name is None:
+            found = [load_profile(each) for each in profile_names()]
+            lines, document = (
+                report.list_text(found, DEFAULT_PROFILE),
+                report.list_document(found, DEFAULT_PROFILE),
+            )
+        else:
+            profile = load_profile(name.removeprefix("unit:"))
+            lines, document = report.one_text(profile), report.one_document(profile)
+    except ProfileError as problem:
+        raise Problem(str(problem)) from problem
+    typer.echo(json.dumps(document, indent=2) if as_json else "\n".join(lines))

@@ -1,0 +1,98 @@
+"""`dryload validate`: judge dump files, no unit involved."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from harness.files.dumpfile import DumpFile
+    from harness.report.validate import Account
+
+_WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
+
+
+def validate(
+    files: Annotated[
+        list[str], typer.Argument(metavar="FILE...", help="Dump files; - is standard input.")
+    ],
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Judge dump files by the standard; exit 1 if one is broken.
+
+    A file that cannot be read, or has no dump in it, makes the exit code 2; the others are
+    judged all the same.
+    """
+    from harness.files.problem import Problem
+    from harness.report.validate import SCHEMA, not_judged
+
+    code = 0
+    if as_json:
+        typer.echo(f'{{"schema": "{SCHEMA}", "files": [')
+    for place, path in enumerate(files):
+        if place:
+            typer.echo("," if as_json else "")
+        try:
+            account = _judged(path)
+        except Problem as problem:
+            typer.echo(f"dryload: {problem}", err=True)
+            code = max(code, problem.code)
+            if as_json:
+                typer.echo(not_judged(path, str(problem)))
+            continue
+        code = max(code, 1 if account.is_broken else 0)
+        for part in account.documents() if as_json else account.text():
+            typer.echo(part, nl=False)
+        account.close()
+    if as_json:
+        typer.echo("]}")
+    if code:
+        raise typer.Exit(code)
+
+
+def _judged(path: str) -> "Account":
+    """Return the account of one file; a Problem if there is nothing in it to be judged."""
+    from harness.files.dumpfile import load
+    from harness.files.opening import shown
+    from harness.files.problem import Problem
+    from harness.judge.stream import judge_stream
+    from harness.report.validate import Account
+
+    file = load(path)
+    for remark in file.remarks:
+        typer.echo(f"dryload: {shown(path)}: {remark}.", err=True)
+    account = Account(file)
+    with _progress(file) as show:
+        for verdict in judge_stream(file.data, keep_words=False):
+            account.add(verdict)
+            show(verdict.offset + verdict.size)
+    if account.is_empty:
+        raise Problem(
+            f"{shown(path)} has messages of the standard in it, but no dump: no header, no packet."
+        )
+    return account
+
+
+@contextmanager
+def _progress(file: "DumpFile") -> "Iterator[Callable[[int], None]]":
+    """Yield what shows how many bytes of a long file are done, where somebody can see it."""
+    import sys
+
+    if len(file.data) < _WORTH_SHOWING or not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn
+
+    from harness.files.opening import shown
+
+    with Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        DownloadColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
+        task = bar.add_task(shown(file.name), total=len(file.data))
+        yield lambda done: bar.update(task, completed=done)

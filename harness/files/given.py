@@ -1,0 +1,75 @@
+"""What a user gives to be looked at: a file, or bytes written in hexadecimal."""
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.files.dumpfile import LARGEST, load
+from harness.files.kinds import HEAD_BYTES, kind_of
+from harness.files.opening import STANDARD_INPUT, open_file, read_all, shown
+from harness.files.problem import Problem
+
+_BETWEEN: Final = re.compile(r"[\s,;:]+")
+_NUMBER: Final = re.compile(r"(?:0x|\$)?([0-9a-f]+)h?", re.IGNORECASE)
+_EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f\xf8-\xff]*\xf7")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Given:
+    """Bytes, and the name of the file they came from; None where they were written out."""
+
+    data: bytes
+    file: str | None = None
+
+
+def given(words: Sequence[str]) -> Given:
+    """Return what is meant by the words of a command: a file that exists, or hexadecimal bytes.
+
+    A name that exists as a file is a file, even if it looks like a number; "-" is standard input.
+    """
+    first = words[0]
+    if first == STANDARD_INPUT or os.path.exists(first):
+        if len(words) > 1:
+            raise Problem(f"{shown(words[1])} is one name too many.", do="Give one file at a time.")
+        return Given(data=_content(first), file=first)
+    data = from_hex(" ".join(words))
+    if data is None:
+        raise Problem(
+            f"{shown(' '.join(words))}: there is no such file, and no bytes in hexadecimal either.",
+            do="Write bytes like this: F0 7E 00 7F 05 F7.",
+        )
+    return Given(data=data)
+
+
+def from_hex(text: str) -> bytes | None:
+    """Return bytes written in hexadecimal, apart or together; None where it is something else."""
+    numbers = [_NUMBER.fullmatch(word) for word in _BETWEEN.split(text) if word]
+    if not numbers or not all(numbers):
+        return None
+    digits = [number.group(1) for number in numbers if number is not None]
+    if any(len(each) > 2 and len(each) % 2 for each in digits):
+        return None
+    return bytes.fromhex("".join(each.zfill(2) for each in digits))
+
+
+def _content(path: str) -> bytes:
+    """Return the bytes of a dump file, or of a file with other System Exclusive messages."""
+    try:
+        return load(path).data
+    except Problem:
+        if path == STANDARD_INPUT:
+            raise
+        data = _other_messages(path)
+        if data is None:
+            raise
+        return data
+
+
+def _other_messages(path: str) -> bytes | None:
+    with open_file(path) as file:
+        data = read_all(file, shown(path), LARGEST)
+    if kind_of(data[:HEAD_BYTES]) is not None or not _EXCLUSIVE.search(data[:HEAD_BYTES]):
+        return None
+    return data

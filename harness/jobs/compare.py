@@ -1,0 +1,218 @@
+"""Compare two files: dumps with dumps, or a dump with the audio file it was made from.
+
+Dumps are paired by sample number first, and what is left by order.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from emulator.wire.messages import ExtendedHeader, Header
+from harness.files import opening
+from harness.files.problem import Problem
+from harness.jobs.subjects import Source, Subject, sample_of, source
+from harness.judge.difference import (
+    Comparison,
+    FieldDifference,
+    compare_samples,
+    field_finding,
+    findings,
+)
+from harness.judge.finding import Answerable, Finding
+
+
+class PairedBy(StrEnum):
+    """Why two subjects are compared with each other."""
+
+    ASKED = "what was asked for"
+    ONLY = "the only ones"
+    EACH = "each"
+    """The sound of an audio file with every dump of the other file."""
+    NUMBER = "sample number"
+    ORDER = "order"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pairing:
+    """Two subjects and how the second is as against the first."""
+
+    a: Subject
+    b: Subject
+    by: PairedBy
+    comparison: Comparison | None
+    """None where the two cannot be compared, and `trouble` says why."""
+    fields: tuple[FieldDifference, ...] = ()
+    """All fields that are stated differently, those of the comparison among them."""
+    findings: tuple[Finding, ...] = ()
+    trouble: str = ""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def same(self) -> bool:
+        """Whether words and header are the same as far as it matters."""
+        return (
+            self.comparison is not None
+            and self.comparison.same
+            and not any(difference.counts for difference in self.fields)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FileComparison:
+    """All pairs of two files, and what has no counterpart."""
+
+    a: Source
+    b: Source
+    pairs: tuple[Pairing, ...]
+    only_a: tuple[Subject, ...] = field(default=())
+    only_b: tuple[Subject, ...] = field(default=())
+
+    @property
+    def same(self) -> bool:
+        """Whether each has its equal in the other."""
+        return not self.only_a and not self.only_b and all(pair.same for pair in self.pairs)
+
+    @property
+    def different(self) -> bool:
+        """Whether something that could be compared is not the same."""
+        compared = any(pair.comparison is not None and not pair.same for pair in self.pairs)
+        return compared or bool(self.only_a or self.only_b)
+
+
+def compare_files(
+    a: str, b: str, *, dump_a: int | None = None, dump_b: int | None = None
+) -> FileComparison:
+    """Compare two files, or one dump of each, counted from 1; a Problem for unreadable ones."""
+    if a == b == opening.STANDARD_INPUT:
+        raise Problem("standard input can be only one of the two files.")
+    source_a, source_b = source(a), source(b)
+    chosen_a, chosen_b = _chosen(source_a, dump_a), _chosen(source_b, dump_b)
+    asked = dump_a is not None or dump_b is not None
+    matches = list(_matches(chosen_a, chosen_b, asked=asked))
+    pairs = tuple(_pairing(one, other, by) for one, other, by in matches)
+    taken = {id(subject) for one, other, _ in matches for subject in (one, other)}
+    return FileComparison(
+        a=source_a,
+        b=source_b,
+        pairs=pairs,
+        only_a=tuple(subject for subject in chosen_a if id(subject) not in taken),
+        only_b=tuple(subject for subject in chosen_b if id(subject) not in taken),
+    )
+
+
+def _chosen(source: Source, number: int | None) -> Sequence[Subject]:
+    if number is None:
+        return source.subjects
+    for subject in source.subjects:
+        if subject.number == number:
+            return (subject,)
+    count = len(source.subjects)
+    holds = "1 dump" if count == 1 else f"dumps 1 to {count}"
+    raise Problem(f"{opening.shown(source.file)} has no dump {number}: it holds {holds}.")
+
+
+def _matches(
+    of_a: Sequence[Subject], of_b: Sequence[Subject], *, asked: bool
+) -> Iterator[tuple[Subject, Subject, PairedBy]]:
+    if len(of_a) == len(of_b) == 1:
+        yield of_a[0], of_b[0], PairedBy.ASKED if asked else PairedBy.ONLY
+        return
+    if of_a[0].recording is not None or of_b[0].recording is not None:
+        yield from ((one, other, PairedBy.EACH) for one in of_a for other in of_b)
+        return
+    left_a, left_b = [], list(of_b)
+    for one in of_a:
+        same = [other for other in left_b if other.sample_number == one.sample_number]
+        if one.sample_number is not None and same:
+            left_b.remove(same[0])
+            yield one, same[0], PairedBy.NUMBER
+        else:
+            left_a.append(one)
+    for one, other in zip(left_a, left_b, strict=False):
+        yield one, other, PairedBy.ORDER
+
+
+def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
+    remarks = [
+        f"{name}: {remark}" for name, subject in (("A", a), ("B", b)) for remark in subject.remarks
+    ]
+    for name, subject in (("A", a), ("B", b)):
+        if subject.trouble:
+            return Pairing(a=a, b=b, by=by, comparison=None, trouble=f"{name}: {subject.trouble}")
+    sample_a, sound_a = sample_of(a, b, "A")
+    sample_b, sound_b = sample_of(b, a, "B")
+    comparison = compare_samples(
+        sample_a,
+        sample_b,
+        names=("A", "B"),
+        packet_bits=sample_b.bits if a.header is None and b.header is not None else sample_a.bits,
+    )
+    fields = tuple(_header_fields(replace(a, sample=sample_a), replace(b, sample=sample_b)))
+    fields += tuple(_without_sound(each, a, b) for each in comparison.fields)
+    return Pairing(
+        a=replace(a, sample=sample_a),
+        b=replace(b, sample=sample_b),
+        by=by,
+        comparison=comparison,
+        fields=fields,
+        findings=(
+            *findings(replace(comparison, fields=())),
+            *(field_finding(each, Answerable.FILE) for each in fields),
+        ),
+        remarks=(*remarks, *sound_a, *sound_b),
+    )
+
+
+def _header_fields(a: Subject, b: Subject) -> Iterator[FieldDifference]:
+    """Yield what headers say beside what a sample holds, where it differs."""
+    length_a, length_b = _length(a), _length(b)
+    if length_a != length_b:
+        yield FieldDifference(field="length", a=f"{length_a:,}", b=f"{length_b:,}", clause="HDR-06")
+    one, other = a.header, b.header
+    if one is None or other is None:
+        return
+    if one.sample_number != other.sample_number:
+        yield FieldDifference(
+            field="sample number",
+            a=f"{one.sample_number:,}",
+            b=f"{other.sample_number:,}",
+            clause="HDR-02",
+        )
+    if one.device_id != other.device_id:
+        yield FieldDifference(
+            field="device ID",
+            a=str(one.device_id),
+            b=str(other.device_id),
+            clause="DEV-03",
+            counts=False,
+            remark="it says who is addressed, not what the sample is",
+        )
+    if type(one) is not type(other):
+        yield FieldDifference(
+            field="header",
+            a=_kind(one),
+            b=_kind(other),
+            clause="EXT-08",
+            counts=False,
+            remark="both can say the same",
+        )
+
+
+def _kind(header: Header) -> str:
+    return "extended" if isinstance(header, ExtendedHeader) else "standard"
+
+
+def _length(subject: Subject) -> int:
+    """Return the frames that a header announces, or that a sound has."""
+    if subject.header is not None:
+        return subject.header.length
+    assert subject.sample is not None
+    return subject.sample.frames
+
+
+def _without_sound(difference: FieldDifference, a: Subject, b: Subject) -> FieldDifference:
+    """Return a difference that counts only if both could have said something."""
+    silent = difference.field.startswith("loop") or difference.field == "name"
+    if silent and (a.header is None or b.header is None):
+        return replace(difference, counts=False, remark="nothing is read of it from an audio file")
+    return difference

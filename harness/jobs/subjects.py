@@ -1,0 +1,192 @@
+"""What can be compared: the dumps of a file, or the sound of an audio file.
+
+Theory of operation.  The packets of a dump are taken as they stand, one after another, as a
+receiver of the standard would store them (M1 p. 39): so a missing packet moves everything behind
+it, and a comparison says so.  Of a sound the words are taken as they are in its file.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from emulator.dump.outgoing import sample_from
+from emulator.dump.sample import Sample
+from emulator.wire.codec import decode, kind_of
+from emulator.wire.constants import MAX_BITS, MIN_BITS
+from emulator.wire.messages import (
+    DataPacket,
+    ExtendedLoopPoints,
+    Header,
+    LoopPoints,
+    SampleName,
+)
+from emulator.wire.packets import CHECKSUM, checksums, data_of
+from emulator.wire.sizes import packets_for
+from emulator.wire.splitter import PieceKind
+from emulator.wire.words import word_dtype
+from harness.files import audio, opening
+from harness.files.dumpfile import load
+from harness.files.kinds import AUDIO_ADVICE, HEAD_BYTES
+from harness.files.kinds import kind_of as file_kind
+from harness.files.problem import Problem
+from harness.files.sections import Section, sections
+
+AUDIO: Final = "audio file"
+_BULK: Final = 1 << 15  # packets
+_FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are
+_MORE: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Subject:
+    """One dump of a file, or the sound of an audio file."""
+
+    number: int
+    """Which of its file, counted from 1."""
+    header: Header | None = None
+    sample: Sample | None = None
+    """None where it cannot be made out, and `trouble` says why."""
+    recording: audio.Recording | None = None
+    trouble: str = ""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def sample_number(self) -> int | None:
+        """The sample number in the header."""
+        return None if self.header is None else self.header.sample_number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Source:
+    """A file and what is in it."""
+
+    file: str
+    form: str
+    subjects: tuple[Subject, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def source(path: str) -> Source:
+    """Return what is in a dump file or audio file; a Problem for anything else."""
+    if path != opening.STANDARD_INPUT:
+        with opening.open_file(path) as file:
+            try:
+                kind = file_kind(file.read(HEAD_BYTES))
+            except OSError as problem:
+                raise opening.reading_problem(opening.shown(path), problem) from problem
+        if kind is not None and kind.advice == AUDIO_ADVICE:
+            recording = audio.read(path)
+            subject = Subject(number=1, recording=recording, remarks=recording.remarks)
+            return Source(file=path, form=AUDIO, subjects=(subject,))
+    dump_file = load(path)
+    found = [section for section in sections(dump_file.data) if section.opening is not None]
+    if not found:
+        raise Problem(
+            f"{opening.shown(path)} has no dump header: what its packets mean cannot be known "
+            "(HDR-01, M1 p. 39).",
+            do="dryload validate says what is in it.",
+        )
+    return Source(
+        file=path,
+        form=dump_file.form.value,
+        subjects=tuple(_subject(section, index) for index, section in enumerate(found, start=1)),
+        remarks=dump_file.remarks,
+    )
+
+
+def _subject(section: Section, number: int) -> Subject:
+    header = section.header
+    if header is None:
+        trouble = "its header is damaged, so that nothing says what its packets mean (FRM-05)"
+        return Subject(number=number, trouble=trouble)
+    if not MIN_BITS <= header.bits <= MAX_BITS:
+        trouble = (
+            f"its header announces words of {header.bits} bits, and {MIN_BITS} to {MAX_BITS} are "
+            "possible (HDR-03)"
+        )
+        return Subject(number=number, header=header, trouble=trouble)
+    data = [data_of(rows).reshape(-1) for _, rows in section.chunks(_BULK)]
+    more = []
+    torn = 0
+    for _, piece in section.odd:
+        if piece.kind is PieceKind.EXCLUSIVE:
+            message = decode(piece.body)
+            if isinstance(message, _MORE) and message.sample_number == header.sample_number:
+                more.append(message)
+                continue
+        torn += kind_of(piece.body) is DataPacket
+    joined = np.concatenate([np.empty(0, np.uint8), *data])
+    return Subject(
+        number=number,
+        header=header,
+        sample=sample_from(header, joined, more),
+        remarks=tuple(_remarks(section, header, torn)),
+    )
+
+
+def _remarks(section: Section, header: Header, torn: int) -> Iterator[str]:
+    """Yield what is odd about the packets of a dump; the judge of a file says more."""
+    needed = packets_for(header.length * max(header.channels, 1), header.bits)
+    wrong = sum(
+        int(np.count_nonzero(checksums(rows) != rows[:, CHECKSUM]))
+        for _, rows in section.chunks(_BULK)
+    )
+    if section.packets != needed:
+        yield f"its header calls for {needed:,} packets, and {section.packets:,} whole ones follow"
+    if torn:
+        yield f"damaged packets are left out: {torn:,}"
+    if wrong:
+        yield f"packets with a wrong checksum, taken as they are: {wrong:,}"
+
+
+def sample_of(subject: Subject, other: Subject, name: str) -> tuple[Sample, tuple[str, ...]]:
+    """Return the sample of a subject, and what was chosen of a sound to make one.
+
+    `name` is what remarks call it; ValueError for a subject that has none.
+    """
+    if subject.sample is not None:
+        return subject.sample, ()
+    recording = subject.recording
+    if recording is None:
+        raise ValueError(f"{name} has no sample: {subject.trouble}")
+    like = other.sample
+    if recording.source.endswith("-bit"):
+        bits = min(int(recording.source.removesuffix("-bit")), MAX_BITS)
+    else:
+        bits = _FLOATING_BITS if like is None else like.bits
+    if like is None or like.channels == recording.channels or like.channels > 1:
+        return _sound(recording, bits, "both"), ()
+    channel = _nearest_channel(recording, like)
+    what = "all channels mixed" if channel == "mix" else f"channel {channel}"
+    return _sound(recording, bits, channel), (
+        f"{name} has {recording.channels} channels: {what} is nearest and was compared",
+    )
+
+
+def _sound(recording: audio.Recording, bits: int, channel: audio.Channel) -> Sample:
+    if recording.source.endswith("-bit") and channel != "mix":
+        # Words as they are: what a dump made of them is for the comparison to find out.
+        frames = recording.frames
+        chosen = frames if channel == "both" else frames[:, channel - 1 : channel]
+        words = (chosen.astype(np.int32) >> np.int32(32 - bits)).reshape(-1)
+        channels = int(chosen.shape[1])
+    else:
+        converted = audio.words_of(recording, bits=bits, channel=channel)
+        words, channels = converted.words, converted.channels
+    return Sample(
+        words=words.astype(word_dtype(bits)), bits=bits, rate=recording.rate, channels=channels
+    )
+
+
+def _nearest_channel(recording: audio.Recording, like: Sample) -> audio.Channel:
+    """Return the channel, or the mix, from which a sample of one channel differs least."""
+    choices: list[audio.Channel] = [*range(1, recording.channels + 1), "mix"]
+
+    def different(channel: audio.Channel) -> int:
+        words = audio.words_of(recording, bits=like.bits, channel=channel).words
+        common = min(len(words), len(like.words))
+        return int(np.count_nonzero(words[:common] != like.words[:common]))
+
+    return min(choices, key=different)

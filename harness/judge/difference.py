@@ -1,0 +1,199 @@
+"""Two samples compared: whether they're the same, exactly, and what makes the difference.
+
+`same` rests on nothing but equality.  The explanation is a second matter: it is what was most
+likely done to A, and done to A it gives exactly B; see `explanation` for how it is found and
+`account` for what it can say.
+"""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from emulator.dump.sample import Sample
+from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.sizes import words_per_packet
+from harness.judge.account import Account, Content, Difference, Kind
+from harness.judge.explanation import common_scale, explain
+from harness.judge.fields import FieldDifference, compare_fields
+from harness.judge.finding import Answerable, Finding, Place, Verdict
+from harness.judge.wording import Context, sentence, sentences
+
+__all__ = [
+    "Account",
+    "Comparison",
+    "Content",
+    "Difference",
+    "FieldDifference",
+    "Kind",
+    "compare_samples",
+    "findings",
+]
+
+NAMES: Final = ("what was sent", "what came back")
+_MOST_FINDINGS: Final = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """How a sample B is as against a sample A."""
+
+    same: bool
+    """Whether the words are equal: as many of them, as wide, one by one."""
+    words: tuple[int, int]
+    """Of A and of B."""
+    compared: int
+    """Words that stand in the same place in both."""
+    different: int
+    """Those of them that differ, side by side from the beginning, narrow words left-justified."""
+    explanation: Account
+    """What makes B of A, exactly; empty where the words are the same."""
+    fields: tuple[FieldDifference, ...]
+    """Where the headers differ."""
+    context: Context = field(repr=False)
+
+    @property
+    def same_fields(self) -> bool:
+        """Whether the headers say the same as far as it matters."""
+        return not any(difference.counts for difference in self.fields)
+
+    @property
+    def sentences(self) -> list[str]:
+        """The explanation in words, without full stops."""
+        return sentences(self.explanation, self.context)
+
+    @property
+    def sentence(self) -> str:
+        """The whole in one sentence without a full stop."""
+        if not self.same:
+            first, *more = self.sentences
+            rest = f"{len(more)} more difference{'s' if len(more) > 1 else ''}"
+            return f"{first}; and {rest}" if more else first
+        if self.same_fields:
+            return f"{self.words[0]:,} words and all that is said of them are the same"
+        names = ", ".join(difference.field for difference in self.fields if difference.counts)
+        return f"The words are the same, but the header differs: {names}"
+
+
+def compare_samples(
+    sent: Sample,
+    got: Sample,
+    *,
+    names: tuple[str, str] = NAMES,
+    packet_bits: int | None = None,
+) -> Comparison:
+    """Compare the sample `got` with the one `sent`; `names` are what sentences call them.
+
+    Packets are those of words of `packet_bits` significant bits: of `sent`, unless it never was
+    in packets.
+    """
+    words = len(sent.words), len(got.words)
+    bits = max(sent.bits, got.bits)
+    own_bits = packet_bits or sent.bits
+    context = Context(
+        rate=sent.rate,
+        channels=sent.channels,
+        bits=bits,
+        step=words_per_packet(own_bits),
+        words=words,
+        names=names,
+    )
+    same = sent.bits == got.bits and bool(np.array_equal(sent.words, got.words))
+    explanation: Account = ()
+    different = 0
+    if not same:
+        different = _different(sent, got, bits)
+        explanation = explain(
+            sent.words,
+            got.words,
+            bits=(sent.bits, got.bits),
+            channels=(sent.channels, got.channels),
+            packet_bits=own_bits,
+        )
+    return Comparison(
+        same=same,
+        words=words,
+        compared=min(words),
+        different=different,
+        explanation=explanation,
+        fields=compare_fields(sent, got),
+        context=context,
+    )
+
+
+def _different(a: Sample, b: Sample, bits: int) -> int:
+    common = min(len(a.words), len(b.words))
+    return int(
+        np.count_nonzero(
+            common_scale(a.words[:common], a.bits, bits)
+            != common_scale(b.words[:common], b.bits, bits)
+        )
+    )
+
+
+# Clauses that speak of the very thing; of everything else WRD-12 does.
+_CLAUSES: Final = {
+    Kind.MISSING: "PKT-10",
+    Kind.DOUBLED: "HSK-15",
+    Kind.SWAPPED: "PKT-03",
+    Kind.MOVED: "PKT-03",
+    Kind.TOP_BIT_FLIPPED: "WRD-07",
+    Kind.BYTES_REVERSED: "WRD-04",
+    Kind.RIGHT_JUSTIFIED: "WRD-06",
+    Kind.WIDENED: "WRD-09",
+    Kind.CHANNELS_SWAPPED: "WRD-11",
+    Kind.ONE_CHANNEL: "EXT-06",
+}
+_DO: Final = {
+    Kind.MISSING: "Send it again with answers switched on: a lost packet is then sent again.",
+    Kind.DOUBLED: "Look for a packet whose answer was lost: it was sent and stored again.",
+    Kind.CHANGED: "Look for lost or altered bytes on the way: cable, interface, filter.",
+    Kind.NARROWED: "Nothing to mend if the unit stores no more bits; else send words of its width.",
+    Kind.TOP_BIT_FLIPPED: "Have the encoder write offset binary.",
+    Kind.BYTES_REVERSED: "Have the encoder write the most significant 7 bits first.",
+    Kind.RIGHT_JUSTIFIED: "Have the encoder push words to the left of their bytes.",
+    Kind.ENDS_EARLY: "Compare the length in the header with the sound; see whether memory ran out.",
+    Kind.TAIL: "Try a length of whole packets: some encoders spoil a short last one.",
+}
+
+
+def findings(
+    comparison: Comparison, *, answerable: Answerable = Answerable.FILE
+) -> tuple[Finding, ...]:
+    """Return what a comparison found, words first, one finding a difference; the first few."""
+    of_words = [
+        _finding(difference, comparison, answerable)
+        for difference in comparison.explanation[:_MOST_FINDINGS]
+    ]
+    return (*of_words, *(field_finding(each, answerable) for each in comparison.fields))
+
+
+def _finding(difference: Difference, comparison: Comparison, answerable: Answerable) -> Finding:
+    packet = difference.packet
+    if packet is None and difference.word is not None:
+        packet = difference.word // comparison.context.step
+    run = difference.runs[0] if difference.runs else None
+    filler = difference.kind is Kind.GOES_ON and difference.content is Content.FILLER
+    return Finding(
+        clause="WRD-13" if filler else _CLAUSES.get(difference.kind, "WRD-12"),
+        verdict=Verdict.NOTED if difference.kind is Kind.WIDENED else Verdict.BROKEN,
+        message=sentence(difference, comparison.context) + ".",
+        answerable=answerable,
+        at=Place(packet=packet, packet_number=None if packet is None else packet % PACKET_NUMBERS),
+        expected=f"word {run.word:,} is {run.values[0]:,}" if run else "",
+        found=f"it is {run.values[1]:,}" if run else "",
+        do=_DO.get(difference.kind, ""),
+    )
+
+
+def field_finding(difference: FieldDifference, answerable: Answerable) -> Finding:
+    """Return the finding for a field that is stated differently."""
+    remark = f": {difference.remark}" if difference.remark else ""
+    return Finding(
+        clause=difference.clause,
+        verdict=Verdict.BENT if difference.counts else Verdict.NOTED,
+        message=f"The {difference.field} is {difference.b} and not {difference.a}{remark}.",
+        answerable=answerable,
+        expected=difference.a,
+        found=difference.b,
+    )

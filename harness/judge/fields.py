@@ -1,0 +1,100 @@
+"""How the headers of two samples differ, field by field, beside their words."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+from emulator.dump.sample import Loop, Sample
+from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
+
+_NS: Final = 1_000_000_000
+_NO_LOOP: Final = (0x7E, 0x7F)  # HDR-08, EXT-04: played through once
+_ABSENT: Final = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldDifference:
+    """One field that two headers, or the messages that follow them, state differently."""
+
+    field: str
+    a: str
+    b: str
+    clause: str
+    counts: bool = True
+    """Whether it makes the samples different; else it is only worth knowing."""
+    remark: str = ""
+
+
+def compare_fields(a: Sample, b: Sample) -> tuple[FieldDifference, ...]:
+    """Return the fields in which two samples differ, exactly; what does not matter is marked.
+
+    The length is not among them: it is the words that tell.
+    """
+    return tuple(_fields(a, b))
+
+
+def _fields(a: Sample, b: Sample) -> Iterator[FieldDifference]:
+    plain = (
+        ("significant bits", a.bits, b.bits, "HDR-03"),
+        ("channels", a.channels, b.channels, "EXT-05"),
+    )
+    for field, one, other, clause in plain:
+        if one != other:
+            yield FieldDifference(field=field, a=f"{one:,}", b=f"{other:,}", clause=clause)
+    if a.rate != b.rate:
+        yield _rate(a.rate, b.rate)
+    if a.sustain != b.sustain:
+        yield _loop("loop", a.sustain, b.sustain)
+    yield from _more_loops(dict(a.loops), dict(b.loops))
+    if a.name != b.name:
+        yield FieldDifference(
+            field="name", a=a.name or _ABSENT, b=b.name or _ABSENT, clause="NAM-02"
+        )
+
+
+def _rate(a: Fraction, b: Fraction) -> FieldDifference:
+    # A standard header rounds the period to a whole ns (HDR-05), and one rounded up
+    # lies up to 1 ns from one that was rounded down.
+    rounding = abs(_NS / a - _NS / b) <= 1
+    return FieldDifference(
+        field="sample rate",
+        a=_hz(a),
+        b=_hz(b),
+        clause="HDR-05",
+        counts=not rounding,
+        remark="a period in whole nanoseconds cannot say it more exactly" if rounding else "",
+    )
+
+
+def _hz(rate: Fraction) -> str:
+    return f"{int(rate):,} Hz" if rate.denominator == 1 else f"{float(rate):,.3f} Hz"
+
+
+def _more_loops(a: dict[int, Loop], b: dict[int, Loop]) -> Iterator[FieldDifference]:
+    for loop_number in sorted(a.keys() | b.keys()):
+        one, other = a.get(loop_number), b.get(loop_number)
+        if one != other:
+            yield _loop(f"loop {loop_number}", one, other)
+
+
+def _loop(field: str, a: Loop | None, b: Loop | None) -> FieldDifference:
+    silent = a is not None and b is not None and a.loop_type == b.loop_type in _NO_LOOP
+    return FieldDifference(
+        field=field,
+        a=_loop_text(a, with_points=silent),
+        b=_loop_text(b, with_points=silent),
+        clause="HDR-08" if field == "loop" else "LOP-02",
+        counts=not silent,
+        remark="it is turned off in both, so that the points do not matter" if silent else "",
+    )
+
+
+def _loop_text(loop: Loop | None, *, with_points: bool) -> str:
+    if loop is None:
+        return _ABSENT
+    kind = LOOP_TYPES.get(loop.loop_type) or EXTENDED_LOOP_TYPES.get(loop.loop_type)
+    kind = kind or f"type {loop.loop_type:02X}"
+    if loop.loop_type in _NO_LOOP and not with_points:
+        return kind
+    return f"{kind}, {loop.start:,} to {loop.end:,}"

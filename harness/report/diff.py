@@ -1,0 +1,229 @@
+"""What `dryload diff` says."""
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from enum import StrEnum
+from typing import Any
+
+from harness.files.opening import shown
+from harness.jobs.compare import FileComparison, PairedBy, Pairing
+from harness.jobs.subjects import AUDIO, Source, Subject
+from harness.judge.account import Difference, Kind
+from harness.judge.difference import Comparison, FieldDifference
+from harness.judge.wording import bits_named, sentence
+from harness.report.findings import finding_document
+from harness.report.quantities import count
+from harness.report.table import Column, table
+
+
+def text(result: FileComparison) -> str:
+    """Return the result for people."""
+    blocks = [[_source_line("A", result.a), _source_line("B", result.b)]]
+    several = len(result.pairs) + len(result.only_a) + len(result.only_b) > 1
+    for pair in result.pairs:
+        heading = [_heading(pair)] if several or pair.by is PairedBy.ASKED else []
+        blocks.append([*heading, *_pair_lines(pair)])
+    for name, subjects in (("A", result.only_a), ("B", result.only_b)):
+        if subjects:
+            listed = ", ".join(_which(subject) for subject in subjects)
+            blocks.append([f"Only in {name}: {listed}."])
+    if several:
+        blocks.append([_summary(result)])
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def verdict(pair: Pairing) -> str:
+    """Return the one sentence that tells the most."""
+    if pair.comparison is None:
+        return f"Not comparable: {pair.trouble}."
+    comparison = pair.comparison
+    if comparison.same:
+        amount = count(comparison.words[0], "word")
+        if pair.same:
+            return f"The same: {amount} and everything that counts in the header."
+        other = _listed([difference.field for difference in pair.fields if difference.counts])
+        return f"The same {amount}, but not the same header: {other}."
+    first, *more = comparison.sentences
+    return f"Different in {count(len(more) + 1, 'way')}." if more else f"Different. {first}."
+
+
+def _source_line(name: str, source: Source) -> str:
+    form = source.form if source.form != "raw" else "dump file"
+    holds = ""
+    if source.form != AUDIO and len(source.subjects) != 1:
+        holds = f", {count(len(source.subjects), 'dump')}"
+    remarks = "".join(f"; {remark}" for remark in source.remarks)
+    return f"{name}  {shown(source.file)} ({form}{holds}{remarks})"
+
+
+def _which(subject: Subject) -> str:
+    if subject.recording is not None:
+        return "the sound"
+    number = "" if subject.sample_number is None else f" (sample {subject.sample_number:,})"
+    return f"dump {subject.number}{number}"
+
+
+def _heading(pair: Pairing) -> str:
+    why = {
+        PairedBy.NUMBER: "paired by sample number",
+        PairedBy.ORDER: "paired by order, no sample numbers being equal",
+        PairedBy.ASKED: "as asked",
+        PairedBy.EACH: "the sound with each dump",
+        PairedBy.ONLY: "the only ones",
+    }[pair.by]
+    return f"A: {_which(pair.a)}, B: {_which(pair.b)} ({why})"
+
+
+def _pair_lines(pair: Pairing) -> Iterator[str]:
+    yield verdict(pair)
+    if pair.comparison is not None:
+        if len(pair.comparison.sentences) > 1:
+            yield from (f"  {said}." for said in pair.comparison.sentences)
+        if pair.fields:
+            yield ""
+            yield from _field_lines(pair.fields)
+        yield from _run_lines(pair.comparison)
+        if not pair.comparison.same:
+            yield ""
+            yield _figures(pair)
+    yield from (f"Note: {remark}." for remark in pair.remarks)
+
+
+def _field_lines(fields: tuple[FieldDifference, ...]) -> list[str]:
+    columns = [Column("in the header"), Column("A"), Column("B"), Column("")]
+    rows = [
+        (
+            each.field,
+            shown(each.a),
+            shown(each.b),
+            each.remark if each.counts else f"not counted: {each.remark}",
+        )
+        for each in fields
+    ]
+    return [f"  {line}" for line in table(columns, rows)]
+
+
+def _run_lines(comparison: Comparison) -> Iterator[str]:
+    for difference in comparison.explanation:
+        if difference.kind is not Kind.CHANGED:
+            continue
+        columns = [
+            *(Column(name, right=True) for name in ("word", "packet", "words", "A", "B", "most")),
+            Column("bits"),
+        ]
+        rows = [
+            (
+                f"{run.word:,}",
+                f"{run.packet:,}",
+                f"{run.different:,}",
+                f"{run.values[0]:,}",
+                f"{run.values[1]:,}",
+                f"{run.largest:,}",
+                bits_named(run.mask),
+            )
+            for run in difference.runs
+        ]
+        yield ""
+        yield from (f"  {line}" for line in table(columns, rows))
+        if difference.run_count > len(rows):
+            yield f"  and {count(difference.run_count - len(rows), 'more place')}"
+
+
+def _figures(pair: Pairing) -> str:
+    comparison = pair.comparison
+    assert comparison is not None
+    a, b = comparison.words
+    share = f"{comparison.different:,} of the {count(comparison.compared, 'word')} in both"
+    step = f"{comparison.context.step} words in a packet of A"
+    return (
+        f"A has {count(a, 'word')}, B {b:,} ({step}). Laid side by side from the beginning, {share}"
+        " differ."
+    )
+
+
+def _summary(result: FileComparison) -> str:
+    same = sum(pair.same for pair in result.pairs)
+    alone = len(result.only_a) + len(result.only_b)
+    end = f", {alone:,} without a counterpart" if alone else ""
+    return f"{same:,} of {count(len(result.pairs), 'pair')} the same{end}."
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def document(result: FileComparison) -> dict[str, Any]:
+    """Return the result for programs."""
+    return {
+        "schema": "dryload/diff/1",
+        "same": result.same,
+        "a": _source_document(result.a),
+        "b": _source_document(result.b),
+        "pairs": [_pair_document(pair) for pair in result.pairs],
+        "only_a": [_subject_document(subject) for subject in result.only_a],
+        "only_b": [_subject_document(subject) for subject in result.only_b],
+    }
+
+
+def _source_document(source: Source) -> dict[str, Any]:
+    return {
+        "file": source.file,
+        "form": source.form,
+        "dumps": 0 if source.form == AUDIO else len(source.subjects),
+        "remarks": list(source.remarks),
+    }
+
+
+def _subject_document(subject: Subject) -> dict[str, Any]:
+    sample = subject.sample
+    return {
+        "dump": None if subject.recording is not None else subject.number,
+        "sample_number": subject.sample_number,
+        "words": None if sample is None else len(sample.words),
+        "bits": None if sample is None else sample.bits,
+        "channels": None if sample is None else sample.channels,
+        "rate_hz": None if sample is None else float(sample.rate),
+        "trouble": subject.trouble,
+    }
+
+
+def _pair_document(pair: Pairing) -> dict[str, Any]:
+    comparison = pair.comparison
+    return {
+        "a": _subject_document(pair.a),
+        "b": _subject_document(pair.b),
+        "paired_by": str(pair.by),
+        "comparable": comparison is not None,
+        "same": pair.same,
+        "verdict": verdict(pair),
+        "trouble": pair.trouble,
+        "words": None
+        if comparison is None
+        else {
+            "a": comparison.words[0],
+            "b": comparison.words[1],
+            "same": comparison.same,
+            "compared": comparison.compared,
+            "different": comparison.different,
+            "per_packet": comparison.context.step,
+            "scale_bits": comparison.context.bits,
+        },
+        "header": [asdict(difference) for difference in pair.fields],
+        "explanation": []
+        if comparison is None
+        else [_difference_document(each, comparison) for each in comparison.explanation],
+        "sentences": [] if comparison is None else comparison.sentences,
+        "findings": [finding_document(finding) for finding in pair.findings],
+        "remarks": list(pair.remarks),
+    }
+
+
+def _difference_document(difference: Difference, comparison: Comparison) -> dict[str, Any]:
+    """Return a difference with the fields that count for its kind, and its sentence."""
+    plain = Difference(kind=difference.kind)
+    told = {
+        name: str(value) if isinstance(value, StrEnum) else value
+        for name, value in asdict(difference).items()
+        if name == "kind" or value != getattr(plain, name)
+    }
+    return {**told, "sentence": sentence(difference, comparison.context)}

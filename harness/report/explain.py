@@ -1,0 +1,230 @@
+"""What `dryload explain` says."""
+
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from emulator.wire.constants import PACKET_BYTES
+from harness.files.opening import shown
+from harness.judge.finding import Finding
+from harness.report.findings import finding_document
+from harness.report.quantities import count
+from harness.report.table import Column, table
+from harness.teach.line import Explained, Line
+from harness.teach.walk import Dump, Overview, Packet, Run
+
+SCHEMA: Final = "dryload/explain/1"
+_COLUMNS: Final = (
+    Column("what"),
+    Column("says"),
+    Column("bytes"),
+    Column("at byte", right=True),
+    Column("clause"),
+)
+_BYTES: Final = 8
+"""Bytes of a field that are written out before "..."."""
+
+
+def message_text(explained: Explained) -> list[str]:
+    """Return the lines for one message: a heading, a table, and what is wrong with it."""
+    heading = (
+        f"{explained.title[0].upper()}{explained.title[1:]}, "
+        f"{count(explained.size, 'byte')} from byte {explained.offset:,}"
+    )
+    rows = [_row(line) for line in explained.lines]
+    return [
+        heading,
+        *(f"  {line}" for line in table(_COLUMNS, rows)),
+        *(f"  Wrong: {problem}." for problem in explained.problems),
+    ]
+
+
+def messages_text(found: Sequence[Explained]) -> list[str]:
+    """Return the lines for several messages."""
+    return _apart(message_text(message) for message in found)
+
+
+def packets_text(
+    dump: Dump, place: int, found: Sequence[Packet], missing: Sequence[Finding]
+) -> list[str]:
+    """Return the lines for everything that is one packet, or for one that is not there."""
+    if not found:
+        return [f"{dump.title}: packet {place:,} is not there.", *_finding_lines(missing)]
+    several = f", {len(found)} times" if len(found) > 1 else ""
+    heading = f"{dump.title}, packet {place:,}{several}"
+    return _apart([[heading], *(_packet_text(packet) for packet in found)])
+
+
+def overviews_text(pairs: Sequence[tuple[Dump, Overview]], *, dumps: int, file: str) -> list[str]:
+    """Return the lines for the dumps of a file that holds `dumps` of them."""
+    return _apart(_overview_text(dump, seen, dumps=dumps, file=file) for dump, seen in pairs)
+
+
+def _apart(blocks: Iterable[list[str]]) -> list[str]:
+    """Return blocks of lines with an empty line between them."""
+    lines: list[str] = []
+    for block in blocks:
+        lines += ["", *block] if lines else block
+    return lines
+
+
+def _packet_text(packet: Packet) -> list[str]:
+    """Return the lines for one packet of a file, the judge's findings below."""
+    number, lines = packet.packet, message_text(packet.explained)
+    lines[0] = f"Packet {number:,}: {lines[0][0].lower()}{lines[0][1:]}"
+    return [*lines, *_finding_lines(packet.findings)]
+
+
+def _overview_text(dump: Dump, overview: Overview, *, dumps: int, file: str) -> list[str]:
+    section = dump.section
+    if section.opening is None:
+        title = "Before the first header" if dumps else "No header"
+    else:
+        title = f"Dump {dump.number} of {dumps}" if dumps > 1 else "Dump"
+    lines = [f"{title}: {count(section.size, 'byte')} from byte {section.offset:,}"]
+    if overview.header is not None:
+        lines += ["", *message_text(overview.header)]
+    lines += ["", *_packets_text(overview)]
+    for packet in overview.broken:
+        lines += ["", *_packet_text(packet)]
+    if overview.more_broken:
+        lines += ["", f"{count(overview.more_broken, 'more packet')} with something wrong."]
+    for message in overview.messages:
+        lines += ["", *message_text(message)]
+    if overview.more_messages:
+        lines += ["", f"{count(overview.more_messages, 'more message')} beside the packets."]
+    lines += _remainder_text(overview)
+    if overview.findings:
+        lines += ["", *(line[2:] for line in _finding_lines(overview.others))]
+        lines += [
+            f"{count(overview.findings, 'finding')} in all: dryload validate {_quoted(file)}",
+        ]
+    return lines
+
+
+def message_document(explained: Explained) -> dict[str, Any]:
+    """Return one message for programs."""
+    return {
+        "title": explained.title,
+        "byte": explained.offset,
+        "size": explained.size,
+        "lines": [_line_document(line) for line in explained.lines],
+        "problems": list(explained.problems),
+    }
+
+
+def packet_document(packet: Packet) -> dict[str, Any]:
+    """Return one packet of a file for programs."""
+    return {
+        "packet": packet.packet,
+        **message_document(packet.explained),
+        "findings": [finding_document(finding) for finding in packet.findings],
+    }
+
+
+def packet_documents(
+    found: Sequence[Packet], missing: Sequence[Finding], place: int
+) -> list[dict[str, Any]]:
+    """Return everything that is one packet for programs, or one that is not there."""
+    if found:
+        return [packet_document(packet) for packet in found]
+    return [{"packet": place, "missing": True, "findings": [finding_document(f) for f in missing]}]
+
+
+def overview_document(dump: Dump, overview: Overview) -> dict[str, Any]:
+    """Return one dump of a file for programs."""
+    return {
+        "dump": dump.number,
+        "byte": dump.section.offset,
+        "size": dump.section.size,
+        "header": None if overview.header is None else message_document(overview.header),
+        "runs": [
+            {"packet": run.packet, "count": run.count, "byte": run.offset} for run in overview.runs
+        ],
+        "packets": [packet_document(packet) for packet in overview.broken],
+        "more_packets": overview.more_broken,
+        "messages": [message_document(message) for message in overview.messages],
+        "more_messages": overview.more_messages,
+        "realtime_bytes": overview.realtime,
+        "unread_bytes": overview.unread,
+        "findings": [finding_document(finding) for finding in overview.others],
+        "findings_in_all": overview.findings,
+    }
+
+
+def document(source: dict[str, Any], **parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return the whole document; `parts` are lists of dumps, packets or messages."""
+    return {"schema": SCHEMA, "source": source, **parts}
+
+
+def _row(line: Line) -> tuple[str, str, str, str, str]:
+    value = f"{line.value}: {line.problem}" if line.problem else line.value
+    raw = line.raw[:_BYTES].hex(" ").upper()
+    more = " ..." if len(line.raw) > _BYTES else ""
+    return line.field, value, raw + more, f"{line.offset:,}", line.clause
+
+
+def _line_document(line: Line) -> dict[str, Any]:
+    return {
+        "byte": line.offset,
+        "bytes": line.raw.hex(" ").upper(),
+        "field": line.field,
+        "value": line.value,
+        "meaning": line.meaning,
+        "clause": line.clause,
+        "problem": line.problem or None,
+    }
+
+
+def _packets_text(overview: Overview) -> list[str]:
+    whole = sum(run.count for run in overview.runs)
+    broken = len(overview.broken) + overview.more_broken
+    if not whole and not broken:
+        return ["No packets."]
+    lines = [f"{count(whole, 'packet')} in order and whole{_broken(broken)}:"]
+    lines += [f"  {_run(run)}" for run in overview.runs[:_BYTES]]
+    return lines + _more_runs(overview.runs) + ["  --packet N shows one of them."]
+
+
+def _broken(broken: int) -> str:
+    return f", {count(broken, 'packet')} with something wrong" if broken else ""
+
+
+def _run(run: Run) -> str:
+    if run.count == 1:
+        return f"packet {run.packet:,}, number {run.packet % 128}, from byte {run.offset:,}"
+    last = run.packet + run.count - 1
+    return (
+        f"packets {run.packet:,} to {last:,}, numbers {run.packet % 128} to {last % 128}, "
+        f"from byte {run.offset:,}, {PACKET_BYTES} bytes each"
+    )
+
+
+def _more_runs(runs: Sequence[Run]) -> list[str]:
+    more = runs[_BYTES:]
+    if not more:
+        return []
+    packets = sum(run.count for run in more)
+    return [f"  and {count(packets, 'more packet')} in {count(len(more), 'more stretch')}es"]
+
+
+def _remainder_text(overview: Overview) -> list[str]:
+    lines = []
+    if overview.realtime:
+        lines += ["", f"{count(overview.realtime, 'real-time byte')} in between (FRM-03)."]
+    if overview.unread:
+        lines += ["", f"{count(overview.unread, 'byte')} without header or packet (FRM-07)."]
+    return lines
+
+
+def _finding_lines(findings: Iterable[Finding]) -> list[str]:
+    lines = []
+    for finding in findings:
+        lines.append(f"  {finding.verdict}: {finding.message} ({finding.clause})")
+        if finding.expected or finding.found:
+            lines.append(f"    expected {finding.expected}, found {finding.found}")
+    return lines
+
+
+def _quoted(file: str) -> str:
+    name = shown(file)
+    return f"'{name}'" if " " in name else name
