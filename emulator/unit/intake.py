@@ -21,7 +21,7 @@ class Intake:
     def __init__(self, traits: InputTraits) -> None:
         self._size: Final = traits.buffer_bytes
         self._drop_every: Final = traits.drop_every_byte
-        self._splitter: Final = Splitter(limit=traits.buffer_bytes)
+        self._splitter: Final = Splitter(limit=traits.buffer_bytes - 1)
         self.waiting: Final[deque[Piece]] = deque()
         self._waiting_bytes = 0
         self._arrived_ns = -1  # when bytes last came

@@ -24,7 +24,7 @@ def decode(
     """Make an audio file of a dump; exit 1 if the dump is damaged."""
     import json
 
-    from harness.files import audio_out, safe_write
+    from harness.files import audio_out, rates, safe_write
     from harness.files.opening import shown
     from harness.jobs import decode as job
     from harness.report import decode as report
@@ -33,11 +33,11 @@ def decode(
     audio_out.check_name(output)
     taken = job.decode_file(file, dump)
     rate_hz, remark = (
-        audio_out.whole_rate(taken.sample.rate)
+        rates.whole_rate(taken.sample.rate)
         if taken.states_rate
         else (
-            audio_out.ASSUMED_RATE,
-            f"the header states no rate: {audio_out.ASSUMED_RATE:,} Hz is assumed",
+            rates.ASSUMED_RATE,
+            f"the header states no rate: {rates.ASSUMED_RATE:,} Hz is assumed",
         )
     )
     content = audio_out.made(

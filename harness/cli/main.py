@@ -54,7 +54,7 @@ def main() -> None:
     _register()
     try:
         try:
-            code = app(standalone_mode=False)
+            code = app(prog_name="dryload", standalone_mode=False)
         finally:
             sys.stdout.flush()
     except Problem as problem:

@@ -93,7 +93,7 @@ def read(path: str) -> Recording:
                     do="A dump of it would take more than a day on the line: cut it first.",
                 )
             recording = _recording(sound)
-    except (soundfile.LibsndfileError, RuntimeError, MemoryError) as problem:
+    except (RuntimeError, ValueError, MemoryError) as problem:
         reason = str(getattr(problem, "error_string", problem)).removeprefix("Error : ").rstrip(".")
         raise Problem(
             f"{name} is no audio file that can be read: {reason}.",

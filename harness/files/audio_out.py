@@ -2,7 +2,6 @@
 
 import io
 from dataclasses import dataclass
-from fractions import Fraction
 from os.path import splitext
 from typing import Final
 
@@ -12,14 +11,6 @@ import soundfile
 from emulator.wire.words import Words
 from harness.files.opening import shown
 from harness.files.problem import Problem
-
-COMMON_RATES: Final = (
-    *(8_000, 11_025, 16_000, 22_050, 32_000, 44_100),
-    *(48_000, 88_200, 96_000, 176_400, 192_000),
-)
-"""Sample rates of the trade in Hz (common practice)."""
-ASSUMED_RATE: Final = 44_100
-"""In Hz, for a dump that states none (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,18 +79,3 @@ def _format_of(path: str) -> _Format:
             do=f"Use one of {' '.join(_FORMATS)}.",
         )
     return kind
-
-
-def whole_rate(rate: Fraction) -> tuple[int, str]:
-    """Return the whole Hz that an audio file gets for `rate`, and a remark where they differ.
-
-    A header's period is a whole number of ns, which most common rates do not have (HDR-05): a rate
-    within 0.01 % of a common one is taken for that one.
-    """
-    if rate.denominator == 1:
-        return int(rate), ""
-    for common in COMMON_RATES:
-        if abs(rate - common) * 10_000 <= common:
-            return common, f"the dump's rate, {float(rate):,.2f} Hz, is taken as {common:,} Hz"
-    whole = max(round(rate), 1)
-    return whole, f"the dump's rate, {float(rate):,.2f} Hz, is rounded to {whole:,} Hz"

@@ -59,7 +59,7 @@ def document(
         else {"start": loop.start, "end": loop.end, "type": f"{loop.loop_type:02X}"},
         "name": sample.name,
         "packets": len(made.dump.packets),
-        "time": {"floor_ns": made.closed_loop_ns, "open_loop_ns": made.open_loop_ns},
+        "time": {"closed_loop_ns": made.closed_loop_ns, "open_loop_ns": made.open_loop_ns},
         "clipped_words": made.clipped,
         "remarks": list(made.remarks),
     }

@@ -1,8 +1,8 @@
 """What each key of a profile means in plain words: a sentence a value, or one with the value in it.
 
-Theory of operation.  `SENTENCES` maps a key ("section.field") to the sentence that says its value: a
-dictionary for a closed list and for yes or no, a function for everything else.  A sentence of ""
-is not worth saying.  Every key of a profile stands here; a test holds it against the sections.
+Theory of operation.  `SENTENCES` maps a key ("section.field") to the sentence that says its value:
+a dictionary for a closed list and for yes or no, a function for everything else.  A sentence of
+"" is not worth saying.  Every key of a profile stands here; a test holds it against the sections.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -12,10 +12,11 @@ from emulator.unit.prose import counted, listed
 
 Sentence = Mapping[Any, str] | Callable[[Any], str]
 _MS: Final = 1_000_000
+_S: Final = 1_000_000_000
 
 
 def _ms(ns: int) -> str:
-    return f"{ns / _MS:g} ms"
+    return f"{ns / _S:g} s" if ns >= _S else f"{ns / _MS:g} ms"
 
 
 def _widths(widths: Sequence[int]) -> str:

@@ -1,6 +1,6 @@
 """What `dryload profiles` says."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -11,6 +11,12 @@ from harness.report.profile_words import OPEN, TITLES, sentence
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/profiles/1"
+_MOOT: Final[Mapping[str, Callable[[Profile], bool]]] = {
+    "identity": lambda profile: not profile.knows.identity,
+    "words.others_to": lambda profile: profile.words.others == "refuse",
+    "panel.unconfirmed": lambda profile: profile.panel.confirm == "never",
+}
+"""Sections and keys that mean nothing in some units."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,21 +94,22 @@ def _sections(profile: Profile) -> Iterator[tuple[str, list[Trait]]]:
         yield (
             section.name,
             [
-                _trait(section.name, each.name, getattr(values, each.name))
+                _trait(profile, section.name, each.name, getattr(values, each.name))
                 for each in fields(values)
             ],
         )
 
 
-def _trait(section: str, name: str, value: Any) -> Trait:
+def _trait(profile: Profile, section: str, name: str, value: Any) -> Trait:
     key = f"{section}.{name}"
+    moot = any(each in _MOOT and _MOOT[each](profile) for each in (section, key))
     clause, question = None, None
     if section in ("habits", "sending") and name in QUESTIONS:
         clause, question = QUESTIONS[name]
     return Trait(
         key=key,
         value=value,
-        says=sentence(key, value),
+        says="" if moot else sentence(key, value),
         open_clause=OPEN.get(key, clause),
         question=question,
     )

@@ -3,6 +3,8 @@
 from fractions import Fraction
 from typing import Final
 
+from harness.files.rates import meant
+
 _SECOND: Final = 1_000_000_000
 
 
@@ -22,15 +24,9 @@ def duration(ns: int) -> str:
 
 
 def rate(hz: Fraction) -> str:
-    """Return a sample rate: "44,100 Hz", "44,055.94 Hz".
-
-    A period in whole nanoseconds can't say most common rates (HDR-05): where the nearest period of a
-    whole number of hertz is meant, that number is given.
-    """
-    whole = round(hz)
-    if whole and round(_SECOND / hz) == round(Fraction(_SECOND, whole)):
-        return f"{whole:,} Hz"
-    return f"{float(hz):,.2f} Hz"
+    """Return a sample rate: "44,100 Hz", "44,055.94 Hz"; where a common one is meant, that one."""
+    whole = int(hz) if hz.denominator == 1 else meant(hz)
+    return f"{float(hz):,.2f} Hz" if whole is None else f"{whole:,} Hz"
 
 
 def count(number: int, what: str) -> str:

@@ -27,9 +27,9 @@ from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.splitter import Piece, PieceKind, split
 from harness.teach.fields import LABELS, Said, say
-from harness.teach.line import Explained, Line
+from harness.teach.line import Explained, Line, places_of
 from harness.teach.others import lines_of, realtime_line, title_of
-from harness.teach.packet import At, Words, data_lines, said_checksum
+from harness.teach.packet import Words, data_lines, said_checksum
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "maker", "revision"})
@@ -99,7 +99,7 @@ def _title(body: bytes, kind: type[Message]) -> str:
 def _message_lines(
     piece: Piece, kind: type[Message], words: Words | None, every: bool
 ) -> Iterator[Line]:
-    at = _places(piece)
+    at = places_of(piece)
     body = piece.body
     ends = piece.kind is _EXCLUSIVE
     inner = body[:-1] if ends else body
@@ -123,16 +123,6 @@ def _message_lines(
     if ends:
         field = LAYOUTS[kind].subcons[-1]
         yield _line(field, body[-1:], at(len(body) - 1), _said(field, kind, body[-1:], before))
-
-
-def _places(piece: Piece) -> At:
-    """Return the way from bytes of the body to places in the stream."""
-    if not piece.realtime:
-        return lambda index: piece.offset + index
-    inside = {offset for offset, _ in piece.realtime}
-    end = piece.offset + len(piece.raw)
-    places = [place for place in range(piece.offset, end) if place not in inside]
-    return lambda index: places[index]
 
 
 def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int:

@@ -4,7 +4,7 @@ from typing import Final
 
 from emulator.wire.constants import ACTIVE_SENSING, END, FAMILY, SYSTEM_RESET
 from emulator.wire.splitter import Piece, PieceKind
-from harness.teach.line import Line
+from harness.teach.line import Line, places_of
 
 _CHANNEL: Final = {
     0x8: "note off",
@@ -119,20 +119,19 @@ def _stray(piece: Piece) -> Line:
 
 
 def _exclusive(piece: Piece) -> list[Line]:
-    body, offset = piece.body, piece.offset
+    body, at = piece.body, places_of(piece)
     inner = body[1:-1] if piece.kind is PieceKind.EXCLUSIVE else body[1:]
-    lines = [_plain(offset, body[:1], "begin", "System Exclusive begins", "FRM-01")]
+    lines = [_plain(at(0), body[:1], "begin", "System Exclusive begins", "FRM-01")]
     if inner:
         family = _FAMILIES.get(inner[0], "a maker's own")
         clause = "FRM-09" if inner[0] == FAMILY else "FRM-06"
-        lines.append(_plain(offset + 1, inner[:1], "family", family, clause))
+        lines.append(_plain(at(1), inner[:1], "family", family, clause))
     if inner[1:]:
         count = len(inner) - 1
         said = f"{count} byte{'s' if count > 1 else ''} that a sample dump does not know"
-        lines.append(_plain(offset + 2, inner[1:], "content", said, "FRM-09"))
+        lines.append(_plain(at(2), inner[1:], "content", said, "FRM-09"))
     if piece.kind is PieceKind.EXCLUSIVE:
-        end = offset + len(piece.raw) - 1
-        lines.append(_plain(end, body[-1:], "end", "System Exclusive ends", "FRM-01"))
+        lines.append(_plain(at(len(body) - 1), body[-1:], "end", "System Exclusive ends", "FRM-01"))
     return lines
 
 

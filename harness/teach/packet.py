@@ -1,6 +1,6 @@
 """Sample words and checksum of one data packet, in plain words (WRD-01 to WRD-07, PKT-05)."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from operator import xor
@@ -8,14 +8,11 @@ from typing import Final
 
 from emulator.wire.sizes import bytes_per_word, unused_bits
 from harness.teach.fields import Said
-from harness.teach.line import Line
+from harness.teach.line import At, Line
 
 _FIRST: Final = 4
 """Words that are shown before the rest is summed up."""
 _DATA_MEANING: Final = "60, 40 or 30 sample words"
-
-At = Callable[[int], int]
-"""From a byte of a message without real-time bytes to its place in the stream."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

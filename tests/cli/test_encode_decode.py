@@ -73,9 +73,9 @@ def test_encode_says_what_it_made(bench: Bench) -> None:
     assert (said.code, said.err) == (0, "")
     assert (bench.folder / "out.syx").read_bytes() == DUMP
     assert said.out.splitlines() == [
-        "out.syx: sample 1, 41 words of 16 bits, mono, 44,100 Hz, 0.00 s of sound.",
+        "out.syx: sample 1, 41 words of 16 bits, mono, 44,100 Hz, 0.9 ms of sound.",
         "2 packets behind the standard header, 275 bytes.",
-        "On the line: 0.09 s if every reply comes at once (closed loop), "
+        "On the line: 94 ms if every reply comes at once (closed loop), "
         "2.11 s without replies (open loop).",
     ]
 
@@ -94,7 +94,7 @@ def test_encode_as_json_says_the_same(bench: Bench) -> None:
         "rate_hz": 44_100.0,
     }
     assert document["loop"] == {"start": 3, "end": 9, "type": "00"}
-    assert document["time"] == {"floor_ns": 99_200_000, "open_loop_ns": 2_133_440_000}
+    assert document["time"] == {"closed_loop_ns": 99_200_000, "open_loop_ns": 2_133_440_000}
     said_too = ("file", "bytes", "sample_number", "device_id", "header", "bits", "channels")
     assert [document[key] for key in said_too] == ["out.syx", 292, 1, 0, "standard", 16, 1]
     also = ("rate_hz", "period_ns", "frames", "words", "name", "packets", "clipped_words")
@@ -189,8 +189,8 @@ def test_decode_says_what_it_took(bench: Bench) -> None:
     assert said.code == 0
     assert (bench.folder / "out.wav").read_bytes() == wav(WORDS, width=2)
     assert said.out.splitlines() == [
-        "out.wav: from thunder.syx, sample 1, 41 words of 16 bits, mono, 44,099.49 Hz, "
-        "0.00 s of sound.",
+        "out.wav: from thunder.syx, sample 1, 41 words of 16 bits, mono, 44,100 Hz, "
+        "0.9 ms of sound.",
         "The audio file says 44,100 Hz.",
     ]
     assert said.err == "dryload: the dump's rate, 44,099.49 Hz, is taken as 44,100 Hz.\n"
@@ -260,7 +260,7 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
     (bench.folder / "norate.syx").write_bytes(silent)
     said = bench.run("decode", "norate.syx", "-o", "out.wav")
     assert "the header states no rate: 44,100 Hz is assumed" in said.err
-    assert "mono, no rate, 0.01 s" in said.out
+    assert "mono, no rate, 10 ms" in said.out
     document = bench.run("decode", "norate.syx", "-o", "x.wav", "--json").document
     assert (document["rate_hz"], document["file_rate_hz"]) == (None, 44_100)
 

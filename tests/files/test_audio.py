@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.wire.words import word_dtype
-from harness.files import audio, audio_out
+from harness.files import audio, audio_out, rates
 from harness.files.audio import Recording, resample, words_of
 from harness.files.problem import Problem
 from tests import oracle
@@ -239,7 +239,7 @@ def test_the_ends_of_what_a_format_can_keep(rate: int) -> None:
 
 @pytest.mark.parametrize(("hz", "period"), [(hz, period) for hz, period, _ in PERIODS])
 def test_a_period_gives_the_common_rate_that_was_meant(hz: int, period: int) -> None:
-    assert audio_out.whole_rate(Fraction(10**9, period))[0] == hz
+    assert rates.whole_rate(Fraction(10**9, period))[0] == hz
 
 
 @pytest.mark.parametrize(
@@ -258,7 +258,7 @@ def test_a_period_gives_the_common_rate_that_was_meant(hz: int, period: int) -> 
     ],
 )
 def test_whole_rates(rate: Fraction, whole: int, said: str) -> None:
-    found, remark = audio_out.whole_rate(rate)
+    found, remark = rates.whole_rate(rate)
     assert found == whole
     assert said in remark if said else not remark
 

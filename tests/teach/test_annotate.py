@@ -1,0 +1,419 @@
+"""Explanations of single messages: no byte left out, and values as typed from the standard.
+
+Layouts M1 pp. 36-40 and CA-019 pp. 1-4; words and checksum M1 p. 39.
+"""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from emulator.wire.clauses import clauses
+from emulator.wire.codec import encode
+from emulator.wire.messages import Message
+from emulator.wire.splitter import split
+from harness.teach.annotate import annotate, explain_all, explain_piece, words_at
+from harness.teach.fields import LABELS
+from harness.teach.line import Line
+from harness.teach.packet import Words
+from tests import oracle
+from tests.strategies import MESSAGES, messages, streams
+from tests.vectors import fields_ca019, fields_m1, words
+from tests.vectors.checksums import CHECKSUMS, ChecksumVector
+from tests.vectors.field_vector import FieldVector
+
+torn = st.builds(
+    lambda message, cut, end: encode(message)[:cut] + end,
+    messages,
+    st.integers(1, 140),
+    st.sampled_from([b"", b"\xf7", b"\x00\x00\xf7", b"\x90\x40\x40"]),
+)
+anything = st.one_of(
+    messages.map(encode), torn, streams, st.lists(messages.map(encode), max_size=3).map(b"".join)
+)
+
+
+def values(data: bytes, bits: int | None = None) -> dict[str, str]:
+    """Return what each field says, with what is wrong behind a slash."""
+    return {
+        line.field: line.value + (f" / {line.problem}" if line.problem else "")
+        for line in annotate(data, bits=bits)
+    }
+
+
+# No byte left out.
+
+
+@settings(max_examples=300)
+@given(anything, st.booleans(), st.none() | st.integers(8, 28))
+def test_every_byte_stands_in_exactly_one_line(data: bytes, every: bool, bits: int | None) -> None:
+    found: dict[int, int] = {}
+    for explained in explain_all(split(data), bits=bits, every=every):
+        inside = {line.offset for line in explained.lines if line.field == "real time"}
+        for line in explained.lines:
+            place = line.offset
+            for byte in line.raw:
+                while line.field != "real time" and place in inside:
+                    place += 1
+                assert place not in found
+                found[place] = byte
+                place += 1
+    assert bytes(found[place] for place in sorted(found)) == data
+    assert sorted(found) == list(range(len(data)))
+
+
+@settings(max_examples=300)
+@given(anything)
+def test_every_line_says_something_and_names_a_clause(data: bytes) -> None:
+    lines = annotate(data)
+    assert [line.offset for line in lines] == sorted(line.offset for line in lines)
+    for line in lines:
+        assert line.field
+        assert line.value
+        assert line.clause in clauses()
+        assert not line.value.endswith(".")
+
+
+@given(messages)
+def test_a_whole_message_has_no_problem_as_a_whole(message: Message) -> None:
+    (explained,) = explain_all(split(encode(message)))
+
+    assert explained.problems == ()
+    assert (explained.offset, explained.size) == (0, len(encode(message)))
+
+
+def test_every_field_of_every_layout_has_a_label() -> None:
+    assert len(set(LABELS.values())) == len(LABELS)
+    assert len(MESSAGES) == 13
+
+
+# What the fields say.
+
+
+def test_a_header() -> None:  # M1 p. 37
+    assert values(fields_m1.HEADER_LONGEST.data) == {
+        "begin": "System Exclusive begins",
+        "family": "Universal Non-Real-Time",
+        "device ID": "5",
+        "sub-ID": "dump header",
+        "sample number": "300",
+        "significant bits": "12: a word takes 2 bytes, a packet holds 60 words",
+        "sample period": "45,351 ns, that is 22,050.23 Hz",
+        # 2,097,151 words / 60 a packet; times 45,351 ns.
+        "length": "2,097,151 words in 34,953 packets, 95.11 s of sound",
+        "loop start": "word 1,000",
+        "loop end": "word 1,999, played too",
+        "loop type": "backward and forward",
+        "end": "System Exclusive ends",
+    }
+
+
+def test_an_extended_header() -> None:  # CA-019 pp. 1-3
+    said = values(fields_ca019.EXTENDED_HEADER_PULLED_DOWN.data)
+    assert said["sub-ID"] == "extension of the sample dump"
+    assert said["second sub-ID"] == "extended dump header"
+    assert said["sample rate"] == "44,055 Hz"
+    assert said["fraction of it"] == "253,418,088 / 2**28: 44,055.94 Hz in all"
+    assert said["length"] == "30 frames"
+    assert said["loop type"] == "forward, no loop"
+    assert said["channels"] == "1: mono, 30 words in all"
+
+    stereo = values(fields_ca019.EXTENDED_HEADER_STEREO.data)
+    assert stereo["fraction of it"] == "none: 44,100 Hz"
+    assert stereo["channels"] == "2: stereo, left and right in turn, 6,000,000 words in all"
+    many = oracle.extended_header(
+        sample_number=1, bits=8, rate_integer=1, length=1, channels=5, loop_type=0x43
+    )
+    assert values(many)["channels"] == "5: one word of each in turn, 5 words in all"
+    assert values(many)["loop type"] == "backward, to and fro, then the rest after key-up"
+
+
+@pytest.mark.parametrize(
+    ("fields", "field", "said"),
+    [
+        ({"bits": 7}, "significant bits", "7 / the standard has 8 to 28"),
+        ({"bits": 29}, "length", "41 words"),
+        ({"period_ns": 0}, "sample period", "0 ns / that is no rate"),
+        ({"period_ns": 0}, "length", "41 words in 2 packets"),
+        ({"loop_type": 5}, "loop type", "no type there is / it must be 00, 01 or 7F"),
+        ({"loop_start": 9, "loop_end": 8}, "loop end", "word 8 / it stands before the start"),
+        ({"loop_end": 41}, "loop end", "word 41 / the sample ends with word 40"),
+        ({"loop_end": 40}, "loop end", "word 40, played too"),
+        ({"device_id": 127}, "device ID", "127: every device"),
+    ],
+)
+def test_what_is_wrong_with_a_field_stands_beside_it(
+    fields: dict[str, int], field: str, said: str
+) -> None:
+    given_ = {"sample_number": 1, "bits": 16, "period_ns": 22676, "length": 41, **fields}
+    assert values(oracle.header(**given_))[field] == said
+
+
+def test_wrong_fields_of_an_extended_header() -> None:
+    body = oracle.extended_header(
+        sample_number=1, bits=16, rate_integer=0, length=1, channels=0, loop_type=0x11
+    )
+    said = values(body)
+    assert said["fraction of it"] == "none / a rate of 0 Hz is no rate"
+    assert said["channels"] == "0 / the standard has 1 to 127"
+    assert said["loop type"] == "no type there is / it must be one of ten from 00 to 7F"
+
+
+@pytest.mark.parametrize("vector", fields_m1.ALL[3:8], ids=lambda vector: vector.name)
+def test_handshakes(vector: FieldVector) -> None:  # M1 p. 36
+    (explained,) = explain_all(split(vector.data))
+
+    assert explained.title == vector.fields["kind"]
+    assert values(vector.data)["packet number"] == "5"
+    assert values(vector.data)["handshake"].startswith(f"{vector.fields['kind']}: ")
+
+
+def test_loops_names_and_identity() -> None:
+    assert values(fields_m1.DELETE_ALL_LOOPS.data)["loop number"] == "16,383: all loops"
+    assert values(fields_m1.LOOP_POINTS.data)["loop number"] == "2"
+    zero = oracle.loop_points_request(sample_number=1, loop_number=0)
+    assert values(zero)["loop number"] == "0: the sustain loop of the header"
+    name = values(fields_ca019.SAMPLE_NAME.data)
+    assert name["name"] == '"Kick 01", 7 letters'
+    assert name["language tag"] == "none: English"
+    foreign = oracle.sample_name(sample_number=1, tag=b"de", name=b"\x01?")
+    assert values(foreign)["language tag"] == '"de", 2 letters'
+    assert values(foreign)["name"] == '"??", 2 letters / not all of it is plain letters'
+    assert values(oracle.sample_name(sample_number=1, name=b""))["name"] == "none"
+    reply = values(fields_m1.IDENTITY_REPLY.data)
+    assert reply["sub-ID"] == "general information"
+    assert reply["maker ID"] == "7D: not for sale, for study and rehearsal"
+    assert (reply["unit family"], reply["family member"]) == ("257", "515")
+    assert reply["revision"] == "0 0 1 2"
+    assert values(fields_m1.IDENTITY_REPLY_LONG.data)["maker ID"] == "00 7F 7F: 3 bytes"
+
+
+# Packets.
+
+
+@pytest.mark.parametrize(("bits", "value", "data"), words.WORDS)
+def test_words_are_decoded_as_typed(bits: int, value: int, data: str) -> None:  # M1 p. 39
+    body = oracle.packet(number=0, data=bytes.fromhex(data))
+    said = values(body, bits)["word 0"]
+
+    assert said.split(", ")[0].split(" ")[0].rstrip(",") == f"{value:,}"
+    assert ("silence" in said) == (value == 0)
+
+
+@pytest.mark.parametrize("vector", CHECKSUMS, ids=lambda vector: vector.name)
+def test_checksums(vector: ChecksumVector) -> None:  # M1 p. 37
+    body = oracle.packet(device_id=vector.device_id, number=vector.number, data=vector.data)
+    wrong = body[:125] + bytes([body[125] ^ 0x11]) + body[126:]
+
+    assert values(body)["checksum"] == f"{vector.checksum:02X}, right"
+    assert values(wrong)["checksum"] == (
+        f"{vector.checksum ^ 0x11:02X}, wrong / {vector.checksum:02X} would be right"
+    )
+
+
+DUMP = oracle.dump(bits=16, words=range(-20, 25), sample_number=1, period_ns=22676)
+
+
+def field_names(lines: list[Line]) -> list[str]:
+    return [line.field for line in lines if line.field.startswith(("word", "to", "filler"))]
+
+
+def test_the_first_words_are_shown_and_the_rest_summed_up() -> None:
+    lines = annotate(DUMP)
+
+    assert field_names(lines) == [
+        *("word 0", "word 1", "word 2", "word 3", "to word 39"),
+        *("word 40", "word 41", "word 42", "word 43", "word 44", "filler"),
+    ]
+    rest = next(line for line in lines if line.field == "to word 39")
+    assert rest.value == "36 more words, from -16 to 19"
+    assert rest.offset == 21 + 5 + 4 * 3
+    filler = lines[-3]
+    assert (filler.value, filler.problem) == ("105 bytes behind the last word", "")
+    assert values(DUMP)["word 40"] == "20, +0.1 % of full scale"
+
+
+def test_every_word_is_shown_where_it_is_asked_for() -> None:
+    lines = annotate(DUMP, every=True)
+
+    assert field_names(lines) == [*(f"word {number}" for number in range(45)), "filler"]
+
+
+def test_words_of_several_channels_are_named_by_frame() -> None:  # WRD-11, CA-019 p. 3
+    body = oracle.dump(
+        bits=28, words=range(4), extended=True, sample_number=1, rate_integer=1, channels=2
+    )
+    assert [line.field for line in annotate(body) if line.field.startswith("frame")] == [
+        *("frame 0, channel 1", "frame 0, channel 2", "frame 1, channel 1", "frame 1, channel 2"),
+    ]
+
+
+def test_without_a_header_nobody_knows_the_width() -> None:
+    packet = DUMP[21:148]
+
+    assert values(packet)["sample words"] == (
+        "120 data bytes; a header would say how wide their words are"
+    )
+    assert values(packet, bits=16)["word 0"] == "-20, -0.1 % of full scale"
+    # A header of no width that exists says nothing either.
+    odd = oracle.header(sample_number=1, bits=40, period_ns=1, length=1) + packet
+    assert "sample words" in values(odd)
+
+
+def test_stray_bits_and_filler_that_is_not_00() -> None:  # WRD-05, PKT-08
+    data = bytes.fromhex("40 00 01") + bytes.fromhex("40 00 00") * 6 + bytes.fromhex("40 00 1F")
+    body = oracle.packet(number=0, data=data + b"\x05")
+    header = oracle.header(sample_number=1, bits=16, period_ns=1, length=8)
+    said = values(header + body)
+
+    assert said["word 0"] == "0, silence / bits below the 16 significant ones are set (WRD-05)"
+    assert said["to word 7"] == (
+        "4 more words, from 0 to 0 / 1 with bits below the 16 significant ones (WRD-05)"
+    )
+    assert said["filler"] == "96 bytes behind the last word / it must be 00"
+
+
+def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09
+    header = oracle.header(sample_number=1, bits=16, period_ns=1, length=40)
+    packet = oracle.packet(number=0, data=b"")
+    lines = [each.lines for each in explain_all(split(header + packet + packet))][2]
+
+    assert [line.value for line in lines if line.field == "filler"] == [
+        "120 bytes behind the last word"
+    ]
+
+
+# Torn messages.
+
+
+def test_a_packet_of_wrong_length_is_explained_to_its_end() -> None:  # PKT-01
+    packet = DUMP[21:148]
+    (short,) = explain_all(split(packet[:60] + packet[61:]), bits=16)
+    (long,) = explain_all(split(packet[:60] + b"\x01\x02" + packet[60:]), bits=16)
+
+    assert short.problems == ("it has 126 bytes, and a data packet has 127",)
+    assert long.problems == ("it has 129 bytes, and a data packet has 127",)
+    for torn_packet, left in ((short, 119 % 3), (long, 122 % 3)):
+        by_name = {line.field: line for line in torn_packet.lines}
+        assert by_name["checksum"].raw == packet[125:126]
+        assert len(by_name["left over"].raw) == left
+        assert by_name["left over"].problem == "a word of 16 bits takes 3 bytes"
+
+
+def test_a_packet_without_f7_says_where_its_checksum_would_stand() -> None:  # FRM-01
+    packet = list(explain_all(split(b"\xfe" + DUMP[21:100] + b"\xf8\x00")))[1]
+
+    assert packet.problems == (
+        "it has no F7: cut off at the end after 80 bytes",
+        f"its checksum would stand at byte {1 + 125 + 1}",
+    )
+    cut_by_note = next(iter(explain_all(split(DUMP[21:147] + b"\x90\x40\x40"))))
+    assert cut_by_note.problems == ("it has no F7: cut off by 90 after 126 bytes",)
+    assert [line.field for line in cut_by_note.lines][-1] == "checksum"
+
+
+def test_a_header_that_is_too_short_or_too_long() -> None:  # FRM-05
+    header = DUMP[:21]
+    (short,) = explain_all(split(header[:14] + b"\xf7"))
+    (long,) = explain_all(split(header[:20] + b"\x01\x02\xf7"))
+
+    assert short.problems == ("it has 15 bytes, and a dump header has 21",)
+    last = short.lines[-2]
+    assert (last.field, last.value, last.problem) == (
+        "loop start",
+        "not all of it is there",
+        "it takes 3 bytes",
+    )
+    extra = long.lines[-2]
+    assert (extra.field, extra.value) == ("left over", "2 bytes that the message has no place for")
+
+
+def test_names_whose_lengths_do_not_add_up() -> None:  # NAM-01
+    for written in ("F0 7E 00 05 03 01 00 00 07 4B F7", "F0 7E 00 05 03 01 00 00 01 4B 4C F7"):
+        (explained,) = explain_all(split(bytes.fromhex(written)))
+        assert explained.problems == ("its lengths do not add up",)
+
+
+# Everything else.
+
+
+@pytest.mark.parametrize(
+    ("written", "title", "field", "said"),
+    [
+        ("90 40 40", "note on, channel 1", "short message", "note on, channel 1"),
+        ("EF 00 40", "pitch bend, channel 16", "short message", "pitch bend, channel 16"),
+        ("F2 00 40", "song position", "short message", "song position"),
+        ("F6", "tune request", "short message", "tune request"),
+        (
+            "F5",
+            "undefined status byte",
+            "short message",
+            "undefined status byte / nobody should send it",
+        ),
+        (
+            "F7",
+            "F7 without a message",
+            "short message",
+            "F7 without a message / no message was open",
+        ),
+        ("FE", "real-time byte", "real time", "active sensing: belongs to no message"),
+        (
+            "FD",
+            "real-time byte",
+            "real time",
+            "undefined: belongs to no message / nobody should send it",
+        ),
+        (
+            "05",
+            "loose data bytes",
+            "loose bytes",
+            "1 data byte that belong to no message / a unit passes over them",
+        ),
+        (
+            "F0 7D 01 02 F7",
+            "another System Exclusive message",
+            "family",
+            "non-commercial, for study",
+        ),
+        (
+            "F0 7E 00 09 F7",
+            "another System Exclusive message",
+            "family",
+            "Universal Non-Real-Time, and no message of a sample dump",
+        ),
+        ("F0 00 01 F7", "another System Exclusive message", "family", "a maker's own"),
+        ("F0 F7", "another System Exclusive message", "begin", "System Exclusive begins"),
+    ],
+)
+def test_what_is_no_message_of_a_sample_dump(
+    written: str, title: str, field: str, said: str
+) -> None:
+    (explained,) = explain_all(split(bytes.fromhex(written)))
+
+    assert explained.title == title
+    assert values(bytes.fromhex(written))[field] == said
+
+
+def test_running_status_is_named() -> None:  # M1 p. A-2
+    found = list(explain_all(split(bytes.fromhex("90 40 40 41 41"))))
+    assert found[1].title == "channel message without its status byte"
+    assert found[1].lines[0].clause == "FRM-10"
+
+
+def test_realtime_inside_a_message_is_shown_where_it_stands() -> None:  # FRM-03
+    lines = annotate(bytes.fromhex("F0 7E 00 03 2C F8 02 F7"))
+
+    assert [(line.field, line.offset) for line in lines][3:] == [
+        ("sub-ID", 3),
+        ("sample number", 4),
+        ("real time", 5),
+        ("end", 7),
+    ]
+    assert values(bytes.fromhex("F0 7E 00 03 2C F8 02 F7"))["sample number"] == "300"
+
+
+def test_words_know_their_place_in_the_sample() -> None:
+    assert words_at(None, 3) is None
+    assert words_at(None, 3, bits=9) == Words(bits=9)
+    (piece,) = split(DUMP[21:148])
+    explained = explain_piece(piece, Words(bits=16, first=400, real=2))
+    assert field_names(list(explained.lines)) == ["word 400", "word 401", "filler"]
