@@ -29,6 +29,8 @@ _RECEIVING: Final = ReceiverState.RECEIVING
 _PACKET: Final = ReceiverCue.PACKET
 _ACK: Final = HandshakeKind.ACK
 
+_STRIDE: Final = 37  # odd, so that all 128 numbers come before one comes again
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
@@ -82,6 +84,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         self._answers_header = True  # the message in question is the header and no packet
         self._number = 0  # packet number to answer with
         self._planned = 0
+        self._headers = 0  # answered with ACK so far
         self.stored = 0
         """Data packets stored of the dump that runs or ran last."""
         self._expected = 0
@@ -233,9 +236,13 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
     def _ack(self, now_ns: int) -> None:
         number = self._number
         if self._answers_header:
-            number = {"zero": 0, "127": 127, "last": (self._planned - 1) % PACKET_NUMBERS}[
-                self.switches.header_ack_number
-            ]
+            self._headers += 1
+            number = {
+                "zero": 0,
+                "127": 127,
+                "last": (self._planned - 1) % PACKET_NUMBERS,
+                "varying": self._headers * _STRIDE,
+            }[self.switches.header_ack_number]
         elif self.switches.packet_ack_number != "packet":
             number = 0 if self.switches.packet_ack_number == "zero" else number + 1
         self._reply(_ACK, number % PACKET_NUMBERS, now_ns)

@@ -31,7 +31,7 @@ class ReceiverSwitches:
     bad_form: Literal["nak", "ignore"] = "nak"
     bad_checksum: Literal["nak", "store"] = "nak"
     header_in_dump: Literal["restart", "ignore", "cancel"] = "restart"
-    header_ack_number: Literal["zero", "127", "last"] = "zero"
+    header_ack_number: Literal["zero", "127", "last", "varying"] = "zero"
     packet_ack_number: Literal["packet", "next", "zero"] = "packet"
     reply_id: Literal["own", "received"] = "own"
     final_ack: bool = True

@@ -7,6 +7,7 @@ from typing import Final
 from emulator.dump.events import Event, EventKind
 from emulator.dump.outgoing import outgoing
 from emulator.dump.receiver import Pace, Receiver
+from emulator.dump.receiver_table import ReceiverState
 from emulator.dump.sender import Sender
 from emulator.dump.storage import Accept, Refuse
 from emulator.unit.answers import Answers
@@ -34,8 +35,8 @@ _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 class RackUnit:
     """An endpoint: the unit that a profile describes.
 
-    Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be used; after
-    `panel.confirm` call `reconsider`, which `confirm` here does.
+    Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be used;
+    confirm is pressed here, since a header that is held has to be looked at again.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -78,9 +79,10 @@ class RackUnit:
     def confirm(self, now_ns: int) -> bool:
         """Press confirm: a header that is being held is looked at again; False if nothing waits."""
         done = self.panel.confirm(now_ns)
-        decision = self.keeper.reconsider(now_ns)
-        if isinstance(decision, Accept | Refuse):
-            self._receiver.release(decision, now_ns)
+        if self._receiver.state is ReceiverState.HELD:
+            decision = self.keeper.reconsider(now_ns)
+            if isinstance(decision, Accept | Refuse):
+                self._receiver.release(decision, now_ns)
         return done
 
     # the endpoint

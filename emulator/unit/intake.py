@@ -38,20 +38,20 @@ class Intake:
         return self._splitter.whole(data)
 
     def take(self, data: bytes, now_ns: int, busy_until_ns: int) -> int:
-        """Take bytes of which the last arrived at `now_ns`; return how many were lost."""
+        """Take bytes of which the last arrived at `now_ns`; return how many were lost.
+
+        The unit is, or was, at work until `busy_until_ns`; what comes later it takes out at once.
+        """
         self._arrived_ns = now_ns
         arrived, kept = len(data), 0
-        is_idle = busy_until_ns <= now_ns and not self.waiting
         later = sum(size for _, size in self._freed)  # bytes that were not yet taken out
         for instant_ns, size in self._freed:
             early, data = _parted(data, now_ns, instant_ns)
             kept += self._fill(early, later)
             later -= size
         self._freed.clear()
-        if is_idle:
-            early, data = _parted(data, now_ns, busy_until_ns)
-            return arrived - kept - self._fill(early, 0) - self._flow(data)
-        return arrived - kept - self._fill(data, 0)
+        early, data = _parted(data, now_ns, busy_until_ns)
+        return arrived - kept - self._fill(early, 0) - self._flow(data)
 
     def next_piece(self, now_ns: int) -> Piece:
         """Take out the piece that waits longest; IndexError where none does."""

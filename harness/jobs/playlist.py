@@ -1,7 +1,8 @@
 """From dump files to the dumps that are played, byte for byte as they stand in the file."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from emulator.dump.outgoing import sample_from
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Outgoing
 from emulator.wire.codec import decode, encode
-from emulator.wire.constants import PACKET_DATA_BYTES
+from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, PACKET_DATA_BYTES, START
 from emulator.wire.messages import (
     DataPacket,
     ExtendedLoopPoints,
@@ -19,13 +20,14 @@ from emulator.wire.messages import (
     SampleName,
 )
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
+from emulator.wire.sevenbit import from_groups, to_groups
 from harness.files.dumpfile import DumpFile
 from harness.files.sections import Section, sections
 from harness.judge.finding import Finding
 from harness.judge.stream import judge_section
 from harness.judge.wrecks import Wreck, gather
 
-_MORE: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
+_More = LoopPoints | ExtendedLoopPoints | SampleName
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,13 +40,26 @@ class Dump:
     header: Header
     outgoing: Outgoing
     sample: Sample
-    """What the words in the file amount to, right or wrong."""
+    """What a receiver by the standard makes of it, right or wrong; a repeated packet counts once."""
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file."""
 
 
-def dumps_in(file: DumpFile) -> Iterator[Dump]:
-    """Yield the dumps of a file that have a header, in order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """Something of a file that looks like a dump and can't be played."""
+
+    file: str
+    byte: int
+    """Where it begins in the file."""
+    packets: int
+    """Whole packets in it."""
+    damaged: bool
+    """Whether its header is there, but damaged; else there is none."""
+
+
+def contents(file: DumpFile) -> Iterator[Dump | LeftOut]:
+    """Yield the dumps of a file and what had to be left out, in order."""
     index = 0
     lengths: dict[int, int] = {}
     for section in sections(file.data):
@@ -52,6 +67,18 @@ def dumps_in(file: DumpFile) -> Iterator[Dump]:
             lengths[section.header.sample_number] = section.header.length
             yield _dump(file.name, index, section, lengths)
             index += 1
+        elif section.opening is not None or section.packets:
+            yield LeftOut(
+                file=file.name,
+                byte=section.offset if section.opening is not None else section.offset_of(0),
+                packets=section.packets,
+                damaged=section.opening is not None,
+            )
+
+
+def dumps_in(file: DumpFile) -> Iterator[Dump]:
+    """Yield the dumps of a file that have a header, in order."""
+    return (each for each in contents(file) if isinstance(each, Dump))
 
 
 def readdressed(
@@ -60,15 +87,17 @@ def readdressed(
     """Return a dump under another sample number or for another device ID.
 
     The header carries no sum; checksums of packets are changed by what the ID changes, so that a
-    wrong one stays wrong.
+    wrong one stays wrong.  Loop points and names of other samples keep the number that they have.
+    ValueError for a number above 16383 or an ID above 127.
     """
     header, outgoing = dump.header, dump.outgoing
     if sample_number is not None:
+        before = header.sample_number
         header = replace(header, sample_number=sample_number)
         outgoing = replace(
             outgoing,
             header=encode(header),
-            after=tuple(_renumbered(each, sample_number) for each in outgoing.after),
+            after=tuple(_renumbered(each, before, sample_number) for each in outgoing.after),
         )
     if device_id is not None:
         header = replace(header, device_id=device_id)
@@ -81,23 +110,31 @@ def readdressed(
 
 
 def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> Dump:
-    assert section.header is not None and section.opening is not None
+    header, opening = section.header, section.opening
+    assert header is not None and opening is not None
     wrecks, rest = gather(section.odd)
     packets = list(_packets(section, wrecks))
-    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _MORE)]
-    data = b"".join(_data_of(packet) for packet in packets)
-    more = [decode(body) for body in after]
+    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _More)]
     return Dump(
         file=file,
         index=index,
-        header=section.header,
-        outgoing=Outgoing(header=encode(section.header), packets=packets, after=tuple(after)),
-        sample=sample_from(
-            section.header,
-            np.frombuffer(data, np.uint8),
-            [each for each in more if isinstance(each, _MORE)],
-        ),
+        header=header,
+        outgoing=Outgoing(header=opening.body, packets=packets, after=tuple(after)),
+        sample=_sample(header, packets, after),
         findings=judge_section(section, lengths, keep_words=False).findings,
+    )
+
+
+def _sample(header: Header, packets: Iterable[bytes], after: Iterable[bytes]) -> Sample:
+    # What is repeated byte for byte is sent again and not stored again (HSK-15).
+    data = b"".join(_data_of(packet) for packet, _ in groupby(packets))
+    # No word has a width that does not exist (HDR-03): the nearest one stands for it.
+    legal = replace(header, bits=min(max(header.bits, MIN_BITS), MAX_BITS))
+    more = (decode(body) for body in after)
+    return sample_from(
+        legal,
+        np.frombuffer(data, np.uint8),
+        [each for each in more if isinstance(each, _More) and _is_of(each, header.sample_number)],
     )
 
 
@@ -107,7 +144,7 @@ def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
     for wreck in wrecks:
         yield from _rows(section, position, wreck.before)
         position = wreck.before
-        yield b"".join(piece.raw for piece in wreck.pieces)
+        yield wreck.body
     yield from _rows(section, position, section.packets)
 
 
@@ -123,17 +160,31 @@ def _data_of(packet: bytes) -> bytes:
     return data.ljust(PACKET_DATA_BYTES, b"\0")
 
 
-def _renumbered(message: bytes, sample_number: int) -> bytes:
-    decoded = decode(message)
-    if isinstance(decoded, _MORE):
-        return encode(replace(decoded, sample_number=sample_number))
-    return message
+def _is_of(message: _More, sample_number: int) -> bool:
+    """Whether loop points or a name belong to a sample; names have two orders (CA-019 p. 4)."""
+    return sample_number == message.sample_number or (
+        isinstance(message, SampleName) and sample_number == _turned(message.sample_number)
+    )
+
+
+def _turned(sample_number: int) -> int:
+    return from_groups(to_groups(sample_number, 2)[::-1])
+
+
+def _renumbered(body: bytes, before: int, sample_number: int) -> bytes:
+    message = decode(body)
+    if not isinstance(message, _More) or not _is_of(message, before):
+        return body
+    if message.sample_number != before:
+        sample_number = _turned(sample_number)
+    return encode(replace(message, sample_number=sample_number))
 
 
 def _with_id(message: bytes, device_id: int) -> bytes:
+    if message[:2] != bytes([START, FAMILY]) or len(message) <= DEVICE_ID:
+        return message  # what is left of a torn packet: no ID is where it should be
     changed = bytearray(message)
-    if len(changed) > CHECKSUM and isinstance(decode(message), DataPacket):
+    if isinstance(decode(message), DataPacket):
         changed[CHECKSUM] ^= changed[DEVICE_ID] ^ device_id
-    if len(changed) > DEVICE_ID:
-        changed[DEVICE_ID] = device_id
+    changed[DEVICE_ID] = device_id
     return bytes(changed)

@@ -85,7 +85,7 @@ class Content(StrEnum):
     """Words of 00 bytes, which is full-scale negative (PKT-08, WRD-08)."""
     CONSTANT = "one value"
     REPEATED = "repeated"
-    """The words that stand just before, once more."""
+    """The words that stand `value` words before, once more."""
     OTHER = "other"
 
 

@@ -184,7 +184,7 @@ class _Walk:
                 return best
             if any(self._stays(at_a + offset, at_b + offset) for offset in offsets):
                 return None
-        return None
+        return self._up_to_the_end(at_a, at_b)
 
     def _at_once(self, at_a: int, at_b: int) -> tuple[int, int] | None:
         """Return where a loss or gain of whole packets makes all words fit: no need to search."""
@@ -192,6 +192,15 @@ class _Walk:
             for p, q in self._packets(at_a, at_b):
                 if self._wrong(p, q, _LOOK) <= _SLIPS and equal_run(self._a, p, self._b, q):
                     return p, q
+        return None
+
+    def _up_to_the_end(self, at_a: int, at_b: int) -> tuple[int, int] | None:
+        """Return where a loss or gain of whole packets makes all fit up to an end that is near."""
+        end_a, end_b = self._ends
+        for p, q in self._packets(at_a, at_b) if self._whole else ():
+            left = min(end_a - p, end_b - q)
+            if left > 0 and equal_run(self._a, p, self._b, q) >= left:
+                return p, q
         return None
 
     def _searches(self, remaining: int) -> Iterator[tuple[list[int], int]]:

@@ -16,7 +16,7 @@ from emulator.wire.sizes import bytes_per_word, unused_bits
 from emulator.wire.words import Words
 from harness.judge.account import Difference, Kind, Overflow, Rounding
 
-_HEAD: Final = 64  # of the first words that differ: before a lost packet, they tell what was done
+_HEAD: Final = 24  # of the first words that differ: before a lost packet, they tell what was done
 _SPREAD: Final = 1_024
 _MOST: Final = 6
 _OCTETS: Final = (16, 24)  # widths of audio files whose 8-bit bytes may be swapped

@@ -2,12 +2,9 @@
 
 Theory of operation.  Packets may be missing, or the header or the packing may be wrong; the number
 of packets alone cannot tell.  So an explanation is looked for only where the numbers run without
-a gap and differ from the plan by two packets or more, and it is taken only if it gives
-exactly the number that is there.  Otherwise packets are missing or surplus.
+a gap and differ from the plan by two packets or more.  Otherwise packets are missing or surplus.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,28 +13,16 @@ from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBER
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Place, Verdict
+from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
 from harness.judge.order import Alignment, Places, What
 from harness.judge.plain import counted, packets
-from harness.judge.plan import Plan, turned
+from harness.judge.plan import Plan
+from harness.judge.reasons import reasons
 
 _LEAST_DIFFERENCE: Final = 2
-_LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
-_NO_TOP_BIT: Final = (14, 21, 28)  # widths that fill their bytes (WRD-03)
-_WIDTHS: Final = (2, 3, 4)
 _LOOKED_AT: Final = 64  # packets in which unused ends are looked for
 _END_OF_DATA: Final = 4  # bytes of 00 at the end of a packet that pass for filler
-
-
-@dataclass(frozen=True, slots=True)
-class _Reason:
-    """An explanation: what the packets hold by it, and what to say."""
-
-    clause: str
-    message: str
-    do: str
-    verdict: Verdict | None = None
 
 
 def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Plan) -> None:
@@ -52,8 +37,9 @@ def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Pla
     if plan.words == 0:
         _judge_empty(notes, section)
         return
-    if _runs_on(alignment) and abs(reached - plan.packets) >= _LEAST_DIFFERENCE and reached:
-        reason = next(_reasons(section, plan, reached), None)
+    differs = abs(reached - plan.packets) >= _LEAST_DIFFERENCE
+    if differs and section.packets and _runs_on(alignment):
+        reason = next(reasons(section, plan, reached), None)
         if reason is not None:
             _disagree(notes, section, plan, reached)
             notes.add(
@@ -74,8 +60,9 @@ def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Pla
 
 
 def _runs_on(alignment: Alignment) -> bool:
-    return not any(event.what in (What.MISSING, What.JUMP) and event.packet >= 0
-                   for event in alignment.events)  # fmt: skip
+    return not any(
+        event.what in (What.MISSING, What.JUMP) and event.packet >= 0 for event in alignment.events
+    )
 
 
 def _disagree(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
@@ -103,7 +90,7 @@ def _judge_shortage(notes: Notes, section: Section, plan: Plan, reached: int) ->
     lacking = plan.packets - reached
     end = section.offset_of(section.packets - 1) + 127 if section.packets else section.offset
     verb = "is" if lacking == 1 else "are"
-    if reached and lacking % PACKET_NUMBERS == 0 and _ends_as_planned(section, plan):
+    if section.packets and lacking % PACKET_NUMBERS == 0 and _ends_as_planned(section, plan):
         notes.add(
             "PKT-10",
             f"{counted(lacking, 'packet')} are missing somewhere: a run of {PACKET_NUMBERS}, "
@@ -123,7 +110,7 @@ def _judge_shortage(notes: Notes, section: Section, plan: Plan, reached: int) ->
         found=counted(reached, "packet"),
         do="Make or record the dump anew; what is in the file so far can be decoded.",
     )
-    if reached and section.packets and _has_filler(section):
+    if section.packets and _has_filler(section):
         notes.add(
             "HDR-06",
             "The length in the header seems too large: the last packet ends with filler, as if "
@@ -231,91 +218,4 @@ def _judge_one_header_for_long(
             found="the standard header",
             do="Send the extended header, or cut the sample in two.",
             answerable=Answerable.SENDER,
-        )
-
-
-# Explanations.
-
-
-def _reasons(section: Section, plan: Plan, reached: int) -> Iterator[_Reason]:
-    header = plan.header
-    for length, reason in _other_lengths(plan):
-        words = length * max(header.channels, 1)
-        if _packets(words, plan.per_packet) == reached:
-            yield reason
-    if header.channels > 1 and _packets(header.length, plan.per_packet) == reached:
-        yield _Reason(
-            "EXT-06",
-            "The length in the header seems to count the words of all channels together.",
-            "Give the length of one channel in the header.",
-        )
-    for width in _WIDTHS:
-        if width != plan.width and _packets(plan.words, PACKET_DATA_BYTES // width) == reached:
-            full = header.bits in _NO_TOP_BIT and width == plan.width + 1
-            yield _Reason(
-                "WRD-03" if full else "WRD-01",
-                f"The packets are as many as {width} bytes a word would fill; words of "
-                f"{header.bits} bits take {plan.width}.",
-                f"Pack every word into {plan.width} bytes, or set the width that was packed.",
-            )
-    yield from _part_filled(section, plan, reached)
-
-
-def _packets(words: int, per_packet: int) -> int:
-    return -(-words // per_packet)
-
-
-def _other_lengths(plan: Plan) -> Iterator[tuple[int, _Reason]]:
-    """Yield lengths that the header may have been meant to say."""
-    header = plan.header
-    standard = isinstance(header, DumpHeader)
-    groups = _LENGTH_GROUPS[type(header)]
-    reversed_length = turned(header.length, groups)
-    yield (
-        reversed_length,
-        _Reason(
-            "HDR-12" if standard else "EXT-03",
-            f"The bytes of the length look reversed: it reads {header.length:,}, and "
-            f"{reversed_length:,} would fit.",
-            "Write the low seven bits first.",
-            Verdict.NOTED,
-        ),
-    )
-    if standard:
-        for lap in range(1, 9):
-            length = header.length + lap * (MAX_21_BIT + 1)
-            yield (
-                length,
-                _Reason(
-                    "HDR-13",
-                    f"The length in the header is cut off: {length:,} words would fit the packets, "
-                    f"and what is left of that in 21 bits is {header.length:,}.",
-                    "Send the extended header, or cut the sample in pieces.",
-                ),
-            )
-    for size in (plan.width, -(-header.bits // 8)):
-        yield (
-            header.length // size,
-            _Reason(
-                "HDR-06",
-                f"The length in the header seems to count bytes: at {size} bytes a word "
-                f"{counted(header.length // size, 'word')} would fit.",
-                "Give the length in words.",
-            ),
-        )
-
-
-def _part_filled(section: Section, plan: Plan, reached: int) -> Iterator[_Reason]:
-    """Look for packets that hold fewer words than there is room for."""
-    if reached <= plan.packets or section.packets < _LEAST_DIFFERENCE:
-        return
-    most = min(section.packets - 1, _LOOKED_AT)
-    ends = section.take(np.arange(most))[:, DATA].any(axis=0)
-    used = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
-    held = -(-used // plan.width)
-    if 0 < held < plan.per_packet and _packets(plan.words, held) == reached:
-        yield _Reason(
-            "WRD-02",
-            f"The packets hold {held} words and then filler; there is room for {plan.per_packet}.",
-            f"Put {plan.per_packet} words into every packet but the last.",
         )

@@ -60,11 +60,12 @@ def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> No
             answerable=Answerable.SENDER,
         )
         return
-    earlier = _number(section, event.packet - 1)
+    # A torn packet may be all that stands before; then the place says what the number should be.
+    earlier = _number(section, event.packet - 1) if event.packet else (event.place - 1) & _LAST
     wrapped = " after 7F comes 00;" if earlier == _LAST else ""
     notes.add(
         "PKT-03",
-        f"From packet {event.place:,} on the numbers are shifted: {number} follows {earlier}, "
+        f"From packet {event.place:,} on the numbers are shifted: {number} comes after {earlier}, "
         "though by the count no packet is missing.",
         at=at,
         expected=f"number {(earlier + 1) & _LAST}",

@@ -168,7 +168,7 @@ def _content(difference: Difference) -> str:
         case Content.CONSTANT:
             return f"nothing but the value {number(difference.value or 0)}"
         case Content.REPEATED:
-            return f"the {counted(difference.value or 0, 'word')} before them once more"
+            return f"the same once more as {counted(difference.value or 0, 'word')} before"
         case _:
             return "other words"
 

@@ -68,4 +68,6 @@ def _document(clause: Clause) -> dict[str, Any]:
 def _broken(line: str, width: int | None, indent: int) -> list[str]:
     if width is None:
         return [line]
-    return textwrap.wrap(line, max(width, 2 * indent), subsequent_indent=" " * indent)
+    return textwrap.wrap(
+        line, max(width, 2 * indent), subsequent_indent=" " * indent, break_on_hyphens=False
+    )

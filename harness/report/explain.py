@@ -204,7 +204,8 @@ def _more_runs(runs: Sequence[Run]) -> list[str]:
     if not more:
         return []
     packets = sum(run.count for run in more)
-    return [f"  and {count(packets, 'more packet')} in {count(len(more), 'more stretch')}es"]
+    stretches = "1 more stretch" if len(more) == 1 else f"{len(more):,} more stretches"
+    return [f"  and {count(packets, 'more packet')} in {stretches}"]
 
 
 def _remainder_text(overview: Overview) -> list[str]:

@@ -151,6 +151,7 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         "zero": "The answer to a header bears packet number 0.",
         "127": "The answer to a header bears packet number 127.",
         "last": "The answer to a header bears the number of the last packet to come.",
+        "varying": "The answer to a header bears another packet number every time.",
     },
     "habits.packet_ack_number": {
         "packet": "The answer to a packet bears that packet's number.",

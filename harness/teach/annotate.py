@@ -105,9 +105,10 @@ def _message_lines(
     inner = body[:-1] if ends else body
     before: dict[str, Any] = {}
     position = 0
-    for field in LAYOUTS[kind].subcons:
+    *fields, end = LAYOUTS[kind].subcons
+    for field in fields:
         name = field.name
-        if name == "end" or position >= len(inner):
+        if position >= len(inner):
             break
         size = _size(field, inner, position, closed=ends)
         raw = inner[position : position + size]
@@ -121,8 +122,7 @@ def _message_lines(
     if position < len(inner):
         yield _left_over(inner[position:], at(position))
     if ends:
-        field = LAYOUTS[kind].subcons[-1]
-        yield _line(field, body[-1:], at(len(body) - 1), _said(field, kind, body[-1:], before))
+        yield _line(end, body[-1:], at(len(body) - 1), _said(end, kind, body[-1:], before))
 
 
 def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int:

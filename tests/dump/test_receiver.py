@@ -209,6 +209,13 @@ def test_the_number_in_the_answer_to_a_header(habit: str, length: int, expected:
     assert Bench(header_ack_number=habit).hear(header(length)) == [expected]  # HSK-04
 
 
+def test_a_varying_number_comes_again_only_after_all_128() -> None:
+    bench = Bench(header_ack_number="varying")
+    numbers = [bench.hear(header(120))[0] for _ in range(128)]
+    assert len(set(numbers)) == 128
+    assert bench.hear(header(120)) == [numbers[0]]
+
+
 @pytest.mark.parametrize(
     ("habit", "expected"),
     [

@@ -333,6 +333,23 @@ def test_what_is_no_audio_file_is_named(tmp_path: Path, content: bytes, said: st
     assert said in refused(put(tmp_path, content))
 
 
+@pytest.mark.parametrize("kind", ["OGG", "MP3", "CAF", "AU", "AIFF", "FLAC"])
+def test_other_formats_that_the_library_knows(tmp_path: Path, kind: str) -> None:
+    tone = np.sin(np.arange(8000) / 20) / 2
+    target = io.BytesIO()
+    soundfile.write(target, tone, 44_100, format=kind)
+    recording = audio.read(put(tmp_path, target.getvalue(), "tone"))
+    assert (len(recording.frames), int(recording.rate)) == (8000, 44_100)
+    words = words_of(recording, bits=16).words[2000:6000] / 2**15
+    assert np.abs(words - tone[2000:6000]).max() < 0.02  # some formats keep the sound, not its bits
+
+
+def test_a_format_that_can_only_be_read_from_end_to_end(tmp_path: Path) -> None:
+    target = io.BytesIO()
+    soundfile.write(target, np.zeros(100, np.int16), 44_100, format="XI")
+    assert "no audio file that can be read" in refused(put(tmp_path, target.getvalue()))
+
+
 def test_a_flac_file_that_breaks_off(tmp_path: Path) -> None:
     target = io.BytesIO()
     soundfile.write(target, np.arange(20_000, dtype=np.int16), 44_100, format="FLAC")

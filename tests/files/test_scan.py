@@ -36,7 +36,7 @@ MIXED = st.lists(PARTS, max_size=8).map(b"".join)
 
 def pieces_of(items: list[Item]) -> list[tuple[PieceKind, int, bytes, int | None]]:
     """Return items as the splitter would tell them."""
-    told = []
+    told: list[tuple[PieceKind, int, bytes, int | None]] = []
     for item in items:
         if isinstance(item, PacketRun):
             for index, row in enumerate(item.rows):

@@ -134,7 +134,7 @@ case("HDR-04", with_header(header(period_ns=0)), with_stereo_header(extended(rat
 case("HDR-06", with_header(header(length=30)), with_header(header(length=0)),
      header(length=800) + oracle.dump(bits=16, device_id=3, sample_number=1, period_ns=22676,
                                       words=NOISE[:379])[21:],
-     header(length=2 * 400) + dump(NOISE)[21:])  # fmt: skip
+     header(length=2 * 390) + dump(NOISE[:390])[21:])  # fmt: skip
 case("HDR-07", with_header(header(length=30)), with_header(header(length=80)))
 case("HDR-08", with_header(header(loop_type=2)), with_header(header(loop_type=0x7E)))
 case(
@@ -149,20 +149,24 @@ case("HDR-11", with_header(header(period_ns=44_100)), with_header(header(period_
 case(
     "HDR-12",
     with_header(header(period_ns=oracle.from_n7_high_first(oracle.n7(22_676, 3)))),
-    header(length=oracle.from_n7_high_first(oracle.n7(400, 3))) + dump(NOISE)[21:],
+    header(length=oracle.from_n7_high_first(oracle.n7(390, 3))) + dump(NOISE[:390])[21:],
     with_header(header(loop_type=0, loop_start=0, loop_end=80 << 14)),
 )
 
 
-def _long(length: int, count: int) -> bytes:
-    """Return a dump of `count` packets whose numbers run on."""
-    lap = packets([b"\x40" + bytes([index]) for index in range(128)])
-    return header(length=length) + (lap * -(-count // 128))[: 127 * count]
+def long_dump(words: int, *, length: int | None = None) -> bytes:
+    """Return a dump of very many words, whatever its header says; the same 5,120 over and over."""
+    lap = dump((NOISE * 13)[:5_120])[21:]
+    full, rest = divmod(words, 40)
+    last = oracle.words_to_bytes(NOISE[:rest], 16)
+    end = oracle.packet(device_id=3, number=full % 128, data=last) if rest else b""
+    made = (lap * (full // 128 + 1))[: 127 * full] + end
+    return header(length=words if length is None else length) + made
 
 
 TOO_LONG: Final = 2**21 + 5000  # words, more than 21 bits can say (M1 p. 37)
-case("HDR-13", _long(TOO_LONG - 2**21, -(-TOO_LONG // 40)))
-case("HDR-14", _long(TOO_LONG - 2**21, -(-TOO_LONG // 40)))
+case("HDR-13", long_dump(TOO_LONG, length=TOO_LONG - 2**21))
+case("HDR-14", long_dump(TOO_LONG, length=TOO_LONG - 2**21))
 case("HDR-15", with_header(header(length=0)), header(length=0) + packets([b""]))
 
 # Packets, M1 pp. 37 and 39.
@@ -188,7 +192,7 @@ case(
     HEADER + b"".join(PACKETS[:2]),
     HEADER + b"".join(PACKETS[1:]),
     HEADER,
-    _long(6_000, 22),
+    long_dump(890, length=890 + 128 * 40),
 )
 case("PKT-12", HEADER + PACKETS[0] + oracle.dump_request(device_id=3, sample_number=2)
      + b"".join(PACKETS[1:]), HEADER + b"\xf0\x11\x22\xf7" + CLEAN[21:])  # fmt: skip
@@ -245,8 +249,8 @@ case("EXT-01", with_stereo_header(STEREO[:32] + b"\xf7"))
 case("EXT-02", with_stereo_header(extended(
     rate_integer=oracle.from_n7_high_first(oracle.n7(44_100, 4)))),
     with_stereo_header(extended(rate_integer=0, rate_fraction=44_100)))  # fmt: skip
-case("EXT-03", extended(channels=1, length=oracle.from_n7_high_first(oracle.n7(400, 5)))
-     + dump(NOISE)[21:],
+case("EXT-03", extended(channels=1, length=oracle.from_n7_high_first(oracle.n7(390, 5)))
+     + dump(NOISE[:390])[21:],
      with_stereo_header(extended(loop_type=0, loop_end=80 << 28)))  # fmt: skip
 case("EXT-04", with_stereo_header(extended(loop_type=0x04)))
 case("EXT-05", with_stereo_header(extended(channels=0)))

@@ -1,8 +1,8 @@
 """Explanations: right, exact, and never invented.
 
 Damage is done on purpose to random words; what is said of it is applied to A by `rebuild`, which
-is plain Python, and has to give B.  Where the damage can be told from any other, the very statement is
-expected, with its figures.
+is plain Python, and has to give B.  Where the damage can be told from any other, the very
+statement is expected, with its figures.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from tests.oracle import words_per_packet
 
 Array = NDArray[np.int32]
 WIDTHS = (8, 14, 15, 16, 21, 22, 28)  # both ends of each size of word, M1 p. 39, and 16
+few = settings(max_examples=40, deadline=None)  # a machine under load is no failure
 widths = st.sampled_from(WIDTHS)
 seeds = st.integers(0, 2**32)
 
@@ -65,6 +66,7 @@ def joined(a: Array, step: int, order: list[int]) -> Array:
 # Packets.
 
 
+@few
 @given(seeds, widths, st.sets(st.integers(0, 23), min_size=1, max_size=5), st.integers(1, 29))
 def test_missing_packets_are_named(seed: int, bits: int, lost: set[int], rest: int) -> None:
     step = words_per_packet(bits)
@@ -84,6 +86,7 @@ def test_missing_packets_are_named(seed: int, bits: int, lost: set[int], rest: i
     ] + [-step * len(lost)]
 
 
+@few
 @given(seeds, widths, st.integers(0, 22), st.integers(0, 29))
 def test_a_missing_packet_is_told_when_filler_took_its_place_at_the_end(
     seed: int, bits: int, lost: int, rest: int
@@ -100,6 +103,7 @@ def test_a_missing_packet_is_told_when_filler_took_its_place_at_the_end(
     assert told == ([(Kind.GOES_ON, filler, Content.FILLER)] if filler else [])
 
 
+@few
 @given(seeds, widths, st.integers(0, 19), st.integers(1, 3), st.booleans())
 def test_packets_that_come_twice_are_named(
     seed: int, bits: int, first: int, count: int, cut: bool
@@ -111,6 +115,10 @@ def test_packets_that_come_twice_are_named(
     if cut:  # at the length of the header, as a receiver does
         b = b[: len(a)]
     doubled, *rest = explained(a, b, bits)
+    if len(b) <= end + count * step:  # nothing of A comes after what is there twice
+        assert (doubled.kind, doubled.content) == (Kind.TAIL, Content.REPEATED)
+        assert (doubled.value, rest) == (count * step, [])
+        return
     assert (doubled.kind, doubled.packet, doubled.packets) == (Kind.DOUBLED, first, count)
     assert (doubled.times, doubled.moved) == (2, count * step)
     assert [more.kind for more in rest] == ([Kind.ENDS_EARLY] if cut else [])
@@ -125,6 +133,7 @@ def test_a_packet_that_comes_three_times_and_one_that_comes_late() -> None:
     assert (late.kind, late.packet, late.after_packet) == (Kind.DOUBLED, 4, 6)
 
 
+@few
 @given(seeds, widths, st.integers(0, 24), st.integers(1, 29))
 def test_swapped_neighbours_are_named_even_if_the_last_packet_is_one_of_them(
     seed: int, bits: int, first: int, rest: int
@@ -138,6 +147,7 @@ def test_swapped_neighbours_are_named_even_if_the_last_packet_is_one_of_them(
     assert (swapped.kind, swapped.packet) == (Kind.SWAPPED, first)
 
 
+@few
 @given(seeds, widths, st.integers(0, 24), st.integers(0, 24))
 def test_a_packet_that_stands_elsewhere_is_named(
     seed: int, bits: int, packet: int, place: int
@@ -161,6 +171,7 @@ def test_a_packet_that_stands_elsewhere_is_named(
 # Words that are lost, gained or late.
 
 
+@few
 @given(seeds, widths, st.integers(1, 200), st.booleans())
 def test_a_sample_that_begins_late_is_told_with_what_is_in_front(
     seed: int, bits: int, late: int, cut: bool
@@ -173,6 +184,7 @@ def test_a_sample_that_begins_late_is_told_with_what_is_in_front(
     assert [more.kind for more in rest] == ([Kind.ENDS_EARLY] if cut else [])
 
 
+@few
 @given(seeds, widths, st.integers(1, 200))
 def test_a_sample_that_begins_early_lacks_its_first_words(seed: int, bits: int, early: int) -> None:
     a = noise(seed, 1_500, bits)
@@ -182,6 +194,7 @@ def test_a_sample_that_begins_early_lacks_its_first_words(seed: int, bits: int, 
     assert (lost.words, lost.moved) == (early, -early)
 
 
+@few
 @given(seeds, widths, st.integers(1, 300), st.sampled_from([0, None, 5]))
 def test_a_longer_sample_is_told_with_what_is_behind(
     seed: int, bits: int, more: int, value: int | None
@@ -199,6 +212,7 @@ def test_a_longer_sample_is_told_with_what_is_behind(
 # Words that are others.
 
 
+@few
 @given(seeds, widths, st.integers(4, 400), st.sampled_from(["silence", "filler", "other"]))
 def test_a_spoiled_end_is_told_with_what_it_is(
     seed: int, bits: int, spoiled: int, what: str
@@ -226,6 +240,7 @@ def test_a_spoiled_end_is_told_with_what_it_is(
     assert tail.kind is Kind.TAIL or spoiled < 8 or what == "other"
 
 
+@few
 @given(seeds, widths, st.sets(st.integers(0, 1_999), min_size=1, max_size=40))
 def test_single_words_are_counted_and_placed(seed: int, bits: int, places: set[int]) -> None:
     step = words_per_packet(bits)
@@ -249,6 +264,7 @@ def test_single_words_are_counted_and_placed(seed: int, bits: int, places: set[i
     assert changed.run_count == groups
 
 
+@few
 @given(seeds, widths, st.integers(1, 22), st.sets(st.integers(0, 999), max_size=6))
 def test_a_lost_packet_and_changed_words_are_told_together(
     seed: int, bits: int, lost: int, places: set[int]
@@ -299,15 +315,17 @@ def every_word(bits: int) -> list[Difference]:
     ]
 
 
-@settings(max_examples=15)
-@given(seeds, widths)
+@pytest.mark.parametrize("bits", WIDTHS)
+@settings(max_examples=3, deadline=None)
+@given(seed=seeds)
 def test_what_was_done_to_every_word_is_told(seed: int, bits: int) -> None:
-    a = noise(seed, 3_000, bits)
+    a = noise(seed, 1_500, bits)
     for how in every_word(bits):
         b = array([rebuild.done_to(word, how, bits) for word in a.tolist()])
         assert only(explained(a, b, bits)) == how
 
 
+@few
 @given(seeds, widths, st.booleans())
 def test_negated_words_are_told_with_what_became_of_the_lowest(
     seed: int, bits: int, held: bool
@@ -329,12 +347,15 @@ def test_words_of_an_audio_file_in_the_wrong_byte_order_are_told(bits: int) -> N
         assert np.array_equal(b, a.astype("<i2").view(">i2"))
 
 
+@few
 @given(seeds, st.sampled_from([(16, 12), (16, 8), (24, 16), (28, 20)]))
 def test_the_same_at_fewer_bits_is_told_either_way_round(
     seed: int, widths: tuple[int, int]
 ) -> None:
     wide, narrow = widths
-    a = noise(seed, 2_000, wide)
+    a = noise(seed, 600, wide)
+    step = 1 << (wide - narrow)
+    a[:4] = [odd * step // 2 for odd in (1, 3, -1, -3)]  # halves tell the roundings apart
     for rounding in Rounding:
         how = Difference(kind=Kind.NARROWED, bits=narrow, rounding=rounding, coarse="B")
         done = array([rebuild.done_to(word, how, wide) for word in a.tolist()])
@@ -344,6 +365,7 @@ def test_the_same_at_fewer_bits_is_told_either_way_round(
         assert only(explained(done, a, wide)) == replace(how, coarse="A")
 
 
+@few
 @given(seeds, st.integers(0, 23))
 def test_fewer_bits_and_a_lost_packet_are_told_together(seed: int, lost: int) -> None:
     a = noise(seed, 1_000, 16)
@@ -378,7 +400,7 @@ def test_channels() -> None:
 # No false explanations.
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.lists(st.sampled_from([-2, -1, 0, 0, 0, 1, 90]), max_size=260),
     st.lists(st.sampled_from([-2, -1, 0, 0, 0, 1, 90]), max_size=260),
@@ -390,7 +412,7 @@ def test_whatever_two_samples_are_what_is_said_makes_the_one_of_the_other(
     assert (account == ()) == (a == b)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     period=st.sampled_from([1, 2, 3, 7, 20, 40, 50, 80, 100]),
     words=st.integers(0, 600),

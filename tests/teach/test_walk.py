@@ -36,7 +36,7 @@ def test_a_clean_dump_is_a_header_and_one_run() -> None:
     assert overview.header is not None
     assert overview.header.title == "dump header"
     assert [(run.packet, run.count, run.offset) for run in overview.runs] == [(0, LONG.packets, 21)]
-    assert overview.broken == overview.messages == ()
+    assert (overview.broken, overview.messages) == ((), ())
     assert overview.more_broken == overview.more_messages == overview.unread == 0
 
 
@@ -151,6 +151,14 @@ def test_realtime_bytes_inside_a_packet_stand_in_its_explanation() -> None:  # F
     assert [line.offset for line in packet.explained.lines if line.field == "real time"] == [60]
     assert packet.explained.size == 128
     assert packet.explained.lines[-1].offset == 21 + 127
+
+
+def test_a_packet_drowned_in_realtime_bytes_is_explained_without_them() -> None:
+    data = LONG.data[:60] + b"\xf8" * 5000 + LONG.data[60:]
+    (packet,) = only(data).packet(0)
+
+    assert packet.explained.size == 127
+    assert packet.explained.lines[-2].value.endswith("right")
 
 
 def test_dumps_are_numbered_from_1_and_what_precedes_them_is_0() -> None:

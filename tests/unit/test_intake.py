@@ -6,7 +6,7 @@ that tells it of every byte at its instant (31,250 baud, ten bits a byte: M1 p. 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from unittest.mock import patch
 
@@ -147,15 +147,20 @@ def test_stretches_cannot_be_told_from_single_bytes(
 # a buffer written once more, naively: it knows bytes, one at a time, and shares nothing with ours
 
 
+SHORT = 40
+
+
 @dataclass
 class NaiveBuffer:
     """Bytes wait in `pieces` and in the `open` one; a byte that finds `size` of them is lost.
 
-    Working on a whole exclusive message takes `work_ns`; anything else is passed over at once.
+    Working on a whole exclusive message takes `work_ns`, on a short one `short_ns`; anything else
+    is passed over at once.
     """
 
     size: int
     work_ns: int
+    short_ns: int = 0
     drop_every: int = 0
     pieces: list[bytes] = field(default_factory=list)
     open: bytes = b""
@@ -182,7 +187,7 @@ class NaiveBuffer:
             piece = self.pieces.pop(0)
             self.taken.append((now_ns, piece))
             if piece[0] == 0xF0 and piece[-1] == 0xF7:
-                self.busy_ns = now_ns + self.work_ns
+                self.busy_ns = now_ns + (self.work_ns if len(piece) > SHORT else self.short_ns)
 
     def _store(self, byte: int) -> None:
         is_exclusive = self.open[:1] == b"\xf0"
@@ -220,7 +225,7 @@ class NaiveBuffer:
 
 
 def ours(
-    arrivals: Sequence[tuple[int, bytes]], traits: InputTraits, work_ns: int
+    arrivals: Sequence[tuple[int, bytes]], traits: InputTraits, work_ns: int, short_ns: int
 ) -> tuple[int, list[tuple[int, bytes]]]:
     """Lead stretches through the intake as the board does."""
     intake, busy_ns, lost = Intake(traits), 0, 0
@@ -232,14 +237,14 @@ def ours(
             piece = intake.next_piece(now_ns)
             taken.append((now_ns, piece.raw))
             if piece.kind is PieceKind.EXCLUSIVE:
-                busy_ns = now_ns + work_ns
+                busy_ns = now_ns + (work_ns if len(piece.raw) > SHORT else short_ns)
 
     for end_ns, data in arrivals:
         while intake.waiting and busy_ns < end_ns:
             work(busy_ns)
         if busy_ns <= end_ns and (piece := intake.single(data)) is not None:
             taken.append((end_ns, piece.raw))
-            busy_ns = end_ns + work_ns
+            busy_ns = end_ns + (work_ns if len(piece.raw) > SHORT else short_ns)
             continue
         lost += intake.take(data, end_ns, busy_ns)
         work(end_ns)
@@ -248,11 +253,14 @@ def ours(
     return lost, taken
 
 
+SHORT_ONES = [HEADER] + [b"\xf0" + bytes([n]) * 28 + b"\xf7" for n in range(4)]
 EXCLUSIVES = st.sampled_from(
     [
         *PACKETS,
         *PACKETS,
-        HEADER,
+        *SHORT_ONES,
+        *SHORT_ONES,
+        *SHORT_ONES,
         PACKETS[0][:-1],
         PACKETS[1][1:],
         b"\xf0" + bytes(at % 128 for at in range(300)) + b"\xf7",
@@ -273,6 +281,7 @@ NO_STATUS = st.one_of(
 @given(
     size=st.sampled_from([128, 130, 150, 300]),
     work_ns=st.sampled_from([0, 45_000_000]) | st.integers(0, 90_000_000),
+    short_ns=st.sampled_from([0, 3_000_000]) | st.integers(0, 90_000_000),
     talk=st.lists(st.tuples(GAPS, EXCLUSIVES), min_size=1, max_size=12),
     disturbances=st.lists(NO_STATUS, max_size=3),
 )
@@ -280,6 +289,7 @@ NO_STATUS = st.one_of(
 def test_just_those_bytes_are_lost_that_find_the_buffer_full(
     size: int,
     work_ns: int,
+    short_ns: int,
     talk: list[tuple[int, bytes]],
     disturbances: list[Disturbance],
 ) -> None:
@@ -287,14 +297,78 @@ def test_just_those_bytes_are_lost_that_find_the_buffer_full(
     for gap_ns, message in talk:
         at_ns += gap_ns
         cable.send(message, at_ns)
-    naive = NaiveBuffer(size, work_ns)
+    naive = NaiveBuffer(size, work_ns, short_ns)
     for byte_ns, byte in apart(cable.arrivals):
         naive.arrive(byte_ns, byte)
     naive.pass_time(1 << 60)
-    lost, taken = ours(cable.arrivals, InputTraits(buffer_bytes=size), work_ns)
+    lost, taken = ours(cable.arrivals, InputTraits(buffer_bytes=size), work_ns, short_ns)
     assert [raw for _, raw in taken] == [raw for _, raw in naive.taken]
     assert lost == len(naive.lost)
-    whole: Callable[[bytes], bool] = lambda raw: raw[0] == 0xF0 and raw[-1] == 0xF7  # noqa: E731
-    assert [each for each in taken if whole(each[1])] == [
-        each for each in naive.taken if whole(each[1])
+    assert [each for each in taken if is_whole(each[1])] == [
+        each for each in naive.taken if is_whole(each[1])
     ]
+
+
+def is_whole(raw: bytes) -> bool:
+    return raw[0] == 0xF0 and raw[-1] == 0xF7
+
+
+# the same by hand
+
+
+def test_a_packet_that_waits_leaves_one_byte_of_room_for_the_next() -> None:
+    # 128 bytes, the least that the standard thinks sensible (M1 p. 39)
+    intake = Intake(InputTraits(buffer_bytes=128))
+    assert intake.take(PACKETS[0], 127 * BYTE_NS, 10**9) == 0
+    assert intake.take(PACKETS[1], 254 * BYTE_NS, 10**9) == 126
+    assert [piece.raw for piece in intake.waiting] == [PACKETS[0]]
+
+
+def test_bytes_up_to_the_instant_at_which_a_packet_is_taken_out_find_no_room() -> None:
+    for taken_out_ns, lost in (
+        (137 * BYTE_NS - 1, 8),  # the tenth byte of the second comes just after it: 1 fits, 8 don't
+        (137 * BYTE_NS, 9),  # at the same instant the byte comes first
+        (137 * BYTE_NS + 1, 9),
+        (138 * BYTE_NS, 10),
+    ):
+        intake = Intake(InputTraits(buffer_bytes=128))
+        intake.take(PACKETS[0], 127 * BYTE_NS, taken_out_ns)
+        assert intake.next_piece(taken_out_ns).raw == PACKETS[0]
+        assert intake.take(PACKETS[1], 254 * BYTE_NS, 10**9) == lost
+        assert [piece.raw for piece in intake.waiting] == [PACKETS[1][:1] + PACKETS[1][lost + 1 :]]
+
+
+def test_the_short_way_is_open_to_an_idle_unit_and_again_after_it_was_not() -> None:
+    intake = Intake(InputTraits(buffer_bytes=200))
+    assert intake.single(PACKETS[0]) is not None
+    intake.take(PACKETS[1], 10**8, 2 * 10**8)
+    assert intake.single(PACKETS[2]) is None  # something waits
+    intake.next_piece(2 * 10**8)
+    assert intake.single(PACKETS[2]) is None  # it may have stood in the way of these bytes
+    assert intake.take(PACKETS[2], 3 * 10**8, 2 * 10**8) == 0
+    intake.next_piece(3 * 10**8)
+    assert intake.single(PACKETS[3]) is not None
+
+
+def test_a_message_longer_than_the_buffer_is_cut_short_and_the_next_is_whole() -> None:
+    intake = Intake(InputTraits(buffer_bytes=128))
+    long = b"\xf0" + bytes(at % 128 for at in range(300)) + b"\xf7"
+    assert intake.single(long) is None
+    assert intake.take(long, 10**9, 0) == 0  # an idle unit loses nothing: it looks at the pieces
+    pieces = [intake.next_piece(10**9) for _ in range(len(intake.waiting))]
+    assert b"".join(piece.raw for piece in pieces) == long
+    assert pieces[0].raw == long[:128]
+    assert pieces[0].kind is PieceKind.CUT
+    assert not any(piece.kind is PieceKind.EXCLUSIVE for piece in pieces)
+    whole = intake.single(HEADER)
+    assert whole is not None
+    assert whole.body == HEADER
+
+
+def test_a_poor_input_loses_every_so_many_th_byte_of_all_that_ever_came() -> None:
+    intake = Intake(InputTraits(buffer_bytes=4096, drop_every_byte=5))
+    assert intake.single(HEADER) is None
+    lost = intake.take(HEADER[:7], 10**6, 0) + intake.take(HEADER[7:], 10**7, 0)
+    assert lost == 4
+    kept = bytes(byte for at, byte in enumerate(HEADER, 1) if at % 5)
+    assert [piece.raw for piece in intake.waiting] == [kept]

@@ -63,6 +63,7 @@ def test_a_stereo_sample_is_stored_in_frames_with_its_exact_rate() -> None:
     sample = unit.slots[1].sample
     assert sample is not None
     assert (sample.frames, sample.channels) == (20, 2)
+    assert (receipt(unit).words, receipt(unit).announced) == (40, 40)
     assert sample.rate == Fraction(88_201, 2)  # half a hertz is 2**27 (CA-019 p. 2)
     assert unit.memory.used == 40
 
@@ -110,6 +111,7 @@ def test_other_slots_are_never_touched() -> None:
         ),
         ("[words]\naccepts = [8, 12, 16]", header(bits=14), "takes 8, 12 or 16: convert it first"),
         ("", header(bits=24), "the unit takes 8 to 16: convert it first"),
+        ("[words]\naccepts = [12, 13, 14]", header(bits=8), "the unit takes 12 to 14: convert it"),
         ("[words]\naccepts = [12]", header(bits=8), "the unit takes 12: convert it first"),
         ("[words]\naccepts = [12, 13]", header(bits=8), "the unit takes 12 or 13: convert"),
         ("", header(bits=40), "the header says 40 significant bits, and the standard has 8 to 28"),
@@ -330,6 +332,15 @@ def test_a_unit_that_keeps_the_filler_plays_it() -> None:
     )
 
 
+def test_filler_that_makes_no_whole_frame_needs_no_room() -> None:
+    unit = rack(
+        SMALL.replace("bank_words = 100", "bank_words = 39")
+        + '[habits]\nfiller = "keep"\n[words]\nchannels = [3]'
+    )
+    assert unit.send_as(extended(frames=1, channels=3), [1, 2, 3]) == Accept()
+    assert unit.memory.used == 39
+
+
 def test_filler_of_a_stereo_sample_is_kept_in_whole_frames() -> None:
     unit = rack(SMALL + '[habits]\nfiller = "keep"\n[words]\nchannels = [3]')
     unit.send_as(extended(frames=1, channels=3), [1, 2, 3])
@@ -458,6 +469,17 @@ def test_a_strict_unit_throws_away_what_is_not_clean(
     else:
         assert unit.words_in(1) == [-32_768] * 3
         assert receipt(unit).changes == ()
+
+
+def test_words_of_the_second_channel_are_no_filler() -> None:
+    unit = rack(SMALL + '[words]\nchannels = [2]\n[habits]\nstray_data = "discard"')
+    assert unit.send_as(extended(frames=10, channels=2), RAMP[:20]) == Accept()
+    assert unit.words_in(1) == RAMP[:20]
+    unit.keeper.begin(extended(frames=10, channels=2), NOW)
+    data = oracle.words_to_bytes([0] * 20, 16).ljust(119, b"\0") + b"\1"
+    unit.keeper.append(packet(oracle.packet(number=0, data=data)), NOW)
+    unit.keeper.finish(NOW)
+    assert not receipt(unit).kept
 
 
 def test_calls_that_belong_to_no_dump_change_nothing() -> None:

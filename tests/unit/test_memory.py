@@ -123,6 +123,18 @@ def test_when_even_that_is_not_enough_the_other_stays() -> None:
     assert memory.stretches() == before
 
 
+def test_what_a_holding_gives_back_is_its_end() -> None:
+    memory = memory_of()
+    taken(memory, 10)
+    holding = taken(memory, 30)
+    taken(memory, 20)
+    assert memory.shrink(holding, 12).regions == (Region(10, 12),)
+    assert [piece.region for piece in memory.stretches() if piece.is_free] == [
+        Region(22, 18),
+        Region(60, 40),
+    ]
+
+
 def test_a_holding_shrinks_from_its_end() -> None:
     memory = memory_of(contiguous=False, block_words=5)
     first, _, third, _ = (taken(memory, words) for words in (10, 20, 30, 40))

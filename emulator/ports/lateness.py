@@ -1,0 +1,32 @@
+"""How late this process was: what we missed ourselves is a matter of the rig."""
+
+from dataclasses import dataclass
+from typing import Final
+
+TOLERANCE_NS: Final = 2_000_000
+"""A tenth of the reply limit of 20 ms (TIM-03): later than this can change an outcome."""
+
+
+@dataclass(slots=True)
+class Lateness:
+    """What came when against when it was due: deadlines, ends of messages, handing over."""
+
+    met: int = 0
+    """Instants that were due so far."""
+    missed: int = 0
+    """Instants met more than TOLERANCE_NS too late."""
+    worst_ns: int = 0
+    worst_at_ns: int = 0
+    """When the one that was met latest was due."""
+    doubtful: int = 0
+    """Bytes that may have come before or after a limit: they were taken to be in time."""
+    lost_bytes: int = 0
+    """Bytes that were thrown away because more waited than can be held."""
+
+    def note(self, due_ns: int, now_ns: int) -> None:
+        """Take note of something that was due at `due_ns` and was done at `now_ns`."""
+        late_ns = now_ns - due_ns
+        self.met += 1
+        self.missed += late_ns > TOLERANCE_NS
+        if late_ns > self.worst_ns:
+            self.worst_ns, self.worst_at_ns = late_ns, due_ns

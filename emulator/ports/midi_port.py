@@ -1,0 +1,181 @@
+"""A MIDI port of the operating system: an input and an output, polled.
+
+Theory of operation. The input keeps what arrives in a queue of its own until it is polled, and says
+of each message how long after the one before it came. Measured on every back end: a callback in a
+busy process loses and doubles messages, a long queue that is polled does not. The library joins a
+torn message with what follows up to the next F7 (and the splitter takes them apart again).
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final, Protocol
+
+from emulator.ports.arrival_times import ArrivalTimes
+from emulator.ports.clock import Clock
+from emulator.ports.hush import hushed
+from emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
+from emulator.wire.constants import END, START
+from emulator.wire.splitter import split
+
+_LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
+"""Longer messages vanished without an error (measured with the default buffers)."""
+_POLL_NS: Final = 300_000
+_QUIET_POLL_NS: Final = 2_000_000
+_QUIET_NS: Final = 2_000_000_000  # silence after which polling this often is a waste
+_LOOK_EVERY_NS: Final = 1_000_000_000
+_LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
+_MOST: Final = 4_096  # messages taken in one look
+
+
+class Source(Protocol):
+    """What is used of the library's input."""
+
+    def get_message(self) -> tuple[Sequence[int], float] | None:
+        """Return bytes and the seconds since the message before; None for nothing."""
+        ...
+
+    def close_port(self) -> None:
+        """Close."""
+        ...
+
+    def delete(self) -> None:
+        """Free everything."""
+        ...
+
+
+class Sink(Protocol):
+    """What is used of the library's output."""
+
+    def send_message(self, message: bytes) -> None:
+        """Send; the library raises several unrelated kinds of errors."""
+        ...
+
+    def close_port(self) -> None:
+        """Close."""
+        ...
+
+    def delete(self) -> None:
+        """Free everything."""
+        ...
+
+
+class MidiPort:
+    """Hears `source` and sends to `sink`; `missing` says what of it has gone, "" for nothing."""
+
+    def __init__(
+        self,
+        name: str,
+        clock: Clock,
+        source: Source,
+        sink: Sink,
+        *,
+        system: str,
+        missing: Callable[[], str],
+    ) -> None:
+        self.name: Final = name
+        self.clock: Final = clock
+        self.system: Final = system
+        """The library's name of the back end: alsa, jack, core, winmm."""
+        self.abilities: Final = Abilities(
+            knows_when_sent=False,
+            truncated=Truncated.WITH_THE_NEXT,
+            resolution_ns=2_000_000,
+            holds_back=False,
+            longest=_LONGEST.get(system),
+        )
+        self._source: Final = source
+        self._sink: Final = sink
+        self._missing: Final = missing
+        now_ns = clock.now_ns()
+        self._times: Final = ArrivalTimes(now_ns)
+        self._heard_ns = now_ns
+        self._looked_ns = now_ns
+        self._sent_since = 0  # bytes since the last look
+        self._is_closed = False
+
+    def send(self, message: bytes) -> None:
+        """Hand a message to the system; what is several messages or torn goes in parts."""
+        if self._is_closed:
+            raise closed(self.name)
+        for part in _parts(message):
+            self._send(part)
+
+    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+        """Return what has arrived; polls while it waits."""
+        if self._is_closed:
+            raise closed(self.name)
+        until_ns = self.clock.now_ns() + timeout_ns
+        while True:
+            arrivals = self._poll()
+            now_ns = self.clock.now_ns()
+            if arrivals:
+                self._heard_ns = now_ns
+                return arrivals
+            if now_ns - self._looked_ns >= _LOOK_EVERY_NS:
+                self._look(now_ns)
+            if now_ns >= until_ns:
+                return ()
+            poll_ns = _QUIET_POLL_NS if now_ns - self._heard_ns > _QUIET_NS else _POLL_NS
+            self.clock.sleep_ns(min(poll_ns, until_ns - now_ns))
+
+    def close(self) -> None:
+        """Give both ports back."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        with hushed():
+            for end in (self._source, self._sink):
+                end.close_port()
+                end.delete()
+
+    def _poll(self) -> list[Arrival]:
+        arrivals: list[Arrival] = []
+        while len(arrivals) < _MOST:
+            looks_ns = self.clock.now_ns()
+            if (found := self._source.get_message()) is None:
+                self._times.empty(looks_ns)
+                break
+            data, gap_s = found
+            gap_ns = round(gap_s * 1_000_000_000)
+            arrivals.append(self._times.arrived(bytes(data), gap_ns, self.clock.now_ns()))
+        return arrivals
+
+    def _send(self, part: bytes) -> None:
+        longest = self.abilities.longest
+        if longest is not None and len(part) > longest:
+            raise PortError(
+                f"{self.name} loses messages of more than {longest:,} bytes, this one has "
+                f"{len(part):,}: it was not sent.",
+                "Use a tcp: target for such messages.",
+            )
+        self._sent_since += len(part)
+        if self._sent_since > _LOOK_EVERY_BYTES:  # the library waits for ever where nobody fetches
+            self._look(self.clock.now_ns())
+        try:
+            self._sink.send_message(part)
+        except Exception as problem:
+            raise PortError(
+                f"{self.name} did not take a message: {problem}.",
+                "See whether the device is still connected.",
+            ) from problem
+
+    def _look(self, now_ns: int) -> None:
+        """See whether everything is still there."""
+        self._looked_ns = now_ns
+        self._sent_since = 0
+        if missing := self._missing():
+            raise PortError(
+                f"{self.name} has gone: {missing}.",
+                "Connect or start it again, then start this transfer anew.",
+            )
+
+
+def _parts(message: bytes) -> Iterator[bytes]:
+    """Cut a message into what the library takes at once; nearly always that is all of it."""
+    if message[:1] == bytes([START]) and message[-1] == END and message[1:-1].isascii():
+        yield message
+        return
+    for piece in split(message):
+        if piece.raw[0] == START:
+            yield piece.raw
+        else:  # the library takes at most three bytes of anything else
+            yield from (piece.raw[at : at + 3] for at in range(0, len(piece.raw), 3))

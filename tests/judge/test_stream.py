@@ -1,0 +1,309 @@
+"""The judge of a stream: what it says of dumps, and that nothing makes it stumble."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.files.scan import DETAIL
+from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.notes import MOST
+from harness.judge.stream import judge_stream
+from harness.judge.verdict import DumpVerdict
+from tests import damage, oracle
+from tests.judge.provoking import (
+    CASES,
+    CLEAN,
+    HEADER,
+    LOOP,
+    NOISE,
+    PACKETS,
+    SINE,
+    STEREO,
+    dump,
+    header,
+    long_dump,
+    packets,
+    spoiled,
+    summed,
+)
+from tests.strategies import streams
+
+BYTE_NS = 320_000  # ten bits at 31,250 baud (M1 p. 1)
+
+
+def judged(data: bytes) -> DumpVerdict:
+    (verdict,) = judge_stream(data)
+    return verdict
+
+
+def only(findings: Iterable[Finding], clause: str) -> Finding:
+    (finding,) = (finding for finding in findings if finding.clause == clause)
+    return finding
+
+
+# What is said of a dump.
+
+
+def test_a_clean_dump_is_described() -> None:
+    verdict = judged(CLEAN)
+    assert verdict.is_dump
+    assert verdict.has_header
+    assert (verdict.offset, verdict.size) == (0, len(CLEAN))
+    assert verdict.seconds == pytest.approx(90 * 22_676e-9)
+    assert verdict.line_ns == len(CLEAN) * BYTE_NS
+    # Open loop: two seconds after the header and 20 ms after each packet (M1 p. 39).
+    assert verdict.silent_ns == verdict.line_ns + 2_000_000_000 + 3 * 20_000_000
+    assert verdict.words is not None
+    assert verdict.words.dtype == np.int16
+    assert verdict.words.tolist() == list(NOISE[:90])
+    assert verdict.places is None
+
+
+def test_words_are_only_kept_when_asked_for() -> None:
+    (verdict,) = judge_stream(CLEAN, keep_words=False)
+    assert verdict.words is None
+
+
+def test_words_of_several_channels_stay_interleaved() -> None:
+    verdict = judged(STEREO)
+    assert verdict.words is not None
+    assert verdict.words.tolist() == list(NOISE[:180])
+    assert verdict.seconds == pytest.approx(90 / 44_100)
+
+
+def test_words_of_a_dump_with_gaps_come_with_their_places() -> None:
+    verdict = judged(HEADER + PACKETS[1] + PACKETS[0] + PACKETS[2])
+    assert verdict.words is not None
+    assert verdict.words.tolist() == list(NOISE[:90])
+    verdict = judged(HEADER + PACKETS[0] + PACKETS[2])
+    assert verdict.words is not None
+    assert verdict.places is not None
+    assert verdict.places.tolist() == [0, 2]
+    assert verdict.words.tolist() == [*NOISE[:40], *NOISE[80:90]]
+
+
+def test_real_time_bytes_are_counted_and_harm_nothing() -> None:
+    ticking = CLEAN[:2] + b"\xf8" + CLEAN[2:100] + b"\xfe" + CLEAN[100:148] + b"\xf8" + CLEAN[148:]
+    verdict = judged(ticking)
+    assert verdict.realtime == 3
+    assert verdict.findings == ()
+    assert verdict.words is not None
+    assert verdict.words.tolist() == list(NOISE[:90])
+
+
+def test_several_dumps_are_judged_one_by_one() -> None:
+    first, second = judge_stream(CLEAN + spoiled(1, 60, PACKETS[1][60] ^ 1))
+    assert first.worst is None
+    assert second.is_broken
+    assert second.offset == len(CLEAN)
+
+
+def test_an_empty_stream_has_no_verdicts() -> None:
+    assert list(judge_stream(b"")) == []
+
+
+def test_what_stands_before_the_first_dump_is_no_dump() -> None:
+    before, after = judge_stream(LOOP + CLEAN)
+    assert not before.is_dump
+    assert after.is_dump
+    assert before.findings == ()
+
+
+def test_a_long_dump_is_read_in_several_pieces() -> None:
+    verdict = judged(long_dump(350_001))
+    assert verdict.findings == ()
+    assert verdict.packets == 8_751  # more than are read at once
+    assert verdict.words is not None
+    assert len(verdict.words) == 350_001
+    assert verdict.words[5_120:5_160].tolist() == list(NOISE[:40])
+    assert verdict.words[-1] == NOISE[0]
+
+
+# Findings in detail.
+
+
+def test_a_missing_packet_says_what_is_lost() -> None:
+    finding = only(judged(HEADER + PACKETS[0] + PACKETS[2]).findings, "PKT-10")
+    assert finding.message == "Packet 1 is missing: 40 words (0.9 ms of sound)."
+    assert finding.at.packet == 1
+    assert finding.at.byte == len(HEADER) + 127
+    assert finding.answerable is Answerable.FILE
+
+
+def test_places_never_wrap() -> None:
+    long = oracle.dump(
+        device_id=3, sample_number=1, bits=16, period_ns=22_676, words=[1, -1] * 20 * 300
+    )
+    at = 21 + 127 * 200
+    finding = only(judged(long[:at] + long[at + 127 :]).findings, "PKT-10")
+    assert finding.at.packet == 200
+    spoilt = long[: at + 125] + bytes([long[at + 125] ^ 1]) + long[at + 126 :]
+    finding = only(judged(spoilt).findings, "PKT-05")
+    assert (finding.at.packet, finding.at.packet_number, finding.at.byte) == (200, 72, at)
+
+
+@pytest.mark.parametrize(
+    ("way", "words"),
+    [
+        (0, "with F0 included"),
+        (2, "from the device ID on"),
+        (3, "from the 02 on"),
+        (4, "from the packet number on"),
+        (5, "of the data bytes alone"),
+    ],
+)
+def test_a_wrong_range_of_the_checksum_is_named_once(way: int, words: str) -> None:
+    findings = judged(summed(way)).findings
+    assert words in only(findings, "PKT-05").message
+    assert not [finding for finding in findings if finding.clause == "DEV-04"]
+
+
+def test_a_rewritten_device_id_is_named_when_it_mends_every_packet() -> None:
+    changed = bytearray(CLEAN)
+    for at in (0, 21, 148, 275):
+        changed[at + 2] = 9  # 3 before; header and packets alike, checksums as they were
+    findings = judged(bytes(changed)).findings
+    assert "with 3 instead of 9" in only(findings, "DEV-04").message
+
+
+def test_a_single_failing_packet_is_no_matter_of_the_device_id() -> None:
+    one = dump(NOISE[:20])
+    findings = judged(one[:-2] + bytes([one[-2] ^ 5, 0xF7])).findings
+    assert [finding.clause for finding in findings] == ["PKT-05"]
+
+
+def test_the_filler_is_named() -> None:
+    data = PACKETS[2][5:35]
+    for filler, words in (
+        (b"\x40\x00\x00" * 30, "silence in the middle of the range"),
+        (PACKETS[1][35:125], "what the packet before held there"),
+        (b"\x11" * 90, "other bytes"),
+    ):
+        last = oracle.packet(device_id=3, number=2, data=data + filler)
+        finding = only(judged(HEADER + PACKETS[0] + PACKETS[1] + last).findings, "PKT-08")
+        assert words in finding.message
+        assert finding.at.packet == 2
+        assert finding.at.byte == 21 + 2 * 127 + 35
+
+
+def test_a_status_byte_in_the_data_is_placed_to_the_byte() -> None:
+    for value in (0x80, 0xC3, 0xF0, 0xF4, 0xF7):
+        for offset in (5, 60, 124):
+            finding = only(judged(spoiled(1, offset, value)).findings, "PKT-06")
+            assert finding.at.byte == 21 + 127 + offset
+            assert finding.at.packet == 1
+            assert finding.found == f"{value:02X}"
+
+
+def test_a_status_byte_is_placed_to_the_byte_with_real_time_bytes_around() -> None:
+    data = bytearray(spoiled(1, 60, 0x90))
+    data[21 + 127 + 30 : 21 + 127 + 30] = b"\xf8\xf8"
+    finding = only(judged(bytes(data)).findings, "PKT-06")
+    assert finding.at.byte == 21 + 127 + 62
+
+
+def test_a_dump_that_was_cut_short_says_how_much_is_missing() -> None:
+    verdict = judged(dump(NOISE)[: 21 + 127 * 4 + 50])
+    broken = [finding for finding in verdict.findings if finding.verdict is Verdict.BROKEN]
+    assert {(finding.clause, finding.at.packet) for finding in broken} == {
+        ("FRM-01", 4),
+        ("PKT-10", 5),
+    }
+
+
+def test_loops_are_judged_by_the_length_of_their_own_sample() -> None:
+    other = dump(NOISE[:20], sample_number=2)
+    fits_the_first = oracle.loop_points(
+        device_id=3, sample_number=1, loop_number=4, loop_type=0, loop_start=1, loop_end=89
+    )
+    verdicts = list(judge_stream(CLEAN + other + fits_the_first))
+    assert [verdict.findings for verdict in verdicts] == [(), ()]
+
+
+def test_an_end_of_the_loop_at_the_length_is_explained() -> None:
+    looped = header(loop_type=0, loop_start=10, loop_end=90) + CLEAN[21:]
+    assert "first word not played" in only(judged(looped).findings, "HDR-09").do
+
+
+def test_equal_things_are_told_once_with_their_number() -> None:
+    acks = oracle.handshake(device_id=3, kind="ACK") * 5000
+    finding = only(judged(HEADER + acks + CLEAN[21:]).findings, "HSK-19")
+    assert "5,000 ACKs" in finding.message
+    assert finding.verdict is Verdict.NOTED
+
+
+def test_findings_of_one_clause_are_bounded_and_the_rest_counted() -> None:
+    count = MOST + 37
+    data = [bytes([index % 128, 1, 2]) for index in range(count)]
+    made = bytearray(header(length=count * 40) + packets(data))
+    rng = random.Random(1)
+    for index in range(count):
+        made[21 + 127 * index + 125] ^= rng.randrange(1, 128)
+    findings = [each for each in judged(bytes(made)).findings if each.clause == "PKT-05"]
+    assert len(findings) == MOST + 1
+    assert "37 times" in findings[-1].message
+
+
+def test_sound_makes_no_remark_in_any_width() -> None:
+    for bits in range(8, 29):
+        top = 2 ** (bits - 1) - 1
+        words = [round(word / 12_000 * top * 0.9) for word in SINE]
+        verdict = judged(dump(words, bits=bits))
+        assert verdict.findings == (), bits
+
+
+# Anything at all.
+
+_PARTS = st.one_of(
+    streams,
+    st.binary(max_size=300),
+    st.sampled_from([case for cases in CASES.values() for case in cases if len(case) < 10_000]),
+    st.integers(0, 400).map(lambda cut: CLEAN[:cut]),
+    st.integers(0, 400).map(lambda cut: STEREO[cut:]),
+)
+
+
+@given(st.lists(_PARTS, max_size=5).map(b"".join))
+def test_nothing_raises_and_every_byte_belongs_to_a_verdict(data: bytes) -> None:
+    verdicts = list(judge_stream(data))
+    position = 0
+    for verdict in verdicts:
+        assert verdict.offset == position
+        position += verdict.size
+        for finding in verdict.findings:
+            assert finding.at.byte is None or 0 <= finding.at.byte <= len(data)
+            assert finding.at.packet is None or finding.at.packet >= 0
+    assert position == len(data)
+
+
+@given(st.data())
+def test_a_mutilated_dump_never_raises(data: st.DataObject) -> None:
+    made = bytearray(damage.random_dump(random.Random(data.draw(st.integers(0, 50)))).data)
+    for _ in range(data.draw(st.integers(1, 6))):
+        at = data.draw(st.integers(0, len(made) - 1))
+        how = data.draw(st.sampled_from(["set", "cut", "insert"]))
+        if how == "set":
+            made[at] = data.draw(st.integers(0, 255))
+        elif how == "cut":
+            del made[at : at + data.draw(st.integers(1, 200))]
+        else:
+            made[at:at] = data.draw(st.binary(max_size=150))
+        if not made:
+            break
+    assert sum(verdict.size for verdict in judge_stream(bytes(made))) == len(made)
+
+
+@pytest.mark.parametrize("byte", [0x00, 0x7F, 0x90, 0xF0, 0xF4, 0xF7, 0xF8, 0xFF])
+def test_endless_bytes_come_to_a_handful_of_findings(byte: int) -> None:
+    findings = [
+        finding
+        for verdict in judge_stream(bytes([byte]) * (2 * DETAIL))
+        for finding in verdict.findings
+    ]
+    assert len(findings) < 10

@@ -1,0 +1,259 @@
+"""The floors: what may import what, and that the way to `--help` stays cheap.
+
+Every file has a floor by its room.  It imports from lower floors and from its own room only;
+harness may import emulator, never the reverse; a judge shares no code with the accused, the
+emulated unit.
+Below the ports there are no clocks, threads, randomness or files.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+ROOT: Final = Path(__file__).resolve().parent.parent
+FLOORS: Final = (
+    "emulator.wire",
+    "emulator.dump",
+    "emulator.unit",
+    "emulator.line",
+    "emulator.ports",
+    "harness.files",
+    "harness.judge",
+    "harness.jobs",
+    "harness.teach",
+    "harness.report",
+    "harness.cli",
+)
+"""Lowest first.  Teaching makes what reports print, so it stands below them."""
+TOPS: Final = ("emulator", "harness")
+JUDGE_NEVER: Final = ("emulator.unit", "emulator.line", "emulator.ports")
+BANNED: Final = {
+    *("time", "datetime", "sched", "signal", "asyncio", "threading", "_thread", "multiprocessing"),
+    *("concurrent", "subprocess", "random", "secrets", "uuid", "socket", "select", "selectors"),
+    *("os", "sys", "pathlib", "io", "shutil", "tempfile", "glob", "mmap", "fcntl", "logging"),
+    *("urllib", "http", "ctypes"),
+}
+ALLOWED: Final = {
+    # Which way round this machine keeps integers: a fact, no input.
+    "emulator.wire.packets": {"sys": {"byteorder"}},
+    # Profiles of a user's own are files; a path is looked at, nothing else.
+    "emulator.unit.profile": {"pathlib": {"Path"}},
+}
+"""Names that a file below the ports may take from a banned module, each with its reason."""
+BANNED_CALLS: Final = {"open", "input", "print", "exec", "eval", "__import__"}
+BANNED_NUMPY: Final = {"random", "load", "save", "fromfile", "loadtxt", "memmap"}
+HEAVY: Final = ("numpy", "soundfile", "soxr", "mido", "rtmidi", "construct", "msgspec", "rich")
+
+
+def files() -> list[Path]:
+    return sorted(path for top in TOPS for path in (ROOT / top).rglob("*.py"))
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def room_of(module: str) -> str:
+    return ".".join(module.split(".")[:2])
+
+
+def imports_of(source: str, module: str, *, package: bool = False) -> Iterator[tuple[str, str]]:
+    """Yield (module, name) of every import, wherever in the file it stands; name may be ""."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, ""
+        elif isinstance(node, ast.ImportFrom):
+            base = module.split(".")[: None if package else -1]
+            base = base[: len(base) - node.level + 1] if node.level else []
+            origin = ".".join([*base, *([node.module] if node.module else [])])
+            for alias in node.names:
+                yield origin, alias.name
+
+
+def complaint(source: str, module: str, *, package: bool = False) -> list[str]:
+    """Return what is wrong with a file's imports, [] where nothing is."""
+    room = room_of(module)
+    if module in TOPS:
+        return [
+            f"{module} imports {origin}"
+            for origin, _ in imports_of(source, module, package=package)
+            if origin.split(".")[0] in TOPS
+        ]
+    if room not in FLOORS:
+        return [f"{module} has no floor"]
+    found = []
+    for origin, name in imports_of(source, module, package=package):
+        whole = f"{origin}.{name}" if origin in TOPS and name else origin
+        if whole.split(".")[0] not in TOPS:
+            continue
+        target = room_of(whole)
+        if target not in FLOORS:
+            found.append(f"{module} imports {whole}, which has no floor")
+        elif target != room and FLOORS.index(target) >= FLOORS.index(room):
+            found.append(f"{module} imports {whole}, which is no lower floor")
+        elif room == "harness.judge" and target in JUDGE_NEVER:
+            found.append(f"{module} imports {whole}: a judge shares no code with the accused")
+    return found
+
+
+def impurities(source: str, module: str, *, package: bool = False) -> list[str]:
+    """Return what a file below the ports must not touch."""
+    found = []
+    allowed = ALLOWED.get(module, {})
+    for origin, name in imports_of(source, module, package=package):
+        top = origin.split(".")[0]
+        if top in BANNED and name not in allowed.get(origin, set()):
+            found.append(f"{module} imports {origin} {name}".rstrip())
+        if origin.split(".")[:2] == ["numpy", "random"] or (origin, name) == ("numpy", "random"):
+            found.append(f"{module} imports numpy.random")
+    for node in ast.walk(ast.parse(source)):
+        match node:
+            case ast.Call(func=ast.Name(id=name)) if name in BANNED_CALLS:
+                found.append(f"{module} calls {name}()")
+            case ast.Attribute(value=ast.Name(id="np" | "numpy"), attr=name):
+                if name in BANNED_NUMPY:
+                    found.append(f"{module} uses numpy.{name}")
+    return found
+
+
+def is_pure(module: str) -> bool:
+    room = room_of(module)
+    return room in FLOORS and FLOORS.index(room) < FLOORS.index("emulator.ports")
+
+
+@pytest.mark.parametrize("path", files(), ids=module_of)
+def test_a_file_imports_from_lower_floors_only(path: Path) -> None:
+    package = path.name == "__init__.py"
+    assert complaint(path.read_text("utf-8"), module_of(path), package=package) == []
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in files() if is_pure(module_of(path))], ids=module_of
+)
+def test_below_the_ports_there_are_no_clocks_threads_randomness_or_files(path: Path) -> None:
+    package = path.name == "__init__.py"
+    assert impurities(path.read_text("utf-8"), module_of(path), package=package) == []
+
+
+def test_every_room_stands_on_its_floor() -> None:
+    rooms = {room_of(module_of(path)) for path in files()} - set(TOPS)
+
+    assert rooms <= set(FLOORS)
+    for top in TOPS:
+        folders = {p.name for p in (ROOT / top).iterdir() if p.is_dir() and list(p.glob("*.py"))}
+        assert {f"{top}.{name}" for name in folders} <= set(FLOORS)
+
+
+def test_what_is_allowed_is_still_needed() -> None:
+    for module, names in ALLOWED.items():
+        source = (ROOT / f"{module.replace('.', '/')}.py").read_text("utf-8")
+        found = set(imports_of(source, module))
+        for origin, wanted in names.items():
+            assert {(origin, name) for name in wanted} <= found, module
+
+
+# The checks can fail.
+
+
+@pytest.mark.parametrize(
+    ("module", "source", "said"),
+    [
+        ("emulator.wire.x", "from emulator.dump.sender import Sender", "no lower floor"),
+        ("emulator.wire.x", "def f():\n    import emulator.dump.sender", "no lower floor"),
+        ("emulator.unit.x", "import harness.files.problem", "no lower floor"),
+        ("emulator.dump.x", "from ..unit import board", "no lower floor"),
+        ("emulator.dump.x", "from .. import line", "no lower floor"),
+        ("emulator.dump.x", "from emulator import line", "no lower floor"),
+        ("harness.judge.x", "from harness.jobs import replay", "no lower floor"),
+        ("harness.judge.x", "from emulator.unit.board import RackUnit", "the accused"),
+        ("harness.judge.x", "import emulator.line.cable", "the accused"),
+        ("harness.judge.x", "from emulator import ports", "the accused"),
+        ("harness.teach.x", "from harness.report import explain", "no lower floor"),
+        ("harness.attic.x", "", "has no floor"),
+        ("harness.cli.x", "from harness.attic import x", "has no floor"),
+        ("emulator", "from emulator.wire import sizes", "emulator imports emulator.wire"),
+    ],
+)
+def test_the_check_of_floors_can_fail(module: str, source: str, said: str) -> None:
+    (found,) = complaint(source, module, package=module in TOPS)
+    assert said in found
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("emulator.dump.x", "from emulator.wire.codec import decode"),
+        ("emulator.dump.x", "from .sender import Sender\nfrom . import events"),
+        ("harness.judge.x", "from emulator.dump.sender_table import SenderState\nimport numpy"),
+        ("harness.cli.x", "from harness.report import explain\nfrom emulator.unit import board"),
+    ],
+)
+def test_the_check_of_floors_lets_pass_what_is_right(module: str, source: str) -> None:
+    assert complaint(source, module) == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import time",
+        "from time import monotonic_ns",
+        "def f():\n    import random",
+        "import os.path",
+        "from concurrent.futures import ThreadPoolExecutor",
+        "data = open('x')",
+        "print('x')",
+        "import numpy as np\nr = np.random.default_rng()",
+        "from numpy.random import default_rng",
+        "from numpy import random",
+        "from sys import byteorder",  # allowed to one file, and this is another
+        "import sys",
+    ],
+)
+def test_the_check_of_purity_can_fail(source: str) -> None:
+    assert impurities(source, "emulator.dump.x")
+
+
+def test_the_check_of_purity_lets_pass_what_is_right() -> None:
+    assert impurities("from sys import byteorder", "emulator.wire.packets") == []
+    assert impurities("from sys import stdin", "emulator.wire.packets")
+    assert impurities("from importlib.resources import files", "emulator.wire.clauses") == []
+
+
+# The way to --help.
+
+PROBE: Final = """
+import sys
+from harness.cli import main
+main._register()
+print(*sorted({name.split(".")[0] for name in sys.modules}))
+"""
+TYPER_ALONE: Final = "import typer, sys; print(*sorted({n.split('.')[0] for n in sys.modules}))"
+
+
+def loaded_by(code: str) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    return set(done.stdout.split())
+
+
+def test_nothing_heavy_is_loaded_on_the_way_to_the_commands() -> None:
+    loaded = loaded_by(PROBE)
+
+    assert "typer" in loaded  # the probe sees what is there
+    # What typer brings along is its own business.
+    assert loaded & set(HEAVY) <= loaded_by(TYPER_ALONE)
+    assert loaded_by(TYPER_ALONE) & set(HEAVY) <= {"rich"}
+
+
+def test_the_probe_can_fail() -> None:
+    assert "numpy" in loaded_by("import numpy\n" + PROBE)
