@@ -13,7 +13,7 @@ class Direction(Enum):
 
 
 class Passage(NamedTuple):
-    """Bytes that arrived together: the last of them at `end_ns`, each 320,000 ns after the one before.
+    """Bytes that arrived together: the last at `end_ns`, each 320,000 ns after the one before.
 
     Where bytes did not follow one another like that, they are several passages.
     """

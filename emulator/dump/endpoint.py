@@ -1,7 +1,7 @@
 """The one idea that carries the house: both ends of a dump are endpoints.
 
-An endpoint has no I/O and no clock.  A driver tells it what arrived, when its own last byte has left and
-when a deadline it asked for is due, and takes from it one whole message at a time.
+An endpoint has no I/O and no clock.  A driver tells it what arrived, when its own last byte has
+left and when a deadline it asked for is due, and takes from it one whole message at a time.
 """
 
 from collections.abc import Sequence

@@ -1,7 +1,8 @@
 """What sender and receiver have in common: a table to walk and messages to send when they are due.
 
-Two rules.  Everything that changes a state is a row of `sender_table` or `receiver_table`; this file knows no state.
-A row's actions run after the state has changed, and what an action queues leaves in order.
+Two rules.  Everything that changes a state is a row of `sender_table` or `receiver_table`; this
+file knows no state. A row's actions run after the state has changed, and what an action queues
+leaves in order.
 """
 
 from collections import deque
@@ -63,7 +64,7 @@ class Machine(Generic[S, C, A]):
     def _step(self, cue: C, now_ns: int) -> None:
         row = self._rows.get((self.state, cue))
         if row is None:
-            # Tests hold the list of pairs without a row against the table; outside bytes never raise.
+            # Tests hold the pairs without a row against the table; outside bytes never raise.
             self._note(EventKind.UNEXPECTED, now_ns, detail=f"{cue.name} in {self.state.name}")
             return
         self.state, actions = row

@@ -114,8 +114,9 @@ def sample_from(
 ) -> Sample:
     """Return the sample of a dump; `data` are the data bytes of its packets, joined.
 
-    Words beyond the length are filler and cut off (WRD-13); where words are missing, those that came
-    are kept in whole frames.  ValueError where the header states no width that exists (HDR-03).
+    Words beyond the length are filler and cut off (WRD-13); where words are missing, those that
+    came are kept in whole frames.  ValueError where the header states no width that exists
+    (HDR-03).
     """
     channels = max(header.channels, 1)
     words = unpack_words(np.ascontiguousarray(data), header.bits)[: header.length * channels]

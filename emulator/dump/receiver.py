@@ -24,7 +24,7 @@ from emulator.wire.sizes import packets_for
 
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
 
-# Members used for every packet: reading one from its class costs more than the comparison it is for.
+# Members used for every packet: reading one from its class costs more than comparing it.
 _RECEIVING: Final = ReceiverState.RECEIVING
 _PACKET: Final = ReceiverCue.PACKET
 _ACK: Final = HandshakeKind.ACK

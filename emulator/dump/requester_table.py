@@ -1,7 +1,7 @@
 """The requester as a table: it asks for a sample, receives it, then asks for its loops and name.
 
-The dump in the middle is a receiver's work (`receiver_table`); here its end is one cue.
-The standard sets no limit for the answer to a request (TIM-11): the limit is the harness's patience.
+The dump in the middle is a receiver's work (`receiver_table`); here its end is one cue. The
+standard sets no limit for the answer to a request (TIM-11): the limit is the harness's patience.
 """
 
 from enum import auto

@@ -25,8 +25,8 @@ NO_LOOP = Loop(start=0, end=0, loop_type=LOOP_OFF)
 class Sample:
     """Words with what a header says of them.
 
-    `words` is interleaved, `frames * channels` long, of the type `word_dtype(bits)`; `rate` is exact,
-    in Hz; `loops` maps the loop number to the loop, 0 being the sustain loop (LOP-02).
+    `words` is interleaved, `frames * channels` long, of the type `word_dtype(bits)`; `rate` is
+    exact, in Hz; `loops` maps the loop number to the loop, 0 being the sustain loop (LOP-02).
     """
 
     words: Words

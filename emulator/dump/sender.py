@@ -66,7 +66,7 @@ class SenderEnd(Enum):
     STOPPED = auto()  # the user interrupted
 
 
-# Members used for every packet: reading one from its class costs more than the comparison it is for.
+# Members used for every packet: reading one from its class costs more than comparing it.
 _HEADER: Final = SenderState.HEADER
 _PACKET: Final = SenderState.PACKET
 _HEADER_HELD: Final = SenderState.HEADER_HELD
@@ -95,8 +95,8 @@ _REASONS: Final = {
 class Sender(Machine[SenderState, SenderCue, SenderDo]):
     """An endpoint that sends `outgoing` once `start` is called.
 
-    `packet` is the data packet in question, counted from 0, None while it is the header; `end` says why
-    it stopped, None while it runs.
+    `packet` is the data packet in question, counted from 0, None while it is the header; `end` says
+    why it stopped, None while it runs.
     """
 
     def __init__(
@@ -204,12 +204,9 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             self._deadline_ns = None
 
     def _is_ours(self, device_id: int | None) -> bool:
-        ours = self._device_id
-        return (
-            device_id == ours
-            or device_id == ALL_CALL
-            or (ours == ALL_CALL and device_id is not None)
-        )
+        if device_id is None:
+            return False
+        return device_id in (self._device_id, ALL_CALL) or self._device_id == ALL_CALL
 
     def _reply_cue(self, reply: Handshake) -> SenderCue:
         fits = self._fits(reply.packet_number)

@@ -1,11 +1,11 @@
 """The sender as a table: state and cue to actions and next state (M1 p. 39).
 
-Theory of operation.  A cue is what happened, already judged against what was expected: `ACK` is an ACK
-that answers the message in question, `ACK_LAST` the same when nothing remains to be sent, `ACK_OTHER`
-one with a number that answers nothing.  So the table says everything about the order of things and the
-machine (`sender`) only judges numbers.  Pairs that cannot happen stand in SENDER_UNEXPECTED, and a test
-holds both together against all pairs there are.
-Where the standard is silent, a switch (see `switches`) exchanges rows.
+Theory of operation.  A cue is what happened, already judged against what was expected: `ACK` is an
+ACK that answers the message in question, `ACK_LAST` the same when nothing remains to be sent,
+`ACK_OTHER` one with a number that answers nothing.  So the table says everything about the order of
+things and the machine (`sender`) only judges numbers.  Pairs that cannot happen stand in
+SENDER_UNEXPECTED, and a test holds both together against all pairs there are. Where the standard is
+silent, a switch (see `switches`) exchanges rows.
 """
 
 from enum import auto

@@ -1,4 +1,4 @@
-"""What a receiver needs from whoever keeps the words: the unit's memory, or the harness reading back."""
+"""What a receiver needs from whoever keeps the words: a unit's memory, or the harness."""
 
 from dataclasses import dataclass
 from typing import Protocol

@@ -1,7 +1,8 @@
 """The points that the standard leaves open, as named switches with a recommended default.
 
 A profile of a unit sets those of the receiver; a report says of a finding that hangs on one of them
-"open in the standard".  Values that change a transition name the table rows they replace in the tables.
+"open in the standard".  Values that change a transition name the table rows they replace in the
+tables.
 """
 
 from dataclasses import dataclass, fields

@@ -108,7 +108,7 @@ class SimulatedLine:
         self._host = _Side(Silent(), to_unit, from_unit)
         self._unit = _Side(unit, from_unit, to_unit)
         self._host.other, self._unit.other = self._unit, self._host
-        self._actions: list[tuple[int, int, Callable[[int], None]]] = []
+        self._actions: list[tuple[int, int, Callable[[int], object]]] = []
         self._serial = 0
 
     def connect(self, endpoint: Endpoint) -> None:
@@ -116,7 +116,7 @@ class SimulatedLine:
         self._host.endpoint = endpoint
         self._host.left_ns = NEVER
 
-    def at(self, instant_ns: int, action: Callable[[int], None]) -> None:
+    def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
         """Call `action` with the time at `instant_ns`: a hand at the front panel."""
         self._serial += 1
         heappush(self._actions, (instant_ns, self._serial, action))

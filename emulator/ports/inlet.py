@@ -11,6 +11,7 @@ from emulator.ports.lateness import Lateness
 from emulator.ports.port import Arrival, Port
 
 _BYTES: Final = 1 << 20  # that may wait: more than five minutes of the line
+_BYTES_AHEAD: Final = 1 << 12  # that are taken from a peer who can wait
 _ARRIVALS: Final = 1 << 16
 _ROUNDS: Final = 64  # to empty a port that somebody floods
 
@@ -18,8 +19,8 @@ _ROUNDS: Final = 64  # to empty a port that somebody floods
 class Inlet:
     """Empties `port`; with `byte_ns` its bytes come as over a line of that, otherwise at once.
 
-    Where that line is behind what the port gives, up to 1 MiB waits here. Then the peer has to wait
-    if the port can do that, and what comes is lost if not: `lateness` counts it.
+    Where that line is behind what the port gives, bytes wait here.  When there are many, the peer
+    has to wait if the port can do that, and what comes is lost if not: `lateness` counts it.
     """
 
     def __init__(
@@ -44,16 +45,20 @@ class Inlet:
 
     def fill(self, timeout_ns: int) -> None:
         """Take what the port has, waiting at most `timeout_ns`; PortError where it has gone."""
-        full = self._bytes >= _BYTES or len(self._waiting) >= _ARRIVALS
-        if full and self._port.abilities.holds_back:
+        holds_back = self._port.abilities.holds_back
+        if holds_back and self._is_full:
             self._port.clock.sleep_ns(timeout_ns)
             return
         for arrival in self._port.receive(timeout_ns):
-            if full:
+            if self._is_full and not holds_back:
                 self._lateness.lost_bytes += len(arrival.data)
             elif arrival.data:
                 self._keep(arrival)
-                full = self._bytes >= _BYTES or len(self._waiting) >= _ARRIVALS
+
+    @property
+    def _is_full(self) -> bool:
+        limit = _BYTES_AHEAD if self._port.abilities.holds_back else _BYTES
+        return self._bytes >= limit or len(self._waiting) >= _ARRIVALS
 
     def due(self, now_ns: int) -> Iterator[Arrival]:
         """Take out what is here at `now_ns`."""

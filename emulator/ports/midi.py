@@ -1,8 +1,8 @@
 """Opening the system's MIDI ports with python-rtmidi: the only file that imports it, when asked to.
 
-Theory of operation. The library was built for one or several systems; each that can be used lists
-its ports, and what is wanted is looked for in one after the other. Where a system has virtual ports
-a unit can appear among them as a device does.
+Theory of operation.  The library was built for one or several systems; each that can be used lists
+its ports, and what is wanted is looked for in one after the other.  Where a system has virtual
+ports a unit can appear among them as a device does.
 """
 
 from collections.abc import Callable, Iterator
@@ -17,6 +17,8 @@ from emulator.ports.presence import JackServer
 
 _CLIENT: Final = "dryload"
 _QUEUE: Final = 1 << 16  # messages that may wait until they are polled
+_SETTLE_NS: Final = 100_000_000
+"""Messages in the first few ms of a connection were lost now and then (measured with JACK)."""
 _GET_IT: Final = (
     "They need the package python-rtmidi, which has ready-made builds for Python 3.11 and 3.12: "
     "use one of these, or a tcp: target."
@@ -59,6 +61,7 @@ def open_midi(
                     _open(source.open_port, here, "in")
                     sent_to, heard = ports.send[there], ports.hear[here]
                     missing = _watch(ports, source, heard, sink, sent_to)
+                    clock.sleep_ns(_SETTLE_NS)
                     return MidiPort(
                         sent_to, clock, source, sink, system=ports.system, missing=missing
                     )
@@ -71,8 +74,7 @@ def open_midi(
 
 
 def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPort:
-    """Make virtual ports that other programs see under `name`; PortError where that can't be done.
-    """
+    """Make virtual ports that other programs see under `name`; PortError where that can't be done."""
     library = _library()
     problems = []
     for api in _apis(library, system):

@@ -1,9 +1,9 @@
 """A MIDI port of the operating system: an input and an output, polled.
 
-Theory of operation. The input keeps what arrives in a queue of its own until it is polled, and says
-of each message how long after the one before it came. Measured on every back end: a callback in a
-busy process loses and doubles messages, a long queue that is polled does not. The library joins a
-torn message with what follows up to the next F7 (and the splitter takes them apart again).
+Theory of operation.  The input keeps what arrives in a queue of its own until it is polled, and
+says of each message how long after the one before it came.  Measured on every back end: a callback
+in a busy process loses and doubles messages, a long queue that is polled does not.  The library
+joins a torn message with what follows up to the next F7 (and the splitter takes them apart again).
 """
 
 from collections.abc import Callable, Iterator, Sequence

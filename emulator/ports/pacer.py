@@ -1,9 +1,9 @@
 """When the last byte of a message leaves a line that hides behind a queueing interface.
 
-Theory of operation. A host's `send` returns long before the last bit is out: the interface queues,
-and behind it the five-pin line takes 320 us a byte (M1 p. 1). A reply limit that began at the call
+Theory of operation.  A host's `send` returns long before the last bit is out: the interface queues,
+and behind it the five-pin line takes 320 us a byte (M1 p. 1).  A reply limit that began at the call
 would always be too short (TIM-05), and packets handed over without a pause would flood the
-interface or, on a direct USB link, the unit. So the pacer models the line: a message begins when
+interface or, on a direct USB link, the unit.  So the pacer models the line: a message begins when
 the one before has left, and the next is handed over only then.
 """
 

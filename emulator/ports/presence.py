@@ -1,8 +1,8 @@
 """Whether the JACK server that our ports belong to is still there.
 
-Theory of operation. A client of a server that has died goes on without an error: its list of ports
-is what it was, and what it sends waits for ever. The server's socket tells: the kernel lists it as
-long as the server lives. Where that list or that socket can't be seen (another system, another
+Theory of operation.  A client of a server that has died goes on without an error: its list of ports
+is what it was, and what it sends waits for ever.  The server's socket tells: the kernel lists it as
+long as the server lives.  Where that list or that socket can't be seen (another system, another
 implementation) nothing is known, and the server counts as there.
 """
 
@@ -12,7 +12,7 @@ from typing import Final
 
 _SOCKETS: Final = Path("/proc/net/unix")
 _FLAGS: Final = 3  # column of that list
-_LISTENS: Final = "00010000"  # the flag of a socket that accepts connections: clients bear its name too
+_LISTENS: Final = "00010000"  # accepts connections; those of clients bear its name too
 
 
 class JackServer:

@@ -1,16 +1,16 @@
 """The real driver: one endpoint and a port, in the time of the port's clock.
 
-Theory of operation. Everything has an absolute instant: bytes when they came, our own message when
-the last of it left, a deadline when it was asked for. What is due is told in the order of these
+Theory of operation.  Everything has an absolute instant: bytes when they came, our own message when
+the last of it left, a deadline when it was asked for.  What is due is told in the order of these
 instants and with them, not with the time at which this process got round to it; so lateness never
-adds up. At one instant arrivals come first, then `message_left`, then deadlines, as on the
-simulated line. Before a deadline is believed the port is drained. Bytes that may have come before
-it count before it. How late this process was is kept: a limit that we missed ourselves is a matter
+adds up.  At one instant arrivals come first, then `message_left`, then deadlines, as on the
+simulated line.  Before a deadline is believed the port is drained.  Bytes that may have come before
+it count before it.  How late this process was is kept: a limit that we missed ourselves is a matter
 of the rig.
 
-Where a message begins. On a line behind an interface (the usual case) it is handed over when its
-turn comes, and has left when the pacer says so. With `emulates_line` there is nothing behind the
-port, as with an emulated unit on a virtual port: then this is the line. What comes has passed over
+Where a message begins.  On a line behind an interface (the usual case) it is handed over when its
+turn comes, and has left when the pacer says so.  With `emulates_line` there is nothing behind the
+port, as with an emulated unit on a virtual port: then this is the line.  What comes has passed over
 it before it is told of, and what goes is handed over when its last byte would be out.
 """
 
@@ -37,9 +37,9 @@ _LONGEST_PAUSE_NS: Final = 50_000_000  # so that a key that is pressed is seen
 class RealLine:
     """Puts an endpoint behind a port; the same face as the simulated line.
 
-    `sends` is the direction of the endpoint's messages: FROM_UNIT where it is the unit.
-    What the port received before is dropped.  `keeps_capture` False keeps nothing, for a unit that
-    runs for ever; `recorder` is told all the same.
+    `sends` is the direction of the endpoint's messages: FROM_UNIT where it is the unit.  What the
+    port received before is dropped.  `keeps_capture` False keeps nothing, for a unit that runs for
+    ever; `recorder` is told all the same.
     """
 
     def __init__(
@@ -89,8 +89,8 @@ class RealLine:
     def run(self, is_over: Callable[[], bool], *, until_ns: int | None = None) -> bool:
         """Run until `is_over` and our last message has left; False when `until_ns` came first.
 
-        `is_over` is asked whenever something happened, at least every 50 ms.
-        PortError where the port fails; the capture then ends with the message that was on its way.
+        `is_over` is asked whenever something happened, at least every 50 ms.  PortError where the
+        port fails; the capture then ends with the message that was on its way.
         """
         try:
             while True:
@@ -143,7 +143,7 @@ class RealLine:
             self._report(self._endpoint.message_left(instant_ns))
 
     def _hear(self, data: bytes) -> None:
-        if END in data:  # whoever answers has heard us to the end, whatever the pacer says
+        if END in data:  # an answer stands behind what it answers, whatever the pacer says
             self._enter_own(self._told_ns)
         self._enter(self._hears, self._told_ns, data)
         self._report(self._endpoint.receive_bytes(data, self._told_ns))

@@ -67,8 +67,9 @@ def open_tcp(
     """Connect; PortError where nobody answers there."""
     name = f"tcp:{host}:{port}"
     try:
+        _check_number(port)
         connection = socket.create_connection((host, port), timeout=_CONNECT_S)
-    except (OSError, OverflowError, UnicodeError) as problem:
+    except (OSError, ValueError) as problem:
         raise PortError(
             f"{name} can't be reached: {problem}.",
             "See that somebody listens there, for instance dryload serve --tcp, and the address.",
@@ -79,8 +80,8 @@ def open_tcp(
 class TcpServer:
     """Listens at once, and is the port of whoever is connected.
 
-    While somebody is, another one is told off by closing at once. Without anybody, what is sent is
-    lost, as on a cable that leads nowhere. Port number 0 takes a free one: `address` says which.
+    While somebody is, another one is told off by closing at once.  Without anybody, what is sent is
+    lost, as on a cable that leads nowhere.  Port number 0 takes a free one: `address` says which.
     """
 
     abilities: Final = TCP_ABILITIES
@@ -183,10 +184,16 @@ class TcpServer:
 
 def _listen(host: str, port: int) -> socket.socket:
     try:
+        _check_number(port)
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
         return socket.create_server((host, port), family=family, backlog=4)
-    except (OSError, OverflowError, UnicodeError) as problem:
+    except (OSError, ValueError) as problem:
         raise PortError(
             f"tcp:{host}:{port} can't be listened at: {problem}.",
             "Take another port number, or end the program that has this one.",
         ) from problem
+
+
+def _check_number(port: int) -> None:
+    if not 0 <= port <= 65_535:
+        raise ValueError("port numbers go from 0 to 65535")

@@ -9,7 +9,8 @@ from emulator.ports.port import Abilities, Arrival, Truncated
 
 SEND_LIMIT_NS: Final = 5_000_000_000
 """How long a peer may not read before it is given up."""
-_AT_ONCE: Final = 1 << 16  # bytes taken in one go, and about what the system keeps for us
+_AT_ONCE: Final = 1 << 12  # bytes taken in one go: few enough to be dealt with in between
+_HELD: Final = 1 << 16  # bytes that the system is asked to keep for us at most
 _KEEPALIVE: Final = (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3))
 """A peer whose machine has died is noticed after a minute, where the system can do that."""
 
@@ -37,6 +38,7 @@ class TcpStream:
         connection.setblocking(False)
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _HELD)
         for name, value in _KEEPALIVE:
             if (option := getattr(socket, name, None)) is not None:
                 connection.setsockopt(socket.IPPROTO_TCP, option, value)

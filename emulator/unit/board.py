@@ -17,6 +17,7 @@ from emulator.unit.memory import Memory
 from emulator.unit.panel import FrontPanel
 from emulator.unit.pulse import pulse_of
 from emulator.unit.possible import Profile
+from emulator.unit.prose import counted
 from emulator.unit.slots import Slot, Slots
 from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
 from emulator.wire.constants import ALL_CALL, FAMILY
@@ -53,6 +54,7 @@ class RackUnit:
         self._sender: Sender | None = None
         self._sender_spoke = False  # the message on the wire is the sender's
         self._out: deque[bytes] = deque()
+        self._echo: deque[bytes] = deque()  # copies of the input that still have to go out
         self._events: list[Event] = []
 
     @property
@@ -92,7 +94,7 @@ class RackUnit:
         if not self.panel.powered:
             return ()
         if self.profile.habits.echo:
-            self._out.append(data)
+            self._echo.append(data)
         intake, receiver = self._intake, self._receiver
         busy = receiver.busy_until_ns > now_ns
         if not busy and (piece := intake.single(data)) is not None:
@@ -100,7 +102,8 @@ class RackUnit:
             return self._take_events()
         lost = intake.take(data, now_ns, receiver.busy_until_ns)
         if lost:
-            self._events.append(Event(EventKind.OVERRUN, now_ns, None, f"{lost} bytes lost"))
+            detail = f"{counted(lost, 'byte')} lost"
+            self._events.append(Event(EventKind.OVERRUN, now_ns, None, detail))
         if not busy:
             self._work(now_ns)
         return self._take_events()
@@ -121,7 +124,7 @@ class RackUnit:
         if self._sender is not None:
             self._sender.handle_deadline(now_ns)
             self._look_at_sender()
-        if self._pulse is not None:
+        if self._pulse is not None and self.panel.powered:
             self._pulse.beat(now_ns)
         return self._take_events()
 
@@ -134,7 +137,7 @@ class RackUnit:
                 wishes.append(self._receiver.busy_until_ns)
             if self._sender is not None:
                 wishes.append(self._sender.next_deadline_ns())
-            if self._pulse is not None:
+            if self._pulse is not None and self.panel.powered:
                 wishes.append(self._pulse.next_ns)
             return min((wish for wish in wishes if wish is not None), default=None)
         return earliest
@@ -144,13 +147,15 @@ class RackUnit:
         if not self.panel.powered:
             return b""
         message = self._receiver.bytes_to_send()
-        if message or not (self._out or self._sender or self._pulse):
+        if message or not (self._out or self._sender or self._echo or self._pulse):
             return message
         if self._out:
             return self._out.popleft()
         if self._sender is not None and (message := self._sender.bytes_to_send()):
             self._sender_spoke = True
             return message
+        if self._echo and not self._receiver.has_more_to_send:
+            return self._echo.popleft()  # a copy of a packet would make its answer late
         return b"" if self._pulse is None else self._pulse.bytes_to_send()
 
     # inside
@@ -190,22 +195,27 @@ class RackUnit:
         else:
             self._receiver.device_id = self.panel.device_id
             self._receiver.take(message, now_ns)
+            if self._receiver.state is not ReceiverState.HELD:
+                self.keeper.held = None  # whoever waited has cancelled
 
     def _take_request(self, request: DumpRequest, now_ns: int) -> None:
         if not self.profile.knows.requests or self._sender is not None or self.is_receiving:
             return  # REQ-04: one thing at a time
         slot = self.slots.addressed(request.sample_number)
         if slot is None or slot.sample is None:
-            self._decline(self.profile.habits.empty_request, now_ns)
+            self._decline(request, self.profile.habits.empty_request)
         elif slot.protected and self.profile.habits.protected_request != "answer":
-            self._decline(self.profile.habits.protected_request, now_ns)
+            self._decline(request, self.profile.habits.protected_request)
         else:
             self._send_sample(slot, now_ns)
 
-    def _decline(self, habit: str, now_ns: int) -> None:
-        if habit == "cancel":
+    def _decline(self, request: DumpRequest, habit: str) -> None:
+        habits = self.profile.habits
+        if habit == "cancel" and habits.answers:
+            own = habits.reply_id == "own"  # DEV-03
+            device_id = self.panel.device_id if own else request.device_id
             self._out.append(
-                handshake(HandshakeKind.CANCEL, device_id=self.panel.device_id, packet_number=0)
+                handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
             )
 
     def _send_sample(self, slot: Slot, now_ns: int) -> None:
@@ -222,11 +232,16 @@ class RackUnit:
 
     def _interrupt(self, now_ns: int) -> None:
         """Whatever runs ends: somebody is at the memory or at the switch."""
+        self._events += self._receiver.take_events()
+        if self.is_receiving:
+            stored = self._receiver.stored
+            self._events.append(Event(EventKind.ABANDONED, now_ns, stored, "at the front panel"))
         self.keeper.interrupt(now_ns)
         self._receiver = self._new_receiver()
         self._intake = Intake(self.profile.input)
         self._sender = None
         self._out.clear()
+        self._echo.clear()
 
     def _new_receiver(self) -> Receiver:
         return Receiver(

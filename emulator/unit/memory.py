@@ -8,7 +8,7 @@ are kept with the samples: this is the book-keeping that decides what fits.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import takewhile
+from itertools import pairwise, takewhile
 from typing import Final
 
 from emulator.unit.prose import listed
@@ -136,6 +136,25 @@ class Memory:
         self.initialised = True
         self._taken.clear()
         self._holes = (Region(0, self.fitted_words),) if self.usable_banks else ()
+
+    def restore(
+        self, *, fitted: Iterable[int], initialised: bool, taken: Iterable[Holding]
+    ) -> None:
+        """Be as a battery has kept it; ValueError where that can't be, before anything has changed."""
+        places = self.checked(fitted)
+        regions = sorted(region for holding in taken for region in holding.regions)
+        usable = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], enumerate(places, 1)))
+        end = usable * self.traits.bank_words if initialised else 0
+        overlaps = any(one.end > other.start for one, other in pairwise(regions))
+        if overlaps or any(region.end > end for region in regions):
+            raise ValueError("regions overlap or lie outside the memory")
+        self.fit_banks(places)
+        if initialised:
+            self.initialise()
+        self._taken.update(regions)
+        edges = [0, *(edge for region in regions for edge in (region.start, region.end)), end]
+        gaps = zip(edges[::2], edges[1::2], strict=True)
+        self._holes = tuple(Region(first, last - first) for first, last in gaps if last > first)
 
     def room(self, instead_of: Holding = NOTHING) -> int:
         """Return how many words a sample can get now, or once `instead_of` were given back."""

@@ -1,8 +1,8 @@
 """Bytes to messages and back.
 
-`decode` takes one whole System Exclusive message without the real-time bytes that may have stood in it
-(FRM-03) and never raises: what is no message of the standard is `Foreign`, what claims to be one and has
-the wrong length or a wrong end is `Malformed`.
+`decode` takes one whole System Exclusive message without the real-time bytes that may have stood in
+it (FRM-03) and never raises: what is no message of the standard is `Foreign`, what claims to be one
+and has the wrong length or a wrong end is `Malformed`.
 """
 
 from dataclasses import dataclass
@@ -50,7 +50,7 @@ _CHECKSUM = _PACKET.span("checksum").start
 
 
 def kind_of(body: bytes) -> type[Message] | None:
-    """Return which message `body` claims to be by its first bytes, None if none of the standard's."""
+    """Return which message `body` claims to be by its first bytes, None if none of these."""
     if len(body) <= _SUB_ID or body[0] != START or body[1] != FAMILY:
         return None
     sub_ids = tuple(body[_SUB_ID : _SUB_ID + 2])

@@ -1,7 +1,7 @@
 """Where each byte of each message stands: the only table of offsets in the project.
 
-Decoding, encoding, the bulk paths and the explanations all read these construct layouts.
-A field's documentation is "CLAUSE: meaning"; its name is the field's name in `emulator.wire.messages`.
+Decoding, encoding, the bulk paths and the explanations all read these construct layouts. A field's
+documentation is "CLAUSE: meaning"; its name is the field's name in `emulator.wire.messages`.
 """
 
 from collections.abc import Mapping

@@ -1,7 +1,8 @@
 """One frozen value a message of the standard.
 
-Fields carry the names that `emulator.wire.layout` gives them and hold whatever the bytes of the message
-can say: a header that announces 40 significant bits is still a header, and judging it is the judge's work.
+Fields carry the names that `emulator.wire.layout` gives them and hold whatever the bytes of the
+message can say: a header that announces 40 significant bits is still a header, and judging it is
+the judge's work.
 """
 
 from dataclasses import dataclass
@@ -50,7 +51,7 @@ class DumpHeader:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExtendedHeader:
-    """Extended dump header, 34 bytes: rate in Hz + fraction / 2**28, length in frames (CA-019 p. 2)."""
+    """Extended header, 34 bytes: rate in Hz + fraction / 2**28, length in frames (CA-019 p. 2)."""
 
     device_id: int
     sample_number: int
@@ -126,7 +127,7 @@ class ExtendedLoopPointsRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleName:
-    """Sample name transmission, 10 + tag + name bytes (NAM-01); an empty tag means English ASCII."""
+    """Sample name transmission, 10 + tag + name bytes (NAM-01); an empty tag means English."""
 
     device_id: int
     sample_number: int

@@ -1,10 +1,11 @@
 """From a stream of MIDI bytes to pieces, losing none of them.
 
-Theory of operation.  Every byte of the input belongs to exactly one piece, pieces come in the order in
-which they begin, and joining their `raw` bytes gives the input again, whatever chunks it came in:
-the pieces of the whole are the pieces of its parts.  Real-time bytes belong to no message (FRM-03); those
-that arrive while a piece is open stay in its `raw` and are listed, and `body` is what is left without
-them.  Any other status byte ends an open message (FRM-02) and is no part of it.
+Theory of operation.  Every byte of the input belongs to exactly one piece, pieces come in the order
+in which they begin, and joining their `raw` bytes gives the input again, whatever chunks it came
+in: the pieces of the whole are the pieces of its parts.  Real-time bytes belong to no message
+(FRM-03); those that arrive while a piece is open stay in its `raw` and are listed, and `body` is
+what is left without them.  Any other status byte ends an open message (FRM-02) and is no part of
+it.
 """
 
 import re

@@ -45,7 +45,7 @@ def explain(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Explain a dump, or some bytes, field by field; nothing is judged, so it ends with 0."""
+    """Explain a dump, or some bytes, field by field; it ends with 0 whatever is wrong there."""
     import json
 
     from harness.files.given import given

@@ -6,14 +6,14 @@ Importing this must stay cheap: a command imports what it needs when it runs.
 import os
 import signal
 import sys
-from typing import Final
+from typing import Any, Final, cast
 
 import typer
 
 from harness.files.problem import USAGE, Problem
 
 # Public names of this exception differ between versions of the library; its heir's parent does not.
-_UsageError: Final = typer.BadParameter.__base__
+_UsageError: Final = cast("type[Exception]", typer.BadParameter.__base__)
 INTERRUPTED: Final = 128 + signal.SIGINT
 CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
 
@@ -46,13 +46,25 @@ def _register() -> None:
         app.command()(getattr(module, module.__name__.rpartition(".")[2]))
 
 
+def _tell_usage(problem: Any) -> None:
+    """Say what is wrong with the words of a command; no words at all are answered with the help."""
+    if type(problem).__name__.startswith("NoArgsIsHelp"):
+        problem.show()
+        return
+    from harness.cli.usage import usage_line
+
+    command = "dryload" if problem.ctx is None else problem.ctx.command_path
+    near = list(getattr(problem, "possibilities", None) or ())
+    print(f"dryload: {usage_line(problem.format_message(), command, near)}", file=sys.stderr)
+
+
 def main() -> None:
     """Run the command line and end the process with its exit code."""
     for stream in (sys.stdout, sys.stderr):
         # A file name need not be UTF-8, and a terminal need not know every sign.
         stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]  # always a TextIOWrapper here
-    _register()
     try:
+        _register()
         try:
             code = app(prog_name="dryload", standalone_mode=False)
         finally:
@@ -64,7 +76,7 @@ def main() -> None:
         print("dryload: stopped by you.", file=sys.stderr)
         code = INTERRUPTED
     except _UsageError as problem:
-        problem.show()
+        _tell_usage(problem)
         code = USAGE
     except BrokenPipeError:
         # Whoever read our output has gone; keep the interpreter from complaining on the way out.

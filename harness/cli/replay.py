@@ -11,7 +11,7 @@ from harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from emulator.unit.possible import Profile
-    from harness.jobs.playlist import Dump
+    from harness.jobs.playlist import Dump, LeftOut
     from harness.jobs.rehearse import Rehearsal
     from harness.report.replay import Played
 
@@ -37,7 +37,10 @@ def replay(
         int | None, typer.Option(help="Address the dumps to this device ID, 0 to 127.")
     ] = None,
     banks: Annotated[
-        int | None, typer.Option(help="Begin with this many memory banks newly fitted.")
+        int | None,
+        typer.Option(
+            help="Begin with this many memory banks; other ones than before must be initialised."
+        ),
     ] = None,
     initialise: Annotated[
         bool, typer.Option("--initialise", help="Initialise the memory first: this wipes it.")
@@ -53,7 +56,10 @@ def replay(
     ] = True,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Play dumps to a unit, read them back, compare, and say what became of them."""
+    """Play dumps to a unit, read them back, compare, and say what became of them.
+
+    Exit 0 if the unit holds just what was sent, 1 if something is not loaded or broken.
+    """
     import json
 
     from harness.jobs.rehearse import Rehearsal
@@ -62,7 +68,7 @@ def replay(
 
     profile = _profile(to)
     walk_ns = _seconds(operator)
-    playlist = _playlist(files, number, device_id)
+    playlist, not_played = _playlist(files, number, device_id)
     with interrupts() as was_interrupted, packet_progress(len(playlist)) as show:
         rehearsal = Rehearsal(
             profile,
@@ -77,41 +83,45 @@ def replay(
     visits = rehearsal.replay.visits
     if as_json:
         document = report.document(
-            plays, rehearsal.unit, target=to, visits=visits, walk_ns=walk_ns, stopped=stopped
+            plays,
+            rehearsal.unit,
+            target=to,
+            visits=visits,
+            walk_ns=walk_ns,
+            not_played=not_played,
+            stopped=stopped,
         )
         typer.echo(json.dumps(document, indent=2))
     else:
-        typer.echo(
-            f"Rehearsal with the emulated unit {profile.unit.name}: {profile.unit.description}\n"
-        )
+        typer.echo(f"{report.head(rehearsal.unit)}\n")
         for played in plays:
             typer.echo("\n".join([*report.lines_of(played), ""]))
         typer.echo("\n".join(report.summary(plays, rehearsal.unit, visits, walk_ns)))
     if stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(0 if all(report.is_well(played) for played in plays) else 1)
+    is_well = not not_played and all(report.is_well(played) for played in plays)
+    raise typer.Exit(0 if is_well else 1)
 
 
 def _played(
     rehearsal: "Rehearsal", playlist: "list[Dump]", was_interrupted: Interrupted
 ) -> "Iterator[Played]":
-    from harness.judge.observed import observed
     from harness.report.replay import Played
 
     for dump in playlist:
         if was_interrupted():
             return
-        transfer = rehearsal.replay.play(dump)
-        yield Played(transfer=transfer, findings=(*dump.findings, *observed(transfer.events)))
+        yield Played(transfer=rehearsal.replay.play(dump))
 
 
 def _profile(target: str) -> "Profile":
-    from emulator.unit.profile import load_profile
     from emulator.unit.possible import ProfileError
+    from emulator.unit.profile import load_profile
+    from harness.files.opening import shown
 
     if not target.startswith(_UNIT):
         raise Problem(
-            f"--to {target}: a target is unit:NAME or unit:PATH.toml.",
+            f"--to {shown(target)}: a target is unit:NAME or unit:PATH.toml.",
             do="dryload profiles lists the units there are.",
         )
     try:
@@ -121,6 +131,8 @@ def _profile(target: str) -> "Profile":
 
 
 def _seconds(text: str) -> int | None:
+    from harness.files.opening import shown
+
     if text == "none":
         return None
     try:
@@ -128,28 +140,34 @@ def _seconds(text: str) -> int | None:
     except ValueError:
         seconds = -1.0
     if not 0 <= seconds <= 86_400:
-        raise Problem(f"--operator {text}: give seconds, as in 8 or 2.5, or none.")
+        raise Problem(f"--operator {shown(text)}: give seconds, as in 8 or 2.5, or none.")
     return round(seconds * _MS)
 
 
-def _playlist(files: list[str], number: int | None, device_id: int | None) -> "list[Dump]":
-    from harness.files.dumpfile import load
+def _playlist(
+    files: list[str], number: int | None, device_id: int | None
+) -> "tuple[list[Dump], list[LeftOut]]":
+    """Return the dumps of all files, addressed as was asked, and what has to be left out."""
     from harness.files.opening import shown
-    from harness.jobs.playlist import dumps_in, readdressed
+    from harness.jobs.playlist import Dump, readdressed
 
     if device_id is not None and not 0 <= device_id <= 127:
         raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
     playlist: list[Dump] = []
+    not_played: list[LeftOut] = []
     for name in files:
-        found = list(dumps_in(load(name)))
-        if not found:
+        found = list(_contents(name))
+        dumps = [each for each in found if isinstance(each, Dump)]
+        if not dumps:
             raise Problem(
-                f"{shown(name)} has no dump header, so there is nothing to play.",
+                f"{shown(name)} has no whole dump header, so there is nothing to play.",
                 do=f"dryload validate {shown(name)} says what is in it.",
             )
-        playlist += found
+        playlist += dumps
+        not_played += [each for each in found if not isinstance(each, Dump)]
     if number is not None and not 0 <= number <= 16_384 - len(playlist):
-        raise Problem(f"--number {number}: sample numbers are 0 to 16383.")
+        last = "" if len(playlist) == 1 else f", and there are {len(playlist):,} dumps to number"
+        raise Problem(f"--number {number}: sample numbers are 0 to 16383{last}.")
     return [
         readdressed(
             dump,
@@ -157,16 +175,32 @@ def _playlist(files: list[str], number: int | None, device_id: int | None) -> "l
             device_id=device_id,
         )
         for index, dump in enumerate(playlist)
-    ]
+    ], not_played
+
+
+def _contents(name: str) -> "Iterator[Dump | LeftOut]":
+    """Yield what is in a file, and say on the side what is odd about it or not played."""
+    from harness.files.dumpfile import load
+    from harness.files.opening import shown
+    from harness.jobs.playlist import LeftOut, contents
+    from harness.report.replay import left_out
+
+    file = load(name)
+    for remark in file.remarks:
+        typer.echo(f"dryload: {shown(name)}: {remark}.", err=True)
+    for each in contents(file):
+        if isinstance(each, LeftOut):
+            typer.echo(f"dryload: {left_out(each)}.", err=True)
+        yield each
 
 
 def _prepare(rehearsal: "Rehearsal", banks: int | None, initialise: bool) -> None:
     """Fit banks and initialise, as somebody who has just closed the lid would."""
     unit = rehearsal.unit
+    places = unit.memory.traits.places
     if banks is not None:
-        try:
-            unit.panel.fit_banks(range(1, banks + 1), 0)
-        except ValueError as problem:
-            raise Problem(f"--banks {banks}: {problem}.") from problem
+        if not 0 <= banks <= places:
+            raise Problem(f"--banks {banks}: {unit.profile.name} has room for 0 to {places}.")
+        unit.panel.fit_banks(range(1, banks + 1), 0)
     if initialise:
         unit.panel.initialise(0)

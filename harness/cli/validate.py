@@ -8,7 +8,6 @@ import typer
 
 if TYPE_CHECKING:
     from harness.files.dumpfile import DumpFile
-    from harness.report.validate import Account
 
 _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
@@ -31,28 +30,25 @@ def validate(
     if as_json:
         typer.echo(f'{{"schema": "{SCHEMA}", "files": [')
     for place, path in enumerate(files):
-        if place:
-            typer.echo("," if as_json else "")
+        if place and as_json:
+            typer.echo(",")
         try:
-            account = _judged(path)
+            code = max(code, _validate_one(path, as_json=as_json, is_first=place == 0))
         except Problem as problem:
             typer.echo(f"dryload: {problem}", err=True)
             code = max(code, problem.code)
             if as_json:
                 typer.echo(not_judged(path, str(problem)))
-            continue
-        code = max(code, 1 if account.is_broken else 0)
-        for part in account.documents() if as_json else account.text():
-            typer.echo(part, nl=False)
-        account.close()
     if as_json:
         typer.echo("]}")
     if code:
         raise typer.Exit(code)
 
 
-def _judged(path: str) -> "Account":
-    """Return the account of one file; a Problem if there is nothing in it to be judged."""
+def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
+    """Judge one file and print what is said of it; a Problem if nothing is there to be judged."""
+    from contextlib import closing
+
     from harness.files.dumpfile import load
     from harness.files.opening import shown
     from harness.files.problem import Problem
@@ -62,16 +58,21 @@ def _judged(path: str) -> "Account":
     file = load(path)
     for remark in file.remarks:
         typer.echo(f"dryload: {shown(path)}: {remark}.", err=True)
-    account = Account(file)
-    with _progress(file) as show:
-        for verdict in judge_stream(file.data, keep_words=False):
-            account.add(verdict)
-            show(verdict.offset + verdict.size)
-    if account.is_empty:
-        raise Problem(
-            f"{shown(path)} has messages of the standard in it, but no dump: no header, no packet."
-        )
-    return account
+    with closing(Account(file, for_programs=as_json)) as account:
+        with _progress(file) as show:
+            for verdict in judge_stream(file.data, keep_words=False):
+                account.add(verdict)
+                show(verdict.offset + verdict.size)
+        if account.is_empty:
+            raise Problem(
+                f"{shown(path)} has messages of the standard in it, but no dump: "
+                "no header, no packet."
+            )
+        if not (is_first or as_json):
+            typer.echo()
+        for part in account.documents() if as_json else account.text():
+            typer.echo(part, nl=False)
+        return 1 if account.is_broken else 0
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import Final
 
 import numpy as np
 
@@ -36,11 +35,11 @@ class Dump:
 
     file: str
     index: int
-    """Which dump of its file, counted from 0."""
+    """Which dump of its file, counted from 0; one with a damaged header counts."""
     header: Header
     outgoing: Outgoing
     sample: Sample
-    """What a receiver by the standard makes of it, right or wrong; a repeated packet counts once."""
+    """What a receiver by the standard makes of it; a packet that is repeated counts once."""
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file."""
 
@@ -66,7 +65,6 @@ def contents(file: DumpFile) -> Iterator[Dump | LeftOut]:
         if section.header is not None:
             lengths[section.header.sample_number] = section.header.length
             yield _dump(file.name, index, section, lengths)
-            index += 1
         elif section.opening is not None or section.packets:
             yield LeftOut(
                 file=file.name,
@@ -74,6 +72,7 @@ def contents(file: DumpFile) -> Iterator[Dump | LeftOut]:
                 packets=section.packets,
                 damaged=section.opening is not None,
             )
+        index += section.opening is not None
 
 
 def dumps_in(file: DumpFile) -> Iterator[Dump]:
@@ -111,7 +110,8 @@ def readdressed(
 
 def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> Dump:
     header, opening = section.header, section.opening
-    assert header is not None and opening is not None
+    assert header is not None
+    assert opening is not None
     wrecks, rest = gather(section.odd)
     packets = list(_packets(section, wrecks))
     after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _More)]

@@ -1,40 +1,50 @@
 """Replay: play dumps to a unit, read them back, compare.
 
-Theory of operation.  The job knows a line (simulated or real) at whose other end a unit is, and puts one
-endpoint after another at its own end: a sender, then a requester.  What the unit is made of it may look
-into only where it is an emulated one (`emulated`), and then only to press buttons for the simulated
-operator and to say what the memory holds; outcome and `verified` rest on what went over the line.
+Theory of operation.  The job knows a line (simulated or real) at whose other end a unit is, and
+puts one endpoint after another at its own end: a sender, then a requester.  What the unit is made
+of it may look into only where it is an emulated one (`emulated`), and then only to press buttons
+for the simulated operator and to say what the memory holds.  `verified` rests on what went over
+the line alone, and so does the outcome, except where the line cannot tell and the emulated memory
+can.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from enum import StrEnum
+from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 import numpy as np
 
 from emulator.dump.capture import Capture
 from emulator.dump.endpoint import Endpoint
-from emulator.dump.events import Event, EventKind
+from emulator.dump.events import Event
 from emulator.dump.outgoing import sample_from
 from emulator.dump.requester import Requester
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Limits, Sender, SenderEnd
+from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from emulator.unit.board import RackUnit
+from emulator.unit.keeper import Receipt
 from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT
 from emulator.wire.messages import (
     ExtendedLoopPointsRequest,
     LoopPointsRequest,
     Message,
+    SampleName,
     SampleNameRequest,
 )
+from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
 from harness.jobs.playlist import Dump
 from harness.jobs.timing import Times, floor_of, times_of
 from harness.judge.difference import Comparison, compare_samples
+from harness.judge.finding import Finding
+from harness.judge.observed import came_back, not_addressed, not_told, observed
+
+__all__ = ["Line", "Outcome", "Progress", "Replay", "Settings", "Transfer"]
 
 _PROGRESS_EVERY: Final = 64  # instants at which the line is quiet
 _MINUTE_NS: Final = 60_000_000_000
+_HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 
 
 class Line(Protocol):
@@ -63,16 +73,6 @@ class Line(Protocol):
         ...
 
 
-class Outcome(StrEnum):
-    """What became of one transfer."""
-
-    LOADED = "loaded"
-    CHANGED = "loaded with changes"
-    REFUSED = "refused"
-    INCOMPLETE = "incomplete"
-    UNCONFIRMED = "unconfirmed"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """How a replay is to be done."""
@@ -83,7 +83,7 @@ class Settings:
     operator_ns: int | None = 8_000_000_000
     """How long it takes until somebody has pressed confirm; None: nobody does."""
     patience_ns: int = 10 * _MINUTE_NS
-    """How long a unit that asked to wait is waited for without a sign of it."""
+    """How long a transfer may stand still, a unit that asked to wait above all (HSK-09)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,13 +92,17 @@ class Transfer:
 
     dump: Dump
     slot: int | None
-    """Where an emulated unit has put it; None where that is not known."""
+    """Where an emulated unit has put it; None where it has not, or where that is not known."""
     outcome: Outcome
     verified: bool | None
-    """Whether what was read back over the line equals what was sent; None: it was not read."""
+    """Whether the sample that was read back over the line, words and header, equals the one sent;
+    None: nothing was read."""
     reason: str
     """In plain words, why it is not simply loaded."""
+    unread: str
+    """Why nothing was read back, "" where something was."""
     sent: int
+    """Packets that were sent, each counted once."""
     resent: int
     times: Times
     read_back_ns: int
@@ -106,8 +110,12 @@ class Transfer:
     """Against what was read back, or else against what the emulated memory holds."""
     holds: Sample | None
     """What an emulated unit holds of it."""
+    is_emulated: bool
+    """Whether the unit is ours, so that `holds` tells."""
     events: tuple[Event, ...]
-    """What sender and unit reported."""
+    """What sender and unit reported while it was sent."""
+    findings: tuple[Finding, ...] = ()
+    """What sending and reading back showed; what the file showed is in the dump."""
     stopped: bool = False
     """Whether the user interrupted it."""
 
@@ -115,8 +123,19 @@ class Transfer:
     def is_well(self) -> bool:
         """Whether the unit has, as far as can be known, just what was sent."""
         if self.outcome is Outcome.UNCONFIRMED:
-            return self.comparison is not None and self.comparison.same
-        return self.outcome is Outcome.LOADED and self.verified is not False
+            same = self.comparison
+            return same is not None and same.same and same.same_fields
+        return self.outcome is Outcome.LOADED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """What reading back came to."""
+
+    sample: Sample | None = None
+    unread: str = ""
+    unanswered: tuple[Message, ...] = ()
+    """Questions beside the dump that got no answer."""
 
 
 Progress = Callable[[Dump, int, int], None]
@@ -151,11 +170,12 @@ class Replay:
     def play(self, dump: Dump) -> Transfer:
         """Play one dump, read it back and compare."""
         self._events = []
+        receipt = self._receipt()
         person_ns = self._confirm_last()
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
         sender = Sender(dump.outgoing, switches=self._settings.sender, limits=self._settings.limits)
-        stopped = self._send(sender, dump)
+        ending = self._send(sender, dump)
         times = times_of(
             self._line.capture.passages[first_passage:],
             start_ns=start_ns,
@@ -164,37 +184,48 @@ class Replay:
             person_ns=person_ns,
         )
         self._let_unit_finish()
-        holds = self._held(dump)
+        events, self._events = tuple(self._events), []
+        memory, holds = self._memory(dump, receipt)
         before_ns = self._line.now_ns
-        read = None if stopped else self._read_back(dump, sender)
-        comparison = None
-        if (got := read or holds) is not None:
-            comparison = compare_samples(dump.sample, got)
-        outcome, reason = _outcome(sender, dump, self._events, read, comparison)
-        if (deaf := self._not_addressed(dump)) and outcome is Outcome.UNCONFIRMED:
-            reason = deaf
+        back = self._read_back(dump, ending)
+        read = None if back.sample is None else compare_samples(dump.sample, back.sample)
+        outcome, reason = outcome_of(
+            Evidence(dump=dump, ending=ending, events=events, read=read, memory=memory)
+        )
+        comparison = read or (None if memory is None else memory.comparison)
+        findings = observed(events)
+        if ending.end is SenderEnd.SENT and comparison is not None:
+            findings += came_back(comparison)
+        findings += not_told(back.unanswered)
+        if (own := self._other_device(dump)) is not None:
+            deaf = not_addressed(dump.header.device_id, own)
+            findings = (deaf, *findings)
+            reason = f"{reason}; {deaf.message.rstrip('.')}"
         return Transfer(
             dump=dump,
-            slot=self._slot(dump),
+            slot=None if holds is None or memory is None else memory.slot,
             outcome=outcome,
-            verified=None if read is None or comparison is None else comparison.same,
+            verified=None if read is None else read.same and read.same_fields,
             reason=reason,
+            unread=back.unread,
             sent=0 if sender.packet is None else sender.packet + 1,
             resent=sender.resent,
             times=times,
             read_back_ns=self._line.now_ns - before_ns,
             comparison=comparison,
             holds=holds,
-            events=tuple(self._events),
-            stopped=stopped,
+            is_emulated=memory is not None,
+            events=events,
+            findings=findings,
+            stopped=ending.by_user or (self._wants_stop() and back.sample is None),
         )
 
     def finish(self) -> None:
         """After the last dump: let somebody confirm it if the unit wants that."""
         self._confirm_last()
 
-    def _send(self, sender: Sender, dump: Dump) -> bool:
-        """Run the sender to its end; return whether the user interrupted it."""
+    def _send(self, sender: Sender, dump: Dump) -> Ending:
+        """Run the sender to its end."""
         total = len(dump.outgoing.packets)
         quiet_instants = 0
 
@@ -207,15 +238,20 @@ class Replay:
 
         self._line.connect(sender)
         sender.start(self._line.now_ns)
-        limit_ns = self._line.now_ns + floor_of(dump.outgoing) * 20 + self._settings.patience_ns
-        self._line.run(is_over, until_ns=limit_ns)
-        stopped = sender.end is None
-        if stopped:  # by the user, or because nothing will ever happen again
+        heard = -1
+        # As long as the sender or an emulated unit reports anything, the dump is alive.
+        while sender.end is None and not self._wants_stop() and len(self._events) > heard:
+            heard = len(self._events)
+            self._line.run(is_over, until_ns=self._line.now_ns + self._settings.patience_ns)
+        by_user = sender.end is None and self._wants_stop()
+        was_held = sender.state in _HELD
+        if sender.end is None:
             sender.stop(self._line.now_ns)
             self._line.run(lambda: True)
         if self._progress is not None:
             self._progress(dump, total, total)
-        return stopped and self._wants_stop()
+        assert sender.end is not None
+        return Ending(end=sender.end, packet=sender.packet, was_held=was_held, by_user=by_user)
 
     def _let_unit_finish(self) -> None:
         """A unit that still waits for packets gives up after its idle limit."""
@@ -224,7 +260,7 @@ class Replay:
             self._line.run(lambda: not unit.is_receiving, until_ns=self._line.now_ns + _MINUTE_NS)
 
     def _confirm_last(self) -> int:
-        """Send the operator to the front panel if the unit waits for it; return how long it took."""
+        """Send somebody to the front panel if the unit waits for it; return how long it took."""
         unit, takes_ns = self._emulated, self._settings.operator_ns
         if unit is None or takes_ns is None or unit.panel.awaiting_confirm is None:
             return 0
@@ -233,47 +269,57 @@ class Replay:
         self.visits += 1
         return takes_ns
 
-    def _read_back(self, dump: Dump, sender: Sender) -> Sample | None:
-        if not self._settings.read_back or sender.end is not SenderEnd.SENT:
-            return None
+    def _read_back(self, dump: Dump, ending: Ending) -> _Read:
+        if ending.end is not SenderEnd.SENT:
+            return _Read(unread="it was not sent to its end")
+        if not self._settings.read_back:
+            return _Read(unread="that was not asked for")
+        questions = _questions(dump)
         requester = Requester(
             device_id=dump.header.device_id,
             sample_number=dump.header.sample_number,
-            questions=_questions(dump),
+            questions=questions,
         )
         self._line.connect(requester)
         requester.start(self._line.now_ns)
-        self._line.run(lambda: requester.is_over)
+        self._line.run(lambda: requester.is_over or self._wants_stop())
+        if not requester.is_over:
+            requester.stop(self._line.now_ns)
+            self._line.run(lambda: True)
         collected = requester.collected
-        if collected.header is None or not collected.whole:
-            return None
+        if collected.header is None:
+            return _Read(
+                unread="you stopped it"
+                if self._wants_stop()
+                else "the unit did not answer the request for the sample"
+            )
+        if not collected.whole:
+            came = len(collected.packets)
+            return _Read(unread=f"it ended after {came:,} {'packet' if came == 1 else 'packets'}")
         data = b"".join(packet.data for packet in collected.packets)
-        return sample_from(collected.header, np.frombuffer(data, np.uint8), requester.more)
+        sample = sample_from(collected.header, np.frombuffer(data, np.uint8), requester.more)
+        silent = tuple(each for each in questions if not _is_answered(each, requester.more))
+        return _Read(sample=_with_unknowns(sample, dump.sample, silent), unanswered=silent)
 
-    def _not_addressed(self, dump: Dump) -> str:
-        """Return why an emulated unit can't have heard the dump, "" if it could (DEV-01)."""
+    def _other_device(self, dump: Dump) -> int | None:
+        """Return an emulated unit's device ID if the dump is not meant for it (DEV-01)."""
         if self._emulated is None or self._emulated.obeys(dump.header.device_id):
-            return ""
-        own = self._emulated.panel.device_id
-        return (
-            f"the dump is addressed to device ID {dump.header.device_id} and the unit listens to "
-            f"{own}; replay it with --device-id {own}"
-        )
+            return None
+        return self._emulated.panel.device_id
 
-    def _slot(self, dump: Dump) -> int | None:
-        if self._emulated is None:
-            return None
-        slot = self._emulated.slots.addressed(dump.header.sample_number)
-        return None if slot is None else slot.number
+    def _receipt(self) -> Receipt | None:
+        return None if self._emulated is None else self._emulated.keeper.receipt
 
-    def _held(self, dump: Dump) -> Sample | None:
+    def _memory(self, dump: Dump, before: Receipt | None) -> tuple[Memory | None, Sample | None]:
+        """Return what an emulated unit made of the dump; `before` is its receipt before that."""
         if self._emulated is None:
-            return None
-        receipt = self._emulated.keeper.receipt
-        slot = self._emulated.slots.addressed(dump.header.sample_number)
-        if receipt is None or slot is None or receipt.slot != slot.number or not receipt.kept:
-            return None
-        return slot.sample
+            return None, None
+        receipt = self._receipt()
+        if receipt is None or receipt is before:
+            return Memory(receipt=None, comparison=None), None
+        holds = self._emulated.slots[receipt.slot].sample if receipt.kept else None
+        comparison = None if holds is None else compare_samples(dump.sample, holds)
+        return Memory(receipt=receipt, comparison=comparison), holds
 
 
 def _never() -> bool:
@@ -296,65 +342,16 @@ def _questions(dump: Dump) -> list[Message]:
     return questions
 
 
-def _outcome(
-    sender: Sender,
-    dump: Dump,
-    events: Sequence[Event],
-    read: Sample | None,
-    comparison: Comparison | None,
-) -> tuple[Outcome, str]:
-    """Return the outcome as it can be known over the line, and why it is not simply loaded."""
-    if sender.end is not SenderEnd.SENT:
-        return _unfinished(sender, events)
-    answered = {event.packet for event in events if event.kind is EventKind.ANSWERED}
-    if read is not None and comparison is not None:
-        if comparison.same:
-            return Outcome.LOADED, ""
-        if read.frames == dump.sample.frames:
-            return Outcome.CHANGED, comparison.sentence
-        return Outcome.INCOMPLETE, comparison.sentence
-    if not answered:
-        return Outcome.UNCONFIRMED, "the unit never answered, so nothing says that it listened"
-    lost = _lost(events)
-    if lost:
-        return Outcome.INCOMPLETE, lost
-    unanswered = set(range(len(dump.outgoing.packets) - 1)) - answered
-    if unanswered:
-        return (
-            Outcome.UNCONFIRMED,
-            f"{len(unanswered)} packets were never answered, the first is {min(unanswered)}",
-        )
-    return Outcome.LOADED, ""
+def _is_answered(question: Message, answers: Sequence[Message]) -> bool:
+    asks_name = isinstance(question, SampleNameRequest)
+    return any(isinstance(answer, SampleName) == asks_name for answer in answers)
 
 
-def _unfinished(sender: Sender, events: Sequence[Event]) -> tuple[Outcome, str]:
-    told = next((event.detail for event in reversed(events) if event.kind is EventKind.REFUSED), "")
-    held = events and any(event.kind is EventKind.HELD for event in events[-3:])
-    at = "its header" if sender.packet is None else f"packet {sender.packet}"
-    refused = Outcome.REFUSED if sender.packet is None else Outcome.INCOMPLETE
-    match sender.end:
-        case SenderEnd.CANCELLED:
-            times = sum(
-                event.kind is EventKind.REJECTED and event.packet == sender.packet
-                for event in events
-            )
-            first = f"rejected {at} {times + 1} times and " if times else ""
-            return refused, told or f"the unit {first}cancelled the dump at {at}"
-        case SenderEnd.REJECTED:
-            return refused, f"the unit rejected {at} again and again"
-        case SenderEnd.SILENT:
-            silent = f"the unit did not answer {at}"
-            return (Outcome.UNCONFIRMED if sender.packet is None else Outcome.INCOMPLETE), silent
-        case SenderEnd.STOPPED if held:
-            return Outcome.INCOMPLETE, f"the unit asked to wait at {at} and never went on"
-        case SenderEnd.STOPPED:
-            return Outcome.INCOMPLETE, f"it was stopped at {at}"
-    return Outcome.INCOMPLETE, f"the unit sent something that ends a dump, at {at}"
-
-
-def _lost(events: Sequence[Event]) -> str:
-    """Return why the unit gave the dump up although everything was sent, "" if it did not."""
-    for event in events:
-        if event.kind is EventKind.ABANDONED:
-            return f"the unit gave the dump up: {event.packet} packets of it came in order"
-    return ""
+def _with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:
+    """Return what came back, with what a unit does not tell taken as it was sent."""
+    for question in unanswered:
+        if isinstance(question, SampleNameRequest):
+            got = replace(got, name=sent.name)
+        else:
+            got = replace(got, loops=sent.loops)
+    return got

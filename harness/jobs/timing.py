@@ -7,10 +7,13 @@ from typing import Final
 
 from emulator.dump.capture import Direction, Passage
 from emulator.dump.sender import Outgoing
+from emulator.wire.codec import kind_of
 from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
-from emulator.wire.messages import HandshakeKind
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import DataPacket, Handshake, HandshakeKind
 
-_KIND: Final = 3  # offset of a handshake's sub-ID
+_REALTIME: Final = bytes(range(FIRST_REALTIME, 0x100))
+_KIND: Final[int] = FIXED[Handshake].span("kind").start
 
 
 class Wait(StrEnum):
@@ -27,10 +30,10 @@ class Wait(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Times:
-    """One transfer in nanoseconds; `line + waiting = total`, where both directions never overlap."""
+    """One transfer in nanoseconds; `line + waiting = total`."""
 
     line_ns: int
-    """Bytes on the line, both directions."""
+    """While bytes were on the line, whichever way."""
     floor_ns: int
     """What header and packets alone need on the cable: nothing can be faster."""
     total_ns: int
@@ -56,22 +59,25 @@ def times_of(
     `person_ns` is how long somebody was waited for before `start_ns`; it counts.
     """
     waits: dict[Wait, int] = {Wait.PERSON: person_ns} if person_ns else {}
+
+    def add(reason: Wait, ns: int) -> None:
+        waits[reason] = waits.get(reason, 0) + ns
+
     busy_until_ns = start_ns
-    before: Passage | None = None
-    headers = 0
-    for passage in passages:
-        if passage.data[0] >= FIRST_REALTIME:
-            continue  # clock and active sensing are nobody's answer
-        gap_ns = passage.end_ns - BYTE_NS * len(passage.data) - busy_until_ns
+    before: Passage | None = None  # what ended last
+    has_sent_packet = False
+    # Clock and active sensing are nobody's answer: a line with nothing else on it waits.
+    said = (passage for passage in passages if _plain(passage))
+    for passage in sorted(said, key=_start_ns):
+        gap_ns = _start_ns(passage) - busy_until_ns
         if gap_ns > 0:
-            reason = _reason(before, passage, headers)
-            waits[reason] = waits.get(reason, 0) + gap_ns
-        headers += passage.direction is Direction.TO_UNIT
-        before = passage
+            add(_reason(before, passage, has_sent_packet), gap_ns)
+        has_sent_packet = has_sent_packet or _is_packet(passage)
+        if before is None or passage.end_ns >= before.end_ns:
+            before = passage
         busy_until_ns = max(busy_until_ns, passage.end_ns)
     if end_ns > busy_until_ns:
-        last = Wait.OTHER if before is None else _unanswered(before, headers)
-        waits[last] = waits.get(last, 0) + end_ns - busy_until_ns
+        add(_unanswered(before, has_sent_packet), end_ns - busy_until_ns)
     total_ns = end_ns - start_ns + person_ns
     return Times(
         line_ns=total_ns - sum(waits.values()),
@@ -81,22 +87,33 @@ def times_of(
     )
 
 
-def _reason(before: Passage | None, passage: Passage, sent: int) -> Wait:
+def _start_ns(passage: Passage) -> int:
+    return passage.end_ns - BYTE_NS * len(passage.data)
+
+
+def _reason(before: Passage | None, passage: Passage, has_sent_packet: bool) -> Wait:
+    answers = passage.direction is Direction.FROM_UNIT
+    if answers and before is not None and before.direction is Direction.TO_UNIT:
+        return Wait.STORING if has_sent_packet else Wait.HEADER
+    return _unanswered(before, has_sent_packet)
+
+
+def _unanswered(before: Passage | None, has_sent_packet: bool) -> Wait:
     if before is None:
         return Wait.OTHER
     if before.direction is Direction.FROM_UNIT:
         return Wait.HELD if _is_wait(before) else Wait.OTHER
-    if passage.direction is Direction.TO_UNIT:
-        return _unanswered(before, sent)
-    return Wait.HEADER if sent <= 1 else Wait.STORING
+    return Wait.NO_PACKET_ANSWER if has_sent_packet else Wait.NO_HEADER_ANSWER
 
 
-def _unanswered(before: Passage, sent: int) -> Wait:
-    if before.direction is Direction.FROM_UNIT:
-        return Wait.HELD if _is_wait(before) else Wait.OTHER
-    return Wait.NO_HEADER_ANSWER if sent <= 1 else Wait.NO_PACKET_ANSWER
+def _is_packet(passage: Passage) -> bool:
+    return passage.direction is Direction.TO_UNIT and kind_of(_plain(passage)) is DataPacket
 
 
 def _is_wait(passage: Passage) -> bool:
-    data = passage.data
-    return len(data) > _KIND and data[_KIND] == HandshakeKind.WAIT
+    return _plain(passage)[_KIND : _KIND + 1] == bytes([HandshakeKind.WAIT])
+
+
+def _plain(passage: Passage) -> bytes:
+    """Return what passed without real-time bytes (FRM-03)."""
+    return passage.data.translate(None, _REALTIME)

@@ -1,110 +1,187 @@
-"""From what sender and unit reported of a transfer to findings."""
+"""From what a transfer showed to findings: what both ends reported, and what came back."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Final
 
 from emulator.dump.events import Event, EventKind
+from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.messages import Message, SampleNameRequest
+from harness.judge.account import Kind
+from harness.judge.difference import Comparison, findings
 from harness.judge.finding import Answerable, Finding, Place, Verdict
+from harness.judge.plain import counted
+
+_HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
+"""What units do to words of a width that they do not keep."""
+_MOST: Final = 64  # differences of words that get a finding of their own
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Reading:
-    """How events of one kind are put: `what` follows the number of times and the first place."""
+    """How events of one kind are put: `what` follows the first place and comes before the count."""
 
     clause: str
-    verdict: Verdict
-    answerable: Answerable
     what: str
+    verdict: Verdict = Verdict.NOTED
+    answerable: Answerable = Answerable.UNIT
     do: str = ""
     is_open: bool = False
     """Whether the standard leaves the point open."""
+    has_place: bool = True
+    """Whether it happened to a header or a packet."""
 
 
 _READINGS: Final = {
     EventKind.REJECTED: _Reading(
-        "HSK-07", Verdict.NOTED, Answerable.UNIT, "the unit rejected it and it was sent again"
+        clause="HSK-07", what="the unit rejected it (NAK) and it was sent again"
     ),
-    EventKind.HELD: _Reading(
-        "HSK-09", Verdict.NOTED, Answerable.UNIT, "the unit asked to wait (WAIT)"
-    ),
-    EventKind.IGNORED: _Reading(
-        "HSK-02",
-        Verdict.NOTED,
-        Answerable.UNIT,
-        "a reply came that answers nothing that was asked",
-        is_open=True,
-    ),
+    EventKind.HELD: _Reading(clause="HSK-09", what="the unit asked to wait (WAIT)"),
     EventKind.FELL_BACK: _Reading(
-        "EXT-09",
-        Verdict.NOTED,
-        Answerable.UNIT,
-        "no answer to the extended header, so the standard one followed",
+        clause="EXT-09",
+        what="no answer to the extended header, so the standard one followed",
         is_open=True,
     ),
-    EventKind.REFUSED: _Reading(
-        "HSK-12", Verdict.NOTED, Answerable.UNIT, "the unit did not take it"
-    ),
+    EventKind.REFUSED: _Reading(clause="HSK-12", what="the unit did not take it"),
     EventKind.FAULTY: _Reading(
-        "HSK-06",
-        Verdict.NOTED,
-        Answerable.SENDER,
-        "the unit could not take it: wrong checksum or wrong length",
-        "dryload validate FILE names the byte.",
+        clause="HSK-06",
+        what="the unit could not take it: wrong checksum or wrong length",
+        answerable=Answerable.SENDER,
+        do="dryload validate tells whether it is wrong in the file or was altered on the way.",
     ),
     EventKind.JUMPED: _Reading(
-        "HSK-16",
-        Verdict.NOTED,
-        Answerable.SENDER,
-        "it came with a number that was not its turn",
-        "dryload validate FILE says which packets are missing or out of order.",
+        clause="HSK-16",
+        what="another number came where this one was due",
+        answerable=Answerable.SENDER,
+        do="dryload validate tells whether packets are missing or out of order in the file.",
         is_open=True,
     ),
     EventKind.REPEATED: _Reading(
-        "HSK-15", Verdict.NOTED, Answerable.SENDER, "it came a second time", is_open=True
+        clause="HSK-15", what="it came again", answerable=Answerable.SENDER, is_open=True
     ),
     EventKind.ABANDONED: _Reading(
-        "STA-03",
-        Verdict.BENT,
-        Answerable.SENDER,
-        "the unit gave the dump up before it was whole",
+        clause="STA-03",
+        what="the unit gave the dump up before it was whole",
+        verdict=Verdict.BENT,
+        answerable=Answerable.SENDER,
     ),
     EventKind.OVERRUN: _Reading(
-        "TIM-04",
-        Verdict.BENT,
-        Answerable.UNIT,
-        "the unit lost bytes: they came while it was at work and its input buffer was full",
-        "Leave more time between packets, or let the unit answer (closed loop).",
+        clause="TIM-04",
+        what="the unit lost bytes at its input, which was full or is a poor one",
+        verdict=Verdict.BENT,
+        do="Let the unit answer (closed loop), or leave more time between packets.",
+        has_place=False,
     ),
     EventKind.UNEXPECTED: _Reading(
-        "FRM-09", Verdict.NOTED, Answerable.UNIT, "something came that has no place there"
+        clause="FRM-09", what="something came that has no place there", has_place=False
     ),
 }
+
+# By the cue that the sender took it for.
+_IGNORED: Final = {
+    "MESSAGE": _Reading(
+        clause="HSK-21",
+        what="something came from the unit that is no reply",
+        do="If the unit copies its input to its output, turn that off.",
+    ),
+    "ACK_LATE": _Reading(clause="TIM-10", what="an ACK came too late"),
+    "ACK_OTHER": _Reading(
+        clause="HSK-02", what="an ACK came with the number of another packet", is_open=True
+    ),
+    "NAK_OTHER": _Reading(clause="HSK-08", what="a NAK came with the number of another packet"),
+    "EOF": _Reading(clause="HSK-18", what="the unit sent EOF, which a receiver has no use for"),
+}
+_OTHER: Final = _Reading(clause="HSK-02", what="a reply came that nobody had asked for")
 
 
 def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     """Return one finding for each kind of event worth knowing, with its count and first place."""
-    findings = []
+    return (*_observed(events), *_silences(events))
+
+
+def came_back(comparison: Comparison) -> tuple[Finding, ...]:
+    """Return findings on what a unit sent back, or holds, that is not what it was sent."""
+    kinds = [difference.kind for difference in comparison.explanation[:_MOST]]
+    if not _HARMLESS.isdisjoint(kinds):  # says already how many bits the words have
+        fields = tuple(each for each in comparison.fields if each.clause != "HDR-03")
+        comparison = replace(comparison, fields=fields)
+    found = findings(comparison, answerable=Answerable.UNIT)
+    return tuple(_by_kind(finding, kind) for finding, kind in zip_longest(found, kinds))
+
+
+def _by_kind(finding: Finding, kind: Kind | None) -> Finding:
+    if kind in _HARMLESS:
+        return replace(finding, verdict=Verdict.NOTED)
+    return replace(finding, answerable=Answerable.RIG) if kind is Kind.CHANGED else finding
+
+
+def not_told(questions: Sequence[Message]) -> tuple[Finding, ...]:
+    """Return findings on what a unit was asked after a dump and did not answer."""
+    return tuple(
+        Finding(
+            clause="NAM-03" if isinstance(question, SampleNameRequest) else "LOP-05",
+            verdict=Verdict.NOTED,
+            answerable=Answerable.UNIT,
+            message="The unit did not tell the name, so it may not have kept it."
+            if isinstance(question, SampleNameRequest)
+            else "The unit did not tell its loops, so it may not have kept them.",
+            expected="an answer to the request",
+            found="silence",
+            do="Look at its panel whether it is there.",
+        )
+        for question in questions
+    )
+
+
+def not_addressed(device_id: int, own: int) -> Finding:
+    """Return the finding on a dump that is meant for another device than the unit."""
+    return Finding(
+        clause="DEV-01",
+        verdict=Verdict.NOTED,
+        answerable=Answerable.SENDER,
+        message=f"The dump is addressed to device ID {device_id} and the unit listens to {own}.",
+        expected=f"device ID {own}",
+        found=f"device ID {device_id}",
+        do=f"Replay it with --device-id {own}, or set the unit to {device_id}.",
+    )
+
+
+def _observed(events: Sequence[Event]) -> Iterator[Finding]:
     for kind, reading in _READINGS.items():
-        mine = [event for event in events if event.kind is kind]
-        if mine:
-            findings.append(_finding(reading, mine))
-    return (*findings, *_silences(events))
+        if mine := [event for event in events if event.kind is kind]:
+            yield _finding(reading, mine)
+    ignored: dict[str, list[Event]] = {}
+    for event in events:
+        if event.kind is EventKind.IGNORED:
+            cue, _, _ = event.detail.partition(" ")
+            ignored.setdefault(cue.removesuffix("_LAST"), []).append(event)
+    for cue, mine in ignored.items():
+        _, _, number = mine[0].detail.partition(" ")
+        found = f"number {number}" if number else ""
+        yield replace(_finding(_IGNORED.get(cue, _OTHER), mine), found=found)
 
 
 def _finding(reading: _Reading, events: Sequence[Event]) -> Finding:
     first = events[0]
-    where = "Header" if first.packet is None else f"Packet {first.packet}"
+    packet = first.packet
+    if first.kind is EventKind.REPEATED and packet:
+        packet -= 1  # the unit counts what it has: it is the one stored last that came again
     if first.kind is EventKind.ABANDONED:
-        where = f"After {first.packet} packets"
+        where = f"After {counted(packet or 0, 'packet')}: "
+    elif reading.has_place:
+        where = "Header: " if packet is None else f"Packet {packet:,}: "
+    else:
+        where = ""
     times = "" if len(events) == 1 else f", {len(events):,} times in all"
     is_open = " (open in the standard)" if reading.is_open else ""
+    message = f"{where}{reading.what}{times}.{is_open}"
     return Finding(
         clause=reading.clause,
         verdict=reading.verdict,
         answerable=reading.answerable,
-        message=f"{where}: {reading.what}{times}.{is_open}",
-        at=_place(first),
+        message=message[0].upper() + message[1:],
+        at=_place(first, packet),
         found=first.detail,
         do=reading.do,
     )
@@ -115,16 +192,17 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
     answered = any(event.kind is EventKind.ANSWERED for event in events)
     if not silent:
         return ()
-    header = silent[0].packet is None
-    if header:
-        message = "The unit did not answer the header within 2 s, so the dump went on without it."
+    first = silent[0]
+    if first.packet is None:
+        message = "The unit did not answer the header within 2 s."
         clause, expected = "TIM-02", "ACK, WAIT or CANCEL within 2 s"
     else:
-        many = "1 packet was" if len(silent) == 1 else f"{len(silent):,} packets were"
-        message = (
-            f"{many} not answered within 20 ms, the first is packet {silent[0].packet}; "
-            "the dump went on without the answers."
+        many = (
+            f"Packet {first.packet:,} was"
+            if len(silent) == 1
+            else f"{len(silent):,} packets, the first is packet {first.packet:,}, were"
         )
+        message = f"{many} not answered within 20 ms."
         clause, expected = "TIM-04", "ACK, NAK, WAIT or CANCEL within 20 ms"
     return (
         Finding(
@@ -132,7 +210,7 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
             verdict=Verdict.BENT if answered else Verdict.NOTED,
             answerable=Answerable.UNIT,
             message=message,
-            at=_place(silent[0]),
+            at=_place(first, first.packet),
             expected=expected,
             found="silence",
             do="" if answered else "Check the cable back from the unit, and its device ID.",
@@ -140,9 +218,9 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
     )
 
 
-def _place(event: Event) -> Place:
+def _place(event: Event, packet: int | None) -> Place:
     return Place(
-        packet=event.packet,
-        packet_number=None if event.packet is None else event.packet % 128,
+        packet=packet,
+        packet_number=None if packet is None else packet % PACKET_NUMBERS,
         time_ns=event.now_ns,
     )

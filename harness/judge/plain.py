@@ -16,14 +16,6 @@ def packets(first: int, count: int) -> str:
     return f"packet {first:,}" if count == 1 else f"packets {first:,} to {first + count - 1:,}"
 
 
-def listed(places: list[int], most: int = 4) -> str:
-    """Return "3, 4, 5 and 17 more"."""
-    names = [f"{place:,}" for place in places[:most]]
-    if len(places) > most:
-        return f"{', '.join(names)} and {len(places) - most:,} more"
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 def lasting(seconds: float) -> str:
     """Return a duration as somebody would say it: "0.9 ms", "2.97 s", "3 min 20 s"."""
     if seconds < 1:

@@ -105,12 +105,13 @@ def sentences(account: Account, context: Context) -> list[str]:
 def _together(same: Sequence[Difference], c: Context) -> str:
     first, last = same[0], same[-1]
     amount = sum(difference.packets for difference in same)
-    where = [
-        packets(each.packet, max(each.packets, 1))
+    shown = [
+        _span(each.packet, max(each.packets, 1))
         if each.packet is not None
-        else words(each.word or 0, each.words)
+        else _span(each.word or 0, each.words)
         for each in same[:_SHOWN_PLACES]
     ]
+    unit = "words" if first.packet is None else "packets"
     what = {
         Kind.MISSING: f"{counted(amount, 'packet')} are missing in {c.names[1]}",
         Kind.DOUBLED: f"{counted(amount, 'packet')} stand in {c.names[1]} more than once",
@@ -120,10 +121,14 @@ def _together(same: Sequence[Difference], c: Context) -> str:
         Kind.ADDED: f"{c.names[1]} has more words",
         Kind.REPLACED: f"other words stand in {c.names[1]}",
     }[first.kind]
-    text = f"{what}, in {len(same)} places: {', '.join(where)} and so on"
+    text = f"{what}, in {len(same)} places: {unit} {', '.join(shown)} and so on"
     if last.moved:
         text += f"; after the last of them {c.names[1]} is {_later(last.moved, c)}"
     return text[0].upper() + text[1:]
+
+
+def _span(first: int, count: int) -> str:
+    return number(first) if count == 1 else f"{number(first)} to {number(first + count - 1)}"
 
 
 def _are(count: int) -> str:
@@ -236,25 +241,26 @@ def _at(d: Difference) -> str:
 
 def _replaced(d: Difference, c: Context) -> str:
     where = f"{words(d.word or 0, d.words)} ({packets(d.packet or 0, d.packets)})"
-    return f"{where} are {_content(d)} in {c.names[1]}{_extent(d)}"
+    return f"{where} are {_content(d)} in {c.names[1]}{_extent(d, c)}"
 
 
-def _extent(d: Difference) -> str:
+def _extent(d: Difference, c: Context) -> str:
     if d.content is not Content.OTHER:
         return ""
+    most = f"the largest difference is {number(d.largest)} of {number(1 << c.bits)} levels"
     if d.different == d.words:
-        return ", every one of them"
-    return f": {number(d.different)} of {number(d.words)} differ"
+        return f", every one of them; {most}"
+    return f": {number(d.different)} of {number(d.words)} differ; {most}"
 
 
 def _tail(d: Difference, c: Context) -> str:
     a, b = c.names
     last = f"the last {counted(d.words, 'word')} ({lasting(d.words, c)})"
     if not d.word:
-        return f"{b} is {_content(d)} from beginning to end{_extent(d)}"
+        return f"{b} is {_content(d)} from beginning to end{_extent(d, c)}"
     if d.content is Content.OTHER and d.words > 2 * c.step:
-        return f"from {_at(d)} on, up to the end, {b} is other words than {a}{_extent(d)}"
-    return f"{last} of {b} are {_content(d)}, from {_at(d)} on{_extent(d)}"
+        return f"from {_at(d)} on, up to the end, {b} is other words than {a}{_extent(d, c)}"
+    return f"{last} of {b} are {_content(d)}, from {_at(d)} on{_extent(d, c)}"
 
 
 def _changed(d: Difference, c: Context) -> str:

@@ -133,12 +133,17 @@ def _figures(pair: Pairing) -> str:
     comparison = pair.comparison
     assert comparison is not None
     a, b = comparison.words
+    step = f"{comparison.context.step} words in a packet"
+    amounts = f"A has {count(a, 'word')}, B {b:,} ({step} of {_in_packets(pair)})."
+    if not comparison.compared:
+        return amounts
     share = f"{comparison.different:,} of the {count(comparison.compared, 'word')} in both"
-    step = f"{comparison.context.step} words in a packet of A"
-    return (
-        f"A has {count(a, 'word')}, B {b:,} ({step}). Laid side by side from the beginning, {share}"
-        " differ."
-    )
+    return f"{amounts} Laid side by side from the beginning, {share} differ."
+
+
+def _in_packets(pair: Pairing) -> str:
+    """Return whose packets count: A's, unless only B is a dump."""
+    return "B" if pair.a.header is None and pair.b.header is not None else "A"
 
 
 def _summary(result: FileComparison) -> str:

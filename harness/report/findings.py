@@ -1,5 +1,6 @@
 """How a finding is put: a failure line for people, a document for programs (one home for both)."""
 
+import shlex
 from dataclasses import asdict
 from typing import Any
 
@@ -7,8 +8,11 @@ from harness.files.opening import shown
 from harness.judge.finding import Finding, Place
 
 
-def finding_lines(finding: Finding, file: str) -> list[str]:
-    """Return what was found, expected, where, which clause, what to do and how to see it again."""
+def finding_lines(finding: Finding, file: str, *, options: str | None = None) -> list[str]:
+    """Return what was found, expected, where, which clause, what to do and how to see it again.
+
+    `options` are those with which `dryload explain` shows the place; by default the packet's.
+    """
     lines = [f"{finding.verdict}: {finding.message}"]
     if finding.expected or finding.found:
         found = f"found {finding.found}" if finding.found else ""
@@ -18,9 +22,15 @@ def finding_lines(finding: Finding, file: str) -> list[str]:
     lines.append("  " + ", ".join(where))
     if finding.do:
         lines.append(f"  {finding.do}")
-    if (again := _again(finding.at, file)) is not None:
+    if (again := _again(finding.at, file, options)) is not None:
         lines.append(f"  See it again: {again}")
     return lines
+
+
+def told_line(finding: Finding) -> str:
+    """Return where, which clause and what to do, for a finding that was told already."""
+    where = ", ".join([*_where(finding.at), finding.clause])
+    return f"{where[0].upper()}{where[1:]}. {finding.do}".rstrip()
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:
@@ -44,9 +54,11 @@ def _where(at: Place) -> list[str]:
     return where
 
 
-def _again(at: Place, file: str) -> str | None:
-    if at.packet is None or at.byte is None or file == "-":
+def _again(at: Place, file: str, options: str | None) -> str | None:
+    if file == "-":
         return None
-    name = shown(file)
-    quoted = f"'{name}'" if " " in name else name
-    return f"dryload explain {quoted} --packet {at.packet}"
+    if options is None and at.packet is not None and at.byte is not None:
+        options = f"--packet {at.packet}"
+    if not options:
+        return None
+    return f"dryload explain {shlex.quote(shown(file))} {options}"

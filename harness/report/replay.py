@@ -1,17 +1,20 @@
 """What `dryload replay` says."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import PurePath
 from typing import Any, Final
 
 from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
 from harness.files.opening import shown
-from harness.jobs.replay import Outcome, Transfer
+from harness.jobs.outcome import Outcome, changes
+from harness.jobs.playlist import LeftOut
+from harness.jobs.replay import Transfer
 from harness.jobs.timing import Wait
 from harness.judge.finding import Finding, Verdict
-from harness.report.findings import finding_document, finding_lines
+from harness.judge.plan import rate_of
+from harness.report.findings import finding_document, finding_lines, told_line
 from harness.report.quantities import count, duration, rate, share, sides
 from harness.report.table import Column, table
 
@@ -24,16 +27,35 @@ class Played:
     """One transfer with everything that is to be said of it."""
 
     transfer: Transfer
-    findings: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the file, sending and reading back showed."""
+        return (*self.transfer.dump.findings, *self.transfer.findings)
 
 
 def result(transfer: Transfer) -> str:
     """Return outcome and verification in a few words."""
-    if transfer.verified is True:
-        return f"{transfer.outcome}, verified"
-    if transfer.outcome is Outcome.LOADED:
-        return "loaded, not read back"
-    return str(transfer.outcome)
+    if transfer.outcome is not Outcome.LOADED:
+        return str(transfer.outcome)
+    return "loaded, verified" if transfer.verified else "loaded, not read back"
+
+
+def head(unit: RackUnit) -> str:
+    """Return what is said before the first dump."""
+    traits = unit.profile.unit
+    about = f": {shown(traits.description)}" if traits.description else "."
+    return f"Rehearsal with the emulated unit {shown(traits.name)}{about}"
+
+
+def left_out(what: LeftOut) -> str:
+    """Return what is said of something in a file that is not played, without a full stop."""
+    packets = count(what.packets, "packet")
+    if what.damaged:
+        why = f"the dump from byte {what.byte:,} on, {packets}, has a damaged header"
+    else:
+        why = f"from byte {what.byte:,} on, {packets} stand before any header"
+    return f"{shown(what.file)}: {why}: not played"
 
 
 def lines_of(played: Played) -> list[str]:
@@ -41,43 +63,71 @@ def lines_of(played: Played) -> list[str]:
     transfer = played.transfer
     dump = transfer.dump
     which = f", dump {dump.index + 1}" if dump.index else ""
+    told = [finding for finding in played.findings if _is_told(finding, transfer.reason)]
     lines = [f"{shown(dump.file)}{which}", f"  {_verdict(transfer)}"]
-    sample = dump.sample
-    seconds = duration(round(sample.frames * _NS / sample.rate))
-    name = f' "{shown(sample.name)}"' if sample.name else ""
-    lines.append(
-        f"  Sample {dump.header.sample_number}{name}: {count(len(sample.words), 'word')} of "
-        f"{sample.bits} bits, {sides(sample.channels)}, {rate(sample.rate)}, {seconds} of sound, "
-        f"{count(len(dump.outgoing.packets), 'packet')}."
-    )
-    lines.append(f"  {_time_sentence(transfer)}")
+    lines += [f"    {told_line(finding)}" for finding in told]
+    lines += [f"  {_sample_sentence(transfer)}", f"  {_time_sentence(transfer)}"]
     for finding in played.findings:
-        lines += [f"  {line}" for line in finding_lines(finding, dump.file)]
+        if finding not in told:
+            options = _options(finding, dump.index)
+            found = finding_lines(finding, dump.file, options=options)
+            lines += [f"  {line}" for line in found]
     return lines
 
 
+def _is_told(finding: Finding, reason: str) -> bool:
+    """Whether the reason for an outcome says already what a finding says."""
+    message = finding.message.rstrip(".")
+    return bool(reason) and (
+        message.lower() in reason.lower() or (bool(finding.found) and finding.found == reason)
+    )
+
+
+def _options(finding: Finding, index: int) -> str | None:
+    """Return the options with which `dryload explain` shows a place in a later dump of a file."""
+    at = finding.at
+    if not index or at.packet is None or at.byte is None:
+        return None
+    return f"--packet {at.packet} --dump {index + 1}"
+
+
+def _sample_sentence(transfer: Transfer) -> str:
+    dump, sample = transfer.dump, transfer.dump.sample
+    name = f' "{shown(sample.name)}"' if sample.name else ""
+    stated = rate_of(dump.header)
+    if stated is None:
+        sound = "no rate"
+    else:
+        sound = f"{rate(stated)}, {duration(round(sample.frames * _NS / stated))} of sound"
+    return (
+        f"Sample {dump.header.sample_number}{name}: {count(len(sample.words), 'word')} of "
+        f"{dump.header.bits} bits, {sides(sample.channels)}, {sound}, "
+        f"{count(len(dump.outgoing.packets), 'packet')}."
+    )
+
+
 def _verdict(transfer: Transfer) -> str:
-    held = transfer.comparison
     match transfer.outcome:
         case Outcome.LOADED if transfer.verified:
             slot = "the unit" if transfer.slot is None else f"slot {transfer.slot}"
             return f"Loaded and verified: what {slot} sent back is word for word what was played."
         case Outcome.LOADED:
-            return f"Loaded; it could not be read back over the line{_emulated(transfer)}."
+            return f"Loaded; it was not read back ({transfer.unread}){_emulated(transfer)}."
         case Outcome.UNCONFIRMED:
             return f"Unconfirmed: {transfer.reason}{_emulated(transfer)}."
-        case Outcome.CHANGED if held is not None:
-            return f"Loaded with changes: {transfer.reason}."
     return f"{transfer.outcome.capitalize()}: {transfer.reason}."
 
 
 def _emulated(transfer: Transfer) -> str:
     """Say what the emulated memory holds where the line could not tell."""
     if transfer.holds is None or transfer.comparison is None:
-        return "" if transfer.slot is None else ", and the emulated unit holds nothing of it"
-    if transfer.comparison.same:
-        return f", but slot {transfer.slot} of the emulated unit holds exactly what was played"
-    return f"; slot {transfer.slot} of the emulated unit differs: {transfer.comparison.sentence}"
+        return "; the emulated unit holds nothing of it" if transfer.is_emulated else ""
+    slot = f"slot {transfer.slot} of the emulated unit"
+    if transfer.verified is not None:
+        return ""
+    if transfer.comparison.same and transfer.comparison.same_fields:
+        return f", but {slot} holds exactly what was played"
+    return f"; {slot} differs. {changes(transfer.comparison)}"
 
 
 def _time_sentence(transfer: Transfer) -> str:
@@ -86,13 +136,13 @@ def _time_sentence(transfer: Transfer) -> str:
     if transfer.outcome in (Outcome.REFUSED, Outcome.INCOMPLETE):
         sentence = f"The cable alone would need {duration(times.floor_ns)}; this ended after "
     sentence += duration(times.total_ns)
-    if not times.waits:
+    waited = share(times.waiting_ns, times.total_ns)
+    if waited == "0 %":
         return f"{sentence}."
-    reason, waited_ns = times.waits[0]
-    waited = f"{share(times.waiting_ns, times.total_ns)} was waiting"
+    reason, longest_ns = times.waits[0]
     if len(times.waits) == 1:
-        return f"{sentence}; {waited} for {reason}."
-    return f"{sentence}; {waited}, most of it ({duration(waited_ns)}) for {reason}."
+        return f"{sentence}; {waited} was waiting for {reason}."
+    return f"{sentence}; {waited} was waiting, most of it ({duration(longest_ns)}) for {reason}."
 
 
 def summary(plays: Sequence[Played], unit: RackUnit, visits: int, walk_ns: int | None) -> list[str]:
@@ -117,20 +167,21 @@ def summary(plays: Sequence[Played], unit: RackUnit, visits: int, walk_ns: int |
             f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
             f"a walk is taken to last {duration(walk_ns)}."
         )
-    elif unit.panel.awaiting_confirm is not None:
-        lines.append(f"The last dump waits to be confirmed: {unit.panel.line}.")
+    if (slot := unit.panel.awaiting_confirm) is not None:
+        lines.append(f"Slot {slot} waits for somebody to press confirm.")
     return lines
 
 
 def _row(transfer: Transfer) -> tuple[str, ...]:
     dump, times = transfer.dump, transfer.times
     which = f" ({dump.index + 1})" if dump.index else ""
+    stated = rate_of(dump.header)
     return (
         "-" if transfer.slot is None else str(transfer.slot),
         str(dump.header.sample_number),
         shown(PurePath(dump.file).name) + which,
         f"{len(dump.sample.words):,}",
-        duration(round(dump.sample.frames * _NS / dump.sample.rate)),
+        "-" if stated is None else duration(round(dump.sample.frames * _NS / stated)),
         f"{len(dump.outgoing.packets):,}",
         f"{transfer.resent:,}",
         duration(times.line_ns),
@@ -150,8 +201,7 @@ def _memory_sentence(unit: RackUnit) -> str:
         else f"in pieces, the largest {memory.largest_free:,}"
     )
     return (
-        f"Memory: {used} in use; {memory.total_free:,} of "
-        f"{memory.capacity:,} words free, {pieces}."
+        f"Memory: {used} in use; {memory.total_free:,} of {memory.capacity:,} words free, {pieces}."
     )
 
 
@@ -184,6 +234,7 @@ def document(
     target: str,
     visits: int,
     walk_ns: int | None,
+    not_played: Sequence[LeftOut],
     stopped: bool,
 ) -> dict[str, Any]:
     """Return the result for programs."""
@@ -209,6 +260,7 @@ def document(
             ],
         },
         "operator": {"visits": visits, "walk_ns": walk_ns},
+        "not_played": [asdict(what) for what in not_played],
         "stopped": stopped,
     }
 
@@ -224,6 +276,7 @@ def _transfer_document(played: Played) -> dict[str, Any]:
         "outcome": str(transfer.outcome),
         "verified": transfer.verified,
         "reason": transfer.reason,
+        "not_read_back": transfer.unread or None,
         "packets": {
             "planned": len(dump.outgoing.packets),
             "sent": transfer.sent,

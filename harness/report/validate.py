@@ -38,11 +38,16 @@ _GRAVITY: Final = {Verdict.BROKEN: 0, Verdict.RIG: 1, Verdict.BENT: 2, Verdict.N
 
 
 class Account:
-    """Everything that is said of one file; verdicts go in one by one, in the file's order."""
+    """Everything that is said of one file; verdicts go in one by one, in the file's order.
 
-    def __init__(self, file: DumpFile) -> None:
+    `for_programs` says whether `documents` is wanted at the end, or `text`.
+    """
+
+    def __init__(self, file: DumpFile, *, for_programs: bool) -> None:
         self._file = file
+        self._for_programs = for_programs
         self._dumps = 0
+        self._headers = 0
         self._faulty = {Verdict.BROKEN: 0, Verdict.BENT: 0}
         self._findings = 0
         self._worst: Verdict | None = None
@@ -58,14 +63,18 @@ class Account:
             self._dumps += 1
         elif not verdict.findings:
             return
-        number = self._dumps if verdict.is_dump else None
+        self._headers += verdict.has_header
+        number = self._headers if verdict.has_header else None
         worst = verdict.worst
         if worst in self._faulty:
             self._faulty[worst] += verdict.is_dump
             if self._worst is not Verdict.BROKEN:
                 self._worst = worst
-        self._show(verdict, number, is_faulty=worst in self._faulty)
-        self._write_down(verdict, number)
+        if self._for_programs:
+            self._write_down(verdict, number)
+        else:
+            self._show(verdict, number, is_faulty=worst in self._faulty)
+        self._findings += len(verdict.findings)
 
     @property
     def is_broken(self) -> bool:
@@ -119,8 +128,8 @@ class Account:
             return
         self._blocks.append(
             [
-                *(_dump_lines(verdict, number) if number else ["  Before the first dump:"]),
-                *_finding_lines(verdict.findings, self._file.name),
+                *_dump_lines(verdict, number),
+                *_finding_lines(verdict.findings, self._file.name, number),
             ]
         )
 
@@ -142,12 +151,12 @@ class Account:
         yield "]}\n"
 
     def _write_down(self, verdict: DumpVerdict, number: int | None) -> None:
-        if number is not None:
-            _append(self._dump_documents, _dump_document(verdict, number), is_first=number == 1)
-        for finding in verdict.findings:
+        if verdict.is_dump:
+            document = _dump_document(verdict, number)
+            _append(self._dump_documents, document, is_first=self._dumps == 1)
+        for place, finding in enumerate(verdict.findings, start=self._findings):
             document = {"dump": number, **finding_document(finding)}
-            _append(self._finding_documents, document, is_first=self._findings == 0)
-            self._findings += 1
+            _append(self._finding_documents, document, is_first=place == 0)
 
     def close(self) -> None:
         """Give back what was kept on disk."""
@@ -177,8 +186,11 @@ def _read_back(written: IO[str]) -> Iterator[str]:
         yield part
 
 
-def _dump_lines(verdict: DumpVerdict, number: int) -> list[str]:
-    lines = [f"  Dump {number}, from byte {verdict.offset:,}: {_sample(verdict)}"]
+def _dump_lines(verdict: DumpVerdict, number: int | None) -> list[str]:
+    if not verdict.is_dump:
+        return ["  Before the first dump:"]
+    which = f"Dump {number}" if number else "Packets without a header"
+    lines = [f"  {which}, from byte {verdict.offset:,}{_sample(verdict)}"]
     planned = "" if verdict.planned is None else f" of {verdict.planned:,}"
     of = "packet" if verdict.planned is None and verdict.found == 1 else "packets"
     lines.append(
@@ -198,7 +210,7 @@ def _dump_lines(verdict: DumpVerdict, number: int) -> list[str]:
 def _sample(verdict: DumpVerdict) -> str:
     header = verdict.header
     if header is None:
-        return "its header is damaged." if verdict.has_header else "packets without a header."
+        return ": its header is damaged." if verdict.has_header else "."
     kind = ", extended header" if isinstance(header, ExtendedHeader) else ""
     hertz = rate_of(header)
     stated = "no rate" if hertz is None else rate(hertz)
@@ -206,7 +218,7 @@ def _sample(verdict: DumpVerdict) -> str:
     sound = "" if seconds is None else f", {_sounding(seconds)} of sound"
     words = count(header.length * max(header.channels, 1), "word")
     return (
-        f"sample {header.sample_number}, {header.bits} bits, {sides(header.channels)}, {stated}, "
+        f": sample {header.sample_number}, {header.bits} bits, {sides(header.channels)}, {stated}, "
         f"{words}{sound}{kind}."
     )
 
@@ -225,7 +237,14 @@ def _loop(verdict: DumpVerdict) -> str | None:
     return f"Loop from word {header.loop_start:,} to {header.loop_end:,}, {kind}."
 
 
-def _finding_lines(findings: tuple[Finding, ...], file: str) -> Iterator[str]:
+def _options(finding: Finding, number: int | None) -> str:
+    """Return the options with which `dryload explain` shows the place of a finding."""
+    if finding.at.packet is not None and number is not None:
+        return f"--packet {finding.at.packet}" + (f" --dump {number}" if number > 1 else "")
+    return "" if finding.at.byte is None else f"--from {finding.at.byte}"
+
+
+def _finding_lines(findings: tuple[Finding, ...], file: str, number: int | None) -> Iterator[str]:
     """Yield the gravest findings, few of each clause, and how many more there are."""
     left = MOST_FINDINGS
     more = 0
@@ -235,7 +254,8 @@ def _finding_lines(findings: tuple[Finding, ...], file: str) -> Iterator[str]:
         told = alike[: min(MOST_ALIKE, left)]
         left -= len(told)
         for finding in told:
-            yield from (f"    {line}" for line in finding_lines(finding, file))
+            lines = finding_lines(finding, file, options=_options(finding, number))
+            yield from (f"    {line}" for line in lines)
         if hidden := alike[len(told) :]:
             more += len(hidden)
             if told:
@@ -244,7 +264,7 @@ def _finding_lines(findings: tuple[Finding, ...], file: str) -> Iterator[str]:
         yield f"    In all {count(len(findings), 'finding')}: --json lists them."
 
 
-def _dump_document(verdict: DumpVerdict, number: int) -> dict[str, Any]:
+def _dump_document(verdict: DumpVerdict, number: int | None) -> dict[str, Any]:
     header = verdict.header
     worst = verdict.worst
     return {

@@ -31,9 +31,11 @@ def run() -> list[Row]:
 
     ours, bare = side_by_side(
         [
-            lambda: subprocess.run(
-                [sys.executable, "-c", _HELP], capture_output=True, text=True, check=True
-            ).stdout,
+            lambda: (
+                subprocess.run(
+                    [sys.executable, "-c", _HELP], capture_output=True, text=True, check=True
+                ).stdout
+            ),
             lambda: subprocess.run([sys.executable, "-c", "pass"], check=True),
         ],
         check,

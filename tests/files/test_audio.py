@@ -289,6 +289,8 @@ def test_resampling_that_leaves_nothing_or_too_much(monkeypatch: pytest.MonkeyPa
     recording = read_bytes(wav([1] * 100, width=2))
     with pytest.raises(Problem, match="would leave nothing"):
         resample(recording, Fraction(1, 1000))
+    monkeypatch.setattr(audio, "MOST_WORDS", 200)
+    assert len(resample(recording, Fraction(88_200)).frames) == 200
     monkeypatch.setattr(audio, "MOST_WORDS", 199)
     with pytest.raises(Problem, match="too much of it: 200 frames"):
         resample(recording, Fraction(88_200))

@@ -121,6 +121,13 @@ def test_packets_without_a_header_are_a_dump(tmp_path: Path) -> None:
     assert load(put(tmp_path, b"\x00" + DUMP[22:])).data == b"\x00" + DUMP[22:]
 
 
+@pytest.mark.parametrize("byte", range(0xF8, 0x100))
+@pytest.mark.parametrize("at", [1, 2, 3, 4, 10])
+def test_real_time_bytes_hide_no_message(byte: int, at: int) -> None:
+    """They may stand anywhere, even between F0 and 7E (M1 pp. 5, 29)."""
+    assert holds_dump([b"\x00" + DUMP[:at] + bytes([byte]) * 3 + DUMP[at:21]])
+
+
 @given(st.lists(st.integers(0, 400), max_size=6), st.data())
 def test_where_a_block_ends_makes_no_difference(cuts: list[int], data: st.DataObject) -> None:
     stream = bytearray(b"\x00" * 60 + DUMP[:148])

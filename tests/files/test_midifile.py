@@ -105,6 +105,32 @@ def test_a_stream_cut_into_events_anywhere_is_whole_again(
     assert midifile.read(file_of(track(*events), file_format=0)).data == DUMP
 
 
+@pytest.mark.parametrize(
+    ("number", "written_as"),
+    [
+        (0x00, "00"),
+        (0x40, "40"),
+        (0x7F, "7F"),
+        (0x80, "81 00"),
+        (0x2000, "C0 00"),
+        (0x3FFF, "FF 7F"),
+        (0x4000, "81 80 00"),
+        (0x100000, "C0 80 00"),
+        (0x1FFFFF, "FF FF 7F"),
+        (0x200000, "81 80 80 00"),
+        (0x8000000, "C0 80 80 00"),
+        (0xFFFFFFF, "FF FF FF 7F"),
+    ],
+)
+def test_the_examples_of_the_standard_for_numbers(number: int, written_as: str) -> None:
+    raw = bytes.fromhex(written_as)
+    assert variable(number) == raw
+    stream = midifile.read(file_of(track(raw + b"\xf0\x01\xf7")))
+    assert stream.times == ((0, number * 1_000_000),)
+    built = midifile.build([(number * 1_000_000, b"\xf0\xf7")])
+    assert raw + b"\xf0\x01\xf7" in built
+
+
 @given(st.integers(0, 2**28 - 1))
 def test_a_number_of_variable_length_survives(delta: int) -> None:
     stream = midifile.read(file_of(track(exclusive(b"\xf7", delta=delta))))
@@ -166,6 +192,44 @@ def test_a_note_inside_a_message_cuts_it_as_on_the_line() -> None:
 def test_real_time_bytes_leave_a_message_open() -> None:
     events = (exclusive(b"\x7e"), exclusive(b"\xf8", status=0xF7), NOTE)
     assert midifile.read(file_of(track(*events))).data == bytes.fromhex("F0 7E F8 90 40 40")
+
+
+def test_a_cut_message_stays_cut() -> None:
+    note_off = b"\x00\x80\x40\x40"
+    data = midifile.read(file_of(track(exclusive(b"\x7e"), note_off, NOTE))).data
+    assert data == bytes.fromhex("F0 7E 80 40 40")
+
+
+@pytest.mark.parametrize("status", [*range(0x80, 0xF0), *range(0xF1, 0xF7), *range(0xF8, 0xFF)])
+def test_every_status_takes_its_data_bytes(status: int) -> None:
+    """M1 tables I and VII: two data bytes, but one after Cn, Dn, F1 and F3, none after most Fn."""
+    high = status >> 4
+    size = {0xC: 1, 0xD: 1, 0xF: {0xF1: 1, 0xF2: 2, 0xF3: 1}.get(status, 0)}.get(high, 2)
+    event = bytes([0, status, *[0x40] * size])
+    stream = midifile.read(file_of(track(event, exclusive(b"\x01\xf7"))))
+    assert (stream.data, stream.remarks) == (b"\xf0\x01\xf7", ())
+
+
+def test_a_track_without_its_end_event_is_nothing_to_remark_on() -> None:
+    stream = midifile.read(file_of(track(exclusive(b"\x01\xf7"), end=b"")))
+    assert (stream.data, stream.remarks) == (b"\xf0\x01\xf7", ())
+
+
+@pytest.mark.parametrize(
+    ("division", "tick_ns"), [(0, 500_000_000), (1, 500_000_000), (2, 250_000_000)]
+)
+def test_coarse_divisions(division: int, tick_ns: int) -> None:
+    """120 quarter notes a minute until a tempo is set (RP-001); no ticks at all count as one."""
+    stream = midifile.read(file_of(track(exclusive(b"\xf7", delta=1)), division=division))
+    assert stream.times == ((0, tick_ns),)
+
+
+@pytest.mark.parametrize("size", [0, 4, 5])
+def test_a_header_that_says_it_is_short(size: int) -> None:
+    content = b"MThd" + size.to_bytes(4, "big") + bytes(size) + track(exclusive(b"\x01\xf7"))
+    stream = midifile.read(content)
+    assert stream.data == b"\xf0\x01\xf7"
+    assert stream.remarks == ("the MIDI file's header is cut short",)
 
 
 @pytest.mark.parametrize(

@@ -123,6 +123,12 @@ def test_a_loop_and_a_name_are_in_the_dump(bench: Path) -> None:
     assert bytes_of(made) == plain + oracle.sample_name(sample_number=300, name=b"Ship's bell")
 
 
+def test_a_loop_of_one_word(bench: Path) -> None:
+    """Both ends are played (CA-019 p. 2), so it is a loop."""
+    made = encoded(bench, wav([0] * 5, width=2), loop=Loop(start=4, end=4, loop_type=0))
+    assert bytes_of(made)[13:20] == bytes.fromhex("04 00 00 04 00 00 00")
+
+
 def test_the_extended_header_is_there_for_the_asking(bench: Path) -> None:
     made = encoded(bench, wav([1], width=2), header="extended")
     assert bytes_of(made)[:34] == oracle.extended_header(

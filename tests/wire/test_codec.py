@@ -254,6 +254,16 @@ def test_what_is_no_message_of_the_standard_is_foreign(written: str) -> None:
     assert decode(body) == Foreign(body=body)
 
 
+@pytest.mark.parametrize("length", [6, 127])
+def test_the_short_ways_are_taken_by_what_they_are_meant_for_only(length: int) -> None:
+    foreign = b"\xf0\x7e\x00\x09" + bytes(length - 5) + b"\xf7"
+    assert decode(foreign) == Foreign(body=foreign)
+    name = oracle.sample_name(sample_number=1, name=bytes(117))  # 127 bytes too
+
+    assert len(name) == 127
+    assert isinstance(decode(name), SampleName)
+
+
 def test_a_handshake_without_its_packet_number_is_malformed() -> None:  # HSK-01
     body = bytes.fromhex("F0 7E 00 7F F7")
 

@@ -1,0 +1,122 @@
+"""Reading a capture that was kept as a MIDI file: the tracks are named after the directions."""
+
+import json
+import re
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any, Final
+
+from emulator.dump.capture import Capture, Direction, Passage
+from emulator.wire.constants import BYTE_NS
+from emulator.wire.splitter import Splitter
+from harness.files import midifile
+from harness.files.capture_lines import FAMILY, SCHEMA
+from harness.files.capture_midi import EVENT, NAMES, TICK_NS, chunk
+from harness.files.opening import shown
+from harness.files.problem import Problem
+from harness.files.recorded import Recorded
+
+_NAMED_WITHIN: Final = 256  # bytes of a track in which its name is looked for
+_SEVERAL_TRACKS: Final = b"\x00\x01"  # format: tracks that are played together
+_ABOUT: Final = re.compile(rb'\{"schema": "' + FAMILY.encode() + rb"[ -~]*\}")
+_FARTHEST_NS: Final = 1 << 63
+
+
+def is_capture(head: bytes) -> bool:
+    """Return whether a MIDI file that begins with `head` has a track named after a direction."""
+    together = head.startswith(b"MThd") and head[8:10] == _SEVERAL_TRACKS
+    return together and any(name in head for name in NAMES)
+
+
+def read(content: bytes, file: str) -> Recorded:
+    """Return the capture in a MIDI file; a Problem for one that dryload did not lay out.
+
+    Times are as exact as the ticks of the file.
+    """
+    name = shown(file)
+    first = 8 + int.from_bytes(content[4:8], "big")
+    tracks = list(_tracks(content, first))
+    front = content[:first] + b"".join(chunk(each) for each in tracks if _named(each) is None)
+    if midifile.read(front).data:
+        raise Problem(
+            f"{name} has messages in a track that is named after neither direction.",
+            do='Name it "to unit" or "from unit".',
+        )
+    about = _about(front, name)
+    passages: list[Passage] = []
+    remarks: list[str] = []
+    for direction in Direction:
+        own = b"".join(chunk(each) for each in tracks if _named(each) is direction)
+        stream = midifile.read(front + own)
+        passages += _passages(direction, stream, about["zero_ns"])
+        remarks += [f"{direction.value}: {remark}" for remark in stream.remarks]
+    # At one instant what comes from the unit is first, as on the simulated line.
+    passages.sort(key=lambda each: (each.end_ns, each.direction is Direction.TO_UNIT))
+    named = {_named(each) for each in tracks}
+    return Recorded(
+        capture=Capture(passages),
+        directions=tuple(direction for direction in Direction if direction in named),
+        is_timed=about["timed"],
+        start_ns=about["start_ns"],
+        about=about["about"],
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _tracks(content: bytes, at: int) -> Iterator[bytes]:
+    while at + 8 <= len(content):
+        stop = at + 8 + int.from_bytes(content[at + 4 : at + 8], "big")
+        if content.startswith(b"MTrk", at):
+            yield content[at + 8 : stop]
+        at = stop
+
+
+def _named(track: bytes) -> Direction | None:
+    head = track[:_NAMED_WITHIN]
+    return next((direction for name, direction in NAMES.items() if name in head), None)
+
+
+def _about(front: bytes, name: str) -> dict[str, Any]:
+    """Return what the text event says, and what holds for a file that does not say it."""
+    known: dict[str, Any] = {"zero_ns": 0, "start_ns": 0, "timed": True, "about": ""}
+    found = _ABOUT.search(front)
+    try:
+        fields = json.loads(found.group()) if found else {"schema": SCHEMA}
+    except (ValueError, RecursionError):
+        return known
+    if fields["schema"] != SCHEMA:
+        raise Problem(
+            f"{name} is a capture in the form {shown(str(fields['schema']))}, and this version of "
+            f"dryload knows {SCHEMA}.",
+            do="Use a newer version of dryload.",
+        )
+    for key, value in known.items():
+        given = fields.get(key)
+        if type(given) is type(value) and not (isinstance(given, int) and given >= _FARTHEST_NS):
+            known[key] = given
+    return known
+
+
+def _passages(direction: Direction, stream: midifile.Stream, zero_ns: int) -> Iterator[Passage]:
+    """Yield passages; the parts into which a byte cut a message are one again."""
+    splitter = Splitter()
+    before: Passage | None = None
+    for (at, now_ns), (stop, _) in pairwise([*stream.times, (len(stream.data), 0)]):
+        part = Passage(direction, zero_ns + now_ns, stream.data[at:stop])
+        if before is not None and splitter.held and _is_one(before, part):
+            before = part._replace(data=before.data + part.data)
+        else:
+            if before is not None:
+                yield before
+            before = part if part.data else None
+        splitter.feed(part.data)
+    if before is not None:
+        yield before
+
+
+def _is_one(before: Passage, part: Passage) -> bool:
+    """Whether one passage, written, would have been cut into these two."""
+    gap_ns = part.end_ns - len(part.data) * BYTE_NS - before.end_ns
+    joint = before.data[-2:] + part.data[:2]
+    cuts = {found.end() for found in EVENT.finditer(joint)}
+    return abs(gap_ns) <= 2 * TICK_NS and len(before.data[-2:]) in cuts

@@ -1,0 +1,35 @@
+"""A capture as it was kept, and what is known of it."""
+
+from dataclasses import dataclass, field
+
+from emulator.dump.capture import Capture, Direction, Passage
+from emulator.wire.constants import BYTE_NS
+
+BOTH = tuple(Direction)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recorded:
+    """A capture and what is known of it."""
+
+    capture: Capture
+    directions: tuple[Direction, ...] = BOTH
+    """The directions that were listened to; of the others nothing is known."""
+    is_timed: bool = True
+    """Whether times are known; if not, the bytes stand back to back at the speed of the line."""
+    start_ns: int = 0
+    """When the recording began, by the clock of its times."""
+    about: str = ""
+    """What it is a recording of, in the words of whoever made it."""
+    remarks: tuple[str, ...] = field(default=())
+    """What was odd about the file, in plain words."""
+
+
+def back_to_back(parts: list[tuple[Direction, bytes]]) -> list[Passage]:
+    """Return passages for bytes without times: one after another, as one line would carry them."""
+    now_ns = 0
+    passages = []
+    for direction, data in parts:
+        now_ns += len(data) * BYTE_NS
+        passages.append(Passage(direction, now_ns, data))
+    return passages

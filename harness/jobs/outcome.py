@@ -1,0 +1,210 @@
+"""What became of one transfer, from what both ends reported and what was read back.
+
+Theory of operation.  First comes what the sender met: a dump that did not get to its end is
+refused or incomplete.  A dump that was sent is judged by what came back over the line; where
+nothing did, by the answers, and where the unit is an emulated one, by what its memory holds.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from emulator.dump.events import Event, EventKind
+from emulator.dump.sender import SenderEnd
+from emulator.unit.keeper import Receipt
+from emulator.wire.messages import ExtendedHeader
+from harness.jobs.playlist import Dump
+from harness.judge.difference import Comparison
+from harness.judge.plan import plan_of
+
+_WIDTH: Final = "significant bits"
+
+
+class Outcome(StrEnum):
+    """What became of one transfer."""
+
+    LOADED = "loaded"
+    CHANGED = "loaded with changes"
+    REFUSED = "refused"
+    INCOMPLETE = "incomplete"
+    UNCONFIRMED = "unconfirmed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    """How sending ended."""
+
+    end: SenderEnd
+    packet: int | None
+    """The packet in question, None for the header."""
+    was_held: bool = False
+    """Whether the unit had asked to wait."""
+    by_user: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """What an emulated unit has made of a dump."""
+
+    receipt: Receipt | None
+    """What it says of the dump; None where it took no notice."""
+    comparison: Comparison | None
+    """With what the slot holds; None where it holds nothing of the dump."""
+
+    @property
+    def slot(self) -> int | None:
+        """The slot that the dump went to."""
+        return None if self.receipt is None else self.receipt.slot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """All that is known of one transfer."""
+
+    dump: Dump
+    ending: Ending
+    events: Sequence[Event]
+    """What sender and unit reported, without those of reading back."""
+    read: Comparison | None
+    """With what was read back over the line."""
+    memory: Memory | None
+    """None where the unit is not ours."""
+
+
+def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:
+    """Return the outcome and, in plain words, why it is not simply loaded."""
+    if evidence.ending.end is not SenderEnd.SENT:
+        return _unfinished(evidence)
+    answered = {event.packet for event in evidence.events if event.kind is EventKind.ANSWERED}
+    if evidence.read is not None:
+        return _as_read(evidence, evidence.read, is_answered=bool(answered))
+    if not answered:
+        told = _refusal(evidence.events)
+        why = f": {told}" if told else ", so nothing says that it listened"
+        return Outcome.UNCONFIRMED, f"the unit never answered{why}"
+    if lost := _given_up(evidence) or _too_few(evidence):
+        return Outcome.INCOMPLETE, lost
+    if unanswered := set(range(len(evidence.dump.outgoing.packets) - 1)) - answered:
+        many = "1 packet was" if len(unanswered) == 1 else f"{len(unanswered):,} packets were"
+        return (
+            Outcome.UNCONFIRMED,
+            f"{many} never answered, the first is packet {min(unanswered):,}",
+        )
+    return _as_kept(evidence.memory, evidence.dump.header.sample_number)
+
+
+def _as_read(evidence: Evidence, read: Comparison, *, is_answered: bool) -> tuple[Outcome, str]:
+    if lost := _too_few(evidence):
+        return Outcome.INCOMPLETE, lost
+    if read.same and read.same_fields:
+        return Outcome.LOADED, ""
+    if not is_answered:
+        return (
+            Outcome.UNCONFIRMED,
+            f"the unit never answered, and what it sends back is something else. {changes(read)}",
+        )
+    return _changed(read)
+
+
+def _as_kept(memory: Memory | None, sample_number: int) -> tuple[Outcome, str]:
+    """Judge a dump that was acknowledged to its end and not read back."""
+    if memory is None:
+        return Outcome.LOADED, ""
+    if memory.receipt is None:
+        return Outcome.INCOMPLETE, "the unit still waits for more packets"
+    if memory.comparison is None:
+        why = memory.receipt.changes[0]
+        return Outcome.REFUSED, f"the unit answered every packet and kept nothing: {why}"
+    if memory.receipt.sample_number != sample_number:
+        return Outcome.CHANGED, f"the unit has it as sample {memory.receipt.sample_number}"
+    if memory.comparison.same and memory.comparison.same_fields:
+        return Outcome.LOADED, ""
+    return _changed(memory.comparison)
+
+
+def _changed(comparison: Comparison) -> tuple[Outcome, str]:
+    sent, got = comparison.words
+    return (Outcome.INCOMPLETE if got < sent else Outcome.CHANGED), changes(comparison)
+
+
+def changes(comparison: Comparison) -> str:
+    """Return everything in which two samples differ, without a full stop at the end."""
+    parts = ["the words are the same" if comparison.same else comparison.sentence]
+    parts += [
+        f"the {each.field} is {each.b} and not {each.a}"
+        for each in comparison.fields
+        if each.counts and not (each.field == _WIDTH and not comparison.same)
+    ]
+    return "; ".join(parts)
+
+
+def _unfinished(evidence: Evidence) -> tuple[Outcome, str]:
+    ending = evidence.ending
+    is_header = ending.packet is None
+    at = "the header" if is_header else f"packet {ending.packet:,}"
+    refuses = ending.end in (SenderEnd.CANCELLED, SenderEnd.REJECTED)
+    outcome = Outcome.REFUSED if is_header and refuses else Outcome.INCOMPLETE
+    match ending.end:
+        case SenderEnd.CANCELLED if is_header:
+            why = _refusal(evidence.events) or "the unit cancelled the dump at the header"
+        case SenderEnd.CANCELLED:
+            why = _cancelled(ending.packet, at, evidence.events)
+        case SenderEnd.REJECTED:
+            why = f"the unit rejected {at} again and again"
+        case SenderEnd.SILENT if is_header and isinstance(evidence.dump.header, ExtendedHeader):
+            why = "the unit did not answer the extended header, which it may not know"
+        case SenderEnd.SILENT:
+            why = f"the unit did not answer {at}"
+        case SenderEnd.STOPPED if ending.by_user:
+            why = f"you stopped it at {at}"
+        case SenderEnd.STOPPED if ending.was_held:
+            why = f"the unit asked to wait at {at} and never went on"
+        case SenderEnd.STOPPED:
+            why = f"nothing went on at {at}"
+        case _:
+            why = f"the unit sent something that ends a dump, at {at}"
+    return outcome, why
+
+
+def _cancelled(packet: int | None, at: str, events: Sequence[Event]) -> str:
+    rejected = sum(event.kind is EventKind.REJECTED and event.packet == packet for event in events)
+    if rejected:
+        often = {1: "once", 2: "twice"}.get(rejected, f"{rejected} times")
+        return f"the unit rejected {at} {often} and then cancelled the dump"
+    told = f"the unit cancelled the dump at {at}"
+    # What an emulated unit reports at the instant at which it gives up says why.
+    ends = [event.now_ns for event in events if event.kind is EventKind.ABANDONED]
+    if not ends:
+        return told
+    cause = next((event for event in events if event.now_ns == ends[-1]), None)
+    match None if cause is None else cause.kind:
+        case EventKind.ABANDONED:
+            return f"{told}: its memory is full"
+        case EventKind.JUMPED:
+            return f"{told}, because another packet number was due"
+    return told
+
+
+def _refusal(events: Sequence[Event]) -> str:
+    """Return what an emulated unit says of a header that it does not take."""
+    reasons = [event.detail for event in events if event.kind is EventKind.REFUSED]
+    return reasons[-1] if reasons else ""
+
+
+def _given_up(evidence: Evidence) -> str:
+    """Return why the unit gave the dump up although everything was sent, "" if it did not."""
+    ends = [event for event in evidence.events if event.kind is EventKind.ABANDONED]
+    if not ends:
+        return ""
+    plan, taken = plan_of(evidence.dump.header), ends[-1].packet or 0
+    wanted = "" if plan is None else f" of {plan.packets:,}"
+    return f"the unit took {taken:,}{wanted} packets and gave up waiting for the rest"
+
+
+def _too_few(evidence: Evidence) -> str:
+    """Return that the file lacks packets which its header calls for, "" if it does not."""
+    plan, packets = plan_of(evidence.dump.header), len(evidence.dump.outgoing.packets)
+    if plan is None or packets >= plan.packets:
+        return ""
+    return f"the header calls for {plan.packets:,} packets and the file has {packets:,}"

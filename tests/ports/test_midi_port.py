@@ -1,0 +1,216 @@
+"""A MIDI port on a stand-in for the library: times, losses, what is refused; no MIDI is needed."""
+
+from __future__ import annotations
+
+import sys
+from collections import deque
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emulator.ports.arrival_times import ArrivalTimes
+from emulator.ports.clock import MonotonicClock
+from emulator.ports.midi import list_ports, open_midi, serve_midi
+from emulator.ports.midi_port import MidiPort
+from emulator.ports.port import PortError
+from tests import oracle
+from tests.ports.clockwork import MS, FakeClock
+
+ACK = oracle.handshake(kind="ACK")
+
+
+class FakeSource:
+    """Messages come at their instants; the gap is told as the library does, in seconds."""
+
+    def __init__(self, clock: FakeClock, *messages: tuple[int, bytes]) -> None:
+        self._clock = clock
+        self._later = deque(messages)
+        self._last_ns: int | None = None
+        self.deleted = 0
+
+    def get_message(self) -> tuple[list[int], float] | None:
+        assert not self.deleted, "the library would crash"
+        if not self._later or self._later[0][0] > self._clock.now_ns():
+            return None
+        at_ns, data = self._later.popleft()
+        gap_ns = 0 if self._last_ns is None else at_ns - self._last_ns
+        self._last_ns = at_ns
+        return list(data), gap_ns / 1_000_000_000
+
+    def close_port(self) -> None:
+        assert not self.deleted
+
+    def delete(self) -> None:
+        self.deleted += 1
+
+
+class FakeSink:
+    """Takes what the library takes: at most three bytes, or an exclusive message."""
+
+    def __init__(self) -> None:
+        self.sent: list[bytes] = []
+        self.problem: Exception | None = None
+        self.deleted = 0
+
+    def send_message(self, message: bytes) -> None:
+        assert not self.deleted, "the library would crash"
+        if self.problem is not None:
+            raise self.problem
+        if not message or (len(message) > 3 and message[0] != 0xF0):
+            raise ValueError("'message' longer than 3 bytes but does not start with 0xF0.")
+        self.sent.append(bytes(message))
+
+    def close_port(self) -> None:
+        assert not self.deleted
+
+    def delete(self) -> None:
+        self.deleted += 1
+
+
+class Rig:
+    def __init__(self, *messages: tuple[int, bytes], clock: FakeClock | None = None) -> None:
+        self.clock = clock or FakeClock()
+        self.source = FakeSource(self.clock, *messages)
+        self.sink = FakeSink()
+        self.gone = ""
+        self.port = MidiPort(
+            "desk", self.clock, self.source, self.sink, system="jack", missing=lambda: self.gone
+        )
+
+
+def test_nothing_is_lost_when_the_reader_is_slow() -> None:
+    rig = Rig(*((index, bytes([0xC0, index % 128])) for index in range(50_000)))
+    rig.clock.sleep_ns(1_000 * MS)
+    got: list[bytes] = []
+    while arrivals := rig.port.receive(0):
+        got += [arrival.data for arrival in arrivals]
+    assert got == [bytes([0xC0, index % 128]) for index in range(50_000)]
+
+
+def test_a_wait_ends_when_something_comes_or_the_time_is_over() -> None:
+    rig = Rig((5 * MS, ACK))
+    assert rig.port.receive(0) == ()
+    (arrival,) = rig.port.receive(100 * MS)
+    assert (arrival.data, arrival.at_ns) == (ACK, rig.clock.now_ns())
+    assert rig.clock.now_ns() - 5 * MS <= 300_000
+    before_ns = rig.clock.now_ns()
+    assert rig.port.receive(10 * MS) == ()
+    assert rig.clock.now_ns() == before_ns + 10 * MS
+
+
+def test_a_process_that_was_held_up_still_learns_when_messages_came() -> None:
+    # The second second is slept through; what came in it keeps its distances.
+    rig = Rig((1 * MS, ACK), (1_100 * MS, ACK), (1_150 * MS, ACK))
+    (first,) = rig.port.receive(10 * MS)
+    rig.port.receive(1)
+    rig.clock.sleep_ns(2_000 * MS)
+    second, third = rig.port.receive(0)
+    assert second.at_ns - first.at_ns == 1_099 * MS
+    assert third.at_ns - second.at_ns == 50 * MS
+    assert third.since_ns - second.since_ns == 50 * MS
+
+
+@given(
+    st.lists(st.integers(0, 30 * MS), min_size=1, max_size=40),
+    st.lists(st.integers(1, 50 * MS), min_size=1, max_size=40),
+    st.integers(-20_000, 20_000),
+)
+def test_no_arrival_is_put_where_it_cannot_have_been(
+    gaps: list[int], pauses: list[int], drift: int
+) -> None:
+    # A driver whose clock runs `drift` parts in a million too fast, polled at any instants.
+    came, at_ns = [], 0
+    for gap in gaps:
+        at_ns += gap
+        came.append(at_ns)
+    times, now_ns, index, last_ns = ArrivalTimes(0), 0, 0, 0
+    for pause in [*pauses, at_ns]:
+        now_ns += pause
+        while index < len(came) and came[index] <= now_ns:
+            gap = came[index] - (came[index - 1] if index else 0)
+            told = times.arrived(b"", gap + gap * drift // 1_000_000, now_ns)
+            assert last_ns <= told.at_ns <= now_ns
+            assert told.since_ns <= told.at_ns
+            if drift == 0:
+                assert told.since_ns <= came[index]
+            last_ns = told.at_ns
+            index += 1
+        times.empty(now_ns)
+
+
+@pytest.mark.parametrize(
+    ("message", "parts"),
+    [
+        (ACK, [ACK]),
+        (ACK + ACK, [ACK, ACK]),
+        (b"\xf0\x01\xf8\x02\xf7", [b"\xf0\x01\xf8\x02\xf7"]),
+        (b"\xf0\x01\x02", [b"\xf0\x01\x02"]),
+        (b"\x01\x02\x03\x04\xf7", [b"\x01\x02\x03", b"\x04", b"\xf7"]),
+        (b"\x90\x3c\x40\x3c\x00", [b"\x90\x3c\x40", b"\x3c\x00"]),
+        (b"\xf8", [b"\xf8"]),
+        (b"", []),
+    ],
+)
+def test_a_message_goes_in_parts_that_the_library_takes(message: bytes, parts: list[bytes]) -> None:
+    rig = Rig()
+    rig.port.send(message)
+    assert rig.sink.sent == parts
+
+
+def test_what_the_system_would_lose_is_refused() -> None:
+    rig = Rig()
+    longest = rig.port.abilities.longest
+    assert longest is not None
+    rig.port.send(b"\xf0" + bytes(longest - 2) + b"\xf7")
+    with pytest.raises(PortError, match=r"16,380.*not sent.*tcp"):
+        rig.port.send(b"\xf0" + bytes(longest - 1) + b"\xf7")
+    assert len(rig.sink.sent) == 1
+
+
+def test_a_port_that_vanishes_is_noticed_within_a_second_of_waiting() -> None:
+    rig = Rig()
+    rig.gone = '"desk" is no longer listed'
+    with pytest.raises(PortError, match="no longer listed.*Connect"):
+        rig.port.receive(2_000 * MS)
+    assert rig.clock.now_ns() <= 1_001 * MS
+
+
+def test_a_port_that_vanishes_is_noticed_before_the_library_waits_for_ever() -> None:
+    rig = Rig()
+    rig.gone = "the server no longer runs"
+    with pytest.raises(PortError, match="no longer runs"):
+        for _ in range(3_000):
+            rig.port.send(ACK)
+    assert sum(map(len, rig.sink.sent)) < 16_384
+
+
+def test_whatever_the_library_raises_is_a_port_error() -> None:
+    rig = Rig()
+    rig.sink.problem = RuntimeError("no device")
+    with pytest.raises(PortError, match="no device.*still connected"):
+        rig.port.send(ACK)
+
+
+def test_a_closed_port_never_touches_the_library_again() -> None:
+    rig = Rig()
+    rig.port.close()
+    rig.port.close()
+    assert rig.source.deleted == rig.sink.deleted == 1
+    with pytest.raises(PortError, match="closed"):
+        rig.port.send(ACK)
+    with pytest.raises(PortError, match="closed"):
+        rig.port.receive(0)
+
+
+def test_without_the_library_the_message_says_how_to_get_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "rtmidi", None)  # importing it now fails
+    for use in (
+        list_ports,
+        lambda: open_midi("desk", MonotonicClock()),
+        lambda: serve_midi("desk", MonotonicClock()),
+    ):
+        with pytest.raises(PortError, match=r"python-rtmidi.*3\.12.*tcp:"):
+            use()

@@ -1,0 +1,157 @@
+"""A host here and a unit in another process, over real ports: the twin of a rehearsal."""
+
+from __future__ import annotations
+
+import pytest
+
+from emulator.dump.outgoing import outgoing
+from emulator.dump.requester import Requester
+from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.line.simulate import SimulatedLine
+from emulator.ports.clock import MonotonicClock
+from emulator.ports.midi import open_midi
+from emulator.ports.pacer import Pacer
+from emulator.ports.port import Port, PortError
+from emulator.ports.real import RealLine
+from emulator.ports.tcp import open_tcp
+from emulator.unit.board import RackUnit
+from emulator.unit.profile import load_profile
+from tests.ports import jack
+from tests.ports.clockwork import MS
+from tests.ports.served import Served, served
+from tests.unit.desk import noise, sample_of, words_of
+
+WORDS = noise(1_200)  # 30 packets of 40 words of 16 bit (M1 p. 39)
+NAME = "Lantern Desk"
+
+
+def rehearsed_ns(dump: Outgoing) -> int:
+    line = SimulatedLine(RackUnit(load_profile()))
+    sender = Sender(dump)
+    line.connect(sender)
+    sender.start(0)
+    line.run(lambda: sender.end is not None)
+    return line.now_ns
+
+
+def play(line: RealLine, dump: Outgoing) -> Sender:
+    sender = Sender(dump)
+    line.connect(sender)
+    sender.start(line.now_ns)
+    assert line.run(lambda: sender.end is not None, until_ns=line.now_ns + 60_000 * MS)
+    return sender
+
+
+def read(line: RealLine, number: int) -> list[int] | None:
+    requester = Requester(device_id=0, sample_number=number)
+    line.connect(requester)
+    requester.start(line.now_ns)
+    assert line.run(lambda: requester.is_over, until_ns=line.now_ns + 60_000 * MS)
+    return words_of(requester)
+
+
+def check_transfer(port: Port, unit: Served) -> None:
+    """Play a dump, read it back and look into the unit; the times are those of a rehearsal."""
+    dump = outgoing(sample_of(WORDS), number=1, device_id=0)
+    line = RealLine(port)
+    begun_ns = line.now_ns
+    sender = play(line, dump)
+    took_ns = line.now_ns - begun_ns
+    assert (sender.end, sender.resent) == (SenderEnd.SENT, 0)
+    assert read(line, 1) == WORDS
+    said = unit.end()
+    assert said["samples"] == {"1": WORDS}
+    ends = [passage.end_ns for passage in line.capture.passages]
+    assert ends == sorted(ends)
+    assert len(line.capture.passages) >= 2 * len(dump.packets) * 2
+    # Within 2 %, or it is known which side was late.
+    apart_ns = abs(took_ns - rehearsed_ns(dump))
+    if line.lateness.missed == said["missed"] == 0:
+        assert apart_ns <= rehearsed_ns(dump) * 0.02, f"{apart_ns} ns apart"
+
+
+def test_a_dump_over_tcp_between_two_processes() -> None:
+    with served() as unit:
+        port = open_tcp(*unit.hello["address"], MonotonicClock())
+        check_transfer(port, unit)
+        port.close()
+
+
+@pytest.fixture
+def clean(clean_jack: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", clean_jack)
+
+
+@pytest.mark.port
+@pytest.mark.usefixtures("clean")
+def test_a_dump_over_jack_between_two_processes() -> None:
+    with served("--midi", NAME) as unit:
+        port = open_midi(NAME, MonotonicClock())
+        check_transfer(port, unit)
+        port.close()
+
+
+@pytest.mark.port
+def test_a_bad_wire_with_a_busy_unit_never_deceives(
+    bad_jack: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The wire loses messages; what is read back says so each time, and in the end it is loaded.
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", bad_jack)
+    dump = outgoing(sample_of(WORDS), number=1, device_id=0)
+    with served("--midi", NAME, "--no-pace", "--busy") as unit:
+        port = open_midi(NAME, MonotonicClock())
+        line = RealLine(port, pacer=Pacer(byte_ns=0))
+        for _ in range(20):
+            sender = play(line, dump)
+            line.advance(100 * MS)
+            if sender.end is SenderEnd.SENT and read(line, 1) == WORDS:
+                break
+            line.advance(2_500 * MS)  # until the unit has given up what it has of it
+        else:
+            raise AssertionError("it was never loaded")
+        port.close()
+        assert unit.end()["samples"]["1"] == WORDS
+
+
+@pytest.mark.port
+@pytest.mark.usefixtures("clean")
+def test_a_unit_that_is_killed_is_missed() -> None:
+    with served("--midi", NAME) as unit:
+        port = open_midi(NAME, MonotonicClock())
+        unit.process.kill()
+        unit.process.wait()
+        with pytest.raises(PortError, match=r"Lantern Desk.*no longer among"):
+            RealLine(port).advance(10_000 * MS)
+        port.close()
+
+
+@pytest.mark.port
+def test_a_jack_server_that_dies_is_missed(monkeypatch: pytest.MonkeyPatch) -> None:
+    if reason := jack.why_not():
+        pytest.skip(reason)
+    with jack.jack_server(jack.SYNCHRONOUS + "-mortal") as (name, server):
+        monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
+        with served("--midi", NAME) as unit:
+            port = open_midi(NAME, MonotonicClock())
+            server.kill()
+            server.wait()
+            with pytest.raises(PortError, match="the JACK server no longer runs"):
+                RealLine(port).advance(10_000 * MS)
+            port.close()
+            assert unit.process.wait(20) != 0  # it learns of it as well
+
+
+@pytest.mark.port
+@pytest.mark.usefixtures("clean")
+def test_two_ports_of_one_name_are_told_apart_and_a_wrong_name_lists_them() -> None:
+    clock = MonotonicClock()
+    with served("--midi", NAME), served("--midi", "Gulls"):
+        with pytest.raises(PortError) as caught:
+            open_midi("Ship's Bell", clock)
+        assert f"{NAME}:in" in str(caught.value)
+        assert "Gulls" in str(caught.value)
+        with served("--midi", NAME):
+            with pytest.raises(PortError, match="2 ports to send to fit"):
+                open_midi(NAME, clock)
+            port = open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out")
+            port.close()
