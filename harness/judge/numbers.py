@@ -176,11 +176,16 @@ class _Walk:
         self._events.append(Event(What.SWAPPED, int(self._kept[one.first]), place))
 
     def _comes_back(self, stretches: list[_Stretch], at: int) -> bool:
-        """Return whether the numbers are soon in order again, as if nothing had been lost."""
+        """Return whether the numbers are soon in order again, as if nothing had been lost.
+
+        More packets must be in order again than were out of it, or the count must be right:
+        otherwise it is chance.
+        """
         packets = 0
         for stretch in stretches[at : at + _LOOK_AHEAD]:
             if stretch.ahead == self._base:
-                return True
+                fits = self._total + self._shift == self._seen.planned
+                return fits or stretch.length >= packets
             packets += stretch.length
             if packets > _MOST_WRONG:
                 break

@@ -57,9 +57,11 @@ class Looks:
         low, high = int(words.min()), int(words.max())
         self._used |= int(np.bitwise_or.reduce(words))
         if low == -self._top:
+            lowest = np.flatnonzero(words == low)
             if high == self._top - 1:
-                self._see_wraps(words)
-            self._see_run(words)
+                self._see_wraps(words, lowest)
+            if len(lowest) >= _LONG_RUN:
+                self._see_run(lowest)
         self._low, self._high = min(self._low, low), max(self._high, high)
         if len(self._windows) < _MOST_WINDOWS:
             self._see_windows(words)
@@ -74,24 +76,27 @@ class Looks:
             windows = words[None, :]
         self._windows.append(windows.astype(np.int64))
 
-    def _see_wraps(self, words: Words) -> None:
+    def _see_wraps(self, words: Words, lowest: NDArray[np.int64]) -> None:
+        """Find full-scale positive words beside those at `lowest`, in the same channel."""
         apart = max(self._plan.header.channels, 1)
-        one, two = words[:-apart], words[apart:]
-        ends = (one == self._top - 1) & (two == -self._top)
-        ends |= (one == -self._top) & (two == self._top - 1)
-        where = np.flatnonzero(ends)
-        self._wrap_count += len(where)
-        if len(where) and not self._wraps:
-            self._wraps.append(self._count + int(where[0]))
+        before, after = lowest[lowest >= apart] - apart, lowest[lowest < len(words) - apart]
+        firsts = (
+            before[words[before] == self._top - 1],
+            after[words[after + apart] == self._top - 1],
+        )
+        count = sum(len(each) for each in firsts)
+        self._wrap_count += count
+        if count and not self._wraps:
+            self._wraps.append(self._count + min(int(each[0]) for each in firsts if len(each)))
 
-    def _see_run(self, words: Words) -> None:
+    def _see_run(self, lowest: NDArray[np.int64]) -> None:
         """Find the longest run of words of 00 bytes, which are full-scale negative."""
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], words == -self._top, [0]))))
-        lengths = edges[1::2] - edges[::2]
+        ends = np.flatnonzero(np.diff(lowest, append=lowest[-1] + 2) != 1)
+        lengths = np.diff(ends, prepend=-1)
         longest = int(lengths.argmax())
         if lengths[longest] > self._run:
             self._run = int(lengths[longest])
-            self._run_at = self._count + int(edges[::2][longest])
+            self._run_at = self._count + int(lowest[ends[longest]]) - self._run + 1
 
     # What to say.
 
