@@ -1,10 +1,11 @@
 """One direction of a MIDI line: 31,250 baud, byte-exact (M1 p. 1).
 
-Theory of operation.  A message takes 320,000 ns a byte and leaves when its last byte has.  What arrives is
-delivered in stretches: a stretch ends where an endpoint may have to act (at the F7 of an exclusive message,
-at the status byte that cuts one short, be it the F0 of the next) and where bytes do not follow one another
-without a gap.  An undisturbed message is one stretch, delivered when its F7 is there, which no state
-machine that acts on whole messages can tell from a byte-by-byte delivery.
+Theory of operation.  A message takes 320,000 ns a byte and leaves when its last byte has.  What
+arrives is delivered in stretches: a stretch ends where an endpoint may have to act (at the F7 of an
+exclusive message, at the status byte that cuts one short, be it the F0 of the next) and where bytes
+do not follow one another without a gap.  An undisturbed message is one stretch, delivered when its
+F7 is there, which no state machine that acts on whole messages can tell from a byte-by-byte
+delivery.
 """
 
 from collections import deque
@@ -18,7 +19,7 @@ from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
 
 class Cable:
-    """Carries messages one way; `arrivals` holds (instant of the last byte, bytes), earliest first."""
+    """Carries messages one way; `arrivals` are (instant of the last byte, bytes), in order."""
 
     def __init__(
         self,
@@ -40,7 +41,7 @@ class Cable:
                 self._by_message.setdefault(each.message, []).append(each)
 
     def send(self, message: bytes, now_ns: int) -> int:
-        """Take a message at `now_ns` or when the wire is free; return when its last byte has left."""
+        """Take a message at `now_ns` or when the wire is free; return when its last byte leaves."""
         start_ns = now_ns if now_ns > self.free_ns else self.free_ns
         left_ns = start_ns + len(message) * self._byte_ns
         if (

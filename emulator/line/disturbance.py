@@ -1,9 +1,9 @@
 """Things done to the line on purpose, as frozen data.
 
-`message` counts the messages sent in `direction` from 0, resent ones included, and `byte` the bytes of that
-message from 0 at F0.  Several for one message act in the order of the list, each on what those before it
-left.  What a place does not have (a byte beyond the end) is left alone; what no line can do (a negative
-place, a ninth bit) raises ValueError.
+`message` counts the messages sent in `direction` from 0, resent ones included, and `byte` the bytes
+of that message from 0 at F0.  Several for one message act in the order of the list, each on what
+those before it left.  What a place does not have (a byte beyond the end) is left alone; what no
+line can do (a negative place, a ninth bit) raises ValueError.
 """
 
 from collections.abc import Sequence

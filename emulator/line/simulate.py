@@ -1,9 +1,9 @@
 """The simulated driver: two endpoints, two cables, virtual time in integer nanoseconds.
 
-Theory of operation.  Time leaps from one instant at which something happens to the next: an arrival, a
-message that has left, a deadline, a scheduled action.  At one instant arrivals come first, then
-`message_left`, then deadlines, then actions; then whoever has a message and a free wire sends it.
-Nothing here reads a clock, so a run is the same to the byte from the same inputs.
+Theory of operation.  Time leaps from one instant at which something happens to the next: an
+arrival, a message that has left, a deadline, a scheduled action.  At one instant arrivals come
+first, then `message_left`, then deadlines, then actions; then whoever has a message and a free wire
+sends it.  Nothing here reads a clock, so a run is the same to the byte from the same inputs.
 """
 
 from collections.abc import Callable, Sequence
@@ -124,7 +124,8 @@ class SimulatedLine:
     def run(self, is_over: Callable[[], bool], *, until_ns: int | None = None) -> bool:
         """Run until `is_over` and the wires are empty; False when nothing will happen any more.
 
-        False also when `until_ns` is reached: time then stands there, or where it is if that is later.
+        False also when `until_ns` is reached: time then stands there, or where it is if that is
+        later.
         """
         host, unit = self._host, self._unit
         self._settle()
@@ -143,8 +144,8 @@ class SimulatedLine:
             if until_ns is not None and instant_ns > until_ns:
                 self.now_ns = max(until_ns, self.now_ns)
                 return False
-            if instant_ns > self.now_ns:  # what was asked for the past is due now
-                self.now_ns = instant_ns
+            if instant_ns > self.now_ns:  # noqa: PLR1730  # every instant comes by here
+                self.now_ns = instant_ns  # what was asked for the past is due now
             self._happen(self.now_ns)
 
     def advance(self, by_ns: int) -> None:

@@ -25,7 +25,7 @@ class ArrivalTimes:
         self._is_first = True
 
     def arrived(self, data: bytes, gap_ns: int, now_ns: int) -> Arrival:
-        """Return the arrival of what is found at `now_ns` and came `gap_ns` after the one before."""
+        """Return the arrival of what is found at `now_ns`, `gap_ns` after the one before."""
         gap_ns = max(gap_ns, 0)
         if not self._is_first:
             self._since_ns = min(self._since_ns + gap_ns, now_ns)

@@ -85,9 +85,11 @@ class Inlet:
         if self._cable is None:
             self._waiting.append(arrival)
             return
-        self._cable.send(arrival.data, arrival.at_ns)
+        # What the port itself took is no part of the line's time.
+        self._cable.send(arrival.data, arrival.at_ns - self._port.abilities.latency_ns)
         for end_ns, data in self._cable.arrivals:
-            self._waiting.append(Arrival(end_ns, data, end_ns))
+            here_ns = max(end_ns, arrival.at_ns)
+            self._waiting.append(Arrival(here_ns, data, here_ns))
         self._cable.arrivals.clear()
 
     def _pop(self) -> Arrival:

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from emulator.ports.clock import Clock
 from emulator.ports.hush import hushed
+from emulator.ports.midi_latency import measure_latency
 from emulator.ports.midi_names import SystemPorts, choose, listed, nothing_fits
 from emulator.ports.midi_port import MidiPort
 from emulator.ports.port import PortError
@@ -74,7 +75,7 @@ def open_midi(
 
 
 def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPort:
-    """Make virtual ports that other programs see under `name`; PortError where that can't be done."""
+    """Make virtual ports that other programs see as `name`; PortError where that can't be."""
     library = _library()
     problems = []
     for api in _apis(library, system):
@@ -99,9 +100,25 @@ def _serve(name: str, clock: Clock, ports: SystemPorts, source: Any, sink: Any) 
     has_clients = ports.system in _HINTS
     _open(source.open_virtual_port, "in" if has_clients else name)
     _open(sink.open_virtual_port, "out" if has_clients else name)
-    return MidiPort(
+    port = MidiPort(
         name, clock, source, sink, system=ports.system, missing=_watch_server(ports.system)
     )
+    _measure(port, type(sink), sink.get_current_api(), set(ports.send))
+    return port
+
+
+def _measure(port: MidiPort, output: Any, api: int, others: set[str]) -> None:
+    """Connect a client to the port that was made last, and measure the way there."""
+    probe = output(api, name=_CLIENT)
+    try:
+        names = probe.get_ports()
+        ours = [index for index, name in enumerate(names) if name not in others]
+        if len(ours) == 1:
+            probe.open_port(ours[0], "probe")
+            port.clock.sleep_ns(_SETTLE_NS)
+            measure_latency(port, probe)
+    finally:
+        probe.delete()
 
 
 def _library() -> Any:

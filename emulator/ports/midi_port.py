@@ -75,7 +75,7 @@ class MidiPort:
         self.clock: Final = clock
         self.system: Final = system
         """The library's name of the back end: alsa, jack, core, winmm."""
-        self.abilities: Final = Abilities(
+        self.abilities = Abilities(
             knows_when_sent=False,
             truncated=Truncated.WITH_THE_NEXT,
             resolution_ns=2_000_000,

@@ -19,8 +19,8 @@ makes a reply limit of 20 ms shorter by this at most; whoever is later than this
 class Outlet:
     """Takes one message at a time from an endpoint and sends it through `port`.
 
-    With `at_end` a message goes to the port when its last byte has left, otherwise when its first
-    may.
+    With `at_end` a message goes to the port so that it is on the other side when its last byte has
+    left, otherwise when its first byte may.
     """
 
     def __init__(self, port: Port, pacer: Pacer, *, at_end: bool, lateness: Lateness) -> None:
@@ -33,6 +33,7 @@ class Outlet:
         self._at_end: Final = at_end
         self._lateness: Final = lateness
         self._message = b""
+        self._hands_ns = NEVER  # when it is to be handed over, NEVER where that has been done
         self._unentered = b""
 
     @property
@@ -40,30 +41,40 @@ class Outlet:
         """Whether a message is on its way."""
         return self.left_ns != NEVER
 
+    @property
+    def next_ns(self) -> int:
+        """When something is to be done about it, NEVER where there is none."""
+        return min(self._hands_ns, self.left_ns)
+
     def take(self, endpoint: Endpoint, ready_ns: int) -> None:
-        """If the line is free, take a message that has been ready since `ready_ns` or now."""
+        """If the line is free, take a message that has been ready since `ready_ns`."""
         if self.is_busy or not (message := endpoint.bytes_to_send()):
             return
-        start_ns = ready_ns
-        if not self._at_end:
-            now_ns = self._port.clock.now_ns()
-            self._lateness.note(ready_ns, now_ns)
-            self._port.send(message)
-            self._unentered = message
-            if now_ns - ready_ns > _SLACK_NS:
-                start_ns = now_ns
         self._message = message
-        self.left_ns = self._pacer.sent(len(message), start_ns)
         self.is_awaited = True
+        if self._at_end:
+            self.left_ns = self._pacer.sent(len(message), ready_ns)
+            self._hands_ns = max(ready_ns, self.left_ns - self._port.abilities.latency_ns)
+            return
+        now_ns = self._port.clock.now_ns()
+        self._hands_ns = ready_ns
+        self.hand_over(ready_ns, now_ns)
+        start_ns = ready_ns if now_ns - ready_ns <= _SLACK_NS else now_ns
+        self.left_ns = self._pacer.sent(len(message), start_ns)
+
+    def hand_over(self, instant_ns: int, now_ns: int) -> None:
+        """Hand the message over if that is due at `instant_ns`."""
+        if self._hands_ns > instant_ns:
+            return
+        self._hands_ns = NEVER
+        self._lateness.note(instant_ns, now_ns)
+        self._port.send(self._message)
+        self._unentered = self._message
 
     def leave(self) -> None:
-        """The message has left: hand it over if that has not been done, and be free."""
-        message, self._message = self._message, b""
+        """The message has left: be free."""
         self.left_ns = NEVER
         self.is_awaited = False
-        if self._at_end:
-            self._port.send(message)
-            self._unentered = message
 
     def to_enter(self) -> bytes:
         """Return the message that was handed over last, b"" where this was asked for it before."""

@@ -54,6 +54,8 @@ class Abilities:
     """How exact the times of arrivals are while this process is not held up."""
     holds_back: bool
     """Whether the peer has to wait when nobody reads; otherwise bytes pile up on this side."""
+    latency_ns: int = 0
+    """How long bytes typically take to the other side of it."""
     longest: int | None = None
     """Bytes of the longest message that is known to pass, None where no limit is known."""
 

@@ -125,6 +125,7 @@ class RealLine:
     def _happen_at(self, instant_ns: int, now_ns: int) -> None:
         for arrival in self._inlet.due(instant_ns):
             self._hear(arrival.data)
+        self._outlet.hand_over(instant_ns, now_ns)
         if self._outlet.left_ns <= instant_ns:
             self._leave(instant_ns, now_ns)
         if self._deadline_ns() <= instant_ns:
@@ -150,7 +151,7 @@ class RealLine:
 
     def _due_ns(self) -> int:
         """Return when something happens next."""
-        return min(self._inlet.next_ns, self._outlet.left_ns, self._deadline_ns())
+        return min(self._inlet.next_ns, self._outlet.next_ns, self._deadline_ns())
 
     def _deadline_ns(self) -> int:
         deadline_ns = self._endpoint.next_deadline_ns()

@@ -15,9 +15,9 @@ from emulator.unit.intake import Intake
 from emulator.unit.keeper import Keeper
 from emulator.unit.memory import Memory
 from emulator.unit.panel import FrontPanel
-from emulator.unit.pulse import pulse_of
 from emulator.unit.possible import Profile
 from emulator.unit.prose import counted
+from emulator.unit.pulse import pulse_of
 from emulator.unit.slots import Slot, Slots
 from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
 from emulator.wire.constants import ALL_CALL, FAMILY
@@ -36,8 +36,8 @@ _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 class RackUnit:
     """An endpoint: the unit that a profile describes.
 
-    Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be used;
-    confirm is pressed here, since a header that is held has to be looked at again.
+    Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be
+    used; confirm is pressed here, since a header that is held has to be looked at again.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -214,9 +214,7 @@ class RackUnit:
         if habit == "cancel" and habits.answers:
             own = habits.reply_id == "own"  # DEV-03
             device_id = self.panel.device_id if own else request.device_id
-            self._out.append(
-                handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
-            )
+            self._out.append(handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0))
 
     def _send_sample(self, slot: Slot, now_ns: int) -> None:
         assert slot.sample is not None
@@ -226,9 +224,9 @@ class RackUnit:
         self._sender.start(now_ns)
 
     def _look_at_sender(self) -> None:
-        if self._sender is not None and self._sender.end is not None:
-            if not self._sender.has_more_to_send:
-                self._sender = None
+        sender = self._sender
+        if sender is not None and sender.end is not None and not sender.has_more_to_send:
+            self._sender = None
 
     def _interrupt(self, now_ns: int) -> None:
         """Whatever runs ends: somebody is at the memory or at the switch."""

@@ -1,8 +1,9 @@
 """The memory image of a unit: what its battery keeps, as bytes that can be checked.
 
-Theory of operation.  An image is one piece: a first line that says what it is, a JSON header with the
-books (banks, slots, who has which words), the words, and a SHA-256 over all that.  It is taken whole or
-not at all, so a unit never comes up with half of one.  Reading and writing files is for higher floors.
+Theory of operation.  An image is one piece: a first line that says what it is, a JSON header with
+the books (banks, slots, who has which words), the words, and a SHA-256 over all that.  It is taken
+whole or not at all, so a unit never comes up with half of one.  Reading and writing files is for
+higher floors.
 """
 
 import hashlib
@@ -50,7 +51,8 @@ def image_of(unit: RackUnit) -> bytes:
 def restore(unit: RackUnit, image: bytes) -> None:
     """Put what an image holds into a unit that has just been made.
 
-    ImageError where the image is damaged, of another kind or of another unit; the unit is then as it was.
+    ImageError where the image is damaged, of another kind or of another unit; the unit is then as
+    it was.
     """
     content, digest = image[:-_DIGEST_BYTES], image[-_DIGEST_BYTES:]
     if not content.startswith(MAGIC):

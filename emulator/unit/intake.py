@@ -1,10 +1,11 @@
-"""The unit's input: what arrives while it is at work waits in a buffer, and what does not fit is lost.
+"""The unit's input: what arrives while it is at work waits in a buffer; what does not fit is lost.
 
 Theory of operation.  A message that is being received and messages that wait to be worked on share
 the buffer; a message that fills it alone will never be whole and is cut short there.  Bytes come
 320 us apart and are told of together when the last is there: where the unit took a piece out in
 between, the bytes up to that instant found the buffer fuller than those after it.  Which bytes are
-lost comes out as if each had been told of by itself.
+lost comes out as if each had been told of by itself.  What becomes of a message that loses its end
+here, or to a poor input, is decided when the next message is there and not at the first byte of it.
 """
 
 from collections import deque
@@ -63,7 +64,7 @@ class Intake:
         return piece
 
     def _fill(self, data: bytes, others: int) -> int:
-        """Take what finds room beside `others` bytes, at a unit at work; return how much that is."""
+        """Take what finds room beside `others` bytes, at a unit at work; return how many bytes."""
         data = self._dropped(data)
         room = self._size - self._waiting_bytes - self._splitter.held - others
         data = data[: max(room, 0)]
@@ -94,7 +95,7 @@ class Intake:
 
 
 def _parted(data: bytes, now_ns: int, instant_ns: int) -> tuple[bytes, bytes]:
-    """Return the bytes that arrived up to `instant_ns`, and those after it, the last at `now_ns`."""
+    """Return the bytes that arrived up to `instant_ns` and those after it, the last at `now_ns`."""
     after = -(-(now_ns - instant_ns) // BYTE_NS)
     first = max(len(data) - after, 0)
     return data[:first], data[first:]

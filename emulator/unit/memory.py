@@ -140,7 +140,7 @@ class Memory:
     def restore(
         self, *, fitted: Iterable[int], initialised: bool, taken: Iterable[Holding]
     ) -> None:
-        """Be as a battery has kept it; ValueError where that can't be, before anything has changed."""
+        """Be as a battery has kept it; ValueError, with nothing changed, where that can't be."""
         places = self.checked(fitted)
         regions = sorted(region for holding in taken for region in holding.regions)
         usable = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], enumerate(places, 1)))

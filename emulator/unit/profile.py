@@ -15,6 +15,7 @@ __all__ = ["DEFAULT_PROFILE", "Profile", "ProfileError", "load_profile", "profil
 DEFAULT_PROFILE: Final = "lantern-desk"
 
 _SUFFIX: Final = ".toml"
+_LARGEST: Final = 1 << 20
 
 
 @cache
@@ -34,9 +35,13 @@ def load_profile(name_or_path: str | Path = DEFAULT_PROFILE) -> Profile:
         entry = files("emulator").joinpath("profiles", written + _SUFFIX)
         return parse_profile(entry.read_text(encoding="utf-8"), f"profile {written}")
     path = Path(name_or_path)
-    if path.suffix != _SUFFIX and not path.is_file():
-        raise ProfileError(_no_such(written))
     try:
+        if path.suffix != _SUFFIX and not path.is_file():
+            raise ProfileError(_no_such(written))
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise ProfileError(f"{path}: a profile is a file, and this is none")
+        if path.stat().st_size > _LARGEST:
+            raise ProfileError(f"{path}: this is too large for a profile, more than 1 MB")
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError as problem:
         raise ProfileError(f"{path}: a profile is text in UTF-8, and this is not") from problem

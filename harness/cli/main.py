@@ -73,7 +73,6 @@ def main() -> None:
         print(f"dryload: {problem}", file=sys.stderr)
         code = problem.code
     except (KeyboardInterrupt, typer.Abort):
-        print("dryload: stopped by you.", file=sys.stderr)
         code = INTERRUPTED
     except _UsageError as problem:
         _tell_usage(problem)
@@ -82,6 +81,8 @@ def main() -> None:
         # Whoever read our output has gone; keep the interpreter from complaining on the way out.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = CLOSED_PIPE
+    if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
+        print("dryload: stopped by you.", file=sys.stderr)
     sys.exit(code if isinstance(code, int) else 0)
 
 

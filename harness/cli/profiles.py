@@ -16,6 +16,7 @@ def profiles(
     import json
 
     from emulator.unit.profile import DEFAULT_PROFILE, ProfileError, load_profile, profile_names
+    from harness.files.opening import shown_lines
     from harness.files.problem import Problem
     from harness.report import profiles as report
 
@@ -30,5 +31,5 @@ def profiles(
             profile = load_profile(name.removeprefix("unit:"))
             lines, document = report.one_text(profile), report.one_document(profile)
     except ProfileError as problem:
-        raise Problem(str(problem)) from problem
+        raise Problem(shown_lines(str(problem))) from problem
     typer.echo(json.dumps(document, indent=2) if as_json else "\n".join(lines))

@@ -39,7 +39,7 @@ def replay(
     banks: Annotated[
         int | None,
         typer.Option(
-            help="Begin with this many memory banks; other ones than before must be initialised."
+            help="Begin with this many memory banks newly fitted: they have to be initialised."
         ),
     ] = None,
     initialise: Annotated[
@@ -117,22 +117,26 @@ def _played(
 def _profile(target: str) -> "Profile":
     from emulator.unit.possible import ProfileError
     from emulator.unit.profile import load_profile
-    from harness.files.opening import shown
+    from harness.files.opening import shown_lines
 
     if not target.startswith(_UNIT):
         raise Problem(
-            f"--to {shown(target)}: a target is unit:NAME or unit:PATH.toml.",
+            f"--to{_given(target)}: a target is unit:NAME or unit:PATH.toml.",
             do="dryload profiles lists the units there are.",
         )
     try:
         return load_profile(target.removeprefix(_UNIT))
     except ProfileError as problem:
-        raise Problem(str(problem)) from problem
+        raise Problem(shown_lines(str(problem))) from problem
+
+
+def _given(text: str) -> str:
+    from harness.files.opening import shown
+
+    return f" {shown(text)}" if text else ""
 
 
 def _seconds(text: str) -> int | None:
-    from harness.files.opening import shown
-
     if text == "none":
         return None
     try:
@@ -140,7 +144,7 @@ def _seconds(text: str) -> int | None:
     except ValueError:
         seconds = -1.0
     if not 0 <= seconds <= 86_400:
-        raise Problem(f"--operator {shown(text)}: give seconds, as in 8 or 2.5, or none.")
+        raise Problem(f"--operator{_given(text)}: give seconds, as in 8 or 2.5, or none.")
     return round(seconds * _MS)
 
 
@@ -201,6 +205,7 @@ def _prepare(rehearsal: "Rehearsal", banks: int | None, initialise: bool) -> Non
     if banks is not None:
         if not 0 <= banks <= places:
             raise Problem(f"--banks {banks}: {unit.profile.name} has room for 0 to {places}.")
+        unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
         unit.panel.fit_banks(range(1, banks + 1), 0)
     if initialise:
         unit.panel.initialise(0)

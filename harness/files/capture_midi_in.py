@@ -100,23 +100,25 @@ def _about(front: bytes, name: str) -> dict[str, Any]:
 def _passages(direction: Direction, stream: midifile.Stream, zero_ns: int) -> Iterator[Passage]:
     """Yield passages; the parts into which a byte cut a message are one again."""
     splitter = Splitter()
-    before: Passage | None = None
+    parts: list[bytes] = []
+    before_ns = 0
     for (at, now_ns), (stop, _) in pairwise([*stream.times, (len(stream.data), 0)]):
-        part = Passage(direction, zero_ns + now_ns, stream.data[at:stop])
-        if before is not None and splitter.held and _is_one(before, part):
-            before = part._replace(data=before.data + part.data)
-        else:
-            if before is not None:
-                yield before
-            before = part if part.data else None
-        splitter.feed(part.data)
-    if before is not None:
-        yield before
+        data, end_ns = stream.data[at:stop], zero_ns + now_ns
+        if not data:
+            continue
+        gap_ns = end_ns - len(data) * BYTE_NS - before_ns
+        if parts and not (splitter.held and _is_one(parts[-1], data, gap_ns)):
+            yield Passage(direction, before_ns, b"".join(parts))
+            parts = []
+        parts.append(data)
+        before_ns = end_ns
+        splitter.feed(data)
+    if parts:
+        yield Passage(direction, before_ns, b"".join(parts))
 
 
-def _is_one(before: Passage, part: Passage) -> bool:
+def _is_one(before: bytes, after: bytes, gap_ns: int) -> bool:
     """Whether one passage, written, would have been cut into these two."""
-    gap_ns = part.end_ns - len(part.data) * BYTE_NS - before.end_ns
-    joint = before.data[-2:] + part.data[:2]
+    joint = before[-2:] + after[:2]
     cuts = {found.end() for found in EVENT.finditer(joint)}
-    return abs(gap_ns) <= 2 * TICK_NS and len(before.data[-2:]) in cuts
+    return abs(gap_ns) <= 2 * TICK_NS and len(before[-2:]) in cuts

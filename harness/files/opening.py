@@ -28,6 +28,11 @@ def shown(path: str) -> str:
     )
 
 
+def shown_lines(text: str) -> str:
+    """Return lines with names in them as they can stand on a terminal."""
+    return "\n".join(shown(line) for line in text.split("\n") if line)
+
+
 def open_file(path: str) -> BinaryIO:
     """Return an ordinary file, open for reading and not empty; a Problem for anything else."""
     name = shown(path)

@@ -6,10 +6,11 @@ USAGE: Final = 2
 RIG: Final = 3
 
 
-class Problem(Exception):
+class Problem(Exception):  # noqa: N818  # what a user has, not what went wrong in the program
     """Ends a command with one clear line; never for what a peer or a dump did wrong (a finding).
 
-    `code` is the exit code: 2 the command could not be run as asked, 3 the rig (port, device) is at fault.
+    `code` is the exit code: 2 the command could not be run as asked, 3 the rig (port, device) is at
+    fault.
     """
 
     def __init__(self, what: str, *, do: str = "", code: int = USAGE) -> None:

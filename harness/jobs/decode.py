@@ -50,6 +50,8 @@ class Laid:
     torn: int
     """Packets that are not whole; they count as missing, too."""
     wrong_checksums: int
+    wrong_numbers: int
+    """Packets whose number does not fit between its neighbours', which say the place."""
     resent: int
     """Packets that came more than once: the last right one counts."""
     extra: int
@@ -58,7 +60,9 @@ class Laid:
     @property
     def whole(self) -> bool:
         """Whether all packets are there and right."""
-        return not (self.missing or self.torn or self.wrong_checksums or self.extra)
+        return not (
+            self.missing or self.torn or self.wrong_checksums or self.wrong_numbers or self.extra
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +139,8 @@ def _choose(file: DumpFile, name: str, number: int) -> tuple[int, Section]:
 def laid(section: Section, header: Header) -> Laid:
     """Lay the packets of a dump one after another by their running numbers."""
     needed = packets_for(header.length * max(header.channels, 1), header.bits)
-    places = _places(section.column(NUMBER), needed)
+    numbers, wrong_numbers = _mended(section.column(NUMBER).astype(np.int64))
+    places = _places(numbers, needed)
     right = np.concatenate(
         [
             np.empty(0, np.bool_),
@@ -153,26 +158,38 @@ def laid(section: Section, header: Header) -> Laid:
         missing=needed - len(used),
         torn=_torn(section),
         wrong_checksums=int(np.count_nonzero(~right[used])),
+        wrong_numbers=wrong_numbers,
         resent=len(places) - len(best),
         extra=len(best) - len(used),
     )
 
 
-def _places(numbers: NDArray[np.uint8], needed: int) -> NDArray[np.int64]:
+def _mended(numbers: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Return the numbers, a lone wrong one set right by its neighbours, and how many there were."""
+    before, after = np.append(np.int64(-1), numbers)[:-2], numbers[1:]
+    between = (before + 1) % PACKET_NUMBERS
+    wrong = (after - before) % PACKET_NUMBERS == 2
+    # The same number again is a packet that was resent, and the one behind it is missing.
+    wrong &= (numbers[:-1] != between) & (numbers[:-1] != before)
+    mended = numbers.copy()
+    mended[:-1][wrong] = between[wrong]
+    return mended, int(np.count_nonzero(wrong))
+
+
+def _places(numbers: NDArray[np.int64], needed: int) -> NDArray[np.int64]:
     """Return the place of each packet, from 0; below 0 for one that has none."""
-    now = numbers.astype(np.int64)
-    before = np.append(np.int64(-1), now)[:-1]
-    steps = (now - before) % PACKET_NUMBERS
+    before = np.append(np.int64(-1), numbers)[:-1]
+    steps = (numbers - before) % PACKET_NUMBERS
     if not len(steps):
         return steps
     steps[steps > _LONGEST_JUMP] -= PACKET_NUMBERS
     if steps[1:2].tolist() == [1]:
-        steps[0] = now[0] + 1  # continued by the second one: the first number is no slip
+        steps[0] = numbers[0] + 1  # continued by the second one: the first number is no slip
     places = np.cumsum(steps) - 1
     span = places.max() - places.min()
     if span > 2 * len(places) + PACKET_NUMBERS:
         return np.arange(len(places))  # these numbers say nothing
-    if places.max() >= needed > span:
+    if places.max() >= needed > span and (steps[1:] >= 0).all():
         # The sender counts from another number than 0 (PKT-02): the words are all there.
         places -= places.min()
     return places

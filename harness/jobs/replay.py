@@ -44,6 +44,7 @@ __all__ = ["Line", "Outcome", "Progress", "Replay", "Settings", "Transfer"]
 
 _PROGRESS_EVERY: Final = 64  # instants at which the line is quiet
 _MINUTE_NS: Final = 60_000_000_000
+_SLICE_NS: Final = 10_000_000_000  # a line that is never quiet is looked at this often
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 
 
@@ -234,15 +235,11 @@ class Replay:
             quiet_instants += 1
             if self._progress is not None and quiet_instants % _PROGRESS_EVERY == 1:
                 self._progress(dump, sender.packet or 0, total)
-            return sender.end is not None or self._wants_stop()
+            return sender.end is not None
 
         self._line.connect(sender)
         sender.start(self._line.now_ns)
-        heard = -1
-        # As long as the sender or an emulated unit reports anything, the dump is alive.
-        while sender.end is None and not self._wants_stop() and len(self._events) > heard:
-            heard = len(self._events)
-            self._line.run(is_over, until_ns=self._line.now_ns + self._settings.patience_ns)
+        self._run(is_over, lambda: len(self._events))
         by_user = sender.end is None and self._wants_stop()
         was_held = sender.state in _HELD
         if sender.end is None:
@@ -252,6 +249,20 @@ class Replay:
             self._progress(dump, total, total)
         assert sender.end is not None
         return Ending(end=sender.end, packet=sender.packet, was_held=was_held, by_user=by_user)
+
+    def _run(self, is_over: Callable[[], bool], signs: Callable[[], int]) -> None:
+        """Run until `is_over`, until the user stops it, or until no sign of life came for long."""
+        seen, since_ns = signs(), self._line.now_ns
+        while not self._wants_stop():
+            until_ns = self._line.now_ns + _SLICE_NS
+            if self._line.run(lambda: is_over() or self._wants_stop(), until_ns=until_ns):
+                return
+            if self._line.now_ns < until_ns:
+                return  # nothing will ever happen any more
+            if signs() > seen:
+                seen, since_ns = signs(), self._line.now_ns
+            elif self._line.now_ns - since_ns >= self._settings.patience_ns:
+                return
 
     def _let_unit_finish(self) -> None:
         """A unit that still waits for packets gives up after its idle limit."""
@@ -273,7 +284,7 @@ class Replay:
         if ending.end is not SenderEnd.SENT:
             return _Read(unread="it was not sent to its end")
         if not self._settings.read_back:
-            return _Read(unread="that was not asked for")
+            return _Read(unread="not asked for")
         questions = _questions(dump)
         requester = Requester(
             device_id=dump.header.device_id,
@@ -282,7 +293,10 @@ class Replay:
         )
         self._line.connect(requester)
         requester.start(self._line.now_ns)
-        self._line.run(lambda: requester.is_over or self._wants_stop())
+        self._run(
+            lambda: requester.is_over,
+            lambda: len(requester.collected.packets) + len(requester.more),
+        )
         if not requester.is_over:
             requester.stop(self._line.now_ns)
             self._line.run(lambda: True)

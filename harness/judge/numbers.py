@@ -178,7 +178,7 @@ class _Walk:
     def _comes_back(self, stretches: list[_Stretch], at: int) -> bool:
         """Return whether the numbers are soon in order again, as if nothing had been lost.
 
-        More packets must be in order again than were out of it, or the count must be right:
+        As many packets must be in order again as were out of it, or the count must be right:
         otherwise it is chance.
         """
         packets = 0

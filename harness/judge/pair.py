@@ -8,7 +8,6 @@ import numpy as np
 from emulator.wire.words import Words
 from harness.judge.account import Content
 
-
 _REPEATED: Final = 8  # packets back, at most, that words are looked for
 
 

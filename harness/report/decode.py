@@ -32,6 +32,7 @@ def damage(taken: FromFile) -> tuple[str, ...]:
         (laid.missing, f"of {laid.needed:,} missing: silence, or nothing at the end"),
         (laid.torn, "not whole: they count as missing"),
         (laid.wrong_checksums, "with a wrong checksum: the words in them may be wrong"),
+        (laid.wrong_numbers, "with a wrong packet number: put between their neighbours"),
         (laid.extra, "more than the header announces: left out"),
     )
     return tuple(f"{count(number, 'packet')} {what}" for number, what in rows if number)
@@ -87,6 +88,7 @@ def document(
             "missing": laid.missing,
             "torn": laid.torn,
             "wrong_checksum": laid.wrong_checksums,
+            "wrong_number": laid.wrong_numbers,
             "resent": laid.resent,
             "extra": laid.extra,
         },

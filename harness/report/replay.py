@@ -194,7 +194,8 @@ def _memory_sentence(unit: RackUnit) -> str:
     memory = unit.memory
     used = f"{len(unit.slots.used())} of {count(len(unit.slots), 'slot')}"
     if not memory.capacity:
-        return f"Memory: {memory_reason(memory)}."
+        here = " --initialise does that here." if memory.usable_banks else ""
+        return f"Memory: {memory_reason(memory)}.{here}"
     pieces = (
         "in one piece"
         if memory.largest_free == memory.total_free

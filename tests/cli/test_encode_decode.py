@@ -208,6 +208,7 @@ def test_decode_as_json_says_the_same(bench: Bench) -> None:
         "missing": 0,
         "torn": 0,
         "wrong_checksum": 0,
+        "wrong_number": 0,
         "resent": 0,
         "extra": 0,
     }
@@ -229,10 +230,12 @@ def test_a_loop_that_audio_cannot_keep_is_told(bench: Bench) -> None:
 def test_a_damaged_dump_is_decoded_and_ends_with_1(bench: Bench) -> None:
     torn = DUMP[:21] + DUMP[22:148] + DUMP[148:]
     wrong = DUMP[:50] + bytes([DUMP[50] ^ 1]) + DUMP[51:]
+    slip = DUMP[:21] + oracle.packet(number=9, data=DUMP[26:146]) + DUMP[148:]
     extra = DUMP + oracle.packet(number=2, data=b"")
     for content, line in (
         (torn, "1 packet of 2 missing"),
         (wrong, "1 packet with a wrong checksum"),
+        (slip, "1 packet with a wrong packet number"),
         (extra, "1 packet more than the header announces"),
         (DUMP[:100] + DUMP[101:], "1 packet not whole"),
     ):

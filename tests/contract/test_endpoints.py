@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.requester import Requester
+from emulator.dump.script import Cue, Script
 from emulator.dump.sender import Outgoing, Sender
 from emulator.line.simulate import Silent
 from emulator.unit.board import RackUnit
@@ -58,6 +59,12 @@ def make_requester() -> Endpoint:
     return requester
 
 
+def make_script() -> Endpoint:
+    script = Script([Cue(0, header(80)), Cue(5, PACKETS[0]), Cue(50_000_000, PACKETS[1])])
+    script.start(0)
+    return script
+
+
 def make_unit(name: str) -> Callable[[], Endpoint]:
     return lambda: RackUnit(load_profile(name))
 
@@ -66,6 +73,7 @@ ENDPOINTS: Final[dict[str, Callable[[], Endpoint]]] = {
     "sender": make_sender,
     "requester": make_requester,
     "silent": Silent,
+    "script": make_script,
     **{f"unit {name}": make_unit(name) for name in profile_names()},
 }
 ECHOING: Final = {f"unit {name}" for name in profile_names() if load_profile(name).habits.echo}

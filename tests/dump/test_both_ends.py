@@ -25,7 +25,7 @@ DUMP = Outgoing(
     packets=PACKETS,
 )
 HABITS: dict[str, tuple[Any, ...]] = {
-    "header_ack_number": ("zero", "127", "last"),
+    "header_ack_number": ("zero", "127", "last", "varying"),
     "packet_ack_number": ("packet", "next", "zero"),
     "reply_id": ("own", "received"),
     "final_ack": (True, False),

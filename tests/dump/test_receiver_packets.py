@@ -7,7 +7,7 @@ import pytest
 from emulator.dump.events import EventKind
 from emulator.dump.receiver_table import ReceiverState
 from emulator.wire.codec import decode
-from tests.dump.bench import PACKETS, Bench, header, said, spoilt
+from tests.dump.bench import ID, PACKETS, Bench, header, said, spoilt
 from tests.dump.talk import at_instants, reply
 
 FAULTY = EventKind.FAULTY
@@ -85,6 +85,16 @@ def test_a_packet_that_ends_before_its_number_gets_nak_with_the_expected_one() -
     bench.hear(PACKETS[0])
 
     assert bench.hear(bytes.fromhex("F0 7E 05 02 F7")) == ["NAK 1"]
+
+
+def test_what_stands_for_a_number_and_is_none_is_not_answered_with() -> None:
+    bench = Bench().opened()
+    bench.hear(PACKETS[0])
+    for odd in (0x80, 0xF7, 0xFF):
+        bench.receiver.take_fragment(bytes([0xF0, 0x7E, ID, 0x02, odd, 0x00]), 5)
+        assert [said(answer) for answer in bench.answers()] == ["NAK 1"]
+        bench.hear(header())
+        bench.hear(PACKETS[0])
 
 
 @pytest.mark.parametrize("body", [header()[:9], b"\xf0", b"", reply("ACK")[:4], b"\xf0\x7e\x05"])

@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from emulator.dump.events import EventKind
+from emulator.dump.requester import Patience, Requester
 from emulator.dump.requester_table import RequesterState
 from tests import oracle
 from tests.dump.asking import (
@@ -124,6 +125,16 @@ def test_without_an_answer_it_gives_up() -> None:  # REQ-03
         assert at_instants(requester.handle_deadline(1100)) == [(NO_ANSWER, 1100, None)]
         assert requester.state is RequesterState.FAILED
         assert requester.next_deadline_ns() is None
+
+
+def test_patience_is_two_seconds_for_a_dump_and_a_fifth_of_one_for_the_rest() -> None:
+    # Ours: the standard sets no time for an answer to a request, File Dump 200 ms (M1 p. 45).
+    assert Patience() == Patience(answer_ns=2_000_000_000, more_ns=200_000_000)
+    requester = Requester(device_id=ID, sample_number=300)
+    requester.start(0)
+    requester.bytes_to_send()
+    requester.message_left(7)
+    assert requester.next_deadline_ns() == 2_000_000_007
 
 
 def test_patience_counts_from_the_end_of_the_wire() -> None:

@@ -110,6 +110,16 @@ def test_a_message_without_bytes_is_refused(where: str) -> None:
         Outgoing(header=HEADER, **parts)  # type: ignore[arg-type]  # of the right types by name
 
 
+def test_an_endless_message_from_the_unit_does_not_fill_the_memory() -> None:
+    sender = started(make_sender())
+    for _ in range(40):
+        sender.receive_bytes(bytes(5000), 1)
+    sender.receive_bytes(bytes.fromhex("F0 7E 00 07") + bytes(60_000), 1)
+    # What never ended is let go at 64 KiB, and what follows counts again.
+    sender.receive_bytes(bytes(6_000), 1)
+    assert kinds(sender.receive_bytes(b"\xf7" + reply("ACK"), 1)) == [ANSWERED]
+
+
 # After the end.
 
 

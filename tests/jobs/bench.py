@@ -18,6 +18,8 @@ from tests import oracle
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT
 SECOND = 1_000_000_000
 PERIOD = 22_676  # 44,100 Hz (M1 p. 37)
+SMALL: dict[str, object] = {"bank_words": 100, "fitted": (1,), "places": 2}
+"""The memory of a unit that has no room for 121 words."""
 
 
 def words(count: int, bits: int = 16, factor: int = 1021) -> list[int]:
@@ -35,7 +37,7 @@ def dump(
     **fields: int,
 ) -> Dump:
     """A dump as it comes out of a file: 121 words of 16 bits in 4 packets unless said otherwise."""
-    made = {"rate_integer": 44_100} if extended else {"period_ns": PERIOD}
+    made: dict[str, int] = {"rate_integer": 44_100} if extended else {"period_ns": PERIOD}
     data = oracle.dump(
         bits=bits,
         words=words(121, bits) if content is None else content,
@@ -89,3 +91,9 @@ def in_slot(rehearsed: Rehearsal, slot: int) -> list[int] | None:
 def said(rehearsed: Rehearsal, direction: Direction) -> list[bytes]:
     """The messages that went one way, of a line that carried nothing torn."""
     return [raw for _, raw in oracle.split(rehearsed.line.capture.bytes_of(direction))]
+
+
+def kinds(messages: Sequence[bytes]) -> list[str]:
+    """What messages are: the name of a handshake, else the sub-ID."""
+    names = {value: name for name, value in oracle.HANDSHAKES.items()}
+    return [names.get(message[3], f"{message[3]:02X}") for message in messages]

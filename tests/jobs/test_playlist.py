@@ -1,4 +1,4 @@
-"""What is played is what stands in the file, byte for byte, and under another address when asked."""
+"""What is played is what stands in the file, byte for byte, under another address when asked."""
 
 from __future__ import annotations
 
@@ -18,9 +18,7 @@ HEADER, PACKETS = damage.take_apart(DUMP)
 FOREIGN = bytes.fromhex("F0 7D 01 02 03 F7")  # 7D: for non-commercial use (M1 p. 34)
 NOTE = bytes.fromhex("90 3C 40")
 NAME = oracle.sample_name(sample_number=1, name=b"Thunder")
-LOOP = oracle.loop_points(
-    sample_number=1, loop_number=2, loop_type=0, loop_start=3, loop_end=90
-)
+LOOP = oracle.loop_points(sample_number=1, loop_number=2, loop_type=0, loop_start=3, loop_end=90)
 
 
 def file_of(data: bytes, name: str = "desk.syx") -> DumpFile:
@@ -197,9 +195,7 @@ def test_a_header_without_packets_rate_or_channels_can_be_played() -> None:
     for data in (
         HEADER,
         oracle.dump(bits=16, words=[], sample_number=1, period_ns=0),
-        oracle.extended_header(
-            sample_number=1, bits=16, rate_integer=0, length=5, channels=0
-        ),
+        oracle.extended_header(sample_number=1, bits=16, rate_integer=0, length=5, channels=0),
     ):
         dump = only(data)
         assert played(dump) == data
@@ -211,9 +207,7 @@ def test_a_header_without_packets_rate_or_channels_can_be_played() -> None:
 
 def test_another_device_id_changes_the_id_and_what_it_does_to_the_checksum() -> None:
     dump = readdressed(only(DUMP + NAME + LOOP), device_id=16)
-    expected = oracle.dump(
-        device_id=16, bits=16, words=WORDS, sample_number=1, period_ns=22_676
-    )
+    expected = oracle.dump(device_id=16, bits=16, words=WORDS, sample_number=1, period_ns=22_676)
     assert b"".join([dump.outgoing.header, *dump.outgoing.packets]) == expected
     assert dump.outgoing.after == (
         oracle.sample_name(device_id=16, sample_number=1, name=b"Thunder"),
@@ -283,11 +277,13 @@ def test_a_name_with_its_number_high_byte_first_keeps_that_order() -> None:
 
 
 def test_both_at_once_and_an_extended_header_too() -> None:
-    words = range(60)
-    made = {"extended": True, "bits": 20, "rate_integer": 44_100}
-    data = oracle.dump(words=words, device_id=3, sample_number=1, **made)
-    moved = readdressed(only(data), sample_number=16_383, device_id=126)
-    assert played(moved) == oracle.dump(words=words, device_id=126, sample_number=16_383, **made)
+    def made(**address: int) -> bytes:
+        return oracle.dump(words=range(60), extended=True, bits=20, rate_integer=44_100, **address)
+
+    moved = readdressed(
+        only(made(device_id=3, sample_number=1)), sample_number=16_383, device_id=126
+    )
+    assert played(moved) == made(device_id=126, sample_number=16_383)
 
 
 def test_nothing_asked_changes_nothing() -> None:
@@ -299,7 +295,7 @@ def test_nothing_asked_changes_nothing() -> None:
     "address", [{"device_id": 128}, {"device_id": -1}, {"sample_number": 16_384}]
 )
 def test_an_address_that_no_message_can_say_is_refused(address: dict[str, int]) -> None:
-    with pytest.raises(ValueError, match="127|fit"):
+    with pytest.raises(ValueError, match=r"127|fit"):
         readdressed(only(DUMP), **address)
 
 

@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 
-from emulator.dump.sender import SenderEnd
 from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile, profile_names
 from harness.jobs.outcome import Outcome
@@ -15,7 +14,19 @@ from harness.jobs.replay import Transfer
 from harness.jobs.timing import Wait
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
-from tests.jobs.bench import FROM, SECOND, TO, dump, in_slot, of, rehearsal, said, unit, words
+from tests.jobs.bench import (
+    FROM,
+    SECOND,
+    SMALL,
+    TO,
+    dump,
+    in_slot,
+    of,
+    rehearsal,
+    said,
+    unit,
+    words,
+)
 
 LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
 
@@ -146,8 +157,8 @@ def test_filler_that_is_kept_is_a_change_and_nothing_is_missing() -> None:
 
 
 def test_a_loop_that_the_unit_ends_one_word_sooner_is_a_change() -> None:
-    looped = {"loop_start": 10, "loop_end": 100, "loop_type": 0}
-    transfer = rehearsal(unit("old-curtain")).replay.play(dump(**looped))
+    looped = dump(loop_start=10, loop_end=100, loop_type=0)
+    transfer = rehearsal(unit("old-curtain")).replay.play(looped)
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert transfer.reason == (
         "the words are the same; the loop is forward, 10 to 99 and not forward, 10 to 100"
@@ -161,9 +172,7 @@ def test_a_name_that_the_unit_cuts_is_a_change() -> None:
     name = oracle.sample_name(sample_number=1, name=b"Thunder above")
     transfer = rehearsal(unit("prompt-box")).replay.play(dump(words(60, 12), name, bits=12))
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
-    assert transfer.reason == (
-        "the words are the same; the name is Thunder  and not Thunder above"
-    )
+    assert transfer.reason == ("the words are the same; the name is Thunder  and not Thunder above")
 
 
 def test_loops_and_a_name_come_back_and_are_verified() -> None:
@@ -196,7 +205,6 @@ def test_a_unit_that_tells_no_loops_and_no_name_is_noted_and_not_blamed() -> Non
 
 # Refused
 
-SMALL: dict[str, object] = {"bank_words": 100, "fitted": (1,), "places": 2}
 REFUSALS: dict[str, tuple[Profile, dict[str, Any], tuple[str, ...]]] = {
     "full": (unit(memory=SMALL), {}, ("121 words", "100")),
     "width": (unit(), {"bits": 24}, ("24 significant bits", "convert it first")),
@@ -283,9 +291,7 @@ def test_a_memory_that_is_full_when_it_is_full(partial: str, kept: int | None) -
 
 
 def test_a_unit_that_cancels_on_a_number_jump() -> None:
-    header, *packets = [
-        raw for _, raw in oracle.split(oracle.dump(**_plain(words(200))))
-    ]
+    header, *packets = [raw for _, raw in oracle.split(oracle.dump(**_plain(words(200))))]
     profile = unit("call-board", unit={"device_id": 0}, slots={"protected": ()})
     transfer = rehearsal(profile).replay.play(of(header + packets[0] + b"".join(packets[2:])))
     assert (transfer.outcome, transfer.sent) == (INCOMPLETE, 2)
@@ -408,109 +414,3 @@ def test_without_reading_back_nothing_is_asked_and_nothing_verified() -> None:
 def test_without_reading_back_an_emulated_memory_still_tells_the_change() -> None:
     transfer = rehearsal(unit("prompt-box"), read_back=False).replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.is_well) == (CHANGED, None, False)
-
-
-# Several dumps
-
-
-def test_several_dumps_to_one_unit_are_all_held() -> None:
-    rehearsed = rehearsal()
-    transfers = [
-        rehearsed.replay.play(dump(words(50 + 40 * n), number=n)) for n in range(4)
-    ]
-    assert [(each.outcome, each.verified) for each in transfers] == [(LOADED, True)] * 4
-    assert [each.slot for each in transfers] == [1, 2, 3, 4]
-    for n in range(4):
-        assert in_slot(rehearsed, n + 1) == words(50 + 40 * n)
-
-
-@pytest.mark.parametrize("replace", ["at once", "when whole"])
-def test_a_slot_that_is_sent_to_twice_holds_the_second(replace: str) -> None:
-    rehearsed = rehearsal(unit(slots={"replace": replace}))
-    other = words(90, factor=17)
-    assert rehearsed.replay.play(dump()).verified is True
-    second = rehearsed.replay.play(dump(other))
-    assert (second.outcome, second.verified, second.slot) == (LOADED, True, 2)
-    assert in_slot(rehearsed, 2) == other
-    assert rehearsed.unit.memory.used == 90
-
-
-def test_an_old_sample_is_not_taken_for_the_dump_that_was_refused() -> None:
-    profile = unit(memory={**SMALL, "bank_words": 121}, slots={"replace": "when whole"})
-    rehearsed = rehearsal(profile)
-    assert rehearsed.replay.play(dump()).outcome is LOADED
-    second = rehearsed.replay.play(dump(words(90, factor=17)))
-    assert (second.outcome, second.slot, second.holds) == (REFUSED, None, None)
-    assert second.comparison is None
-    assert in_slot(rehearsed, 2) == words(121)
-
-
-def test_one_that_fails_does_not_stop_the_next() -> None:
-    rehearsed = rehearsal()
-    outcomes = [
-        rehearsed.replay.play(each).outcome
-        for each in (dump(bits=24), dump(number=99), dump(device_id=3), dump())
-    ]
-    assert outcomes == [REFUSED, REFUSED, UNCONFIRMED, LOADED]
-
-
-# Somebody at the front panel
-
-
-def test_somebody_confirms_each_dump_and_the_walk_counts() -> None:
-    rehearsed = rehearsal(unit("stage-door"))
-    transfers = [rehearsed.replay.play(dump(number=n)) for n in range(3)]
-    assert rehearsed.replay.visits == 2
-    rehearsed.replay.finish()
-    assert rehearsed.replay.visits == 3
-    assert rehearsed.unit.panel.awaiting_confirm is None
-    assert [each.outcome for each in transfers] == [LOADED] * 3
-    walks = [dict(each.times.waits).get(Wait.PERSON, 0) for each in transfers]
-    assert walks == [0, 8 * SECOND, 8 * SECOND]
-    assert transfers[1].times.total_ns == transfers[0].times.total_ns + 8 * SECOND
-
-
-def test_nobody_comes_and_the_next_dump_waits_for_ever() -> None:
-    rehearsed = rehearsal(unit("stage-door"), operator_ns=None)
-    first, second = (rehearsed.replay.play(dump(number=n)) for n in range(2))
-    rehearsed.replay.finish()
-    assert (first.outcome, first.verified) == (LOADED, True)
-    assert (second.outcome, second.sent, second.slot) == (INCOMPLETE, 0, None)
-    assert second.reason == "the unit asked to wait at the header and never went on"
-    assert rehearsed.replay.visits == 0
-    assert rehearsed.unit.panel.awaiting_confirm == 1
-    # the unit is told that nothing will come (HSK-19)
-    assert said(rehearsed, TO)[-1] == oracle.handshake(kind="CANCEL", packet_number=0)
-
-
-@pytest.mark.parametrize(
-    ("habit", "outcome", "told"),
-    [
-        ("cancel", REFUSED, "slot 1 has a new sample: confirm it at the front panel, and send"),
-        ("ignore", UNCONFIRMED, "the unit never answered: slot 1 has a new sample: confirm it"),
-    ],
-)
-def test_nobody_comes_and_the_unit_refuses(habit: str, outcome: Outcome, told: str) -> None:
-    profile = unit("stage-door", panel={"unconfirmed": habit})
-    rehearsed = rehearsal(profile, operator_ns=None)
-    rehearsed.replay.play(dump(number=0))
-    second = rehearsed.replay.play(dump(number=1))
-    assert (second.outcome, second.slot, second.is_well) == (outcome, None, False)
-    assert told in second.reason
-
-
-def test_what_an_ignored_dump_gets_back_is_the_old_one_and_that_is_noticed() -> None:
-    profile = unit("stage-door", panel={"unconfirmed": "ignore"})
-    rehearsed = rehearsal(profile, operator_ns=None)
-    rehearsed.replay.play(dump())
-    second = rehearsed.replay.play(dump(words(121, factor=17)))
-    assert (second.outcome, second.verified, second.is_well) == (UNCONFIRMED, False, False)
-    assert "something else" in second.reason
-
-
-def test_the_sender_ends_are_all_met_somewhere_here() -> None:
-    # CONFUSED and REJECTED need a unit that breaks rules; the others have their checks above
-    assert {end.name for end in SenderEnd} == {
-        *("SENT", "CANCELLED", "SILENT", "STOPPED"),
-        *("REJECTED", "CONFUSED"),
-    }

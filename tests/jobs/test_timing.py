@@ -204,9 +204,7 @@ BENCH = Profile(
     ),
 )
 SILENT = replace(BENCH, habits=Habits(answers=False))
-V1 = oracle.dump(
-    bits=16, words=dumps.V1.words, sample_number=1, period_ns=dumps.V1.period_ns
-)
+V1 = oracle.dump(bits=16, words=dumps.V1.words, sample_number=1, period_ns=dumps.V1.period_ns)
 
 
 def rehearsed(profile: Profile) -> tuple[Rehearsal, Times]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 import pytest
@@ -164,6 +164,20 @@ def test_a_wrong_range_of_the_checksum_is_named_once(way: int, words: str) -> No
     assert not [finding for finding in findings if finding.clause == "DEV-04"]
 
 
+@pytest.mark.parametrize(
+    ("name", "total"),
+    [
+        ("it is a sum instead of an exclusive-or.", lambda raw: sum(raw[1:125])),
+        ("it is a sum of the data bytes.", lambda raw: sum(raw[5:125])),
+        ("it is the negative sum of the data bytes.", lambda raw: -sum(raw[5:125])),
+        ("it is always 00.", lambda raw: 0),
+    ],
+)
+def test_another_kind_of_checksum_is_named_once(name: str, total: Callable[[bytes], int]) -> None:
+    made = b"".join(raw[:125] + bytes([total(raw) & 0x7F, 0xF7]) for raw in PACKETS)
+    assert name in only(judged(HEADER + made).findings, "PKT-05").message
+
+
 def test_a_rewritten_device_id_is_named_when_it_mends_every_packet() -> None:
     changed = bytearray(CLEAN)
     for at in (0, 21, 148, 275):
@@ -215,6 +229,76 @@ def test_a_dump_that_was_cut_short_says_how_much_is_missing() -> None:
         ("FRM-01", 4),
         ("PKT-10", 5),
     }
+
+
+@pytest.mark.parametrize("offset", [0, 1, 2, 3, 4, 60, 125])
+def test_a_lost_byte_is_told_once_wherever_it_was(offset: int) -> None:
+    torn = PACKETS[1][:offset] + PACKETS[1][offset + 1 :]
+    findings = judged(HEADER + PACKETS[0] + torn + PACKETS[2]).findings
+    assert [(each.clause, each.at.packet) for each in findings] == [
+        ("FRM-01" if offset == 0 else "PKT-01", 1)
+    ]
+
+
+@pytest.mark.parametrize("offset", [1, 2, 3, 4, 60, 126])
+def test_an_added_byte_is_told_once_wherever_it_is(offset: int) -> None:
+    torn = PACKETS[1][:offset] + b"\x33" + PACKETS[1][offset:]
+    findings = judged(HEADER + PACKETS[0] + torn + PACKETS[2]).findings
+    assert [(each.clause, each.at.packet) for each in findings] == [("PKT-01", 1)]
+
+
+def test_a_lost_f7_is_told_from_a_packet_that_breaks_off() -> None:
+    for cut, message in (
+        (126, "Packet 1 has no F7 at its end."),
+        (90, "Packet 1 breaks off after 90 bytes."),
+    ):
+        findings = judged(HEADER + PACKETS[0] + PACKETS[1][:cut] + PACKETS[2]).findings
+        assert [each.message for each in findings] == [message]
+
+
+def test_a_missing_byte_for_the_channels_is_guessed() -> None:
+    for torn, is_guessed in ((STEREO[:32] + b"\xf7", True), (STEREO[:33] + b"\x01\xf7", False)):
+        finding = only(judged(torn + STEREO[34:]).findings, "EXT-01")
+        assert ("channels" in finding.do) is is_guessed
+
+
+@pytest.mark.parametrize(
+    ("stream", "clause"),
+    [
+        (b"\x01\x02" + CLEAN, "FRM-07"),  # nothing stands before: no F7
+        (CLEAN + b"\xf6\x01\x02", "FRM-07"),  # behind a status byte that takes no data
+        (CLEAN + b"\x01\x02", "FRM-10"),
+        (CLEAN + b"\x01\x02\x03", "FRM-07"),  # more than a channel message holds
+    ],
+)
+def test_loose_bytes_are_told_from_running_status(stream: bytes, clause: str) -> None:
+    findings = [each for verdict in judge_stream(stream) for each in verdict.findings]
+    assert [each.clause for each in findings] == [clause]
+
+
+def test_without_a_header_the_first_packet_says_whose_dump_it_is() -> None:
+    findings = judged(b"".join(PACKETS)).findings
+    assert {each.clause for each in findings} == {"HDR-01", "PKT-14"}
+    stranger = oracle.packet(device_id=9, number=1, data=PACKETS[1][5:125])
+    findings = judged(PACKETS[0] + stranger + PACKETS[2]).findings
+    assert only(findings, "DEV-03").at.packet == 1
+
+
+def test_a_resend_that_mends_a_packet_is_the_one_that_is_decoded() -> None:
+    spoilt = PACKETS[1][:60] + bytes([PACKETS[1][60] ^ 1]) + PACKETS[1][61:]
+    for pair in (spoilt + PACKETS[1], PACKETS[1] + spoilt):
+        verdict = judged(HEADER + PACKETS[0] + pair + PACKETS[2])
+        assert verdict.words is not None
+        assert verdict.words.tolist() == list(NOISE[:90])
+        assert "the two differ" in only(verdict.findings, "PKT-03").message
+
+
+def test_a_run_of_128_missing_packets_is_known_by_the_end() -> None:
+    whole = long_dump(40 * 299 + 7)
+    lost = whole[: 21 + 127 * 50] + whole[21 + 127 * 178 :]
+    finding = only(judged(lost).findings, "PKT-10")
+    assert "a run of 128" in finding.message
+    assert finding.at.packet is None
 
 
 def test_loops_are_judged_by_the_length_of_their_own_sample() -> None:

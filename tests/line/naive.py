@@ -79,7 +79,7 @@ def changed(slots: Slots, how: Disturbance) -> Slots:
 
 
 def acting(arrivals: Arrivals) -> list[int]:
-    """Return the instants at which an exclusive message ends: its F7, or what cuts it (M1 p. 29)."""
+    """Return the instants at which an exclusive message ends: its F7 or a cut (M1 p. 29)."""
     instants, is_open = [], False
     for at_ns, byte in arrivals:
         if 0x80 <= byte <= 0xF7:

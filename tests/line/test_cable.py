@@ -148,9 +148,7 @@ def test_bytes_with_a_gap_between_them_are_two_stretches() -> None:
 
 
 def test_a_delayed_message_holds_up_what_follows_and_not_what_its_sender_believes() -> None:
-    cable, _ = both(
-        [(0, ACK), (0, ACK)], [DelayMessage(direction=TO, message=0, by_ns=5_000_001)]
-    )
+    cable, _ = both([(0, ACK), (0, ACK)], [DelayMessage(direction=TO, message=0, by_ns=5_000_001)])
     assert list(cable.arrivals) == [
         (6 * BYTE_NS + 5_000_001, ACK),
         (12 * BYTE_NS + 5_000_001, ACK),

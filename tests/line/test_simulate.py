@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from emulator.dump.capture import Capture, Passage
+from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import Outgoing, Sender, SenderEnd
 from emulator.line.disturbance import DelayMessage, Disturbance, LoseMessage
@@ -104,25 +104,28 @@ def test_a_hand_at_the_panel_comes_before_the_next_message_of_that_instant() -> 
     assert unit.heard == HEADER + oracle.handshake(kind="CANCEL")
 
 
-def test_a_deadline_that_an_arrival_at_its_instant_has_lifted_does_not_come() -> None:
+@pytest.mark.parametrize(
+    ("extra_ns", "kinds"),
+    [
+        (0, [EventKind.ANSWERED, EventKind.ANSWERED]),
+        (1, [EventKind.ANSWERED, EventKind.SILENCE]),
+    ],
+)
+def test_a_deadline_that_an_arrival_at_its_instant_has_lifted_does_not_come(
+    extra_ns: int, kinds: list[EventKind]
+) -> None:
     # the answer is complete 20 ms after the packet: in time (TIM-03, M1 p. 39)
     late = timeline.LATEST_ANSWER_START_NS
     header_ns, packet_ns = len(HEADER) * BYTE_NS, len(LONG) * BYTE_NS
     first_left = header_ns + SIX + packet_ns
-    for extra_ns, kinds in (
-        (0, [EventKind.ANSWERED, EventKind.ANSWERED]),
-        (1, [EventKind.ANSWERED, EventKind.SILENCE]),
-    ):
-        sender = Sender(Outgoing(header=HEADER, packets=[LONG, oracle.packet(number=1, data=b"")]))
-        unit = Player((header_ns, ACK), (first_left + late + extra_ns, ACK))
-        heard: list[EventKind] = []
-        line = SimulatedLine(
-            unit, listener=lambda _, events, to=heard: to.extend(e.kind for e in events)
-        )
-        line.connect(sender)
-        sender.start(0)
-        line.run(lambda: False, until_ns=first_left + 20_000_000)
-        assert heard == kinds
+    sender = Sender(Outgoing(header=HEADER, packets=[LONG, oracle.packet(number=1, data=b"")]))
+    unit = Player((header_ns, ACK), (first_left + late + extra_ns, ACK))
+    heard: list[EventKind] = []
+    line = SimulatedLine(unit, listener=lambda _, events: heard.extend(e.kind for e in events))
+    line.connect(sender)
+    sender.start(0)
+    line.run(lambda: False, until_ns=first_left + 20_000_000)
+    assert heard == kinds
 
 
 def test_actions_of_one_instant_keep_their_order_and_may_add_more() -> None:
@@ -168,13 +171,13 @@ def test_both_directions_carry_at_the_same_time() -> None:
     assert bytewise(line.capture, FROM) == [((at + 2) * BYTE_NS, b) for at, b in enumerate(LONG)]
 
 
-def test_a_disturbance_strikes_its_own_direction_only() -> None:
-    for direction in (TO, FROM):
-        host, unit = Player((0, ACK)), Player((0, ACK))
-        line = line_of(host, unit, [LoseMessage(direction=direction, message=0)])
-        line.run(lambda host=host, unit=unit: host.is_over and unit.is_over)  # type: ignore[misc]
-        assert (unit.heard == b"") == (direction is TO)
-        assert (host.heard == b"") == (direction is FROM)
+@pytest.mark.parametrize("direction", [TO, FROM])
+def test_a_disturbance_strikes_its_own_direction_only(direction: Direction) -> None:
+    host, unit = Player((0, ACK)), Player((0, ACK))
+    line = line_of(host, unit, [LoseMessage(direction=direction, message=0)])
+    line.run(lambda: host.is_over and unit.is_over)
+    assert (unit.heard == b"") == (direction is TO)
+    assert (host.heard == b"") == (direction is FROM)
 
 
 def test_the_capture_is_in_the_order_of_arrival() -> None:
@@ -322,7 +325,10 @@ def test_a_new_host_is_not_told_that_the_message_of_the_one_before_has_left() ->
     line.connect(second)
     line.run(lambda: second.is_over)
     # its own message goes out behind the one that is on the wire
-    assert [(what, now) for what, now, _ in second.log] == [("says", 5), ("left", 127 * BYTE_NS + SIX)]
+    assert [(what, now) for what, now, _ in second.log] == [
+        ("says", 5),
+        ("left", 127 * BYTE_NS + SIX),
+    ]
     assert unit.heard == LONG + ACK
 
 

@@ -1,4 +1,4 @@
-"""Whole dumps over the simulated line against the worked timelines and digests (M1 pp. 1, 37, 39)."""
+"""Whole dumps over the simulated line: worked timelines and digests (M1 pp. 1, 37, 39)."""
 
 from __future__ import annotations
 
@@ -35,9 +35,7 @@ def sample_in(vector: dumps.DumpVector) -> Sample:
         vector.words,
         bits=vector.bits,
         period_ns=vector.period_ns,
-        sustain=Loop(
-            start=vector.loop_start, end=vector.loop_end, loop_type=vector.loop_type
-        ),
+        sustain=Loop(start=vector.loop_start, end=vector.loop_end, loop_type=vector.loop_type),
     )
 
 
@@ -109,16 +107,12 @@ def test_what_the_unit_sends_when_asked_is_the_dump_by_its_digest(
     before = len(desk.line.capture.passages)
     requester = desk.read(vector.sample_number, device_id=vector.device_id)
     assert requester.collected.whole
-    sent = b"".join(
-        data for way, _, data in desk.line.capture.passages[before:] if way is FROM
-    )
+    sent = b"".join(data for way, _, data in desk.line.capture.passages[before:] if way is FROM)
     assert hashlib.sha256(sent).hexdigest() == vector.sha256
 
 
 @pytest.mark.parametrize(("words", "open_loop", "closed_loop"), timeline.WORDS_PER_SECOND)
-def test_words_per_second_in_the_long_run(
-    words: int, open_loop: float, closed_loop: float
-) -> None:
+def test_words_per_second_in_the_long_run(words: int, open_loop: float, closed_loop: float) -> None:
     bits = {60: 14, 40: 16, 30: 24}[words]
     for profile, rate in ((SILENT, open_loop), (AT_ONCE, closed_loop)):
         desk = Desk(profile)

@@ -1,8 +1,8 @@
 """Whole transfers over a line that suffers, beside a dict from slots to words.
 
-A sender, the cable with random disturbances and a unit do what they do; the dict knows only what must
-come of it: what was acknowledged from header to end is what was sent, nothing else is touched, the
-memory adds up, and every run ends.
+A sender, the cable with random disturbances and a unit do what they do; the dict knows only what
+must come of it: what was acknowledged from header to end is what was sent, nothing else is touched,
+the memory adds up, and every run ends.
 """
 
 from __future__ import annotations
@@ -133,15 +133,23 @@ class TransfersBesideADict(RuleBasedStateMachine):
         self.confirm()
         fits = self.fits(slot, count)
         words, answered = self.transfer(slot, count, bits, [])
-        assert answered == fits
+        if self.is_in_time or not count:
+            assert answered == fits
         if fits:
+            assert self.desk.words_in(slot) == words
             self.held[slot] = words
+        elif self.choices["room"] == "as it fills":
+            self.learn(slot)
 
     @rule(slot=SLOT, count=COUNT, bits=BITS, disturbances=TO_PACKETS)
     def send_with_struck_packets(
         self, slot: int, count: int, bits: int, disturbances: list[Disturbance]
     ) -> None:
         """Header and replies are undisturbed: what is acknowledged is there, word by word."""
+        if self.choices["wait"] == "true":
+            # The answer to a packet that came twice may then be taken for that to the next: during
+            # WAIT a sender takes any number, since units number their answers as they like.
+            disturbances = [each for each in disturbances if not isinstance(each, RepeatMessage)]
         self.confirm()
         words, answered = self.transfer(slot, count, bits, disturbances)
         if answered:
@@ -163,19 +171,21 @@ class TransfersBesideADict(RuleBasedStateMachine):
         assert len(changed) <= 1
         assert struck or changed <= {slot}
 
-    @rule(slot=SLOT, count=st.integers(41, 200), at_ms=st.integers(0, 500), deed=st.sampled_from(
-        ["initialise", "power", "delete", "confirm"]
-    ))
+    @rule(
+        slot=SLOT,
+        count=st.integers(41, 200),
+        at_ms=st.integers(0, 500),
+        deed=st.sampled_from(["initialise", "power", "delete", "confirm"]),
+    )
     def send_and_be_interrupted(self, slot: int, count: int, at_ms: int, deed: str) -> None:
         self.confirm()
-        self.desk.line.at(self.desk.now_ns + at_ms * 1_000_000, lambda now: self.press(deed, now))
-        self.transfer(slot, count, 16, [])
-        self.desk.line.advance(SECOND)  # the hand may have come too late
+        self.transfer(slot, count, 16, [], hand=(at_ms * 1_000_000, deed))
         self.held = self.seen()
 
     @rule(slot=SLOT)
     def read(self, slot: int) -> None:
         """What is asked for is what the dict says, or nothing."""
+        self.new_line([])
         requester = self.desk.read(slot - 1)
         assert words_of(requester) == self.held.get(slot)
 
@@ -200,15 +210,15 @@ class TransfersBesideADict(RuleBasedStateMachine):
     def send_unconfirmed(self, slot: int, late: bool) -> None:
         """A dump before the last one was confirmed: held and then let in, refused, or not seen."""
         fits = self.fits(slot, 60)
-        if late:
-            self.desk.line.at(self.desk.now_ns + 9 * SECOND, self.unit.confirm)
-        words, answered = self.transfer(slot, 60, 16, [])
-        waits = self.choices["unconfirmed"] == "wait"
-        assert answered == (late and waits and fits)
-        if answered:
+        hand = (9 * SECOND, "confirm") if late else None
+        words, answered = self.transfer(slot, 60, 16, [], hand=hand)
+        goes_in = late and fits and self.choices["unconfirmed"] == "wait"
+        if self.is_in_time or not goes_in:
+            assert answered == goes_in
+        if goes_in:
             self.held[slot] = words
-        self.desk.line.advance(10 * SECOND)
-        self.unit.panel.awaiting_confirm = None if late else self.unit.panel.awaiting_confirm
+        elif self.choices["room"] == "as it fills":
+            self.learn(slot)
 
     # what must hold
 
@@ -238,13 +248,30 @@ class TransfersBesideADict(RuleBasedStateMachine):
 
     # how it is done
 
+    @property
+    def is_in_time(self) -> bool:
+        """Whether answers come within the 20 ms of the standard, or WAIT does (M1 p. 39)."""
+        return self.choices["wait"] == "true" or int(self.choices["packet_ms"]) < 18
+
     def transfer(
-        self, slot: int, count: int, bits: int, disturbances: Sequence[Disturbance]
+        self,
+        slot: int,
+        count: int,
+        bits: int,
+        disturbances: Sequence[Disturbance],
+        *,
+        hand: tuple[int, str] | None = None,
     ) -> tuple[list[int], bool]:
-        """Send new words; return them and whether header and all packets were acknowledged."""
+        """Send new words; return them and whether header and all packets were acknowledged.
+
+        `hand` is what somebody does at the panel, and how long after the start.
+        """
         self.seed += 1
         words = noise(count, bits, self.seed)
         self.new_line(disturbances)
+        if hand is not None:
+            after_ns, deed = hand
+            self.desk.line.at(self.desk.now_ns + after_ns, lambda now_ns: self.press(deed, now_ns))
         sender = self.desk.start(sample_of(words, bits=bits), slot - 1)
         patience_ns = self.desk.now_ns + 60 * SECOND
         if not self.desk.line.run(lambda: sender.end is not None, until_ns=patience_ns):
@@ -313,6 +340,6 @@ class TransfersBesideADict(RuleBasedStateMachine):
 
 
 TransfersBesideADict.TestCase.settings = settings(
-    max_examples=40, stateful_step_count=15, deadline=None, derandomize=True
+    max_examples=150, stateful_step_count=25, deadline=None, derandomize=True
 )
 TestTransfersBesideADict = TransfersBesideADict.TestCase

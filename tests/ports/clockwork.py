@@ -1,4 +1,4 @@
-"""A clock that stands still until somebody sleeps, and a port whose bytes come when they are told to."""
+"""A clock that stands still until somebody sleeps, and a port whose bytes come when told to."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ MS: Final = 1_000_000
 class FakeClock:
     """Time passes by sleeping only; everybody oversleeps by `late_ns`.
 
-    `stalls` holds (instant, duration): whoever sleeps across the instant is held up for so long more.
+    `stalls` holds (instant, duration): whoever sleeps across the instant is held up so long more.
     """
 
     def __init__(self, *, late_ns: int = 0, stalls: Sequence[tuple[int, int]] = ()) -> None:
@@ -36,7 +36,7 @@ class FakeClock:
 class FakePort:
     """Bytes come at given instants; what is sent is kept with the instant of the call.
 
-    `knows` False gives bytes the instant at which they were found, as a port without time stamps does.
+    `knows` False gives bytes the instant at which they were found, as a port without times does.
     `answer` may say something to each message that is sent: (delay, bytes).
     """
 
@@ -48,6 +48,7 @@ class FakePort:
         *arrivals: tuple[int, bytes],
         knows: bool = True,
         holds_back: bool = False,
+        latency_ns: int = 0,
         answer: Callable[[bytes], Sequence[tuple[int, bytes]]] | None = None,
     ) -> None:
         self.clock: Final = clock
@@ -56,6 +57,7 @@ class FakePort:
             truncated=Truncated.AT_ONCE,
             resolution_ns=1,
             holds_back=holds_back,
+            latency_ns=latency_ns,
         )
         self.sent: list[tuple[int, bytes]] = []
         self.breaks_at_ns: int | None = None
@@ -95,7 +97,9 @@ class FakePort:
         while self._later and self._later[0][0] <= now_ns:
             at_ns, data = self._later.popleft()
             found.append(
-                Arrival(at_ns, data, at_ns) if self._knows else Arrival(now_ns, data, self._empty_ns)
+                Arrival(at_ns, data, at_ns)
+                if self._knows
+                else Arrival(now_ns, data, self._empty_ns)
             )
         if not found:
             self._empty_ns = now_ns

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,7 +18,8 @@ from emulator.ports.port import PortError
 
 ROOT: Final = Path(__file__).parents[2]
 _START_S: Final = 20.0
-_OPTIONS: Final = ("-r", "-d", "dummy", "-r", "48000", "-p", "64")
+_SHARED: Final = Path("/dev/shm")
+_OPTIONS: Final = ("-p", "64", "-r", "-d", "dummy", "-r", "48000", "-p", "64")
 _ASK: Final = (
     "from emulator.ports.midi import list_ports\n"
     "print([each.problem for each in list_ports() if each.system == 'jack'])"
@@ -46,26 +48,37 @@ def jack_server(mode: str) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     Clients find it when JACK_DEFAULT_SERVER is the name.
     """
     name = f"dryload-{os.getpid()}-{mode}"
-    synchronous = ("-S",) if mode == SYNCHRONOUS else ()
-    server = subprocess.Popen(
-        ["jackd", "-n", name, *synchronous, *_OPTIONS],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        _await_answer(name, server)
-        yield name, server
-    finally:
-        server.terminate()
+    synchronous = ("-S",) if mode.startswith(SYNCHRONOUS) else ()
+    with tempfile.TemporaryFile() as log:
+        server = subprocess.Popen(
+            ["jackd", "-n", name, *synchronous, *_OPTIONS],
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+        )
         try:
-            server.wait(5)
-        except subprocess.TimeoutExpired:
-            server.kill()
-            server.wait()
+            if not _answers(name, server):
+                log.seek(0)
+                said = log.read().decode(errors="replace")
+                raise AssertionError(f"jackd does not answer (exit {server.poll()}): {said}")
+            yield name, server
+        finally:
+            end(server)
+            for left in _SHARED.glob(f"jack*{name}_*"):  # what a server that is killed leaves
+                left.unlink(missing_ok=True)
 
 
-def _await_answer(name: str, server: subprocess.Popen[bytes]) -> None:
+def end(server: subprocess.Popen[bytes]) -> None:
+    """End a server by its id."""
+    server.terminate()
+    try:
+        server.wait(10)  # longer where a client was killed
+    except subprocess.TimeoutExpired:  # it stays in the list of servers, which takes eight
+        server.kill()
+        server.wait()
+
+
+def _answers(name: str, server: subprocess.Popen[bytes]) -> bool:
     """Ask in a process of its own, for a client that fails leaves traces in its process."""
     until_s = time.monotonic() + _START_S
     environment = {**os.environ, "JACK_DEFAULT_SERVER": name}
@@ -78,5 +91,5 @@ def _await_answer(name: str, server: subprocess.Popen[bytes]) -> None:
             cwd=ROOT,
         )
         if answer.stdout.strip() == b"['']":
-            return
-    raise AssertionError(f"jackd does not answer, its exit code is {server.poll()}")
+            return True
+    return False

@@ -84,7 +84,9 @@ def main(arguments: Sequence[str]) -> None:
     line.connect(unit)
     if chosen.busy:
         threading.Thread(target=_burn, daemon=True).start()
-    print(json.dumps({"address": getattr(port, "address", None)}), flush=True)
+    latency_ns = port.abilities.latency_ns
+    hello = {"address": getattr(port, "address", None), "latency_ns": latency_ns}
+    print(json.dumps(hello), flush=True)
     line.run(lambda: bool(select.select([sys.stdin], [], [], 0)[0]))
     samples = {
         slot.sample_number: [int(word) for word in slot.sample.words]

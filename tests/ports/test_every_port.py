@@ -125,17 +125,16 @@ def test_a_closed_port_says_so(ends: Ends) -> None:
     for port in ends:
         port.close()
         port.close()
-        for use in (lambda port=port: port.send(b"\xf8"), lambda port=port: port.receive(0)):
-            with pytest.raises(PortError, match="has been closed here"):
-                use()
+        with pytest.raises(PortError, match="has been closed here"):
+            port.send(b"\xf8")
+        with pytest.raises(PortError, match="has been closed here"):
+            port.receive(0)
 
 
 def test_a_host_learns_that_the_far_end_has_gone(ends: Ends) -> None:
     ends.there.close()
-    begun_ns = ends.here.clock.now_ns()
     with pytest.raises(PortError) as caught:
-        while ends.here.clock.now_ns() - begun_ns < 5_000 * MS:
-            ends.here.receive(100 * MS)
+        collect(ends.here, 1)  # as long as patience lasts
     assert caught.value.what
     assert caught.value.do
 

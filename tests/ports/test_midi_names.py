@@ -7,8 +7,8 @@ import pytest
 from emulator.ports.midi_names import SystemPorts, choose, matching, nothing_fits
 from emulator.ports.port import PortError
 
-# The forms in which the library lists ports (common practice): JACK "client:port", with a count where
-# a client's name was taken; the ALSA sequencer "client:port 128:0"; others the bare name.
+# The forms in which the library lists ports (common practice): JACK "client:port", with a count
+# where a client's name was taken; the ALSA sequencer "client:port 128:0"; others the bare name.
 JACK = ["system:midi_playback_1", "Lantern Desk:in", "Lantern Desk 2:in", "Ship's Bell:in"]
 ALSA = ["Midi Through:Midi Through Port-0 14:0", "Desk:Desk MIDI 1 20:0", "Desk:Desk MIDI 2 20:1"]
 TWINS = ["Desk", "Desk", "Box"]

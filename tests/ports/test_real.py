@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from emulator.dump.capture import Direction
@@ -155,7 +157,7 @@ def test_is_over_is_asked_at_least_every_50_ms() -> None:
         return clock.now_ns() > 1_000 * MS
 
     line.run(is_over)
-    assert max(later - sooner for sooner, later in zip(asked, asked[1:], strict=False)) <= 50 * MS
+    assert max(later - sooner for sooner, later in pairwise(asked)) <= 50 * MS
 
 
 def test_a_port_that_goes_raises_and_the_capture_keeps_what_was_sent() -> None:

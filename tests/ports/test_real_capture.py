@@ -37,7 +37,9 @@ def test_both_directions_are_kept_in_the_order_of_their_instants() -> None:
 
 def test_an_answer_stands_behind_what_it_answers_even_if_no_line_is_there() -> None:
     # Nothing is behind this port: the answer comes before a line could have carried the packet.
-    port = FakePort(FakeClock(), answer=lambda message: [(2 * MS, ACK)] if message == PACKET else [])
+    port = FakePort(
+        FakeClock(), answer=lambda message: [(2 * MS, ACK)] if message == PACKET else []
+    )
     line = RealLine(port)
     line.connect(player := Player((0, PACKET)))
     line.run(lambda: player.is_over)

@@ -1,4 +1,4 @@
-"""The real driver with the unit at this end: the line is emulated, and outsiders may do anything."""
+"""The real driver with the unit at this end: the line is emulated, outsiders may do anything."""
 
 from __future__ import annotations
 
@@ -25,8 +25,10 @@ PACKET = oracle.packet(number=0, data=b"\x11")
 ACK_NS, REQUEST_NS, PACKET_NS = 1_920_000, 2_240_000, 40_640_000
 
 
-def unit_line(port: FakePort, **more: bool) -> RealLine:
-    return RealLine(port, sends=Direction.FROM_UNIT, emulates_line=True, **more)
+def unit_line(port: FakePort, *, keeps_capture: bool = True) -> RealLine:
+    return RealLine(
+        port, sends=Direction.FROM_UNIT, emulates_line=True, keeps_capture=keeps_capture
+    )
 
 
 def test_what_comes_has_passed_over_the_line_before_it_is_told_of() -> None:
@@ -65,6 +67,22 @@ def test_what_goes_is_handed_over_when_its_last_byte_would_be_out() -> None:
         ]
 
 
+def test_what_the_port_itself_takes_is_no_part_of_the_line_s_time() -> None:
+    # A message that came 3 ms after it was sent has been on the line for so long already, and one
+    # that is to arrive at an instant goes so much earlier; but nothing before it can.
+    port = FakePort(FakeClock(), (10 * MS, PACKET), (60 * MS, ACK), latency_ns=3 * MS)
+    line = unit_line(port)
+    line.connect(player := Player((100 * MS, PACKET), (200 * MS, ACK)))
+    line.run(lambda: player.is_over)
+    assert [(what, now_ns) for what, now_ns, _ in player.log if what != "says"] == [
+        ("hears", 7 * MS + PACKET_NS),
+        ("hears", 60 * MS),  # 57 + 1.92 ms would be before it was here
+        ("left", 100 * MS + PACKET_NS),
+        ("left", 200 * MS + ACK_NS),
+    ]
+    assert port.sent == [(97 * MS + PACKET_NS, PACKET), (200 * MS, ACK)]
+
+
 def test_a_unit_behind_a_port_answers_when_a_unit_on_a_cable_does() -> None:
     unit = RackUnit(profile_of())
     number = 0
@@ -97,20 +115,18 @@ def test_a_flood_is_held_back_where_the_port_can_do_that() -> None:
     line, _, player = flooded(holds_back=True)
     assert line.lateness.lost_bytes == 0
     assert player.heard == (ACK * 1_000)[: len(player.heard)]
-    assert (1_060 * MS - 30_000) // ACK_NS == len(player.heard) // 6
+    assert len(player.heard) // 6 == (1_060 * MS - 30_000) // ACK_NS
 
 
 def test_a_flood_loses_what_cannot_be_held_and_says_how_much() -> None:
     line, _, player = flooded(holds_back=False)
     assert 0 < 350 * 12_000 - line.lateness.lost_bytes < 1 << 20
-    assert 1_057 * MS // ACK_NS == len(player.heard) // 6
+    assert len(player.heard) // 6 == 1_057 * MS // ACK_NS
 
 
 def test_without_a_pace_there_is_no_line_to_emulate() -> None:
     port = FakePort(FakeClock(), (5, PACKET))
-    line = RealLine(
-        port, sends=Direction.FROM_UNIT, emulates_line=True, pacer=Pacer(byte_ns=0)
-    )
+    line = RealLine(port, sends=Direction.FROM_UNIT, emulates_line=True, pacer=Pacer(byte_ns=0))
     line.connect(player := Player((7, ACK)))
     line.run(lambda: player.is_over)
     assert player.log == [("hears", 5, PACKET), ("says", 7, ACK), ("left", 7, b"")]

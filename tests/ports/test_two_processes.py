@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import closing
+
 import pytest
 
 from emulator.dump.outgoing import outgoing
@@ -13,7 +15,7 @@ from emulator.ports.midi import open_midi
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine
-from emulator.ports.tcp import open_tcp
+from emulator.ports.tcp import TcpClient, open_tcp
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from tests.ports import jack
@@ -50,6 +52,11 @@ def read(line: RealLine, number: int) -> list[int] | None:
     return words_of(requester)
 
 
+def dial(unit: Served) -> TcpClient:
+    host, number = unit.hello["address"]
+    return open_tcp(host, number, MonotonicClock())
+
+
 def check_transfer(port: Port, unit: Served) -> None:
     """Play a dump, read it back and look into the unit; the times are those of a rehearsal."""
     dump = outgoing(sample_of(WORDS), number=1, device_id=0)
@@ -71,10 +78,8 @@ def check_transfer(port: Port, unit: Served) -> None:
 
 
 def test_a_dump_over_tcp_between_two_processes() -> None:
-    with served() as unit:
-        port = open_tcp(*unit.hello["address"], MonotonicClock())
+    with served() as unit, closing(dial(unit)) as port:
         check_transfer(port, unit)
-        port.close()
 
 
 @pytest.fixture
@@ -85,10 +90,8 @@ def clean(clean_jack: str, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.port
 @pytest.mark.usefixtures("clean")
 def test_a_dump_over_jack_between_two_processes() -> None:
-    with served("--midi", NAME) as unit:
-        port = open_midi(NAME, MonotonicClock())
+    with served("--midi", NAME) as unit, closing(open_midi(NAME, MonotonicClock())) as port:
         check_transfer(port, unit)
-        port.close()
 
 
 @pytest.mark.port
@@ -98,8 +101,10 @@ def test_a_bad_wire_with_a_busy_unit_never_deceives(
     # The wire loses messages; what is read back says so each time, and in the end it is loaded.
     monkeypatch.setenv("JACK_DEFAULT_SERVER", bad_jack)
     dump = outgoing(sample_of(WORDS), number=1, device_id=0)
-    with served("--midi", NAME, "--no-pace", "--busy") as unit:
-        port = open_midi(NAME, MonotonicClock())
+    with (
+        served("--midi", NAME, "--no-pace", "--busy") as unit,
+        closing(open_midi(NAME, MonotonicClock())) as port,
+    ):
         line = RealLine(port, pacer=Pacer(byte_ns=0))
         for _ in range(20):
             sender = play(line, dump)
@@ -109,20 +114,16 @@ def test_a_bad_wire_with_a_busy_unit_never_deceives(
             line.advance(2_500 * MS)  # until the unit has given up what it has of it
         else:
             raise AssertionError("it was never loaded")
-        port.close()
         assert unit.end()["samples"]["1"] == WORDS
 
 
 @pytest.mark.port
 @pytest.mark.usefixtures("clean")
-def test_a_unit_that_is_killed_is_missed() -> None:
-    with served("--midi", NAME) as unit:
-        port = open_midi(NAME, MonotonicClock())
-        unit.process.kill()
-        unit.process.wait()
+def test_a_unit_that_ends_is_missed() -> None:
+    with served("--midi", NAME) as unit, closing(open_midi(NAME, MonotonicClock())) as port:
+        unit.end()
         with pytest.raises(PortError, match=r"Lantern Desk.*no longer among"):
             RealLine(port).advance(10_000 * MS)
-        port.close()
 
 
 @pytest.mark.port
@@ -132,12 +133,10 @@ def test_a_jack_server_that_dies_is_missed(monkeypatch: pytest.MonkeyPatch) -> N
     with jack.jack_server(jack.SYNCHRONOUS + "-mortal") as (name, server):
         monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
         with served("--midi", NAME) as unit:
-            port = open_midi(NAME, MonotonicClock())
-            server.kill()
-            server.wait()
-            with pytest.raises(PortError, match="the JACK server no longer runs"):
-                RealLine(port).advance(10_000 * MS)
-            port.close()
+            with closing(open_midi(NAME, MonotonicClock())) as port:
+                jack.end(server)
+                with pytest.raises(PortError, match="the JACK server no longer runs"):
+                    RealLine(port).advance(10_000 * MS)
             assert unit.process.wait(20) != 0  # it learns of it as well
 
 
@@ -145,13 +144,14 @@ def test_a_jack_server_that_dies_is_missed(monkeypatch: pytest.MonkeyPatch) -> N
 @pytest.mark.usefixtures("clean")
 def test_two_ports_of_one_name_are_told_apart_and_a_wrong_name_lists_them() -> None:
     clock = MonotonicClock()
-    with served("--midi", NAME), served("--midi", "Gulls"):
+    with served("--midi", NAME) as first, served("--midi", "Gulls") as gulls:
         with pytest.raises(PortError) as caught:
             open_midi("Ship's Bell", clock)
         assert f"{NAME}:in" in str(caught.value)
         assert "Gulls" in str(caught.value)
-        with served("--midi", NAME):
+        with served("--midi", NAME) as second:
             with pytest.raises(PortError, match="2 ports to send to fit"):
                 open_midi(NAME, clock)
-            port = open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out")
-            port.close()
+            open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out").close()
+            for each in (first, gulls, second):
+                each.end()  # a client that is killed would hold the server up

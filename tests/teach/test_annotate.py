@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from emulator.wire.clauses import clauses
 from emulator.wire.codec import encode
 from emulator.wire.messages import Message
-from emulator.wire.splitter import split
+from emulator.wire.splitter import Piece, PieceKind, split
 from harness.teach.annotate import annotate, explain_all, explain_piece, words_at
 from harness.teach.fields import LABELS
 from harness.teach.line import Line
@@ -270,6 +270,27 @@ def test_stray_bits_and_filler_that_is_not_00() -> None:  # WRD-05, PKT-08
         "4 more words, from 0 to 0 / 1 with bits below the 16 significant ones (WRD-05)"
     )
     assert said["filler"] == "96 bytes behind the last word / it must be 00"
+
+
+@pytest.mark.parametrize(("low", "stray"), [(0x20, 0), (0x60, 0), (0x02, 1), (0x10, 1), (0x3F, 1)])
+def test_only_bits_below_the_significant_ones_are_stray(low: int, stray: int) -> None:  # WRD-05
+    data = bytes([0x40, 0x00, low])
+    said = values(oracle.packet(number=0, data=data), bits=16)["word 0"]
+
+    assert ("are set (WRD-05)" in said) == bool(stray)
+
+
+def test_a_status_byte_among_the_words_is_said_where_it_stands() -> None:  # FRM-02
+    body = bytearray(oracle.packet(number=0, data=b""))
+    body[6] = body[6 + 3 * 20] = 0x90
+    raw = bytes(body)
+    piece = Piece(PieceKind.EXCLUSIVE, 0, raw, raw)  # the pieces of a torn packet, put together
+    lines = {line.field: line for line in explain_piece(piece, Words(bits=16)).lines}
+
+    assert lines["word 0"].problem == "a status byte stands in it"
+    assert lines["to word 39"].value == "36 more words, from -32,768 to -32,768"
+    assert lines["to word 39"].problem == "1 with a status byte in it"
+    assert lines["word 1"].problem == ""
 
 
 def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09

@@ -13,6 +13,9 @@ from tests.strategies import streams
 
 RNG = random.Random(1)
 LONG = damage.random_dump(RNG, minimum_packets=135, long_share=1)
+SIXTEEN = oracle.dump(
+    bits=16, words=[37 * i % 65_521 - 32_000 for i in range(200)], sample_number=1, period_ns=22676
+)
 NAME = oracle.sample_name(sample_number=1, name=b"gulls")
 
 
@@ -86,6 +89,26 @@ def test_one_packet_can_be_asked_for(kind: str) -> None:
     assert whole.explained.lines[-2].value.endswith("right")
     assert dump.packet(LONG.packets) == []
     assert dump.reached == LONG.packets
+
+
+def test_a_packet_that_the_judge_finds_broken_is_no_clean_one() -> None:  # WRD-05
+    header, packets = damage.take_apart(SIXTEEN)
+    stray = bytearray(packets[2])
+    stray[7] |= 0x01
+    stray[125] = oracle.checksum(bytes(stray))
+    dump = only(header + b"".join([*packets[:2], bytes(stray), *packets[3:]]))
+
+    assert [packet.packet for packet in dump.overview().broken] == [2]
+    assert {finding.clause for finding in dump.overview().broken[0].findings} == {"WRD-05"}
+
+
+def test_what_is_only_worth_knowing_makes_no_packet_a_broken_one() -> None:
+    # Silence has low bits that are never used: noted, and nothing more (WRD-09).
+    dump = only(oracle.dump(bits=16, words=[256] * 200, sample_number=1, period_ns=22676))
+    overview = dump.overview()
+
+    assert overview.broken == ()
+    assert [(run.packet, run.count) for run in overview.runs] == [(0, 5)]
 
 
 def test_packets_are_numbered_as_they_were_planned() -> None:

@@ -115,9 +115,7 @@ class Desk:
         limits: Limits | None = None,
     ) -> Sender:
         """Send a sample as the project's sender does, and let the unit come to rest."""
-        sender = self.start(
-            sample, number, device_id=device_id, switches=switches, limits=limits
-        )
+        sender = self.start(sample, number, device_id=device_id, switches=switches, limits=limits)
         assert self.line.run(lambda: sender.end is not None)
         self.line.run(lambda: not self.unit.is_receiving, until_ns=self.now_ns + FAR_NS)
         return sender

@@ -26,9 +26,7 @@ def loop(number: int, start: int, end: int, kind: int = 0, *, extended: bool = F
 
 
 def ask(number: int = ALL, *, extended: bool = False, sample: int = 2) -> bytes:
-    return oracle.loop_points_request(
-        sample_number=sample, loop_number=number, extended=extended
-    )
+    return oracle.loop_points_request(sample_number=sample, loop_number=number, extended=extended)
 
 
 def desk_with(text: str = "", *, loops: Sequence[bytes] = ()) -> Desk:
@@ -266,10 +264,13 @@ def test_questions_in_the_middle_of_a_dump_are_answered_and_harm_nothing() -> No
 @pytest.mark.parametrize("name", ["old-curtain", "thunder-sheet"])
 def test_a_unit_of_1986_answers_none_of_these(name: str) -> None:
     desk = Desk(load_profile(name))
-    assert desk.say(
-        ask(),
-        ask(extended=True),
-        oracle.sample_name_request(sample_number=0),
-        oracle.identity_request(device_id=0),
-        oracle.extended_header(sample_number=0, bits=16, rate_integer=44100, length=10),
-    ) == []
+    assert (
+        desk.say(
+            ask(),
+            ask(extended=True),
+            oracle.sample_name_request(sample_number=0),
+            oracle.identity_request(device_id=0),
+            oracle.extended_header(sample_number=0, bits=16, rate_integer=44100, length=10),
+        )
+        == []
+    )

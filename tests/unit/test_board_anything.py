@@ -1,8 +1,9 @@
-"""Whatever comes in at whatever time: nothing raises, the memory adds up, and a good dump goes in."""
+"""Whatever comes in at any time: nothing raises, the memory adds up, and a good dump goes in."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -179,7 +180,7 @@ def test_afterwards_a_good_dump_goes_in(name: str, steps: list[tuple[int, bytes 
     for gap_ns, what in steps:
         at_ns += gap_ns
         if isinstance(what, Press):
-            desk.line.at(at_ns, lambda now_ns, press=what: press.on(desk.unit, now_ns))  # type: ignore[misc]
+            desk.line.at(at_ns, partial(what.on, desk.unit))
         elif what:
             host.add(at_ns, what)
     desk.line.connect(host)
@@ -193,9 +194,7 @@ def test_afterwards_a_good_dump_goes_in(name: str, steps: list[tuple[int, bytes 
     bits = profile.words.accepts[0]
     words = noise(3 * oracle.words_per_packet(bits), bits)
     number = profile.slots.first_number + 2
-    sender = desk.send(
-        sample_of(words, bits=bits), number, device_id=profile.unit.device_id
-    )
+    sender = desk.send(sample_of(words, bits=bits), number, device_id=profile.unit.device_id)
     assert sender.end is SenderEnd.SENT
     assert desk.words_in(3) == words
     check_memory(desk.unit)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from emulator.dump.events import EventKind
@@ -219,7 +221,7 @@ def test_an_echo_copies_the_input_to_the_output() -> None:
 
 
 def test_a_dump_to_a_unit_that_echoes_is_not_taken_for_acknowledged_by_its_own_echo() -> None:
-    desk = Desk('[habits]\necho = true\nanswers = false\n')
+    desk = Desk("[habits]\necho = true\nanswers = false\n")
     words = noise(100)
     sender = desk.send(sample_of(words))
     assert sender.end is SenderEnd.SENT
@@ -235,7 +237,7 @@ def test_active_sensing_keeps_below_300_ms_also_while_a_sender_waits() -> None:
     desk.send(sample_of(range(200)))
     desk.line.advance(SECOND)
     instants = [at_ns for at_ns, byte in bytewise(desk.line.capture, FROM) if byte == 0xFE]
-    gaps = [b - a for a, b in zip(instants, instants[1:], strict=False)]
+    gaps = [b - a for a, b in pairwise(instants)]
     assert len(instants) > 10
     assert max(gaps) <= 300_000_000
 

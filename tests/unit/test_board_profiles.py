@@ -55,9 +55,7 @@ def test_whether_it_answers_shows_in_what_the_sender_heard(name: str) -> None:
     bits = profile.words.accepts[0]
     desk = Desk(profile)
     words = noise(2 * oracle.words_per_packet(bits), bits)
-    desk.send(
-        sample_of(words, bits=bits), number_in(profile), device_id=profile.unit.device_id
-    )
+    desk.send(sample_of(words, bits=bits), number_in(profile), device_id=profile.unit.device_id)
     kinds = [(event.kind, event.packet) for event in desk.host_events]
     answered = [packet for kind, packet in kinds if kind is EventKind.ANSWERED]
     silent = [packet for kind, packet in kinds if kind is EventKind.SILENCE]
@@ -85,9 +83,7 @@ def test_a_width_it_does_not_take_is_refused_or_brought_to_one_it_does(name: str
         assert desk.words_in(3) is None
         refusals = [event for event in desk.events if event.kind is EventKind.REFUSED]
         assert f"the sample has {strange} significant bits and the unit takes" in refusals[0].detail
-        assert sender.end is (
-            SenderEnd.CANCELLED if profile.habits.answers else SenderEnd.SENT
-        )
+        assert sender.end is (SenderEnd.CANCELLED if profile.habits.answers else SenderEnd.SENT)
         return
     assert sender.end is SenderEnd.SENT
     step = 1 << (strange - profile.words.others_to)
@@ -103,9 +99,7 @@ def test_a_number_that_stands_for_no_slot_is_refused(name: str) -> None:
     past = profile.slots.first_number + profile.slots.count
     for number in {past, 16_383, profile.slots.first_number - 1} - {-1}:
         bits = profile.words.accepts[0]
-        desk.send(
-            sample_of(noise(5, bits), bits=bits), number, device_id=profile.unit.device_id
-        )
+        desk.send(sample_of(noise(5, bits), bits=bits), number, device_id=profile.unit.device_id)
         assert desk.events[-1].kind is EventKind.REFUSED
         assert f"sample number {number} stands for no slot" in desk.events[-1].detail
     assert desk.unit.slots.used() == ()

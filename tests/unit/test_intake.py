@@ -1,7 +1,7 @@
 """The unit's input buffer, byte by byte.
 
-The line tells a unit of stretches of bytes, all at once.  Nobody may be able to tell that from a line
-that tells it of every byte at its instant (31,250 baud, ten bits a byte: M1 p. 1).
+The line tells a unit of stretches of bytes, all at once.  Nobody may be able to tell that from a
+line that tells it of every byte at its instant (31,250 baud, ten bits a byte: M1 p. 1).
 """
 
 from __future__ import annotations

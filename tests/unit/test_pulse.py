@@ -29,7 +29,11 @@ def test_active_sensing_comes_every_270_ms() -> None:
     # sent within 270 ms, judged at 330 (TIM-09, M1 p. 32)
     pulse = pulse_of(Habits(active_sensing=True))
     assert pulse is not None
-    assert played(pulse, 900 * MS) == [(270 * MS, b"\xfe"), (540 * MS, b"\xfe"), (810 * MS, b"\xfe")]
+    assert played(pulse, 900 * MS) == [
+        (270 * MS, b"\xfe"),
+        (540 * MS, b"\xfe"),
+        (810 * MS, b"\xfe"),
+    ]
 
 
 @pytest.mark.parametrize("bpm", [1, 60, 96, 125, 300])

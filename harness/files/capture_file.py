@@ -1,0 +1,173 @@
+"""Capture files: whatever form a conversation was kept in, by its content, never by its name.
+
+Two forms are ours and hold both directions with times: JSON Lines (`capture_lines`) and MIDI files
+with a track for each direction (`capture_midi`).  Pasted hexadecimal text holds what it says.  Plain
+System Exclusive bytes and other people's MIDI files hold one direction, and of times only what a
+MIDI file has; they are dump files as well, so only who asks for a capture gets one of them.
+"""
+
+import io
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import BinaryIO, Final
+
+from emulator.dump.capture import Capture, Direction, Passage
+from emulator.wire.constants import BYTE_NS, START
+from emulator.wire.splitter import split
+from harness.files import (
+    capture_lines,
+    capture_midi,
+    capture_midi_in,
+    hex_text,
+    midifile,
+    opening,
+    safe_write,
+)
+from harness.files.kinds import HEAD_BYTES, MIDI_FILE, TEXT, TEXTS, kind_of
+from harness.files.problem import Problem
+from harness.files.recorded import Recorded, back_to_back
+
+LARGEST: Final = 512 << 20
+"""Bytes of the largest capture that is read."""
+_LINES_ENDING: Final = ".jsonl"
+_MIDI_ENDINGS: Final = (".mid", ".midi")
+
+
+class CaptureForm(StrEnum):
+    """How a capture was kept."""
+
+    LINES = "capture"
+    MIDI_FILE = "capture in a MIDI file"
+    HEX_TEXT = "hexadecimal text"
+    FOREIGN_MIDI_FILE = "midi file"
+    RAW = "raw"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureFile:
+    """A capture and the file it came from."""
+
+    name: str
+    form: CaptureForm
+    recorded: Recorded
+
+
+def form_of(path: str) -> CaptureForm | None:
+    """Return in which form a file is a capture and nothing else; None for dump files and others.
+
+    Of standard input only the beginning is looked at, and nothing of it is used up.
+    A Problem for what can't be opened.
+    """
+    form = _form(_head(path))
+    return None if form in (CaptureForm.RAW, CaptureForm.FOREIGN_MIDI_FILE) else form
+
+
+def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
+    """Return a capture, "-" being standard input; a Problem for what holds none.
+
+    `direction` is that of files that don't say it.
+    """
+    name = opening.shown(path)
+    content = _content(path, name)
+    form = _form(content[:HEAD_BYTES])
+    match form:
+        case CaptureForm.LINES:
+            recorded = capture_lines.read(content, path)
+        case CaptureForm.MIDI_FILE:
+            recorded = capture_midi_in.read(content, path)
+        case CaptureForm.FOREIGN_MIDI_FILE:
+            recorded = _foreign_midi(content, direction)
+        case CaptureForm.RAW:
+            recorded = _raw(content, direction)
+        case CaptureForm.HEX_TEXT:
+            text = content.decode("utf-8", errors="replace").removeprefix("\ufeff")
+            recorded = hex_text.read(text, path, direction=direction)
+        case None:
+            raise _no_capture(content, name)
+    if not recorded.capture.passages:
+        raise Problem(f"{name} is a capture in which nothing passed.")
+    return CaptureFile(name=path, form=form, recorded=recorded)
+
+
+def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] = ()) -> None:
+    """Raise the Problem that `save` would meet, before there is anything to save."""
+    if not path.lower().endswith((_LINES_ENDING, *_MIDI_ENDINGS)):
+        raise Problem(
+            f"{opening.shown(path)}: a capture is kept as {_LINES_ENDING} or {_MIDI_ENDINGS[0]}.",
+            do="Give a name with one of these endings.",
+        )
+    try:
+        safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources))
+    except Problem as problem:
+        raise Problem(problem.what, do=problem.do.replace("-o", "--capture")) from problem
+
+
+def save(path: str, recorded: Recorded, *, overwrite: bool = False) -> None:
+    """Write a capture in the form that the ending of `path` stands for."""
+    check_target(path, overwrite=overwrite)
+    is_lines = path.lower().endswith(_LINES_ENDING)
+    data = capture_lines.build(recorded) if is_lines else capture_midi.build(recorded)
+    safe_write.write(path, data, overwrite=overwrite)
+
+
+def _form(head: bytes) -> CaptureForm | None:
+    if capture_lines.is_lines(head):
+        return CaptureForm.LINES
+    kind = kind_of(head)
+    if kind is MIDI_FILE:
+        ours = capture_midi_in.is_capture(head)
+        return CaptureForm.MIDI_FILE if ours else CaptureForm.FOREIGN_MIDI_FILE
+    if kind in TEXTS:
+        text = head.decode("utf-8", errors="replace").removeprefix("\ufeff")
+        return CaptureForm.HEX_TEXT if hex_text.looks_like_hex(text) else None
+    return CaptureForm.RAW if kind is None and START in head else None
+
+
+def _head(path: str) -> bytes:
+    if path == opening.STANDARD_INPUT:
+        stream = opening.standard_input()
+        return stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, io.BufferedReader) else b""
+    with opening.open_file(path) as file:
+        return opening.read_head(file, opening.shown(path))
+
+
+def _content(path: str, name: str) -> bytes:
+    if path == opening.STANDARD_INPUT:
+        data = opening.read_all(opening.standard_input(), name, LARGEST)
+        if not data:
+            raise Problem("standard input is empty: nothing was piped into it.")
+        return data
+    with opening.open_file(path) as file:
+        return opening.read_all(file, name, LARGEST)
+
+
+def _foreign_midi(content: bytes, direction: Direction) -> Recorded:
+    """Return what a MIDI file would send: an event begins at its time or when the line is free."""
+    stream = midifile.read(content)
+    passages: list[Passage] = []
+    free_ns = 0
+    stops = [at for at, _ in stream.times[1:]] + [len(stream.data)]
+    for (at, start_ns), stop in zip(stream.times, stops, strict=True):
+        free_ns = max(free_ns, start_ns) + (stop - at) * BYTE_NS
+        if stop > at:
+            passages.append(Passage(direction, free_ns, stream.data[at:stop]))
+    return Recorded(
+        capture=Capture(passages), directions=(direction,), start_ns=0, remarks=stream.remarks
+    )
+
+
+def _raw(content: bytes, direction: Direction) -> Recorded:
+    parts = [(direction, piece.raw) for piece in split(content)]
+    return Recorded(capture=Capture(back_to_back(parts)), directions=(direction,), is_timed=False)
+
+
+def _no_capture(content: bytes, name: str) -> Problem:
+    kind = kind_of(content[:HEAD_BYTES])
+    if kind is None or kind is TEXT:
+        return Problem(
+            f"{name} is no capture: no System Exclusive message is at its beginning.",
+            do="A message begins with F0.",
+        )
+    return Problem(f"{name} is {kind.name}, not a capture.", do=kind.advice)
