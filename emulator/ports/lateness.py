@@ -15,6 +15,8 @@ class Lateness:
     """Instants that were due so far."""
     missed: int = 0
     """Instants met more than TOLERANCE_NS too late."""
+    total_ns: int = 0
+    """All lateness together."""
     worst_ns: int = 0
     worst_at_ns: int = 0
     """When the one that was met latest was due."""
@@ -27,6 +29,7 @@ class Lateness:
         """Take note of something that was due at `due_ns` and was done at `now_ns`."""
         late_ns = now_ns - due_ns
         self.met += 1
+        self.total_ns += late_ns
         self.missed += late_ns > TOLERANCE_NS
         if late_ns > self.worst_ns:
             self.worst_ns, self.worst_at_ns = late_ns, due_ns

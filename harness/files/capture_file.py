@@ -1,21 +1,20 @@
 """Capture files: whatever form a conversation was kept in, by its content, never by its name.
 
 Two forms are ours and hold both directions with times: JSON Lines (`capture_lines`) and MIDI files
-with a track for each direction (`capture_midi`).  Pasted hexadecimal text holds what it says.  Plain
-System Exclusive bytes and other people's MIDI files hold one direction, and of times only what a
-MIDI file has; they are dump files as well, so only who asks for a capture gets one of them.
+with a track for each direction (`capture_midi`).  Pasted hexadecimal text holds what it says.
+Plain System Exclusive bytes and other people's MIDI files hold one direction, and of times only
+what a MIDI file has; they are dump files as well, so only who asks for a capture gets one of them.
 """
 
 import io
-import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import BinaryIO, Final
+from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS, START
-from emulator.wire.splitter import split
 from harness.files import (
     capture_lines,
     capture_midi,
@@ -25,12 +24,11 @@ from harness.files import (
     opening,
     safe_write,
 )
-from harness.files.kinds import HEAD_BYTES, MIDI_FILE, TEXT, TEXTS, kind_of
+from harness.files.kinds import HEAD_BYTES, MIDI_FILE, TEXT, kind_of
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 
-LARGEST: Final = 512 << 20
-"""Bytes of the largest capture that is read."""
+_MESSAGE: Final = re.compile(rb"\xf0[^\xf0\xf7]*\xf7?|[^\xf0]+")
 _LINES_ENDING: Final = ".jsonl"
 _MIDI_ENDINGS: Final = (".mid", ".midi")
 
@@ -43,6 +41,16 @@ class CaptureForm(StrEnum):
     HEX_TEXT = "hexadecimal text"
     FOREIGN_MIDI_FILE = "midi file"
     RAW = "raw"
+
+
+LARGEST: Final = 512 << 20
+"""Bytes of the largest capture that is read."""
+_LIMITS: Final = {
+    CaptureForm.MIDI_FILE: 64 << 20,
+    CaptureForm.HEX_TEXT: hex_text.LARGEST,
+    CaptureForm.FOREIGN_MIDI_FILE: 16 << 20,
+    CaptureForm.RAW: 16 << 20,  # an hour and a half on the line
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +80,9 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
     name = opening.shown(path)
     content = _content(path, name)
     form = _form(content[:HEAD_BYTES])
+    limit = LARGEST if form is None else _LIMITS.get(form, LARGEST)
+    if len(content) > limit:
+        raise opening.too_large(name, limit)
     match form:
         case CaptureForm.LINES:
             recorded = capture_lines.read(content, path)
@@ -119,7 +130,7 @@ def _form(head: bytes) -> CaptureForm | None:
     if kind is MIDI_FILE:
         ours = capture_midi_in.is_capture(head)
         return CaptureForm.MIDI_FILE if ours else CaptureForm.FOREIGN_MIDI_FILE
-    if kind in TEXTS:
+    if kind is not None and kind.name.startswith(TEXT.name):  # of whatever kind
         text = head.decode("utf-8", errors="replace").removeprefix("\ufeff")
         return CaptureForm.HEX_TEXT if hex_text.looks_like_hex(text) else None
     return CaptureForm.RAW if kind is None and START in head else None
@@ -128,9 +139,14 @@ def _form(head: bytes) -> CaptureForm | None:
 def _head(path: str) -> bytes:
     if path == opening.STANDARD_INPUT:
         stream = opening.standard_input()
-        return stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, io.BufferedReader) else b""
+        return (
+            stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, io.BufferedReader) else b""
+        )
     with opening.open_file(path) as file:
-        return opening.read_head(file, opening.shown(path))
+        try:
+            return file.read(HEAD_BYTES)
+        except OSError as problem:
+            raise opening.reading_problem(opening.shown(path), problem) from problem
 
 
 def _content(path: str, name: str) -> bytes:
@@ -159,7 +175,7 @@ def _foreign_midi(content: bytes, direction: Direction) -> Recorded:
 
 
 def _raw(content: bytes, direction: Direction) -> Recorded:
-    parts = [(direction, piece.raw) for piece in split(content)]
+    parts = [(direction, part) for part in _MESSAGE.findall(content)]
     return Recorded(capture=Capture(back_to_back(parts)), directions=(direction,), is_timed=False)
 
 

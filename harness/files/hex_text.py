@@ -25,7 +25,7 @@ from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 
-LARGEST: Final = 64 << 20
+LARGEST: Final = 16 << 20
 """Characters of the longest text that is read."""
 _DAY_NS: Final = 86_400_000_000_000
 _HOW: Final = "Bytes are written like F0 7E; a comment begins with #."

@@ -3,12 +3,14 @@
 from dataclasses import dataclass, field
 
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.messages import Header
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import Handshake, Header
 from emulator.wire.words import Words
 from harness.judge.finding import Finding, Verdict
 from harness.judge.order import Places
 from harness.judge.plan import rate_of
 
+_REPLY_BYTES = FIXED[Handshake].size
 _ORDER = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
 
 
@@ -65,6 +67,12 @@ class DumpVerdict:
     def line_ns(self) -> int:
         """How long the bytes take on a five-pin cable, one behind the other (M1 p. 1)."""
         return self.size * BYTE_NS
+
+    @property
+    def answered_ns(self) -> int:
+        """How long they take if header and packets are answered at once, a reply being 6 bytes."""
+        replies = self.packets + (1 if self.has_header else 0)
+        return self.line_ns + replies * _REPLY_BYTES * BYTE_NS
 
     @property
     def silent_ns(self) -> int:

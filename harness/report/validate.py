@@ -194,7 +194,7 @@ def _dump_lines(verdict: DumpVerdict, number: int | None) -> list[str]:
     planned = "" if verdict.planned is None else f" of {verdict.planned:,}"
     of = "packet" if verdict.planned is None and verdict.found == 1 else "packets"
     lines.append(
-        f"    {verdict.found:,}{planned} {of}; {duration(verdict.line_ns)} on the line "
+        f"    {verdict.found:,}{planned} {of}; {duration(verdict.answered_ns)} on the line "
         "if every reply comes at once (closed loop), "
         f"{duration(verdict.silent_ns)} without replies (open loop)."
     )
@@ -280,7 +280,11 @@ def _dump_document(verdict: DumpVerdict, number: int | None) -> dict[str, Any]:
             "whole": verdict.packets,
         },
         "realtime_bytes": verdict.realtime,
-        "time": {"line_ns": verdict.line_ns, "open_loop_ns": verdict.silent_ns},
+        "time": {
+            "line_ns": verdict.line_ns,
+            "closed_loop_ns": verdict.answered_ns,
+            "open_loop_ns": verdict.silent_ns,
+        },
         "findings": len(verdict.findings),
     }
 

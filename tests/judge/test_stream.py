@@ -58,6 +58,7 @@ def test_a_clean_dump_is_described() -> None:
     assert verdict.seconds == pytest.approx(90 * 22_676e-9)
     assert verdict.line_ns == len(CLEAN) * BYTE_NS
     # Open loop: two seconds after the header and 20 ms after each packet (M1 p. 39).
+    assert verdict.answered_ns == verdict.line_ns + 4 * 6 * BYTE_NS  # header and three packets
     assert verdict.silent_ns == verdict.line_ns + 2_000_000_000 + 3 * 20_000_000
     assert verdict.words is not None
     assert verdict.words.dtype == np.int16
