@@ -39,31 +39,37 @@ class Cable:
         for each in disturbances:
             if not isinstance(each, CutLine):
                 self._by_message.setdefault(each.message, []).append(each)
-        self._is_plain = not disturbances
+        self._is_plain: Final = not disturbances
 
     def send(self, message: bytes, now_ns: int) -> int:
         """Take a message at `now_ns` or when the wire is free; return when its last byte leaves."""
         start_ns = now_ns if now_ns > self.free_ns else self.free_ns
         left_ns = start_ns + len(message) * self._byte_ns
-        if self._is_plain and message[-1] == END and message[1:-1].isascii():
+        disturbances = () if self._is_plain else self._next_disturbances()
+        if (
+            not (disturbances or self._is_open)
+            and message[-1] == END
+            and message[1:-1].isascii()  # broken ones are sent too, as they are
+        ):
             self.arrivals.append((left_ns, message))
             self.free_ns = left_ns
-        else:
-            self.arrivals.extend(self._stretches(self._disturbed(message, start_ns)))
-            last_ns = self.arrivals[-1][0] if self.arrivals else 0
-            self.free_ns = max(left_ns, last_ns)
-            self._is_plain = not (self._by_message or self._cuts or self._is_open)
+            return left_ns
+        timed = self._timed(message, start_ns)
+        for disturbance in disturbances:
+            timed = disturb(timed, disturbance, self._byte_ns)
+        self.arrivals.extend(self._stretches(timed))
+        self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
         return left_ns
 
-    def _disturbed(self, message: bytes, start_ns: int) -> list[TimedByte]:
-        timed = [
+    def _next_disturbances(self) -> Sequence[Disturbance]:
+        self._sent += 1
+        return (*self._by_message.get(self._sent - 1, ()), *self._cuts)
+
+    def _timed(self, message: bytes, start_ns: int) -> list[TimedByte]:
+        return [
             TimedByte(start_ns + (index + 1) * self._byte_ns, value)
             for index, value in enumerate(message)
         ]
-        for disturbance in (*self._by_message.get(self._sent, ()), *self._cuts):
-            timed = disturb(timed, disturbance, self._byte_ns)
-        self._sent += 1
-        return timed
 
     def _stretches(self, timed: Sequence[TimedByte]) -> Iterator[tuple[int, bytes]]:
         current = bytearray()

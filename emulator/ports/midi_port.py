@@ -18,9 +18,9 @@ from emulator.wire.splitter import split
 
 _LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
 """Longer messages vanished without an error (measured with the default buffers)."""
-_POLL_NS: Final = 300_000
+_POLLS: Final = ((5_000_000, 150_000), (2_000_000_000, 300_000))
+"""(quiet for, then look every): the longer nothing has passed, the less likely is an answer."""
 _QUIET_POLL_NS: Final = 2_000_000
-_QUIET_NS: Final = 2_000_000_000  # silence after which polling this often is a waste
 _LOOK_EVERY_NS: Final = 1_000_000_000
 _LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
 _MOST: Final = 4_096  # messages taken in one look
@@ -87,7 +87,7 @@ class MidiPort:
         self._missing: Final = missing
         now_ns = clock.now_ns()
         self._times: Final = ArrivalTimes(now_ns)
-        self._heard_ns = now_ns
+        self._passed_ns = now_ns
         self._looked_ns = now_ns
         self._sent_since = 0  # bytes since the last look
         self._is_closed = False
@@ -98,6 +98,7 @@ class MidiPort:
             raise closed(self.name)
         for part in _parts(message):
             self._send(part)
+        self._passed_ns = self.clock.now_ns()
 
     def receive(self, timeout_ns: int) -> Sequence[Arrival]:
         """Return what has arrived; polls while it waits."""
@@ -108,13 +109,14 @@ class MidiPort:
             arrivals = self._poll()
             now_ns = self.clock.now_ns()
             if arrivals:
-                self._heard_ns = now_ns
+                self._passed_ns = now_ns
                 return arrivals
             if now_ns - self._looked_ns >= _LOOK_EVERY_NS:
                 self._look(now_ns)
             if now_ns >= until_ns:
                 return ()
-            poll_ns = _QUIET_POLL_NS if now_ns - self._heard_ns > _QUIET_NS else _POLL_NS
+            quiet_ns = now_ns - self._passed_ns
+            poll_ns = next((poll for limit, poll in _POLLS if quiet_ns <= limit), _QUIET_POLL_NS)
             self.clock.sleep_ns(min(poll_ns, until_ns - now_ns))
 
     def close(self) -> None:

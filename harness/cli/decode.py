@@ -4,6 +4,8 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.terminal import fitted
+
 
 def decode(
     file: Annotated[str, typer.Argument(metavar="FILE", help="A dump file; - is standard input.")],
@@ -59,7 +61,7 @@ def decode(
         )
         typer.echo(json.dumps(document, indent=2))
     else:
-        typer.echo(report.text(taken, source=file, target=output, rate_hz=rate_hz))
+        typer.echo(fitted(report.text(taken, source=file, target=output, rate_hz=rate_hz)))
     if not taken.packets.whole:
         typer.echo(f"dryload: dryload validate {shown(file)} says what is wrong.", err=True)
         raise typer.Exit(1)

@@ -1,13 +1,22 @@
-"""`dryload diff`: how two dumps differ, or a dump and an audio file."""
+"""`dryload diff`: how two dumps differ, a dump and an audio file, or two captures."""
 
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
+
+from harness.cli.terminal import fitted
+from harness.files.problem import USAGE, Problem
+
+_MS: Final = 1_000_000
+_LONGEST_MS: Final = 86_400_000.0
 
 
 def diff(
     a: Annotated[
-        str, typer.Argument(metavar="A", help="A dump file or audio file; - is standard input.")
+        str,
+        typer.Argument(
+            metavar="A", help="A dump file, audio file or capture; - is standard input."
+        ),
     ],
     b: Annotated[str, typer.Argument(metavar="B", help="The file that is compared with it.")],
     dump_a: Annotated[
@@ -16,15 +25,27 @@ def diff(
     dump_b: Annotated[
         int | None, typer.Option(metavar="N", help="Which dump of B, from 1 on.")
     ] = None,
+    tolerance: Annotated[
+        float | None,
+        typer.Option(metavar="MS", help="Of captures: how much longer or shorter a pause may be."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Compare two dumps, or a dump with audio: header, words, where and how they differ.
+    """Compare two dumps, a dump with audio, or two captures: where and how they differ.
+
+    Of dumps, header and words are compared; of captures, who said what and when.
 
     Exit 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
     """
     import json
 
-    from harness.files.problem import USAGE
+    from harness.jobs.conversation import are_captures
+
+    if are_captures(a, b):
+        _captures(a, b, dump_a or dump_b, tolerance, as_json)
+        return
+    if tolerance is not None:
+        raise Problem("--tolerance is for two captures.")
     from harness.jobs.compare import compare_files
     from harness.report import diff as report
 
@@ -32,8 +53,28 @@ def diff(
     if as_json:
         typer.echo(json.dumps(report.document(result), indent=2))
     else:
-        typer.echo(report.text(result))
+        typer.echo(fitted(report.text(result)))
     if result.different:
         raise typer.Exit(1)
     if not result.same:
         raise typer.Exit(USAGE)
+
+
+def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:
+    import json
+
+    from harness.jobs.conversation import compare_captures
+    from harness.report import conversation as report
+
+    if dump is not None:
+        raise Problem("--dump-a and --dump-b are for dumps, and these are captures.")
+    if tolerance is not None and not 0 <= tolerance <= _LONGEST_MS:
+        raise Problem(f"--tolerance {tolerance}: give milliseconds, as in 0.5 or 20.")
+    tolerance_ns = None if tolerance is None else round(tolerance * _MS)
+    result = compare_captures(a, b, tolerance_ns=tolerance_ns)
+    if as_json:
+        typer.echo(json.dumps(report.document(result), indent=2))
+    else:
+        typer.echo(fitted(report.text(result)))
+    if not result.comparison.same:
+        raise typer.Exit(1)

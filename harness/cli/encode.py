@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.terminal import fitted
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ def encode(
         )
         typer.echo(json.dumps(document, indent=2))
     else:
-        typer.echo(report.text(made, target=output, number=number, size=len(content)))
+        typer.echo(fitted(report.text(made, target=output, number=number, size=len(content))))
 
 
 def _channel(text: str | None) -> "Channel | None":

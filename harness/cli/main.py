@@ -58,11 +58,25 @@ def _tell_usage(problem: Any) -> None:
     print(f"dryload: {usage_line(problem.format_message(), command, near)}", file=sys.stderr)
 
 
+def _ready_streams() -> None:
+    """Make standard output and error fit for any text; where one is closed, nothing is written."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            stream = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+            setattr(sys, name, stream)
+        # A file name need not be UTF-8, and a terminal need not know every sign.
+        stream.reconfigure(errors="backslashreplace")
+
+
+def _give_up_output() -> None:
+    """Keep the interpreter from trying to write what is left, and from complaining about it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def main() -> None:
     """Run the command line and end the process with its exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # A file name need not be UTF-8, and a terminal need not know every sign.
-        stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]  # always a TextIOWrapper here
+    _ready_streams()
     try:
         _register()
         try:
@@ -77,10 +91,18 @@ def main() -> None:
     except _UsageError as problem:
         _tell_usage(problem)
         code = USAGE
-    except BrokenPipeError:
-        # Whoever read our output has gone; keep the interpreter from complaining on the way out.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except BrokenPipeError:  # whoever read our output has gone
+        _give_up_output()
         code = CLOSED_PIPE
+    except OSError as problem:
+        if problem.filename is not None:
+            raise
+        print(f"dryload: the output cannot be written: {problem.strerror}.", file=sys.stderr)
+        _give_up_output()
+        code = USAGE
+    except MemoryError:
+        print("dryload: there is not enough memory for that.", file=sys.stderr)
+        code = USAGE
     if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
         print("dryload: stopped by you.", file=sys.stderr)
     sys.exit(code if isinstance(code, int) else 0)

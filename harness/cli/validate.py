@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.terminal import fitted
+
 if TYPE_CHECKING:
     from harness.files.dumpfile import DumpFile
 
@@ -71,7 +73,7 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
         if not (is_first or as_json):
             typer.echo()
         for part in account.documents() if as_json else account.text():
-            typer.echo(part, nl=False)
+            typer.echo(fitted(part), nl=False)
         return 1 if account.is_broken else 0
 
 

@@ -57,6 +57,7 @@ def read(content: bytes, file: str) -> Recorded:
         capture=Capture(passages),
         directions=tuple(direction for direction in Direction if direction in named),
         is_timed=about["timed"],
+        rounded_ns=TICK_NS,
         start_ns=about["start_ns"],
         about=about["about"],
         remarks=tuple(dict.fromkeys(remarks)),

@@ -21,7 +21,7 @@ class Kind:
 
 DUMP: Final = Kind(name="a sample dump")
 MIDI_FILE: Final = Kind(name="a Standard MIDI File")
-TEXT: Final = Kind(name="a text file", advice="A dump file holds plain bytes.")
+TEXT: Final = Kind(name="a text file", advice="A dump file holds bytes and no text.")
 _HEX_TEXT: Final = Kind(
     name="a text file of hexadecimal numbers",
     advice="A dump file holds the bytes themselves: turn the text into bytes first.",

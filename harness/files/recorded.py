@@ -17,6 +17,8 @@ class Recorded:
     """The directions that were listened to; of the others nothing is known."""
     is_timed: bool = True
     """Whether times are known; if not, the bytes stand back to back at the speed of the line."""
+    rounded_ns: int = 0
+    """By how much a pause may be wrong because times were rounded to be kept."""
     start_ns: int = 0
     """When the recording began, by the clock of its times."""
     about: str = ""

@@ -15,13 +15,15 @@ def check_target(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -
     `sources` are the files that are read: none of them may be replaced.
     """
     name = shown(path)
+    if not path:
+        raise Problem("-o is empty.", do="Give a file name after -o.")
     if path == STANDARD_INPUT:
         raise Problem("standard output cannot take the result.", do="Give a file name after -o.")
     try:
         status = os.stat(path)
     except FileNotFoundError as problem:
         folder = os.path.dirname(os.path.realpath(path))
-        if not path or os.path.basename(path) == "" or not os.path.isdir(folder):
+        if os.path.basename(path) == "" or not os.path.isdir(folder):
             raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
         return
     except (OSError, ValueError) as problem:

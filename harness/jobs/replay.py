@@ -243,8 +243,11 @@ class Replay:
         by_user = sender.end is None and self._wants_stop()
         was_held = sender.state in _HELD
         if sender.end is None:
+            told = len(self._events)
             sender.stop(self._line.now_ns)
             self._line.run(lambda: True)
+            if by_user:  # what the unit does about it is no finding
+                del self._events[told:]
         if self._progress is not None:
             self._progress(dump, total, total)
         assert sender.end is not None

@@ -88,16 +88,15 @@ def align(
     b: Words,
     *,
     step: int,
-    ends: tuple[int, int] | None = None,
     whole: bool = True,
 ) -> tuple[Stretch, ...] | None:
     """Return the stretches of two samples in order, None where the search had to be given up.
 
     The first begins at the first words of both, even if it is empty.  `step` is the number of
-    words in a packet, `ends` are the real lengths where filler was put behind the words.
-    With `whole`, that packets were lost or gained is believed before anything else.
+    words in a packet; with `whole`, that packets were lost or gained is believed before anything
+    else.
     """
-    return _Walk(a, b, step, ends or (len(a), len(b)), whole).stretches()
+    return _Walk(a, b, step, whole).stretches()
 
 
 class _GaveUpError(Exception):
@@ -116,11 +115,10 @@ class _Fit:
 
 
 class _Walk:
-    def __init__(self, a: Words, b: Words, step: int, ends: tuple[int, int], whole: bool) -> None:
+    def __init__(self, a: Words, b: Words, step: int, whole: bool) -> None:
         self._a = a
         self._b = b
         self._step = step
-        self._ends = ends
         self._whole = whole
         self._hashes: tuple[Hashes, Hashes] | None = None
         self._searched = 0
@@ -196,9 +194,8 @@ class _Walk:
 
     def _up_to_the_end(self, at_a: int, at_b: int) -> tuple[int, int] | None:
         """Return where a loss or gain of whole packets makes all fit up to an end that is near."""
-        end_a, end_b = self._ends
         for p, q in self._packets(at_a, at_b) if self._whole else ():
-            left = min(end_a - p, end_b - q)
+            left = min(len(self._a) - p, len(self._b) - q)
             if left > 0 and equal_run(self._a, p, self._b, q) >= left:
                 return p, q
         return None
@@ -239,12 +236,10 @@ class _Walk:
         # What fits at once comes before what fits later: that may be behind another loss.
         fewest = min(fit.first for fit in fits.values()) + _SLIPS
         rest = {new: fit for new, fit in fits.items() if fit.first <= fewest}
-        near = min(fit.near for fit in rest.values()) + _MARGIN
 
-        def rank(new: int) -> tuple[bool, int, int]:
-            whole = (new - lag) % self._step == 0 and rest[new].near <= near
-            wrong = rest[new].near + rest[new].far - (self._step if whole else 0)
-            return not (whole and self._whole), wrong, abs(new - lag)
+        def rank(new: int) -> tuple[int, int]:
+            bonus = self._step if (new - lag) % self._step == 0 else 0
+            return rest[new].near + rest[new].far - bonus, abs(new - lag)
 
         return rest[min(rest, key=rank)].sync
 
@@ -293,7 +288,7 @@ class _Walk:
 
     def _common_end(self, at_a: int, at_b: int) -> tuple[int, int] | None:
         """Return where the common end begins, where too little is left for a window to be found."""
-        end_a, end_b = self._ends
+        end_a, end_b = len(self._a), len(self._b)
         if end_a - end_b == at_a - at_b or min(end_a - at_a, end_b - at_b) <= 0:
             return None
         left = min(end_a - at_a, end_b - at_b)

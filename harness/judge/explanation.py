@@ -124,14 +124,8 @@ def _aligned(pair: Pair) -> Account:
 
 
 def _laid(pair: Pair, *, whole: bool) -> Account:
-    filler = np.int32(-(1 << (pair.bits - 1)))
-    a, b = (
-        np.concatenate((words, np.full(-len(words) % pair.step, filler)))
-        for words in (pair.a, pair.b)
-    )
-    found = align(a, b, step=pair.step, ends=(len(pair.a), len(pair.b)), whole=whole)
-    stretches = places.in_place(pair) if found is None else places.clipped(pair, found)
-    return places.differences(pair, stretches)
+    found = align(pair.a, pair.b, step=pair.step, whole=whole)
+    return places.differences(pair, found or places.in_place(pair))
 
 
 def _of_channels(pair: Pair, channels: tuple[int, int]) -> Difference | None:

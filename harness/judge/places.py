@@ -7,7 +7,7 @@ other's place are looked for first.  Packets are counted in A, `step` words each
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -49,14 +49,6 @@ class _Group:
 def in_place(pair: Pair) -> tuple[Stretch, ...]:
     """Return the one stretch of two samples that are compared as they stand."""
     return (Stretch(0, 0, min(len(pair.a), len(pair.b))),)
-
-
-def clipped(pair: Pair, stretches: Sequence[Stretch]) -> tuple[Stretch, ...]:
-    """Return stretches of padded samples without what lies beyond their real ends."""
-    within = (
-        replace(s, words=min(s.words, len(pair.a) - s.a, len(pair.b) - s.b)) for s in stretches
-    )
-    return tuple(s for s in within if s.words > 0)
 
 
 def differences(pair: Pair, stretches: Sequence[Stretch]) -> tuple[Difference, ...]:

@@ -145,23 +145,33 @@ def _time_sentence(transfer: Transfer) -> str:
     return f"{sentence}; {waited} was waiting, most of it ({duration(longest_ns)}) for {reason}."
 
 
-def summary(plays: Sequence[Played], unit: RackUnit, visits: int, walk_ns: int | None) -> list[str]:
-    """Return the table at the end, the memory and the time of everything together."""
+def summary(
+    plays: Sequence[Played],
+    unit: RackUnit,
+    visits: int,
+    walk_ns: int | None,
+    *,
+    width: int | None = None,
+) -> list[str]:
+    """Return the table at the end, the memory and the time of everything together.
+
+    `width` is that of the terminal, None where there is none.
+    """
     transfers = [played.transfer for played in plays]
     columns = (
         Column("slot", right=True),
-        Column("sample", right=True),
+        Column("sample", right=True, spare=2),
         Column("from"),
         Column("words", right=True),
-        Column("sound", right=True),
-        Column("packets", right=True),
-        Column("again", right=True),
+        Column("sound", right=True, spare=4),
+        Column("packets", right=True, spare=3),
+        Column("again", right=True, spare=1),
         Column("on the line", right=True),
         Column("waiting", right=True),
         Column("result"),
     )
     rows = [_row(transfer) for transfer in transfers]
-    lines = [*table(columns, rows), "", _memory_sentence(unit), _total_sentence(transfers)]
+    lines = [*table(columns, rows, width), "", _memory_sentence(unit), _total_sentence(transfers)]
     if visits and walk_ns is not None:
         lines.append(
             f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "

@@ -12,10 +12,27 @@ class Column:
 
     heading: str
     right: bool = False
+    spare: int = 0
+    """Which columns a narrow terminal can do without: the highest goes first, 0 never."""
 
 
-def table(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Return the lines of a table, the heading first; widths are those of a terminal's cells."""
+def table(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int | None = None
+) -> list[str]:
+    """Return the lines of a table, the heading first; widths are those of a terminal's cells.
+
+    Where `width` is given and they are longer, spare columns are left out.
+    """
+    lines = _lines(columns, rows)
+    spare = max((column.spare for column in columns), default=0)
+    if width is None or not spare or max(map(cell_len, lines)) <= width:
+        return lines
+    kept = [index for index, column in enumerate(columns) if column.spare != spare]
+    narrower = [[row[index] for index in kept] for row in rows]
+    return table([columns[index] for index in kept], narrower, width)
+
+
+def _lines(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[str]:
     headings = [column.heading for column in columns]
     widths = [
         max(cell_len(row[index]) for row in (headings, *rows)) for index in range(len(columns))

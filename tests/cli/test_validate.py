@@ -205,6 +205,14 @@ def test_many_dumps_are_cut_in_the_text_and_whole_in_json(tmp_path: Path) -> Non
     assert len(document(path)["files"][0]["dumps"]) == count + 1
 
 
+def test_faulty_dumps_are_shown_beyond_the_right_ones_but_not_without_end(tmp_path: Path) -> None:
+    path = tmp_path / "all.syx"
+    path.write_bytes(dump([1, 2, 3]) * MOST_DUMPS + BROKEN * (MOST_DUMPS + 5))
+    text = run(path).stdout
+    assert text.count("  Dump ") == 2 * MOST_DUMPS
+    assert "And 5 more dumps, 5 of them not right" in text
+
+
 def test_what_stands_before_the_first_dump_is_told_apart(tmp_path: Path) -> None:
     path = tmp_path / "late.syx"
     path.write_bytes(b"\xf4" + CLEAN)

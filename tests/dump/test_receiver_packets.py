@@ -232,6 +232,12 @@ def test_a_packet_stored_twice_counts_towards_the_word_count() -> None:  # STA-0
     assert bench.state is ReceiverState.IDLE
 
 
+def test_a_packet_stored_twice_that_ends_the_dump_is_the_last_one() -> None:  # HSK-13
+    bench = Bench(repeated_packet="store", final_ack=False).opened(80)
+    assert bench.hear(PACKETS[0]) == ["ACK 0"]
+    assert bench.hear(PACKETS[0]) == []
+
+
 def test_a_repeated_packet_needs_no_room_unless_it_is_stored() -> None:
     full = Bench(room=1).opened()
     full.hear(PACKETS[0])

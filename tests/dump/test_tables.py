@@ -188,6 +188,35 @@ def test_only_waiting_ends_a_wait() -> None:  # HSK-09, HSK-10; M1 p. 39
                     assert row.to is state
 
 
+def ends_with(row: AnyRow, *actions: Enum) -> bool:
+    return bool(set(row.do) & set(actions))
+
+
+def test_what_a_row_does_and_where_it_leads_agree() -> None:
+    done, aborted = SenderState.DONE, SenderState.ABORTED
+    for table in SENDERS:
+        for (state, cue), row in table.items():
+            if state not in (done, aborted):
+                assert ends_with(row, SenderDo.NOTE_DONE) == (row.to is done), cue
+                gone = ends_with(row, SenderDo.NOTE_CANCELLED, SenderDo.GIVE_UP)
+                assert gone == (row.to is aborted), cue
+    for table in RECEIVERS:
+        for (state, cue), row in table.items():
+            over = ends_with(row, ReceiverDo.FINISH, ReceiverDo.ABANDON)
+            opened = ends_with(row, ReceiverDo.OPEN)
+            assert (row.to is ReceiverState.RECEIVING) == (
+                not over and (opened or state is ReceiverState.RECEIVING)
+            ), cue
+            held = cue is ReceiverCue.HEADER_HELD
+            assert ends_with(row, ReceiverDo.WAIT) == held, cue
+            assert not held or row.to is ReceiverState.HELD
+    for (_, cue), row in REQUESTERS[0].items():
+        failed: set[Enum] = {RequesterDo.NOTE_FAILED, RequesterDo.NOTE_NO_ANSWER}
+        if row.do:
+            assert (RequesterDo.NOTE_DONE in row.do) == (row.to is RequesterState.DONE), cue
+            assert bool(failed & set(row.do)) == (row.to is RequesterState.FAILED), cue
+
+
 @given(st.sampled_from(SENDERS), st.lists(st.sampled_from(SenderCue), max_size=30))
 def test_a_walk_over_the_senders_table_ends_only_in_the_two_ends(
     table: AnyTable, cues: list[SenderCue]

@@ -246,6 +246,7 @@ def test_an_added_byte_is_told_once_wherever_it_is(offset: int) -> None:
     torn = PACKETS[1][:offset] + b"\x33" + PACKETS[1][offset:]
     findings = judged(HEADER + PACKETS[0] + torn + PACKETS[2]).findings
     assert [(each.clause, each.at.packet) for each in findings] == [("PKT-01", 1)]
+    assert findings[0].found == "128 bytes, 1 byte too many"
 
 
 def test_a_lost_f7_is_told_from_a_packet_that_breaks_off() -> None:
@@ -300,6 +301,26 @@ def test_a_run_of_128_missing_packets_is_known_by_the_end() -> None:
     finding = only(judged(lost).findings, "PKT-10")
     assert "a run of 128" in finding.message
     assert finding.at.packet is None
+
+
+def test_unused_bits_are_told_packet_by_packet_or_all_at_once() -> None:
+    one = only(judged(spoiled(1, 7, PACKETS[1][7] | 0x11, mend=True)).findings, "WRD-05")
+    assert one.at.packet == 1
+    assert one.message.startswith("Packet 1 has bits set")
+    assert one.found == "bits 11 too"
+    every = only(judged(header(bits=15) + CLEAN[21:]).findings, "WRD-05")
+    assert every.message.startswith("3 of 3 packets, first packet 0, have bits set")
+
+
+def test_a_strange_packet_is_named_with_its_number() -> None:
+    findings = judged(spoiled(2, 2, 9, mend=True)).findings
+    for clause in ("DEV-03", "PKT-10"):
+        place = only(findings, clause).at
+        assert (place.packet, place.packet_number, place.byte) == (2, 2, 21 + 2 * 127)
+
+
+def test_another_family_is_named_by_its_byte() -> None:
+    assert only(judged(HEADER + b"\xf0\x7f" + CLEAN[23:]).findings, "FRM-06").found == "7F"
 
 
 def test_loops_are_judged_by_the_length_of_their_own_sample() -> None:

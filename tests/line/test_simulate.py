@@ -143,12 +143,23 @@ def test_actions_of_one_instant_keep_their_order_and_may_add_more() -> None:
     assert seen == [("first", 20), ("second", 20), ("added", 20), ("third", 50)]
 
 
-def test_what_an_action_makes_somebody_say_is_said_at_once() -> None:
+@pytest.mark.parametrize("direction", [TO, FROM])
+def test_what_an_action_makes_somebody_say_is_said_at_once(direction: Direction) -> None:
     host, unit = Player(), Player()
     line = line_of(host, unit)
-    line.at(700, lambda now_ns: unit.add(now_ns, ACK))
-    line.run(lambda: bool(host.heard))
-    assert bytewise(line.capture, FROM)[0] == (700 + BYTE_NS, 0xF0)
+    speaker, listener = (host, unit) if direction is TO else (unit, host)
+    line.at(700, lambda now_ns: speaker.add(now_ns, ACK))
+    line.run(lambda: bool(listener.heard))
+    assert bytewise(line.capture, direction)[0] == (700 + BYTE_NS, 0xF0)
+
+
+def test_a_deadline_comes_at_its_instant_and_not_with_somebody_elses() -> None:
+    diary = Diary()
+    host, unit = diary.player("host"), diary.player("unit")
+    line = line_of(host, unit)
+    host.wake_ns, unit.wake_ns = 1_001, 1_000
+    line.run(lambda: False)
+    assert diary.entries == [("unit", "deadline", 1_000), ("host", "deadline", 1_001)]
 
 
 def test_an_action_for_the_past_happens_now() -> None:
@@ -252,11 +263,20 @@ def test_a_run_ends_only_when_the_wires_are_empty() -> None:
     assert (line.now_ns, unit.heard) == (127 * BYTE_NS, LONG)
 
 
-def test_a_run_waits_for_a_message_that_was_held_up() -> None:
+@pytest.mark.parametrize("direction", [TO, FROM])
+def test_a_run_waits_for_a_message_that_was_held_up(direction: Direction) -> None:
+    speaker, listener = Player((0, ACK)), Player()
+    host, unit = (speaker, listener) if direction is TO else (listener, speaker)
+    line = line_of(host, unit, [DelayMessage(direction=direction, message=0, by_ns=7)])
+    assert line.run(lambda: speaker.is_over)
+    assert (line.now_ns, listener.heard) == (SIX + 7, ACK)
+
+
+def test_a_run_waits_until_a_message_has_left_that_never_arrives() -> None:
     host, unit = Player((0, ACK)), Player()
-    line = line_of(host, unit, [DelayMessage(direction=TO, message=0, by_ns=7)])
+    line = line_of(host, unit, [LoseMessage(direction=TO, message=0)])
     assert line.run(lambda: host.is_over)
-    assert (line.now_ns, unit.heard) == (SIX + 7, ACK)
+    assert (line.now_ns, unit.heard) == (SIX, b"")
 
 
 def test_a_run_ends_when_nothing_will_happen_any_more() -> None:

@@ -332,6 +332,12 @@ def test_a_packet_without_f7_says_where_its_checksum_would_stand() -> None:  # F
     assert [line.field for line in cut_by_note.lines][-1] == "checksum"
 
 
+@pytest.mark.parametrize(("length", "said"), [(124, True), (125, True), (126, False)])
+def test_a_checksum_that_is_there_stands_nowhere_else(length: int, said: bool) -> None:
+    (packet,) = explain_all(split(DUMP[21 : 21 + length]))
+    assert any("checksum would stand at byte 125" in each for each in packet.problems) == said
+
+
 def test_a_header_that_is_too_short_or_too_long() -> None:  # FRM-05
     header = DUMP[:21]
     (short,) = explain_all(split(header[:14] + b"\xf7"))

@@ -1,0 +1,87 @@
+"""The part of `dryload replay` that plays captures instead of dumps."""
+
+import json
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.cli.interrupt import interrupts
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from emulator.dump.capture import Capture
+    from emulator.unit.board import RackUnit
+    from emulator.unit.possible import Profile
+
+
+def are_captures(files: Sequence[str]) -> bool:
+    """Return whether all files are captures; a Problem where only some of them are."""
+    from harness.files.capture_file import form_of
+    from harness.files.opening import shown
+
+    captures = [file for file in files if form_of(file) is not None]
+    if captures and len(captures) < len(files):
+        raise Problem(
+            f"{shown(captures[0])} is a capture, and not every file is one.",
+            do="Play captures and dumps one after another, each with a command of its own.",
+        )
+    return bool(captures)
+
+
+def play_captures(
+    files: Sequence[str],
+    profile: "Profile",
+    *,
+    target: str,
+    operator: bool,
+    prepare: "Callable[[RackUnit], None]",
+    capture: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Play captures verbatim, say what came of it and end the command."""
+    from harness.files.capture_file import load
+    from harness.jobs.verbatim import VerbatimRehearsal
+    from harness.report import replay as replay_report
+    from harness.report import verbatim as report
+
+    loaded = [load(file) for file in files]
+    with interrupts() as was_interrupted:
+        rehearsal = VerbatimRehearsal(profile, operator=operator, wants_stop=was_interrupted)
+        prepare(rehearsal.unit)
+        plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
+    if capture is not None:
+        about = f"captures played verbatim to {target}"
+        write_capture(capture, rehearsal.line.capture, about=about, overwrite=overwrite)
+    unit = rehearsal.unit
+    if as_json:
+        document = replay_report.document(
+            [],
+            unit,
+            target=target,
+            visits=rehearsal.visits,
+            walk_ns=None,
+            not_played=[],
+            stopped=was_interrupted(),
+        )
+        document["verbatim"] = report.documents(plays)
+        typer.echo(json.dumps(document, indent=2))
+    else:
+        typer.echo("\n".join([replay_report.head(unit), "", *report.MEANING, ""]))
+        for played in plays:
+            typer.echo("\n".join([*report.lines_of(played), ""]))
+        typer.echo("\n".join(report.summary(unit, rehearsal.visits)))
+    if was_interrupted():
+        raise KeyboardInterrupt
+    raise typer.Exit(0 if all(played.is_well for played in plays) else 1)
+
+
+def write_capture(path: str, capture: "Capture", *, about: str, overwrite: bool) -> None:
+    """Write what passed in a rehearsal, whose clock begins at 0."""
+    from harness.files.capture_file import save
+    from harness.files.opening import shown
+    from harness.files.recorded import Recorded
+
+    save(path, Recorded(capture=capture, about=about), overwrite=overwrite)
+    typer.echo(f"dryload: what passed is in {shown(path)}.", err=True)

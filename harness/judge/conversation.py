@@ -1,0 +1,166 @@
+"""Two captures compared as conversations: who said what, and when.
+
+Theory of operation.  The messages of each direction are laid against each other; what has no equal
+stands against whatever is in its place.  A message is later if the pause before it is longer than
+in A, so that one delay is told once and not again for everything that comes after it.  Single
+real-time bytes (clock, active sensing) keep no conversation and are compared among themselves.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+from emulator.dump.capture import Capture, Direction
+from harness.judge.counterparts import counterparts
+from harness.judge.said import Said, said
+
+
+class Kind(StrEnum):
+    """How a message of B differs from its counterpart in A."""
+
+    OTHER = "other bytes"
+    REALTIME = "other real-time bytes inside"
+    MISSING = "missing"
+    EXTRA = "extra"
+    LATER = "later"
+    EARLIER = "earlier"
+    GAPS = "other gaps inside"
+    ORDER = "other order"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """One message that is not what it was; one of the two is None where it has no counterpart."""
+
+    kind: Kind
+    a: Said | None
+    b: Said | None
+    by_ns: int = 0
+    """How much longer the pause before it is in B, or the gaps inside it are."""
+
+    @property
+    def said(self) -> Said:
+        """The message in A, or in B if it is only there."""
+        found = self.a or self.b
+        assert found is not None
+        return found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison:
+    """What two conversations have in common, and where they part."""
+
+    a: tuple[Said, ...]
+    b: tuple[Said, ...]
+    directions: tuple[Direction, ...]
+    timed: bool
+    """Whether times were compared."""
+    tolerance_ns: int
+    differences: tuple[Difference, ...]
+    """In the order of A; the first is the first in time."""
+
+    @property
+    def same(self) -> bool:
+        """Whether both say the same at the same instants, as far as that was compared."""
+        return not self.differences
+
+    @cached_property
+    def kinds(self) -> dict[Kind, int]:
+        """How many differences there are of each kind."""
+        counts = Counter(each.kind for each in self.differences)
+        return {kind: counts[kind] for kind in Kind if counts[kind]}
+
+    @property
+    def lasting_ns(self) -> tuple[int, int]:
+        """How long each takes, from the first message to the end of the last."""
+        return _lasting(self.a), _lasting(self.b)
+
+
+def compare(
+    a: Capture,
+    b: Capture,
+    *,
+    directions: Iterable[Direction] = Direction,
+    timed: bool = True,
+    tolerance_ns: int = 0,
+) -> Comparison:
+    """Compare what passed in `directions`; a pause may differ by the tolerance.
+
+    ValueError for a tolerance below 0.  Without times, the order of the two directions counts.
+    """
+    if tolerance_ns < 0:
+        raise ValueError(f"no tolerance is {tolerance_ns} ns")
+    chosen = tuple(directions)
+    said_a, said_b = said(a, chosen), said(b, chosen)
+    pairs = [
+        pair
+        for direction in chosen
+        for realtime in (False, True)
+        for pair in _pairs(_of(said_a, direction, realtime), _of(said_b, direction, realtime))
+    ]
+    differences = [each for one, other in pairs if (each := _content(one, other)) is not None]
+    both = [(one, other) for one, other in pairs if one is not None and other is not None]
+    if timed:
+        for one, other in both:
+            differences += _times(one, other, tolerance_ns)
+    else:
+        differences += _order([pair for pair in both if not pair[0].is_realtime])
+    # Up to the first difference both are alike, so the lesser place tells which that is.
+    differences.sort(key=lambda each: (each.said.place, each.a is not None))
+    return Comparison(
+        a=tuple(said_a),
+        b=tuple(said_b),
+        directions=chosen,
+        timed=timed,
+        tolerance_ns=tolerance_ns,
+        differences=tuple(differences),
+    )
+
+
+def _of(messages: Sequence[Said], direction: Direction, realtime: bool) -> list[Said]:
+    return [
+        each for each in messages if each.direction is direction and each.is_realtime is realtime
+    ]
+
+
+def _pairs(a: Sequence[Said], b: Sequence[Said]) -> Iterator[tuple[Said | None, Said | None]]:
+    bodies_a, bodies_b = ([each.piece.body for each in side] for side in (a, b))
+    for one, other in counterparts(bodies_a, bodies_b):
+        yield None if one is None else a[one], None if other is None else b[other]
+
+
+def _content(one: Said | None, other: Said | None) -> Difference | None:
+    if one is None or other is None:
+        return Difference(kind=Kind.EXTRA if one is None else Kind.MISSING, a=one, b=other)
+    if one.piece.body != other.piece.body:
+        return Difference(kind=Kind.OTHER, a=one, b=other)
+    if one.piece.raw != other.piece.raw:
+        return Difference(kind=Kind.REALTIME, a=one, b=other)
+    return None
+
+
+def _times(one: Said, other: Said, tolerance_ns: int) -> Iterator[Difference]:
+    if one.pause_ns is not None and other.pause_ns is not None:
+        by_ns = other.pause_ns - one.pause_ns
+        if abs(by_ns) > tolerance_ns:
+            kind = Kind.LATER if by_ns > 0 else Kind.EARLIER
+            yield Difference(kind=kind, a=one, b=other, by_ns=by_ns)
+    by_ns = other.gaps_ns - one.gaps_ns
+    if abs(by_ns) > tolerance_ns:
+        yield Difference(kind=Kind.GAPS, a=one, b=other, by_ns=by_ns)
+
+
+def _order(pairs: Sequence[tuple[Said, Said]]) -> Iterator[Difference]:
+    """Yield what comes in B before something that it follows in A."""
+    latest = -1
+    for one, other in sorted(pairs, key=lambda pair: pair[0].place):
+        if other.place < latest:
+            yield Difference(kind=Kind.ORDER, a=one, b=other)
+        latest = max(latest, other.place)
+
+
+def _lasting(messages: Sequence[Said]) -> int:
+    ends = [each.end_ns for each in messages if not each.is_realtime]
+    return max(ends, default=0)

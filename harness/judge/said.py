@@ -1,0 +1,112 @@
+"""The messages of a conversation in order, each with what came before it and how long after."""
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from emulator.dump.capture import Capture, Direction
+from emulator.dump.passed import passed
+from emulator.wire.codec import Decoded, Foreign, Malformed, decode, kind_of
+from emulator.wire.constants import BYTE_NS
+from emulator.wire.messages import TITLES, DataPacket, Handshake, title
+from emulator.wire.splitter import Piece, PieceKind
+
+_SHORTEST_NAMED = 4  # bytes that a torn message needs to be called anything
+_NAMES = {
+    PieceKind.CUT: "System Exclusive message that was cut short",
+    PieceKind.SHORT: "message that is not System Exclusive",
+    PieceKind.REALTIME: "real-time byte",
+    PieceKind.STRAY: "bytes that belong to no message",
+}
+
+
+class Said(NamedTuple):
+    """A message, or what else passed in one piece; times count from the first message on."""
+
+    direction: Direction
+    number: int
+    """Which message of its direction, from 1 on; single real-time bytes are counted apart."""
+    place: int
+    """Which of both directions together, from 0 on."""
+    piece: Piece
+    start_ns: int
+    end_ns: int
+    pause_ns: int | None
+    """From the end of what came before, of whatever direction, to its start; None for the first.
+
+    Negative where both overlap.  For a single real-time byte: from the one before it that went the
+    same way, or from the first message.
+    """
+    gaps_ns: int
+    """How much longer it took than its bytes need on the line."""
+
+    @property
+    def is_realtime(self) -> bool:
+        """Whether it is a single real-time byte outside any message."""
+        return self.piece.kind is PieceKind.REALTIME
+
+
+def said(capture: Capture, directions: Sequence[Direction]) -> list[Said]:
+    """Return what passed in these directions, in the order in which it ended."""
+    found = [
+        (each.end_ns, direction is Direction.TO_UNIT, each.start_ns, direction, each.piece)
+        for direction in directions
+        for each in passed(capture, direction)
+    ]
+    # Not by start: a message that a driver delivers whole seems to begin before what it answers.
+    found.sort(key=lambda each: each[:2])
+    messages = (start_ns for _, _, start_ns, _, piece in found if not _is_realtime(piece))
+    zero_ns = next(messages, found[0][2] if found else 0)
+    return list(_counted(found, zero_ns))
+
+
+def name_of(piece: Piece) -> str:
+    """Return what to call a piece: "dump header", "NAK for number 3"."""
+    if piece.kind is PieceKind.EXCLUSIVE:
+        return _named(decode(piece.body))
+    kind = kind_of(piece.body) if len(piece.body) >= _SHORTEST_NAMED else None
+    if piece.kind is PieceKind.CUT and kind is not None:
+        return f"{TITLES[kind]} that was cut short"
+    return _NAMES[piece.kind]
+
+
+def _named(message: Decoded) -> str:
+    match message:
+        case Foreign():
+            return "System Exclusive message of another kind"
+        case Malformed(kind=kind):
+            return f"damaged {TITLES[kind]}"
+        case DataPacket(packet_number=number):
+            return f"data packet with number {number}"
+        case Handshake(packet_number=number):
+            return f"{title(message)} for number {number}"
+    return title(message)
+
+
+def _counted(
+    found: Sequence[tuple[int, bool, int, Direction, Piece]], zero_ns: int
+) -> Iterator[Said]:
+    numbers: dict[tuple[Direction, bool], int] = {}
+    spoke_ns: int | None = None  # when the message before ended
+    pulses_ns: dict[Direction, int] = {}  # and the real-time byte before, in each direction
+    for place, (end_ns, _, start_ns, direction, piece) in enumerate(found):
+        realtime = _is_realtime(piece)
+        number = numbers[direction, realtime] = numbers.get((direction, realtime), 0) + 1
+        before_ns = pulses_ns.get(direction, zero_ns) if realtime else spoke_ns
+        yield Said(
+            direction=direction,
+            number=number,
+            place=place,
+            piece=piece,
+            start_ns=start_ns - zero_ns,
+            end_ns=end_ns - zero_ns,
+            pause_ns=None if before_ns is None else start_ns - before_ns,
+            gaps_ns=end_ns - start_ns - len(piece.raw) * BYTE_NS,
+        )
+        if realtime:
+            pulses_ns[direction] = end_ns
+        else:
+            spoke_ns = end_ns
+
+
+def _is_realtime(piece: Piece) -> bool:
+    return piece.kind is PieceKind.REALTIME

@@ -1,0 +1,81 @@
+"""One difference between two conversations in words."""
+
+from typing import Final
+
+from harness.judge.conversation import Difference, Kind
+from harness.judge.said import name_of
+from harness.report.quantities import count, duration
+
+_SECOND: Final = 1_000_000_000
+_SHOWN_BYTES: Final = 8
+
+
+def sentence(difference: Difference, *, timed: bool) -> str:
+    """Return one difference in words, with where it is."""
+    said = difference.said
+    where = f"message {said.number:,} {said.direction.value} ({name_of(said.piece)})"
+    if timed:
+        where += f", at {said.start_ns / _SECOND:.6f} s"
+    match difference.kind:
+        case Kind.MISSING:
+            return f"B lacks {where}."
+        case Kind.EXTRA:
+            return f"Only B has {where}."
+        case Kind.ORDER:
+            what = "comes in B before something that it follows in A"
+        case Kind.LATER | Kind.EARLIER:
+            what = _pause_words(difference)
+        case Kind.GAPS:
+            more = "more" if difference.by_ns > 0 else "less"
+            what = f"its bytes come with {small_time(abs(difference.by_ns))} {more} of gaps in B"
+        case Kind.REALTIME:
+            what = "the real-time bytes inside are not the same"
+        case Kind.OTHER:
+            what = _bytes_words(difference)
+    return f"{where[0].upper()}{where[1:]}: {what}."
+
+
+def small_time(ns: int) -> str:
+    """Return a time however small: "320 ns", "1.5 µs", "3.02 ms", and from 0.1 s on as ever."""
+    if abs(ns) >= 100_000_000:
+        return duration(ns) if ns > 0 else f"-{duration(-ns)}"
+    for unit, name in ((1_000_000, "ms"), (1_000, "µs")):
+        if abs(ns) >= unit:
+            return f"{ns / unit:.4g} {name}"
+    return f"{ns} ns"
+
+
+def _pause_words(difference: Difference) -> str:
+    assert difference.a is not None
+    assert difference.b is not None
+    before_ns, after_ns = difference.a.pause_ns or 0, difference.b.pause_ns or 0
+    return (
+        f"{small_time(abs(difference.by_ns))} {difference.kind} in B, where it begins "
+        f"{small_time(after_ns)} after what comes before it, and {small_time(before_ns)} in A"
+    )
+
+
+def _bytes_words(difference: Difference) -> str:
+    assert difference.a is not None
+    assert difference.b is not None
+    a, b = difference.a.piece, difference.b.piece
+    if name_of(a) != name_of(b):
+        return f"in B it is {name_of(b)} ({_spelled(b.body)})"
+    places = [
+        at for at, (one, other) in enumerate(zip(a.body, b.body, strict=False)) if one != other
+    ]
+    if not places:
+        return f"it has {count(len(a.body), 'byte')} in A and {len(b.body):,} in B"
+    first = places[0]
+    length = (
+        "" if len(a.body) == len(b.body) else f"; {len(a.body):,} bytes in A, {len(b.body):,} in B"
+    )
+    return (
+        f"{count(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} not the same, "
+        f"first byte {first}: {a.body[first]:02X} in A, {b.body[first]:02X} in B{length}"
+    )
+
+
+def _spelled(data: bytes) -> str:
+    more = " ..." if len(data) > _SHOWN_BYTES else ""
+    return data[:_SHOWN_BYTES].hex(" ").upper() + more

@@ -1,0 +1,438 @@
+"""Whatever a command is given: one clear line or its findings, the right exit code, no traceback.
+
+Every command runs as a process of its own with 1 GB of memory, and all of them run at the
+beginning, a few at a time; the checks look at what came of them.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests import damage, oracle
+from tests.cli.runs import PATIENCE_S, Ran, bounded, environment, run, run_all
+from tests.files.test_audio import wav
+from tests.jobs.bench import words
+
+OK, BROKEN, USAGE = 0, 1, 2
+INTERRUPTED = 128 + signal.SIGINT  # as shells count
+CLOSED_PIPE = 128 + signal.SIGPIPE
+MB = 1 << 20
+
+DUMP = oracle.dump(bits=16, words=words(400), sample_number=1, period_ns=22_676)
+HEADER, PACKETS = damage.take_apart(DUMP)
+JPEG = b"\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01\x01" + bytes(range(256)) * 40
+LETTER = "The thunder sheet hangs behind the left wing.\n" * 40
+LONGEST = 2_097_151  # what the length field can say (M1 p. 37)
+OVERLONG = oracle.header(sample_number=1, bits=16, period_ns=22_676, length=LONGEST)
+STRANGE = {
+    "spaces": b"a gull's cry .syx",
+    "markup": b"[bold]thunder[red].syx",
+    "option": b"--thunder.syx",
+    "newline": b"thunder\nbell.syx",
+    "escape": b"thunder\x1b[31m.syx",
+    "not UTF-8": b"thunder \xff\xfe.syx",
+}
+
+READERS = {
+    "validate": ("validate",),
+    "replay": ("replay",),
+    "diff": ("diff", "good.syx"),
+    "explain": ("explain",),
+    "decode": ("decode", "-o", "{out}.wav"),
+}
+"""The commands that read dumps; a file's name follows."""
+
+
+# Files that are no dump: what stands on standard error, for each command that says it otherwise.
+UNREADABLE: dict[str, dict[str, str]] = {
+    "missing.syx": {
+        "": "missing.syx: there is no such file. Check the name and the folder.",
+        "explain": "missing.syx: there is no such file, and no bytes in hexadecimal either.",
+    },
+    "folder": {"": "folder is a folder, not a file. Name the file in it."},
+    "empty.syx": {"": "empty.syx is empty: 0 bytes."},
+    "picture.syx": {
+        "": "picture.syx is a JPEG picture, not a dump.",
+        "encode": "picture.syx is a JPEG picture, not an audio file.",
+    },
+    "letter.syx": {
+        "": "letter.syx is a text file, not a dump. A dump file holds bytes and no text.",
+        "encode": "letter.syx is a text file, not an audio file.",
+    },
+    "starts.syx": {  # 200 MB of F0
+        "": "starts.syx is not a dump: no sample dump message is in it. "
+        "A sample dump begins with F0 7E, a device ID and 01.",
+        "encode": "starts.syx is no audio file that can be read:",
+    },
+    "good.syx": {"encode": "good.syx is a dump already. dryload decode makes audio of it."},
+}
+
+# Dumps that are not whole: exit code by command, and what must be said somewhere.
+TRUNCATED: dict[str, tuple[dict[str, int], str]] = {
+    "cut.syx": (
+        {"validate": BROKEN, "replay": BROKEN, "diff": BROKEN, "explain": OK, "decode": BROKEN},
+        "packet",
+    ),
+    "header.syx": (
+        {"validate": BROKEN, "replay": BROKEN, "diff": BROKEN, "explain": OK, "decode": USAGE},
+        "10",  # packets or 400 words are missing
+    ),
+    "packets.syx": (
+        {"validate": BROKEN, "replay": USAGE, "diff": USAGE, "explain": OK, "decode": USAGE},
+        "header",
+    ),
+    "overlong.syx": (
+        {"validate": BROKEN, "replay": BROKEN, "diff": BROKEN, "explain": OK, "decode": BROKEN},
+        "52,42",  # 52,429 packets are called for, or the last is 52,428
+    ),
+}
+
+# Words of a command that are wrong: all of the line that they get.
+WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
+    "unknown option": (
+        ("replay", "good.syx", "--loud"),
+        "there is no option --loud. dryload replay --help tells more.",
+    ),
+    "unknown command": (
+        ("play", "good.syx"),
+        "there is no command play: perhaps replay is meant. dryload --help tells more.",
+    ),
+    "nothing given": (
+        ("validate",),
+        "FILE is missing. dryload validate --help tells more.",
+    ),
+    "too much given": (
+        ("diff", "good.syx", "good.syx", "good.syx"),
+        "too many words: good.syx. dryload diff --help tells more.",
+    ),
+    "no value": (("replay", "good.syx", "--to"), "--to needs a value."),
+    "no number": (
+        ("replay", "good.syx", "--number", "one"),
+        "--number needs a whole number. dryload replay --help tells more.",
+    ),
+    "number -1": (
+        ("replay", "good.syx", "--number", "-1"),
+        "--number -1: sample numbers are 0 to 16383.",
+    ),
+    "number 16384": (
+        ("replay", "good.syx", "--number", "16384"),
+        "--number 16384: sample numbers are 0 to 16383.",
+    ),
+    "device ID 200": (
+        ("replay", "good.syx", "--device-id", "200"),
+        "--device-id 200: a device ID is 0 to 127.",
+    ),
+    "operator x": (
+        ("replay", "good.syx", "--operator", "x"),
+        "--operator x: give seconds, as in 8 or 2.5, or none.",
+    ),
+    "banks 99": (
+        ("replay", "good.syx", "--banks", "99"),
+        "--banks 99: lantern-desk has room for 0 to 4.",
+    ),
+    "packet -1": (
+        ("explain", "good.syx", "--packet", "-1"),
+        "--packet must be 0 or more. dryload explain --help tells more.",
+    ),
+    "packet 99": (
+        ("explain", "good.syx", "--packet", "99"),
+        "there is no packet 99.",
+    ),
+    "dump 2": (
+        ("decode", "good.syx", "-o", "n.wav", "--dump", "2"),
+        "good.syx has no dump 2: it holds 1 dump.",
+    ),
+    "bits 99": (
+        ("encode", "sound.wav", "-o", "n.syx", "--bits", "99"),
+        "--bits 99 is out of range: significant bits of a word are 8 to 28.",
+    ),
+    "header no such": (
+        ("encode", "sound.wav", "-o", "n.syx", "--header", "long"),
+        "--header long: there are auto, standard, extended.",
+    ),
+    "no output": (
+        ("decode", "good.syx"),
+        "--output or -o is missing. dryload decode --help tells more.",
+    ),
+    "output exists": (
+        ("encode", "sound.wav", "-o", "good.syx"),
+        "good.syx exists already. --overwrite replaces it.",
+    ),
+    "output is the input": (
+        ("encode", "sound.wav", "-o", "sound.wav", "--overwrite"),
+        "sound.wav is the file to be read. Give another name after -o.",
+    ),
+    "output in no folder": (
+        ("decode", "good.syx", "-o", "nowhere/n.wav"),
+        "nowhere/n.wav: there is no such folder. Make it first.",
+    ),
+    "output is a folder": (
+        ("decode", "good.syx", "-o", "folder"),
+        "folder is a folder. Give a file name after -o.",
+    ),
+    "output unwritable": (
+        ("decode", "good.syx", "-o", "/proc/thunder.wav"),
+        "/proc/thunder.wav cannot be written: No such file or directory.",
+    ),
+    "output without a name": (
+        ("decode", "good.syx", "-o", ""),
+        "-o is empty. Give a file name after -o.",
+    ),
+    "profile unknown": (
+        ("replay", "good.syx", "--to", "unit:prompt-bax"),
+        "there is no profile 'prompt-bax': did you mean prompt-box?",
+    ),
+    "profile is a folder": (
+        ("replay", "good.syx", "--to", "unit:folder.toml"),
+        "folder.toml: a profile is a file, and this is none",
+    ),
+    "profile is no TOML": (
+        ("replay", "good.syx", "--to", "unit:letter.toml"),
+        "letter.toml: this is not TOML:",
+    ),
+    "profile is a picture": (
+        ("profiles", "picture.toml"),
+        "picture.toml: a profile is text in UTF-8, and this is not",
+    ),
+    "profile with a typo": (
+        ("replay", "good.syx", "--to", "unit:typo.toml"),
+        "typo.toml: memory.bank_wrods is no key of a profile: did you mean bank_words?",
+    ),
+    "profile of an impossible unit": (
+        ("profiles", "impossible.toml"),
+        "impossible.toml: memory.fitted has bank 2 and no bank 1: without bank 1 the others are "
+        "of no use",
+    ),
+    "name too long": (
+        ("validate", "x" * 300),
+        f"{'x' * 300} cannot be read: File name too long.",
+    ),
+    "profile name too long": (
+        ("replay", "good.syx", "--to", "unit:" + "x" * 300),
+        f"{'x' * 300}: the profile can't be read: File name too long",
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with all those files."""
+    folder = tmp_path_factory.mktemp("bench")
+    files = {
+        "good.syx": DUMP,
+        "empty.syx": b"",
+        "picture.syx": JPEG,
+        "picture.toml": JPEG,
+        "letter.syx": LETTER.encode(),
+        "letter.toml": LETTER.encode(),
+        "cut.syx": DUMP[:500],
+        "header.syx": HEADER,
+        "packets.syx": b"".join(PACKETS),
+        "overlong.syx": OVERLONG + b"".join(PACKETS[:3]),
+        "sound.wav": wav(words(300), width=2),
+        "typo.toml": b'[unit]\nname = "attic"\n[memory]\nbank_wrods = 5\n',
+        "impossible.toml": b'[unit]\nname = "attic"\n[memory]\nfitted = [2]\n',
+    }
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    with (folder / "starts.syx").open("wb") as file:
+        for _ in range(200):
+            file.write(b"\xf0" * MB)
+    for name in ("folder", "folder.toml"):
+        (folder / name).mkdir()
+    for raw in STRANGE.values():
+        (folder / os.fsdecode(raw)).write_bytes(DUMP)
+    return folder
+
+
+def _command(reader: str, name: str | bytes, out: str) -> list[str | bytes]:
+    return [word.format(out=out) for word in READERS[reader]] + ["--", name]
+
+
+@pytest.fixture(scope="module")
+def ran(bench: Path) -> dict[str, Ran]:
+    """Everything, run once."""
+    cases: dict[str, list[str | bytes]] = {}
+    for name in (*UNREADABLE, *TRUNCATED):
+        for reader in READERS:
+            cases[f"{reader} {name}"] = _command(reader, name, f"{reader}-{name}")
+    for name in UNREADABLE:
+        cases[f"encode {name}"] = ["encode", "-o", f"of-{name}.syx", "--", name]
+    for what, raw in STRANGE.items():
+        for reader in READERS:
+            cases[f"{reader} {what}"] = _command(reader, raw, f"{reader}-{what}")
+    cases |= {what: list(given) for what, (given, _) in WRONG_WORDS.items()}
+    before = sorted(os.listdir(bench))
+    done = run_all(cases, folder=bench)
+    new = set(os.listdir(bench)) - set(before)
+    assert all(name.startswith("decode-") for name in new)  # nothing else was written
+    return done
+
+
+def one_line(found: Ran, said: str) -> None:
+    """It said that and nothing more, and nothing on standard output."""
+    assert (found.code, found.out) == (USAGE, "")
+    (line,) = found.lines
+    assert line.startswith(f"dryload: {said}"), line
+    assert line.isprintable()
+
+
+def told(command: str, name: str) -> str | None:
+    said = UNREADABLE[name]
+    return said.get(command, said.get(""))
+
+
+@pytest.mark.parametrize("command", [*READERS, "encode"])
+@pytest.mark.parametrize("name", UNREADABLE)
+def test_a_file_that_is_no_dump_gets_one_line(ran: dict[str, Ran], command: str, name: str) -> None:
+    said = told(command, name)
+    if said is not None:
+        one_line(ran[f"{command} {name}"], said)
+    else:
+        assert ran[f"{command} {name}"].code == OK
+
+
+@pytest.mark.parametrize("command", READERS)
+@pytest.mark.parametrize("name", TRUNCATED)
+def test_a_dump_that_is_not_whole_gets_its_findings(
+    ran: dict[str, Ran], command: str, name: str
+) -> None:
+    codes, said = TRUNCATED[name]
+    found = ran[f"{command} {name}"]
+    assert found.code == codes[command]
+    assert said in found.out + found.err
+    assert (found.out == "") == (found.code == USAGE)
+    if found.code == USAGE:
+        assert len(found.lines) == 1
+
+
+@pytest.mark.parametrize("command", READERS)
+@pytest.mark.parametrize("what", STRANGE)
+def test_a_strange_name_is_a_name(ran: dict[str, Ran], command: str, what: str) -> None:
+    found = ran[f"{command} {what}"]
+    assert found.code == OK
+    said = found.out + found.err
+    raw = STRANGE[what]
+    if raw.isascii() and raw.decode().isprintable():
+        assert raw.decode() in said
+    else:  # what no terminal should get is written out
+        assert "thunder\\" in said or "thunder \\" in said
+    assert "\x1b" not in said
+    assert all(line.isprintable() for line in said.splitlines())
+
+
+@pytest.mark.parametrize("what", WRONG_WORDS)
+def test_wrong_words_get_one_line_that_says_what_to_do(ran: dict[str, Ran], what: str) -> None:
+    if what == "output unwritable" and not Path("/proc").is_dir():
+        pytest.skip("needs a folder in which nobody may make files; only Linux has one for root")
+    one_line(ran[what], WRONG_WORDS[what][1])
+
+
+def test_there_is_never_a_traceback(ran: dict[str, Ran]) -> None:
+    for what, found in ran.items():
+        assert "Traceback" not in found.out + found.err, what
+        assert found.code in (OK, BROKEN, USAGE), what
+
+
+def test_one_bad_file_among_good_ones_does_not_keep_them_from_being_judged(bench: Path) -> None:
+    found = run("validate", "good.syx", "picture.syx", "cut.syx", folder=bench)
+    assert found.code == USAGE
+    assert found.err == "dryload: picture.syx is a JPEG picture, not a dump.\n"
+    assert "good.syx: 1 dump, right." in found.out
+    assert "cut.syx: 1 dump, broken." in found.out
+
+
+# The other end of the output
+
+
+def test_a_reader_that_goes_ends_the_command_in_silence(bench: Path) -> None:
+    # far more than a pipe holds, and the reader takes one line of it
+    many = bench / "many.syx"
+    many.write_bytes(oracle.dump(bits=16, words=words(9000), sample_number=1, period_ns=22_676))
+    process = subprocess.Popen(
+        bounded(["explain", "many.syx", "--bytes", "--from", "0", "--json"]),
+        cwd=bench,
+        env=environment(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    with process:
+        assert process.stdout.readline() == b"{\n"
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(PATIENCE_S) in (OK, CLOSED_PIPE)
+
+
+@pytest.mark.parametrize("command", ["validate", "replay"])
+def test_a_full_disk_gets_one_line(bench: Path, command: str) -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("needs /dev/full, which always says that the disk is full")
+    with open("/dev/full", "wb") as full:
+        found = subprocess.run(
+            bounded([command, "good.syx", "--json"]),
+            cwd=bench,
+            env=environment(),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            check=False,
+            timeout=PATIENCE_S,
+        )
+    assert found.returncode == USAGE
+    assert found.stderr == (b"dryload: the output cannot be written: No space left on device.\n")
+
+
+def test_closed_outputs_are_no_reason_to_fall_over(bench: Path) -> None:
+    found = subprocess.run(
+        ["/bin/sh", "-c", '"$@" >&- 2>&-', "sh", *bounded(["replay", "good.syx"])],
+        cwd=bench,
+        env=environment(),
+        capture_output=True,
+        check=False,
+        timeout=PATIENCE_S,
+    )
+    assert (found.returncode, found.stdout, found.stderr) == (OK, b"", b"")
+
+
+# Ctrl-C
+
+
+@pytest.fixture
+def hours(bench: Path) -> Iterator[Path]:
+    """Twelve of the longest standard dumps there can be: more than seven hours on the line."""
+    longest = bytearray(OVERLONG)
+    block = b"".join(oracle.packets(bits=16, words=words(5120)))  # numbers 00 to 7F (M1 p. 39)
+    blocks, rest = divmod(oracle.packet_count(LONGEST, 16), 128)
+    longest += block * blocks + block[: 127 * rest]
+    path = bench / "hours.syx"
+    with path.open("wb") as file:
+        for _ in range(12):
+            file.write(longest)
+    yield path
+    path.unlink()
+
+
+def test_ctrl_c_in_the_middle_of_a_long_rehearsal(bench: Path, hours: Path) -> None:
+    process = subprocess.Popen(
+        bounded(["replay", hours.name]),
+        cwd=bench,
+        env=environment(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    with process:
+        # It would take far longer; where it is by then does not matter to what follows.
+        with pytest.raises(subprocess.TimeoutExpired):
+            process.communicate(timeout=6)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == INTERRUPTED
+    assert err == b"dryload: stopped by you.\n"
+    assert out == b"" or b"you stopped it" in out
