@@ -27,7 +27,7 @@ def diff(
     ] = None,
     tolerance: Annotated[
         float | None,
-        typer.Option(metavar="MS", help="Of captures: how much longer or shorter a pause may be."),
+        typer.Option(metavar="MS", help="Of captures: by how much a message may be late or early."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:

@@ -17,12 +17,11 @@ from typing import Any, Final
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.files.recorded import BOTH, Recorded, back_to_back
+from harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, back_to_back
 
 FAMILY: Final = "dryload/capture/"
 SCHEMA: Final = f"{FAMILY}1"
 _NAMES: Final = {direction.value: direction for direction in Direction}
-_LONGEST_ABOUT: Final = 1_000
 _FARTHEST_NS: Final = 1 << 63  # nearly three centuries
 
 
@@ -39,7 +38,7 @@ def head(
         "schema": SCHEMA,
         "start_ns": start_ns,
         "directions": [direction.value for direction in directions],
-        "about": about[:_LONGEST_ABOUT],
+        "about": about[:LONGEST_ABOUT],
     }
     return _line(fields)
 

@@ -20,7 +20,7 @@ from typing import Final
 from emulator.dump.capture import Direction, Passage
 from emulator.wire.constants import BYTE_NS, START
 from harness.files.capture_lines import SCHEMA
-from harness.files.recorded import Recorded
+from harness.files.recorded import LONGEST_ABOUT, Recorded
 
 TICK_NS: Final = 1_000
 TEXT: Final = b"\xff\x01"
@@ -64,7 +64,7 @@ def _first_track(recorded: Recorded, zero_ns: int) -> bytes:
         "zero_ns": zero_ns,
         "start_ns": recorded.start_ns,
         "timed": recorded.is_timed,
-        "about": recorded.about,
+        "about": recorded.about[:LONGEST_ABOUT],
     }
     text = json.dumps(about).encode("ascii")
     tempo = b"\xff\x51\x03" + _QUARTER.to_bytes(3, "big")

@@ -1,11 +1,14 @@
 """A capture as it was kept, and what is known of it."""
 
 from dataclasses import dataclass, field
+from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
 
-BOTH = tuple(Direction)
+BOTH: Final = tuple(Direction)
+LONGEST_ABOUT: Final = 500
+"""Characters of a description that are kept, so that what a file is stands at its beginning."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -18,7 +21,7 @@ class Recorded:
     is_timed: bool = True
     """Whether times are known; if not, the bytes stand back to back at the speed of the line."""
     rounded_ns: int = 0
-    """By how much a pause may be wrong because times were rounded to be kept."""
+    """By how much the time between two bytes may be wrong because times were rounded."""
     start_ns: int = 0
     """When the recording began, by the clock of its times."""
     about: str = ""

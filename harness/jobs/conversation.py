@@ -39,7 +39,7 @@ def are_captures(a: str, b: str) -> bool:
 def compare_captures(a: str, b: str, *, tolerance_ns: int | None = None) -> CaptureComparison:
     """Compare two capture files; a Problem for unreadable ones, and for ones that share nothing.
 
-    Without a tolerance, pauses may differ by what times were rounded to when they were kept.
+    Without a tolerance, times may differ by what they were rounded to when they were kept.
     """
     file_a, file_b = load(a), load(b)
     one, other = file_a.recorded, file_b.recorded

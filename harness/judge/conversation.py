@@ -1,9 +1,10 @@
 """Two captures compared as conversations: who said what, and when.
 
 Theory of operation.  The messages of each direction are laid against each other; what has no equal
-stands against whatever is in its place.  A message is later if the pause before it is longer than
-in A, so that one delay is told once and not again for everything that comes after it.  Single
-real-time bytes (clock, active sensing) keep no conversation and are compared among themselves.
+stands against whatever is in its place.  A message is later if it is late by more than what was
+said before it, and by more than what its own side said before; so one delay is told once, and not
+again for everything that comes after it.  Single real-time bytes (clock, active sensing) keep a
+time of their own, each direction for itself.
 """
 
 from collections import Counter
@@ -38,7 +39,8 @@ class Difference:
     a: Said | None
     b: Said | None
     by_ns: int = 0
-    """How much longer the pause before it is in B, or the gaps inside it are."""
+    """How much later it comes in B, as against what comes before it, or how much longer the gaps
+    inside it are."""
 
     @property
     def said(self) -> Said:
@@ -86,7 +88,7 @@ def compare(
     timed: bool = True,
     tolerance_ns: int = 0,
 ) -> Comparison:
-    """Compare what passed in `directions`; a pause may differ by the tolerance.
+    """Compare what passed in `directions`; a message may be late or early by the tolerance.
 
     ValueError for a tolerance below 0.  Without times, the order of the two directions counts.
     """
@@ -103,8 +105,8 @@ def compare(
     differences = [each for one, other in pairs if (each := _content(one, other)) is not None]
     both = [(one, other) for one, other in pairs if one is not None and other is not None]
     if timed:
-        for one, other in both:
-            differences += _times(one, other, tolerance_ns)
+        differences += _late(both, tolerance_ns)
+        differences += _gaps(both, tolerance_ns)
     else:
         differences += _order([pair for pair in both if not pair[0].is_realtime])
     # Up to the first difference both are alike, so the lesser place tells which that is.
@@ -141,15 +143,28 @@ def _content(one: Said | None, other: Said | None) -> Difference | None:
     return None
 
 
-def _times(one: Said, other: Said, tolerance_ns: int) -> Iterator[Difference]:
-    if one.pause_ns is not None and other.pause_ns is not None:
-        by_ns = other.pause_ns - one.pause_ns
+def _late(pairs: Sequence[tuple[Said, Said]], tolerance_ns: int) -> Iterator[Difference]:
+    """Yield what is later or earlier than what comes before it of its kind."""
+    # What both have first is at the same time in both, by definition.
+    first = min(pairs, key=lambda pair: (pair[0].is_realtime, pair[0].place), default=None)
+    base_ns = 0 if first is None else first[1].start_ns - first[0].start_ns
+    late_ns: dict[tuple[bool, Direction | None], int] = {}  # how late B was at the end of the last
+    for one, other in sorted(pairs, key=lambda pair: pair[0].place):
+        own = one.is_realtime, one.direction
+        chains = (own,) if one.is_realtime else (own, (False, None))
+        steps = [other.start_ns - one.start_ns - late_ns.get(each, base_ns) for each in chains]
+        by_ns = min(steps, key=abs)
+        late_ns |= dict.fromkeys(chains, other.end_ns - one.end_ns)
         if abs(by_ns) > tolerance_ns:
             kind = Kind.LATER if by_ns > 0 else Kind.EARLIER
             yield Difference(kind=kind, a=one, b=other, by_ns=by_ns)
-    by_ns = other.gaps_ns - one.gaps_ns
-    if abs(by_ns) > tolerance_ns:
-        yield Difference(kind=Kind.GAPS, a=one, b=other, by_ns=by_ns)
+
+
+def _gaps(pairs: Sequence[tuple[Said, Said]], tolerance_ns: int) -> Iterator[Difference]:
+    for one, other in pairs:
+        by_ns = other.gaps_ns - one.gaps_ns
+        if abs(by_ns) > tolerance_ns:
+            yield Difference(kind=Kind.GAPS, a=one, b=other, by_ns=by_ns)
 
 
 def _order(pairs: Sequence[tuple[Said, Said]]) -> Iterator[Difference]:

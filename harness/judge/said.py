@@ -1,4 +1,4 @@
-"""The messages of a conversation in order, each with what came before it and how long after."""
+"""The messages of a conversation in order, with their names and times."""
 
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
@@ -30,12 +30,6 @@ class Said(NamedTuple):
     piece: Piece
     start_ns: int
     end_ns: int
-    pause_ns: int | None
-    """From the end of what came before, of whatever direction, to its start; None for the first.
-
-    Negative where both overlap.  For a single real-time byte: from the one before it that went the
-    same way, or from the first message.
-    """
     gaps_ns: int
     """How much longer it took than its bytes need on the line."""
 
@@ -86,12 +80,9 @@ def _counted(
     found: Sequence[tuple[int, bool, int, Direction, Piece]], zero_ns: int
 ) -> Iterator[Said]:
     numbers: dict[tuple[Direction, bool], int] = {}
-    spoke_ns: int | None = None  # when the message before ended
-    pulses_ns: dict[Direction, int] = {}  # and the real-time byte before, in each direction
     for place, (end_ns, _, start_ns, direction, piece) in enumerate(found):
         realtime = _is_realtime(piece)
         number = numbers[direction, realtime] = numbers.get((direction, realtime), 0) + 1
-        before_ns = pulses_ns.get(direction, zero_ns) if realtime else spoke_ns
         yield Said(
             direction=direction,
             number=number,
@@ -99,13 +90,8 @@ def _counted(
             piece=piece,
             start_ns=start_ns - zero_ns,
             end_ns=end_ns - zero_ns,
-            pause_ns=None if before_ns is None else start_ns - before_ns,
             gaps_ns=end_ns - start_ns - len(piece.raw) * BYTE_NS,
         )
-        if realtime:
-            pulses_ns[direction] = end_ns
-        else:
-            spoke_ns = end_ns
 
 
 def _is_realtime(piece: Piece) -> bool:

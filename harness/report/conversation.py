@@ -12,15 +12,15 @@ from harness.report.conversation_words import sentence, small_time
 from harness.report.quantities import count, duration
 
 SCHEMA: Final = "dryload/diff/1"
-_SHOWN: Final = 12  # differences that are told one by one
+_SHOWN: Final = 6  # differences that are told one by one
 _MOST_IN_DOCUMENT: Final = 1_000
 _HEADINGS: Final = {
     Kind.OTHER: "with other bytes",
     Kind.REALTIME: "with other real-time bytes inside",
-    Kind.MISSING: "that B lacks",
-    Kind.EXTRA: "that only B has",
-    Kind.LATER: "that come later in B",
-    Kind.EARLIER: "that come earlier in B",
+    Kind.MISSING: "missing in B",
+    Kind.EXTRA: "only in B",
+    Kind.LATER: "later in B",
+    Kind.EARLIER: "earlier in B",
     Kind.GAPS: "with other gaps inside",
     Kind.ORDER: "in another order",
 }
@@ -101,7 +101,7 @@ def _amount(comparison: Comparison) -> str:
     if not comparison.timed:
         return f"{what}, by their bytes"
     if comparison.tolerance_ns:
-        return f"{what}, pauses within {small_time(comparison.tolerance_ns)}"
+        return f"{what}, times within {small_time(comparison.tolerance_ns)}"
     return f"{what}, to the nanosecond" if comparison.same else what
 
 
@@ -134,7 +134,7 @@ def _said_document(said: Said | None, timed: bool) -> dict[str, Any] | None:
         "message": said.number,
         "what": name_of(said.piece),
         "start_ns": said.start_ns if timed else None,
-        "pause_ns": said.pause_ns if timed else None,
+        "end_ns": said.end_ns if timed else None,
         "hex": said.piece.raw.hex(),
     }
 

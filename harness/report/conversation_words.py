@@ -24,7 +24,8 @@ def sentence(difference: Difference, *, timed: bool) -> str:
         case Kind.ORDER:
             what = "comes in B before something that it follows in A"
         case Kind.LATER | Kind.EARLIER:
-            what = _pause_words(difference)
+            by = small_time(abs(difference.by_ns))
+            what = f"in B it comes {by} {difference.kind} after what comes before it"
         case Kind.GAPS:
             more = "more" if difference.by_ns > 0 else "less"
             what = f"its bytes come with {small_time(abs(difference.by_ns))} {more} of gaps in B"
@@ -43,16 +44,6 @@ def small_time(ns: int) -> str:
         if abs(ns) >= unit:
             return f"{ns / unit:.4g} {name}"
     return f"{ns} ns"
-
-
-def _pause_words(difference: Difference) -> str:
-    assert difference.a is not None
-    assert difference.b is not None
-    before_ns, after_ns = difference.a.pause_ns or 0, difference.b.pause_ns or 0
-    return (
-        f"{small_time(abs(difference.by_ns))} {difference.kind} in B, where it begins "
-        f"{small_time(after_ns)} after what comes before it, and {small_time(before_ns)} in A"
-    )
 
 
 def _bytes_words(difference: Difference) -> str:

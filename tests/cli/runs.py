@@ -5,12 +5,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 COMMAND = (sys.executable, "-m", "harness.cli.main")
@@ -64,33 +62,20 @@ def run_all(cases: Mapping[str, Sequence[str | bytes]], *, folder: Path) -> dict
     while waiting:
         batch, waiting = waiting[:_TOGETHER], waiting[_TOGETHER:]
         with ExitStack() as stack:
-            started = [(name, _start(words, folder, stack)) for name, words in batch]
-            for name, (process, out, err) in started:
-                code = process.wait(PATIENCE_S)
-                ran[name] = Ran(code, _text(out), _text(err))
+            started = [(name, stack.enter_context(start(words, folder))) for name, words in batch]
+            for name, process in started:
+                out, err = process.communicate(timeout=PATIENCE_S)
+                ran[name] = Ran(process.returncode, out.decode(), err.decode())
     return ran
 
 
-_Started = tuple["subprocess.Popen[bytes]", IO[bytes], IO[bytes]]
-
-
-def _start(words: Sequence[str | bytes], folder: Path, stack: ExitStack) -> _Started:
-    # Files and no pipes: nobody reads while several are running.
-    out = stack.enter_context(tempfile.TemporaryFile())
-    err = stack.enter_context(tempfile.TemporaryFile())
-    process = stack.enter_context(
-        subprocess.Popen(
-            bounded(words),
-            cwd=folder,
-            env=environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=out,
-            stderr=err,
-        )
+def start(words: Sequence[str | bytes], folder: Path) -> subprocess.Popen[bytes]:
+    """Start one command, with pipes to read what it says."""
+    return subprocess.Popen(
+        bounded(words),
+        cwd=folder,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     )
-    return process, out, err
-
-
-def _text(file: IO[bytes]) -> str:
-    file.seek(0)
-    return file.read().decode("utf-8")

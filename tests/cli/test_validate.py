@@ -92,8 +92,8 @@ def test_a_dump_is_described_in_plain_words(shelf: Path) -> None:
     assert " Hz, 90 words, 2.0 ms of sound." in text
     assert "3 of 3 packets" in text
     assert "stereo, 44,100 Hz, 180 words" in text
-    # 402 bytes of 320 us, and the pauses of M1 p. 39.
-    assert "0.13 s on the line" in text
+    # 402 bytes of 320 us and four replies of 6 bytes; or the pauses of M1 p. 39.
+    assert "0.14 s on the line" in text
     assert "2.19 s without replies" in text
 
 
