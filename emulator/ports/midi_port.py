@@ -21,6 +21,7 @@ _LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
 _POLLS: Final = ((5_000_000, 150_000), (2_000_000_000, 300_000))
 """(quiet for, then look every): the longer nothing has passed, the less likely is an answer."""
 _QUIET_POLL_NS: Final = 2_000_000
+_WARNINGS: Final = (0, 1)  # kinds of errors of the library that are none
 _LOOK_EVERY_NS: Final = 1_000_000_000
 _LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
 _MOST: Final = 4_096  # messages taken in one look
@@ -45,8 +46,12 @@ class Source(Protocol):
 class Sink(Protocol):
     """What is used of the library's output."""
 
+    def set_error_callback(self, function: Callable[[int, str, object], None]) -> None:
+        """Have errors reported instead of raised: kind, text, something else."""
+        ...
+
     def send_message(self, message: bytes) -> None:
-        """Send; the library raises several unrelated kinds of errors."""
+        """Send; the library still raises several unrelated kinds of errors."""
         ...
 
     def close_port(self) -> None:
@@ -91,6 +96,8 @@ class MidiPort:
         self._looked_ns = now_ns
         self._sent_since = 0  # bytes since the last look
         self._is_closed = False
+        self._refusal = ""
+        sink.set_error_callback(self._take_error)
 
     def send(self, message: bytes) -> None:
         """Hand a message to the system; what is several messages or torn goes in parts."""
@@ -152,13 +159,21 @@ class MidiPort:
         self._sent_since += len(part)
         if self._sent_since > _LOOK_EVERY_BYTES:  # the library waits for ever where nobody fetches
             self._look(self.clock.now_ns())
+        self._refusal = ""
         try:
             self._sink.send_message(part)
         except Exception as problem:
+            self._refusal = str(problem) or type(problem).__name__
+        if self._refusal:
             raise PortError(
-                f"{self.name} did not take a message: {problem}.",
+                f"{self.name} did not take a message: {self._refusal}.",
                 "See whether the device is still connected.",
-            ) from problem
+            )
+
+    def _take_error(self, kind: int, text: str, _: object) -> None:
+        # Some drivers warn of a torn message: they keep it until the rest comes.
+        if kind not in _WARNINGS:
+            self._refusal = text
 
     def _look(self, now_ns: int) -> None:
         """See whether everything is still there."""

@@ -124,7 +124,7 @@ class RackUnit:
         if self._sender is not None:
             self._sender.handle_deadline(now_ns)
             self._look_at_sender()
-        if self._pulse is not None and self.panel.powered:
+        if self._pulse is not None:
             self._pulse.beat(now_ns)
         return self._take_events()
 

@@ -132,7 +132,8 @@ def _form(head: bytes) -> CaptureForm | None:
         return CaptureForm.MIDI_FILE if ours else CaptureForm.FOREIGN_MIDI_FILE
     if kind is not None and kind.name.startswith(TEXT.name):  # of whatever kind
         text = head.decode("utf-8", errors="replace").removeprefix("\ufeff")
-        return CaptureForm.HEX_TEXT if hex_text.looks_like_hex(text) else None
+        is_hex = hex_text.looks_like_hex(text, is_whole=len(head) < HEAD_BYTES)
+        return CaptureForm.HEX_TEXT if is_hex else None
     return CaptureForm.RAW if kind is None and START in head else None
 
 

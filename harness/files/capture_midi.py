@@ -42,7 +42,8 @@ _END_OF_TRACK: Final = b"\x00\xff\x2f\x00"
 def build(recorded: Recorded) -> bytes:
     """Return a MIDI file; times are rounded to the nearest microsecond."""
     passages = recorded.capture.passages
-    zero_ns = min([recorded.start_ns, *(passage.end_ns for passage in passages)])
+    starts = (passage.end_ns - len(passage.data) * BYTE_NS for passage in passages)
+    zero_ns = min([recorded.start_ns, *starts])
     tracks = [_first_track(recorded, zero_ns)]
     for event, direction in NAMES.items():
         if direction in recorded.directions:

@@ -50,8 +50,8 @@ def read(content: bytes, file: str) -> Recorded:
         stream = midifile.read(front + own)
         passages += _passages(direction, stream, about["zero_ns"])
         remarks += [f"{direction.value}: {remark}" for remark in stream.remarks]
-    # At one instant what comes from the unit is first, as on the simulated line.
-    passages.sort(key=lambda each: (each.end_ns, each.direction is Direction.TO_UNIT))
+    # At one instant an answer stands behind what it answers, even if no line lies between.
+    passages.sort(key=lambda each: (each.end_ns, each.direction is Direction.FROM_UNIT))
     named = {_named(each) for each in tracks}
     return Recorded(
         capture=Capture(passages),

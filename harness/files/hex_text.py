@@ -46,11 +46,16 @@ class _Entry:
         return self.direction is None and self.at_ns is None
 
 
-def looks_like_hex(head: str) -> bool:
-    """Return whether the first line of a text that has bytes has a status byte among them."""
-    whole = head.rpartition("\n")[0] or head  # its last line may be cut
+def looks_like_hex(text: str, *, is_whole: bool = True) -> bool:
+    """Return whether the first line of a text that has bytes has a status byte among them.
+
+    With `is_whole` False the text is the beginning of one, and its last word may be cut.
+    """
+    if not is_whole:
+        apart = max(text.rfind(sign) for sign in " \n\t,")
+        text = text[:apart] if apart > 0 else text[: len(text) // 2 * 2]
     try:
-        first = next((entry for entry in _entries(whole.split("\n")) if entry.data), None)
+        first = next((entry for entry in _entries(text.split("\n")) if entry.data), None)
     except Trouble:
         return False
     return first is not None and any(byte >= 0x80 for byte in first.data)

@@ -19,6 +19,7 @@ _DIRECTIONS: Final = {
 }
 _OFFSET: Final = re.compile(r"(?:0x)?([0-9a-f]{2,16})h?:", re.IGNORECASE)
 _BARE_OFFSET: Final = re.compile(r"[0-9a-f]{6,16}", re.IGNORECASE)
+_LETTERS: Final = re.compile(r"(?<!\S)\|")  # bytes in letters, as hex dumps frame them
 _GAP: Final = re.compile(r"\s{2,}")
 _PAIR: Final = re.compile(r"[0-9a-f]{2}", re.IGNORECASE)
 
@@ -49,7 +50,7 @@ class Word(NamedTuple):
 def words(line: str) -> list[Word]:
     """Return the words of a line up to a comment or to the text column of a hex dump."""
     found = []
-    for match in _WORD.finditer(line.partition("|")[0]):
+    for match in _WORD.finditer(_LETTERS.split(line, maxsplit=1)[0]):
         if match.group(1):
             break
         found.append(Word(match.start() + 1, match.group()))
@@ -78,8 +79,8 @@ def time_at(found: Sequence[Word], at: int) -> tuple[int, int] | None:
             return round((whole + Fraction(part or 0)) * 10**9), at + 1
     if match := _AMOUNT.fullmatch(text):
         amount, unit = match.groups()
-        if unit is None and after in _UNITS:
-            return round(Fraction(amount) * _UNITS[after]), at + 2
+        if unit is None and after.removesuffix(":") in _UNITS:
+            return round(Fraction(amount) * _UNITS[after.removesuffix(":")]), at + 2
         if unit or "." in amount:
             return round(Fraction(amount) * _UNITS[unit or "s"]), at + 1
     return None
@@ -163,8 +164,6 @@ def _readings(text: str) -> set[int]:
 
 def _without_text(line: str, found: Sequence[Word]) -> Sequence[Word]:
     """Return the bytes of a hex dump's line without the text that may stand beside them."""
-    if "|" in line:  # which has been cut off there
-        return found
     size = 0
     for index, word in enumerate(found):
         size += len(number_of(word.text) or b"")

@@ -28,6 +28,7 @@ from emulator.unit.keeper import Receipt
 from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT
 from emulator.wire.messages import (
     ExtendedLoopPointsRequest,
+    Header,
     LoopPointsRequest,
     Message,
     SampleName,
@@ -300,23 +301,18 @@ class Replay:
             lambda: requester.is_over,
             lambda: len(requester.collected.packets) + len(requester.more),
         )
+        by_user = not requester.is_over and self._wants_stop()
         if not requester.is_over:
             requester.stop(self._line.now_ns)
             self._line.run(lambda: True)
         collected = requester.collected
-        if collected.header is None:
-            return _Read(
-                unread="you stopped it"
-                if self._wants_stop()
-                else "the unit did not answer the request for the sample"
-            )
-        if not collected.whole:
-            came = len(collected.packets)
-            return _Read(unread=f"it ended after {came:,} {'packet' if came == 1 else 'packets'}")
+        if collected.header is None or not collected.whole:
+            return _Read(unread=_unread(len(collected.packets), collected.header, by_user))
         data = b"".join(packet.data for packet in collected.packets)
         sample = sample_from(collected.header, np.frombuffer(data, np.uint8), requester.more)
         silent = tuple(each for each in questions if not _is_answered(each, requester.more))
-        return _Read(sample=_with_unknowns(sample, dump.sample, silent), unanswered=silent)
+        sample = _with_unknowns(sample, dump.sample, silent)
+        return _Read(sample=sample, unanswered=() if by_user else silent)
 
     def _other_device(self, dump: Dump) -> int | None:
         """Return an emulated unit's device ID if the dump is not meant for it (DEV-01)."""
@@ -341,6 +337,14 @@ class Replay:
 
 def _never() -> bool:
     return False
+
+
+def _unread(packets: int, header: Header | None, by_user: bool) -> str:
+    """Return why reading back came to nothing."""
+    if header is None and not by_user:
+        return "the unit did not answer the request for the sample"
+    after = f" after {packets:,} {'packet' if packets == 1 else 'packets'}" if packets else ""
+    return f"you stopped it{after}" if by_user else f"it ended{after or ' after its header'}"
 
 
 def _questions(dump: Dump) -> list[Message]:

@@ -42,7 +42,7 @@ class Said(NamedTuple):
 def said(capture: Capture, directions: Sequence[Direction]) -> list[Said]:
     """Return what passed in these directions, in the order in which it ended."""
     found = [
-        (each.end_ns, direction is Direction.TO_UNIT, each.start_ns, direction, each.piece)
+        (each.end_ns, direction is Direction.FROM_UNIT, each.start_ns, direction, each.piece)
         for direction in directions
         for each in passed(capture, direction)
     ]

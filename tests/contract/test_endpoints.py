@@ -203,7 +203,7 @@ class Driver:
 
 
 @endpoints
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(steps)
 def test_an_endpoint_keeps_its_promises(name: str, walk: list[Step]) -> None:
     driver = Driver(name)
@@ -212,7 +212,7 @@ def test_an_endpoint_keeps_its_promises(name: str, walk: list[Step]) -> None:
 
 
 @endpoints
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.binary(max_size=300) | streams, max_size=8))
 def test_no_bytes_whatever_raise(name: str, chunks: list[bytes]) -> None:
     endpoint = ENDPOINTS[name]()

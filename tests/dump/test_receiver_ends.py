@@ -189,7 +189,7 @@ bodies = st.one_of(
 moves = bodies | decisions | st.just("due") | st.integers(0, 126).map(lambda n: PACKETS[0][:n])
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(
     switches=habits,
     pace=st.builds(Pace, header_ns=st.integers(0, 9), packet_ns=st.integers(0, 9)),

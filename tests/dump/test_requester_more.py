@@ -188,7 +188,7 @@ bodies = st.sampled_from(
 )
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(
     st.lists(st.sampled_from([LOOPS, NAME]), max_size=2), st.lists(bodies | st.none(), max_size=30)
 )

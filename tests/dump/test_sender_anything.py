@@ -175,7 +175,7 @@ steps = st.one_of(
 )
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(
     switches=switches,
     count=st.integers(0, 4),

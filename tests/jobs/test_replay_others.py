@@ -80,7 +80,7 @@ def test_stopping_while_reading_back_ends_that_and_keeps_the_outcome() -> None:
     transfer = rehearsed.replay.play(dump(words(40_000)))
     assert (transfer.outcome, transfer.verified, transfer.stopped) == (LOADED, None, True)
     assert 5 < sum(len(message) == 127 for message in said(rehearsed, FROM)) < 300
-    assert transfer.unread.startswith("it ended after ")
+    assert transfer.unread.startswith("you stopped it after ")
     assert kinds(said(rehearsed, TO))[-1] == "CANCEL"
     assert in_slot(rehearsed, 2) == words(40_000)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import deque
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -51,9 +52,15 @@ class FakeSink:
     def __init__(self) -> None:
         self.sent: list[bytes] = []
         self.problem: Exception | None = None
+        self.says: tuple[int, str] | None = None
         self.deleted = 0
 
+    def set_error_callback(self, function: Callable[[int, str, object], None]) -> None:
+        self._report = function
+
     def send_message(self, message: bytes) -> None:
+        if self.says is not None:
+            self._report(*self.says, None)
         assert not self.deleted, "the library would crash"
         if self.problem is not None:
             raise self.problem
@@ -188,6 +195,17 @@ def test_whatever_the_library_raises_is_a_port_error() -> None:
     rig = Rig()
     rig.sink.problem = RuntimeError("no device")
     with pytest.raises(PortError, match=r"no device.*still connected"):
+        rig.port.send(ACK)
+
+
+def test_a_warning_of_the_library_is_no_error_and_an_error_is_one() -> None:
+    # Kinds as the library numbers them: 0 and 1 are warnings, 8 is the driver's error.
+    rig = Rig()
+    rig.sink.says = (0, "incomplete message!")
+    rig.port.send(b"\xf0\x01")
+    assert rig.sink.sent == [b"\xf0\x01"]
+    rig.sink.says = (8, "cannot send")
+    with pytest.raises(PortError, match="cannot send"):
         rig.port.send(ACK)
 
 

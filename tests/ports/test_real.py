@@ -9,7 +9,7 @@ import pytest
 from emulator.dump.capture import Direction
 from emulator.dump.events import EventKind
 from emulator.dump.sender import Outgoing, Sender, SenderEnd
-from emulator.ports.port import PortError
+from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine
 from tests import oracle
 from tests.line.players import Player
@@ -91,6 +91,29 @@ def test_bytes_that_may_have_come_before_the_deadline_count_before_it() -> None:
     assert kind is EventKind.ANSWERED
     assert line.lateness.doubtful == len(ACK)
     assert answered(19 * MS)[1].lateness.doubtful == 0
+
+
+def test_who_is_held_up_between_looking_and_judging_looks_again() -> None:
+    # The port is looked at before the limit and time is told after it: what came in between counts.
+    left_ns = HEADER_NS + PACKET_NS
+
+    class HeldUp(FakePort):
+        def receive(self, timeout_ns: int) -> list[Arrival]:
+            found = super().receive(timeout_ns)
+            if not found and self.clock.now_ns() >= left_ns and not self.was_held_up:
+                self.was_held_up = True
+                self.clock.sleep_ns(40 * MS)
+            return found
+
+        was_held_up = False
+
+    port = HeldUp(FakeClock(), (HEADER_NS, ACK), (left_ns + 10 * MS, ACK))
+    kinds: list[EventKind] = []
+    line = RealLine(port, listener=lambda _, events: kinds.extend(e.kind for e in events))
+    line.connect(sender := Sender(Outgoing(header=HEADER, packets=[PACKET])))
+    sender.start(0)
+    line.run(lambda: sender.end is not None)
+    assert kinds[:2] == [EventKind.ANSWERED, EventKind.ANSWERED]
 
 
 def test_bytes_that_certainly_came_later_count_later() -> None:

@@ -43,7 +43,7 @@ def test_a_clean_dump_is_a_header_and_one_run() -> None:
     assert overview.more_broken == overview.more_messages == overview.unread == 0
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(list(damage.KINDS)), st.randoms(use_true_random=False))
 def test_the_packet_that_was_damaged_is_shown_with_the_judges_words(
     kind: str, rng: random.Random
@@ -64,7 +64,7 @@ def test_the_packet_that_was_damaged_is_shown_with_the_judges_words(
         assert any(packet.findings or packet.explained.problems for packet in overview.broken)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(list(damage.KINDS)), st.randoms(use_true_random=False))
 def test_every_whole_packet_is_in_a_run_or_among_the_broken(kind: str, rng: random.Random) -> None:
     damaged = damage.KINDS[kind](short_dump(rng).data, rng)
@@ -243,7 +243,7 @@ def test_a_byte_in_noise_that_nobody_looked_at_is_explained_all_the_same() -> No
     assert found[0].offset == byte
 
 
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 @given(streams, st.data())
 def test_any_byte_of_any_stream_can_be_asked_for(data: bytes, draw: st.DataObject) -> None:
     if not data:

@@ -9,7 +9,7 @@ from emulator.dump.sample import Loop
 from emulator.dump.sender import SenderEnd
 from emulator.line.disturbance import AddByte
 from tests import oracle
-from tests.line.players import FROM, TO, exclusives
+from tests.line.players import BYTE_NS, FROM, TO, exclusives
 from tests.unit.desk import Desk, noise, sample_of, words_of
 
 SECOND = 1_000_000_000
@@ -125,6 +125,36 @@ def test_switched_on_again_it_does_not_make_up_for_lost_pulses() -> None:
     assert len(desk.hear(b"\xfe", wait_ns=SECOND)) <= 1 + SECOND // 270_000_000 + 1
 
 
+def test_switched_off_it_takes_no_dump() -> None:
+    desk = Desk()
+    desk.unit.panel.power_off(desk.now_ns)
+    desk.say(header(0, 40), *packets(noise(40)))
+    desk.unit.panel.power_on(desk.now_ns)
+    assert desk.hear(b"\xfe") == b""
+    assert (desk.words_in(1), desk.events) == (None, [])
+
+
+def test_a_pulse_that_was_due_at_a_power_cut_is_not_said() -> None:
+    unit = Desk("[habits]\nactive_sensing = true\n").unit
+    unit.handle_deadline(270_000_000)
+    unit.panel.power_off(270_000_000)
+    assert unit.bytes_to_send() == b""
+
+
+@pytest.mark.parametrize("echo", ["true", "false"])
+def test_what_it_still_had_to_say_at_a_power_cut_is_gone(echo: str) -> None:
+    desk = Desk(f"[habits]\necho = {echo}\n")
+    asked_ns = 6 * 3 * BYTE_NS
+
+    def cut(now_ns: int) -> None:
+        desk.unit.panel.power_off(now_ns)
+        desk.unit.panel.power_on(now_ns)
+
+    desk.line.at(asked_ns, cut)
+    said = desk.hear(*[oracle.identity_request()] * 3)
+    assert said == IDENTITY  # it was on the wire
+
+
 def test_a_power_cut_ends_a_dump_and_with_a_battery_the_samples_survive() -> None:
     for battery, survivor in (("true", list(range(80))), ("false", None)):
         desk = Desk(f"[memory]\nbattery = {battery}\n")
@@ -231,6 +261,26 @@ def test_it_sends_to_a_silent_host_in_open_loop() -> None:
     assert not desk.unit.is_sending
 
 
+def test_a_second_request_is_passed_over_while_it_sends() -> None:
+    desk = Desk()
+    desk.send(sample_of(range(100)), 1)
+    request = oracle.dump_request(sample_number=1)
+    assert desk.say(request, request) == [header(1, 100), *packets(list(range(100)))]
+
+
+def test_its_limits_count_from_its_own_messages_whatever_else_it_says_meanwhile() -> None:
+    # TIM-03, TIM-05: an Identity Reply in the gap does not move the next packet
+    desk = Desk()
+    desk.send(sample_of(range(100)), 1)
+    desk.say(oracle.dump_request(sample_number=1), wait_ns=0)
+    desk.say(reply("ACK"), wait_ns=5_000_000)
+    desk.say(oracle.identity_request())
+    passages = [p for p in desk.line.capture.passages if p.direction is FROM][-4:]
+    assert [len(p.data) for p in passages] == [127, 15, 127, 127]
+    first, _, second, third = (p.end_ns for p in passages)
+    assert second - first == third - second == 20_000_000 + 127 * BYTE_NS
+
+
 def test_loops_and_name_are_not_sent_unasked() -> None:
     desk = Desk()
     desk.send(sample_of(range(10)), 1)
@@ -261,6 +311,26 @@ def test_a_dump_that_a_person_interrupts_is_given_up_and_reported(deed: str) -> 
     assert desk.events[-1].packet == 1
     assert desk.unit.memory.used == 0
     assert desk.words_in(1) is None
+
+
+def test_a_dump_let_in_and_interrupted_at_once_is_reported_in_order() -> None:
+    desk = Desk('[panel]\nconfirm = "each dump"\n')
+    desk.send(sample_of(range(40)))
+    assert desk.say(header(1)) == [reply("WAIT")]
+    before = len(desk.events)
+    desk.unit.confirm(desk.now_ns)
+    desk.unit.panel.initialise(desk.now_ns)
+    desk.say(b"\xfe")
+    assert desk.kinds[before:] == [EventKind.OPENED, EventKind.ABANDONED]
+
+
+def test_messages_of_others_do_not_keep_a_dump_alive_that_has_fallen_silent() -> None:
+    # the unit's own limit: 2 s, and 2 s more before the first packet (the standard has none)
+    desk = Desk()
+    desk.say(header(), wait_ns=SECOND)
+    for _ in range(5):
+        desk.say(b"\xf0\x7d\x00\x01\xf7", header(device_id=9), b"\x90\x40\x7f", wait_ns=SECOND)
+    assert desk.kinds == [EventKind.OPENED, EventKind.ABANDONED]
 
 
 def test_a_sample_on_its_way_out_stops_when_the_memory_is_initialised() -> None:

@@ -279,13 +279,35 @@ def test_a_slow_unit_asks_for_patience_before_each_answer() -> None:
     ]
 
 
-def test_what_comes_while_it_is_at_work_is_answered_afterwards() -> None:
-    desk = Desk("[input]\nstore_header_ms = 500\n")
+def test_messages_that_wait_are_worked_on_one_after_another() -> None:
+    desk = Desk("[input]\nstore_header_ms = 500\nstore_packet_ms = 10\n")
+    desk.say(header(), *packets(noise(80)))
+    answers = [(p.end_ns, p.data) for p in desk.line.capture.passages if p.direction is FROM]
+    done_ns = 21 * BYTE_NS + 500_000_000 + 6 * BYTE_NS
+    assert answers == [
+        (done_ns, reply("ACK")),
+        (done_ns + 10_000_000, reply("ACK", 0)),
+        (done_ns + 20_000_000, reply("ACK", 1)),
+    ]
+
+
+def test_a_unit_that_never_answers_works_on_what_waits_all_the_same() -> None:
+    desk = Desk("[input]\nstore_header_ms = 500\n[habits]\nanswers = false\n")
+    desk.say(header(0, 40), *packets(noise(40)), wait_ns=600_000_000)
+    assert desk.words_in(1) == noise(40)
+    assert desk.events[-1].now_ns == 21 * BYTE_NS + 500_000_000
+
+
+@pytest.mark.parametrize("sensing", ["true", "false"])
+def test_what_comes_while_it_is_at_work_is_answered_afterwards(sensing: str) -> None:
+    desk = Desk(f"[input]\nstore_header_ms = 500\n[habits]\nactive_sensing = {sensing}\n")
     identity = oracle.identity_reply(
         maker=b"\x7d", family=1, member=1, revision=b"\x01\x00\x00\x00"
     )
     assert desk.say(header(), oracle.identity_request()) == [reply("ACK"), identity]
-    ends = [p.end_ns for p in desk.line.capture.passages if p.direction is FROM]
+    ends = [
+        p.end_ns for p in desk.line.capture.passages if p.direction is FROM and len(p.data) > 1
+    ]
     at_work_until = 21 * BYTE_NS + 500_000_000
     assert ends == [at_work_until + 6 * BYTE_NS, at_work_until + 21 * BYTE_NS]
 

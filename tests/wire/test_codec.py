@@ -177,7 +177,7 @@ def nearly(draw: st.DrawFn) -> bytes:
     return bytes(body)
 
 
-@settings(max_examples=500)
+@settings(max_examples=500, deadline=None)
 @given(anything | dressed | nearly())
 def test_no_bytes_raise_and_a_message_is_always_exactly_its_bytes(body: bytes) -> None:
     found = decode(body)

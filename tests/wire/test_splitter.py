@@ -89,7 +89,7 @@ def without_runs(pieces: Sequence[Piece]) -> list[tuple[PieceKind, int, bytes]]:
 # Any stream.
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(chunked_streams())
 def test_pieces_do_not_depend_on_the_chunks(stream: Chunked) -> None:  # FRM-11
     whole = split(stream.data)
@@ -118,13 +118,13 @@ def test_what_is_held_is_what_has_not_come_out(stream: Chunked) -> None:
     assert splitter.held == 0
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(streams)
 def test_pieces_are_those_of_the_book(data: bytes) -> None:
     assert without_runs(split(data)) == by_the_book(data)
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(streams)
 def test_exclusive_messages_are_those_of_the_oracle(data: bytes) -> None:
     found = [
