@@ -183,11 +183,13 @@ class RackUnit:
             self._receiver.take_fragment(piece.body, now_ns)
 
     def _take(self, message: Decoded, now_ns: int) -> None:
+        if self._sender is not None:
+            self._sender.take(message, now_ns)  # during WAIT any message may end its dump (HSK-22)
+            self._look_at_sender()
+            if isinstance(message, Handshake):
+                return
         if isinstance(message, DumpRequest):
             self._take_request(message, now_ns)
-        elif isinstance(message, Handshake) and self._sender is not None:
-            self._sender.take(message, now_ns)
-            self._look_at_sender()
         elif isinstance(message, ExtendedHeader) and not self.profile.knows.extended:
             return
         elif (replies := self._answers.to(message, self.panel.device_id)) is not None:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
@@ -112,7 +113,7 @@ def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] =
     try:
         safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources))
     except Problem as problem:
-        raise Problem(problem.what, do=problem.do.replace("-o", "--capture")) from problem
+        raise Problem(problem.what, do=problem.do.replace("after -o", "after --capture")) from problem
 
 
 def save(path: str, recorded: Recorded, *, overwrite: bool = False) -> None:
@@ -165,8 +166,7 @@ def _foreign_midi(content: bytes, direction: Direction) -> Recorded:
     stream = midifile.read(content)
     passages: list[Passage] = []
     free_ns = 0
-    stops = [at for at, _ in stream.times[1:]] + [len(stream.data)]
-    for (at, start_ns), stop in zip(stream.times, stops, strict=True):
+    for (at, start_ns), (stop, _) in pairwise([*stream.times, (len(stream.data), 0)]):
         free_ns = max(free_ns, start_ns) + (stop - at) * BYTE_NS
         if stop > at:
             passages.append(Passage(direction, free_ns, stream.data[at:stop]))

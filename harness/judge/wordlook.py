@@ -198,10 +198,11 @@ class Looks:
         half = self._top
         read = [otherwise(window + half) - half for window in self._windows]
         steps = _steps(read, max(self._plan.header.channels, 1))
+        if steps.mean >= 2 * half / _SMOOTH or steps.largest >= half:
+            return False
         low = min(int(window.min()) for window in read)
         high = max(int(window.max()) for window in read)
-        limit = min(2 * half / _SMOOTH, (high - low) / _RISE)
-        return steps.mean < limit and steps.largest < half
+        return steps.mean < (high - low) / _RISE
 
     def _looks_in_turn(self, steps: float) -> bool:
         """Return whether neighbours are as close as the words of one channel ought to be."""

@@ -51,7 +51,7 @@ def _bytes_words(difference: Difference) -> str:
     assert difference.b is not None
     a, b = difference.a.piece, difference.b.piece
     if name_of(a) != name_of(b):
-        return f"in B it is {name_of(b)} ({_spelled(b.body)})"
+        return f"B has {_with_article(name_of(b))} there ({_spelled(b.body)})"
     places = [
         at for at, (one, other) in enumerate(zip(a.body, b.body, strict=False)) if one != other
     ]
@@ -65,6 +65,13 @@ def _bytes_words(difference: Difference) -> str:
         f"{count(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} not the same, "
         f"first byte {first}: {a.body[first]:02X} in A, {b.body[first]:02X} in B{length}"
     )
+
+
+def _with_article(name: str) -> str:
+    first = name.split(maxsplit=1)[0]
+    if first.isupper() or first == "bytes":  # ACK, NAK and the like are names
+        return name
+    return f"an {name}" if first[0] in "aeiou" else f"a {name}"
 
 
 def _spelled(data: bytes) -> str:

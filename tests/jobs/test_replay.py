@@ -175,6 +175,44 @@ def test_a_name_that_the_unit_cuts_is_a_change() -> None:
     assert transfer.reason == ("the words are the same; the name is Thunder  and not Thunder above")
 
 
+def test_only_what_counts_is_told_beside_a_change() -> None:
+    # 44,100 Hz comes back as the nearest period (HDR-05, M1 p. 37): that alone is no change
+    name = oracle.sample_name(sample_number=1, name=b"Thunder above the stage")
+    transfer = rehearsal().replay.play(dump(None, name, extended=True))
+    assert transfer.reason == (
+        "the words are the same; the name is Thunder above th and not Thunder above the stage"
+    )
+    assert clauses(transfer) == ["HDR-05", "NAM-02"]
+    plain = rehearsal().replay.play(dump(extended=True))
+    assert (plain.outcome, plain.verified) == (LOADED, True)
+
+
+def test_the_width_is_told_with_the_words_and_not_again() -> None:
+    name = oracle.sample_name(sample_number=1, name=b"Thunder above")
+    transfer = rehearsal(unit("prompt-box")).replay.play(dump(None, name))
+    assert transfer.reason.endswith("; the name is Thunder  and not Thunder above")
+    assert "significant" not in transfer.reason
+    assert clauses(transfer) == ["WRD-12", "NAM-02"]
+
+
+def test_loops_beyond_21_bits_are_asked_for_by_the_extended_request() -> None:
+    # 2,097,151 is the last word that the standard message can say (M1 p. 38, CA-019 p. 3)
+    loops = [
+        oracle.loop_points(
+            extended=True, sample_number=1, loop_number=number, loop_type=0, loop_end=end
+        )
+        for number, end in ((1, 50), (2, 2_097_152))
+    ]
+    rehearsed = rehearsal()
+    transfer = rehearsed.replay.play(dump(None, *loops))
+    assert (transfer.outcome, transfer.verified, transfer.findings) == (LOADED, True, ())
+    asked = oracle.loop_points_request(extended=True, sample_number=1, loop_number=16_383)
+    assert asked in said(rehearsed, TO)
+    near = rehearsal()
+    near.replay.play(dump(None, loops[0]))
+    assert asked not in said(near, TO)
+
+
 def test_loops_and_a_name_come_back_and_are_verified() -> None:
     more = [
         oracle.loop_points(

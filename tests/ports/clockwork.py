@@ -49,6 +49,7 @@ class FakePort:
         knows: bool = True,
         holds_back: bool = False,
         latency_ns: int = 0,
+        at_most: int = 1 << 30,
         answer: Callable[[bytes], Sequence[tuple[int, bytes]]] | None = None,
     ) -> None:
         self.clock: Final = clock
@@ -64,8 +65,14 @@ class FakePort:
         self.reads = 0
         self._later = deque(sorted(arrivals))
         self._knows = knows
+        self._at_most = at_most
         self._answer = answer
         self._empty_ns = 0
+
+    @property
+    def waiting(self) -> int:
+        """Bytes that have not been fetched, or not come."""
+        return sum(len(data) for _, data in self._later)
 
     def add(self, at_ns: int, data: bytes) -> None:
         self._later = deque(sorted([*self._later, (at_ns, data)]))
@@ -93,8 +100,8 @@ class FakePort:
 
     def _take(self) -> list[Arrival]:
         now_ns = self.clock.now_ns()
-        found = []
-        while self._later and self._later[0][0] <= now_ns:
+        found: list[Arrival] = []
+        while self._later and self._later[0][0] <= now_ns and len(found) < self._at_most:
             at_ns, data = self._later.popleft()
             found.append(
                 Arrival(at_ns, data, at_ns)

@@ -22,6 +22,7 @@ TWINS = ["Desk", "Desk", "Box"]
         (JACK, "Lantern Desk 2", 2),
         (JACK, "lantern desk", 1),
         (JACK, "bell", 3),
+        (["desk:in", "Desk:in"], "Desk", 1),
         (["Lantern Desk-01:out", "Lantern Desk 2-03:out"], "Lantern Desk", 0),
         (ALSA, "Desk:Desk MIDI 1 20:0", 1),
         (ALSA, "Desk:Desk MIDI 2", 2),

@@ -3,76 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections import deque
-from collections.abc import Callable
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from emulator.ports.arrival_times import ArrivalTimes
 from emulator.ports.clock import MonotonicClock
 from emulator.ports.midi import list_ports, open_midi, serve_midi
 from emulator.ports.midi_port import MidiPort
 from emulator.ports.port import PortError
 from tests import oracle
 from tests.ports.clockwork import MS, FakeClock
+from tests.ports.stand_in import FakeSink, FakeSource
 
 ACK = oracle.handshake(kind="ACK")
-
-
-class FakeSource:
-    """Messages come at their instants; the gap is told as the library does, in seconds."""
-
-    def __init__(self, clock: FakeClock, *messages: tuple[int, bytes]) -> None:
-        self._clock = clock
-        self._later = deque(messages)
-        self._last_ns: int | None = None
-        self.deleted = 0
-
-    def get_message(self) -> tuple[list[int], float] | None:
-        assert not self.deleted, "the library would crash"
-        if not self._later or self._later[0][0] > self._clock.now_ns():
-            return None
-        at_ns, data = self._later.popleft()
-        gap_ns = 0 if self._last_ns is None else at_ns - self._last_ns
-        self._last_ns = at_ns
-        return list(data), gap_ns / 1_000_000_000
-
-    def close_port(self) -> None:
-        assert not self.deleted
-
-    def delete(self) -> None:
-        self.deleted += 1
-
-
-class FakeSink:
-    """Takes what the library takes: at most three bytes, or an exclusive message."""
-
-    def __init__(self) -> None:
-        self.sent: list[bytes] = []
-        self.problem: Exception | None = None
-        self.says: tuple[int, str] | None = None
-        self.deleted = 0
-
-    def set_error_callback(self, function: Callable[[int, str, object], None]) -> None:
-        self._report = function
-
-    def send_message(self, message: bytes) -> None:
-        if self.says is not None:
-            self._report(*self.says, None)
-        assert not self.deleted, "the library would crash"
-        if self.problem is not None:
-            raise self.problem
-        if not message or (len(message) > 3 and message[0] != 0xF0):
-            raise ValueError("'message' longer than 3 bytes but does not start with 0xF0.")
-        self.sent.append(bytes(message))
-
-    def close_port(self) -> None:
-        assert not self.deleted
-
-    def delete(self) -> None:
-        self.deleted += 1
 
 
 class Rig:
@@ -116,34 +58,6 @@ def test_a_process_that_was_held_up_still_learns_when_messages_came() -> None:
     assert second.at_ns - first.at_ns == 1_099 * MS
     assert third.at_ns - second.at_ns == 50 * MS
     assert third.since_ns - second.since_ns == 50 * MS
-
-
-@given(
-    st.lists(st.integers(0, 30 * MS), min_size=1, max_size=40),
-    st.lists(st.integers(1, 50 * MS), min_size=1, max_size=40),
-    st.integers(-20_000, 20_000),
-)
-def test_no_arrival_is_put_where_it_cannot_have_been(
-    gaps: list[int], pauses: list[int], drift: int
-) -> None:
-    # A driver whose clock runs `drift` parts in a million too fast, polled at any instants.
-    came, at_ns = [], 0
-    for gap in gaps:
-        at_ns += gap
-        came.append(at_ns)
-    times, now_ns, index, last_ns = ArrivalTimes(0), 0, 0, 0
-    for pause in [*pauses, at_ns]:
-        now_ns += pause
-        while index < len(came) and came[index] <= now_ns:
-            gap = came[index] - (came[index - 1] if index else 0)
-            told = times.arrived(b"", gap + gap * drift // 1_000_000, now_ns)
-            assert last_ns <= told.at_ns <= now_ns
-            assert told.since_ns <= told.at_ns
-            if drift == 0:
-                assert told.since_ns <= came[index]
-            last_ns = told.at_ns
-            index += 1
-        times.empty(now_ns)
 
 
 @pytest.mark.parametrize(

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
-
 from emulator.dump.capture import Direction
 from emulator.dump.outgoing import outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.simulate import SimulatedLine
-from emulator.ports.loopback import loopback
+from emulator.dump.sender import Sender
 from emulator.ports.pacer import Pacer
 from emulator.ports.real import RealLine
 from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
 from tests import oracle
-from tests.line.players import FROM, TO, Player
+from tests.line.players import Player
 from tests.ports.clockwork import MS, FakeClock, FakePort
-from tests.unit.desk import noise, sample_of
+from tests.unit.desk import sample_of
 from tests.unit.rack import profile_of
 
 ACK = oracle.handshake(kind="ACK")
@@ -83,6 +78,27 @@ def test_what_the_port_itself_takes_is_no_part_of_the_line_s_time() -> None:
     assert port.sent == [(97 * MS + PACKET_NS, PACKET), (200 * MS, ACK)]
 
 
+def test_what_a_hand_at_the_panel_makes_ready_is_not_late() -> None:
+    line = unit_line(port := FakePort(FakeClock(), latency_ns=1_000 * MS))
+    line.connect(sender := Sender(outgoing(sample_of([1]), number=1, device_id=0)))
+    line.advance(50 * MS)
+    sender.start(line.now_ns)
+    line.advance(30 * MS)
+    assert [at_ns for at_ns, _ in port.sent] == [50 * MS]
+    assert line.lateness.total_ns == 0
+
+
+def test_on_this_line_messages_keep_their_instants_while_the_process_is_held_up() -> None:
+    line = unit_line(FakePort(FakeClock(stalls=[(10 * MS, 50 * MS)])))
+    line.connect(player := Player((10 * MS, ACK), (30 * MS, ACK)))
+    line.run(lambda: player.is_over)
+    assert [passage.end_ns for passage in line.capture.passages] == [
+        10 * MS + ACK_NS,
+        30 * MS + ACK_NS,
+    ]
+    assert line.lateness.missed > 0
+
+
 def test_a_unit_behind_a_port_answers_when_a_unit_on_a_cable_does() -> None:
     unit = RackUnit(profile_of())
     number = 0
@@ -103,7 +119,10 @@ def flooded(*, holds_back: bool) -> tuple[RealLine, FakePort, Player]:
     chunk = ACK * (20 if holds_back else 2_000)
     step_ns = 30_000 if holds_back else 3 * MS
     port = FakePort(
-        FakeClock(), *((at * step_ns, chunk) for at in range(1, 351)), holds_back=holds_back
+        FakeClock(),
+        *((at * step_ns, chunk) for at in range(1, 351)),
+        holds_back=holds_back,
+        at_most=1,
     )
     line = unit_line(port, keeps_capture=False)
     line.connect(player := Player())
@@ -112,9 +131,10 @@ def flooded(*, holds_back: bool) -> tuple[RealLine, FakePort, Player]:
 
 
 def test_a_flood_is_held_back_where_the_port_can_do_that() -> None:
-    line, _, player = flooded(holds_back=True)
+    line, port, player = flooded(holds_back=True)
     assert line.lateness.lost_bytes == 0
     assert player.heard == (ACK * 1_000)[: len(player.heard)]
+    assert port.waiting > 350 * 120 - 10_000
     assert len(player.heard) // 6 == (1_060 * MS - 30_000) // ACK_NS
 
 
@@ -131,51 +151,6 @@ def test_without_a_pace_there_is_no_line_to_emulate() -> None:
     line.run(lambda: player.is_over)
     assert player.log == [("hears", 5, PACKET), ("says", 7, ACK), ("left", 7, b"")]
     assert port.sent == [(7, ACK)]
-
-
-@pytest.mark.parametrize("name", ["lantern-desk", "slow-pulley", "old-curtain", "thunder-sheet"])
-def test_a_transfer_over_a_port_is_the_rehearsal_of_it(name: str) -> None:
-    # Host and unit each behind a real driver, joined in one process, against the simulated line:
-    # the same conversation, and each instant of it within 50 us a message that went before.
-    profile = load_profile(name)
-    dump = outgoing(sample_of(noise(200)), number=1, device_id=profile.unit.device_id)
-
-    rehearsed = SimulatedLine(RackUnit(profile))
-    sender = Sender(dump)
-    rehearsed.connect(sender)
-    sender.start(0)
-    rehearsed.run(lambda: sender.end is not None)
-
-    clock = FakeClock()
-    here, there = loopback(clock)
-    unit = RackUnit(profile)
-    unit_side = RealLine(there, sends=Direction.FROM_UNIT, emulates_line=True)
-    unit_side.connect(unit)
-    host_side = RealLine(here)
-    live = Sender(dump)
-    host_side.connect(live)
-    live.start(0)
-    while live.end is None:
-        unit_side.run(lambda: False, until_ns=clock.now_ns())
-        host_side.run(lambda: False, until_ns=clock.now_ns())
-        clock.sleep_ns(20_000)
-
-    assert live.end is sender.end is SenderEnd.SENT
-    assert slot_words(unit) == noise(200)
-    for side in (host_side, unit_side):
-        for direction in (TO, FROM):
-            assert side.capture.bytes_of(direction) == rehearsed.capture.bytes_of(direction)
-    seen = zip(unit_side.capture.passages, rehearsed.capture.passages, strict=False)
-    for count, (ours, theirs) in enumerate(seen, 1):
-        assert ours.data == theirs.data
-        assert abs(ours.end_ns - theirs.end_ns) <= count * 50_000
-
-
-def slot_words(unit: RackUnit) -> list[int] | None:
-    slot = unit.slots.addressed(1)
-    if slot is None or slot.sample is None:
-        return None
-    return [int(word) for word in slot.sample.words]
 
 
 def test_a_unit_that_is_asked_to_stop_stops_between_messages() -> None:

@@ -79,6 +79,7 @@ def test_messages_for_another_device_leave_a_running_dump_alone() -> None:
         foreign = (others[index], reply("CANCEL", device_id=3), header(device_id=3))
         assert desk.say(*foreign, wait_ns=10_000_000) == []
         assert desk.say(ours[index], wait_ns=10_000_000) == [reply("ACK", index)]
+        assert desk.unit.packets_stored == index + 1
     assert desk.words_in(1) == words
 
 
@@ -279,6 +280,21 @@ def test_its_limits_count_from_its_own_messages_whatever_else_it_says_meanwhile(
     assert [len(p.data) for p in passages] == [127, 15, 127, 127]
     first, _, second, third = (p.end_ns for p in passages)
     assert second - first == third - second == 20_000_000 + 127 * BYTE_NS
+
+
+@pytest.mark.parametrize(("habit", "goes_on"), [("abort", False), ("ignore", True)])
+def test_another_message_while_it_waits_to_go_on_usually_ends_its_dump(
+    habit: str, goes_on: bool
+) -> None:
+    # HSK-22 (M1 p. 39): after WAIT any other message than a handshake usually aborts
+    desk = Desk(f'[sending]\nmessage_during_wait = "{habit}"\n')
+    desk.send(sample_of(range(100)), 1)
+    desk.say(oracle.dump_request(sample_number=1), wait_ns=0)
+    desk.say(reply("WAIT"), wait_ns=SECOND)
+    assert desk.say(oracle.identity_request(), wait_ns=SECOND) == [IDENTITY]
+    assert desk.unit.is_sending == goes_on
+    said = desk.say(reply("ACK"), wait_ns=0)
+    assert said == (packets(list(range(100)))[:1] if goes_on else [])
 
 
 def test_loops_and_name_are_not_sent_unasked() -> None:
