@@ -14,10 +14,11 @@ from emulator.ports.midi_latency import measure_latency
 from emulator.ports.midi_names import SystemPorts, choose, listed, nothing_fits
 from emulator.ports.midi_port import MidiPort
 from emulator.ports.port import PortError
-from emulator.ports.presence import JackServer
+from emulator.ports.presence import watch_server
 
 _CLIENT: Final = "dryload"
 _QUEUE: Final = 1 << 16  # messages that may wait until they are polled
+_LONGEST_NAME: Final = 30
 _SETTLE_NS: Final = 100_000_000
 """Messages in the first few ms of a connection were lost now and then (measured with JACK)."""
 _GET_IT: Final = (
@@ -76,6 +77,11 @@ def open_midi(
 
 def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPort:
     """Make virtual ports that other programs see as `name`; PortError where that can't be."""
+    if not 0 < len(name) <= _LONGEST_NAME or ":" in name or not name.isprintable():
+        raise PortError(
+            f"{name!r} can't be the name of a MIDI port.",
+            f"Take one to {_LONGEST_NAME} signs, and no colon among them.",
+        )
     library = _library()
     problems = []
     for api in _apis(library, system):
@@ -101,7 +107,7 @@ def _serve(name: str, clock: Clock, ports: SystemPorts, source: Any, sink: Any) 
     _open(source.open_virtual_port, "in" if has_clients else name)
     _open(sink.open_virtual_port, "out" if has_clients else name)
     port = MidiPort(
-        name, clock, source, sink, system=ports.system, missing=_watch_server(ports.system)
+        name, clock, source, sink, system=ports.system, missing=watch_server(ports.system)
     )
     _measure(port, type(sink), sink.get_current_api(), set(ports.send))
     return port
@@ -177,7 +183,7 @@ def _watch(
     ports: SystemPorts, source: Any, heard: str, sink: Any, sent_to: str
 ) -> Callable[[], str]:
     """Return what says whether the two ports are still listed."""
-    server_missing = _watch_server(ports.system)
+    server_missing = watch_server(ports.system)
 
     def missing() -> str:
         if (gone := server_missing()) != "":
@@ -189,10 +195,3 @@ def _watch(
         return ""
 
     return missing
-
-
-def _watch_server(system: str) -> Callable[[], str]:
-    if system != "jack":
-        return lambda: ""
-    server = JackServer()
-    return lambda: "" if server.is_there() else "the JACK server no longer runs"

@@ -15,7 +15,7 @@ class PortError(Exception):
     """
 
     def __init__(self, what: str, do: str) -> None:
-        super().__init__(f"{what} {do}")
+        super().__init__(f"{what}{do}" if what.endswith("\n") else f"{what} {do}")
         self.what = what
         """What happened: one sentence."""
         self.do = do

@@ -7,6 +7,7 @@ implementation) nothing is known, and the server counts as there.
 """
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -38,3 +39,11 @@ class JackServer:
             line.endswith(self._tail) and line.split()[_FLAGS] == _LISTENS
             for line in listed.splitlines()
         )
+
+
+def watch_server(system: str) -> Callable[[], str]:
+    """Return what says of the server of `system` that it has gone, "" where it is there."""
+    if system != "jack":
+        return lambda: ""
+    server = JackServer()
+    return lambda: "" if server.is_there() else "the JACK server no longer runs"

@@ -82,7 +82,8 @@ class RealLine:
         """
         self._inlet.fill(0)
         for arrival in self._inlet.due(self._clock.now_ns()):
-            self._enter(self._hears, arrival.at_ns, arrival.data)
+            self._told_ns = max(arrival.at_ns, self._told_ns)
+            self._enter(self._hears, self._told_ns, arrival.data)
         self._endpoint = endpoint
         self._outlet.is_awaited = False
 

@@ -113,7 +113,8 @@ def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] =
     try:
         safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources))
     except Problem as problem:
-        raise Problem(problem.what, do=problem.do.replace("after -o", "after --capture")) from problem
+        do = problem.do.replace("after -o", "after --capture")
+        raise Problem(problem.what, do=do) from problem
 
 
 def save(path: str, recorded: Recorded, *, overwrite: bool = False) -> None:

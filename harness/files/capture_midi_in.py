@@ -107,8 +107,8 @@ def _passages(direction: Direction, stream: midifile.Stream, zero_ns: int) -> It
         data, end_ns = stream.data[at:stop], zero_ns + now_ns
         if not data:
             continue
-        gap_ns = end_ns - len(data) * BYTE_NS - before_ns
-        if parts and not (splitter.held and _is_one(parts[-1], data, gap_ns)):
+        follows = end_ns - len(data) * BYTE_NS == before_ns and splitter.held > 0
+        if parts and not (follows and _is_cut(parts[-1], data)):
             yield Passage(direction, before_ns, b"".join(parts))
             parts = []
         parts.append(data)
@@ -118,8 +118,7 @@ def _passages(direction: Direction, stream: midifile.Stream, zero_ns: int) -> It
         yield Passage(direction, before_ns, b"".join(parts))
 
 
-def _is_one(before: bytes, after: bytes, gap_ns: int) -> bool:
+def _is_cut(before: bytes, after: bytes) -> bool:
     """Whether one passage, written, would have been cut into these two."""
-    joint = before[-2:] + after[:2]
-    cuts = {found.end() for found in EVENT.finditer(joint)}
-    return abs(gap_ns) <= 2 * TICK_NS and len(before[-2:]) in cuts
+    cuts = {found.end() for found in EVENT.finditer(before[-2:] + after[:2])}
+    return len(before[-2:]) in cuts

@@ -38,9 +38,9 @@ class Ending:
     end: SenderEnd
     packet: int | None
     """The packet in question, None for the header."""
-    was_held: bool = False
+    was_held: bool
     """Whether the unit had asked to wait."""
-    by_user: bool = False
+    by_user: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

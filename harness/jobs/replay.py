@@ -116,9 +116,9 @@ class Transfer:
     """Whether the unit is ours, so that `holds` tells."""
     events: tuple[Event, ...]
     """What sender and unit reported while it was sent."""
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...]
     """What sending and reading back showed; what the file showed is in the dump."""
-    stopped: bool = False
+    stopped: bool
     """Whether the user interrupted it."""
 
     @property

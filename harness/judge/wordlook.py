@@ -8,7 +8,8 @@ rough.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Final, NamedTuple
+from itertools import pairwise
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ _WINDOWS: Final = 8  # from one call of `see`
 _MOST_WINDOWS: Final = 64
 _ENOUGH: Final = 64  # words below which nothing is said
 _SMOOTH: Final = 16  # the mean step is below this part of the range
+_GLANCE: Final = 17  # words that are looked at first
 _RISE: Final = 8  # mean steps from the lowest word of a smooth signal to the highest
 _LONG_RUN: Final = 64  # words of 00 bytes that no sound has (WRD-08)
 _EVEN: Final = 1.5
@@ -55,7 +57,7 @@ class Looks:
         if not len(words):
             return
         low, high = int(words.min()), int(words.max())
-        self._used |= int(np.bitwise_or.reduce(words))
+        self._see_used(words)
         if low == -self._top:
             lowest = np.flatnonzero(words == low)
             if high == self._top - 1:
@@ -66,6 +68,12 @@ class Looks:
         if len(self._windows) < _MOST_WINDOWS:
             self._see_windows(words)
         self._count += len(words)
+
+    def _see_used(self, words: Words) -> None:
+        """Note which bits are ever set; once the lowest one is, nothing more is to be learnt."""
+        for part in (words[:_WINDOW], words[_WINDOW:]):
+            if not self._used & 1 and len(part):
+                self._used |= int(np.bitwise_or.reduce(part))
 
     def _see_windows(self, words: Words) -> None:
         whole = len(words) // _WINDOW
@@ -190,19 +198,24 @@ class Looks:
                 "Send the most significant seven bits of a word first.",
             )
 
-    def _would_be_smooth(self, otherwise: Callable[[_Windows], _Windows]) -> bool:
+    def _would_be_smooth(self, otherwise: Callable[[Any], Any]) -> bool:
         """Return whether the words as sent, read in another way, make a smooth signal.
 
-        Its steps are small beside the range and beside the sound itself, and none is a jump.
+        `otherwise` takes a number or an array of them.  The steps are small beside the range and
+        beside the sound itself, and none is a jump.
         """
         half = self._top
+        few = [otherwise(word + half) for word in self._windows[0][0, :_GLANCE].tolist()]
+        steps = [abs(one - other) for one, other in pairwise(few)]
+        if sum(steps) > len(steps) * 4 * half / _SMOOTH:
+            return False  # plainly not, so the rest need not be read
         read = [otherwise(window + half) - half for window in self._windows]
-        steps = _steps(read, max(self._plan.header.channels, 1))
-        if steps.mean >= 2 * half / _SMOOTH or steps.largest >= half:
+        all_steps = _steps(read, max(self._plan.header.channels, 1))
+        if all_steps.mean >= 2 * half / _SMOOTH or all_steps.largest >= half:
             return False
         low = min(int(window.min()) for window in read)
         high = max(int(window.max()) for window in read)
-        return steps.mean < (high - low) / _RISE
+        return all_steps.mean < (high - low) / _RISE
 
     def _looks_in_turn(self, steps: float) -> bool:
         """Return whether neighbours are as close as the words of one channel ought to be."""
@@ -219,11 +232,11 @@ class Looks:
         ]
         return max(phases) < _EVEN * min(phases)
 
-    def _turned(self, words: _Windows) -> _Windows:
-        """Return words, as sent, with their bytes in the other order."""
+    def _turned(self, words: Any) -> Any:
+        """Return a word, or windows of them, as sent, with their bytes in the other order."""
         unused, width = unused_bits(self._bits), self._plan.width
         raw = words << unused
-        turned = np.zeros_like(raw)
+        turned = raw & 0
         for place in range(width):
             turned |= (raw >> 7 * place & 0x7F) << 7 * (width - 1 - place)
         return turned >> unused

@@ -150,12 +150,16 @@ def test_messages_are_found_in_whatever_parts_they_came() -> None:
     ]
 
 
-def test_parts_that_were_delivered_together_have_no_gap() -> None:
-    capture = Capture([Passage(TO, 16 * MS, PACKET[:50]), Passage(TO, 16 * MS, PACKET[50:])])
-    (packet,) = passed(capture, TO)
+@pytest.mark.parametrize(
+    ("later_ns", "gap"), [(0, False), (77 * BYTE_NS, False), (77 * BYTE_NS + 1, True)]
+)
+def test_parts_between_which_there_is_no_gap_are_one_again(later_ns: int, gap: bool) -> None:
+    parts = [Passage(TO, 16 * MS, PACKET[:50]), Passage(TO, 16 * MS + later_ns, PACKET[50:])]
+    (packet,) = passed(Capture(parts), TO)
 
-    assert [run.data for run in packet.runs] == [PACKET]
-    assert packet.end_ns == 16 * MS
+    assert [run.data for run in packet.runs] == ([PACKET[:50], PACKET[50:]] if gap else [PACKET])
+    assert packet.end_ns == 16 * MS + later_ns
+    assert [cue.data for cue in cues_of(Capture(parts))] == [run.data for run in packet.runs]
 
 
 @given(captures(overlapping=True))

@@ -141,6 +141,18 @@ def test_a_pause_of_a_day_and_a_clock_that_began_long_ago_are_bridged() -> None:
     assert mido.MidiFile(file=io.BytesIO(content)).length == pytest.approx(86_400)
 
 
+@given(captures(data=exclusives.map(lambda raw: raw[:1] + b"\xf8" + raw[1:])))
+def test_a_clock_byte_cuts_no_passage_whenever_it_ended(was: Capture) -> None:
+    read = capture_midi_in.read(capture_midi.build(Recorded(capture=was)), "bell.mid").capture
+
+    for direction in Direction:
+        found, kept = (
+            [each.data for each in side.passages if each.direction is direction]
+            for side in (read, was)
+        )
+        assert found == kept
+
+
 def test_a_clock_byte_inside_a_message_is_an_event_of_its_own_and_no_cut() -> None:
     message = ACK[:3] + b"\xf8" + ACK[3:]
     was = Capture([Passage(FROM, 9_000_000, message)])

@@ -186,6 +186,7 @@ def plain(base: str) -> Callable[[int, bytes], str]:
 
 STYLES: Final[dict[str, Callable[[int, bytes], str]]] = {
     "halves": in_halves,
+    "halves without letters": lambda at, row: in_halves(at, row).partition("|")[0].rstrip(),
     "fours": in_fours,
     "hexadecimal": plain("06x"),
     "octal": plain("07o"),
@@ -207,6 +208,14 @@ def test_offsets_and_letters_of_a_hex_dump_are_no_bytes(style: str) -> None:
     assert looks_like_hex(dumped(STREAM, style))
 
 
+@pytest.mark.parametrize("style", STYLES)
+@pytest.mark.parametrize("size", [11, 16, 32, 47, 48])
+def test_letters_that_look_like_bytes_are_none(style: str, size: int) -> None:
+    data = (b"\xf0" + bytes(15) + b"0123456789abcdef" * 2)[:size]
+
+    assert read(dumped(data, style), "desk.txt").capture.bytes_of(TO) == data
+
+
 @pytest.mark.parametrize("style", ["halves", "hexadecimal", "short offset"])
 @given(st.binary(min_size=1, max_size=70).map(lambda data: b"\xf0" + data))
 def test_any_bytes_come_back_from_a_hex_dump(style: str, data: bytes) -> None:
@@ -222,8 +231,11 @@ def test_a_line_with_the_last_offset_alone_is_nothing() -> None:
 def test_a_hex_dump_may_begin_anywhere_and_each_message_may_have_its_own() -> None:
     assert untimed(dumped(STREAM, "fours", first=0x40))[0] == (TO, STREAM[:21])
     parts = [dumped(STREAM[:21], "short offset"), dumped(STREAM[21:], "short offset")]
+    assert untimed("\n".join(parts)) == [(TO, STREAM[:21]), (TO, STREAM[21:])]
     both = f"> {parts[0]}\n< {parts[1]}"
     assert untimed(both) == [(TO, STREAM[:21]), (FROM, STREAM[21:])]
+    later = f"> {dumped(EOF, 'short offset', first=0x40)}\n< {dumped(ACK, 'fours', first=0x40)}"
+    assert untimed(later) == [(TO, EOF), (FROM, ACK)]
 
 
 @pytest.mark.parametrize("style", ["halves", "fours", "octal"])

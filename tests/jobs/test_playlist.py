@@ -262,6 +262,13 @@ def test_a_torn_packet_keeps_its_length_under_another_id(kind: str) -> None:
             assert changed == [] or one[2] != other == two[2]
 
 
+def test_what_is_left_of_a_packet_without_its_front_stays_as_it_is() -> None:
+    for torn in (PACKETS[1][1:], PACKETS[1][:1] + PACKETS[1][2:]):  # F0 or 7E lost
+        dump = only(HEADER + PACKETS[0] + torn + PACKETS[2])
+        assert dump.outgoing.packets[1] == torn
+        assert readdressed(dump, device_id=9).outgoing.packets[1] == torn
+
+
 def test_another_number_changes_header_loops_and_name_of_this_sample_only() -> None:
     other = oracle.sample_name(sample_number=9, name=b"Gulls")
     dump = readdressed(only(DUMP + NAME + LOOP + other), sample_number=300)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import (
     AddByte,
     CutLine,
@@ -201,6 +202,19 @@ def test_a_line_that_is_cut_on_the_way_back_later() -> None:
     transfer = rehearsal(unit(), CutLine(direction=FROM, at_ns=60 * MS)).replay.play(dump())
     assert transfer.outcome is UNCONFIRMED
     assert transfer.reason == "2 packets were never answered, the first is packet 1"
+
+
+@pytest.mark.parametrize("extended", [False, True])
+def test_a_sender_that_stops_at_silence_says_at_which_packet(extended: bool) -> None:
+    # the standard lets a sender go on without answers; it need not (M1 p. 39)
+    rehearsed = Rehearsal(
+        unit(),
+        settings=Settings(sender=SenderSwitches(after_silence="stop")),
+        disturbances=[CutLine(direction=FROM, at_ns=65 * MS)],
+    )
+    transfer = rehearsed.replay.play(dump(extended=extended))
+    assert transfer.reason == "the unit did not answer packet 1"
+    assert (transfer.outcome, transfer.verified, transfer.sent) == (INCOMPLETE, None, 2)
 
 
 def test_a_line_that_is_cut_while_reading_back() -> None:

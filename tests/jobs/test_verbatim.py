@@ -133,10 +133,19 @@ def test_one_side_without_times_goes_as_fast_as_the_line_and_the_unit_decides() 
     assert loaded.is_well
     assert not result(messages[:-1]).is_well  # never whole
     assert not result(messages, "thunder-sheet").is_well  # overrun: it wants pauses
-    assert not result(messages, "property-chest").is_well  # has no memory, and says so
+    assert not result(messages, "property-chest").is_well  # its slot is protected
     other = [bytes([*m[:2], 16, *m[3:]]) for m in messages]  # for another device
     assert not result(other).is_well
     assert result([oracle.identity_request()]).is_well  # no dump, nothing to lose
+
+
+def test_what_a_port_passed_on_faster_than_a_line_can_is_played_to_its_end() -> None:
+    header, *packets = DUMPS[0].outgoing.header, *DUMPS[0].outgoing.packets
+    parts = [Passage(TO, at * 1_000_000, part) for at, part in enumerate([header, *packets])]
+    result = play(Recorded(capture=Capture(parts)), "lantern-desk")
+
+    assert result.passed.bytes_of(TO) == b"".join([header, *packets])
+    assert result.kept == 1
 
 
 def test_a_capture_in_which_nothing_went_to_the_unit_is_no_script() -> None:

@@ -134,6 +134,12 @@ def test_a_closed_port_never_touches_the_library_again() -> None:
         rig.port.receive(0)
 
 
+@pytest.mark.parametrize("name", ["", "a:b", "x" * 31, "a\nb"])
+def test_a_name_that_no_system_takes_is_refused(name: str) -> None:
+    with pytest.raises(PortError, match="can't be the name"):
+        serve_midi(name, MonotonicClock())
+
+
 def test_without_the_library_the_message_says_how_to_get_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
