@@ -202,7 +202,7 @@ class Replay:
         if (own := self._other_device(dump)) is not None:
             deaf = not_addressed(dump.header.device_id, own)
             findings = (deaf, *findings)
-            reason = f"{reason}; {deaf.message.rstrip('.')}"
+            reason = f"{reason}; {deaf.message[0].lower()}{deaf.message[1:].rstrip('.')}"
         return Transfer(
             dump=dump,
             slot=None if holds is None or memory is None else memory.slot,

@@ -64,7 +64,8 @@ def times_of(
         waits[reason] = waits.get(reason, 0) + ns
 
     busy_until_ns = start_ns
-    before: Passage | None = None  # what ended last
+    before: Passage | None = None  # what ended last; an echo of what was sent is no answer (HSK-21)
+    sent = b""
     has_sent_packet = False
     # Clock and active sensing are nobody's answer: a line with nothing else on it waits.
     said = (passage for passage in passages if _plain(passage))
@@ -73,7 +74,10 @@ def times_of(
         if gap_ns > 0:
             add(_reason(before, passage, has_sent_packet), gap_ns)
         has_sent_packet = has_sent_packet or _is_packet(passage)
-        if before is None or passage.end_ns >= before.end_ns:
+        if passage.direction is Direction.TO_UNIT:
+            sent = passage.data
+        is_echo = passage.direction is Direction.FROM_UNIT and passage.data == sent
+        if not is_echo and (before is None or passage.end_ns >= before.end_ns):
             before = passage
         busy_until_ns = max(busy_until_ns, passage.end_ns)
     if end_ns > busy_until_ns:

@@ -16,6 +16,7 @@ import pytest
 
 from tests import damage, oracle
 from tests.cli.runs import PATIENCE_S, Ran, bounded, environment, run, run_all, start
+from tests.cli.wrong_words import WRONG_WORDS
 from tests.files.test_audio import wav
 from tests.jobs.bench import words
 
@@ -90,99 +91,6 @@ TRUNCATED: dict[str, tuple[dict[str, int], str]] = {
     "overlong.syx": (
         {"validate": BROKEN, "replay": BROKEN, "diff": BROKEN, "explain": OK, "decode": BROKEN},
         "52,42",  # 52,429 packets are called for, or the last is 52,428
-    ),
-}
-
-# Words of a command that are wrong: all of the line that they get.
-WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
-    "unknown option": (
-        ("replay", "good.syx", "--zzz"),
-        "there is no option --zzz. dryload replay --help tells more.",
-    ),
-    "unknown command": (
-        ("play", "good.syx"),
-        "there is no command play: perhaps replay is meant. dryload --help tells more.",
-    ),
-    "nothing given": (
-        ("validate",),
-        "FILE is missing. dryload validate --help tells more.",
-    ),
-    "too much given": (
-        ("diff", "good.syx", "good.syx", "good.syx"),
-        "too many words: good.syx. dryload diff --help tells more.",
-    ),
-    "no number": (
-        ("replay", "good.syx", "--number", "one"),
-        "--number needs a whole number. dryload replay --help tells more.",
-    ),
-    "number -1": (
-        ("replay", "good.syx", "--number", "-1"),
-        "--number -1: sample numbers are 0 to 16383.",
-    ),
-    "device ID 200": (
-        ("replay", "good.syx", "--device-id", "200"),
-        "--device-id 200: a device ID is 0 to 127.",
-    ),
-    "operator x": (
-        ("replay", "good.syx", "--operator", "x"),
-        "--operator x: give seconds, as in 8 or 2.5, or none.",
-    ),
-    "banks 99": (
-        ("replay", "good.syx", "--banks", "99"),
-        "--banks 99: lantern-desk has room for 0 to 4.",
-    ),
-    "packet -1": (
-        ("explain", "good.syx", "--packet", "-1"),
-        "--packet must be 0 or more. dryload explain --help tells more.",
-    ),
-    "header no such": (
-        ("encode", "sound.wav", "-o", "n.syx", "--header", "long"),
-        "--header long: there are auto, standard, extended.",
-    ),
-    "output exists": (
-        ("encode", "sound.wav", "-o", "good.syx"),
-        "good.syx exists already. --overwrite replaces it.",
-    ),
-    "output is a folder": (
-        ("decode", "good.syx", "-o", "folder"),
-        "folder is a folder. Give a file name after -o.",
-    ),
-    "output unwritable": (
-        ("decode", "good.syx", "-o", "/proc/thunder.wav"),
-        "/proc/thunder.wav cannot be written: No such file or directory.",
-    ),
-    "output without a name": (
-        ("decode", "good.syx", "-o", ""),
-        "-o is empty. Give a file name after -o.",
-    ),
-    "profile unknown": (
-        ("replay", "good.syx", "--to", "unit:prompt-bax"),
-        "there is no profile 'prompt-bax': did you mean prompt-box?",
-    ),
-    "profile is a folder": (
-        ("replay", "good.syx", "--to", "unit:folder.toml"),
-        "folder.toml: a profile is a file, and this is none",
-    ),
-    "profile is no TOML": (
-        ("replay", "good.syx", "--to", "unit:letter.toml"),
-        "letter.toml: this is not TOML:",
-    ),
-    "profile with a typo": (
-        ("replay", "good.syx", "--to", "unit:typo.toml"),
-        "typo.toml: memory.bank_wrods is no key of a profile: did you mean bank_words?",
-    ),
-    "profile of an impossible unit": (
-        ("profiles", "impossible.toml"),
-        "impossible.toml: memory.fitted has bank 2 and no bank 1: without bank 1 the others are "
-        "of no use",
-    ),
-    "name too long": (
-        ("validate", "x" * 300),
-        f"{'x' * 300} cannot be read: File name too long.",
-    ),
-    "profile name too long": (
-        ("replay", "good.syx", "--to", "unit:" + "x" * 300),
-        f"{'x' * 300}: the profile can't be read: File name too long",
     ),
 }
 

@@ -13,7 +13,7 @@ from harness.cli.diff import diff
 from harness.cli.replay import replay
 from harness.files.problem import USAGE, Problem
 from tests import oracle
-from tests.cli.test_replay import Said, dump
+from tests.cli.replaying import Said, dump
 from tests.files.captures import bytes_in_lines
 
 app = typer.Typer(pretty_exceptions_enable=False)

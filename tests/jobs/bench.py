@@ -12,7 +12,7 @@ from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.replay import Settings
+from harness.jobs.replay import Settings, Transfer
 from tests import oracle
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT
@@ -97,3 +97,8 @@ def kinds(messages: Sequence[bytes]) -> list[str]:
     """What messages are: the name of a handshake, else the sub-ID."""
     names = {value: name for name, value in oracle.HANDSHAKES.items()}
     return [names.get(message[3], f"{message[3]:02X}") for message in messages]
+
+
+def clauses(transfer: Transfer) -> list[str]:
+    """The clauses of what sending and reading back showed."""
+    return [finding.clause for finding in transfer.findings]

@@ -17,18 +17,26 @@ from emulator.line.disturbance import (
 )
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.replay import Settings, Transfer
+from harness.jobs.replay import Settings
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
-from tests.jobs.bench import FROM, SECOND, TO, dump, in_slot, kinds, rehearsal, said, unit, words
+from tests.jobs.bench import (
+    FROM,
+    SECOND,
+    TO,
+    clauses,
+    dump,
+    in_slot,
+    kinds,
+    rehearsal,
+    said,
+    unit,
+    words,
+)
 
 LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
 PACKET_1 = 2  # among the messages to the unit: the header, packet 0, packet 1
 MS = 1_000_000
-
-
-def clauses(transfer: Transfer) -> list[str]:
-    return [finding.clause for finding in transfer.findings]
 
 
 # A closed loop heals what it sees

@@ -154,6 +154,20 @@ def test_active_sensing_and_clock_are_no_answer_and_end_no_wait() -> None:
     assert found.waits == ((Wait.NO_PACKET_ANSWER, 20 * MS), (Wait.HEADER, 5 * MS))
 
 
+def test_an_echo_is_line_time_and_no_answer() -> None:
+    found = times(
+        [
+            at(0, TO, HEADER),  # to 6.72
+            at(6_720, FROM, HEADER),  # to 13.44
+            at(18_440, FROM, ACK),  # 5 ms later, to 20.36
+            at(20_360, TO, PACKET),  # to 61.00
+            at(61_000, FROM, PACKET),  # to 101.64
+        ],
+        103_640,  # 2 ms more
+    )
+    assert found.waits == ((Wait.HEADER, 5 * MS), (Wait.NO_PACKET_ANSWER, 2 * MS))
+
+
 def test_a_clock_byte_inside_a_message_does_not_hide_it() -> None:
     found = times(
         [

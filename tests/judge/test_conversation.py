@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.judge.conversation import Comparison, Difference, Kind, compare
-from harness.judge.said import name_of, said
 from harness.report.conversation import comparison_document, lines_of
 from harness.report.conversation_words import sentence, small_time
 from tests import oracle
@@ -250,6 +249,24 @@ def test_what_a_lost_message_makes_earlier_is_said_too() -> None:
     assert result.differences[1].by_ns == -(2 * MS + 6 * BYTE_NS)
 
 
+def test_one_late_answer_makes_nothing_earlier_where_the_other_side_did_not_wait() -> None:
+    passages = list(talk(TURNS).passages)
+    passages[7] = passages[7]._replace(end_ns=passages[7].end_ns + MS)
+    found = only(compare(talk(TURNS), Capture(passages)))
+
+    assert (found.kind, found.by_ns) == (Kind.LATER, MS)
+    assert (found.said.direction, found.said.number) == (FROM, 4)
+
+
+def test_what_comes_first_is_told_first() -> None:
+    extra = Turn(FROM, oracle.handshake(kind="WAIT", packet_number=2), 0)
+    turns = changed(8, data=packet(99))
+    turns.insert(8, extra)
+    result = compared(turns)
+
+    assert [each.kind for each in result.differences[:2]] == [Kind.EXTRA, Kind.OTHER]
+
+
 def test_gaps_inside_a_message_are_found() -> None:
     whole = talk(TURNS)
     torn = list(whole.passages)
@@ -282,6 +299,13 @@ def test_clock_bytes_keep_a_time_of_their_own() -> None:
     assert only(lost).kind is Kind.MISSING
     assert lost.kinds == {Kind.MISSING: 1}
     assert "22 messages and 19 real-time bytes" in lines_of(lost)[0]
+
+
+def test_clock_bytes_are_late_against_the_first_message() -> None:
+    late = Capture([Passage(FROM, 9, b"\xf8"), *talk(TURNS, start_ns=MS).passages])
+    found = only(compare(Capture([Passage(FROM, 0, b"\xf8"), *late.passages[1:]]), late))
+
+    assert (found.kind, found.by_ns, found.said.is_realtime) == (Kind.LATER, 9, True)
 
 
 def test_clock_bytes_inside_a_message_are_told_from_other_bytes() -> None:
@@ -337,27 +361,6 @@ def test_many_differences_are_counted_and_the_first_is_told_first() -> None:
         "end_ns": 13_640_000,
         "hex": ack(0).hex(),
     }
-
-
-@pytest.mark.parametrize(
-    ("data", "name"),
-    [
-        (HEADER, "dump header"),
-        (packet(7), "data packet with number 7"),
-        (ack(7), "ACK for number 7"),
-        (oracle.dump_request(sample_number=1), "dump request"),
-        (packet(7)[:99] + b"\xf7", "damaged data packet"),
-        (packet(7)[:99], "data packet that was cut short"),
-        (b"\xf0\x01\x02", "System Exclusive message that was cut short"),
-        (b"\xf0\x43\x01\xf7", "System Exclusive message of another kind"),
-        (b"\x90\x40\x40", "message that is not System Exclusive"),
-        (b"\xfe", "real-time byte"),
-        (b"\x40", "bytes that belong to no message"),
-    ],
-)
-def test_everything_has_a_name(data: bytes, name: str) -> None:
-    (found,) = said(Capture([Passage(TO, 0, data)]), [TO])
-    assert name_of(found.piece) == name
 
 
 @pytest.mark.parametrize(

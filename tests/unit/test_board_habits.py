@@ -305,9 +305,7 @@ def test_what_comes_while_it_is_at_work_is_answered_afterwards(sensing: str) -> 
         maker=b"\x7d", family=1, member=1, revision=b"\x01\x00\x00\x00"
     )
     assert desk.say(header(), oracle.identity_request()) == [reply("ACK"), identity]
-    ends = [
-        p.end_ns for p in desk.line.capture.passages if p.direction is FROM and len(p.data) > 1
-    ]
+    ends = [p.end_ns for p in desk.line.capture.passages if p.direction is FROM and len(p.data) > 1]
     at_work_until = 21 * BYTE_NS + 500_000_000
     assert ends == [at_work_until + 6 * BYTE_NS, at_work_until + 21 * BYTE_NS]
 
