@@ -62,7 +62,7 @@ def packet_rows(words: Words, bits: int, device_id: int) -> Rows:
         packed = np.append(packed, np.full(filler, FILLER, np.uint8))
     data = packed.reshape(count, PACKET_DATA_BYTES)
     numbers = np.arange(count, dtype=np.uint32).astype(np.uint8) & np.uint8(PACKET_NUMBERS - 1)
-    sums = _xor_of_data(data)
+    sums = _fold(_xor_of_data(data))
     sums ^= numbers
     sums ^= np.uint8(FAMILY ^ device_id ^ PACKET_SUB_ID)
     rows = np.empty((count, PACKET_BYTES), np.uint8)
@@ -81,18 +81,20 @@ def data_of(rows: Rows) -> DataBytes:
 
 def checksums(rows: Rows, data: DataBytes | None = None) -> NDArray[np.uint8]:
     """Return the checksum that each row should carry; pass `data_of(rows)` where it is at hand."""
-    sums = _xor_of_data(data_of(rows) if data is None else data)
-    sums ^= _fold(rows[:, _SUMMED_FRONT].view(np.uint32)[:, 0].copy())
+    total = _xor_of_data(data_of(rows) if data is None else data)
+    total ^= rows[:, _SUMMED_FRONT].view(np.uint32)[:, 0]
+    sums = _fold(total)
     sums &= np.uint8(0x7F)
     return sums
 
 
-def _xor_of_data(data: DataBytes) -> NDArray[np.uint8]:
+def _xor_of_data(data: DataBytes) -> NDArray[np.uint64]:
+    """Return the XOR of the eights of data bytes of each row, not yet folded."""
     eights = data.view(np.uint64)
     total = eights[:, 0].copy()
     for column in range(1, eights.shape[1]):
         total ^= eights[:, column]
-    return _fold(total)
+    return total
 
 
 def _fold(integers: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.uint8]:
