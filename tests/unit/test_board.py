@@ -7,7 +7,6 @@ import pytest
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Loop
 from emulator.dump.sender import SenderEnd
-from emulator.line.disturbance import AddByte
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, exclusives
 from tests.unit.desk import Desk, noise, sample_of, words_of
@@ -380,24 +379,3 @@ def test_initialising_wipes() -> None:
     assert desk.say(oracle.dump_request(sample_number=1)) == []
     assert desk.say(oracle.sample_name_request(sample_number=1)) == []
     assert desk.unit.memory.total_free == desk.unit.memory.capacity
-
-
-# what it makes of torn messages
-
-
-def test_a_packet_cut_short_is_asked_for_again_as_soon_as_it_is_cut() -> None:
-    # a channel message amid a packet ends it (M1 p. 29, table VII): what is left is too short
-    desk = Desk(disturbances=[AddByte(direction=TO, message=1, byte=60, value=0x90)])
-    sender = desk.send(sample_of(range(40)))
-    assert sender.end is SenderEnd.SENT
-    assert sender.resent == 1
-    assert desk.words_in(1) == list(range(40))
-
-
-def test_real_time_bytes_inside_a_packet_do_it_no_harm() -> None:
-    # FRM-03 (M1 p. 30)
-    clocks = [AddByte(direction=TO, message=1, byte=at, value=0xF8) for at in (0, 1, 5, 70, 130)]
-    desk = Desk(disturbances=clocks)
-    sender = desk.send(sample_of(range(40)))
-    assert (sender.end, sender.resent) == (SenderEnd.SENT, 0)
-    assert desk.words_in(1) == list(range(40))
