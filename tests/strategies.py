@@ -12,7 +12,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from hypothesis import settings
 from hypothesis import strategies as st
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
@@ -33,10 +32,6 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-
-# No test depends on the clock of the machine it runs on: a busy one is no reason to fail.
-settings.register_profile("without a clock", deadline=None)
-settings.load_profile("without a clock")
 
 
 def groups(count: int) -> st.SearchStrategy[int]:

@@ -34,7 +34,7 @@ _STRIDE: Final = 37  # odd, so that all 128 numbers come before one comes again
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
-    """How long a receiver takes before it answers."""
+    """How long a receiver works on a header, and on a packet that it stores, before it answers."""
 
     header_ns: int = 0
     packet_ns: int = 0
@@ -252,10 +252,14 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
             self._ack(now_ns)
 
     def _nak(self, now_ns: int) -> None:
-        self._reply(HandshakeKind.NAK, self._number, now_ns)
+        # Nothing is stored, so nothing takes time: the sum is known with the last byte.
+        self._say(HandshakeKind.NAK, self._number, now_ns, now_ns)
 
     def _cancel(self, now_ns: int) -> None:
-        self._reply(HandshakeKind.CANCEL, self._number, now_ns)
+        if self._answers_header:
+            self._reply(HandshakeKind.CANCEL, self._number, now_ns)
+        else:
+            self._say(HandshakeKind.CANCEL, self._number, now_ns, now_ns)
 
     def _wait(self, now_ns: int) -> None:
         self._say(HandshakeKind.WAIT, self._number, now_ns, now_ns)

@@ -1,0 +1,14 @@
+"""What holds for all tests."""
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+# A busy machine is no fault; on a machine that only checks, the same examples every time.
+settings.register_profile(
+    "dryload",
+    deadline=None,
+    derandomize=bool(os.environ.get("CI")),
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("dryload")

@@ -1,0 +1,39 @@
+"""A disturbed packet is sent again and the sample is right, however slow the unit's memory is."""
+
+from pathlib import Path
+
+import pytest
+
+from emulator.dump.capture import Direction
+from emulator.line.disturbance import FlipBit
+from emulator.unit.profile import load_profile
+from harness.files.dumpfile import load
+from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import dumps_in, readdressed
+from harness.jobs.rehearse import Rehearsal
+
+TICK = Path(__file__).parent.parent.parent / "captures_demo" / "good" / "tick.syx"
+
+
+@pytest.mark.parametrize(
+    "unit", ["lantern-desk", "narrow-wings", "slow-pulley", "stage-door", "old-curtain"]
+)
+@pytest.mark.parametrize("packet", [0, 1])
+def test_one_flipped_bit_is_healed(unit: str, packet: int) -> None:
+    # Message 0 is the header.  A receiver that finds a wrong sum asks again (HSK-06, M1 p. 39).
+    flip = FlipBit(direction=Direction.TO_UNIT, message=1 + packet, byte=40, bit=3)
+    profile = load_profile(unit)
+    rehearsal = Rehearsal(profile, disturbances=[flip])
+    (dump,) = dumps_in(load(str(TICK)))
+
+    transfer = rehearsal.replay.play(
+        readdressed(
+            dump,
+            device_id=profile.unit.device_id,
+            sample_number=profile.slots.first_number,
+        )
+    )
+
+    assert transfer.resent == 1
+    assert transfer.outcome is Outcome.LOADED
+    assert transfer.verified is True
