@@ -20,6 +20,7 @@ from emulator.unit.slots import Slot
 from emulator.wire.words import word_dtype
 
 MAGIC: Final = b"dryload memory image 1\n"
+_Kept = tuple[int, str, Sample | None, Holding]
 _DIGEST_BYTES: Final = 32
 _LENGTH_BYTES: Final = 8
 
@@ -59,24 +60,44 @@ def restore(unit: RackUnit, image: bytes) -> None:
         raise ImageError("it is no memory image of dryload")
     if hashlib.sha256(content).digest() != digest:
         raise ImageError("it is damaged: its checksum is wrong")
-    start = len(MAGIC) + _LENGTH_BYTES
-    size = int.from_bytes(content[len(MAGIC) : start], "big")
-    header = json.loads(content[start : start + size])
-    _check_unit(unit, header)
-    words = memoryview(content)[start + size :]
-    unit.memory.restore(
-        fitted=tuple(header["fitted"]),
-        initialised=header["initialised"],
-        taken=[_holding(slot) for slot in header["slots"]],
-    )
-    for document in header["slots"]:
-        slot = unit.slots[document["slot"]]
-        slot.rename(document["name"])
-        if document["sample"] is not None:
-            slot.put(_sample(document["sample"], words), _holding(document))
+    try:
+        header, kept = _read(content)
+        _check_unit(unit, header)
+        unit.memory.restore(
+            fitted=tuple(header["fitted"]),
+            initialised=header["initialised"],
+            taken=[holding for _, _, _, holding in kept],
+        )
+    except ImageError:
+        raise
+    except (ValueError, KeyError, TypeError) as problem:
+        raise ImageError("it is damaged: its books make no sense") from problem
+    for number, name, sample, holding in kept:
+        slot = unit.slots[number]
+        slot.rename(name)
+        if sample is not None:
+            slot.put(sample, holding)
     unit.panel.device_id = header["device_id"]
     unit.panel.receive_exclusive = header["receive_exclusive"]
     unit.panel.awaiting_confirm = header["awaiting_confirm"]
+
+
+def _read(content: bytes) -> tuple[dict[str, Any], list[_Kept]]:
+    """Return the header and what each slot keeps."""
+    start = len(MAGIC) + _LENGTH_BYTES
+    size = int.from_bytes(content[len(MAGIC) : start], "big")
+    header = json.loads(content[start : start + size])
+    words = memoryview(content)[start + size :]
+    kept = [
+        (
+            document["slot"],
+            document["name"],
+            None if document["sample"] is None else _sample(document["sample"], words),
+            _holding(document),
+        )
+        for document in header["slots"]
+    ]
+    return header, kept
 
 
 def _check_unit(unit: RackUnit, header: dict[str, Any]) -> None:
