@@ -25,7 +25,7 @@ def replay(
     files: Annotated[
         list[str],
         typer.Argument(
-            metavar="FILE...", help="Dump files, played in this order; or captures, see below."
+            metavar="FILE", help="Dump files, played in this order; or captures, see below."
         ),
     ],
     to: Annotated[
@@ -57,7 +57,10 @@ def replay(
         ),
     ] = "8",
     read_back: Annotated[
-        bool, typer.Option(" /--no-read-back", help="Do not ask for the samples again.")
+        bool,
+        typer.Option(
+            " /--no-read-back", show_default=False, help="Do not ask for the samples again."
+        ),
     ] = True,
     capture: Annotated[
         str | None,

@@ -16,7 +16,7 @@ _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
 def validate(
     files: Annotated[
-        list[str], typer.Argument(metavar="FILE...", help="Dump files; - is standard input.")
+        list[str], typer.Argument(metavar="FILE", help="Dump files; - is standard input.")
     ],
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
