@@ -6,6 +6,8 @@ Importing this must stay cheap: a command imports what it needs when it runs.
 import os
 import signal
 import sys
+from collections.abc import Callable
+from functools import wraps
 from typing import Any, Final, cast
 
 import typer
@@ -43,7 +45,22 @@ def _register() -> None:
     )
 
     for module in (validate, replay, diff, explain, encode, decode, profiles, clauses):
-        app.command()(getattr(module, module.__name__.rpartition(".")[2]))
+        app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
+
+
+class _ReaderGone(Exception):  # noqa: N818  # an event, and nobody's error
+    """Whoever read our output has closed it; the library would call that exit code 1."""
+
+
+def _guarded(command: Callable[..., None]) -> Callable[..., None]:
+    @wraps(command)
+    def run(*args: Any, **options: Any) -> None:
+        try:
+            command(*args, **options)
+        except BrokenPipeError as gone:
+            raise _ReaderGone from gone
+
+    return run
 
 
 def _tell_usage(problem: Any) -> None:
@@ -91,7 +108,7 @@ def main() -> None:
     except _UsageError as problem:
         _tell_usage(problem)
         code = USAGE
-    except BrokenPipeError:  # whoever read our output has gone
+    except (_ReaderGone, BrokenPipeError):
         _give_up_output()
         code = CLOSED_PIPE
     except OSError as problem:

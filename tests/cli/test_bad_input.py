@@ -252,18 +252,26 @@ def test_one_bad_file_among_good_ones_does_not_keep_them_from_being_judged(bench
 # The other end of the output
 
 
-def test_a_reader_that_goes_ends_the_command_in_silence(bench: Path) -> None:
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["validate", *["many.syx"] * 400],
+        ["validate", "--json", *["many.syx"] * 400],
+    ],
+    ids=["validate", "validate --json"],
+)
+def test_a_reader_that_goes_ends_the_command_in_silence(bench: Path, command: list[str]) -> None:
     # far more than a pipe holds, and the reader takes one line of it
     many = bench / "many.syx"
     many.write_bytes(oracle.dump(bits=16, words=words(9000), sample_number=1, period_ns=22_676))
-    process = start(["explain", "many.syx", "--bytes", "--from", "0", "--json"], bench)
+    process = start(command, bench)
     assert process.stdout is not None
     assert process.stderr is not None
     with process:
-        assert process.stdout.readline() == b"{\n"
+        assert process.stdout.readline()
         process.stdout.close()
         assert process.stderr.read() == b""
-        assert process.wait(PATIENCE_S) in (OK, CLOSED_PIPE)
+        assert process.wait(PATIENCE_S) == CLOSED_PIPE
 
 
 @pytest.mark.parametrize("command", ["validate", "replay"])
