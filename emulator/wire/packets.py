@@ -27,6 +27,9 @@ from emulator.wire.messages import DataPacket
 from emulator.wire.sizes import packets_for
 from emulator.wire.words import DataBytes, Words, pack_words
 
+_LAID: Final = 16  # rows of a block
+_FIRST_STATUS: Final = 0x80  # PKT-06
+
 Rows = NDArray[np.uint8]
 """Shape (packets, 127): one data packet a row, F0 and F7 included."""
 
@@ -112,7 +115,7 @@ def leading_packets(buffer: NDArray[np.uint8]) -> int:
     Well-framed: 127 bytes from F0 7E .. 02 to F7 with nothing above 7F between (PKT-01, PKT-06).
     Looks in growing steps, so that the cost follows the answer and not the length of the buffer.
     """
-    found, step = 0, 64
+    found, step = 0, 1_024
     while True:
         rows = _as_rows(buffer, found, step)
         good = _well_framed(rows)
@@ -132,11 +135,21 @@ def _well_framed(rows: Rows) -> int:
     good = rows[:, _FRONT].view(np.uint32)[:, 0] & ~_DEVICE_ID_BITS == _front(0)
     good &= rows[:, -1] == END
     count = len(rows) if good.all() else int(np.argmin(good))
-    statuses = rows[:count].reshape(-1).view(np.int8) < 0
-    if np.count_nonzero(statuses) == 2 * count:
+    if _all_clean(rows[:count]):
         return count
-    clean = statuses.reshape(count, PACKET_BYTES).sum(axis=1) == 2
-    return int(np.argmin(clean))
+    statuses = rows[:count].view(np.int8) < 0
+    return int(np.argmin(statuses.sum(axis=1) == 2))
+
+
+def _all_clean(rows: Rows) -> bool:
+    """Return whether nothing above 7F stands between the first and the last byte of any row.
+
+    Blocks of rows are laid upon one another: long blocks are what numpy is quick with.
+    """
+    whole = len(rows) // _LAID * _LAID
+    laid = np.bitwise_or.reduce(rows[:whole].reshape(-1, _LAID * PACKET_BYTES), axis=0)
+    parts = (laid.reshape(_LAID, PACKET_BYTES), rows[whole:])
+    return all(int(part[:, 1:-1].max(initial=0)) < _FIRST_STATUS for part in parts)
 
 
 def join(rows: Sequence[bytes]) -> Rows:
