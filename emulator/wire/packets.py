@@ -115,7 +115,7 @@ def leading_packets(buffer: NDArray[np.uint8]) -> int:
     Well-framed: 127 bytes from F0 7E .. 02 to F7 with nothing above 7F between (PKT-01, PKT-06).
     Looks in growing steps, so that the cost follows the answer and not the length of the buffer.
     """
-    found, step = 0, 1_024
+    found, step = 0, 4_096
     while True:
         rows = _as_rows(buffer, found, step)
         good = _well_framed(rows)
