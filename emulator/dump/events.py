@@ -8,9 +8,9 @@ class EventKind(Enum):
     """What happened; the comment says whose event it is."""
 
     # sender
-    ANSWERED = auto()  # a reply was taken for the message in question: ACK
+    ANSWERED = auto()  # a reply was taken for the message in question: ACK; "overdue": too late
     REJECTED = auto()  # a reply was taken for the message in question: NAK
-    SILENCE = auto()  # the limit passed without a reply
+    SILENCE = auto()  # the limit passed without a reply; "waited for": the longer one
     HELD = auto()  # WAIT: nothing may be sent until told
     IGNORED = auto()  # a reply that answers nothing we wait for
     FELL_BACK = auto()  # no answer to the extended header: the standard one follows

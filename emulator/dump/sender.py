@@ -53,6 +53,9 @@ class Limits:
 
     header_ns: int = HEADER_LIMIT_NS  # TIM-01
     packet_ns: int = PACKET_LIMIT_NS  # TIM-03
+    again_ns: int = 500_000_000
+    """With `after_silence` "again": how long a unit that answered before is waited for; less than
+    the two seconds after which a receiver may give a dump up (our choice)."""
 
 
 class SenderEnd(Enum):
@@ -75,17 +78,21 @@ _ACK: Final = SenderCue.ACK
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _ANSWERED: Final = EventKind.ANSWERED
 
+_SHOWN: Final = 2
+_LAST_TRIES: Final = 2
 _HEADER_TRIES: Final = 2  # "resend the header once": the standard is silent
 _PLAIN_CUES: Final = {
     HandshakeKind.WAIT: SenderCue.WAIT,
     HandshakeKind.CANCEL: SenderCue.CANCEL,
     HandshakeKind.EOF: SenderCue.EOF,
 }
+_WAITED_FOR: Final = (SenderCue.SILENCE_AGAIN, SenderCue.SILENCE_DEAD)
 _REASONS: Final = {
     SenderCue.NAK: SenderEnd.REJECTED,
     SenderCue.NAK_AGAIN: SenderEnd.REJECTED,
     SenderCue.SILENCE: SenderEnd.SILENT,
     SenderCue.SILENCE_LAST: SenderEnd.SILENT,
+    SenderCue.SILENCE_DEAD: SenderEnd.SILENT,
     SenderCue.SILENCE_STRANDED: SenderEnd.SILENT,
     SenderCue.STOP: SenderEnd.STOPPED,
     SenderCue.CANCEL: SenderEnd.CANCELLED,
@@ -137,13 +144,19 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._splitter = Splitter(limit=1 << 16)
         self._handed_over = False  # the message in question has been taken by the driver
         self._deadline_ns: int | None = None
-        self._rejections = 0
+        self._again = self._switches.after_silence == "again"
+        self._is_open = True  # taken for an open-loop unit: nothing answered yet, or silence
+        self._in_a_row = 0  # packets answered, each under its own number
+        self._is_heard = False  # something came since the message in question was handed over
+        self._longer_ns: int | None = None  # until when it is waited for beyond the limit
+        self._is_overdue = False  # the limit has passed, and it is
+        self._tries = 0  # of the message in question that failed: rejected, or not answered
         self._cue = SenderCue.START
         self._reply_number: int | None = None
         self.packet: int | None = None
         self.end: SenderEnd | None = None
         self.resent = 0
-        """Messages sent again because they were rejected."""
+        """Messages sent again because they were rejected or not answered."""
 
     def start(self, now_ns: int) -> None:
         """Queue the header."""
@@ -159,6 +172,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return b""
         message = self._ready.popleft()
         self._handed_over = not self._ready
+        self._is_heard = self._is_overdue = False
         return message
 
     def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
@@ -173,6 +187,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if not self._ready:
             if self.state is _PACKET:
                 self._deadline_ns = now_ns + self._limits.packet_ns
+                self._longer_ns = now_ns + self._limits.again_ns if self._again else None
             elif self.state is _HEADER:
                 self._deadline_ns = now_ns + self._limits.header_ns
         return ()
@@ -180,6 +195,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def handle_deadline(self, now_ns: int) -> Sequence[Event]:
         """Take silence for an answer when the limit has passed."""
         if self._deadline_ns is not None and now_ns >= self._deadline_ns:
+            if self._longer_ns is not None and self._waits_on:
+                self._deadline_ns, self._longer_ns = self._longer_ns, None
+                if now_ns < self._deadline_ns:
+                    self._is_overdue = True
+                    return self.take_events()
             self._meet(self._silence_cue(), now_ns)
         return self.take_events()
 
@@ -199,6 +219,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._cue = cue
         self._reply_number = reply_number
         before = self.state
+        self._is_heard = True
         self._step(cue, now_ns)
         if self.state is not before or self._ready:
             self._deadline_ns = None
@@ -219,8 +240,18 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if not fits:
             return SenderCue.NAK_OTHER
         limit = _HEADER_TRIES if self.packet is None else self._switches.resend_limit
-        too_often = limit and self._rejections + 1 >= limit
-        return SenderCue.NAK_AGAIN if too_often else SenderCue.NAK
+        return SenderCue.NAK_AGAIN if self._is_too_often(limit) else SenderCue.NAK
+
+    @property
+    def _waits_on(self) -> bool:
+        """Whether the unit has shown that it answers and has now said nothing whatever.
+
+        One that says the wrong number has heard (HSK-02): waiting on would not help.
+        """
+        return not (self._is_open or self._is_heard)
+
+    def _is_too_often(self, limit: int) -> bool:
+        return limit != 0 and self._tries + 1 >= limit
 
     def _fits(self, number: int) -> bool:
         """Whether a reply with this number answers the message in question."""
@@ -249,6 +280,13 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             if self._outgoing.fallback is None:
                 return SenderCue.SILENCE_STRANDED
             return SenderCue.SILENCE_EXTENDED
+        if self.state is _PACKET and self._again and self._waits_on:
+            # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
+            limit = _LAST_TRIES if self._is_last else self._switches.resend_limit
+            if not self._is_too_often(limit):
+                return SenderCue.SILENCE_AGAIN
+            if not self._is_last and self._in_a_row >= _SHOWN:
+                return SenderCue.SILENCE_DEAD
         return SenderCue.SILENCE_LAST if self._is_last else SenderCue.SILENCE
 
     def _is_extended(self) -> bool:
@@ -271,11 +309,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self.packet = packet = 0 if self.packet is None else self.packet + 1
         self._number = self._number_of(packet)
         self._is_last = packet + 1 >= len(self._outgoing.packets)
-        self._rejections = 0
+        self._tries = 0
         self._queue(self._outgoing.packets[packet], now_ns)
 
     def _send_again(self, now_ns: int) -> None:
-        self._rejections += 1
+        self._tries += 1
         self.resent += 1
         self._send_in_question(now_ns)
 
@@ -302,17 +340,28 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _fall_back(self, now_ns: int) -> None:
         assert self._outgoing.fallback is not None
         self._header = self._outgoing.fallback
-        self._rejections = 0
+        self._tries = 0
         self._note(EventKind.FELL_BACK, now_ns)
 
     def _note_answer(self, now_ns: int) -> None:
-        self._events.append(Event(_ANSWERED, now_ns, self.packet))
+        if self.packet is not None:
+            self._in_a_row += 1
+        if self.packet is None or self._in_a_row >= _SHOWN:
+            self._is_open = False
+        overdue = "overdue" if self._is_overdue else ""
+        self._events.append(Event(_ANSWERED, now_ns, self.packet, overdue))
 
     def _note_rejection(self, now_ns: int) -> None:
         self._note(EventKind.REJECTED, now_ns, self.packet)
 
     def _note_silence(self, now_ns: int) -> None:
-        self._note(EventKind.SILENCE, now_ns, self.packet)
+        waited = self._cue in _WAITED_FOR
+        if not waited:
+            self._is_open, self._in_a_row = True, 0
+        self._note(EventKind.SILENCE, now_ns, self.packet, self._waited_for() if waited else "")
+
+    def _waited_for(self) -> str:
+        return "waited for, the last" if self._is_last else "waited for"
 
     def _note_held(self, now_ns: int) -> None:
         self._ready.clear()  # what has not begun stays here until the WAIT ends (HSK-09)

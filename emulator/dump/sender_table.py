@@ -47,6 +47,8 @@ class SenderCue(Member):
     MESSAGE = auto()  # any other message to this device ID
     SILENCE = auto()
     SILENCE_LAST = auto()
+    SILENCE_AGAIN = auto()  # of a unit that answered packets before
+    SILENCE_DEAD = auto()  # the same, and the limit of resends is reached
     SILENCE_EXTENDED = auto()  # after an extended header, a standard one is at hand
     SILENCE_STRANDED = auto()  # after an extended header, no standard one can say the same
 
@@ -155,6 +157,13 @@ _SENDER: Final[SenderTable] = {
     (_S.PACKET, _C.SILENCE_LAST): SenderRow(
         (_D.NOTE_SILENCE, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "TIM-03", "all packets sent: done"
     ),
+    # a unit that answered packets before has lost this one, or we its answer (HSK-15)
+    (_S.PACKET, _C.SILENCE_AGAIN): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_AGAIN), _S.PACKET, "HSK-15", "send the same packet again"
+    ),
+    (_S.PACKET, _C.SILENCE_DEAD): SenderRow(
+        (_D.NOTE_SILENCE, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-17", "it has gone: stop"
+    ),
     # during WAIT: as in the state it came from, and no clock runs
     (_S.HEADER_HELD, _C.ACK): _ACK_HEADER,
     (_S.HEADER_HELD, _C.ACK_LAST): _ACK_EMPTY,
@@ -192,7 +201,10 @@ _ANSWERS = {
     *(_C.ACK, _C.ACK_LAST, _C.ACK_LATE, _C.ACK_OTHER_LAST, _C.ACK_RESUMES),
     *(_C.NAK, _C.NAK_AGAIN),
 }
-_SILENCES = {_C.SILENCE, _C.SILENCE_LAST, _C.SILENCE_EXTENDED, _C.SILENCE_STRANDED}
+_SILENCES = {
+    *(_C.SILENCE, _C.SILENCE_LAST, _C.SILENCE_EXTENDED, _C.SILENCE_STRANDED),
+    *(_C.SILENCE_AGAIN, _C.SILENCE_DEAD),
+}
 SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     # it is started once
     {(state, _C.START) for state in SenderState if state is not _S.IDLE}
@@ -209,6 +221,8 @@ SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     | {(state, _C.ACK_RESUMES) for state in (_S.HEADER, _S.PACKET)}
     # no clock runs during WAIT (HSK-09)
     | {(state, cue) for state in (_S.HEADER_HELD, _S.PACKET_HELD) for cue in _SILENCES}
+    # no packet was answered before the header was
+    | {(_S.HEADER, _C.SILENCE_AGAIN), (_S.HEADER, _C.SILENCE_DEAD)}
     # only a header can be extended
     | {(_S.PACKET, _C.SILENCE_EXTENDED), (_S.PACKET, _C.SILENCE_STRANDED)}
 )
@@ -238,6 +252,7 @@ _DURING_WAIT: Final = {
 }
 _AFTER_SILENCE: Final = {
     "go on": {},
+    "again": {},  # the machine gives it cues of its own
     "stop": {
         (_S.PACKET, cue): SenderRow(
             (_D.NOTE_SILENCE, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "TIM-03", "no answer: stop"

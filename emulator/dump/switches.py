@@ -16,7 +16,9 @@ class SenderSwitches:
     header_nak: Literal["resend once", "abort"] = "resend once"
     wrong_ack: Literal["ignore", "accept", "cancel"] = "ignore"
     message_during_wait: Literal["abort", "ignore"] = "abort"
-    after_silence: Literal["go on", "stop"] = "go on"
+    after_silence: Literal["go on", "again", "stop"] = "go on"
+    """"again": a unit that has answered before is waited for longer, and what it does not answer
+    goes out again; one that never answers is open loop as ever."""
     extended_silence: Literal["fall back", "go on"] = "fall back"
     sends_eof: bool = False
     resend_limit: int = 3

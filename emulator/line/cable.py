@@ -54,9 +54,7 @@ class Cable:
             self.arrivals.append((left_ns, message))
             self.free_ns = left_ns
             return left_ns
-        timed = self._timed(message, start_ns)
-        for disturbance in disturbances:
-            timed = disturb(timed, disturbance, self._byte_ns)
+        timed = self._disturbed(self._timed(message, start_ns), disturbances)
         self.arrivals.extend(self._stretches(timed))
         self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
         return left_ns
@@ -70,6 +68,13 @@ class Cable:
             TimedByte(start_ns + (index + 1) * self._byte_ns, value)
             for index, value in enumerate(message)
         ]
+
+    def _disturbed(
+        self, timed: list[TimedByte], disturbances: Sequence[Disturbance]
+    ) -> list[TimedByte]:
+        for disturbance in disturbances:
+            timed = disturb(timed, disturbance, self._byte_ns)
+        return timed
 
     def _stretches(self, timed: Sequence[TimedByte]) -> Iterator[tuple[int, bytes]]:
         current = bytearray()

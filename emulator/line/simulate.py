@@ -15,6 +15,8 @@ from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.cable import Cable
 from emulator.line.disturbance import Disturbance
+from emulator.line.link import Link
+from emulator.line.link_cable import cables
 
 NEVER: Final = 1 << 63
 
@@ -88,23 +90,24 @@ class _Side:
 
 
 class SimulatedLine:
-    """A unit on a line; `connect` puts one host endpoint after another at the other end."""
+    """A unit on a line; `connect` puts one host endpoint after another at the other end.
+
+    `link` is the interface between the host and the cable; None: one that does nothing.
+    """
 
     def __init__(
         self,
         unit: Endpoint,
         *,
         disturbances: Sequence[Disturbance] = (),
+        link: Link | None = None,
         listener: Listener | None = None,
     ) -> None:
         self.now_ns = 0
         self.capture: Final = Capture()
         self._arrived: Final = self.capture.passages.append
         self._listener: Final = listener or _deaf
-        to_unit, from_unit = (
-            Cable(direction, [each for each in disturbances if each.direction is direction])
-            for direction in Direction
-        )
+        to_unit, from_unit = cables(disturbances, link)
         self._host = _Side(Silent(), to_unit, from_unit)
         self._unit = _Side(unit, from_unit, to_unit)
         self._host.other, self._unit.other = self._unit, self._host

@@ -101,7 +101,8 @@ def reached(table: AnyTable, start: Enum) -> set[Enum]:
 
 
 def test_switches_make_as_many_tables_as_their_rows_say() -> None:
-    # Sender: header_nak 2, wrong_ack 3, during_wait 2, after_silence 2, extended_silence 2.
+    # Sender: header_nak 2, wrong_ack 3, during_wait 2, after_silence 2, extended_silence 2
+    # (after_silence "again" changes the cues, not the rows).
     assert len(SENDERS) == 2 * 3 * 2 * 2 * 2
     # Receiver: number_jump 4, repeated_packet 2, bad_form 2, header_in_dump 3.
     assert len(RECEIVERS) == 4 * 2 * 2 * 3
