@@ -41,10 +41,11 @@ def _register() -> None:
         explain,
         profiles,
         replay,
+        serve,
         validate,
     )
 
-    for module in (validate, replay, diff, explain, encode, decode, profiles, clauses):
+    for module in (validate, replay, serve, diff, explain, encode, decode, profiles, clauses):
         app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
 
 

@@ -1,40 +1,113 @@
 """What a long command shows on a terminal while it runs; nothing where there is none."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+    from rich.progress import TaskID
+
+    from harness.jobs.forecast import Step
     from harness.jobs.playlist import Dump
 
-    PacketProgress = Callable[[Dump, int, int], None]
+_EVERY_S: Final = 0.1
+_COARSE_NS: Final = 60_000_000_000
+
+
+class PacketProgress:
+    """A line with a bar: which dump, which packet, how long it will still take."""
+
+    def __init__(self, bar: "Bar | None", dumps: "Sequence[Dump]", reads_back: bool) -> None:
+        from harness.jobs.forecast import Forecast
+
+        self._bar: Final = bar
+        self._dumps: Final = len(dumps)
+        self._forecast: Final = Forecast(dumps, reads_back=reads_back)
+        self._task: TaskID | None = None
+        self._shown_s = 0.0
+        self._hint = self._said = ""
+        self._seen: tuple[object, object] = (None, None)
+
+    @property
+    def show(self) -> "Callable[[Step], None] | None":
+        """What is to be told of steps; None where nobody looks."""
+        return None if self._bar is None else self._show
+
+    def say(self, text: str) -> None:
+        """Say something beside the bar, "" to say no more."""
+        self._said = text or self._hint
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, said=self._said)
+
+    def hint(self, text: str) -> None:
+        """Have this said as long as nothing else is."""
+        self._hint = text
+        self.say("")
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Take the line away while something is printed."""
+        if self._bar is not None:
+            self._bar.stop()
+        try:
+            yield
+        finally:
+            if self._bar is not None:
+                self._bar.start()
+
+    def _show(self, step: "Step") -> None:
+        left_ns = self._forecast.take(step)
+        seen = (step.dump, step.doing)
+        now_s = time.monotonic()
+        if seen == self._seen and now_s - self._shown_s < _EVERY_S:
+            return
+        self._seen, self._shown_s = seen, now_s
+        assert self._bar is not None
+        if self._task is None:
+            self._task = self._bar.add_task("", left="", said=self._said)
+        self._bar.update(
+            self._task,
+            description=f"dump {self._forecast.number} of {self._dumps}, {step.doing}",
+            completed=step.packet,
+            total=max(step.packets, 1),
+            left="nobody knows how long" if left_ns is None else f"about {_about(left_ns)} left",
+        )
+
+
+def _about(ns: int) -> str:
+    """Return a time that is not known to the tenth."""
+    from harness.report.quantities import duration
+
+    if ns < _COARSE_NS:
+        return f"{max(round(ns / 1e9), 1)} s"
+    return duration(ns) if ns >= 60 * _COARSE_NS else f"{ns // _COARSE_NS} min"
 
 
 @contextmanager
-def packet_progress(dumps: int) -> "Iterator[PacketProgress | None]":
-    """Yield what shows which of `dumps` dumps is being played and how far it is."""
+def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
+    """Yield what shows how far the playing of `dumps` is."""
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, TextColumn
 
     console = Console(stderr=True)
     if not console.is_terminal:
-        yield None
+        yield PacketProgress(None, dumps, reads_back)
         return
-    with Progress(
+    bar = Progress(
         TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        TextColumn("{task.completed:,.0f} of {task.total:,.0f} packets", markup=False),
-        TimeRemainingColumn(),
+        BarColumn(bar_width=20),
+        TextColumn("{task.completed:,.0f} of {task.total:,.0f}", markup=False),
+        TextColumn("{task.fields[left]}", markup=False),
+        TextColumn("{task.fields[said]}", markup=False),
         console=console,
         transient=True,
-    ) as bar:
-        task = bar.add_task("")
-        seen: list[Dump] = []
-
-        def show(dump: "Dump", packet: int, packets: int) -> None:
-            if not seen or dump is not seen[-1]:
-                seen.append(dump)
-            description = f"dump {len(seen)} of {dumps}"
-            bar.update(task, description=description, completed=packet, total=max(packets, 1))
-
-        yield show
+        refresh_per_second=5,
+    )
+    bar.start()
+    try:
+        yield PacketProgress(bar, dumps, reads_back)
+    finally:
+        with suppress(BrokenPipeError):
+            bar.stop()

@@ -1,24 +1,16 @@
 """`dryload replay`: play dumps to a unit, read them back, compare, report."""
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import Annotated, Final
 
 import typer
 
-from harness.cli.interrupt import Interrupted, interrupts
-from harness.cli.progress import packet_progress
-from harness.cli.terminal import fitted, width
+from harness.cli.live import Way, play_live
+from harness.cli.playing import Wishes
+from harness.cli.rehearsing import Setting, rehearse
+from harness.cli.target import target_of
 from harness.files.problem import Problem
 
-if TYPE_CHECKING:
-    from emulator.unit.board import RackUnit
-    from emulator.unit.possible import Profile
-    from harness.jobs.playlist import Dump, LeftOut
-    from harness.jobs.rehearse import Rehearsal
-    from harness.report.replay import Played
-
-_UNIT: Final = "unit:"
-_MS: Final = 1_000_000_000
+_HANDS: Final = "8"
 
 
 def replay(
@@ -31,7 +23,10 @@ def replay(
     to: Annotated[
         str,
         typer.Option(
-            "--to", metavar="TARGET", help="unit:NAME or unit:PATH.toml; see dryload profiles."
+            "--to",
+            metavar="TARGET",
+            help="unit:NAME or unit:PATH.toml (see dryload profiles) to rehearse; "
+            "midi:PORT NAME (see dryload ports) or tcp:HOST:PORT for what is really there.",
         ),
     ] = "unit:lantern-desk",
     number: Annotated[
@@ -44,18 +39,66 @@ def replay(
     banks: Annotated[
         int | None,
         typer.Option(
-            help="Begin with this many memory banks newly fitted: they have to be initialised."
+            help="unit: only. Begin with this many memory banks newly fitted: they have to be "
+            "initialised."
         ),
     ] = None,
     initialise: Annotated[
-        bool, typer.Option("--initialise", help="Initialise the memory first: this wipes it.")
+        bool,
+        typer.Option(
+            "--initialise", help="unit: only. Initialise the memory first: this wipes it."
+        ),
     ] = False,
     operator: Annotated[
         str,
         typer.Option(
-            metavar="SECONDS|none", help="How long it takes until somebody has pressed confirm."
+            metavar="SECONDS|none",
+            help="unit: only. How long it takes until somebody has pressed confirm.",
         ),
-    ] = "8",
+    ] = _HANDS,
+    link: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="unit: only. What the interface before the cable does, as in usb, at-most-64 or "
+            "every-256th; --link ? tells them all.",
+        ),
+    ] = None,
+    hear: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PORT NAME", help="midi: only. The port to hear, where it has another name."
+        ),
+    ] = None,
+    pace: Annotated[
+        bool,
+        typer.Option(
+            " /--no-pace",
+            show_default=False,
+            help="midi: and tcp: only. Send as fast as the port takes it: there is no line of "
+            "31,250 baud behind it.",
+        ),
+    ] = True,
+    anyway: Annotated[
+        bool,
+        typer.Option("--anyway", help="midi: and tcp: only. Send dumps that are broken as well."),
+    ] = False,
+    resume: Annotated[
+        bool,
+        typer.Option(
+            "--resume",
+            help="midi: and tcp: only. Go on where the last replay to this target ended: what it "
+            "loaded is not sent again.",
+        ),
+    ] = False,
+    journal: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="midi: and tcp: only. Where to write down what is loaded, for --resume; there is "
+            "a usual place for each target.",
+        ),
+    ] = None,
     read_back: Annotated[
         bool,
         typer.Option(
@@ -75,170 +118,47 @@ def replay(
 ) -> None:
     """Play dumps to a unit, read them back, compare, and say what became of them.
 
+    To an emulated unit it is a rehearsal: nothing is at risk, and it takes no time. To a port it is
+    the real thing: it takes as long as the line does, and replaces what the unit holds under the
+    same sample numbers. Ctrl-C tells the unit to stop and says what is loaded; p pauses before the
+    next dump; --resume goes on another time.
+
     A FILE that is a capture is played verbatim: what went to the unit goes again, each message at
     its recorded instant; no answer is waited for, and nothing is sent again or read back.
 
     Exit 0 if the unit holds just what was sent, or answered a capture as it did then; 1 if
-    something is not loaded, broken or answered otherwise.
+    something is not loaded, broken or answered otherwise; 3 if the port is at fault.
     """
-    import json
-
-    from harness.cli.verbatim import are_captures, play_captures, write_capture
-    from harness.files.capture_file import check_target
-    from harness.jobs.rehearse import Rehearsal
-    from harness.jobs.replay import Settings
-    from harness.report import replay as report
-
-    profile = _profile(to)
-    walk_ns = _seconds(operator)
-    if capture is not None:
-        check_target(capture, overwrite=overwrite, sources=files)
-    if are_captures(files):
-        if number is not None or device_id is not None:
-            raise Problem("--number and --device-id are for dumps: a capture is played as it is.")
-        play_captures(
-            files,
-            profile,
-            target=to,
-            operator=walk_ns is not None,
-            prepare=lambda unit: _prepare(unit, banks, initialise),
-            capture=capture,
-            overwrite=overwrite,
-            as_json=as_json,
-        )
-    playlist, not_played = _playlist(files, number, device_id)
-    with interrupts() as was_interrupted, packet_progress(len(playlist)) as show:
-        rehearsal = Rehearsal(
-            profile,
-            settings=Settings(operator_ns=walk_ns, read_back=read_back),
-            progress=show,
-            wants_stop=was_interrupted,
-        )
-        _prepare(rehearsal.unit, banks, initialise)
-        plays = list(_played(rehearsal, playlist, was_interrupted))
-        rehearsal.replay.finish()
-    if capture is not None:
-        passed, about = rehearsal.line.capture, f"a rehearsal with {to}"
-        write_capture(capture, passed, about=about, overwrite=overwrite)
-    stopped = was_interrupted()
-    visits = rehearsal.replay.visits
-    if as_json:
-        document = report.document(
-            plays,
-            rehearsal.unit,
-            target=to,
-            visits=visits,
-            walk_ns=walk_ns,
-            not_played=not_played,
-            stopped=stopped,
-        )
-        typer.echo(json.dumps(document, indent=2))
+    target = target_of(to, option="--to")
+    wishes = Wishes(
+        files=files,
+        number=number,
+        device_id=device_id,
+        read_back=read_back,
+        capture=capture,
+        overwrite=overwrite,
+        as_json=as_json,
+    )
+    only_unit = {
+        "--banks": banks is not None,
+        "--initialise": initialise,
+        "--operator": operator != _HANDS,
+        "--link": link is not None,
+    }
+    only_live = {
+        "--hear": hear is not None,
+        "--no-pace": not pace,
+        "--anyway": anyway,
+        "--resume": resume,
+        "--journal": journal is not None,
+    }
+    for option, is_given in (only_unit if target.is_live else only_live).items():
+        if is_given:
+            place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
+            raise Problem(f"{option} is for {place}, and --to is {target.given}.")
+    if target.is_live:
+        way = Way(hear=hear, paced=pace, anyway=anyway, resume=resume, journal=journal)
+        play_live(wishes, target, way)
     else:
-        typer.echo(fitted(f"{report.head(rehearsal.unit)}\n"))
-        for played in plays:
-            typer.echo(fitted("\n".join([*report.lines_of(played), ""])))
-        typer.echo(
-            fitted("\n".join(report.summary(plays, rehearsal.unit, visits, walk_ns, width=width())))
-        )
-    if stopped:
-        raise KeyboardInterrupt
-    is_well = not not_played and all(report.is_well(played) for played in plays)
-    raise typer.Exit(0 if is_well else 1)
-
-
-def _played(
-    rehearsal: "Rehearsal", playlist: "list[Dump]", was_interrupted: Interrupted
-) -> "Iterator[Played]":
-    from harness.report.replay import Played
-
-    for dump in playlist:
-        if was_interrupted():
-            return
-        yield Played(transfer=rehearsal.replay.play(dump))
-
-
-def _profile(target: str) -> "Profile":
-    from emulator.unit.possible import ProfileError
-    from emulator.unit.profile import load_profile
-    from harness.files.opening import shown_lines
-
-    if not target.startswith(_UNIT):
-        raise Problem(
-            f"--to{_given(target)}: a target is unit:NAME or unit:PATH.toml.",
-            do="dryload profiles lists the units there are.",
-        )
-    try:
-        return load_profile(target.removeprefix(_UNIT))
-    except ProfileError as problem:
-        raise Problem(shown_lines(str(problem))) from problem
-
-
-def _given(text: str) -> str:
-    from harness.files.opening import shown
-
-    return f" {shown(text)}" if text else ""
-
-
-def _seconds(text: str) -> int | None:
-    if text == "none":
-        return None
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 <= seconds <= 86_400:
-        raise Problem(f"--operator{_given(text)}: give seconds, as in 8 or 2.5, or none.")
-    return round(seconds * _MS)
-
-
-def _playlist(
-    files: list[str], number: int | None, device_id: int | None
-) -> "tuple[list[Dump], list[LeftOut]]":
-    """Return the dumps of all files, addressed as was asked, and what has to be left out."""
-    from harness.files.dumpfile import load
-    from harness.files.opening import shown
-    from harness.jobs.playlist import Dump, LeftOut, contents, readdressed
-    from harness.report.replay import left_out
-
-    if device_id is not None and not 0 <= device_id <= 127:
-        raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
-    playlist: list[Dump] = []
-    not_played: list[LeftOut] = []
-    for name in files:
-        file = load(name)
-        found = list(contents(file))
-        dumps = [each for each in found if isinstance(each, Dump)]
-        if not dumps:
-            raise Problem(
-                f"{shown(name)} has no whole dump header, so there is nothing to play.",
-                do=f"dryload validate {shown(name)} says what is in it.",
-            )
-        left = [each for each in found if isinstance(each, LeftOut)]
-        remarks = [f"{shown(name)}: {remark}" for remark in file.remarks]
-        for line in (*remarks, *(left_out(each) for each in left)):
-            typer.echo(f"dryload: {line}.", err=True)
-        playlist += dumps
-        not_played += left
-    if number is not None and not 0 <= number <= 16_384 - len(playlist):
-        last = "" if len(playlist) == 1 else f", and there are {len(playlist):,} dumps to number"
-        raise Problem(f"--number {number}: sample numbers are 0 to 16383{last}.")
-    return [
-        readdressed(
-            dump,
-            sample_number=None if number is None else number + index,
-            device_id=device_id,
-        )
-        for index, dump in enumerate(playlist)
-    ], not_played
-
-
-def _prepare(unit: "RackUnit", banks: int | None, initialise: bool) -> None:
-    """Fit banks and initialise, as somebody who has just closed the lid would."""
-    places = unit.memory.traits.places
-    if banks is not None:
-        if not 0 <= banks <= places:
-            raise Problem(f"--banks {banks}: {unit.profile.name} has room for 0 to {places}.")
-        unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
-        unit.panel.fit_banks(range(1, banks + 1), 0)
-    if initialise:
-        unit.panel.initialise(0)
+        setting = Setting(banks=banks, initialise=initialise, operator=operator, link=link)
+        rehearse(wishes, target, setting)

@@ -1,12 +1,12 @@
 """The part of `dryload replay` that plays captures instead of dumps."""
 
-import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.interrupt import interrupts
+from harness.cli.playing import Wishes, say_json
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -15,30 +15,30 @@ if TYPE_CHECKING:
     from emulator.unit.possible import Profile
 
 
-def are_captures(files: Sequence[str]) -> bool:
+def are_captures(wishes: Wishes) -> bool:
     """Return whether all files are captures; a Problem where only some of them are."""
     from harness.files.capture_file import form_of
     from harness.files.opening import shown
 
+    files = wishes.files
     captures = [file for file in files if form_of(file) is not None]
     if captures and len(captures) < len(files):
         raise Problem(
             f"{shown(captures[0])} is a capture, and not every file is one.",
             do="Play captures and dumps one after another, each with a command of its own.",
         )
+    if captures and (wishes.number is not None or wishes.device_id is not None):
+        raise Problem("--number and --device-id are for dumps: a capture is played as it is.")
     return bool(captures)
 
 
 def play_captures(
-    files: Sequence[str],
+    wishes: Wishes,
     profile: "Profile",
     *,
     target: str,
     operator: bool,
     prepare: "Callable[[RackUnit], None]",
-    capture: str | None,
-    overwrite: bool,
-    as_json: bool,
 ) -> None:
     """Play captures verbatim, say what came of it and end the command."""
     from harness.files.capture_file import load
@@ -46,16 +46,18 @@ def play_captures(
     from harness.report import replay as replay_report
     from harness.report import verbatim as report
 
-    loaded = [load(file) for file in files]
+    loaded = [load(file) for file in wishes.files]
     with interrupts() as was_interrupted:
         rehearsal = VerbatimRehearsal(profile, operator=operator, wants_stop=was_interrupted)
         prepare(rehearsal.unit)
         plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
-    if capture is not None:
+    if wishes.capture is not None:
         about = f"captures played verbatim to {target}"
-        write_capture(capture, rehearsal.line.capture, about=about, overwrite=overwrite)
+        write_capture(
+            wishes.capture, rehearsal.line.capture, about=about, overwrite=wishes.overwrite
+        )
     unit = rehearsal.unit
-    if as_json:
+    if wishes.as_json:
         document = replay_report.document(
             [],
             unit,
@@ -66,7 +68,7 @@ def play_captures(
             stopped=was_interrupted(),
         )
         document["verbatim"] = report.documents(plays)
-        typer.echo(json.dumps(document, indent=2))
+        say_json(document)
     else:
         typer.echo("\n".join([replay_report.head(unit), "", *report.MEANING, ""]))
         for played in plays:
@@ -77,11 +79,14 @@ def play_captures(
     raise typer.Exit(0 if all(played.is_well for played in plays) else 1)
 
 
-def write_capture(path: str, capture: "Capture", *, about: str, overwrite: bool) -> None:
-    """Write what passed in a rehearsal, whose clock begins at 0."""
+def write_capture(
+    path: str, capture: "Capture", *, about: str, overwrite: bool, start_ns: int = 0
+) -> None:
+    """Write what passed; the clock of its times stood at `start_ns` when it began."""
     from harness.files.capture_file import save
     from harness.files.opening import shown
     from harness.files.recorded import Recorded
 
-    save(path, Recorded(capture=capture, about=about), overwrite=overwrite)
+    recorded = Recorded(capture=capture, about=about, start_ns=start_ns)
+    save(path, recorded, overwrite=overwrite)
     typer.echo(f"dryload: what passed is in {shown(path)}.", err=True)

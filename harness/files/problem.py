@@ -21,4 +21,5 @@ class Problem(Exception):  # noqa: N818  # what a user has, not what went wrong 
 
     def __str__(self) -> str:
         """Return the whole line."""
-        return f"{self.what} {self.do}".rstrip()
+        gap = "" if self.what.endswith("\n") else " "  # a list ends with its last line
+        return f"{self.what}{gap}{self.do}".rstrip()

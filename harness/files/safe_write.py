@@ -47,6 +47,23 @@ def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
     # A link is followed: what it points to is replaced, not the link.
     target = os.path.realpath(path)
     draft = os.path.join(os.path.dirname(target), f".dryload-{secrets.token_hex(6)}")
+    _write_by_way_of(draft, path, target, data, overwrite=overwrite)
+
+
+def replace(path: str, data: bytes, *, draft: str) -> None:
+    """Put `data` into the file `path` by way of the file `draft` beside it.
+
+    For a file that one process owns: a draft that it left behind when it was killed is known by its
+    name and overwritten.  When this returns, the file is on the disk and not only on its way.
+    """
+    target = os.path.realpath(path)
+    with suppress(FileNotFoundError):
+        os.unlink(draft)
+    _write_by_way_of(draft, path, target, data, overwrite=True)
+    _settle_folder(os.path.dirname(target))
+
+
+def _write_by_way_of(draft: str, path: str, target: str, data: bytes, *, overwrite: bool) -> None:
     try:
         _write_draft(draft, data)
         try:
@@ -71,6 +88,16 @@ def _write_draft(draft: str, data: bytes) -> None:
         with suppress(OSError):
             os.unlink(draft)
         raise
+
+
+def _settle_folder(folder: str) -> None:
+    """See that a renaming outlives a power cut, where the system can do that."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def _keep_permissions(target: str, draft: str) -> None:

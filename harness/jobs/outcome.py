@@ -41,6 +41,8 @@ class Ending:
     was_held: bool
     """Whether the unit had asked to wait."""
     by_user: bool
+    failed: str = ""
+    """What happened to the port, "" where it worked."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +158,8 @@ def _unfinished(evidence: Evidence) -> tuple[Outcome, str]:
             why = "the unit did not answer the extended header, which it may not know"
         case SenderEnd.SILENT:
             why = f"the unit did not answer {at}"
+        case SenderEnd.STOPPED if ending.failed:
+            why = f"the port failed at {at}: {ending.failed}"
         case SenderEnd.STOPPED if ending.by_user:
             why = f"you stopped it at {at}"
         case SenderEnd.STOPPED if ending.was_held:

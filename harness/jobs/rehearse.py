@@ -5,14 +5,19 @@ from collections.abc import Callable, Sequence
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
 from emulator.line.disturbance import Disturbance
+from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
-from harness.jobs.replay import Progress, Replay, Settings
+from harness.jobs.replay import Progress, Replay
+from harness.jobs.transfer import Settings
 
 
 class Rehearsal:
-    """An emulated unit, the line to it and the replay that plays dumps over that line."""
+    """An emulated unit, the line to it and the replay that plays dumps over that line.
+
+    `link` is the interface between the host and the line; None: one that does nothing.
+    """
 
     def __init__(
         self,
@@ -20,11 +25,14 @@ class Rehearsal:
         *,
         settings: Settings | None = None,
         disturbances: Sequence[Disturbance] = (),
+        link: Link | None = None,
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
         self.unit = RackUnit(profile)
-        self.line = SimulatedLine(self.unit, disturbances=disturbances, listener=self._hear)
+        self.line = SimulatedLine(
+            self.unit, disturbances=disturbances, link=link, listener=self._hear
+        )
         self.replay = Replay(
             self.line,
             emulated=self.unit,

@@ -9,161 +9,68 @@ can.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Final, Protocol
+from dataclasses import replace
+from typing import Final
 
-import numpy as np
-
-from emulator.dump.capture import Capture
-from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
-from emulator.dump.outgoing import sample_from
-from emulator.dump.requester import Requester
 from emulator.dump.sample import Sample
-from emulator.dump.sender import Limits, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.sender_table import SenderState
-from emulator.dump.switches import SenderSwitches
+from emulator.ports.lateness import Lateness
+from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
 from emulator.unit.keeper import Receipt
 from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT
 from emulator.wire.messages import (
     ExtendedLoopPointsRequest,
-    Header,
     LoopPointsRequest,
     Message,
-    SampleName,
     SampleNameRequest,
 )
-from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
+from harness.jobs.fetch import Fetched, fetch
+from harness.jobs.forecast import Doing, Step
+from harness.jobs.line import MINUTE_NS, Line, never, run_patiently
+from harness.jobs.outcome import Ending, Evidence, Memory, outcome_of
 from harness.jobs.playlist import Dump
-from harness.jobs.timing import Times, floor_of, times_of
-from harness.judge.difference import Comparison, compare_samples
-from harness.judge.finding import Finding
+from harness.jobs.rig import late_findings, torn_findings
+from harness.jobs.timing import floor_of, times_of
+from harness.jobs.transfer import Settings, Transfer
+from harness.judge.difference import compare_samples
 from harness.judge.observed import came_back, not_addressed, not_told, observed
 
-__all__ = ["Line", "Outcome", "Progress", "Replay", "Settings", "Transfer"]
-
-_PROGRESS_EVERY: Final = 64  # instants at which the line is quiet
-_MINUTE_NS: Final = 60_000_000_000
-_SLICE_NS: Final = 10_000_000_000  # a line that is never quiet is looked at this often
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
-
-
-class Line(Protocol):
-    """What the job needs of a line, simulated or real."""
-
-    @property
-    def now_ns(self) -> int:
-        """Return the time."""
-        ...
-
-    @property
-    def capture(self) -> Capture:
-        """Return everything that passed so far."""
-        ...
-
-    def connect(self, endpoint: Endpoint) -> None:
-        """Put an endpoint at the host's end."""
-        ...
-
-    def run(self, is_over: Callable[[], bool], *, until_ns: int | None = None) -> bool:
-        """Run until `is_over` and the line is quiet; False when it never will be."""
-        ...
-
-    def advance(self, by_ns: int) -> None:
-        """Let time pass."""
-        ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
-    """How a replay is to be done."""
-
-    sender: SenderSwitches = field(default_factory=SenderSwitches)
-    limits: Limits = field(default_factory=Limits)
-    read_back: bool = True
-    operator_ns: int | None = 8_000_000_000
-    """How long it takes until somebody has pressed confirm; None: nobody does."""
-    patience_ns: int = 10 * _MINUTE_NS
-    """How long a transfer may stand still, a unit that asked to wait above all (HSK-09)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Transfer:
-    """What one dump came to."""
-
-    dump: Dump
-    slot: int | None
-    """Where an emulated unit has put it; None where it has not, or where that is not known."""
-    outcome: Outcome
-    verified: bool | None
-    """Whether the sample that was read back over the line, words and header, equals the one sent;
-    None: nothing was read."""
-    reason: str
-    """In plain words, why it is not simply loaded."""
-    unread: str
-    """Why nothing was read back, "" where something was."""
-    sent: int
-    """Packets that were sent, each counted once."""
-    resent: int
-    times: Times
-    read_back_ns: int
-    comparison: Comparison | None
-    """Against what was read back, or else against what the emulated memory holds."""
-    holds: Sample | None
-    """What an emulated unit holds of it."""
-    is_emulated: bool
-    """Whether the unit is ours, so that `holds` tells."""
-    events: tuple[Event, ...]
-    """What sender and unit reported while it was sent."""
-    findings: tuple[Finding, ...]
-    """What sending and reading back showed; what the file showed is in the dump."""
-    stopped: bool
-    """Whether the user interrupted it."""
-
-    @property
-    def is_well(self) -> bool:
-        """Whether the unit has, as far as can be known, just what was sent."""
-        if self.outcome is Outcome.UNCONFIRMED:
-            same = self.comparison
-            return same is not None and same.same and same.same_fields
-        return self.outcome is Outcome.LOADED
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Read:
-    """What reading back came to."""
-
-    sample: Sample | None = None
-    unread: str = ""
-    unanswered: tuple[Message, ...] = ()
-    """Questions beside the dump that got no answer."""
-
-
-Progress = Callable[[Dump, int, int], None]
-"""Told the dump that is being played, the packet in question and how many there are."""
+Progress = Callable[[Step], None]
 
 
 class Replay:
-    """Plays dumps one after another over `line`; `emulated` is the unit there if it is ours."""
+    """Plays dumps one after another over `line`.
+
+    `emulated` is the unit there if it is ours, `lateness` what a line in real time says of itself.
+    After a PortError (`failed`) nothing more can be played.
+    """
 
     def __init__(
         self,
         line: Line,
         *,
         emulated: RackUnit | None = None,
+        lateness: Lateness | None = None,
         settings: Settings | None = None,
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
         self._line = line
         self._emulated = emulated
+        self._lateness = lateness
         self._settings = settings or Settings()
         self._progress = progress
-        self._wants_stop = wants_stop or _never
+        self._wants_stop = wants_stop or never
         self._events: list[Event] = []
+        self._was_held = False
         self.visits = 0
         """How often somebody had to walk to the unit."""
+        self.failed: PortError | None = None
+        """What ended it, where the port failed."""
 
     def hear(self, events: Sequence[Event]) -> None:
         """Take events that the line's endpoints report."""
@@ -176,6 +83,7 @@ class Replay:
         person_ns = self._confirm_last()
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
+        late = None if self._lateness is None else replace(self._lateness)
         sender = Sender(dump.outgoing, switches=self._settings.sender, limits=self._settings.limits)
         ending = self._send(sender, dump)
         times = times_of(
@@ -198,7 +106,9 @@ class Replay:
         findings = observed(events)
         if ending.end is SenderEnd.SENT and comparison is not None:
             findings += came_back(comparison)
-        findings += not_told(back.unanswered)
+        findings += (*not_told(back.unanswered), *torn_findings(back))
+        if late is not None and self._lateness is not None:
+            findings += late_findings(late, self._lateness)
         if (own := self._other_device(dump)) is not None:
             deaf = not_addressed(dump.header.device_id, own)
             findings = (deaf, *findings)
@@ -219,7 +129,9 @@ class Replay:
             is_emulated=memory is not None,
             events=events,
             findings=findings,
-            stopped=ending.by_user or (self._wants_stop() and back.sample is None),
+            stopped=ending.by_user
+            or self.failed is not None
+            or (self._wants_stop() and back.sample is None),
         )
 
     def finish(self) -> None:
@@ -228,51 +140,58 @@ class Replay:
 
     def _send(self, sender: Sender, dump: Dump) -> Ending:
         """Run the sender to its end."""
+        by_user = False
+        try:
+            by_user = self._run(sender, dump)
+        except PortError as problem:
+            self.failed = problem
+        failed = "" if self.failed is None else self.failed.what.rstrip(".")
+        return Ending(
+            end=SenderEnd.STOPPED if failed or sender.end is None else sender.end,
+            packet=sender.packet,
+            was_held=self._was_held,
+            by_user=not failed and by_user,
+            failed=failed,
+        )
+
+    def _run(self, sender: Sender, dump: Dump) -> bool:
+        """Run the sender to its end; return whether that was the user's wish."""
         total = len(dump.outgoing.packets)
-        quiet_instants = 0
 
         def is_over() -> bool:
-            nonlocal quiet_instants
-            quiet_instants += 1
-            if self._progress is not None and quiet_instants % _PROGRESS_EVERY == 1:
-                self._progress(dump, sender.packet or 0, total)
+            if self._progress is not None:
+                doing = Doing.WAITING if sender.state in _HELD else Doing.SENDING
+                self._tell(dump, doing, sender.packet or 0, total)
             return sender.end is not None
 
         self._line.connect(sender)
         sender.start(self._line.now_ns)
-        self._run(is_over, lambda: len(self._events))
+        run_patiently(
+            self._line,
+            is_over,
+            lambda: len(self._events),
+            wants_stop=self._wants_stop,
+            patience_ns=self._settings.patience_ns,
+        )
         by_user = sender.end is None and self._wants_stop()
-        was_held = sender.state in _HELD
+        self._was_held = sender.state in _HELD
         if sender.end is None:
             told = len(self._events)
             sender.stop(self._line.now_ns)
             self._line.run(lambda: True)
             if by_user:  # what the unit does about it is no finding
                 del self._events[told:]
-        if self._progress is not None:
-            self._progress(dump, total, total)
-        assert sender.end is not None
-        return Ending(end=sender.end, packet=sender.packet, was_held=was_held, by_user=by_user)
+        return by_user
 
-    def _run(self, is_over: Callable[[], bool], signs: Callable[[], int]) -> None:
-        """Run until `is_over`, until the user stops it, or until no sign of life came for long."""
-        seen, since_ns = signs(), self._line.now_ns
-        while not self._wants_stop():
-            until_ns = self._line.now_ns + _SLICE_NS
-            if self._line.run(lambda: is_over() or self._wants_stop(), until_ns=until_ns):
-                return
-            if self._line.now_ns < until_ns:
-                return  # nothing will ever happen any more
-            if signs() > seen:
-                seen, since_ns = signs(), self._line.now_ns
-            elif self._line.now_ns - since_ns >= self._settings.patience_ns:
-                return
+    def _tell(self, dump: Dump, doing: Doing, packet: int, packets: int) -> None:
+        if self._progress is not None:
+            self._progress(Step(dump, doing, packet, packets, self._line.now_ns))
 
     def _let_unit_finish(self) -> None:
         """A unit that still waits for packets gives up after its idle limit."""
         unit = self._emulated
         if unit is not None and unit.is_receiving:
-            self._line.run(lambda: not unit.is_receiving, until_ns=self._line.now_ns + _MINUTE_NS)
+            self._line.run(lambda: not unit.is_receiving, until_ns=self._line.now_ns + MINUTE_NS)
 
     def _confirm_last(self) -> int:
         """Send somebody to the front panel if the unit waits for it; return how long it took."""
@@ -284,35 +203,29 @@ class Replay:
         self.visits += 1
         return takes_ns
 
-    def _read_back(self, dump: Dump, ending: Ending) -> _Read:
+    def _read_back(self, dump: Dump, ending: Ending) -> Fetched:
         if ending.end is not SenderEnd.SENT:
-            return _Read(unread="it was not sent to its end")
+            return _not_read("it was not sent to its end")
         if not self._settings.read_back:
-            return _Read(unread="not asked for")
-        questions = _questions(dump)
-        requester = Requester(
-            device_id=dump.header.device_id,
-            sample_number=dump.header.sample_number,
-            questions=questions,
-        )
-        self._line.connect(requester)
-        requester.start(self._line.now_ns)
-        self._run(
-            lambda: requester.is_over,
-            lambda: len(requester.collected.packets) + len(requester.more),
-        )
-        by_user = not requester.is_over and self._wants_stop()
-        if not requester.is_over:
-            requester.stop(self._line.now_ns)
-            self._line.run(lambda: True)
-        collected = requester.collected
-        if collected.header is None or not collected.whole:
-            return _Read(unread=_unread(len(collected.packets), collected.header, by_user))
-        data = b"".join(packet.data for packet in collected.packets)
-        sample = sample_from(collected.header, np.frombuffer(data, np.uint8), requester.more)
-        silent = tuple(each for each in questions if not _is_answered(each, requester.more))
-        sample = _with_unknowns(sample, dump.sample, silent)
-        return _Read(sample=sample, unanswered=() if by_user else silent)
+            return _not_read("not asked for")
+        try:
+            back = fetch(
+                self._line,
+                device_id=dump.header.device_id,
+                sample_number=dump.header.sample_number,
+                questions=_questions(dump),
+                progress=lambda packets, wanted: self._tell(
+                    dump, Doing.READING, packets, wanted or len(dump.outgoing.packets)
+                ),
+                wants_stop=self._wants_stop,
+                patience_ns=self._settings.patience_ns,
+            )
+        except PortError as problem:
+            self.failed = problem
+            return _not_read(f"the port failed: {problem.what.rstrip('.')}")
+        if back.sample is None:
+            return back
+        return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
 
     def _other_device(self, dump: Dump) -> int | None:
         """Return an emulated unit's device ID if the dump is not meant for it (DEV-01)."""
@@ -335,16 +248,8 @@ class Replay:
         return Memory(receipt=receipt, comparison=comparison), holds
 
 
-def _never() -> bool:
-    return False
-
-
-def _unread(packets: int, header: Header | None, by_user: bool) -> str:
-    """Return why reading back came to nothing."""
-    if header is None and not by_user:
-        return "the unit did not answer the request for the sample"
-    after = f" after {packets:,} {'packet' if packets == 1 else 'packets'}" if packets else ""
-    return f"you stopped it{after}" if by_user else f"it ended{after or ' after its header'}"
+def _not_read(why: str) -> Fetched:
+    return Fetched(header=None, packets=0, sample=None, data=b"", unread=why)
 
 
 def _questions(dump: Dump) -> list[Message]:
@@ -361,11 +266,6 @@ def _questions(dump: Dump) -> list[Message]:
     if dump.sample.name:
         questions.append(SampleNameRequest(**where))
     return questions
-
-
-def _is_answered(question: Message, answers: Sequence[Message]) -> bool:
-    asks_name = isinstance(question, SampleNameRequest)
-    return any(isinstance(answer, SampleName) == asks_name for answer in answers)
 
 
 def _with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:

@@ -97,7 +97,7 @@ _OTHER: Final = _Reading(clause="HSK-02", what="a reply came that nobody had ask
 
 def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     """Return one finding for each kind of event worth knowing, with its count and first place."""
-    return (*_observed(events), *_silences(events))
+    return (*_observed(events), *_silences(events), *_sent_again(events))
 
 
 def came_back(comparison: Comparison) -> tuple[Finding, ...]:
@@ -188,8 +188,13 @@ def _finding(reading: _Reading, events: Sequence[Event]) -> Finding:
 
 
 def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
-    silent = [event for event in events if event.kind is EventKind.SILENCE]
     answered = any(event.kind is EventKind.ANSWERED for event in events)
+    silent = [
+        event
+        for event in events
+        if (event.kind is EventKind.SILENCE and not event.detail)
+        or (event.kind is EventKind.ANSWERED and event.detail)
+    ]
     if not silent:
         return ()
     first = silent[0]
@@ -212,10 +217,41 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
             message=message,
             at=_place(first, first.packet),
             expected=expected,
-            found="silence",
+            found="silence" if first.kind is EventKind.SILENCE else "an answer that came later",
             do="" if answered else "Check the cable back from the unit, and its device ID.",
         ),
     )
+
+
+def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
+    waited = [event for event in events if event.kind is EventKind.SILENCE and event.detail]
+    last = [event for event in waited if event.detail.endswith("last")]
+    if others := [event for event in waited if event not in last]:
+        first = others[0]
+        times = "" if len(others) == 1 else f", {len(others):,} times in all"
+        yield Finding(
+            clause="HSK-15",
+            verdict=Verdict.RIG,
+            answerable=Answerable.RIG,
+            message=f"Packet {first.packet or 0:,}: the unit had answered those before and did not "
+            f"answer this one, so it was sent again{times}.",
+            at=_place(first, first.packet),
+            expected="ACK, NAK, WAIT or CANCEL within 20 ms",
+            found="silence",
+            do="Something between here and the unit loses messages: try a shorter cable, another "
+            "interface, or fewer devices in the chain.",
+        )
+    if last:
+        yield Finding(
+            clause="HSK-13",
+            verdict=Verdict.NOTED,
+            answerable=Answerable.UNIT,
+            message="The last packet was not answered and sent once more, to be sure; some units "
+            "never answer it.",
+            at=_place(last[0], last[0].packet),
+            expected="ACK within 20 ms",
+            found="silence",
+        )
 
 
 def _place(event: Event, packet: int | None) -> Place:

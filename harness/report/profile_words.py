@@ -233,6 +233,7 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
     },
     "sending.after_silence": {
         "go on": "A packet that gets no answer is followed by the next.",
+        "again": "Once packets were answered, one that gets no answer is sent again.",
         "stop": "A packet that gets no answer ends the dump.",
     },
     "sending.extended_silence": {

@@ -10,8 +10,8 @@ from emulator.unit.board import RackUnit
 from harness.files.opening import shown
 from harness.jobs.outcome import Outcome, changes
 from harness.jobs.playlist import LeftOut
-from harness.jobs.replay import Transfer
 from harness.jobs.timing import Wait
+from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding, Verdict
 from harness.judge.plan import rate_of
 from harness.report.findings import finding_document, finding_lines, told_line
@@ -158,6 +158,21 @@ def summary(
     `width` is that of the terminal, None where there is none.
     """
     transfers = [played.transfer for played in plays]
+    lines = [*table_of(transfers, width), "", _memory_sentence(unit), total_sentence(transfers)]
+    if visits and walk_ns is not None:
+        lines.append(
+            f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
+            f"a walk is taken to last {duration(walk_ns)}."
+        )
+    if (slot := unit.panel.awaiting_confirm) is not None:
+        lines.append(f"Slot {slot} waits for somebody to press confirm.")
+    return lines
+
+
+def table_of(
+    transfers: Sequence[Transfer], width: int | None, *, with_slots: bool = True
+) -> list[str]:
+    """Return the table of transfers, fitted to a terminal of `width` where there is one."""
     columns = (
         Column("slot", right=True),
         Column("sample", right=True, spare=2),
@@ -170,16 +185,9 @@ def summary(
         Column("waiting", right=True),
         Column("result"),
     )
-    rows = [_row(transfer) for transfer in transfers]
-    lines = [*table(columns, rows, width), "", _memory_sentence(unit), _total_sentence(transfers)]
-    if visits and walk_ns is not None:
-        lines.append(
-            f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
-            f"a walk is taken to last {duration(walk_ns)}."
-        )
-    if (slot := unit.panel.awaiting_confirm) is not None:
-        lines.append(f"Slot {slot} waits for somebody to press confirm.")
-    return lines
+    first = 0 if with_slots else 1
+    rows = [_row(transfer)[first:] for transfer in transfers]
+    return table(columns[first:], rows, width)
 
 
 def _row(transfer: Transfer) -> tuple[str, ...]:
@@ -216,7 +224,8 @@ def _memory_sentence(unit: RackUnit) -> str:
     )
 
 
-def _total_sentence(transfers: Sequence[Transfer]) -> str:
+def total_sentence(transfers: Sequence[Transfer]) -> str:
+    """Return where the time of all transfers together went."""
     total_ns = sum(transfer.times.total_ns for transfer in transfers)
     floor_ns = sum(transfer.times.floor_ns for transfer in transfers)
     read_ns = sum(each.read_back_ns for each in transfers if each.verified is not None)
@@ -253,7 +262,7 @@ def document(
     return {
         "schema": SCHEMA,
         "target": {"kind": "unit", "name": unit.profile.unit.name, "given": target},
-        "transfers": [_transfer_document(played) for played in plays],
+        "transfers": [transfer_document(played) for played in plays],
         "memory": {
             "capacity_words": memory.capacity,
             "free_words": memory.total_free,
@@ -276,7 +285,8 @@ def document(
     }
 
 
-def _transfer_document(played: Played) -> dict[str, Any]:
+def transfer_document(played: Played) -> dict[str, Any]:
+    """Return what is told of one transfer to programs."""
     transfer = played.transfer
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
     return {

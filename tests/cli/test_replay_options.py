@@ -126,9 +126,11 @@ def test_a_unit_of_ones_own(run: Run, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("target", "told"),
     [
-        ("lantern-desk", "a target is unit:NAME or unit:PATH.toml. dryload profiles lists"),
-        ("midi:Bench", "a target is unit:NAME or unit:PATH.toml."),
-        ("", "a target is unit:NAME"),
+        ("lantern-desk", "a target is unit:NAME, unit:PATH.toml, midi:PORT NAME or tcp:HOST:PORT."),
+        ("", "--to: a target is unit:NAME"),
+        ("midi:", "the name of the port is missing"),
+        ("tcp:4000", "give an address and a port number from 0 to 65535"),
+        ("tcp:127.0.0.1:65536", "give an address and a port number from 0 to 65535"),
         ("unit:lantern", "did you mean lantern-desk?"),
         ("unit:", "the profiles are call-board,"),
         ("unit:nowhere.toml", "nowhere.toml: the profile can't be read"),

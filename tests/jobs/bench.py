@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Literal
 
 from emulator.dump.capture import Direction
+from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import Disturbance
 from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.replay import Settings, Transfer
+from harness.jobs.transfer import Settings, Transfer
 from tests import oracle
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT
@@ -72,11 +74,16 @@ def rehearsal(
     read_back: bool = True,
     operator_ns: int | None = 8 * SECOND,
     wants_stop: Callable[[], bool] | None = None,
+    after_silence: Literal["go on", "again"] = "again",
 ) -> Rehearsal:
     """A rehearsal with that unit."""
     return Rehearsal(
         profile or unit(),
-        settings=Settings(read_back=read_back, operator_ns=operator_ns),
+        settings=Settings(
+            sender=SenderSwitches(after_silence=after_silence),
+            read_back=read_back,
+            operator_ns=operator_ns,
+        ),
         disturbances=disturbances,
         wants_stop=wants_stop,
     )

@@ -84,7 +84,9 @@ def test_a_suitable_dump_on_every_shipped_unit(name: str) -> None:
     assert in_slot(rehearsed, row.slot) == content
     assert transfer.is_well
     planned = oracle.packet_count(row.count, row.bits)
-    assert (transfer.sent, transfer.resent) == (planned, 0)
+    # what a unit does not answer goes out once more where it is the last packet (HSK-13)
+    again = 0 if profile.habits.final_ack or not profile.habits.answers else 1
+    assert (transfer.sent, transfer.resent) == (planned, again)
     assert transfer.comparison is not None
     assert (transfer.comparison.compared, transfer.comparison.different) == (row.count, 0)
     assert rehearsed.replay.visits == row.visits

@@ -34,6 +34,8 @@ def test_one_flipped_bit_is_healed(unit: str, packet: int) -> None:
         )
     )
 
-    assert transfer.resent == 1
+    # a unit that does not answer the last packet gets it once more, to be sure (HSK-13)
+    last = 0 if profile.habits.final_ack or packet else 1
+    assert transfer.resent == 1 + last
     assert transfer.outcome is Outcome.LOADED
     assert transfer.verified is True

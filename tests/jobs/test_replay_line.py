@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from emulator.dump.capture import Direction
 from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import (
     AddByte,
@@ -17,7 +18,7 @@ from emulator.line.disturbance import (
 )
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.replay import Settings
+from harness.jobs.transfer import Settings
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.jobs.bench import (
@@ -152,9 +153,11 @@ def test_a_header_with_another_rate_is_noticed() -> None:
 
 def test_a_header_with_a_smaller_length_loses_words() -> None:
     flip = FlipBit(direction=TO, message=0, byte=10, bit=6)  # 121 become 57
-    transfer = rehearsal(unit(), flip).replay.play(dump())
-    assert (transfer.outcome, transfer.verified) == (INCOMPLETE, False)
-    assert "the last 64 words" in transfer.reason
+    rehearsed = rehearsal(unit(), flip)
+    transfer = rehearsed.replay.play(dump())
+    assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
+    assert transfer.reason == "the unit did not answer packet 2"  # it has all it was promised
+    assert in_slot(rehearsed, 2) == words(57)
 
 
 def test_a_header_with_a_larger_length_waits_for_more() -> None:
@@ -168,7 +171,8 @@ def test_a_header_with_a_larger_length_waits_for_more() -> None:
 
 
 def test_a_packet_that_never_arrives_leaves_the_dump_incomplete() -> None:
-    rehearsed = rehearsal(unit(), LoseMessage(direction=TO, message=PACKET_1))
+    lost = LoseMessage(direction=TO, message=PACKET_1)
+    rehearsed = rehearsal(unit(), lost, after_silence="go on")  # as the standard allows
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (INCOMPLETE, None, None)
     assert transfer.reason == "the unit took 3 of 4 packets and gave up waiting for the rest"
@@ -181,9 +185,36 @@ def test_a_unit_that_asks_for_the_packet_it_misses_gets_it() -> None:
     # a jump is answered with NAK of the number that came: the sender repeats that one, not more
     profile = unit(habits={"number_jump": "nak", "nak_limit": 0})
     lost = LoseMessage(direction=TO, message=PACKET_1)
-    transfer = rehearsal(profile, lost).replay.play(dump())
+    transfer = rehearsal(profile, lost, after_silence="go on").replay.play(dump())
     assert transfer.outcome is INCOMPLETE
     assert transfer.sent == 3
+
+
+@pytest.mark.parametrize("lost", range(1, 5))
+@pytest.mark.parametrize("direction", [TO, FROM])
+def test_what_a_unit_that_answers_does_not_answer_is_sent_again(
+    lost: int, direction: Direction
+) -> None:
+    # packets 0 to 3 and, the other way, their answers; the last is among them
+    rehearsed = rehearsal(unit(), LoseMessage(direction=direction, message=lost))
+    transfer = rehearsed.replay.play(dump())
+    assert (transfer.outcome, transfer.verified, transfer.resent) == (LOADED, True, 1)
+    assert in_slot(rehearsed, 2) == words(121)
+    again = transfer.findings[-1]
+    assert again.clause == ("HSK-13" if lost == 4 else "HSK-15")
+    assert again.at.packet == lost - 1
+    assert again.verdict is (Verdict.NOTED if lost == 4 else Verdict.RIG)
+
+
+def test_a_unit_that_dies_is_not_talked_to_for_long() -> None:
+    rehearsed = rehearsal(unit(), CutLine(direction=TO, at_ns=500 * MS))
+    transfer = rehearsed.replay.play(dump(words(40_000)))
+    assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
+    assert transfer.reason == f"the unit did not answer packet {transfer.sent - 1}"
+    assert transfer.times.total_ns < 3 * SECOND  # of 46 s that the whole dump would take
+    assert said(rehearsed, FROM)[-1] == oracle.handshake(
+        kind="ACK", packet_number=transfer.sent - 2
+    )
 
 
 @pytest.mark.parametrize(("partial", "slot"), [("drop", None), ("keep", 2)])
@@ -233,11 +264,12 @@ def test_a_line_that_is_cut_while_reading_back() -> None:
 
 
 def test_a_lost_answer_is_survived() -> None:
-    rehearsed = rehearsal(unit(), LoseMessage(direction=FROM, message=2))
+    lost = LoseMessage(direction=FROM, message=2)
+    rehearsed = rehearsal(unit(), lost, after_silence="go on")
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.resent) == (LOADED, True, 0)
     assert clauses(transfer) == ["TIM-04"]
-    unread = rehearsal(unit(), LoseMessage(direction=FROM, message=2), read_back=False)
+    unread = rehearsal(unit(), lost, read_back=False, after_silence="go on")
     assert unread.replay.play(dump()).reason == (
         "1 packet was never answered, the first is packet 1"
     )
@@ -245,7 +277,9 @@ def test_a_lost_answer_is_survived() -> None:
 
 def test_a_late_answer_is_noted_as_late() -> None:
     late = DelayMessage(direction=FROM, message=2, by_ns=30 * MS)
-    transfer = rehearsal(unit(), late).replay.play(dump())
+    waited = rehearsal(unit(), late).replay.play(dump())
+    assert (waited.outcome, waited.verified, waited.resent) == (LOADED, True, 0)
+    transfer = rehearsal(unit(), late, after_silence="go on").replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
     (noted,) = [each for each in transfer.findings if each.clause == "TIM-10"]
     assert (noted.found, noted.at.packet) == ("number 1", 2)

@@ -12,6 +12,7 @@ from emulator.dump.events import Event
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from harness.jobs.outcome import Outcome
+from harness.jobs.forecast import Doing, Step
 from harness.jobs.replay import Replay
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, rehearsal, said, unit, words
@@ -85,15 +86,20 @@ def test_stopping_while_reading_back_ends_that_and_keeps_the_outcome() -> None:
     assert in_slot(rehearsed, 2) == words(40_000)
 
 
-def test_progress_counts_packets_up_to_all_of_them() -> None:
-    shown: list[tuple[int, int]] = []
+def test_progress_counts_packets_up_to_all_of_them_both_ways() -> None:
+    shown: list[Step] = []
     rehearsed = rehearsal()
-    rehearsed.replay._progress = lambda sent, packet, total: shown.append((packet, total))
+    rehearsed.replay._progress = shown.append
     rehearsed.replay.play(dump(words(8000)))
-    assert shown[0] == (0, 200)
-    assert shown[-1] == (200, 200)
-    assert shown == sorted(shown)
-    assert len(shown) > 3
+    for doing in (Doing.SENDING, Doing.READING):
+        packets = [step.packet for step in shown if step.doing is doing]
+        assert packets == sorted(packets)
+        if doing is Doing.SENDING:  # back to back, as the unit sends, the line is never quiet
+            assert set(range(1, 199)) <= set(packets)
+        assert {step.packets for step in shown} == {200}
+    assert (shown[-1].doing, shown[-1].packet) == (Doing.READING, 200)
+    times = [step.now_ns for step in shown]
+    assert times == sorted(times)
 
 
 # Units that are not ours: only what goes over the line counts

@@ -13,7 +13,7 @@ from harness.files.capture_file import CaptureFile, CaptureForm
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.replay import Settings
+from harness.jobs.transfer import Settings
 from harness.jobs.verbatim import Verbatim, VerbatimRehearsal
 from tests import oracle
 from tests.jobs.bench import FROM, SECOND, TO, dump, words

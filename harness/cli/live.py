@@ -1,0 +1,238 @@
+"""The part of `dryload replay` that plays to a port: real gear, or anything else that is there."""
+
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Final
+
+import typer
+
+from harness.cli.interrupt import Interrupted, interrupts
+from harness.cli.playing import Wishes, playlist, say, say_json
+from harness.cli.progress import PacketProgress, packet_progress
+from harness.cli.target import Target, open_target
+from harness.cli.terminal import width
+from harness.files.problem import RIG, Problem
+
+if TYPE_CHECKING:
+    from emulator.dump.capture import Capture
+    from emulator.ports.port import Port
+    from emulator.ports.real import Recorder
+    from harness.cli.keys import ReadKey
+    from harness.files.journal import Journal
+    from harness.jobs.live import LiveReplay, Sorted
+    from harness.report.replay import Played
+
+_LOOK_S: Final = 0.2
+_PAUSE: Final = "p"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """What only a port can be asked for."""
+
+    hear: str | None
+    paced: bool
+    anyway: bool
+    resume: bool
+    journal: str | None
+
+
+def play_live(wishes: Wishes, target: Target, way: Way) -> None:
+    """Play dumps to a port, say what came of it and end the command."""
+    from emulator.ports.clock import MonotonicClock
+    from harness.jobs.live import LiveReplay, sort_out
+    from harness.jobs.transfer import Settings
+    from harness.report import live as report
+
+    dumps, not_played = playlist(wishes)
+    journal = _journal(target, way)
+    sorted_out = sort_out(dumps, anyway=way.anyway, journal=journal)
+    for line in report.before(sorted_out, target.given):
+        typer.echo(f"dryload: {line}", err=True)
+    plays: list[Played] = []
+    failed = None
+    with ExitStack() as stack:
+        stack.callback(journal.close)
+        was_interrupted = stack.enter_context(ends())
+        if sorted_out.to_send:
+            port = stack.enter_context(_opened(target, MonotonicClock(), way))
+            bar = stack.enter_context(packet_progress(sorted_out.to_send, wishes.read_back))
+            pause = stack.enter_context(_pausing(bar, was_interrupted))
+            recorder = stack.enter_context(recording(wishes, target, port))
+            live = LiveReplay(
+                port,
+                paced=way.paced,
+                settings=Settings(operator_ns=None, read_back=wishes.read_back),
+                progress=bar.show,
+                wants_stop=pause.wants_stop,
+                recorder=recorder.take,
+                keeps_capture=recorder.wants_all,
+            )
+            for played in _played(live, sorted_out, journal, pause):
+                plays.append(played)
+                if not wishes.as_json:
+                    with bar.aside():
+                        say([*report.lines_of(played), ""])
+            recorder.finish(live.line.capture)
+            failed = live.replay.failed
+    stopped = was_interrupted()
+    if wishes.as_json:
+        say_json(
+            report.document(
+                plays,
+                target=target.given,
+                kind=target.kind,
+                sorted_out=sorted_out,
+                not_played=not_played,
+                stopped=stopped,
+                failed=failed,
+                journal=journal.path,
+            )
+        )
+    else:
+        say(report.summary(plays, sorted_out, width=width()))
+    if failed is not None:
+        raise Problem(failed.what, do=f"{failed.do} {_go_on(way)}", code=RIG)
+    if stopped:
+        typer.echo(f"dryload: {_go_on(way)}", err=True)
+        raise KeyboardInterrupt
+    is_well = not (not_played or sorted_out.broken) and all(map(report.is_well, plays))
+    raise typer.Exit(0 if is_well else 1)
+
+
+def _go_on(way: Way) -> str:
+    there = "" if way.journal is None else f" --journal {way.journal}"
+    return f"The same command with --resume{there} goes on with what is not loaded yet."
+
+
+def _journal(target: Target, way: Way) -> "Journal":
+    from harness.files.journal import Journal, usual_path
+
+    path = usual_path(target.given) if way.journal is None else way.journal
+    if way.resume:
+        return Journal.resume(path, target=target.given)
+    began = datetime.now().astimezone().isoformat(timespec="seconds")
+    return Journal.begin(path, target=target.given, began=began)
+
+
+@contextmanager
+def _opened(target: Target, clock: "object", way: Way) -> "Iterator[Port]":
+    from emulator.ports.clock import MonotonicClock
+
+    assert isinstance(clock, MonotonicClock)
+    port = open_target(target, clock, hear=way.hear)
+    try:
+        yield port
+    finally:
+        port.close()
+
+
+def _played(
+    live: "LiveReplay", sorted_out: "Sorted", journal: "Journal", pause: "Pause"
+) -> "Iterator[Played]":
+    from harness.jobs.live import entry_of
+    from harness.report.replay import Played
+
+    for dump in sorted_out.to_send:
+        pause.wait()
+        if pause.wants_stop() or live.replay.failed is not None:
+            return
+        transfer = live.play(dump)
+        journal.enter(entry_of(transfer))
+        yield Played(transfer=transfer)
+
+
+class Pause:
+    """Whether to stop, and whether to wait before the next dump: Ctrl-C, and the key p."""
+
+    def __init__(
+        self, bar: PacketProgress, was_interrupted: Interrupted, read_key: "ReadKey | None"
+    ) -> None:
+        self._bar: Final = bar
+        self._was_interrupted: Final = was_interrupted
+        self._read_key: Final = read_key
+        self._is_wanted = False
+
+    def wants_stop(self) -> bool:
+        """Whether the user wants it to end; looks at the keyboard."""
+        if self._read_key is not None and self._read_key() == _PAUSE:
+            self._is_wanted = not self._is_wanted
+            self._bar.say("pauses after this dump: p goes on" if self._is_wanted else "")
+        return self._was_interrupted()
+
+    def wait(self) -> None:
+        """Wait for as long as somebody wants a pause; between two dumps no unit minds."""
+        while self._is_wanted and not self._was_interrupted():
+            self._bar.say("paused: p goes on, Ctrl-C ends it")
+            assert self._read_key is not None
+            if self._read_key(_LOOK_S) == _PAUSE:
+                self._is_wanted = False
+        self._bar.say("")
+
+
+@contextmanager
+def _pausing(bar: PacketProgress, was_interrupted: Interrupted) -> Iterator[Pause]:
+    if bar.show is None or not sys.stdin.isatty():
+        yield Pause(bar, was_interrupted, None)
+        return
+    from harness.cli.keys import keyboard
+
+    bar.hint("p pauses, Ctrl-C ends it")
+    with keyboard() as read_key:
+        yield Pause(bar, was_interrupted, read_key)
+
+
+@contextmanager
+def ends() -> Iterator[Interrupted]:
+    """Collect Ctrl-C and the signal that ends programs: the unit is told before it ends."""
+    with interrupts() as was_interrupted:
+        before = signal.signal(signal.SIGTERM, was_interrupted.press)
+        try:
+            yield was_interrupted
+        finally:
+            signal.signal(signal.SIGTERM, before)
+
+
+class Recording:
+    """Where what passes goes: a stream of lines, a MIDI file at the end, or nowhere."""
+
+    def __init__(
+        self, *, take: "Recorder | None", finish: "Callable[[Capture], None]", wants_all: bool
+    ) -> None:
+        self.take: Final = take
+        self.finish: Final = finish
+        self.wants_all: Final = wants_all
+
+
+@contextmanager
+def recording(wishes: Wishes, target: Target, port: "Port") -> Iterator[Recording]:
+    """Yield what keeps the capture that was asked for."""
+    from harness.cli.verbatim import write_capture
+    from harness.files.capture_file import check_target
+    from harness.files.capture_stream import CaptureStream, is_streamed
+    from harness.files.opening import shown
+
+    path = wishes.capture
+    if path is None:
+        yield Recording(take=None, finish=lambda _: None, wants_all=False)
+        return
+    about, start_ns = f"a replay to {target.given}", port.clock.now_ns()
+    check_target(path, overwrite=wishes.overwrite, sources=wishes.files)
+    if not is_streamed(path):
+
+        def write(capture: "Capture") -> None:
+            write_capture(path, capture, about=about, overwrite=wishes.overwrite, start_ns=start_ns)
+
+        yield Recording(take=None, finish=write, wants_all=True)
+        return
+    stream = CaptureStream(path, start_ns=start_ns, about=about, overwrite=wishes.overwrite)
+    try:
+        yield Recording(take=stream.enter, finish=lambda _: stream.flush(), wants_all=False)
+    finally:
+        stream.close()
+        told = stream.problem or f"what passed is in {shown(path)}"
+        typer.echo(f"dryload: {told}.", err=True)

@@ -1,0 +1,181 @@
+"""What keys do at the live panel: questions, answers and what follows; no terminal in here."""
+
+from collections.abc import Callable
+from typing import Final
+
+from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
+from harness.files.opening import shown
+from harness.jobs.serving_view import View
+from harness.jobs.unit_actions import Action, ActionKind
+from harness.report.panel import Shows
+from harness.report.quantities import count
+
+Post = Callable[[Action], object]
+_DIGITS: Final = 5
+_HIGHEST_ID: Final = 126  # DEV-01, M1 p. 35
+
+
+class Entry:
+    """A number that is being typed."""
+
+    def __init__(self, what: str, least: int, most: int, then: Callable[[int, View], None]) -> None:
+        self.what: Final = what
+        self.least: Final = least
+        self.most: Final = most
+        self.then: Final = then
+        self.typed = ""
+        self.complaint = ""
+
+    @property
+    def question(self) -> str:
+        """What stands on the panel."""
+        return (
+            f"{self.complaint}{self.what}, {self.least} to {self.most}: {self.typed}_   "
+            "Enter does it, Esc leaves it."
+        )
+
+
+class Desk:
+    """Takes keys one by one and posts what is to be done.
+
+    `has_battery` is whether the memory survives the unit's switch; `is_protected` tells it of any
+    slot, since a view has only those that hold a sample.
+    """
+
+    def __init__(
+        self, post: Post, *, has_battery: bool, is_protected: Callable[[int], bool]
+    ) -> None:
+        self._post: Final = post
+        self._has_battery: Final = has_battery
+        self._is_protected: Final = is_protected
+        self._entry: Entry | None = None
+        self._sure = ""  # what y would do
+        self._if_sure: Action | None = None
+        self._notice = ""
+        self._help = False
+
+    def shows(self, *, left_ns: int | None, still_ns: int, ascii_only: bool) -> Shows:
+        """Return what the panel has to show beside the unit."""
+        return Shows(
+            question=self._sure if self._entry is None else self._entry.question,
+            notice=self._notice,
+            help=self._help,
+            left_ns=left_ns,
+            still_ns=still_ns,
+            ascii_only=ascii_only,
+        )
+
+    def press(self, key: str, view: View) -> None:
+        """Take a key; `view` is what its user has before them."""
+        if self._if_sure is not None:
+            self._answer(key, self._if_sure)
+        elif self._entry is not None:
+            self._type(key, self._entry, view)
+        else:
+            self._notice = ""
+            if self._help:
+                self._help = False
+                if key in ("?", ESCAPE, ENTER):
+                    return
+            self._begin(key.lower(), view)
+
+    def _begin(self, key: str, view: View) -> None:
+        match key:
+            case "q":
+                self._post(Action(kind=ActionKind.QUIT))
+            case "?" | "h":
+                self._help = True
+            case "o":
+                self._switch(view)
+            case "c" | "i" | "f" | "d" | "p" | "x":
+                if view.powered:
+                    self._use(key, view)
+                else:
+                    self._notice = "The unit is switched off: press o first."
+            case key if len(key) == 1:
+                self._notice = f"The key {shown(key)} does nothing here: ? shows those that do."
+
+    def _use(self, key: str, view: View) -> None:
+        match key:
+            case "c" if view.awaiting_confirm is None:
+                self._notice = "Nothing waits to be confirmed."
+            case "c":
+                self._post(Action(kind=ActionKind.CONFIRM))
+            case "i":
+                self._ask(f"initialise {_wipes(view)}", Action(kind=ActionKind.INITIALISE))
+            case "f":
+                on = not view.receives_exclusive
+                self._post(Action(kind=ActionKind.FILTER, on=on))
+            case "d":
+                what = f"Device ID (now {view.device_id})"
+                self._entry = Entry(what, 0, _HIGHEST_ID, self._set_device_id)
+            case "p":
+                what = "Slot to protect, or to protect no longer"
+                self._entry = Entry(what, 1, view.slot_count, self._protect)
+            case "x" if not view.slots:
+                self._notice = "There is nothing to delete: all slots are empty."
+            case "x":
+                self._entry = Entry("Slot to delete", 1, view.slot_count, self._delete)
+
+    def _ask(self, what: str, action: Action) -> None:
+        self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key leaves it."
+        self._if_sure = action
+
+    def _answer(self, key: str, action: Action) -> None:
+        self._if_sure, self._sure = None, ""
+        if key.lower() == "y":
+            self._post(action)
+        else:
+            self._notice = "Left as it was."
+
+    def _type(self, key: str, entry: Entry, view: View) -> None:
+        entry.complaint = ""
+        if key == ESCAPE:
+            self._entry, self._notice = None, "Left as it was."
+        elif key == BACKSPACE:
+            entry.typed = entry.typed[:-1]
+        elif key.isascii() and key.isdigit() and len(entry.typed) < _DIGITS:
+            entry.typed += key
+        elif key == ENTER:
+            if entry.typed and entry.least <= int(entry.typed) <= entry.most:
+                self._entry = None
+                entry.then(int(entry.typed), view)
+            else:
+                found = f"{entry.typed} is out of range. " if entry.typed else "No number yet. "
+                entry.complaint, entry.typed = found, ""
+
+    def _switch(self, view: View) -> None:
+        action = Action(kind=ActionKind.POWER, on=not view.powered)
+        if view.powered and not self._has_battery and (view.slots or view.arriving):
+            self._ask(f"the unit has no battery: switching off {_wipes(view)}", action)
+        elif view.powered and view.arriving is not None:
+            self._ask("switching off ends the dump that is arriving", action)
+        else:
+            self._post(action)
+
+    def _set_device_id(self, number: int, view: View) -> None:
+        self._post(Action(kind=ActionKind.DEVICE_ID, number=number))
+
+    def _protect(self, number: int, view: View) -> None:
+        kind = ActionKind.UNPROTECT if self._is_protected(number) else ActionKind.PROTECT
+        self._post(Action(kind=kind, number=number))
+
+    def _delete(self, number: int, view: View) -> None:
+        slot = next((slot for slot in view.slots if slot.number == number), None)
+        if slot is None:
+            self._notice = f"Slot {number} is empty already."
+        elif self._is_protected(number):
+            self._notice = f"Slot {number} is protected: press p to take that off first."
+        else:
+            name = f" ({shown(slot.name)})" if slot.name else ""
+            what = f"delete wipes slot {number}{name}"
+            self._ask(what, Action(kind=ActionKind.DELETE, number=number))
+
+
+def _wipes(view: View) -> str:
+    samples = len(view.slots)
+    words = {0: "lays out the memory anew", 1: "wipes the one sample it holds"}
+    said = words.get(samples, f"wipes all {count(samples, 'sample')}")
+    if samples == 0 and view.initialised:
+        said = "wipes the memory, which holds no sample"
+    return said + (" and ends the dump that is arriving" if view.arriving else "")

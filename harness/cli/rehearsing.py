@@ -1,0 +1,160 @@
+"""The part of `dryload replay` that plays to an emulated unit, in virtual time."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import typer
+
+from harness.cli.interrupt import Interrupted, interrupts
+from harness.cli.playing import Wishes, playlist, say, say_json
+from harness.cli.progress import packet_progress
+from harness.cli.target import Target
+from harness.cli.terminal import width
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from emulator.line.link import Link
+    from emulator.unit.board import RackUnit
+    from emulator.unit.possible import Profile
+    from harness.jobs.playlist import Dump
+    from harness.jobs.rehearse import Rehearsal
+    from harness.report.replay import Played
+
+_SECOND_NS: Final = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What only an emulated unit can be asked for."""
+
+    banks: int | None
+    initialise: bool
+    operator: str
+    link: str | None
+
+
+def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
+    """Play dumps or captures to an emulated unit, say what came of it and end the command."""
+    from harness.cli.verbatim import are_captures, play_captures, write_capture
+    from harness.files.capture_file import check_target
+    from harness.jobs.rehearse import Rehearsal
+    from harness.jobs.transfer import Settings
+    from harness.report import replay as report
+
+    profile = profile_of(target.where)
+    walk_ns = _seconds(setting.operator)
+    link = _link(setting.link)
+    if wishes.capture is not None:
+        check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
+    if are_captures(wishes):
+        if link is not None:
+            raise Problem("--link is for dumps: a capture holds what its own line did.")
+        play_captures(
+            wishes,
+            profile,
+            target=target.given,
+            operator=walk_ns is not None,
+            prepare=lambda unit: _prepare(unit, setting),
+        )
+    dumps, not_played = playlist(wishes)
+    with interrupts() as was_interrupted, packet_progress(dumps, wishes.read_back) as bar:
+        rehearsal = Rehearsal(
+            profile,
+            settings=Settings(operator_ns=walk_ns, read_back=wishes.read_back),
+            link=link,
+            progress=bar.show,
+            wants_stop=was_interrupted,
+        )
+        _prepare(rehearsal.unit, setting)
+        plays = list(_played(rehearsal, dumps, was_interrupted))
+        rehearsal.replay.finish()
+    if wishes.capture is not None:
+        about = f"a rehearsal with {target.given}"
+        write_capture(
+            wishes.capture, rehearsal.line.capture, about=about, overwrite=wishes.overwrite
+        )
+    stopped, visits = was_interrupted(), rehearsal.replay.visits
+    unit = rehearsal.unit
+    if wishes.as_json:
+        document = report.document(
+            plays,
+            unit,
+            target=target.given,
+            visits=visits,
+            walk_ns=walk_ns,
+            not_played=not_played,
+            stopped=stopped,
+        )
+        say_json(document)
+    else:
+        say([report.head(unit), ""])
+        for played in plays:
+            say([*report.lines_of(played), ""])
+        say(report.summary(plays, unit, visits, walk_ns, width=width()))
+    if stopped:
+        raise KeyboardInterrupt
+    is_well = not not_played and all(report.is_well(played) for played in plays)
+    raise typer.Exit(0 if is_well else 1)
+
+
+def profile_of(name: str) -> "Profile":
+    """Return the profile of a name or file; a Problem where there is none."""
+    from emulator.unit.possible import ProfileError
+    from emulator.unit.profile import load_profile
+    from harness.files.opening import shown_lines
+
+    try:
+        return load_profile(name)
+    except ProfileError as problem:
+        raise Problem(shown_lines(str(problem))) from problem
+
+
+def _played(
+    rehearsal: "Rehearsal", dumps: "list[Dump]", was_interrupted: Interrupted
+) -> "Iterator[Played]":
+    from harness.report.replay import Played
+
+    for dump in dumps:
+        if was_interrupted():
+            return
+        yield Played(transfer=rehearsal.replay.play(dump))
+
+
+def _link(name: str | None) -> "Link | None":
+    from emulator.line.link import link_named
+    from harness.files.opening import shown_lines
+
+    if name is None:
+        return None
+    try:
+        return link_named(name)
+    except ValueError as problem:
+        raise Problem(shown_lines(f"--link: {problem}")) from problem
+
+
+def _seconds(text: str) -> int | None:
+    from harness.files.opening import shown
+
+    if text == "none":
+        return None
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds <= 86_400:
+        given = f" {shown(text)}" if text else ""
+        raise Problem(f"--operator{given}: give seconds, as in 8 or 2.5, or none.")
+    return round(seconds * _SECOND_NS)
+
+
+def _prepare(unit: "RackUnit", setting: Setting) -> None:
+    """Fit banks and initialise, as somebody who has just closed the lid would."""
+    places, banks = unit.memory.traits.places, setting.banks
+    if banks is not None:
+        if not 0 <= banks <= places:
+            raise Problem(f"--banks {banks}: {unit.profile.name} has room for 0 to {places}.")
+        unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
+        unit.panel.fit_banks(range(1, banks + 1), 0)
+    if setting.initialise:
+        unit.panel.initialise(0)

@@ -1,0 +1,413 @@
+"""`dryload serve`: the emulated unit as a device that other programs and real gear can send to."""
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from harness.cli.interrupt import interrupts
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from emulator.ports.clock import Clock
+    from emulator.ports.port import Port
+    from emulator.unit.board import RackUnit
+    from emulator.unit.possible import Profile
+    from harness.files.image_file import ImageFile
+    from harness.jobs.serving import Serving
+
+_SECOND_NS: Final = 1_000_000_000
+_LONGEST_WALK_S: Final = 86_400
+_LAST_LINES_S: Final = 2.0
+_OBJECTS, _PLAIN, _PANEL = "objects", "plain", "panel"
+_SWITCH_S: Final = 0.0005
+"""How long another thread may run on when the line's thread has something to do."""
+
+
+def serve(
+    profile: Annotated[
+        str, typer.Argument(metavar="[PROFILE]", help="Which unit: see dryload profiles.")
+    ] = "lantern-desk",
+    midi: Annotated[
+        str | None,
+        typer.Option("--midi", metavar="NAME", help="Be a virtual MIDI port of this name."),
+    ] = None,
+    through: Annotated[
+        str | None,
+        typer.Option(
+            "--through",
+            metavar="PORT",
+            help="Sit on a MIDI port that is there already: see dryload ports.",
+        ),
+    ] = None,
+    tcp: Annotated[
+        str | None,
+        typer.Option(
+            "--tcp",
+            metavar="HOST:PORT",
+            help="Listen for MIDI bytes over TCP; port number 0 takes a free one.",
+        ),
+    ] = None,
+    image: Annotated[
+        str | None,
+        typer.Option(
+            "--image",
+            metavar="FILE",
+            help="Where the unit's battery keeps the memory; without it all is gone at the end.",
+        ),
+    ] = None,
+    panel: Annotated[
+        bool,
+        typer.Option(
+            " /--no-panel",
+            show_default=False,
+            help="Print one JSON object an event, and take panel actions from standard input.",
+        ),
+    ] = True,
+    pace: Annotated[
+        bool,
+        typer.Option(
+            " /--no-pace",
+            show_default=False,
+            help="Have no line of 31,250 baud before the unit: everything is there at once.",
+        ),
+    ] = True,
+    banks: Annotated[
+        int | None,
+        typer.Option(
+            help="Have this many memory banks fitted; where that is another number than before, "
+            "the memory has to be initialised."
+        ),
+    ] = None,
+    initialise: Annotated[
+        bool, typer.Option("--initialise", help="Initialise the memory first: this wipes it.")
+    ] = False,
+    operator: Annotated[
+        str,
+        typer.Option(
+            metavar="SECONDS|none",
+            help="Press confirm by itself, so long after the unit wants it; none leaves it to you.",
+        ),
+    ] = "none",
+    capture: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write what passes, every byte with its time: .jsonl."),
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace the capture if it exists.")
+    ] = False,
+    any_host: Annotated[
+        bool,
+        typer.Option(
+            "--any-host", help="Let --tcp listen where other computers can reach it as well."
+        ),
+    ] = False,
+) -> None:
+    """Be a unit that others can send samples to, over MIDI or TCP, until you end it.
+
+    Ctrl-C ends it, as quit does: the memory is written to the image, and what the unit holds is
+    said. Standard input takes, a line each: confirm, initialise, device-id N, filter on|off,
+    power on|off, protect N, unprotect N, delete N, quit.
+
+    Exit 0 if it was ended by you, 2 if it cannot be done as asked, 3 if the port is at fault.
+    """
+    import sys
+
+    from emulator.ports.clock import MonotonicClock
+    from emulator.unit.board import RackUnit
+    from harness.cli.target import port_problems
+    from harness.files.capture_stream import check_stream
+
+    walk_ns = _seconds(operator)
+    open_port = _port_opener(midi, through, tcp, any_host)
+    made = _profile(profile)
+    _check_banks(banks, made)
+    if capture is not None:
+        sources = () if image is None else (image,)
+        check_stream(capture, overwrite=overwrite, sources=sources)
+    sys.setswitchinterval(_SWITCH_S)
+    unit = RackUnit(made)
+    with _image_file(image, made) as image_file:
+        aside = "" if image_file is None else image_file.load(unit)
+        _prepare(unit, banks, initialise)
+        with port_problems():
+            shown_port, port = open_port(MonotonicClock())
+            try:
+                _serve(
+                    port,
+                    unit,
+                    shown_port=shown_port,
+                    image=image_file,
+                    aside=aside,
+                    paced=pace,
+                    walk_ns=walk_ns,
+                    capture=capture,
+                    overwrite=overwrite,
+                    shows=_shows(panel),
+                )
+            finally:
+                port.close()
+
+
+def _serve(
+    port: "Port",
+    unit: "RackUnit",
+    *,
+    shown_port: str,
+    image: "ImageFile | None",
+    aside: str,
+    paced: bool,
+    walk_ns: int | None,
+    capture: str | None,
+    overwrite: bool,
+    shows: str,
+) -> None:
+    from emulator.wire.constants import BYTE_NS
+    from harness.cli.panel_loop import run_panel
+    from harness.cli.steady import LineReader, LineWriter
+    from harness.files.capture_stream import CaptureStream
+    from harness.jobs.serving import Serving
+    from harness.report import serving as report
+
+    stream = None
+    if capture is not None:
+        about = f"{unit.profile.name} served at {shown_port}"
+        stream = CaptureStream(
+            capture, start_ns=port.clock.now_ns(), about=about, overwrite=overwrite
+        )
+    writer = LineWriter()
+    in_words = report.line_of if shows == _OBJECTS else report.plain_line
+    is_live = shows == _PANEL  # the panel shows the notes then
+    serving = Serving(
+        port,
+        unit,
+        shown_port=shown_port,
+        byte_ns=BYTE_NS if paced else 0,
+        image=image,
+        operator_ns=walk_ns,
+        teller=lambda note: None if is_live else writer.put(in_words(note)),
+        recorder=None if stream is None else stream.enter,
+    )
+
+    def tick() -> None:
+        if stream is not None and not stream.problem:
+            stream.flush()
+            if stream.problem:
+                serving.tell("capture ended", stream.problem)
+
+    try:
+        with _ends() as is_ended:
+            _tell_ready(serving, aside, paced)
+            try:
+                if is_live:
+                    run_panel(serving, is_ended, tick)
+                else:
+                    LineReader(serving.post)
+                    serving.run(lambda: is_ended() or writer.is_closed, tick)
+            finally:
+                is_live = False
+                try:
+                    serving.finish()
+                finally:
+                    _tell_end(serving)
+    finally:
+        writer.finish(_LAST_LINES_S)
+        if stream is not None:
+            stream.close()
+    if writer.is_closed:
+        raise BrokenPipeError
+
+
+def _shows(wants_panel: bool) -> str:
+    """Return how what happens is shown."""
+    import sys
+
+    if not wants_panel or not sys.stdout.isatty():
+        return _OBJECTS
+    from harness.cli.panel_loop import panel_possible
+
+    return _PANEL if panel_possible() else _PLAIN
+
+
+def _tell_ready(serving: "Serving", aside: str, paced: bool) -> None:
+    from emulator.wire.constants import BYTE_NS
+    from harness.report.serving import held, kept_where, slot_document
+
+    view = serving.view()
+    pace = "" if paced else ", without the pace of a MIDI line"
+    image = f"; {kept_where(view.image, view.slots)}" if view.image else ""
+    gone = "" if view.image else "; without --image all is gone at the end"
+    serving.tell(
+        "ready",
+        f"{view.profile} is there at {view.port}{pace}; it holds {held(view.slots)}{image}{gone}",
+        profile=view.profile,
+        port=view.port,
+        device_id=view.device_id,
+        samples=[slot_document(slot) for slot in view.slots],
+        image=view.image or None,
+        byte_ns=BYTE_NS if paced else 0,
+    )
+    if aside:
+        serving.tell("set aside", aside)
+
+
+def _tell_end(serving: "Serving") -> None:
+    from harness.report.serving import held, kept_where, slot_document
+
+    view = serving.view()
+    where = kept_where(view.image, view.slots)
+    if view.image_problem:
+        where = f"its memory could not be written: {view.image_problem}"
+    serving.tell(
+        "end",
+        f"{view.profile} holds {held(view.slots)}; {where}",
+        samples=[slot_document(slot) for slot in view.slots],
+        image=view.image or None,
+    )
+
+
+@contextmanager
+def _ends() -> Iterator[Callable[[], bool]]:
+    """Yield whether somebody wants it to end: Ctrl-C, or a signal that ends programs."""
+    told: list[int] = []
+
+    def note(number: int, frame: FrameType | None) -> None:
+        told.append(number)
+
+    wanted = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP")]
+    # Who has switched one off, as nohup does, has a reason.
+    numbers = [n for n in wanted if n is not None and signal.getsignal(n) is signal.SIG_DFL]
+    with interrupts() as was_interrupted:
+        before = {number: signal.signal(number, note) for number in numbers}
+        try:
+            yield lambda: bool(told) or was_interrupted()
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+@contextmanager
+def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | None]":
+    from harness.files.image_file import ImageFile
+
+    if path is None:
+        yield None
+        return
+    if not profile.memory.battery:
+        raise Problem(
+            f"{profile.name} has no battery: when it is switched off its memory is gone.",
+            do="Leave --image out, or take a unit with a battery: dryload profiles lists them.",
+        )
+    file = ImageFile(path)
+    try:
+        yield file
+    finally:
+        file.close()
+
+
+def _port_opener(
+    midi: str | None, through: str | None, tcp: str | None, any_host: bool
+) -> "Callable[[Clock], tuple[str, Port]]":
+    """Return what opens the port and says how it is called; a Problem for words that name none."""
+    given = [name for name in (midi, through, tcp) if name is not None]
+    if len(given) != 1:
+        raise Problem(
+            "serve wants one place to be reached at, and there are "
+            f"{'none' if not given else 'several'}.",
+            do="Give --midi NAME, --through PORT or --tcp 127.0.0.1:0.",
+        )
+    if any_host and tcp is None:
+        raise Problem("--any-host is for --tcp.", do="Leave it out.")
+    if tcp is not None:
+        host, number = _address(tcp, any_host)
+        return lambda clock: _listen(host, number, clock)
+    if midi is not None:
+        return lambda clock: _virtual(midi, clock)
+    if not through:
+        raise Problem("--through is empty.", do="dryload ports lists the MIDI ports there are.")
+    return lambda clock: _existing(through, clock)
+
+
+def _listen(host: str, number: int, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.tcp import TcpServer
+
+    port = TcpServer(number, clock, host=host)
+    bare, taken = port.address
+    return f"tcp:[{bare}]:{taken}" if ":" in bare else f"tcp:{bare}:{taken}", port
+
+
+def _virtual(name: str, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.midi import serve_midi
+
+    return f"midi:{name}", serve_midi(name, clock)
+
+
+def _existing(name: str, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.midi import open_midi
+
+    port = open_midi(name, clock)
+    return f"midi:{port.name}", port
+
+
+def _address(given: str, any_host: bool) -> tuple[str, int]:
+    from harness.cli.target import address_of
+    from harness.files.opening import shown
+
+    host, number = address_of(f"127.0.0.1{given}" if given[:1] == ":" else given, option="--tcp")
+    if not any_host and not _is_loopback(host):
+        raise Problem(
+            f"--tcp {shown(given)}: there other computers could send to the unit as well.",
+            do="Take 127.0.0.1, or say --any-host if that is what you want.",
+        )
+    return host, number
+
+
+def _is_loopback(host: str) -> bool:
+    from ipaddress import ip_address
+
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _profile(name: str) -> "Profile":
+    from emulator.unit.possible import ProfileError
+    from emulator.unit.profile import load_profile
+    from harness.files.opening import shown_lines
+
+    try:
+        return load_profile(name.removeprefix("unit:"))
+    except ProfileError as problem:
+        raise Problem(shown_lines(str(problem))) from problem
+
+
+def _seconds(text: str) -> int | None:
+    from harness.files.opening import shown
+
+    if text == "none":
+        return None
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds <= _LONGEST_WALK_S:
+        raise Problem(f"--operator {shown(text)}: give seconds, as in 8 or 2.5, or none.")
+    return round(seconds * _SECOND_NS)
+
+
+def _check_banks(banks: int | None, profile: "Profile") -> None:
+    places = profile.memory.places
+    if banks is not None and not 0 <= banks <= places:
+        raise Problem(f"--banks {banks}: {profile.name} has room for 0 to {places}.")
+
+
+def _prepare(unit: "RackUnit", banks: int | None, initialise: bool) -> None:
+    """Have so many banks fitted and initialise them, as somebody who has just closed the lid."""
+    if banks is not None:
+        unit.panel.fit_banks(range(1, banks + 1), 0)
+    if initialise:
+        unit.panel.initialise(0)

@@ -1,0 +1,93 @@
+"""Where a command sends: an emulated unit, a MIDI port, or a TCP address."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from harness.files.opening import shown
+from harness.files.problem import RIG, Problem
+
+if TYPE_CHECKING:
+    from emulator.ports.clock import Clock
+    from emulator.ports.port import Port
+
+_KINDS: Final = ("unit", "midi", "tcp")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """What stood behind `--to` or `--from`."""
+
+    kind: str
+    """"unit", "midi" or "tcp"."""
+    where: str
+    """The name of the unit or port, or HOST:PORT."""
+
+    @property
+    def given(self) -> str:
+        """The words as they are given."""
+        return f"{self.kind}:{self.where}"
+
+    @property
+    def is_live(self) -> bool:
+        """Whether it is at the other end of a port: then our own emulator is not asked."""
+        return self.kind != "unit"
+
+
+def target_of(text: str, *, option: str) -> Target:
+    """Return the target that `text` names; a Problem where it names none."""
+    kind, colon, where = text.partition(":")
+    if not colon or kind not in _KINDS:
+        given = f" {shown(text)}" if text else ""
+        raise Problem(
+            f"{option}{given}: a target is unit:NAME, unit:PATH.toml, midi:PORT NAME or "
+            "tcp:HOST:PORT.",
+            do="dryload profiles lists the units and dryload ports the MIDI ports there are.",
+        )
+    if kind == "tcp":
+        address_of(where, option=option)
+    elif kind == "midi" and not where:
+        raise Problem(
+            f"{option} {shown(text)}: the name of the port is missing.",
+            do="dryload ports lists the MIDI ports there are.",
+        )
+    return Target(kind=kind, where=where)
+
+
+def address_of(where: str, *, option: str) -> tuple[str, int]:
+    """Return host and port number of HOST:PORT; a Problem where it is none."""
+    host, colon, number = where.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    if not colon or not host or not (number.isascii() and number.isdigit()) or int(number) > 65_535:
+        raise Problem(
+            f"{option} {shown(where)}: give an address and a port number from 0 to 65535.",
+            do="For example 127.0.0.1:4000.",
+        )
+    return host, int(number)
+
+
+def open_target(target: Target, clock: "Clock", *, hear: str | None = None) -> "Port":
+    """Open the port of a live target; a Problem where that is not possible."""
+    with port_problems():
+        if target.kind == "tcp":
+            from emulator.ports.tcp import open_tcp
+
+            if hear is not None:
+                raise Problem("--hear is for MIDI ports: a TCP connection goes both ways.")
+            host, number = address_of(target.where, option="")
+            return open_tcp(host, number, clock)
+        from emulator.ports.midi import open_midi
+
+        return open_midi(target.where, clock, hears=hear)
+
+
+@contextmanager
+def port_problems() -> Iterator[None]:
+    """Put what fails at a port as the user's problem with the rig."""
+    from emulator.ports.port import PortError
+
+    try:
+        yield
+    except PortError as problem:
+        raise Problem(problem.what, do=problem.do, code=RIG) from problem

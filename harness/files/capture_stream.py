@@ -1,0 +1,73 @@
+"""A capture that is written while things happen, a line a passage; see `capture_lines`."""
+
+from typing import BinaryIO, Final
+
+from emulator.dump.capture import Passage
+from harness.files import capture_lines
+from harness.files.capture_file import check_target
+from harness.files.opening import shown
+from harness.files.problem import Problem
+
+_ENDING: Final = ".jsonl"
+
+
+def is_streamed(path: str) -> bool:
+    """Whether a capture of this name can be written while it goes on."""
+    return path.lower().endswith(_ENDING)
+
+
+def check_stream(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -> None:
+    """Raise the Problem that opening the stream would meet, before there is anything to write."""
+    if not is_streamed(path):
+        raise Problem(
+            f"{shown(path)}: a capture that is written while it goes on is kept as {_ENDING}.",
+            do="Give a name with this ending.",
+        )
+    check_target(path, overwrite=overwrite, sources=sources)
+
+
+class CaptureStream:
+    """Open from the beginning until `close`; whoever is killed leaves all but the last lines."""
+
+    def __init__(self, path: str, *, start_ns: int, about: str, overwrite: bool) -> None:
+        check_stream(path, overwrite=overwrite)
+        self.problem = ""
+        """Why nothing is written any more, "" where it is."""
+        self._name: Final = shown(path)
+        try:
+            self._file: Final[BinaryIO] = open(path, "wb" if overwrite else "xb")  # noqa: SIM115
+            self._file.write(capture_lines.head(start_ns=start_ns, about=about))
+            self._file.flush()
+        except OSError as problem:
+            raise Problem(
+                f"{self._name} can't be written: {problem.strerror or problem}."
+            ) from problem
+
+    def enter(self, passage: Passage) -> None:
+        """Write one passage."""
+        if not self.problem and passage.data:
+            try:
+                self._file.write(capture_lines.line(passage))
+            except OSError as problem:
+                self._give_up(problem)
+
+    def flush(self) -> None:
+        """Hand everything to the system."""
+        if not self.problem:
+            try:
+                self._file.flush()
+            except OSError as problem:
+                self._give_up(problem)
+
+    def close(self) -> None:
+        """End it."""
+        self.flush()
+        try:
+            self._file.close()
+        except OSError as problem:
+            self._give_up(problem)
+
+    def _give_up(self, problem: OSError) -> None:
+        self.problem = (
+            f"the capture ends here: {self._name} can't be written: {problem.strerror or problem}"
+        )

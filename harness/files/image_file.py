@@ -1,0 +1,212 @@
+"""The file in which a unit's battery-backed memory lives.
+
+Theory of operation.  The file is replaced as a whole by way of a draft beside it, so whoever is
+killed at whatever instant leaves the old image or the new one.  One process owns it: a lock on a
+file beside it says so, and the kernel takes that back when the process ends in whatever way.  What
+is no image of this unit is never written over: it is set aside under another name.
+"""
+
+import importlib
+import os
+import stat
+from contextlib import suppress
+from types import ModuleType
+from typing import Final
+
+from emulator.unit.board import RackUnit
+from emulator.unit.image import MAGIC, ImageError, restore
+from harness.files import opening, safe_write
+from harness.files.problem import Problem
+
+_HEADER_ROOM: Final = 4096  # bytes of the books for each slot and for the unit, very generous
+_LOOP_ROOM: Final = 128 << 14  # and for the loops that somebody may set in one slot
+_WORD_BYTES: Final = 4  # of the widest words
+_HEAD: Final = 64
+_ASIDE: Final = "set-aside"
+
+
+class ImageFile:
+    """Opened before anything else: it is this process's own until `close`.
+
+    A Problem where the path can hold no image, or another process has it.
+    """
+
+    def __init__(self, path: str) -> None:
+        self.path: Final = path
+        self._name: Final = opening.shown(path)
+        _check(path, self._name)
+        self._target: Final = os.path.realpath(path)
+        folder, base = os.path.split(self._target)
+        self._draft: Final = os.path.join(folder, f".{base}.draft")
+        self._lock: Final = _Lock(os.path.join(folder, f".{base}.lock"), self._name)
+        with suppress(OSError):
+            os.unlink(self._draft)  # of one who was killed: nobody else has the lock
+
+    def load(self, unit: RackUnit) -> str:
+        """Put what the file holds into a unit that has just been made; no file is a new unit.
+
+        What cannot be taken is set aside, and what is said of that returned; the unit then wants to
+        be initialised.  "" where nothing is to be said.
+        """
+        try:
+            image = self._read(unit)
+            if image is None:
+                return ""
+            restore(unit, image)
+        except ImageError as problem:
+            aside = self._set_aside()
+            unit.panel.fit_banks((), 0)  # the memory is what nobody knows: it has to be laid out
+            unit.panel.fit_banks(unit.profile.memory.fitted, 0)
+            return (
+                f"{self._name} can't be loaded: {problem}. It is kept as {opening.shown(aside)}, "
+                "and the unit starts without its memory: initialise it at the panel."
+            )
+        unit.panel.power_on(0)  # the display tells of what is there now
+        return ""
+
+    def write(self, image: bytes) -> None:
+        """Replace what the file holds; a Problem where that is not possible."""
+        safe_write.replace(self.path, image, draft=self._draft)
+
+    def close(self) -> None:
+        """Let others have it."""
+        self._lock.release()
+
+    def _read(self, unit: RackUnit) -> bytes | None:
+        """Return the content, None where there is no file; ImageError for what is no image."""
+        limit = _largest(unit)
+        try:
+            with open(self._target, "rb") as file:
+                if not file.read(_HEAD).startswith(MAGIC):
+                    raise ImageError("it is no memory image of dryload")
+                file.seek(0)
+                image = file.read(limit + 1)
+        except FileNotFoundError:
+            return None
+        except OSError as problem:
+            raise opening.reading_problem(self._name, problem) from problem
+        if len(image) > limit:
+            raise ImageError("it is larger than any image of this unit")
+        return image
+
+    def _set_aside(self) -> str:
+        """Rename the file to a name that is free; return that name."""
+        number = 1
+        while True:
+            aside = f"{self._target}.{_ASIDE}-{number}"
+            try:
+                _rename_to_new(self._target, aside)
+            except FileExistsError:
+                number += 1
+            except OSError as problem:
+                raise Problem(
+                    f"{self._name} is no image of this unit and can't be set aside: "
+                    f"{problem.strerror or problem}.",
+                    do="Give another name after --image.",
+                ) from problem
+            else:
+                return aside
+
+
+class _Lock:
+    """Held until it is released or the process ends; without `fcntl` there is none."""
+
+    def __init__(self, path: str, name: str) -> None:
+        self._path: Final = path
+        self._descriptor: int | None = None
+        self._locks: Final = _fcntl()
+        while self._descriptor is None:
+            try:
+                descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+            except OSError as problem:
+                raise _folder_problem(name, problem) from problem
+            try:
+                if self._locks is not None:
+                    self._locks.flock(descriptor, self._locks.LOCK_EX | self._locks.LOCK_NB)
+                if _is_at(descriptor, path):  # whoever had it may have taken the file away
+                    self._descriptor = descriptor
+            except BlockingIOError as problem:
+                raise Problem(
+                    f"{name} is in use: another dryload serves from it.",
+                    do="End that one first, or give another name after --image.",
+                ) from problem
+            except OSError as problem:  # a file system without locks
+                if not _is_at(descriptor, path):
+                    raise _folder_problem(name, problem) from problem
+                self._descriptor = descriptor
+            finally:
+                if self._descriptor is None:
+                    os.close(descriptor)
+
+    def release(self) -> None:
+        if self._descriptor is None:
+            return
+        if self._locks is not None:  # on other systems an open file can't be taken away
+            with suppress(OSError):
+                os.unlink(self._path)
+        os.close(self._descriptor)
+        self._descriptor = None
+
+
+def _check(path: str, name: str) -> None:
+    """Raise the Problem of a path that can hold no image."""
+    if not path:
+        raise Problem("--image is empty.", do="Give a file name after --image.")
+    try:
+        status = os.stat(path)
+    except FileNotFoundError as problem:
+        folder = os.path.dirname(os.path.realpath(path))
+        if os.path.basename(path) == "" or not os.path.isdir(folder):
+            raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
+        return
+    except (OSError, ValueError) as problem:
+        raise opening.reading_problem(name, problem) from problem
+    if stat.S_ISDIR(status.st_mode):
+        raise Problem(f"{name} is a folder.", do="Give a file name after --image.")
+    if not stat.S_ISREG(status.st_mode):
+        raise Problem(f"{name} is no ordinary file.", do="Give another name after --image.")
+    for access, word in ((os.R_OK, "read"), (os.W_OK, "written")):
+        if not os.access(path, access):
+            raise Problem(f"{name} may not be {word}.", do="Give another name after --image.")
+
+
+def _folder_problem(name: str, problem: OSError) -> Problem:
+    if isinstance(problem, PermissionError):
+        return Problem(f"{name} may not be written here.", do="Choose another folder.")
+    return Problem(f"{name} can't be written: {problem.strerror or problem}.")
+
+
+def _is_at(descriptor: int, path: str) -> bool:
+    """Whether the file that is open is the one that bears the name."""
+    try:
+        return os.path.samestat(os.fstat(descriptor), os.stat(path))
+    except OSError:
+        return False
+
+
+def _rename_to_new(old: str, new: str) -> None:
+    """Rename and never replace; FileExistsError where the new name is taken."""
+    try:
+        os.link(old, new)
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError):  # not every file system knows links
+        if os.path.lexists(new):
+            raise FileExistsError(new) from None
+        os.rename(old, new)
+    else:
+        os.unlink(old)
+
+
+def _largest(unit: RackUnit) -> int:
+    traits, slots = unit.memory.traits, len(unit.slots)
+    books = slots * (_HEADER_ROOM + _LOOP_ROOM) + _HEADER_ROOM
+    return traits.places * traits.bank_words * _WORD_BYTES + books
+
+
+def _fcntl() -> ModuleType | None:
+    """Return the module that locks files, None where the system has none."""
+    try:
+        return importlib.import_module("fcntl")
+    except ImportError:
+        return None

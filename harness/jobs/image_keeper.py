@@ -1,0 +1,147 @@
+"""Writes the image of a unit's memory soon after it changed, and never so that a reply is late.
+
+Theory of operation.  The words of a sample are never changed once they are there, so a copy of the
+books is a whole snapshot, and it takes microseconds.  It is taken while no dump runs: in the middle
+of one the old sample may have gone and the new one is not there.  A thread makes the image of it
+and writes it, beginning when the line is quiet; of several snapshots only the last is written.
+"""
+
+import threading
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+from emulator.ports.clock import Clock
+from emulator.unit.board import RackUnit
+from emulator.unit.image import image_of
+from harness.files.image_file import ImageFile
+from harness.files.problem import Problem
+
+_QUIET_NS: Final = 20_000_000  # the unit has nothing to say for so long
+_LONGEST_NS: Final = 2_000_000_000  # that a snapshot waits for a quiet line
+_AGAIN_NS: Final = 5_000_000_000
+_RESULTS: Final = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """What became of one image."""
+
+    at_ns: int
+    bytes: int
+    problem: str
+    """Why it could not be written, "" where it was."""
+
+
+class ImageKeeper:
+    """Keeps the file of one unit up to date; `look` is called whenever there is time."""
+
+    def __init__(self, file: ImageFile, unit: RackUnit, clock: Clock) -> None:
+        self._file: Final = file
+        self._unit: Final = unit
+        self._clock: Final = clock
+        self._seen = _books_of(unit)  # the last snapshot
+        self._waiting: RackUnit | None = None  # a snapshot for which the line is not quiet yet
+        self._waits_since_ns = 0
+        self._job: RackUnit | None = None
+        self._again_ns: int | None = None  # when a file that could not be written is tried again
+        self._stops = False
+        self._failed = False  # the last image is not in the file
+        self._condition: Final = threading.Condition()
+        self._results: Final[deque[Written]] = deque(maxlen=_RESULTS)
+        self._thread: Final = threading.Thread(target=self._work, daemon=True, name="image")
+        self._thread.start()
+
+    def look(self, now_ns: int) -> None:
+        """See whether something has changed, and let it be written when the line is quiet."""
+        unit = self._unit
+        if not unit.is_receiving and not _are_same(unit, self._seen):
+            if self._waiting is None:
+                self._waits_since_ns = now_ns
+            self._waiting = self._seen = _books_of(unit)
+        if self._again_ns is not None and now_ns >= self._again_ns:
+            self.want_write()
+        if self._waiting is None:
+            return
+        if self._is_quiet(now_ns) or now_ns - self._waits_since_ns >= _LONGEST_NS:
+            with self._condition:
+                self._job, self._waiting = self._waiting, None
+                self._condition.notify()
+
+    def want_write(self) -> None:
+        """Have the image written although nothing has changed: there may be no file yet."""
+        self._waiting, self._again_ns = self._seen, None
+
+    def results(self) -> list[Written]:
+        """Take what became of the images since this was asked last."""
+        results = [self._results.popleft() for _ in range(len(self._results))]
+        for written in results:
+            self._again_ns = written.at_ns + _AGAIN_NS if written.problem else None
+        return results
+
+    def finish(self) -> None:
+        """Write what is not in the file yet and stop; a Problem where that is not possible."""
+        with self._condition:
+            self._stops = True
+            job, self._job = self._job, None
+            self._condition.notify()
+        self._thread.join()
+        is_written = job is None and self._waiting is None and not self._failed
+        if not (is_written and _are_same(self._unit, self._seen)):
+            self._write(self._unit)
+
+    def _is_quiet(self, now_ns: int) -> bool:
+        if self._unit.is_receiving or self._unit.is_sending:
+            return False
+        deadline_ns = self._unit.next_deadline_ns()
+        return deadline_ns is None or deadline_ns - now_ns >= _QUIET_NS
+
+    def _work(self) -> None:
+        while True:
+            with self._condition:
+                self._condition.wait_for(lambda: self._stops or self._job is not None)
+                job, self._job = self._job, None
+            if job is None:
+                return
+            try:
+                self._write(job)
+            except Problem as problem:
+                self._tell(0, str(problem))
+
+    def _write(self, unit: RackUnit) -> None:
+        self._failed = True
+        image = image_of(unit)
+        self._file.write(image)
+        self._failed = False
+        self._tell(len(image), "")
+
+    def _tell(self, size: int, problem: str) -> None:
+        self._results.append(Written(at_ns=self._clock.now_ns(), bytes=size, problem=problem))
+
+
+def _books_of(unit: RackUnit) -> RackUnit:
+    """Return a unit that holds the same and is connected to nothing."""
+    copy = RackUnit(unit.profile)
+    copy.memory.fitted = unit.memory.fitted
+    copy.memory.initialised = unit.memory.initialised
+    for field in ("device_id", "receive_exclusive", "awaiting_confirm"):
+        setattr(copy.panel, field, getattr(unit.panel, field))
+    for slot, kept in zip(unit.slots, copy.slots, strict=True):
+        kept.name, kept.sample, kept.holding = slot.name, slot.sample, slot.holding
+    return copy
+
+
+def _are_same(unit: RackUnit, copy: RackUnit) -> bool:
+    """Whether a unit holds what its books held."""
+    panel, kept_panel = unit.panel, copy.panel
+    return (
+        unit.memory.fitted == copy.memory.fitted
+        and unit.memory.initialised == copy.memory.initialised
+        and panel.device_id == kept_panel.device_id
+        and panel.receive_exclusive == kept_panel.receive_exclusive
+        and panel.awaiting_confirm == kept_panel.awaiting_confirm
+        and all(
+            slot.sample is kept.sample and slot.name == kept.name and slot.holding == kept.holding
+            for slot, kept in zip(unit.slots, copy.slots, strict=True)
+        )
+    )

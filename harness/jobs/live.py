@@ -1,0 +1,115 @@
+"""A live replay: dumps to whatever is at a port, in real time, with nothing known of its insides.
+
+Theory of operation.  It is the replay of a rehearsal over the real driver.  What is not sent is
+sorted out beforehand: a dump that is broken in its file, and one that the journal knows as loaded.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.dump.events import Event
+from emulator.ports.pacer import Pacer
+from emulator.ports.port import Port
+from emulator.ports.real import RealLine, Recorder
+from emulator.wire.constants import BYTE_NS
+from harness.files.journal import Entry, Journal, sha256_of
+from harness.jobs.line import never
+from harness.jobs.playlist import Dump
+from harness.jobs.replay import Progress, Replay
+from harness.jobs.transfer import Settings, Transfer
+from harness.judge.finding import Verdict
+
+
+class LiveReplay:
+    """The host's end of a port, and the replay that plays dumps over it.
+
+    `keeps_capture` False forgets what passed with each dump that is through.
+    """
+
+    def __init__(
+        self,
+        port: Port,
+        *,
+        paced: bool = True,
+        settings: Settings | None = None,
+        progress: Progress | None = None,
+        wants_stop: Callable[[], bool] = never,
+        recorder: Recorder | None = None,
+        keeps_capture: bool = False,
+    ) -> None:
+        self.line: Final = RealLine(
+            port,
+            pacer=Pacer(byte_ns=BYTE_NS if paced else 0),
+            listener=self._hear,
+            recorder=recorder,
+        )
+        self.replay: Final = Replay(
+            self.line,
+            lateness=self.line.lateness,
+            settings=settings,
+            progress=progress,
+            wants_stop=wants_stop,
+        )
+        self._keeps: Final = keeps_capture
+
+    def play(self, dump: Dump) -> Transfer:
+        """Play one dump, read it back and compare."""
+        transfer = self.replay.play(dump)
+        if not self._keeps:
+            self.line.capture.passages.clear()
+        return transfer
+
+    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
+        self.replay.hear(events)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sorted:
+    """What is to be sent of a playlist, and what is not."""
+
+    to_send: tuple[Dump, ...]
+    broken: tuple[Dump, ...]
+    """Dumps that violate the standard as they stand in their files."""
+    loaded: tuple[Dump, ...]
+    """Dumps that the journal knows as loaded."""
+
+
+def sort_out(dumps: Sequence[Dump], *, anyway: bool, journal: Journal | None) -> Sorted:
+    """Judge the dumps before a byte is sent; `anyway` sends broken ones too."""
+    known = set() if journal is None else journal.loaded()
+    loaded = [dump for dump in dumps if key_of(dump) in known]
+    broken = [dump for dump in dumps if not anyway and dump not in loaded and is_broken(dump)]
+    return Sorted(
+        to_send=tuple(dump for dump in dumps if dump not in loaded and dump not in broken),
+        broken=tuple(broken),
+        loaded=tuple(loaded),
+    )
+
+
+def is_broken(dump: Dump) -> bool:
+    """Whether a dump violates a must of the standard as it stands in its file."""
+    return any(finding.verdict is Verdict.BROKEN for finding in dump.findings)
+
+
+def key_of(dump: Dump) -> tuple[int, int, str]:
+    """Return what a journal knows a dump by."""
+    messages = (dump.outgoing.header, *dump.outgoing.packets, *dump.outgoing.after)
+    return dump.header.device_id, dump.header.sample_number, sha256_of(messages)
+
+
+def entry_of(transfer: Transfer) -> Entry:
+    """Return what a journal keeps of a transfer."""
+    dump = transfer.dump
+    device_id, sample_number, sha256 = key_of(dump)
+    return Entry(
+        file=dump.file,
+        dump=dump.index,
+        sample_number=sample_number,
+        device_id=device_id,
+        sha256=sha256,
+        outcome=str(transfer.outcome),
+        verified=transfer.verified,
+        is_well=transfer.is_well and not transfer.stopped,
+    )

@@ -1,0 +1,424 @@
+"""The emulated unit as a device: behind a port, with a memory that lives in a file.
+
+Theory of operation.  The line runs in slices of 50 ms; between two of them there is time for
+everything that is not the line's: what somebody did at the panel, the image, what is told.  Nothing
+here waits for a disk, a terminal or a reader, and nothing grows with what a peer sends.
+"""
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from emulator.dump.capture import Direction, Passage
+from emulator.dump.events import Event, EventKind
+from emulator.ports.pacer import Pacer
+from emulator.ports.port import Port
+from emulator.ports.real import RealLine, Recorder
+from emulator.ports.tcp import TcpServer
+from emulator.unit.board import RackUnit
+from emulator.unit.keeper import Receipt
+from emulator.unit.prose import counted
+from emulator.wire.constants import BYTE_NS
+from emulator.wire.messages import Header
+from emulator.wire.sizes import packets_for
+from harness.files.image_file import ImageFile
+from harness.jobs.image_keeper import ImageKeeper, Written
+from harness.jobs.overheard import Overheard, words_of
+from harness.jobs.serving_notes import Notes, Teller
+from harness.jobs.serving_view import Coming, MapPiece, Note, UsedSlot, View, view_of
+from harness.jobs.unit_actions import Action, ActionKind, action_of, perform
+
+__all__ = [
+    "Action",
+    "ActionKind",
+    "Coming",
+    "MapPiece",
+    "Note",
+    "Serving",
+    "UsedSlot",
+    "View",
+    "action_of",
+]
+
+_SLICE_NS: Final = 50_000_000
+_LEAVE_NS: Final = 500_000_000  # until the message on its way has left, at the end
+_SECOND_NS: Final = 1_000_000_000
+_ACTIONS: Final = 256  # that may wait
+_RECEIVING: Final = "receiving sample "
+_FAULTS: Final = {
+    EventKind.FAULTY: ("faulty", "packet {} was not taken: its checksum or its form is wrong"),
+    EventKind.JUMPED: ("jumped", "packet {} came with another number than was expected"),
+    EventKind.REPEATED: ("repeated", "a packet came again after {} were stored"),
+}
+
+
+class Serving:
+    """A unit behind `port`; `unit` may be prepared until `run`.
+
+    `image` is where its battery keeps the memory; `operator_ns` is how long somebody takes to press
+    confirm, None for nobody.  `teller` hears of every note, `recorder` of everything that passes.
+    """
+
+    def __init__(
+        self,
+        port: Port,
+        unit: RackUnit,
+        *,
+        shown_port: str,
+        byte_ns: int = BYTE_NS,
+        image: ImageFile | None = None,
+        operator_ns: int | None = None,
+        teller: Teller | None = None,
+        recorder: Recorder | None = None,
+    ) -> None:
+        self.unit: Final = unit
+        self.line: Final = RealLine(
+            port,
+            sends=Direction.FROM_UNIT,
+            pacer=Pacer(byte_ns=byte_ns),
+            emulates_line=True,
+            listener=self._hear,
+            recorder=self._record,
+            keeps_capture=False,
+        )
+        self._port: Final = port
+        self._shown_port: Final = shown_port
+        self._start_ns: Final = self.line.now_ns
+        self._image: Final = image
+        self._images: Final = None if image is None else ImageKeeper(image, unit, port.clock)
+        self._operator_ns: Final = operator_ns
+        self._recorder: Final = recorder
+        self._notes: Final = Notes(teller)
+        self._overheard: Final = Overheard(unit)
+        self._actions: Final[deque[Action | str]] = deque()
+        self._quits = False
+        self._receipt: Receipt | None = unit.keeper.receipt
+        self._header: Header | None = None  # of the dump that arrives
+        self._held: Header | None = None
+        self._was_sending = False
+        self._awaits_since_ns: int | None = None
+        self._progress_ns = 0
+        self._told_packets = 0
+        self._late_ns = -_SECOND_NS
+        self._told_missed = 0
+        self._told_lost = 0
+        self._peer = ""
+        self._turned_away = 0
+        self._written: Written | None = None
+        self._image_problem = ""
+
+    @property
+    def time_ns(self) -> int:
+        """How long it has been served."""
+        return self.line.now_ns - self._start_ns
+
+    def tell(self, event: str, text: str, **facts: object) -> None:
+        """Add a note of one's own."""
+        self._notes.add(self.time_ns, event, text, facts)
+
+    def post(self, action: Action | str) -> bool:
+        """Have something done at the panel soon, a line being the words for it.
+
+        May be called from any thread.  False where too many wait: then it is not taken.
+        """
+        if len(self._actions) >= _ACTIONS:
+            return False
+        self._actions.append(action)
+        return True
+
+    def run(self, wants_end: Callable[[], bool], tick: Callable[[], None] | None = None) -> None:
+        """Serve until `wants_end` or somebody quits; `tick` is called some twenty times a second.
+
+        PortError where the port fails; `finish` is to be called in any case.
+        """
+        if self._images is not None:
+            self._images.want_write()
+        self.line.connect(self.unit)
+        while not (self._quits or wants_end()):
+            self.line.advance(_SLICE_NS)
+            self._look()
+            if tick is not None:
+                tick()
+        self.line.run(lambda: True, until_ns=self.line.now_ns + _LEAVE_NS)
+
+    def finish(self) -> None:
+        """End as by the unit's switch: a running dump ends, and the image is written.
+
+        A Problem where it cannot be written.
+        """
+        if self.unit.is_receiving:
+            self.unit.panel.interrupt(self.line.now_ns)
+            self._look_at_receipt()
+        if self._images is not None:
+            try:
+                self._images.finish()
+            finally:
+                self._look_at_image(self._images)
+
+    def view(self) -> View:
+        """Return what there is to be seen now."""
+        unit = self.unit
+        written = self._written
+        return view_of(
+            unit,
+            port=self._shown_port,
+            time_ns=self.time_ns,
+            state=self._state(),
+            arriving=self._arriving() if unit.is_receiving else None,
+            sending=self._sending() if unit.is_sending else None,
+            peer=self._port.peer if isinstance(self._port, TcpServer) else None,
+            turned_away=self._turned_away,
+            lateness=self.line.lateness,
+            image="" if self._image is None else self._image.path,
+            image_written_ns=None if written is None else written.at_ns - self._start_ns,
+            image_problem=self._image_problem,
+            notes=self._notes.recent,
+        )
+
+    # what the line tells
+
+    def _record(self, passage: Passage) -> None:
+        self._look_at_peer()  # who is there is told before what came from them
+        if self._recorder is not None:
+            self._recorder(passage)
+        for event, text, facts in self._overheard.hear(passage):
+            self._notes.add(passage.end_ns - self._start_ns, event, text, facts)
+
+    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
+        for event in events:
+            self._hear_one(event, event.now_ns - self._start_ns)
+        self._look_at_receipt()
+        if self._images is not None and not self.unit.is_receiving:
+            self._images.look(self.line.now_ns)
+
+    def _hear_one(self, event: Event, time_ns: int) -> None:
+        facts: dict[str, object] = {}
+        if event.packet is not None:
+            facts["packet"] = event.packet
+        if event.kind is EventKind.OPENED:
+            self._opened(time_ns)
+        elif event.kind is EventKind.REFUSED:
+            self._notes.add(time_ns, "refused", f"a dump is refused: {event.detail}", facts)
+        elif event.kind is EventKind.OVERRUN:
+            text = f"the unit's input buffer was full: {event.detail}"
+            self._notes.add(time_ns, "overrun", text, facts)
+        elif event.kind in _FAULTS:
+            name, text = _FAULTS[event.kind]
+            self._notes.add(time_ns, name, text.format(event.packet), facts)
+        elif event.kind is EventKind.CANCELLED:
+            self._notes.add(time_ns, "cancelled", "the sender cancelled the dump", facts)
+
+    def _opened(self, time_ns: int) -> None:
+        number = self.unit.panel.line.removeprefix(_RECEIVING)
+        header = self._overheard.header_of(int(number)) if number.isdigit() else None
+        self._header = header
+        self._told_packets = 0
+        self._progress_ns = time_ns
+        if header is None:
+            self._notes.add(time_ns, "header", "a dump begins")
+            return
+        slot = self.unit.slots.addressed(header.sample_number)
+        place = "" if slot is None else f", for {slot.title}"
+        words = words_of(header)
+        facts: dict[str, object] = {
+            "sample_number": header.sample_number,
+            "words": words,
+            "bits": header.bits,
+            "channels": header.channels,
+            "slot": None if slot is None else slot.number,
+            "packets": _packets_of(header),
+        }
+        text = f"sample {header.sample_number} comes: {counted(words, 'word')}"
+        self._notes.add(time_ns, "header", f"{text} of {header.bits} bits{place}", facts)
+
+    # what is done between two slices
+
+    def _look(self) -> None:
+        now_ns = self.line.now_ns
+        while self._actions:
+            self._act(self._actions.popleft())
+        self._operate(now_ns)
+        self._look_at_receipt()
+        self._look_at_hold()
+        self._look_at_progress()
+        self._look_at_sending()
+        self._look_at_peer()
+        self._look_at_lateness()
+        if self._images is not None:
+            self._images.look(now_ns)
+            self._look_at_image(self._images)
+
+    def _act(self, given: Action | str) -> None:
+        try:
+            action = action_of(given) if isinstance(given, str) else given
+        except ValueError as problem:
+            self.tell("mistake", f"{problem}", action=given)
+            return
+        if action.kind is ActionKind.QUIT:
+            self._quits = True
+            return
+        try:
+            text = perform(self.unit, action, self.line.now_ns)
+        except ValueError as problem:
+            self.tell("mistake", f"{action}: {problem}", action=str(action))
+        else:
+            self.tell("action", text, action=str(action))
+
+    def _operate(self, now_ns: int) -> None:
+        """Press confirm for the operator who takes so long."""
+        if self.unit.panel.awaiting_confirm is None or not self.unit.panel.powered:
+            self._awaits_since_ns = None
+            return
+        if self._awaits_since_ns is None:
+            self._awaits_since_ns = now_ns
+            slot = self.unit.slots[self.unit.panel.awaiting_confirm]
+            self.tell(
+                "to confirm", f"{slot.title} waits for confirm at the panel", slot=slot.number
+            )
+        if self._operator_ns is not None and now_ns - self._awaits_since_ns >= self._operator_ns:
+            self._act(Action(kind=ActionKind.CONFIRM))
+            self._awaits_since_ns = None
+
+    def _look_at_receipt(self) -> None:
+        receipt = self.unit.keeper.receipt
+        if receipt is None or receipt is self._receipt:
+            return
+        self._receipt = receipt
+        facts: dict[str, object] = {
+            "sample_number": receipt.sample_number,
+            "slot": receipt.slot,
+            "words": receipt.words,
+            "announced": receipt.announced,
+            "kept": receipt.kept,
+            "changes": list(receipt.changes),
+        }
+        event, text = _told(receipt)
+        self.tell(event, text, **facts)
+
+    def _look_at_hold(self) -> None:
+        held = self.unit.keeper.held
+        if held is not None and held is not self._held:
+            text = f"sample {held.sample_number} has to wait: {self.unit.panel.line}"
+            self.tell("waiting", text, sample_number=held.sample_number)
+        self._held = held
+
+    def _look_at_progress(self) -> None:
+        stored, time_ns = self.unit.packets_stored, self.time_ns
+        if not self.unit.is_receiving or time_ns - self._progress_ns < _SECOND_NS:
+            return
+        if stored > self._told_packets:
+            self._progress_ns, self._told_packets = time_ns, stored
+            coming = self._arriving()
+            of = "" if coming.expected is None else f" of {coming.expected:,}"
+            self.tell(
+                "progress",
+                f"sample {coming.sample_number}: {stored:,}{of} packets",
+                sample_number=coming.sample_number,
+                packets=stored,
+                expected=coming.expected,
+            )
+
+    def _look_at_sending(self) -> None:
+        is_sending = self.unit.is_sending
+        if self._was_sending and not is_sending and (header := self._overheard.sends) is not None:
+            packets = self._overheard.sent
+            of = "" if packets == _packets_of(header) else f" of {_packets_of(header):,}"
+            self.tell(
+                "sent",
+                f"sample {header.sample_number}: {packets:,}{of} packets sent",
+                sample_number=header.sample_number,
+                packets=packets,
+            )
+        self._was_sending = is_sending
+
+    def _look_at_peer(self) -> None:
+        port = self._port
+        if not isinstance(port, TcpServer):
+            return
+        if port.peer != self._peer:
+            if self._peer:
+                self.tell("peer", f"{self._peer} has gone: {port.last_end}", peer="")
+            if port.peer:
+                self.tell("peer", f"{port.peer} is connected", peer=port.peer)
+            self._peer = port.peer
+        if port.turned_away > self._turned_away:
+            self._turned_away = port.turned_away
+            self.tell(
+                "turned away",
+                "somebody else wanted to connect: one at a time",
+                turned_away=port.turned_away,
+            )
+
+    def _look_at_lateness(self) -> None:
+        late, time_ns = self.line.lateness, self.time_ns
+        missed, lost = late.missed - self._told_missed, late.lost_bytes - self._told_lost
+        if not (missed or lost) or time_ns - self._late_ns < _SECOND_NS:
+            return
+        self._late_ns, self._told_missed, self._told_lost = time_ns, late.missed, late.lost_bytes
+        text = f"this computer was late {missed:,} times, at worst {late.worst_ns / 1e6:.1f} ms"
+        if lost:
+            text += f", and {counted(lost, 'byte')} were lost because more came than can be held"
+        self.tell("late", text, missed=missed, worst_ns=late.worst_ns, lost_bytes=lost)
+
+    def _look_at_image(self, images: ImageKeeper) -> None:
+        for written in images.results():
+            self._image_problem = written.problem
+            if written.problem:
+                self.tell("image not written", written.problem)
+            else:
+                self._written = written
+                self.tell("image written", "the memory is on the disk", bytes=written.bytes)
+
+    # what there is to be seen
+
+    def _state(self) -> str:
+        unit = self.unit
+        if not unit.panel.powered:
+            return "switched off"
+        if unit.is_receiving:
+            return f"receiving sample {self._arriving().sample_number}"
+        if unit.is_sending:
+            return f"sending sample {self._sending().sample_number}"
+        if not unit.memory.capacity:
+            return "takes nothing: the memory has to be initialised"
+        if unit.panel.awaiting_confirm is not None:
+            held = unit.keeper.held
+            waits = "" if held is None else f", and sample {held.sample_number} has to wait"
+            return f"slot {unit.panel.awaiting_confirm} waits for confirm{waits}"
+        return "idle"
+
+    def _arriving(self) -> Coming:
+        header = self._header
+        return Coming(
+            sample_number=-1 if header is None else header.sample_number,
+            packets=self.unit.packets_stored,
+            expected=None if header is None else _packets_of(header),
+        )
+
+    def _sending(self) -> Coming:
+        header = self._overheard.sends
+        return Coming(
+            sample_number=-1 if header is None else header.sample_number,
+            packets=self._overheard.sent,
+            expected=None if header is None else _packets_of(header),
+        )
+
+
+def _packets_of(header: Header) -> int | None:
+    try:
+        return packets_for(words_of(header), header.bits)
+    except ValueError:
+        return None
+
+
+def _told(receipt: Receipt) -> tuple[str, str]:
+    """Return event and text of a dump that has ended."""
+    what, changes = f"sample {receipt.sample_number}", "; ".join(receipt.changes)
+    where = f"slot {receipt.slot} holds {counted(receipt.words, 'word')}"
+    if not receipt.kept:
+        return "refused" if receipt.whole else "incomplete", f"{what}: nothing kept, {changes}"
+    if not receipt.whole:
+        return "incomplete", f"{what} ended early: {where}; {changes}"
+    if receipt.changes:
+        return "loaded with changes", f"{what}: {where}; {changes}"
+    return "loaded", f"{what}: {where}"

@@ -1,0 +1,69 @@
+"""How a replay is to be done, and what one dump of it came to."""
+
+from dataclasses import dataclass, field
+
+from emulator.dump.events import Event
+from emulator.dump.sample import Sample
+from emulator.dump.sender import Limits
+from emulator.dump.switches import SenderSwitches
+from harness.jobs.line import PATIENCE_NS
+from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import Dump
+from harness.jobs.timing import Times
+from harness.judge.difference import Comparison
+from harness.judge.finding import Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a replay is to be done."""
+
+    sender: SenderSwitches = field(default_factory=lambda: SenderSwitches(after_silence="again"))
+    limits: Limits = field(default_factory=Limits)
+    read_back: bool = True
+    operator_ns: int | None = 8_000_000_000
+    """How long it takes until somebody has pressed confirm; None: nobody does."""
+    patience_ns: int = PATIENCE_NS
+    """How long a transfer may stand still."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Transfer:
+    """What one dump came to."""
+
+    dump: Dump
+    slot: int | None
+    """Where an emulated unit has put it; None where it has not, or where that is not known."""
+    outcome: Outcome
+    verified: bool | None
+    """Whether the sample that was read back over the line, words and header, equals the one sent;
+    None: nothing was read."""
+    reason: str
+    """In plain words, why it is not simply loaded."""
+    unread: str
+    """Why nothing was read back, "" where something was."""
+    sent: int
+    """Packets that were sent, each counted once."""
+    resent: int
+    times: Times
+    read_back_ns: int
+    comparison: Comparison | None
+    """Against what was read back, or else against what the emulated memory holds."""
+    holds: Sample | None
+    """What an emulated unit holds of it."""
+    is_emulated: bool
+    """Whether the unit is ours, so that `holds` tells."""
+    events: tuple[Event, ...]
+    """What sender and unit reported while it was sent."""
+    findings: tuple[Finding, ...]
+    """What sending and reading back showed; what the file showed is in the dump."""
+    stopped: bool
+    """Whether the user interrupted it, or the port failed."""
+
+    @property
+    def is_well(self) -> bool:
+        """Whether the unit has, as far as can be known, just what was sent."""
+        if self.outcome is Outcome.UNCONFIRMED:
+            same = self.comparison
+            return same is not None and same.same and same.same_fields
+        return self.outcome is Outcome.LOADED

@@ -1,0 +1,80 @@
+"""What happened at a served unit: one JSON object an event, or plain lines.
+
+Every object has "event", "time_ns" (since serving began) and "message" (plain words).  The first
+has "schema" as well.  The events and what else they have:
+
+    ready              "profile", "port", "device_id", "samples", "image", "byte_ns"; it can be
+                       reached from now on
+    peer               "peer": who is connected by TCP, "" when they have gone
+    turned away        "turned_away": connections closed because somebody else was there
+    header             "sample_number", "words", "bits", "channels", "slot", "packets": it begins
+    progress           "sample_number", "packets" stored, "expected"; at most once a second
+    loaded, loaded with changes, refused, incomplete
+                       "sample_number", "slot", "words" kept, "announced", "kept", "changes"; a dump
+                       that is refused by its header has the reason in its message alone
+    faulty, jumped, repeated
+                       "packet": counted from 0, never wrapping
+    overrun, cancelled, not heard
+                       bytes lost in the unit's input buffer; CANCEL from the sender; a header or a
+                       request that the unit does not obey, with "device_id" and "sample_number"
+    waiting, to confirm
+                       "sample_number" of a header that has to wait; "slot" that wants confirm
+    request answered, sent
+                       "sample_number", "words"; "sample_number", "packets"
+    action, mistake    "action": what was done at the panel, or was not and why
+    image written      "bytes"
+    image not written, set aside, capture ended
+    late               "missed", "worst_ns", "lost_bytes": this computer, never the unit; at most
+                       once a second
+    end                "samples": what the unit holds, and "image"
+
+Of one event at most 20 are told in a second; "left_out" says how many were not, before this one.
+"""
+
+import json
+from typing import Final
+
+from harness.jobs.serving_view import Note, UsedSlot
+from harness.report.quantities import count
+
+SCHEMA: Final = "dryload/serve/1"
+_SECOND_NS: Final = 1_000_000_000
+
+
+def line_of(note: Note) -> str:
+    """Return the JSON object of a note, on one line."""
+    schema = {"schema": SCHEMA} if note.event == "ready" else {}
+    known = {"event": note.event, "time_ns": note.time_ns, "message": note.text}
+    return json.dumps({**schema, **known, **note.facts})
+
+
+def plain_line(note: Note) -> str:
+    """Return a note as a line for people."""
+    tenths = note.time_ns * 10 // _SECOND_NS
+    clock = f"{tenths // 600:3}:{tenths // 10 % 60:02}.{tenths % 10}"
+    return f"{clock}  {note.text}"
+
+
+def slot_document(slot: UsedSlot) -> dict[str, object]:
+    """Return what a slot holds."""
+    return {
+        "slot": slot.number,
+        "sample_number": slot.sample_number,
+        "name": slot.name,
+        "words": slot.words,
+        "bits": slot.bits,
+        "channels": slot.channels,
+        "protected": slot.is_protected,
+    }
+
+
+def held(slots: tuple[UsedSlot, ...]) -> str:
+    """Return how much the unit holds."""
+    return count(len(slots), "sample") if slots else "no samples"
+
+
+def kept_where(image: str, slots: tuple[UsedSlot, ...]) -> str:
+    """Return what becomes of the memory at the end."""
+    if image:
+        return f"its memory is kept in {image}"
+    return "everything is gone, since it has no --image" if slots else "nothing is kept"

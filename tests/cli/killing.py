@@ -1,0 +1,157 @@
+"""A served unit that is killed again and again, without a new interpreter each time.
+
+Run as a process of its own, so that forking is safe: it has imported everything and has no threads.
+Each round forks a unit that serves over TCP, sends it a dump that replaces one sample, kills it by
+SIGKILL at a random instant, and loads the image again.  Prints one JSON line: what was found.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import socket
+import sys
+import time
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from emulator.ports.clock import MonotonicClock
+from emulator.ports.tcp import TcpServer
+from emulator.unit.board import RackUnit
+from emulator.unit.image import image_of
+from harness.files.image_file import ImageFile
+from harness.jobs.serving import Serving
+from tests import oracle
+from tests.unit.rack import profile_of
+
+PROFILE: Final = profile_of(
+    "[memory]\nbank_words = 1_500_000\nplaces = 1\nfitted = [1]\n[slots]\ncount = 6\n"
+    "[input]\nstore_packet_ms = 0\nstore_header_ms = 0\n"
+)
+KEPT: Final = {1: 200_000, 2: 31, 5: 300_000}
+"""Words of the slots that nobody sends to: writing a megabyte takes a while."""
+REPLACED: Final = 4
+"""The slot whose sample is replaced; its sample number is one less."""
+WORDS: Final = 2_000
+LATEST_S: Final = 0.04
+"""How long after the last byte the unit is killed at the latest: then the image is long written."""
+
+
+def words_of(seed: int, count: int) -> list[int]:
+    rng = random.Random(seed)
+    return [rng.randrange(-32_768, 32_768) for _ in range(count)]
+
+
+def dump_of(number: int, words: Sequence[int]) -> bytes:
+    return oracle.dump(bits=16, words=words, sample_number=number, period_ns=22_676)
+
+
+def contents(unit: RackUnit) -> dict[int, list[int]]:
+    return {
+        slot.number: [int(word) for word in slot.sample.words]
+        for slot in unit.slots
+        if slot.sample is not None
+    }
+
+
+def load(path: Path) -> dict[int, list[int]]:
+    """Load the image as the command does; it has to be whole."""
+    unit, file = RackUnit(PROFILE), ImageFile(str(path))
+    said = file.load(unit)
+    file.close()
+    assert said == "", said
+    held = contents(unit)
+    taken = sum(line.region.words for line in unit.panel.memory_map() if line.slot is not None)
+    assert taken == sum(len(words) for words in held.values()) == unit.memory.used
+    return held
+
+
+def filled(path: Path) -> dict[int, list[int]]:
+    """Make the image that the first round begins with."""
+    unit = RackUnit(PROFILE)
+    now_ns = 0
+    for number, count in (*KEPT.items(), (REPLACED, WORDS)):
+        for _, message in oracle.split(dump_of(number - 1, words_of(number, count))):
+            now_ns += 1
+            unit.receive_bytes(message, now_ns)
+            while unit.bytes_to_send():  # answers that nobody hears
+                pass
+    path.write_bytes(image_of(unit))
+    held = contents(unit)
+    assert {number: len(words) for number, words in held.items()} == {**KEPT, REPLACED: WORDS}
+    return held
+
+
+def serve(path: Path, tells: int) -> None:
+    """Serve for ever, in a process that somebody will kill."""
+    file, unit, port = ImageFile(str(path)), RackUnit(PROFILE), TcpServer(0, MonotonicClock())
+    file.load(unit)
+    os.write(tells, f"{port.address[1]}\n".encode())
+    Serving(port, unit, shown_port="test", byte_ns=0, image=file).run(lambda: False)
+
+
+def kill_once(path: Path, data: bytes, rng: random.Random) -> str:
+    """Serve, send a part or all of `data`, kill; return when it was killed."""
+    hears, tells = os.pipe()
+    child = os.fork()
+    if not child:
+        try:
+            serve(path, tells)
+        finally:
+            os._exit(9)
+    os.close(tells)
+    with os.fdopen(hears, "rb") as pipe:
+        number = int(pipe.readline())
+    when = rng.choice(("in the dump", "after the dump", "while writing"))
+    with socket.create_connection(("127.0.0.1", number)) as peer:
+        if when == "in the dump":
+            peer.sendall(data[: rng.randrange(len(data))])
+            time.sleep(rng.random() * 0.003)
+        else:
+            peer.sendall(data)
+            if when == "while writing":
+                await_draft(draft_of(path))
+            time.sleep(rng.random() * (LATEST_S if when == "after the dump" else 0.01))
+        os.kill(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+    assert os.WIFSIGNALED(status), "the unit ended before it was killed"
+    return when
+
+
+def draft_of(path: Path) -> Path:
+    return path.with_name(f".{path.name}.draft")
+
+
+def await_draft(draft: Path) -> None:
+    """Return when the image is being written, or has been."""
+    until_s = time.monotonic() + 1
+    while not draft.exists() and time.monotonic() < until_s:
+        pass
+
+
+def main(arguments: Sequence[str]) -> None:
+    folder, rounds, seed = Path(arguments[0]), int(arguments[1]), int(arguments[2])
+    path = folder / "desk.image"
+    rng = random.Random(seed)
+    held = filled(path)
+    assert load(path) == held
+    found: Counter[str] = Counter()
+    for number in range(rounds):
+        new = words_of(1_000_000 * seed + number + 1, WORDS)
+        when = kill_once(path, dump_of(REPLACED - 1, new), rng)
+        found["drafts left"] += draft_of(path).exists()
+        after = load(path)
+        is_new = after[REPLACED] == new
+        assert after == {**held, REPLACED: new} if is_new else after == held, f"round {number}"
+        found[f"{'new' if is_new else 'old'}, {when}"] += 1
+        held = after
+    assert sorted(entry.name for entry in folder.iterdir()) == ["desk.image"]
+    print(json.dumps(found))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,447 @@
+"""The unit as a device: what is told, done and kept, in the time of a clock that stands still."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from emulator.dump.capture import Direction, Passage
+from emulator.unit.board import RackUnit
+from emulator.unit.image import restore
+from emulator.unit.possible import Profile
+from harness.files.image_file import ImageFile
+from harness.files.problem import Problem
+from harness.jobs.serving import Action, ActionKind, Note, Serving, View, action_of
+from tests import oracle
+from tests.ports.clockwork import MS, FakeClock, FakePort
+from tests.unit.desk import noise
+from tests.unit.rack import profile_of
+
+STEP_NS = 60 * MS
+"""Between two messages: a packet takes 40.64 ms on the line (M1 pp. 1, 37)."""
+SECOND_NS = 1_000 * MS
+
+
+def messages_of(words: Sequence[int], number: int = 1, device_id: int = 0) -> list[bytes]:
+    data = oracle.dump(
+        bits=16, words=words, sample_number=number, period_ns=22_676, device_id=device_id
+    )
+    return [message for _, message in oracle.split(data)]
+
+
+class Bench:
+    """A unit that is served on a port whose bytes come when told to."""
+
+    def __init__(
+        self,
+        profile: Profile | str = "",
+        *,
+        image: ImageFile | None = None,
+        operator_ns: int | None = None,
+        clock: FakeClock | None = None,
+        byte_ns: int = 320_000,
+    ) -> None:
+        self.clock = clock or FakeClock()
+        self.port = FakePort(self.clock)
+        self.unit = RackUnit(profile_of(profile) if isinstance(profile, str) else profile)
+        self.notes: list[Note] = []
+        self.passages: list[Passage] = []
+        if image is not None:
+            image.load(self.unit)
+        self.serving = Serving(
+            self.port,
+            self.unit,
+            shown_port="fake",
+            byte_ns=byte_ns,
+            image=image,
+            operator_ns=operator_ns,
+            teller=self.notes.append,
+            recorder=self.passages.append,
+        )
+
+    def come(self, messages: Sequence[bytes], *, at_ns: int = 0, step_ns: int = STEP_NS) -> int:
+        """Have messages come one after another; return when all of them are dealt with."""
+        for index, message in enumerate(messages):
+            self.port.add(self.clock.time_ns + at_ns + index * step_ns, message)
+        return self.clock.time_ns + at_ns + len(messages) * step_ns
+
+    def run(self, until_ns: int, tick: Callable[[], None] | None = None) -> None:
+        self.serving.run(lambda: self.clock.time_ns >= until_ns, tick)
+
+    def take(self, words: Sequence[int], number: int = 1) -> None:
+        self.run(self.come(messages_of(words, number)))
+
+    def events(self) -> list[str]:
+        return [note.event for note in self.notes]
+
+    def only(self, event: str) -> Note:
+        (note,) = [note for note in self.notes if note.event == event]
+        return note
+
+    def words_in(self, slot: int) -> list[int] | None:
+        return words_in(self.unit, slot)
+
+
+def words_in(unit: RackUnit, slot: int) -> list[int] | None:
+    sample = unit.slots[slot].sample
+    return None if sample is None else [int(word) for word in sample.words]
+
+
+def test_a_dump_is_told_of_from_its_header_to_its_end() -> None:
+    bench, words = Bench(), noise(1_000)
+    bench.take(words)
+    assert bench.words_in(2) == words
+    header = bench.only("header")
+    assert header.facts == {
+        "sample_number": 1,
+        "words": 1_000,
+        "bits": 16,
+        "channels": 1,
+        "slot": 2,
+        "packets": 25,  # of 40 words each (M1 p. 39)
+    }
+    assert "1,000 words of 16 bits, for slot 2" in header.text
+    assert bench.only("loaded").facts["words"] == 1_000
+    # 25 packets take a second and a half here: one line of progress.
+    progress = bench.only("progress")
+    assert progress.facts["expected"] == 25
+    assert bench.events() == ["header", "progress", "loaded"]
+    # The header has 21 bytes (M1 p. 37), and the unit tells of it when they are there.
+    assert header.time_ns == 21 * 320_000
+
+
+def test_what_there_is_to_be_seen_in_the_middle_of_a_dump() -> None:
+    bench, seen = Bench(), list[View]()
+    bench.take(noise(5))
+    bench.run(
+        bench.come(messages_of(noise(1_000), 7)[:11]),
+        lambda: seen.append(bench.serving.view()),
+    )
+    view = bench.serving.view()
+    assert view.state == "receiving sample 7"
+    assert view.arriving is not None
+    assert (view.arriving.packets, view.arriving.expected) == (10, 25)
+    assert [(slot.number, slot.sample_number, slot.words) for slot in view.slots] == [(2, 1, 5)]
+    assert [(piece.kind, piece.words, piece.slot) for piece in view.memory_map[:2]] == [
+        ("sample", 5, 2),
+        ("arriving", 1_000, None),
+    ]
+    assert sum(piece.words for piece in view.memory_map) == view.capacity
+    assert view.bank_words * len(view.banks_fitted) == view.capacity
+    assert view.peer is None
+    assert view.image == ""
+    assert [note.event for note in view.notes] == bench.events()
+    assert len({one.time_ns for one in seen}) == len(seen) > 10  # every slice has its tick
+
+
+def test_what_a_unit_sends_is_told_too() -> None:
+    bench, words = Bench(), noise(100)
+    bench.take(words)
+    bench.port.add(bench.clock.time_ns, oracle.dump_request(sample_number=1))
+    bench.run(bench.clock.time_ns + 10 * SECOND_NS)  # nobody answers: an open loop (HSK-03)
+    assert bench.only("request answered").facts == {"sample_number": 1, "words": 100}
+    assert bench.only("sent").facts == {"sample_number": 1, "packets": 3}
+    sent = b"".join(message for _, message in bench.port.sent[-4:])
+    assert oracle.read_dump(sent).words == words
+
+
+def test_what_the_unit_does_not_hear_is_told() -> None:
+    bench = Bench()
+    header = messages_of(noise(3), device_id=5)[0]
+    own = messages_of(noise(3))[0]
+    request = oracle.dump_request(sample_number=9)
+    bench.run(bench.come([header]))
+    bench.serving.post("filter off")
+    bench.run(bench.clock.time_ns + STEP_NS)
+    bench.run(bench.come([own]))
+    bench.serving.post("power off")
+    bench.run(bench.clock.time_ns + STEP_NS)
+    bench.run(bench.come([request]))
+    told = [note.text for note in bench.notes if note.event == "not heard"]
+    assert told == [
+        "a header of sample 1 came for device 5, and this unit is device 0",
+        "a header of sample 1 came, and the receive filter kept it out",
+        "a request for sample 9 came, and the unit is switched off",
+    ]
+    assert bench.port.sent == []
+
+
+def test_a_refused_dump_and_one_that_ends_early() -> None:
+    bench = Bench("[slots]\ncount = 4\n")
+    bench.run(bench.come(messages_of(noise(3), 9)))
+    assert "sample number" in bench.only("refused").text
+    bench.run(bench.come(messages_of(noise(300))[:3]))
+    bench.run(bench.clock.time_ns + 3 * SECOND_NS)
+    incomplete = bench.only("incomplete")
+    assert incomplete.facts["kept"] is False
+    assert "after 80 words" in incomplete.text
+
+
+@pytest.mark.parametrize(
+    ("line", "action"),
+    [
+        ("confirm", Action(kind=ActionKind.CONFIRM)),
+        ("  initialise ", Action(kind=ActionKind.INITIALISE)),
+        ("device-id 5", Action(kind=ActionKind.DEVICE_ID, number=5)),
+        ("filter off", Action(kind=ActionKind.FILTER, on=False)),
+        ("power  on", Action(kind=ActionKind.POWER, on=True)),
+        ("protect 12", Action(kind=ActionKind.PROTECT, number=12)),
+        ("unprotect 12", Action(kind=ActionKind.UNPROTECT, number=12)),
+        ("delete 1", Action(kind=ActionKind.DELETE, number=1)),
+        ("quit", Action(kind=ActionKind.QUIT)),
+    ],
+)
+def test_the_words_of_actions(line: str, action: Action) -> None:
+    assert action_of(line) == action
+    assert action_of(str(action)) == action
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("", "press", "CONFIRM", "confirm 3", "device-id", "device-id x", "device-id -1"),
+        *("delete 1 2", "filter", "filter yes", "quit now", "delete 99999999999999999999"),
+        *("\x1b[2J", "protect ²"),
+    ],
+)
+def test_lines_that_are_no_actions(line: str) -> None:
+    with pytest.raises(ValueError, match=r".") as caught:
+        action_of(line)
+    assert str(caught.value).isprintable()
+    bench = Bench()
+    bench.serving.post(line)
+    bench.run(1)
+    assert bench.events() == ["mistake"]
+
+
+def test_actions_at_the_panel() -> None:
+    bench = Bench("[slots]\ncount = 4\n")
+    bench.take([1, 2, 3])
+    lines = ["device-id 9", "protect 2", "delete 2", "unprotect 2", "delete 2", "delete 2"]
+    for line in [*lines, "delete 5", "device-id 127", "power off", "filter off", "power on"]:
+        assert bench.serving.post(line)
+    bench.run(bench.clock.time_ns + 1)
+    assert bench.unit.panel.device_id == 9
+    assert bench.words_in(2) is None
+    told = [(note.event, note.facts["action"]) for note in bench.notes[2:]]
+    assert told == [
+        ("action", "device-id 9"),
+        ("action", "protect 2"),
+        ("mistake", "delete 2"),
+        ("action", "unprotect 2"),
+        ("action", "delete 2"),
+        ("mistake", "delete 2"),
+        ("mistake", "delete 5"),
+        ("mistake", "device-id 127"),
+        ("action", "power off"),
+        ("mistake", "filter off"),
+        ("action", "power on"),
+    ]
+
+
+def test_quit_ends_it_and_actions_that_wait_are_bounded() -> None:
+    bench = Bench()
+    taken = [bench.serving.post("confirm") for _ in range(1_000)]
+    assert taken.count(True) == 256
+    bench.run(1)
+    assert bench.serving.post("quit")
+    bench.run(1 << 60)
+    assert bench.clock.time_ns < SECOND_NS
+
+
+CONFIRM = '[panel]\nconfirm = "each dump"\n'
+
+
+def test_an_operator_presses_confirm_after_a_while() -> None:
+    bench = Bench(CONFIRM, operator_ns=3 * SECOND_NS)
+    bench.take([1, 2, 3])
+    assert bench.unit.panel.awaiting_confirm == 2
+    assert bench.only("to confirm").facts == {"slot": 2}
+    asked_ns = bench.only("to confirm").time_ns
+    bench.run(bench.clock.time_ns + 4 * SECOND_NS)
+    pressed = bench.only("action")
+    assert pressed.text == "slot 2 confirmed at the panel"
+    assert 0 <= pressed.time_ns - asked_ns - 3 * SECOND_NS <= 50 * MS
+    bench.take([4])  # and again for the next one
+    bench.run(bench.clock.time_ns + 4 * SECOND_NS)
+    assert bench.events().count("action") == 2
+
+
+def test_without_an_operator_it_is_left_to_a_person() -> None:
+    bench = Bench(CONFIRM)
+    bench.take([1, 2, 3])
+    header, packet = messages_of([4, 5], 2)
+    bench.run(bench.come([header]) + 60 * SECOND_NS)
+    assert bench.only("waiting").facts == {"sample_number": 2}
+    assert bench.serving.view().state == "slot 2 waits for confirm, and sample 2 has to wait"
+    bench.serving.post("confirm")
+    bench.run(bench.clock.time_ns + STEP_NS)
+    bench.run(bench.come([packet]))
+    assert bench.words_in(3) == [4, 5]
+
+
+def test_a_flood_of_one_event_is_cut_and_counted() -> None:
+    bench = Bench(byte_ns=0)
+    header, packet, *_ = messages_of(noise(100))
+    broken = packet[:-2] + bytes([packet[-2] ^ 1]) + packet[-1:]
+    bench.run(bench.come([header, *[header, broken] * 500], step_ns=10 * MS))
+    bench.run(bench.come([header, broken], at_ns=2 * SECOND_NS) + STEP_NS)
+    faulty = [note for note in bench.notes if note.event == "faulty"]
+    assert len(faulty) < 20 * 13  # in twelve seconds
+    assert sum(int(str(note.facts.get("left_out", 0))) for note in faulty) + len(faulty) == 501
+    assert len(bench.serving.view().notes) <= 64
+
+
+def test_lateness_is_told_as_ours() -> None:
+    bench = Bench(clock=FakeClock(stalls=[(100 * MS, 700 * MS), (1_000 * MS, 300 * MS)]))
+    bench.run(bench.come(messages_of(noise(1_000))))
+    late = [note for note in bench.notes if note.event == "late"]
+    assert late
+    assert all("this computer was late" in note.text for note in late)
+    assert all(b.time_ns - a.time_ns >= SECOND_NS for a, b in pairwise(late))
+    assert bench.serving.view().worst_late_ns > 500 * MS
+
+
+def test_everything_that_passes_is_recorded() -> None:
+    bench, messages = Bench(), messages_of(noise(50))
+    bench.run(bench.come(messages))
+    to_unit = [each.data for each in bench.passages if each.direction is Direction.TO_UNIT]
+    assert to_unit == messages
+    assert sum(each.direction is Direction.FROM_UNIT for each in bench.passages) == 3
+
+
+# the image
+
+
+def kept_in(path: Path, profile: Profile) -> RackUnit:
+    unit = RackUnit(profile)
+    restore(unit, path.read_bytes())
+    return unit
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "desk.image"
+
+
+def test_the_image_outlives_the_unit(path: Path) -> None:
+    words = noise(200)
+    for number in (1, 3):
+        file = ImageFile(str(path))
+        bench = Bench(image=file)
+        bench.take(words, number)
+        bench.serving.post(f"device-id {number}" if number == 3 else "confirm")
+        bench.run(bench.clock.time_ns + STEP_NS)
+        bench.serving.finish()
+        file.close()
+    unit = kept_in(path, bench.unit.profile)
+    assert words_in(unit, 2) == words_in(unit, 4) == words
+    assert unit.panel.device_id == 3
+    assert "image written" in bench.events()
+
+
+class Watched(ImageFile):
+    """Writes and says so."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(str(path))
+        self.written: list[bytes] = []
+        self.fails = False
+
+    def write(self, image: bytes) -> None:
+        if self.fails:
+            raise Problem("the disk is full.")
+        self.written.append(image)
+
+    def settle(self, bench: Bench, slot: int, words: list[int]) -> None:
+        """Let time pass until an image has these words; the thread that writes has its own pace."""
+        for _ in range(1_000_000):
+            bench.run(bench.clock.time_ns + 1)
+            if self.written and words_in(restored(bench, self.written[-1]), slot) == words:
+                return
+        raise AssertionError("no image was written")
+
+
+def restored(bench: Bench, image: bytes) -> RackUnit:
+    unit = RackUnit(bench.unit.profile)
+    restore(unit, image)
+    return unit
+
+
+def test_an_image_shows_the_old_sample_or_the_new_one_never_what_is_between(path: Path) -> None:
+    # This unit gives the old sample up when it accepts the header; the image does not.
+    file, old, new = Watched(path), noise(90, seed=2), noise(90, seed=3)
+    bench = Bench('[slots]\nreplace = "at once"\n', image=file)
+    bench.take(old)
+    file.settle(bench, 2, old)
+    before = len(file.written)
+    in_the_middle = []
+    bench.run(bench.come(messages_of(new)), lambda: in_the_middle.append(bench.words_in(2)))
+    assert None in in_the_middle  # the unit itself had nothing there for a while
+    file.settle(bench, 2, new)
+    held = [words_in(restored(bench, image), 2) for image in file.written[before:]]
+    assert all(words in (old, new) for words in held)
+    bench.serving.finish()
+    file.close()
+
+
+@pytest.mark.parametrize(
+    ("habits", "slot_2"),
+    [
+        ('[slots]\nreplace = "at once"\n', None),
+        ('[slots]\nreplace = "when whole"\n', [7, 8, 9]),
+        ('[habits]\npartial = "keep"\n', noise(90)[:40]),
+    ],
+)
+def test_an_end_in_the_middle_of_a_dump_is_the_unit_s_switch(
+    path: Path, habits: str, slot_2: list[int] | None
+) -> None:
+    file = ImageFile(str(path))
+    bench = Bench(habits, image=file)
+    bench.take([7, 8, 9])
+    bench.run(bench.come(messages_of(noise(90))[:2]))
+    assert bench.unit.is_receiving
+    bench.serving.finish()
+    file.close()
+    assert words_in(kept_in(path, bench.unit.profile), 2) == slot_2
+    assert bench.events()[-2:] == ["incomplete", "image written"]
+
+
+def test_an_image_that_cannot_be_written_is_told_and_tried_again(path: Path) -> None:
+    file = Watched(path)
+    file.fails = True
+    bench = Bench(image=file)
+    bench.take([1, 2])
+    for _ in range(1_000_000):
+        bench.run(bench.clock.time_ns + 1)
+        if "image not written" in bench.events():
+            break
+    assert bench.serving.view().image_problem == "the disk is full."
+    file.fails = False
+    file.settle(bench, 2, [1, 2])
+    bench.serving.finish()
+    assert bench.serving.view().image_problem == ""
+    file.close()
+
+
+def test_an_image_that_cannot_be_written_at_the_end_is_a_problem(path: Path) -> None:
+    file = Watched(path)
+    file.fails = True
+    bench = Bench(image=file)
+    bench.take([1, 2])
+    with pytest.raises(Problem, match="the disk is full"):
+        bench.serving.finish()
+    file.close()
+
+
+def test_names_and_loops_that_come_are_kept_as_well(path: Path) -> None:
+    file = ImageFile(str(path))
+    bench = Bench(image=file)
+    bench.take([1, 2, 3])
+    bench.run(bench.come([oracle.sample_name(sample_number=1, name=b"Thunder")]))
+    bench.serving.finish()
+    file.close()
+    assert kept_in(path, bench.unit.profile).slots[2].name == "Thunder"
