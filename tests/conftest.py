@@ -1,6 +1,7 @@
 """What holds for all tests."""
 
 import os
+import tempfile
 
 from hypothesis import HealthCheck, settings
 
@@ -12,3 +13,7 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("dryload")
+
+# Journals of replays go to a place that is forgotten, never to the home of whoever runs the tests.
+_state = tempfile.TemporaryDirectory()
+os.environ["XDG_STATE_HOME"] = _state.name

@@ -2,7 +2,7 @@
 
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -51,8 +51,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     dumps, not_played = playlist(wishes)
     journal = _journal(target, way)
     sorted_out = sort_out(dumps, anyway=way.anyway, journal=journal)
-    for line in report.before(sorted_out, target.given):
-        typer.echo(f"dryload: {line}", err=True)
+    _note(report.left_out(sorted_out))
     plays: list[Played] = []
     failed = None
     with ExitStack() as stack:
@@ -60,6 +59,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         was_interrupted = stack.enter_context(ends())
         if sorted_out.to_send:
             port = stack.enter_context(_opened(target, MonotonicClock(), way))
+            _note(report.before(sorted_out, target.given))
             bar = stack.enter_context(packet_progress(sorted_out.to_send, wishes.read_back))
             pause = stack.enter_context(_pausing(bar, was_interrupted))
             recorder = stack.enter_context(recording(wishes, target, port))
@@ -102,6 +102,11 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         raise KeyboardInterrupt
     is_well = not (not_played or sorted_out.broken) and all(map(report.is_well, plays))
     raise typer.Exit(0 if is_well else 1)
+
+
+def _note(lines: Sequence[str]) -> None:
+    for line in lines:
+        typer.echo(f"dryload: {line}", err=True)
 
 
 def _go_on(way: Way) -> str:

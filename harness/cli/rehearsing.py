@@ -122,15 +122,19 @@ def _played(
 
 
 def _link(name: str | None) -> "Link | None":
-    from emulator.line.link import link_named
-    from harness.files.opening import shown_lines
+    from emulator.line.link import link_lines, link_named
+    from harness.files.opening import shown
 
     if name is None:
         return None
     try:
         return link_named(name)
     except ValueError as problem:
-        raise Problem(shown_lines(f"--link: {problem}")) from problem
+        there = "".join(f"\n  {each:16}{sentence}" for each, sentence in link_lines())
+        raise Problem(
+            f"--link {shown(name)}: there is no such link. N is a number, and -to-unit, -from-unit "
+            f"or -both-ways may follow:{there}"
+        ) from problem
 
 
 def _seconds(text: str) -> int | None:

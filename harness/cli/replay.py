@@ -61,7 +61,7 @@ def replay(
         typer.Option(
             metavar="NAME",
             help="unit: only. What the interface before the cable does, as in usb, at-most-64 or "
-            "every-256th; --link ? tells them all.",
+            "every-256th; a wrong name tells them all.",
         ),
     ] = None,
     hear: Annotated[

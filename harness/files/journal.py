@@ -63,25 +63,28 @@ def usual_path(target: str) -> str:
 
 
 class Journal:
-    """Open for writing from `begin` or `resume` until `close`."""
+    """Open for writing from `begin` or `resume` until `close`.
+
+    A new one replaces what was there only when its first dump is entered: who finds no unit keeps
+    the old one.
+    """
 
     def __init__(self, path: str, entries: Sequence[Entry], *, head: bytes | None) -> None:
         self.path: Final = path
         self.entries: Final = tuple(entries)
         """What stood in it before."""
+        self._head = head
         try:
             Path(path).parent.mkdir(parents=True, exist_ok=True)
-            self._file = open(path, "ab" if head is None else "wb")  # noqa: SIM115
-            if head is not None:
-                self._put(head)
+            self._file = open(path, "ab")  # noqa: SIM115
         except OSError as problem:
             raise _unwritable(path, problem) from problem
 
     @classmethod
     def begin(cls, path: str, *, target: str, began: str) -> "Journal":
         """Start a new journal; what was there before is replaced if it was one."""
-        if os.path.exists(path):
-            _head_of(_content(path), path)  # nobody's file is overwritten for a journal
+        if os.path.exists(path) and (content := _content(path)):
+            _head_of(content, path)  # nobody's file is overwritten for a journal
         return cls(path, (), head=_line({"schema": SCHEMA, "target": target, "began": began}))
 
     @classmethod
@@ -113,6 +116,10 @@ class Journal:
     def enter(self, entry: Entry) -> None:
         """Write one dump down; it is on the disk when this returns."""
         try:
+            if self._head is not None:
+                self._file.truncate(0)
+                self._put(self._head)
+                self._head = None
             self._put(_line(asdict(entry)))
         except OSError as problem:
             raise _unwritable(self.path, problem) from problem

@@ -233,8 +233,8 @@ def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
             clause="HSK-15",
             verdict=Verdict.RIG,
             answerable=Answerable.RIG,
-            message=f"Packet {first.packet or 0:,}: the unit had answered those before and did not "
-            f"answer this one, so it was sent again{times}.",
+            message=f"Packet {first.packet or 0:,}: the unit had answered before and did not "
+            f"answer this, so it was sent again{times}.",
             at=_place(first, first.packet),
             expected="ACK, NAK, WAIT or CANCEL within 20 ms",
             found="silence",

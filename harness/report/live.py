@@ -21,11 +21,11 @@ from harness.report.replay import (
     transfer_document,
 )
 
-__all__ = ["before", "document", "is_well", "lines_of", "summary"]
+__all__ = ["before", "document", "is_well", "left_out", "lines_of", "summary"]
 
 
-def before(sorted_out: Sorted, target: str) -> list[str]:
-    """Return what is said before anything is sent."""
+def left_out(sorted_out: Sorted) -> list[str]:
+    """Return what is said of the dumps that are not sent."""
     lines = [f"{_what(dump)} was loaded before: not sent again." for dump in sorted_out.loaded]
     for dump in sorted_out.broken:
         worst = next(each for each in dump.findings if each.verdict is Verdict.BROKEN)
@@ -33,14 +33,17 @@ def before(sorted_out: Sorted, target: str) -> list[str]:
             f"{_what(dump)} is broken and not sent: {worst.message} "
             f"dryload validate {shown(dump.file)} says more; --anyway sends it all the same."
         )
-    if sorted_out.to_send:
-        numbers = ", ".join(str(dump.header.sample_number) for dump in sorted_out.to_send)
-        several = "s" if len(sorted_out.to_send) > 1 else ""
-        lines.append(
-            f"sending to {shown(target)}; what the unit has as sample{several} {numbers} is "
-            "replaced, if it takes it."
-        )
     return lines
+
+
+def before(sorted_out: Sorted, target: str) -> list[str]:
+    """Return what is said before anything is sent."""
+    numbers = ", ".join(str(dump.header.sample_number) for dump in sorted_out.to_send)
+    several = "s" if len(sorted_out.to_send) > 1 else ""
+    return [
+        f"sending to {shown(target)}; what the unit has as sample{several} {numbers} is replaced, "
+        "if it takes it."
+    ]
 
 
 def _what(dump: Dump) -> str:

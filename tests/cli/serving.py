@@ -16,7 +16,7 @@ from typing import Any, Final
 from tests import oracle
 from tests.cli.runs import COMMAND, environment
 
-PATIENCE_S: Final = 60
+PATIENCE_S: Final = 30
 """After that a test that hangs is ended."""
 PERIOD_NS: Final = 22_676
 

@@ -94,7 +94,7 @@ def read_on(peer: socket.socket) -> None:
 def valid() -> list[bytes]:
     return [
         *dump(20, words_of(6, 100)),
-        *dump(21, words_of(7, 50), bits=12),
+        *dump(21, list(range(-25, 25)), bits=12),
         oracle.extended_header(sample_number=22, bits=16, rate_integer=44_100, length=40),
         oracle.dump_request(sample_number=GOOD),
         oracle.dump_request(sample_number=0),
@@ -147,8 +147,8 @@ def test_floods_and_a_message_without_an_end(tmp_path: Path) -> None:
 def test_peers_that_say_nothing_or_come_together_or_vanish(tmp_path: Path) -> None:
     header, *packets = dump(GOOD, words_of(8, 100))
     with prepared(tmp_path) as unit:
-        with unit.peer():
-            pass
+        with unit.peer():  # says nothing and goes
+            unit.await_event("peer")
         with unit.peer() as first:
             first.sendall(header)
             assert receive(first)[3] == oracle.HANDSHAKES["ACK"]
@@ -180,17 +180,6 @@ def test_a_peer_that_stays_and_says_nothing_gives_way(tmp_path: Path) -> None:
             raise AssertionError("nobody else was let in")
         while unit.await_event("peer")["peer"]:
             pass
-
-
-def test_a_peer_that_asks_and_never_reads_is_let_go(tmp_path: Path) -> None:
-    with prepared(tmp_path) as unit, socket.create_connection(unit.address) as peer:
-        peer.settimeout(PATIENCE_S)
-        with suppress(OSError):
-            while True:
-                peer.sendall(oracle.identity_request() * 1_000)
-        while (said := unit.await_event("peer"))["peer"]:
-            pass
-        assert "has not read" in said["message"]
 
 
 def is_closed(peer: socket.socket) -> bool:
