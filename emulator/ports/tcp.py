@@ -146,7 +146,8 @@ class TcpServer:
                 arrivals = self._stream.read()
             except GoneError as problem:
                 self._let_go(str(problem))
-        self._accept()
+        if not arrivals:  # else the end of the present peer may stand behind what it sent
+            self._accept()
         return arrivals
 
     def _accept(self) -> None:

@@ -31,6 +31,8 @@ from emulator.wire.messages import (
 from emulator.wire.splitter import Piece, PieceKind
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+_MOST_WAITING: Final = 1 << 15
+"""Messages that may wait to go out; more than all loops of a sample, and less than a flood."""
 
 
 class RackUnit:
@@ -93,7 +95,7 @@ class RackUnit:
         """Take bytes from the input."""
         if not self.panel.powered:
             return ()
-        if self.profile.habits.echo:
+        if self.profile.habits.echo and len(self._echo) < _MOST_WAITING:
             self._echo.append(data)
         intake, receiver = self._intake, self._receiver
         busy = receiver.busy_until_ns > now_ns
@@ -193,7 +195,7 @@ class RackUnit:
         elif isinstance(message, ExtendedHeader) and not self.profile.knows.extended:
             return
         elif (replies := self._answers.to(message, self.panel.device_id)) is not None:
-            self._out.extend(replies)
+            self._out.extend(replies[: max(_MOST_WAITING - len(self._out), 0)])
         else:
             self._receiver.device_id = self.panel.device_id
             self._receiver.take(message, now_ns)
@@ -213,7 +215,7 @@ class RackUnit:
 
     def _decline(self, request: DumpRequest, habit: str) -> None:
         habits = self.profile.habits
-        if habit == "cancel" and habits.answers:
+        if habit == "cancel" and habits.answers and len(self._out) < _MOST_WAITING:
             own = habits.reply_id == "own"  # DEV-03
             device_id = self.panel.device_id if own else request.device_id
             self._out.append(handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0))
@@ -227,7 +229,10 @@ class RackUnit:
 
     def _look_at_sender(self) -> None:
         sender = self._sender
-        if sender is not None and sender.end is not None and not sender.has_more_to_send:
+        if sender is None:
+            return
+        sender.take_events()  # they are nobody's: the unit reports of what it receives
+        if sender.end is not None and not sender.has_more_to_send:
             self._sender = None
 
     def _interrupt(self, now_ns: int) -> None:

@@ -20,7 +20,7 @@ from emulator.unit.slots import Slot
 from emulator.wire.words import word_dtype
 
 MAGIC: Final = b"dryload memory image 1\n"
-_Kept = tuple[int, str, Sample | None, Holding]
+_Kept = tuple[int, str, bool, Sample | None, Holding]
 _DIGEST_BYTES: Final = 32
 _LENGTH_BYTES: Final = 8
 
@@ -32,7 +32,7 @@ class ImageError(ValueError):
 def image_of(unit: RackUnit) -> bytes:
     """Return everything that the unit's battery keeps."""
     words: list[bytes] = []
-    slots = [_slot_document(slot, words) for slot in unit.slots if slot.sample or slot.name]
+    slots = [_slot_document(slot, words) for slot in unit.slots if _is_kept(slot)]
     header = json.dumps(
         {
             "unit": unit.profile.unit.name,
@@ -66,15 +66,16 @@ def restore(unit: RackUnit, image: bytes) -> None:
         unit.memory.restore(
             fitted=tuple(header["fitted"]),
             initialised=header["initialised"],
-            taken=[holding for _, _, _, holding in kept],
+            taken=[holding for *_, holding in kept],
         )
     except ImageError:
         raise
     except (ValueError, KeyError, TypeError) as problem:
         raise ImageError("it is damaged: its books make no sense") from problem
-    for number, name, sample, holding in kept:
+    for number, name, protected, sample, holding in kept:
         slot = unit.slots[number]
         slot.rename(name)
+        slot.protected = protected
         if sample is not None:
             slot.put(sample, holding)
     unit.panel.device_id = header["device_id"]
@@ -92,6 +93,7 @@ def _read(content: bytes) -> tuple[dict[str, Any], list[_Kept]]:
         (
             document["slot"],
             document["name"],
+            document["protected"],
             None if document["sample"] is None else _sample(document["sample"], words),
             _holding(document),
         )
@@ -113,11 +115,16 @@ def _check_unit(unit: RackUnit, header: dict[str, Any]) -> None:
         raise ImageError("it comes from a unit of this name with other memory or other slots")
 
 
+def _is_kept(slot: Slot) -> bool:
+    return bool(slot.sample or slot.name or slot.protected)
+
+
 def _slot_document(slot: Slot, words: list[bytes]) -> dict[str, Any]:
     sample = slot.sample
     return {
         "slot": slot.number,
         "name": slot.name,
+        "protected": slot.protected,
         "regions": [[region.start, region.words] for region in slot.holding.regions],
         "sample": None if sample is None else _sample_document(sample, words),
     }

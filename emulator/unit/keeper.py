@@ -44,6 +44,8 @@ class Keeper:
         """Keep dumps in `memory` and `slots`, and let `panel` end them."""
         self.receipt: Receipt | None = None
         """What became of the dump that ended last."""
+        self.begun: Header | None = None
+        """Of the dump that runs or ran last."""
         self.held: Header | None = None
         """The header that waits for a person to confirm the dump before it."""
         self._profile: Final = profile
@@ -133,6 +135,7 @@ class Keeper:
         if self._profile.slots.replace == "at once":
             plan.slot.clear()  # its words went to the new sample
         self._plan = plan
+        self.begun = plan.header
         self._holding = holding
         self._data = []
         self._words = 0

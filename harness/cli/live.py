@@ -42,12 +42,16 @@ class Way:
 
 
 def play_live(wishes: Wishes, target: Target, way: Way) -> None:
-    """Play dumps to a port, say what came of it and end the command."""
+    """Play dumps or captures to a port, say what came of it and end the command."""
     from emulator.ports.clock import MonotonicClock
+    from harness.cli.live_verbatim import play_captures_live
+    from harness.cli.verbatim import are_captures
     from harness.jobs.live import LiveReplay, sort_out
     from harness.jobs.transfer import Settings
     from harness.report import live as report
 
+    if are_captures(wishes):
+        play_captures_live(wishes, target, way)
     dumps, not_played = playlist(wishes)
     journal = _journal(target, way)
     sorted_out = sort_out(dumps, anyway=way.anyway, journal=journal)

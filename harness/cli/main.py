@@ -39,13 +39,16 @@ def _register() -> None:
         diff,
         encode,
         explain,
+        ports,
         profiles,
+        read,
         replay,
         serve,
         validate,
     )
 
-    for module in (validate, replay, serve, diff, explain, encode, decode, profiles, clauses):
+    doing = (validate, replay, serve, read, diff, explain, encode, decode)
+    for module in (*doing, profiles, ports, clauses):
         app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
 
 

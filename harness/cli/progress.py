@@ -72,11 +72,11 @@ class PacketProgress:
             description=f"dump {self._forecast.number} of {self._dumps}, {step.doing}",
             completed=step.packet,
             total=max(step.packets, 1),
-            left="nobody knows how long" if left_ns is None else f"about {_about(left_ns)} left",
+            left="nobody knows how long" if left_ns is None else f"about {about(left_ns)} left",
         )
 
 
-def _about(ns: int) -> str:
+def about(ns: int) -> str:
     """Return a time that is not known to the tenth."""
     from harness.report.quantities import duration
 

@@ -48,13 +48,12 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     if wishes.capture is not None:
         check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
     if are_captures(wishes):
-        if link is not None:
-            raise Problem("--link is for dumps: a capture holds what its own line did.")
         play_captures(
             wishes,
             profile,
             target=target.given,
             operator=walk_ns is not None,
+            link=link,
             prepare=lambda unit: _prepare(unit, setting),
         )
     dumps, not_played = playlist(wishes)

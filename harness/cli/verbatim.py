@@ -11,6 +11,7 @@ from harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from emulator.dump.capture import Capture
+    from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
 
@@ -38,6 +39,7 @@ def play_captures(
     *,
     target: str,
     operator: bool,
+    link: "Link | None" = None,
     prepare: "Callable[[RackUnit], None]",
 ) -> None:
     """Play captures verbatim, say what came of it and end the command."""
@@ -48,7 +50,9 @@ def play_captures(
 
     loaded = [load(file) for file in wishes.files]
     with interrupts() as was_interrupted:
-        rehearsal = VerbatimRehearsal(profile, operator=operator, wants_stop=was_interrupted)
+        rehearsal = VerbatimRehearsal(
+            profile, operator=operator, link=link, wants_stop=was_interrupted
+        )
         prepare(rehearsal.unit)
         plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
     if wishes.capture is not None:
@@ -70,7 +74,8 @@ def play_captures(
         document["verbatim"] = report.documents(plays)
         say_json(document)
     else:
-        typer.echo("\n".join([replay_report.head(unit), "", *report.MEANING, ""]))
+        meaning = report.meaning(follows=any(played.follows for played in plays))
+        typer.echo("\n".join([replay_report.head(unit), "", *meaning, ""]))
         for played in plays:
             typer.echo("\n".join([*report.lines_of(played), ""]))
         typer.echo("\n".join(report.summary(unit, rehearsal.visits)))

@@ -29,6 +29,11 @@ class Recorded:
     remarks: tuple[str, ...] = field(default=())
     """What was odd about the file, in plain words."""
 
+    @property
+    def is_from_port(self) -> bool:
+        """Whether a clock gave its times, so that they scatter: virtual time begins at 0."""
+        return self.is_timed and self.start_ns != 0
+
 
 def back_to_back(parts: list[tuple[Direction, bytes]]) -> list[Passage]:
     """Return passages for bytes without times: one after another, as one line would carry them."""

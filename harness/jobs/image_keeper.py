@@ -128,6 +128,7 @@ def _books_of(unit: RackUnit) -> RackUnit:
         setattr(copy.panel, field, getattr(unit.panel, field))
     for slot, kept in zip(unit.slots, copy.slots, strict=True):
         kept.name, kept.sample, kept.holding = slot.name, slot.sample, slot.holding
+        kept.protected = slot.protected
     return copy
 
 
@@ -141,7 +142,9 @@ def _are_same(unit: RackUnit, copy: RackUnit) -> bool:
         and panel.receive_exclusive == kept_panel.receive_exclusive
         and panel.awaiting_confirm == kept_panel.awaiting_confirm
         and all(
-            slot.sample is kept.sample and slot.name == kept.name and slot.holding == kept.holding
+            slot.sample is kept.sample
+            and slot.holding == kept.holding
+            and (slot.name, slot.protected) == (kept.name, kept.protected)
             for slot, kept in zip(unit.slots, copy.slots, strict=True)
         )
     )

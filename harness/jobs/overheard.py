@@ -1,10 +1,9 @@
 """What passes on the line of a served unit, as far as a person beside it wants to know.
 
 The unit tells of what it did.  What it let pass (a header for another device, a message that its
-filter keeps out) and how large a dump will be stands only in what came.
+filter keeps out) stands only in what came.
 """
 
-from collections import deque
 from collections.abc import Iterator
 from typing import Final
 
@@ -17,7 +16,6 @@ from emulator.wire.messages import DumpHeader, DumpRequest, ExtendedHeader, Head
 from emulator.wire.splitter import PieceKind, Splitter
 
 _LIMIT: Final = 1 << 12  # bytes that are held of a message without an end
-_RECENT: Final = 16  # headers that are remembered until the unit comes to them
 _LONGEST: Final = 64  # bytes; every message that is of interest is shorter
 _SUB_ID: Final = 3
 _Heard = tuple[str, str, dict[str, object]]
@@ -30,7 +28,6 @@ class Overheard:
     def __init__(self, unit: RackUnit) -> None:
         self._unit: Final = unit
         self._splitter: Final = Splitter(limit=_LIMIT)
-        self._headers: Final[deque[Header]] = deque(maxlen=_RECENT)
         self.sent = 0
         """Data packets of the dump that the unit sends or sent last."""
         self.sends: Header | None = None
@@ -44,14 +41,6 @@ class Overheard:
         for piece in self._splitter.feed(passage.data):
             if piece.kind is PieceKind.EXCLUSIVE and _is_of_interest(piece.body):
                 yield from self._to_unit(piece.body)
-
-    def header_of(self, sample_number: int) -> Header | None:
-        """Return the header that announced a dump the unit has just begun with."""
-        for header in self._headers:
-            if header.sample_number == sample_number:
-                self._headers.remove(header)
-                return header
-        return None
 
     def _to_unit(self, body: bytes) -> Iterator[_Heard]:
         message = decode(body)
@@ -71,8 +60,6 @@ class Overheard:
         elif not self._unit.obeys(message.device_id):
             own = f"and this unit is device {panel.device_id}"
             yield "not heard", f"{what} came for device {message.device_id}, {own}", facts
-        elif not isinstance(message, DumpRequest):
-            self._headers.append(message)
 
     def _from_unit(self, data: bytes) -> Iterator[_Heard]:
         if len(data) == PACKET_BYTES and data[_SUB_ID] == PACKET_SUB_ID:

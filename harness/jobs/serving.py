@@ -20,12 +20,12 @@ from emulator.unit.keeper import Receipt
 from emulator.unit.prose import counted
 from emulator.wire.constants import BYTE_NS
 from emulator.wire.messages import Header
-from emulator.wire.sizes import packets_for
 from harness.files.image_file import ImageFile
 from harness.jobs.image_keeper import ImageKeeper, Written
 from harness.jobs.overheard import Overheard, words_of
 from harness.jobs.serving_notes import Notes, Teller
 from harness.jobs.serving_view import Coming, MapPiece, Note, UsedSlot, View, view_of
+from harness.jobs.serving_words import FAULTS, packets_of, told
 from harness.jobs.unit_actions import Action, ActionKind, action_of, perform
 
 __all__ = [
@@ -44,12 +44,6 @@ _SLICE_NS: Final = 50_000_000
 _LEAVE_NS: Final = 500_000_000  # until the message on its way has left, at the end
 _SECOND_NS: Final = 1_000_000_000
 _ACTIONS: Final = 256  # that may wait
-_RECEIVING: Final = "receiving sample "
-_FAULTS: Final = {
-    EventKind.FAULTY: ("faulty", "packet {} was not taken: its checksum or its form is wrong"),
-    EventKind.JUMPED: ("jumped", "packet {} came with another number than was expected"),
-    EventKind.REPEATED: ("repeated", "a packet came again after {} were stored"),
-}
 
 
 class Serving:
@@ -202,16 +196,14 @@ class Serving:
         elif event.kind is EventKind.OVERRUN:
             text = f"the unit's input buffer was full: {event.detail}"
             self._notes.add(time_ns, "overrun", text, facts)
-        elif event.kind in _FAULTS:
-            name, text = _FAULTS[event.kind]
+        elif event.kind in FAULTS:
+            name, text = FAULTS[event.kind]
             self._notes.add(time_ns, name, text.format(event.packet), facts)
         elif event.kind is EventKind.CANCELLED:
             self._notes.add(time_ns, "cancelled", "the sender cancelled the dump", facts)
 
     def _opened(self, time_ns: int) -> None:
-        number = self.unit.panel.line.removeprefix(_RECEIVING)
-        header = self._overheard.header_of(int(number)) if number.isdigit() else None
-        self._header = header
+        header = self._header = self.unit.keeper.begun
         self._told_packets = 0
         self._progress_ns = time_ns
         if header is None:
@@ -226,7 +218,7 @@ class Serving:
             "bits": header.bits,
             "channels": header.channels,
             "slot": None if slot is None else slot.number,
-            "packets": _packets_of(header),
+            "packets": packets_of(header),
         }
         text = f"sample {header.sample_number} comes: {counted(words, 'word')}"
         self._notes.add(time_ns, "header", f"{text} of {header.bits} bits{place}", facts)
@@ -292,7 +284,7 @@ class Serving:
             "kept": receipt.kept,
             "changes": list(receipt.changes),
         }
-        event, text = _told(receipt)
+        event, text = told(receipt)
         self.tell(event, text, **facts)
 
     def _look_at_hold(self) -> None:
@@ -322,7 +314,7 @@ class Serving:
         is_sending = self.unit.is_sending
         if self._was_sending and not is_sending and (header := self._overheard.sends) is not None:
             packets = self._overheard.sent
-            of = "" if packets == _packets_of(header) else f" of {_packets_of(header):,}"
+            of = "" if packets == packets_of(header) else f" of {packets_of(header):,}"
             self.tell(
                 "sent",
                 f"sample {header.sample_number}: {packets:,}{of} packets sent",
@@ -392,7 +384,7 @@ class Serving:
         return Coming(
             sample_number=-1 if header is None else header.sample_number,
             packets=self.unit.packets_stored,
-            expected=None if header is None else _packets_of(header),
+            expected=None if header is None else packets_of(header),
         )
 
     def _sending(self) -> Coming:
@@ -400,25 +392,5 @@ class Serving:
         return Coming(
             sample_number=-1 if header is None else header.sample_number,
             packets=self._overheard.sent,
-            expected=None if header is None else _packets_of(header),
+            expected=None if header is None else packets_of(header),
         )
-
-
-def _packets_of(header: Header) -> int | None:
-    try:
-        return packets_for(words_of(header), header.bits)
-    except ValueError:
-        return None
-
-
-def _told(receipt: Receipt) -> tuple[str, str]:
-    """Return event and text of a dump that has ended."""
-    what, changes = f"sample {receipt.sample_number}", "; ".join(receipt.changes)
-    where = f"slot {receipt.slot} holds {counted(receipt.words, 'word')}"
-    if not receipt.kept:
-        return "refused" if receipt.whole else "incomplete", f"{what}: nothing kept, {changes}"
-    if not receipt.whole:
-        return "incomplete", f"{what} ended early: {where}; {changes}"
-    if receipt.changes:
-        return "loaded with changes", f"{what}: {where}; {changes}"
-    return "loaded", f"{what}: {where}"

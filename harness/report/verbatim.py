@@ -1,14 +1,18 @@
 """What `dryload replay` says of captures that were played verbatim."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
+from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.verbatim import Verbatim
+from harness.judge.conversation import Comparison
 from harness.report import conversation
-from harness.report.quantities import count
+from harness.report.findings import finding_document
+from harness.report.quantities import count, duration
+from harness.report.replay import SCHEMA
 
 MEANING: Final = (
     "A capture is played verbatim: everything that went to the unit goes again, each message at "
@@ -16,6 +20,23 @@ MEANING: Final = (
     "No answer is waited for, nothing is sent again, nothing is read back: this shows what the "
     "unit does with just these bytes at just these times.",
 )
+_SCATTER: Final = (
+    "Times at a port scatter: a message waits for what came before it then, 20 ms longer than that "
+    "needs on the line and no more; what each side says is compared, and times are only told."
+)
+
+
+def meaning(*, follows: bool) -> list[str]:
+    """Return what playing verbatim means; `follows` where a port comes in."""
+    return [*MEANING, *([_SCATTER] if follows else [])]
+
+
+def before(target: str, lasting_ns: Iterable[int]) -> str:
+    """Return what is said before anything is sent to a port."""
+    return (
+        f"playing to {shown(target)} for about {duration(sum(lasting_ns))}; what the unit has "
+        "under the same sample numbers is replaced, if it takes it."
+    )
 
 
 def lines_of(played: Verbatim) -> list[str]:
@@ -36,9 +57,19 @@ def lines_of(played: Verbatim) -> list[str]:
         lines.append("  The unit did not answer as recorded (A is recorded, B is now).")
     if played.comparison is not None:
         lines += [f"    {line}".rstrip() for line in conversation.lines_of(played.comparison)]
-    if played.headers:
+        if played.follows:
+            lines.append(f"    {_lasting(played)}")
+    if played.overdue:
+        lines.append(
+            f"  {count(played.overdue, 'message')} went before all had come that came before then."
+        )
+    if played.headers and played.kept is not None:
         lines.append(f"  It took {count(played.kept, 'dump')} to the end.")
-    return lines
+    if played.failed is not None:
+        lines.append("  The port failed before it was over.")
+    elif played.stopped:
+        lines.append("  You stopped it before it was over.")
+    return [*lines, *(f"  {finding.message} {finding.do}" for finding in played.findings)]
 
 
 def summary(unit: RackUnit, visits: int) -> list[str]:
@@ -59,8 +90,36 @@ def documents(plays: Sequence[Verbatim]) -> list[dict[str, Any]]:
     return [_document(played) for played in plays]
 
 
+def live_document(
+    plays: Sequence[Verbatim], *, kind: str, name: str, stopped: bool, failed: PortError | None
+) -> dict[str, Any]:
+    """Return the result for programs, of a unit that is not ours."""
+    return {
+        "schema": SCHEMA,
+        "target": {"kind": kind, "name": name, "given": f"{kind}:{name}"},
+        "transfers": [],
+        "memory": None,
+        "stopped": stopped,
+        "failed": None if failed is None else {"what": failed.what, "do": failed.do},
+        "verbatim": documents(plays),
+    }
+
+
+def _lasting(played: Verbatim) -> str:
+    assert played.comparison is not None
+    then_ns, now_ns = played.comparison.lasting_ns
+    return f"It lasted {duration(then_ns)} when it was recorded, and {duration(now_ns)} now."
+
+
+def _lasting_document(comparison: Comparison) -> dict[str, int]:
+    then_ns, now_ns = comparison.lasting_ns
+    return {"recorded": then_ns, "now": now_ns}
+
+
 def _sent(played: Verbatim) -> str:
     recorded = played.file.recorded
+    if played.stopped or played.failed is not None:
+        return f"Played verbatim, but not to its end: {count(played.sent, 'message')} are in it."
     about = f" of {shown(recorded.about)}" if recorded.about else ""
     return f"Played verbatim: {count(played.sent, 'message')} that went to the unit{about}."
 
@@ -78,9 +137,13 @@ def _document(played: Verbatim) -> dict[str, Any]:
         "headers": played.headers,
         "kept": played.kept,
         "answered_as_recorded": None if comparison is None else comparison.same,
+        "lasting_ns": None if comparison is None else _lasting_document(comparison),
         "conversation": None
         if comparison is None
         else conversation.comparison_document(comparison),
+        "follows": played.follows,
+        "overdue": played.overdue,
+        "findings": [finding_document(finding) for finding in played.findings],
         "well": played.is_well,
         "stopped": played.stopped,
     }

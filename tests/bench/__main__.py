@@ -8,7 +8,7 @@ from rich.table import Table
 
 from tests.bench.measure import Row
 
-PARTS = ("codec", "rehearsal", "start")
+PARTS = ("codec", "rehearsal", "start", "port")
 """Modules of this package with `run() -> list[Row]`."""
 
 
@@ -16,19 +16,24 @@ def table(rows: list[Row]) -> Table:
     """Return the rows as a table for people."""
     shown = Table(box=None)
     shown.add_column("what", no_wrap=True)
-    for title in ("ours, µs", "other, µs", "ratio", "needed", "of copy speed"):
+    for title in ("ours, µs", "other, µs", "ratio", "rounds", "needed", "of copy speed"):
         shown.add_column(title, justify="right", no_wrap=True)
     for row in rows:
         shown.add_row(
             row.what,
             f"{row.ours_us:.1f}",
             "" if row.other_us is None else f"{row.other} {row.other_us:.1f}",
-            "" if row.ratio is None else f"{row.ratio:.1f}",
-            "" if row.needed is None else f"{row.needed:.0f}",
+            "" if row.ratio is None else _times(row.ratio),
+            f"{_times(min(row.rounds))} to {_times(max(row.rounds))}" if row.rounds else "",
+            "" if row.needed is None else f"{row.needed:g}",
             "" if row.share_of_copy is None else f"{row.share_of_copy:.1%}",
             style=None if row.enough else "bold red",
         )
     return shown
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.1f}" if ratio >= 10 else f"{ratio:.2f}"
 
 
 def main(names: list[str]) -> int:
@@ -40,7 +45,7 @@ def main(names: list[str]) -> int:
     rows: list[Row] = []
     for name in names or PARTS:
         rows += import_module(f"tests.bench.{name}").run()
-    Console(width=100).print(table(rows))
+    Console(width=120).print(table(rows))
     slow = [row.what for row in rows if not row.enough]
     if slow:
         print(f"too slow: {', '.join(slow)}")

@@ -24,6 +24,8 @@ class Row:
     """Copying as many bytes in memory, which is the fastest anything could touch them all."""
     needed: float | None = None
     """The least `ratio` that will do."""
+    rounds: tuple[float, ...] = ()
+    """The ratio in each round, where one is compared with the other round by round."""
 
     @property
     def ratio(self) -> float | None:

@@ -19,7 +19,7 @@ import pytest
 
 from tests import oracle
 from tests.cli.killing import words_of
-from tests.cli.serving import PATIENCE_S, Unit, dump, receive, serving
+from tests.cli.serving import PATIENCE_S, Unit, dump, receive, serving, talk
 
 KEPT = {0: words_of(1, 900), 1: words_of(2, 40), 5: words_of(3, 1)}
 GOOD = 9
@@ -65,11 +65,11 @@ def send_well(unit: Unit, words: list[int]) -> None:
     """Load a sample and read it back; what the unit may still be sending to others is ended."""
     with unit.peer() as peer:
         peer.sendall(oracle.handshake(kind="CANCEL"))
-        for message in dump(GOOD, words):
-            peer.sendall(message)
-            while (answer := receive(peer))[3] not in oracle.HANDSHAKES.values():
-                pass
-            assert answer[3] == oracle.HANDSHAKES["ACK"]
+        header, *packets = dump(GOOD, words)
+        peer.sendall(header)
+        while receive(peer)[:4] != oracle.handshake(kind="ACK")[:4]:
+            pass  # a packet that was on its way to others, a NAK for half a message of theirs
+        talk(peer, packets)
     assert unit.read_back(GOOD) == words
 
 
@@ -160,6 +160,8 @@ def test_peers_that_say_nothing_or_come_together_or_vanish(tmp_path: Path) -> No
             assert receive(first)[3] == oracle.HANDSHAKES["ACK"]
         with unit.peer() as gone:
             gone.sendall(header + packets[0][:60])
+            assert receive(gone)[3] == oracle.HANDSHAKES["ACK"]
+            unit.await_event("header")
             # With this a connection breaks at once, as when a cable is pulled.
             gone.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 

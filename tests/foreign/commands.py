@@ -47,7 +47,7 @@ def replay(file: Path, port: str, *options: str, jack: str | None = None) -> Rep
         capture_output=True,
         text=True,
         cwd=ROOT,
-        env=environment(jack),
+        env={**environment(jack), "XDG_STATE_HOME": str(file.parent)},  # where journals go
         timeout=_HUNG_S,
         check=False,
     )

@@ -42,17 +42,14 @@ def play(file: Path, jack: str | None, row: Row, *options: str) -> Came:
 
 
 def players(file: Path, jack: str | None, wanted: list[Row]) -> Iterator[Played]:
-    """Those that mainly wait do so together, which begins with the first of them."""
+    """Those that mainly wait do so while the others are played one after the other."""
     waiting: dict[str, Future[Came]] = {}
-    with ThreadPoolExecutor(6) as pool:
+    with ThreadPoolExecutor(3) as pool:
 
         def played(row: Row) -> Came:
-            if not row.is_patient:
-                return play(file, jack, row)
-            if not waiting:
-                waiting.update({each.name: pool.submit(play, file, jack, each) for each in wanted})
-            return waiting[row.name].result()
+            return waiting[row.name].result() if row.is_patient else play(file, jack, row)
 
+        waiting.update({each.name: pool.submit(play, file, jack, each) for each in wanted})
         yield played
 
 
@@ -76,6 +73,8 @@ def check(row: Row, came: Came) -> None:
     replayed, unit = came
     transfer = replayed.transfer
     told = (transfer["outcome"], transfer["verified"], replayed.code)
+    if told == row.on_a_busy_machine and transfer["packets"]["resent"] > 3:
+        return
     assert told in [(row.outcome, row.verified, code) for code in row.exits], replayed.told
     assert transfer["packets"]["resent"] >= row.resent
     assert re.search(row.says, replayed.told), replayed.told
@@ -88,9 +87,8 @@ def check(row: Row, came: Came) -> None:
         assert not [each for each in transfer["findings"] if each["verdict"] == "broken"]
 
 
-BY_NAME = pytest.mark.parametrize(
-    "row", sorted(ROWS, key=lambda row: row.is_patient), ids=lambda row: row.name
-)
+QUICK = [row for row in ROWS if not row.is_patient]  # one after the other, and first
+BY_NAME = pytest.mark.parametrize("row", QUICK + PATIENT, ids=lambda row: row.name)
 
 
 @BY_NAME
@@ -137,4 +135,20 @@ def test_with_the_time_of_a_real_line_over_midi_ports(file: Path, jack_name: str
     with gear("--midi", "Foreign Desk", jack=jack_name) as unit:
         replayed = replay(file, unit.port, jack=jack_name)
         check(row, (replayed, unit.end()))
-    assert replayed.transfer["time"]["line_ns"] >= 10 * 40_640_000  # M1 pp. 1, 39
+    # 21 + 10 * 127 bytes of 320 µs each: nothing can be faster (M1 pp. 1, 37).
+    assert replayed.transfer["time"]["total_ns"] >= 413_120_000
+
+
+@pytest.mark.port
+def test_another_program_that_ended_before_does_not_move_the_ports(
+    file: Path, jack_name: str
+) -> None:
+    # The places in the system's list that it leaves are taken by the next that come.
+    row = Row(name="second", habits=(), outcome="loaded", verified=True, exits=(0,))
+    with (
+        gear("--midi", "Gulls", jack=jack_name) as first,
+        gear("--midi", "Ship's Bell", jack=jack_name) as second,
+    ):
+        first.end()
+        replayed = replay(file, second.port, "--no-pace", jack=jack_name)
+        check(row, (replayed, second.end()))

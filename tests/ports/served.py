@@ -72,12 +72,17 @@ def main(arguments: Sequence[str]) -> None:
     """Serve."""
     options = argparse.ArgumentParser()
     options.add_argument("--midi")
+    options.add_argument("--system")
     options.add_argument("--profile", default="lantern-desk")
     options.add_argument("--no-pace", action="store_true")
     options.add_argument("--busy", action="store_true")
     chosen = options.parse_args(arguments)
     clock = MonotonicClock()
-    port: Port = serve_midi(chosen.midi, clock) if chosen.midi else TcpServer(0, clock)
+    port: Port
+    if chosen.midi:
+        port = serve_midi(chosen.midi, clock, system=chosen.system)
+    else:
+        port = TcpServer(0, clock)
     pacer = Pacer(byte_ns=0 if chosen.no_pace else BYTE_NS)
     unit = RackUnit(load_profile(chosen.profile))
     line = RealLine(port, sends=Direction.FROM_UNIT, pacer=pacer, emulates_line=True)

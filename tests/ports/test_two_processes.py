@@ -26,6 +26,7 @@ from tests.unit.desk import noise, sample_of, words_of
 
 WORDS = noise(1_200)  # 30 packets of 40 words of 16 bit (M1 p. 39)
 NAME = "Lantern Desk"
+JACK = ("--system", "jack")  # another system may be here as well, and be looked at first
 
 
 def rehearsed_ns(dump: Outgoing) -> int:
@@ -94,7 +95,10 @@ def clean(clean_jack: str, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.port
 @pytest.mark.usefixtures("clean")
 def test_a_dump_over_jack_between_two_processes() -> None:
-    with served("--midi", NAME) as unit, closing(open_midi(NAME, MonotonicClock())) as port:
+    with (
+        served(*JACK, "--midi", NAME) as unit,
+        closing(open_midi(NAME, MonotonicClock(), system="jack")) as port,
+    ):
         check_transfer(port, unit)
 
 
@@ -106,8 +110,8 @@ def test_a_bad_wire_with_a_busy_unit_never_deceives(
     monkeypatch.setenv("JACK_DEFAULT_SERVER", bad_jack)
     dump = outgoing(sample_of(WORDS), number=1, device_id=0)
     with (
-        served("--midi", NAME, "--no-pace", "--busy") as unit,
-        closing(open_midi(NAME, MonotonicClock())) as port,
+        served(*JACK, "--midi", NAME, "--no-pace", "--busy") as unit,
+        closing(open_midi(NAME, MonotonicClock(), system="jack")) as port,
     ):
         line = RealLine(port, pacer=Pacer(byte_ns=0))
         for _ in range(20):
@@ -124,7 +128,10 @@ def test_a_bad_wire_with_a_busy_unit_never_deceives(
 @pytest.mark.port
 @pytest.mark.usefixtures("clean")
 def test_a_unit_that_ends_is_missed() -> None:
-    with served("--midi", NAME) as unit, closing(open_midi(NAME, MonotonicClock())) as port:
+    with (
+        served(*JACK, "--midi", NAME) as unit,
+        closing(open_midi(NAME, MonotonicClock(), system="jack")) as port,
+    ):
         unit.end()
         with pytest.raises(PortError, match=r"Lantern Desk.*no longer among"):
             RealLine(port).advance(10_000 * MS)
@@ -136,8 +143,8 @@ def test_a_jack_server_that_dies_is_missed(monkeypatch: pytest.MonkeyPatch) -> N
         pytest.skip(reason)
     with jack.jack_server(jack.SYNCHRONOUS + "-mortal") as (name, server):
         monkeypatch.setenv("JACK_DEFAULT_SERVER", name)
-        with served("--midi", NAME) as unit:
-            with closing(open_midi(NAME, MonotonicClock())) as port:
+        with served(*JACK, "--midi", NAME) as unit:
+            with closing(open_midi(NAME, MonotonicClock(), system="jack")) as port:
                 jack.end(server)
                 with pytest.raises(PortError, match="the JACK server no longer runs"):
                     RealLine(port).advance(10_000 * MS)
@@ -148,14 +155,14 @@ def test_a_jack_server_that_dies_is_missed(monkeypatch: pytest.MonkeyPatch) -> N
 @pytest.mark.usefixtures("clean")
 def test_two_ports_of_one_name_are_told_apart_and_a_wrong_name_lists_them() -> None:
     clock = MonotonicClock()
-    with served("--midi", NAME) as first, served("--midi", "Gulls") as gulls:
+    with served(*JACK, "--midi", NAME) as first, served(*JACK, "--midi", "Gulls") as gulls:
         with pytest.raises(PortError) as caught:
-            open_midi("Ship's Bell", clock)
+            open_midi("Ship's Bell", clock, system="jack")
         assert f"{NAME}:in" in str(caught.value)
         assert "Gulls" in str(caught.value)
-        with served("--midi", NAME) as second:
+        with served(*JACK, "--midi", NAME) as second:
             with pytest.raises(PortError, match="2 ports to send to fit"):
-                open_midi(NAME, clock)
-            open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out").close()
+                open_midi(NAME, clock, system="jack")
+            open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out", system="jack").close()
             for each in (first, gulls, second):
                 each.end()  # a client that is killed would hold the server up

@@ -35,6 +35,8 @@ def filled() -> RackUnit:
         unit.slots[number].put(sample, holding)
     unit.memory.free(unit.slots[2].clear())
     unit.slots[7].rename("Ship's bell")
+    unit.panel.protect(7, True, 0)
+    unit.panel.protect(9, True, 0)  # an empty one
     unit.panel.set_device_id(9, 0)
     unit.panel.set_receive_filter(False, 0)
     return unit
@@ -43,7 +45,13 @@ def filled() -> RackUnit:
 def contents(unit: RackUnit) -> object:
     """Return all that a battery keeps, in plain values."""
     samples = [
-        (slot.number, slot.name, slot.holding, slot.sample and slot.sample.words.tolist())
+        (
+            slot.number,
+            slot.name,
+            slot.protected,
+            slot.holding,
+            slot.sample and slot.sample.words.tolist(),
+        )
         for slot in unit.slots
     ]
     return (

@@ -1,0 +1,36 @@
+"""`dryload ports`: the MIDI ports that are here."""
+
+from typing import Annotated
+
+import typer
+
+from harness.cli.playing import say, say_json
+from harness.cli.terminal import width
+from harness.files.problem import RIG, Problem
+
+
+def ports(
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """List the MIDI ports that are here, and how to name them behind --to and --from.
+
+    Exit 0 if there is one; 3 if there is none, with what to do about it.
+    """
+    from emulator.ports.midi import list_ports
+    from emulator.ports.midi_names import SystemPorts
+    from emulator.ports.port import PortError
+    from harness.report import ports as report
+
+    systems: tuple[SystemPorts, ...] = ()
+    failed: PortError | None = None
+    try:
+        systems = list_ports()
+    except PortError as problem:
+        failed = problem
+    if as_json:
+        say_json(report.document(systems, failed))
+    elif failed is not None:
+        raise Problem(failed.what, do=failed.do, code=RIG) from failed
+    else:
+        say(report.text(systems, width=width()))
+    raise typer.Exit(0 if report.has_ports(systems) else RIG)

@@ -1,0 +1,243 @@
+"""`dryload read`: samples out of a unit, as dump files."""
+
+import os
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.cli.live import ends
+from harness.cli.playing import say, say_json
+from harness.cli.read_progress import read_progress
+from harness.cli.taping import taping
+from harness.cli.target import Target, open_target, target_of
+from harness.cli.terminal import width
+from harness.files.problem import RIG, Problem
+
+if TYPE_CHECKING:
+    from harness.jobs.reading_out import Came, Wanted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wishes:
+    given: str
+    output: str
+    device_id: int
+    hear: str | None
+    paced: bool
+    overwrite: bool
+    capture: str | None
+    as_json: bool
+
+
+def read(
+    source: Annotated[
+        str,
+        typer.Option(
+            "--from",
+            metavar="TARGET",
+            help="midi:PORT NAME (see dryload ports) or tcp:HOST:PORT: where the unit is.",
+        ),
+    ],
+    sample: Annotated[
+        str,
+        typer.Option(
+            metavar="N|N-M|all",
+            help="Sample number, 0 to 16383; or a range; or all: from 0 on, until 8 numbers in a "
+            "row have nothing.",
+        ),
+    ],
+    output: Annotated[
+        str,
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE|FOLDER",
+            help="For one sample the dump, a MIDI file if it ends .mid; for several a folder, "
+            "which is made if it is not there.",
+        ),
+    ],
+    device_id: Annotated[
+        int, typer.Option(help="Device ID of the unit, 0 to 127; 127 is everybody.")
+    ] = 0,
+    hear: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PORT NAME", help="midi: only. The port to hear, where it has another name."
+        ),
+    ] = None,
+    pace: Annotated[
+        bool,
+        typer.Option(
+            " /--no-pace",
+            show_default=False,
+            help="Answer as fast as the port takes it: there is no line of 31,250 baud behind it.",
+        ),
+    ] = True,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace files that exist.")
+    ] = False,
+    capture: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE", help="Write what passed, every byte with its time: .jsonl or .mid."
+        ),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Read samples out of a unit and keep them as dump files.
+
+    Each sample is asked for, then its loops and its name; what the unit tells of them follows the
+    sample in its file. A unit does not answer where it has nothing: every empty number takes 2 s.
+    Nothing in the unit is changed, and files are written whole or not at all.
+
+    Exit 0 if everything that was asked for came whole (of a range or all: whatever is there, and
+    something is); 1 if something did not come, or is broken; 3 if the port is at fault.
+    """
+    from harness.jobs.reading_out import wanted_of
+
+    target = target_of(source, option="--from")
+    wanted = wanted_of(sample)
+    if not 0 <= device_id <= 127:
+        raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
+    _check(target, wanted, output, capture, hear=hear, overwrite=overwrite)
+    _read_out(
+        target,
+        wanted,
+        _Wishes(
+            given=sample,
+            output=output,
+            device_id=device_id,
+            hear=hear,
+            paced=pace,
+            overwrite=overwrite,
+            capture=capture,
+            as_json=as_json,
+        ),
+    )
+
+
+def _check(
+    target: Target,
+    wanted: "Wanted",
+    output: str,
+    capture: str | None,
+    *,
+    hear: str | None,
+    overwrite: bool,
+) -> None:
+    """Find what can't be, before a port is opened."""
+    from harness.files import capture_file, sample_files
+    from harness.files.opening import shown
+
+    if not target.is_live:
+        raise Problem(
+            f"--from {shown(target.given)}: an emulated unit that begins now holds nothing.",
+            do=f"Let one run that holds something, dryload serve {shown(target.where)} --tcp "
+            "127.0.0.1:4000 --image FILE, and read --from tcp:127.0.0.1:4000.",
+        )
+    if hear is not None and target.kind != "midi":
+        raise Problem(f"--hear is for MIDI ports (midi:), and --from is {shown(target.given)}.")
+    if wanted.is_single:
+        sample_files.check_file(output, overwrite=overwrite)
+    else:
+        numbers = range(wanted.first, wanted.last + 1)
+        sample_files.check_folder(output, numbers, overwrite=overwrite)
+    if capture is not None:
+        capture_file.check_target(capture, overwrite=overwrite)
+        if os.path.realpath(capture) == os.path.realpath(output):
+            raise Problem("-o and --capture are the same file.", do="Give them different names.")
+
+
+def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
+    """Read, say what came and end the command."""
+    from emulator.ports.clock import MonotonicClock
+    from harness.jobs.reading_out import ReadOut
+    from harness.report import read as report
+
+    asked = report.Asked(
+        target=target.given,
+        kind=target.kind,
+        device_id=wishes.device_id,
+        wanted=wanted,
+        given=wishes.given,
+        output=wishes.output,
+    )
+    came: list[Came] = []
+    trouble: Problem | None = None
+    clock = MonotonicClock()
+    with ExitStack() as stack:
+        was_interrupted = stack.enter_context(ends())
+        port = stack.enter_context(closing(open_target(target, clock, hear=wishes.hear)))
+        began_ns = clock.now_ns()
+        tape = stack.enter_context(
+            taping(
+                wishes.capture,
+                about=f"samples read from {target.given}",
+                overwrite=wishes.overwrite,
+                start_ns=began_ns,
+            )
+        )
+        bar = stack.enter_context(read_progress(wanted.count))
+        job = ReadOut(
+            port,
+            device_id=wishes.device_id,
+            paced=wishes.paced,
+            progress=bar.show,
+            wants_stop=was_interrupted,
+            recorder=tape.take,
+            keeps_capture=tape.finish is not None,
+        )
+        try:
+            for each in job.read(wanted):
+                came.append(_kept(each, wanted, wishes))
+        except Problem as problem:  # nothing can be written any more: what was is told first
+            trouble = problem
+        took_ns = clock.now_ns() - began_ns
+        if tape.finish is not None:
+            tape.finish(job.line.capture)
+    ended = report.Ended(
+        took_ns=took_ns,
+        stopped=was_interrupted(),
+        failed=job.failed,
+        tells_names=job.tells_names,
+        findings=job.rig_findings(),
+    )
+    if wishes.as_json:
+        say_json(report.document(came, asked, ended))
+    else:
+        for each in came:
+            if lines := report.lines_of(each, asked):
+                say(lines if wanted.is_single else [*lines, ""])
+        if lines := report.summary(came, asked, ended, width=width()):
+            say(lines)
+    if trouble is not None:
+        raise trouble
+    if job.failed is not None:
+        raise Problem(job.failed.what, do=job.failed.do, code=RIG)
+    if was_interrupted():
+        raise KeyboardInterrupt
+    raise typer.Exit(0 if report.is_well(asked, came) else 1)
+
+
+def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
+    """Write a sample that came whole; return it without its words."""
+    from harness.files import safe_write, sample_files
+    from harness.files.opening import shown
+    from harness.jobs.encode import file_of
+
+    if came.dump is None:
+        return came
+    path = wishes.output
+    if not wanted.is_single:
+        path = os.path.join(path, sample_files.file_name(came.number, came.name))
+        sample_files.make_folder(wishes.output)
+        for other in sample_files.others_of(path, came.number):
+            typer.echo(
+                f"dryload: {shown(other)} is from another time and stays: it holds sample "
+                f"{came.number} as well.",
+                err=True,
+            )
+    safe_write.write(path, file_of(came.dump.outgoing, path), overwrite=wishes.overwrite)
+    return replace(came, dump=None, file=path)

@@ -1,0 +1,76 @@
+"""Where a served unit can be reached: a MIDI port of its own, one that is there, or TCP."""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from emulator.ports.clock import Clock
+    from emulator.ports.port import Port
+
+
+def port_opener(
+    midi: str | None, through: str | None, tcp: str | None, any_host: bool
+) -> "Callable[[Clock], tuple[str, Port]]":
+    """Return what opens the port and says how it is called; a Problem for words that name none."""
+    given = [name for name in (midi, through, tcp) if name is not None]
+    if len(given) != 1:
+        raise Problem(
+            "serve wants one place to be reached at, and there are "
+            f"{'none' if not given else 'several'}.",
+            do="Give --midi NAME, --through PORT or --tcp 127.0.0.1:0.",
+        )
+    if any_host and tcp is None:
+        raise Problem("--any-host is for --tcp.", do="Leave it out.")
+    if tcp is not None:
+        host, number = _address(tcp, any_host)
+        return lambda clock: _listen(host, number, clock)
+    if midi is not None:
+        return lambda clock: _virtual(midi, clock)
+    if not through:
+        raise Problem("--through is empty.", do="dryload ports lists the MIDI ports there are.")
+    return lambda clock: _existing(through, clock)
+
+
+def _listen(host: str, number: int, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.tcp import TcpServer
+
+    port = TcpServer(number, clock, host=host)
+    bare, taken = port.address
+    return f"tcp:[{bare}]:{taken}" if ":" in bare else f"tcp:{bare}:{taken}", port
+
+
+def _virtual(name: str, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.midi import serve_midi
+
+    return f"midi:{name}", serve_midi(name, clock)
+
+
+def _existing(name: str, clock: "Clock") -> "tuple[str, Port]":
+    from emulator.ports.midi import open_midi
+
+    port = open_midi(name, clock)
+    return f"midi:{port.name}", port
+
+
+def _address(given: str, any_host: bool) -> tuple[str, int]:
+    from harness.cli.target import address_of
+    from harness.files.opening import shown
+
+    host, number = address_of(f"127.0.0.1{given}" if given[:1] == ":" else given, option="--tcp")
+    if not any_host and not _is_loopback(host):
+        raise Problem(
+            f"--tcp {shown(given)}: there other computers could send to the unit as well.",
+            do="Take 127.0.0.1, or say --any-host if that is what you want.",
+        )
+    return host, number
+
+
+def _is_loopback(host: str) -> bool:
+    from ipaddress import ip_address
+
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

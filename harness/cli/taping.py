@@ -1,0 +1,51 @@
+"""Keeping what passes at a port: a stream of lines, a MIDI file at the end, or nothing."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from emulator.dump.capture import Capture
+    from emulator.ports.real import Recorder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tape:
+    """Where what passes goes."""
+
+    take: "Recorder | None" = None
+    """To be told of each passage."""
+    finish: "Callable[[Capture], None] | None" = None
+    """To be given everything at the end; None: nobody needs it to be kept."""
+
+
+@contextmanager
+def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> Iterator[Tape]:
+    """Yield what keeps the capture that was asked for; its clock stands at `start_ns`.
+
+    The file has been checked before (`capture_file.check_target`).
+    """
+    from harness.cli.verbatim import write_capture
+    from harness.files.capture_stream import CaptureStream, is_streamed
+    from harness.files.opening import shown
+
+    if path is None:
+        yield Tape()
+        return
+    if not is_streamed(path):
+
+        def write(capture: "Capture") -> None:
+            write_capture(path, capture, about=about, overwrite=overwrite, start_ns=start_ns)
+
+        yield Tape(finish=write)
+        return
+    stream = CaptureStream(path, start_ns=start_ns, about=about, overwrite=overwrite)
+    try:
+        yield Tape(take=stream.enter)
+    finally:
+        stream.close()
+        told = stream.problem or f"what passed is in {shown(path)}"
+        typer.echo(f"dryload: {told}.", err=True)

@@ -1,0 +1,102 @@
+"""Where samples that are read from a unit go: one file, or a folder with a file each."""
+
+import os
+import re
+from collections.abc import Iterable
+from typing import Final
+
+from harness.files import safe_write
+from harness.files.opening import shown
+from harness.files.problem import Problem
+
+_DUMPS: Final = (".syx", ".sds", ".mid", ".midi", ".smf")
+_SOUNDS: Final = (".wav", ".wave", ".aif", ".aiff", ".flac", ".ogg")
+_UNSAFE: Final = re.compile(r"[^A-Za-z0-9]+")
+_OURS: Final = re.compile(r"sample-([0-9]{4,5})(?:-[A-Za-z0-9-]*)?\.syx")
+_LONGEST: Final = 40
+
+
+def file_name(number: int, name: str) -> str:
+    """Return what the file of a sample is called: "sample-0004-Ships-bell.syx"."""
+    plain = _UNSAFE.sub("-", name.replace("'", ""))[:_LONGEST].strip("-")
+    return f"sample-{number:04}{'-' if plain else ''}{plain}.syx"
+
+
+def check_file(path: str, *, overwrite: bool) -> None:
+    """Raise the Problem that writing a dump to the file `path` would meet."""
+    if path.lower().endswith(_SOUNDS):
+        raise Problem(
+            f"-o {shown(path)}: a dump is written, and that is the name of an audio file.",
+            do="Give a name that ends in .syx; dryload decode makes audio of it afterwards.",
+        )
+    if path and os.path.isdir(path):
+        raise Problem(
+            f"{shown(path)} is a folder.",
+            do="For one sample give a file name after -o; a folder is for a range, such as 4-4.",
+        )
+    safe_write.check_target(path, overwrite=overwrite)
+
+
+def check_folder(path: str, numbers: range, *, overwrite: bool) -> None:
+    """Raise the Problem that writing these samples into the folder `path` would meet."""
+    if not path:
+        raise Problem("-o is empty.", do="Give the name of a folder after -o.")
+    name = shown(path)
+    if not os.path.lexists(path):
+        if path.lower().endswith((*_DUMPS, *_SOUNDS)):
+            raise Problem(
+                f"-o {name}: several samples are asked for, and that is the name of a file.",
+                do="Give the name of a folder; a file is made in it for each sample.",
+            )
+        parent = os.path.dirname(os.path.realpath(path))
+        if not os.path.isdir(parent):
+            raise Problem(f"{name}: there is no folder to make it in.", do="Make that first.")
+        if not os.access(parent, os.W_OK):
+            raise Problem(f"{name} may not be made here.", do="Choose another folder.")
+        return
+    if not os.path.isdir(path):
+        raise Problem(
+            f"{name} is a file, and several samples are asked for.",
+            do="Give the name of a folder after -o.",
+        )
+    if not os.access(path, os.W_OK):
+        raise Problem(f"{name} may not be written to.", do="Choose another folder.")
+    if not overwrite and (there := _samples_in(path, numbers)):
+        raise Problem(
+            f"{shown(os.path.join(path, there[0]))} exists already.",
+            do="--overwrite replaces it; or give another folder.",
+        )
+
+
+def others_of(path: str, number: int) -> list[str]:
+    """Return the files in the folder of `path` that hold the same sample under another name."""
+    folder, own = os.path.split(path)
+    return [
+        os.path.join(folder, name)
+        for name in _samples_in(folder, range(number, number + 1))
+        if name != own
+    ]
+
+
+def make_folder(path: str) -> None:
+    """Make the folder if it is not there."""
+    try:
+        os.makedirs(path, exist_ok=True)
+    except OSError as problem:
+        raise Problem(
+            f"the folder {shown(path)} can't be made: {problem.strerror or problem}."
+        ) from problem
+
+
+def _samples_in(folder: str, numbers: range) -> list[str]:
+    try:
+        names: Iterable[str] = os.listdir(folder)
+    except OSError as problem:
+        raise Problem(
+            f"{shown(folder)} can't be looked into: {problem.strerror or problem}."
+        ) from problem
+    return sorted(
+        name
+        for name in names
+        if (found := _OURS.fullmatch(name)) is not None and int(found[1]) in numbers
+    )

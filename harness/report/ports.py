@@ -1,0 +1,120 @@
+"""What `dryload ports` says."""
+
+import re
+import shlex
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any, Final
+
+from emulator.ports.midi_names import SystemPorts
+from emulator.ports.port import PortError
+from harness.files.opening import shown
+from harness.jobs.port_pairs import Pair, Single, pairs_of, singles_of
+from harness.report.table import Column, table
+
+SCHEMA: Final = "dryload/ports/1"
+_TCP: Final = "Without MIDI ports, tcp:HOST:PORT reaches what listens there."
+_SPECIAL: Final = re.compile(r'["$`\\!]')
+_ADVICE: Final = {
+    "alsa": "Give that command as root.",
+    "jack": "If you use JACK, start its server first, as the same user who runs dryload.",
+}
+_CONNECT: Final = "Switch on the device or its interface and connect it."
+
+
+def text(systems: Sequence[SystemPorts], *, width: int | None) -> list[str]:
+    """Return what there is, how to name it, and what is wrong where there is none."""
+    pairs = pairs_of(systems)
+    singles = singles_of(systems, pairs)
+    titles = {ports.system: ports.title for ports in systems}
+    lines: list[str] = []
+    if pairs:
+        lines += ["These can be sent to and heard; give the name as it stands here:", ""]
+        rows = [
+            (_quoted(pair.name), titles[pair.system], shown(pair.send), shown(pair.hear))
+            for pair in pairs
+        ]
+        columns = (Column("name"), Column("system", spare=1), Column("sends to"), Column("hears"))
+        lines += [*table(columns, rows, width), ""]
+    if singles:
+        lines += _one_way(singles, titles, width, has_pairs=bool(pairs))
+    for ports in systems:
+        if ports.problem:
+            advice = _ADVICE.get(ports.system, "")
+            lines.append(
+                f"{ports.title} can't be used: {_sentence(ports.problem)} {advice}".rstrip()
+            )
+        elif not (ports.send or ports.hear):
+            lines.append(f"{ports.title} has no MIDI ports. {_CONNECT}")
+    if not systems:
+        lines.append("The MIDI library here was built for no system at all.")
+    if not (pairs or singles):
+        lines.append(_TCP)
+    return lines[:-1] if lines[-1] == "" else lines
+
+
+def _one_way(
+    singles: Sequence[Single], titles: dict[str, str], width: int | None, *, has_pairs: bool
+) -> list[str]:
+    also = "These go one way only" if has_pairs else "These go one way"
+    rows = [
+        (
+            "hears" if each.is_heard else "sends to",
+            _quoted(each.name, "" if each.is_heard else "midi:"),
+            titles[each.system],
+            shown(each.port),
+        )
+        for each in singles
+    ]
+    columns = (Column("way"), Column("name"), Column("system", spare=1), Column("port"))
+    lines = [f"{also}; a device needs both, and --hear names the second:", ""]
+    lines += [*table(columns, rows, width), ""]
+    if example := _example(singles):
+        lines += [example, ""]
+    return lines
+
+
+def _example(singles: Sequence[Single]) -> str:
+    for sent in singles:
+        for heard in singles:
+            if heard.is_heard and not sent.is_heard and heard.system == sent.system:
+                to, hear = _quoted(sent.name), _quoted(heard.name, "")
+                return f"For example: dryload replay FILE --to {to} --hear {hear}"
+    return ""
+
+
+def document(systems: Sequence[SystemPorts], problem: PortError | None) -> dict[str, Any]:
+    """Return the result for programs."""
+    pairs: list[Pair] = pairs_of(systems)
+    return {
+        "schema": SCHEMA,
+        "systems": [
+            {
+                "system": ports.system,
+                "title": ports.title,
+                "send": list(ports.send),
+                "hear": list(ports.hear),
+                "problem": ports.problem or None,
+                "do": _ADVICE.get(ports.system) if ports.problem else None,
+            }
+            for ports in systems
+        ],
+        "both_ways": [{"target": f"midi:{pair.name}", **asdict(pair)} for pair in pairs],
+        "one_way": [asdict(single) for single in singles_of(systems, pairs)],
+        "failed": None if problem is None else {"what": problem.what, "do": problem.do},
+    }
+
+
+def has_ports(systems: Sequence[SystemPorts]) -> bool:
+    """Return whether there is any port at all."""
+    return any(ports.send or ports.hear for ports in systems)
+
+
+def _quoted(name: str, kind: str = "midi:") -> str:
+    """Return a name as a shell takes it as one word."""
+    word = shown(f"{kind}{name}")
+    return shlex.quote(word) if _SPECIAL.search(word) else f'"{word}"'
+
+
+def _sentence(problem: str) -> str:
+    return f"{shown(problem.strip().rstrip('.'))}."
