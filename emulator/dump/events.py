@@ -1,16 +1,21 @@
 """What an endpoint reports of itself, as values."""
 
 from enum import Enum, auto
-from typing import NamedTuple
+from typing import Final, NamedTuple
+
+WAITED_FOR: Final = "waited for"
+WAITED_FOR_LAST: Final = "waited for, the last"
+OVERDUE: Final = "overdue"
+"""Details of events of a sender that waits longer for a unit that has answered before."""
 
 
 class EventKind(Enum):
     """What happened; the comment says whose event it is."""
 
     # sender
-    ANSWERED = auto()  # a reply was taken for the message in question: ACK; "overdue": too late
+    ANSWERED = auto()  # a reply was taken for the message in question: ACK; OVERDUE: too late
     REJECTED = auto()  # a reply was taken for the message in question: NAK
-    SILENCE = auto()  # the limit passed without a reply; "waited for": the longer one
+    SILENCE = auto()  # the limit passed without a reply; WAITED_FOR: the longer one
     HELD = auto()  # WAIT: nothing may be sent until told
     IGNORED = auto()  # a reply that answers nothing we wait for
     FELL_BACK = auto()  # no answer to the extended header: the standard one follows

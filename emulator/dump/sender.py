@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Final
 
-from emulator.dump.events import Event, EventKind
+from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
 from emulator.dump.machine import Machine
 from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
 from emulator.dump.switches import SenderSwitches
@@ -348,7 +348,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             self._in_a_row += 1
         if self.packet is None or self._in_a_row >= _SHOWN:
             self._is_open = False
-        overdue = "overdue" if self._is_overdue else ""
+        overdue = OVERDUE if self._is_overdue else ""
         self._events.append(Event(_ANSWERED, now_ns, self.packet, overdue))
 
     def _note_rejection(self, now_ns: int) -> None:
@@ -361,7 +361,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._note(EventKind.SILENCE, now_ns, self.packet, self._waited_for() if waited else "")
 
     def _waited_for(self) -> str:
-        return "waited for, the last" if self._is_last else "waited for"
+        return WAITED_FOR_LAST if self._is_last else WAITED_FOR
 
     def _note_held(self, now_ns: int) -> None:
         self._ready.clear()  # what has not begun stays here until the WAIT ends (HSK-09)

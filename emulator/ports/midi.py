@@ -5,7 +5,7 @@ its ports, and what is wanted is looked for in one after the other.  Where a sys
 ports a unit can appear among them as a device does.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 from emulator.ports.clock import Clock
@@ -19,6 +19,7 @@ from emulator.ports.presence import watch_server
 _CLIENT: Final = "dryload"
 _QUEUE: Final = 1 << 16  # messages that may wait until they are polled
 _LONGEST_NAME: Final = 30
+_TRIES: Final = 20
 _SETTLE_NS: Final = 100_000_000
 """Messages in the first few ms of a connection were lost now and then (measured with JACK)."""
 _GET_IT: Final = (
@@ -59,11 +60,13 @@ def open_midi(
                 there = choose(ports.send, name, "to send to")
                 here = choose(ports.hear, hears or name, "to hear")
                 if there is not None and here is not None:
-                    _open(sink.open_port, there, "out")
-                    _open(source.open_port, here, "in")
+                    _open_listed(sink, ports.send, there, "out")
+                    _open_listed(source, ports.hear, here, "in")
                     sent_to, heard = ports.send[there], ports.hear[here]
                     missing = _watch(ports, source, heard, sink, sent_to)
                     clock.sleep_ns(_SETTLE_NS)
+                    while source.get_message() is not None:
+                        pass  # from before, and perhaps from another port
                     return MidiPort(
                         sent_to, clock, source, sink, system=ports.system, missing=missing
                     )
@@ -171,6 +174,34 @@ def _open(how: Callable[..., object], *what: object) -> None:
         raise PortError(
             f"The MIDI port can't be opened: {problem}.", "See whether another program has it."
         ) from problem
+
+
+def _open_listed(end: Any, listed: Sequence[str], place: int, called: str) -> None:
+    """Open the port that was listed at `place`, wherever it is listed by now.
+
+    The library opens by place, and places move when any program comes or goes: also when we have
+    opened our other end, which is listed too.
+    """
+    name = listed[place]
+    before = listed[:place].count(name)  # some systems list several of one name
+    for _ in range(_TRIES):
+        names = end.get_ports()
+        places = [at for at, each in enumerate(names) if each == name]
+        if len(places) <= before:
+            raise PortError(f'"{name}" has gone.', "Connect or start it again.")
+        try:
+            _open(end.open_port, places[before], called)
+        except PortError:
+            if end.get_ports() == names:
+                raise
+            continue
+        if end.get_ports() == names:
+            return
+        end.close_port()
+    raise PortError(
+        "The list of MIDI ports keeps changing while one is opened.",
+        "Wait until no other program opens or closes ports, then try again.",
+    )
 
 
 def _delete(*ends: Any) -> None:

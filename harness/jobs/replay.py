@@ -104,8 +104,9 @@ class Replay:
         )
         comparison = read or (None if memory is None else memory.comparison)
         findings = observed(events)
-        if ending.end is SenderEnd.SENT and comparison is not None:
-            findings += came_back(comparison)
+        got = holds if back.sample is None else back.sample
+        if ending.end is SenderEnd.SENT and comparison is not None and got is not None:
+            findings += came_back(comparison, dump.sample, got)
         findings += (*not_told(back.unanswered), *torn_findings(back))
         if late is not None and self._lateness is not None:
             findings += late_findings(late, self._lateness)

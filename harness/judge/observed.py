@@ -5,9 +5,12 @@ from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Final
 
-from emulator.dump.events import Event, EventKind
-from emulator.wire.constants import PACKET_NUMBERS
+from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
+from emulator.dump.sample import Sample
+from emulator.wire.constants import PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import Message, SampleNameRequest
+from emulator.wire.packets import CHECKSUM, packet_rows
+from emulator.wire.sizes import words_per_packet
 from harness.judge.account import Kind
 from harness.judge.difference import Comparison, findings
 from harness.judge.finding import Answerable, Finding, Place, Verdict
@@ -100,20 +103,44 @@ def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     return (*_observed(events), *_silences(events), *_sent_again(events))
 
 
-def came_back(comparison: Comparison) -> tuple[Finding, ...]:
+def came_back(comparison: Comparison, sent: Sample, got: Sample) -> tuple[Finding, ...]:
     """Return findings on what a unit sent back, or holds, that is not what it was sent."""
     kinds = [difference.kind for difference in comparison.explanation[:_MOST]]
     if not _HARMLESS.isdisjoint(kinds):  # says already how many bits the words have
         fields = tuple(each for each in comparison.fields if each.clause != "HDR-03")
         comparison = replace(comparison, fields=fields)
     found = findings(comparison, answerable=Answerable.UNIT)
-    return tuple(_by_kind(finding, kind) for finding, kind in zip_longest(found, kinds))
+    return tuple(
+        _by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds)
+    )
 
 
-def _by_kind(finding: Finding, kind: Kind | None) -> Finding:
+def _by_kind(finding: Finding, kind: Kind | None, sent: Sample, got: Sample) -> Finding:
     if kind in _HARMLESS:
         return replace(finding, verdict=Verdict.NOTED)
-    return replace(finding, answerable=Answerable.RIG) if kind is Kind.CHANGED else finding
+    if kind is not Kind.CHANGED:
+        return finding
+    if not _sums_differ(finding.at.packet, sent, got):
+        return replace(finding, answerable=Answerable.RIG)
+    return replace(
+        finding,
+        answerable=Answerable.UNIT,
+        do="The checksum would have caught this on the way, so the unit made it of the words: "
+        "look at its memory, or whether it changes sounds as it takes them.",
+    )
+
+
+def _sums_differ(packet: int | None, sent: Sample, got: Sample) -> bool:
+    """Whether what was sent in a packet and what came back of it have different checksums.
+
+    Then it can't have been altered on the line without being rejected (PKT-05).
+    """
+    if packet is None or sent.bits != got.bits:
+        return False
+    step = words_per_packet(sent.bits)
+    place = slice(packet * step, (packet + 1) * step)
+    one, other = (packet_rows(each.words[place], each.bits, 0) for each in (sent, got))
+    return one.shape == other.shape == (1, PACKET_BYTES) and one[0, CHECKSUM] != other[0, CHECKSUM]
 
 
 def not_told(questions: Sequence[Message]) -> tuple[Finding, ...]:
@@ -192,8 +219,8 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
     silent = [
         event
         for event in events
-        if (event.kind is EventKind.SILENCE and not event.detail)
-        or (event.kind is EventKind.ANSWERED and event.detail)
+        if (event.kind is EventKind.SILENCE and not _is_waited_for(event))
+        or (event.kind is EventKind.ANSWERED and event.detail == OVERDUE)
     ]
     if not silent:
         return ()
@@ -224,8 +251,10 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
 
 
 def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
-    waited = [event for event in events if event.kind is EventKind.SILENCE and event.detail]
-    last = [event for event in waited if event.detail.endswith("last")]
+    waited = [
+        event for event in events if event.kind is EventKind.SILENCE and _is_waited_for(event)
+    ]
+    last = [event for event in waited if event.detail == WAITED_FOR_LAST]
     if others := [event for event in waited if event not in last]:
         first = others[0]
         times = "" if len(others) == 1 else f", {len(others):,} times in all"
@@ -252,6 +281,10 @@ def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
             expected="ACK within 20 ms",
             found="silence",
         )
+
+
+def _is_waited_for(event: Event) -> bool:
+    return event.detail in (WAITED_FOR, WAITED_FOR_LAST)
 
 
 def _place(event: Event, packet: int | None) -> Place:

@@ -104,8 +104,13 @@ def test_over_midi_ports(row: Row, over_midi: Played) -> None:
 
 def test_what_was_read_back_is_said_with_its_place(file: Path) -> None:
     row = next(row for row in ROWS if row.name == "a bit wrong")
-    words = play(file, None, row)[0].transfer["words"]
+    transfer = play(file, None, row)[0].transfer
+    words = transfer["words"]
     assert (words["sent"], words["compared"], words["different"]) == (LENGTH, LENGTH, 1)
+    (found,) = [each for each in transfer["findings"] if each["verdict"] == "broken"]
+    assert found["at"]["packet"] == 123 // 40  # words a packet: M1 p. 39
+    assert f"{WORDS[123]:,}" in found["expected"]
+    assert f"{WORDS[123] ^ 1:,}" in found["found"]
 
 
 def test_without_reading_back_nothing_is_asked(file: Path) -> None:

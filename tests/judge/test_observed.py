@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from emulator.dump.events import Event, EventKind
+from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.clauses import clauses
 from emulator.wire.messages import LoopPointsRequest, SampleNameRequest
@@ -153,6 +153,28 @@ def test_packets_without_answer_among_answered_ones_are_bent() -> None:
     assert (finding.clause, finding.verdict, finding.do) == ("TIM-04", Verdict.BENT, "")
 
 
+def test_what_was_sent_again_for_want_of_an_answer_is_a_matter_of_the_rig() -> None:
+    finding = one(
+        *(event(K.SILENCE, packet, WAITED_FOR) for packet in (5, 9)), event(K.ANSWERED, 5)
+    )
+    assert (finding.clause, finding.verdict) == ("HSK-15", Verdict.RIG)
+    assert (finding.answerable, finding.at.packet) == (Answerable.RIG, 5)
+    assert "2 times in all" in finding.message
+
+
+def test_the_last_packet_that_got_no_answer_is_only_noted() -> None:
+    finding = one(event(K.SILENCE, 9, WAITED_FOR_LAST))
+    assert (finding.clause, finding.verdict) == ("HSK-13", Verdict.NOTED)
+    assert finding.at.packet == 9
+
+
+def test_answers_that_came_too_late_are_bent_like_none() -> None:
+    finding = one(event(K.ANSWERED, 0), *(event(K.ANSWERED, at, OVERDUE) for at in (5, 6)))
+    assert finding.message == "2 packets, the first is packet 5, were not answered within 20 ms."
+    assert (finding.clause, finding.verdict) == ("TIM-04", Verdict.BENT)
+    assert finding.found == "an answer that came later"
+
+
 # What came back
 
 
@@ -167,30 +189,47 @@ def sample(
     return Sample(words=np.array(words, np.int16), bits=bits, rate=rate, name=name, sustain=sustain)
 
 
+def back(sent: Sample, got: Sample) -> tuple[Finding, ...]:
+    return came_back(compare_samples(sent, got), sent, got)
+
+
 WORDS = [(1021 * i) % 65536 - 32768 for i in range(160)]
 
 
 def test_the_same_sample_is_nothing_found() -> None:
-    assert came_back(compare_samples(sample(WORDS), sample(WORDS))) == ()
+    assert back(sample(WORDS), sample(WORDS)) == ()
 
 
 def test_words_at_fewer_bits_are_noted_once() -> None:
     got = sample([word // 16 for word in WORDS], bits=12)
-    (finding,) = came_back(compare_samples(sample(WORDS), got))
+    (finding,) = back(sample(WORDS), got)
     assert (finding.verdict, finding.answerable) == (Verdict.NOTED, Answerable.UNIT)
     assert "12 bits" in finding.message
 
 
-def test_words_that_were_altered_point_at_the_line() -> None:
-    altered = [word ^ (1 << 9 if at == 50 else 0) for at, word in enumerate(WORDS)]
-    (finding,) = came_back(compare_samples(sample(WORDS), sample(altered)))
-    assert (finding.verdict, finding.answerable) == (Verdict.BROKEN, Answerable.RIG)
+@pytest.mark.parametrize(
+    ("places", "answerable"),
+    [
+        # two flips of one column leave the checksum as it was: it may have been the line (PKT-05)
+        ((50, 52), Answerable.RIG),
+        # a packet with one flip is rejected, so it did not come that way
+        ((50,), Answerable.UNIT),
+        # each in a packet of its own: the same
+        ((50, 90), Answerable.UNIT),
+    ],
+)
+def test_words_that_were_altered_point_at_the_line_if_no_checksum_saw_it(
+    places: tuple[int, ...], answerable: Answerable
+) -> None:
+    altered = [word ^ (1 << 9 if at in places else 0) for at, word in enumerate(WORDS)]
+    finding = back(sample(WORDS), sample(altered))[0]
+    assert (finding.verdict, finding.answerable) == (Verdict.BROKEN, answerable)
     assert finding.at.packet == 1  # 40 words a packet (M1 p. 39)
-    assert finding.do
+    assert ("cable" in finding.do) == (answerable is Answerable.RIG)
 
 
 def test_words_that_are_missing_are_held_against_the_unit() -> None:
-    (finding,) = came_back(compare_samples(sample(WORDS), sample(WORDS[:40] + WORDS[80:])))
+    (finding,) = back(sample(WORDS), sample(WORDS[:40] + WORDS[80:]))
     assert (finding.verdict, finding.answerable) == (Verdict.BROKEN, Answerable.UNIT)
     assert (finding.clause, finding.at.packet) == ("PKT-10", 1)
 
@@ -199,7 +238,7 @@ def test_name_and_loop_that_came_back_otherwise() -> None:
     loop = Loop(start=1, end=9, loop_type=0)
     sent = sample(WORDS, name="Thunder above", sustain=loop)
     got = sample(WORDS, name="Thunder", sustain=Loop(start=1, end=8, loop_type=0))
-    found = came_back(compare_samples(sent, got))
+    found = back(sent, got)
     assert [(each.clause, each.verdict) for each in found] == [
         ("HDR-08", Verdict.BENT),
         ("NAM-02", Verdict.BENT),
@@ -209,7 +248,7 @@ def test_name_and_loop_that_came_back_otherwise() -> None:
 
 def test_a_rate_that_a_period_cannot_say_is_only_noted() -> None:
     got = sample(WORDS, rate=Fraction(1_000_000_000, 22_676))  # 44,099.49 Hz (M1 p. 37)
-    (finding,) = came_back(compare_samples(sample(WORDS), got))
+    (finding,) = back(sample(WORDS), got)
     assert (finding.clause, finding.verdict) == ("HDR-05", Verdict.NOTED)
 
 
