@@ -80,6 +80,7 @@ _ANSWERED: Final = EventKind.ANSWERED
 
 _SHOWN: Final = 2
 _LAST_TRIES: Final = 2
+_SILENT_TRIES: Final = 8  # four seconds: a busy interface may carry nothing for one or two
 _HEADER_TRIES: Final = 2  # "resend the header once": the standard is silent
 _PLAIN_CUES: Final = {
     HandshakeKind.WAIT: SenderCue.WAIT,
@@ -282,8 +283,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return SenderCue.SILENCE_EXTENDED
         if self.state is _PACKET and self._again and self._waits_on:
             # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
-            limit = _LAST_TRIES if self._is_last else self._switches.resend_limit
-            if not self._is_too_often(limit):
+            if not self._is_too_often(_LAST_TRIES if self._is_last else _SILENT_TRIES):
                 return SenderCue.SILENCE_AGAIN
             if not self._is_last and self._in_a_row >= _SHOWN:
                 return SenderCue.SILENCE_DEAD

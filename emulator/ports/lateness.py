@@ -22,6 +22,8 @@ class Lateness:
     """When the one that was met latest was due."""
     doubtful: int = 0
     """Bytes that may have come before or after a limit: they were taken to be in time."""
+    early: int = 0
+    """Answers that came long before what they answer could have left a line of that pace."""
     lost_bytes: int = 0
     """Bytes that were thrown away because more waited than can be held."""
 

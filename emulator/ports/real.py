@@ -22,7 +22,7 @@ from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.simulate import NEVER, Listener, Silent
 from emulator.ports.inlet import Inlet
-from emulator.ports.lateness import Lateness
+from emulator.ports.lateness import TOLERANCE_NS, Lateness
 from emulator.ports.outlet import Outlet
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
@@ -146,6 +146,9 @@ class RealLine:
 
     def _hear(self, data: bytes) -> None:
         if END in data:  # an answer stands behind what it answers, whatever the pacer says
+            early_ns = self._outlet.left_ns - self._told_ns
+            if self._outlet.is_awaited and early_ns > TOLERANCE_NS and not self._emulates:
+                self.lateness.early += 1
             self._enter_own(self._told_ns)
         self._enter(self._hears, self._told_ns, data)
         self._report(self._endpoint.receive_bytes(data, self._told_ns))

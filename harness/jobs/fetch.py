@@ -17,7 +17,7 @@ from harness.judge.plan import plan_of
 
 Progress = Callable[[int, int], None]
 """Told how many packets have come and how many the header calls for, 0 before it is there."""
-_TRIES: Final = 3
+_TRIES: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,10 +51,13 @@ def fetch(
     progress: Progress | None = None,
     wants_stop: Callable[[], bool] = never,
     patience_ns: int = PATIENCE_NS,
+    asks_twice: bool = False,
 ) -> Fetched:
-    """Ask for a sample, then `questions` one by one; once more where packets were lost on the way.
+    """Ask for a sample, then `questions` one by one; again where packets were lost on the way.
 
-    Lost packets show in the numbers of those that came (PKT-03), or in the dump's ending early.
+    Lost packets show in the numbers of those that came (PKT-03), or in the dump's ending early.  A
+    request that is not answered is repeated only if it `asks_twice`: silence is the right answer
+    for a sample that is not there (REQ-03).
     """
     tries: list[Fetched] = []
     while True:
@@ -64,8 +67,9 @@ def fetch(
         if not requester.is_over:
             requester.stop(line.now_ns)
             line.run(lambda: True)
-        tries.append(_fetched(requester, questions, torn=len(tries), by_user=by_user))
-        if not _is_torn(requester) or by_user or len(tries) == _TRIES:
+        tries.append(_fetched(requester, questions, torn=sum(each.header is not None for each in tries), by_user=by_user))
+        again = _is_torn(requester) or (asks_twice and _is_unanswered(requester, len(tries)))
+        if not again or by_user or len(tries) == _TRIES:
             break
     if tries[-1].sample is None and not tries[-1].stopped:  # a line that is dead by then
         return max(tries, key=lambda each: each.packets)
@@ -96,6 +100,10 @@ def _run(
         wants_stop=wants_stop,
         patience_ns=patience_ns,
     )
+
+
+def _is_unanswered(requester: Requester, tries: int) -> bool:
+    return requester.collected.header is None and tries == 1
 
 
 def _is_torn(requester: Requester) -> bool:

@@ -3,9 +3,11 @@
 Theory of operation.  A real port scatters: an answer comes a little later than it was recorded, and
 a message that stood right behind it would run into it.  So a message has its recorded instant, but
 what had come before it then has to have come now too.  It waits for that as long as those bytes
-need on the line and the reply limit of 20 ms more (M1 p. 39), then it goes all the same; and
-whatever comes later in the recording moves by as much.  Otherwise nothing that arrives changes
-anything: the bytes and their order are those of the recording.
+need on the line and a little more, then it goes all the same; and whatever comes later in the
+recording moves by as much.  The little is 200 ms as long as the unit is heard, ten times the reply
+limit: either computer may be late.  Once it was in vain it is the reply limit of 20 ms (M1 p. 39),
+until something comes again.  Otherwise nothing that arrives changes anything: the bytes and their
+order are those of the recording.
 """
 
 from bisect import bisect_right
@@ -21,6 +23,8 @@ from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
 
 REPLY_LIMIT_NS: Final = 20_000_000
 """M1 p. 39: who hears nothing for so long goes on."""
+PATIENCE_NS: Final = 10 * REPLY_LIMIT_NS
+"""How much longer than it needs on the line an answer is waited for; our choice."""
 _SLACK_NS: Final = 2_000_000  # by so much a port may bring a message early
 _REALTIME: Final = bytes(range(FIRST_REALTIME, 0x100))
 
@@ -109,6 +113,7 @@ class Following:
         self._tells: Final = tells
         self._start_ns: int | None = None
         self._is_on_its_way = self._is_held = False
+        self._is_silent = False
         self._forgiven = 0  # bytes that are not waited for any more
         self._heard_ns = self._left_ns = 0
         self.heard = 0
@@ -139,6 +144,7 @@ class Following:
         """Count what comes."""
         if length := plain_length(data):
             self.heard += length
+            self._is_silent = False
             self._heard_ns = now_ns
             self._release(now_ns)
         return ()
@@ -180,7 +186,8 @@ class Following:
     def _limit_ns(self) -> int:
         """Return until when the first of those to come waits for what is missing."""
         since_ns = max(self._due_ns(), self._heard_ns, self._left_ns + self._later[0].gap_ns)
-        return since_ns + self._missing() * BYTE_NS + REPLY_LIMIT_NS
+        more_ns = REPLY_LIMIT_NS if self._is_silent else PATIENCE_NS
+        return since_ns + self._missing() * BYTE_NS + more_ns
 
     def _release(self, now_ns: int) -> None:
         while self._start_ns is not None and self._later and self._due_ns() <= now_ns:
@@ -189,6 +196,7 @@ class Following:
                 if self._is_on_its_way or self._ready or now_ns < self._limit_ns():
                     return
                 self.overdue += 1
+                self._is_silent = True
                 self._forgiven += self._missing()
                 self.shift_ns += now_ns - self._due_ns()
             elif self._is_held:  # it has come now: what is left of the time behind it

@@ -52,17 +52,21 @@ def singles_of(systems: Sequence[SystemPorts], pairs: Sequence[Pair]) -> list[Si
     """Return the ports that are in no pair."""
     found = []
     for ports in systems:
-        mine = [pair for pair in pairs if pair.system == ports.system]
+        mine = [pair.name for pair in pairs if pair.system == ports.system]
         for names, is_heard in ((ports.send, False), (ports.hear, True)):
-            paired = {pair.hear if is_heard else pair.send for pair in mine}
+            paired = {_means(names, name) for name in mine}
             for index, port in enumerate(names):
-                if port not in paired:
-                    name = next(
-                        name for name in _candidates(port, names) if _means(names, name) == index
-                    )
+                name = None if index in paired else _meaning(names, index)
+                if name is not None:
                     single = Single(system=ports.system, name=name, port=port, is_heard=is_heard)
                     found.append(single)
     return found
+
+
+def _meaning(names: Sequence[str], index: int) -> str | None:
+    """Return the shortest name that means one of them; None for one that has no name at all."""
+    candidates = _candidates(names[index], names)
+    return next((name for name in candidates if _means(names, name) == index), None)
 
 
 def _pair(systems: Sequence[SystemPorts], ports: SystemPorts, index: int, send: str) -> Pair | None:

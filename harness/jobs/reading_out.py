@@ -1,9 +1,10 @@
 """Reading out: what a unit at a port holds becomes dumps, sample by sample.
 
 Theory of operation.  A unit can't be asked which samples it has: a number is asked for, and silence
-or CANCEL says that nothing is there (REQ-03).  Loops and name are asked for after each sample.  No
-loops may mean that this sample has none, so the next one is asked again; a name has every sample of
-a unit that knows names, so a unit that does not tell the first is not asked for others.
+or CANCEL says that nothing is there (REQ-03).  Loops and name are asked for after each sample, the
+loops in both forms, for each form can say what the other can't.  No loops may mean that this sample
+has none, so the next one is asked again; a name has every sample of a unit that knows names, so a
+unit that does not tell the first is not asked for others.
 """
 
 import re
@@ -14,12 +15,22 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event, EventKind
+from emulator.dump.outgoing import whole_sequence
 from emulator.ports.lateness import Lateness
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine, Recorder
+from emulator.wire.codec import decode
 from emulator.wire.constants import ALL_LOOPS, BYTE_NS, MAX_BITS, MAX_SAMPLE_NUMBER, MIN_BITS
-from emulator.wire.messages import Header, LoopPointsRequest, Message, SampleNameRequest
+from emulator.wire.messages import (
+    ExtendedLoopPoints,
+    ExtendedLoopPointsRequest,
+    Header,
+    LoopPoints,
+    LoopPointsRequest,
+    Message,
+    SampleNameRequest,
+)
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
 from harness.files.problem import Problem
@@ -145,6 +156,7 @@ class ReadOut:
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
         self._was_silent = False
+        self._knows_extended_loops = True
 
     def read(self, wanted: Wanted) -> Iterator[Came]:
         """Ask for one number after another and yield what comes."""
@@ -184,6 +196,8 @@ class ReadOut:
     def _questions(self, number: int) -> list[Message]:
         where = {"device_id": self._device_id, "sample_number": number}
         questions: list[Message] = [LoopPointsRequest(**where, loop_number=ALL_LOOPS)]
+        if self._knows_extended_loops:
+            questions.append(ExtendedLoopPointsRequest(**where, loop_number=ALL_LOOPS))
         if self.tells_names is not False:
             questions.append(SampleNameRequest(**where))
         return questions
@@ -198,8 +212,9 @@ class ReadOut:
         plan = plan_of(header)
         dump = None
         if back.sample is not None:
-            file = DumpFile(name="", form=Form.RAW, data=back.data)
-            dump = next(dumps_in(file), None)
+            dump, forms = _whole(back.data)
+            if forms == {LoopPoints} and not back.stopped:
+                self._knows_extended_loops = False
         findings = () if dump is None else _of_unit(dump.findings)
         if header is not None and header.sample_number != number:
             findings = (_misnumbered(number, header.sample_number), *findings)
@@ -241,10 +256,43 @@ class ReadOut:
         self._was_silent |= any(event.kind is EventKind.NO_ANSWER for event in events)
 
 
+def _whole(data: bytes) -> tuple[Dump, set[type]]:
+    """Return the dump with each loop in one form only, and the forms in which there were loops.
+
+    The standard form stays where both say the same.
+    """
+    dump = _dump_of(data)
+    told = [(raw, decode(raw)) for raw in dump.outgoing.after]
+    loops = [each for _, each in told if isinstance(each, LoopPoints | ExtendedLoopPoints)]
+    standard = {_said(each) for each in loops if isinstance(each, LoopPoints)}
+    extended = {_said(each) for each in loops if isinstance(each, ExtendedLoopPoints)}
+    numbers = {number for number, *_ in extended}
+    kept = []
+    for raw, message in told:
+        if isinstance(message, LoopPoints):
+            is_double = message.loop_number in numbers and _said(message) not in extended
+        else:
+            is_double = isinstance(message, ExtendedLoopPoints) and _said(message) in standard
+        if not is_double:
+            kept.append(raw)
+    if len(kept) < len(told):
+        outgoing = replace(dump.outgoing, after=tuple(kept))
+        dump = _dump_of(b"".join(whole_sequence(outgoing)))
+    return dump, {type(each) for each in loops}
+
+
+def _dump_of(data: bytes) -> Dump:
+    return next(dumps_in(DumpFile(name="", form=Form.RAW, data=data)))
+
+
+def _said(loop: LoopPoints | ExtendedLoopPoints) -> tuple[int, int, int, int]:
+    return loop.loop_number, loop.loop_type, loop.loop_start, loop.loop_end
+
+
 def _of_unit(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Return findings on a stream that the unit has made."""
+    """Return findings on a stream that the unit has made and sent."""
     return tuple(
-        replace(each, answerable=Answerable.UNIT) if each.answerable is Answerable.FILE else each
+        each if each.answerable is Answerable.RIG else replace(each, answerable=Answerable.UNIT)
         for each in findings
     )
 

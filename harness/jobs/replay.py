@@ -67,6 +67,7 @@ class Replay:
         self._wants_stop = wants_stop or never
         self._events: list[Event] = []
         self._was_held = False
+        self._answers_requests = True  # until one got no answer twice
         self.visits = 0
         """How often somebody had to walk to the unit."""
         self.failed: PortError | None = None
@@ -220,10 +221,12 @@ class Replay:
                 ),
                 wants_stop=self._wants_stop,
                 patience_ns=self._settings.patience_ns,
+                asks_twice=self._emulated is None and self._answers_requests,
             )
         except PortError as problem:
             self.failed = problem
             return _not_read(f"the port failed: {problem.what.rstrip('.')}")
+        self._answers_requests = back.header is not None or back.stopped
         if back.sample is None:
             return back
         return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))

@@ -8,21 +8,24 @@ from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.plain import counted
 
 _MS: Final = 1_000_000
+_A_FEW: Final = 2  # may be answers to something else
 
 
 def late_findings(before: Lateness, after: Lateness) -> tuple[Finding, ...]:
     """Return findings on how late this process was between two looks at its lateness."""
     findings = []
     if missed := after.missed - before.missed:
+        is_worst = after.worst_ns > before.worst_ns  # of all so far: of others only that is known
+        most = "up to" if is_worst else "at most"
         worst = f"{after.worst_ns / _MS:,.1f} ms"
         findings.append(
             _finding(
-                f"This computer was late {counted(missed, 'time')}, by up to {worst}: times of "
+                f"This computer was late {counted(missed, 'time')}, by {most} {worst}: times of "
                 "this transfer are longer by that, and it is not the unit's doing.",
                 expected=f"every instant met within {TOLERANCE_NS // _MS} ms",
-                found=f"{worst} late",
+                found=f"{worst} late" if is_worst else f"{worst} late at most",
                 do="Close other programs, or give dryload a higher priority.",
-                time_ns=after.worst_at_ns,
+                time_ns=after.worst_at_ns if is_worst else None,
             )
         )
     if doubtful := after.doubtful - before.doubtful:
@@ -43,6 +46,20 @@ def late_findings(before: Lateness, after: Lateness) -> tuple[Finding, ...]:
                 expected="every byte kept",
                 found=f"{counted(lost, 'byte')} lost",
                 do="See what else sends to this port.",
+            )
+        )
+    if (early := after.early - before.early) > _A_FEW:
+        findings.append(
+            Finding(
+                clause="TIM-06",
+                verdict=Verdict.NOTED,
+                answerable=Answerable.RIG,
+                message=f"{counted(early, 'answer')} came before a line of 31,250 baud could have "
+                "carried what they answer: there is no such line here, and part of the time was "
+                "spent keeping its pace.",
+                expected="a packet to take 40.64 ms",
+                found="an answer sooner than that",
+                do="--no-pace is quicker, if the unit can take it.",
             )
         )
     return tuple(findings)

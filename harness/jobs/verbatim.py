@@ -5,9 +5,9 @@ instant, whatever the unit says; so this shows what the unit does with just thes
 these times, and nothing of how a sender would have acted on the answers.
 
 In virtual time that is exact, and so is the comparison.  Where a port comes in, now or when it was
-recorded, times scatter by milliseconds that are nobody's doing: a message waits for what had come before it
-(`following`), and what each side said is compared, in its order.  Times are only told, and so are
-messages that had to go before all of that had come.
+recorded, times scatter by milliseconds that are nobody's doing: a message waits for what had come
+before it (`following`), and what each side said is compared, in its order.  Times are only told,
+and so are messages that had to go before all of that had come.
 
 To an emulated unit there may be an operator who presses confirm as a dump header goes out, as in a
 rehearsal.  When the recording is over the unit may finish what it has begun; of a unit that is not

@@ -211,7 +211,7 @@ def test_a_unit_that_dies_is_not_talked_to_for_long() -> None:
     transfer = rehearsed.replay.play(dump(words(40_000)))
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
     assert transfer.reason == f"the unit did not answer packet {transfer.sent - 1}"
-    assert transfer.times.total_ns < 3 * SECOND  # of 46 s that the whole dump would take
+    assert transfer.times.total_ns < 6 * SECOND  # of 46 s that the whole dump would take
     assert said(rehearsed, FROM)[-1] == oracle.handshake(
         kind="ACK", packet_number=transfer.sent - 2
     )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.lanes.lane import LANES, Lane, NoLaneError
+from tests.lanes.lane import LANES, SHOWN, Lane, NoLaneError
 
 
 @pytest.fixture(scope="module", params=LANES)
@@ -20,7 +20,12 @@ def lane(request: pytest.FixtureRequest) -> Iterator[Lane]:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say which lanes were not tried, and why."""
+    """Say what came of each transfer, which lanes were not tried, and why."""
+    for outcome in ("passed", "failed"):
+        for report in terminalreporter.stats.get(outcome, ()):
+            if "tests/lanes/" in report.nodeid:
+                for shown in (value for name, value in report.user_properties if name == SHOWN):
+                    terminalreporter.write_line(f"lane {shown}")
     reasons: dict[str, int] = {}
     for report in terminalreporter.stats.get("skipped", ()):
         if "tests/lanes/" in report.nodeid:

@@ -12,6 +12,8 @@ from typing import Final, NamedTuple
 from tests.ports import jack
 
 SEQUENCER: Final = Path("/dev/snd/seq")
+SHOWN: Final = "transfer"
+"""The property of a test that is said at the end."""
 _CARDS: Final = Path("/proc/asound/cards")
 _CLIENTS: Final = Path("/proc/asound/seq/clients")
 _GADGET: Final = "f_midi"
@@ -29,8 +31,6 @@ class Lane(NamedTuple):
     """The JACK server, where there is one."""
     is_busy: bool = False
     """Whether the serving process has something else to do all the time."""
-    is_clean: bool = True
-    """Whether the way loses nothing by itself."""
 
 
 class NoLaneError(Exception):
@@ -48,7 +48,7 @@ def jack_clean() -> Iterator[Lane]:
 def jack_busy() -> Iterator[Lane]:
     """JACK that waits for nobody, and a receiver that comes late: messages are lost and spoilt."""
     with _jack(jack.ASYNCHRONOUS + "-lanes") as server:
-        yield _virtual(server=server)._replace(is_busy=True, is_clean=False)
+        yield _virtual(server=server)._replace(is_busy=True)
 
 
 @contextmanager

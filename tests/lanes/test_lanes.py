@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests import oracle
 from tests.cli.runs import ROOT
-from tests.lanes.lane import Lane
+from tests.lanes.lane import SHOWN, Lane
 from tests.lanes.processes import replay, serving
 
 pytestmark = pytest.mark.port
@@ -26,19 +28,34 @@ def dump_in(file: Path) -> oracle.ReadDump:
 
 @pytest.mark.parametrize(("name", "options"), [(SHORT, ()), (LONG, ("--no-pace",))])
 def test_a_dump_is_loaded_and_read_back_the_same(
-    lane: Lane, name: str, options: tuple[str, ...], tmp_path: Path
+    lane: Lane,
+    name: str,
+    options: tuple[str, ...],
+    tmp_path: Path,
+    record_property: Callable[[str, object], None],
 ) -> None:
     sent = dump_in(GOOD / name)
     with serving(lane, tmp_path, *options) as unit:
         code, document = replay(lane, tmp_path, str(GOOD / name), *options)
         said = unit.quit()
     (transfer,) = document["transfers"]
-    seen = {key: transfer[key] for key in ("outcome", "verified", "reason", "packets")}
-    print(lane.target, seen, transfer["time"])
-    assert (transfer["outcome"], transfer["verified"]) == ("loaded", True), seen
+    outcome = {key: transfer[key] for key in ("outcome", "verified", "reason", "packets")}
+    record_property(SHOWN, f"{lane.target}, {name}: {told(transfer)}")
+    # However often it had to be sent again: a way that loses messages and a computer that is late
+    # look alike, and both have to end well.
+    assert (transfer["outcome"], transfer["verified"]) == ("loaded", True), outcome
     assert code == 0
     packets = transfer["packets"]
     assert packets["sent"] == packets["planned"] == oracle.packet_count(sent.length, sent.bits)
-    assert packets["resent"] == 0 or not lane.is_clean
     (held,) = said[-1]["samples"]
     assert (held["words"], held["bits"]) == (len(sent.words), sent.bits)
+
+
+def told(transfer: dict[str, Any]) -> str:
+    """Return what a transfer came to, on one line."""
+    packets, times = transfer["packets"], transfer["time"]
+    there, back = (times[key] / 1e9 for key in ("total_ns", "read_back_ns"))
+    return (
+        f"{transfer['outcome']}, verified {transfer['verified']}, {packets['sent']} packets and "
+        f"{packets['resent']} again, {there:.1f} s there and {back:.1f} s back"
+    )

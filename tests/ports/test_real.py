@@ -193,3 +193,21 @@ def test_a_port_that_goes_raises_and_the_capture_keeps_what_was_sent() -> None:
         line.run(lambda: False)
     assert told(player) == [("hears", 5 * MS)]
     assert line.capture.bytes_of(Direction.TO_UNIT) == PACKET
+
+
+@pytest.mark.parametrize(
+    ("after_ns", "early"), [(3 * MS, 1), (PACKET_NS - 2 * MS, 0), (PACKET_NS, 0)]
+)
+def test_an_answer_that_no_line_of_that_pace_allows_is_counted(after_ns: int, early: int) -> None:
+    # 127 bytes need 40.64 ms (M1 p. 1); what is answered sooner went another way
+    line = RealLine(FakePort(FakeClock(), (after_ns, ACK)))
+    line.connect(player := Player((0, PACKET)))
+    line.run(lambda: player.is_over)
+    assert line.lateness.early == early
+
+
+def test_a_real_time_byte_in_between_is_no_early_answer() -> None:
+    line = RealLine(FakePort(FakeClock(), (3 * MS, b"\xf8")))
+    line.connect(player := Player((0, PACKET)))
+    line.run(lambda: player.is_over)
+    assert line.lateness.early == 0
