@@ -177,7 +177,7 @@ def _entries(content: bytes) -> list[Entry]:
 def _parsed(line: bytes) -> dict[str, Any]:
     try:
         fields = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return fields if isinstance(fields, dict) else {}
 

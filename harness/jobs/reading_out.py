@@ -164,7 +164,7 @@ class ReadOut:
         for number in range(wanted.first, wanted.last + 1):
             if self._wants_stop() or self.failed is not None:
                 return
-            came = self._read_one(number)
+            came = self._read_one(number, asks_twice=wanted.is_single)
             yield came
             silent = silent + 1 if came.result is Result.NOTHING else 0
             if wanted.is_all and silent == SILENT:
@@ -174,7 +174,7 @@ class ReadOut:
         """Return what our own side did wrong in all of it."""
         return late_findings(Lateness(), self.line.lateness)
 
-    def _read_one(self, number: int) -> Came:
+    def _read_one(self, number: int, *, asks_twice: bool) -> Came:
         before_ns = self.line.now_ns
         self._was_silent = False
         try:
@@ -185,6 +185,7 @@ class ReadOut:
                 questions=self._questions(number),
                 progress=self._told(number),
                 wants_stop=self._wants_stop,
+                asks_twice=asks_twice,
             )
         except PortError as problem:
             self.failed = problem

@@ -76,7 +76,7 @@ def _sentence(came: Came, asked: Asked) -> str:
         case Result.READ | Result.BROKEN:
             but = ", but it is broken" if came.result is Result.BROKEN else ""
             also = f"; {came.reason}" if came.reason else ""
-            return f"{sample} came whole{but} and is in {shown(came.file)}{also}."
+            return f"{sample} came whole and is in {shown(came.file)}{but}{also}."
         case Result.NOTHING:
             return f"{sample} did not come from {shown(asked.target)}: {came.reason}."
         case _:

@@ -21,8 +21,8 @@ MEANING: Final = (
     "unit does with just these bytes at just these times.",
 )
 _SCATTER: Final = (
-    "Times at a port scatter: a message waits for what came before it then, 20 ms longer than that "
-    "needs on the line and no more; what each side says is compared, and times are only told."
+    "Times at a port scatter: a message waits a little (0.2 s at most) for what came before it "
+    "then; what each side says is compared, and times are only told."
 )
 
 
@@ -68,7 +68,10 @@ def lines_of(played: Verbatim) -> list[str]:
     if played.failed is not None:
         lines.append("  The port failed before it was over.")
     elif played.stopped:
-        lines.append("  You stopped it before it was over.")
+        lines.append(
+            "  You stopped it before it was over: a dump that was under way is left unfinished, "
+            "and the unit is not told."
+        )
     return [*lines, *(f"  {finding.message} {finding.do}" for finding in played.findings)]
 
 

@@ -1,0 +1,482 @@
+"""The command read: what a unit has is in the files, byte for byte; and what it says when not."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import mido
+import pytest
+import typer
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emulator.dump.capture import Direction
+from harness.cli.read import read
+from harness.files.capture_file import load
+from harness.files.problem import Problem
+from harness.files.sample_files import file_name
+from tests import oracle
+from tests.cli.replaying import Said
+from tests.cli.runs import run as run_process
+from tests.cli.scripted import DEVICE, Host, scripted
+from tests.cli.serving import Unit, dump, receive, serving, talk
+from tests.jobs.bench import words
+
+OK, BROKEN, USAGE, RIG, INTERRUPTED = 0, 1, 2, 3, 130
+app = typer.Typer(pretty_exceptions_enable=False)
+app.command()(read)
+Read = Callable[..., Said]
+
+
+def loop_of(
+    number: int, *, device_id: int, loop: int = 2, kind: int = 0, extended: bool = False
+) -> bytes:
+    return oracle.loop_points(
+        extended=extended,
+        device_id=device_id,
+        sample_number=number,
+        loop_number=loop,
+        loop_type=kind,
+        loop_start=10,
+        loop_end=90,
+    )
+
+
+HELD = {  # by sample number: width, words
+    0: (16, words(300)),
+    1: (8, words(241, 8)),
+    3: (12, words(61, 12, factor=37)),
+}
+AFTER = {
+    1: loop_of(1, device_id=0),
+    3: oracle.sample_name(sample_number=3, name=b"Gull's cry /2"),
+}
+
+
+def in_file(number: int) -> bytes:
+    """What the file of a sample holds, by the plain codec; who has no name tells an empty one."""
+    bits, content = HELD[number]
+    after = AFTER.get(number, b"")
+    if number != 3:
+        after += oracle.sample_name(sample_number=number, name=b"")
+    return b"".join(dump(number, content, bits=bits)) + after
+
+
+@pytest.fixture(scope="module")
+def unit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Unit]:
+    """A served unit that holds three samples and says CANCEL where it has none."""
+    folder = tmp_path_factory.mktemp("unit")
+    text = '[unit]\nname = "gallery"\n[habits]\nempty_request = "cancel"\n'
+    (folder / "gallery.toml").write_text(text, encoding="utf-8")
+    with serving(folder, "--no-pace", profile="gallery.toml") as unit:
+        with unit.peer() as peer:
+            for number, (bits, content) in HELD.items():
+                talk(peer, dump(number, content, bits=bits))
+                peer.sendall(AFTER.get(number, b""))
+                peer.sendall(oracle.sample_name_request(sample_number=number))
+                receive(peer)  # so that it has heard all of it
+        yield unit
+        unit.quit()
+
+
+@pytest.fixture
+def run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Read:
+    """The command in an empty folder."""
+    monkeypatch.chdir(tmp_path)
+
+    def go(target: str, sample: str, output: str, *options: str) -> Said:
+        words = ("--from", target, "--sample", sample, "-o", output, "--no-pace", *options)
+        try:
+            code = app(words, standalone_mode=False)
+        except Problem as problem:
+            said = capsys.readouterr()
+            return Said(problem.code, said.out, said.err + str(problem))
+        said = capsys.readouterr()
+        return Said(code if isinstance(code, int) else 0, said.out, said.err)
+
+    return go
+
+
+def port_of(unit: Unit) -> str:
+    return str(unit.ready["port"])
+
+
+def files() -> list[str]:
+    return sorted(os.path.join(folder, each) for folder, _, names in os.walk(".") for each in names)
+
+
+def script_of(number: int, *, count: int = 121) -> list[bytes]:
+    return dump(number, words(count), device_id=DEVICE)
+
+
+# What a unit has.
+
+
+@pytest.mark.parametrize("number", HELD)
+def test_one_sample_byte_for_byte(run: Read, unit: Unit, number: int) -> None:
+    said = run(port_of(unit), str(number), "one.syx")
+    assert said.code == OK
+    data = Path("one.syx").read_bytes()
+    assert data == in_file(number)
+    bits, content = HELD[number]
+    length = oracle.packet_count(len(content), bits) * 127 + 21
+    assert oracle.read_dump(data[:length]).words == content
+    assert "came whole and is in one.syx." in said.out
+    assert f"{len(content)} words of {bits} bits, mono, 44,100 Hz" in said.out
+
+
+def test_as_a_midi_file(run: Read, unit: Unit) -> None:
+    assert run(port_of(unit), "1", "one.mid").code == OK
+    events = [each for each in mido.MidiFile("one.mid") if each.type == "sysex"]
+    assert b"".join(bytes(each.bytes()) for each in events) == in_file(1)
+
+
+def test_a_range_goes_into_a_folder_and_gaps_are_said(run: Read, unit: Unit) -> None:
+    said = run(port_of(unit), "0-3", "desk")
+    assert said.code == OK
+    names = ["sample-0000.syx", "sample-0001.syx", "sample-0003-Gulls-cry-2.syx"]
+    assert files() == [f"./desk/{name}" for name in names]
+    for name, number in zip(names, HELD, strict=True):
+        assert Path("desk", name).read_bytes() == in_file(number)
+    rows = [line.split() for line in said.out.splitlines()]
+    assert [row[0] for row in rows[1:5]] == ["0", "1", "2", "3"]
+    assert rows[3][-2:] == ["nothing", "there"]
+    assert f"3 samples read from {port_of(unit)} into desk; nothing at 1 number." in said.out
+
+
+def test_all_ends_after_eight_numbers_with_nothing(run: Read, unit: Unit) -> None:
+    said = run(port_of(unit), "all", "desk", "--json")
+    assert said.code == OK
+    document = said.document
+    assert document["schema"] == "dryload/read/1"
+    assert [each["asked_for"] for each in document["samples"]] == list(range(12))
+    read = {each["asked_for"]: each for each in document["samples"] if each["file"]}
+    assert list(read) == list(HELD)
+    for number, (bits, content) in HELD.items():
+        one = read[number]
+        assert Path(one["file"]).read_bytes() == in_file(number)
+        assert (one["result"], one["bits"], one["words"]) == ("read", bits, len(content))
+        assert one["packets"]["came"] == oracle.packet_count(len(content), bits)
+    assert (read[3]["name"], read[1]["more_loops"]) == ("Gull's cry /2", 1)
+    assert document["samples"][2]["reason"] == "the unit answered CANCEL"
+
+
+def test_nothing_in_a_range(run: Read, unit: Unit) -> None:
+    said = run(port_of(unit), "7-9", "desk")
+    assert (said.code, files()) == (BROKEN, [])
+    assert "7-9" in said.out
+    assert "--device-id 127" in said.out
+
+
+def test_another_device_id_is_silent(run: Read, unit: Unit) -> None:
+    said = run(port_of(unit), "0", "one.syx", "--device-id", "9")
+    assert (said.code, files()) == (BROKEN, [])
+    assert "Sample 0 did not come" in said.out
+    assert "no answer within 2 s" in said.out
+    assert "listen to another device ID than 9" in said.out
+    assert run(port_of(unit), "0", "one.syx", "--device-id", "127").code == OK  # M1 p. 35
+    assert Path("one.syx").read_bytes() == in_file(0)
+
+
+@pytest.mark.parametrize("name", ["c.jsonl", "c.mid"])
+def test_a_capture_has_what_passed(run: Read, unit: Unit, name: str) -> None:
+    assert run(port_of(unit), "3", "one.syx", "--capture", name).code == OK
+    capture = load(name).recorded.capture
+    assert capture.bytes_of(Direction.FROM_UNIT) == in_file(3)
+    assert capture.bytes_of(Direction.TO_UNIT).startswith(oracle.dump_request(sample_number=3))
+
+
+def test_nothing_is_replaced_unasked(run: Read, unit: Unit) -> None:
+    Path("one.syx").write_bytes(b"mine")
+    Path("desk").mkdir()
+    Path("desk", "sample-0001-old.syx").write_bytes(b"mine")
+    nobody = "tcp:127.0.0.1:1"  # it is not even asked
+    for sample, output, there in (("0", "one.syx", "one"), ("0-3", "desk", "sample-0001-old")):
+        said = run(nobody, sample, output)
+        assert (said.code, said.out) == (USAGE, "")
+        assert f"{there}.syx exists already. --overwrite replaces it" in said.err
+    assert run(port_of(unit), "0", "one.syx", "--overwrite").code == OK
+    assert Path("one.syx").read_bytes() == in_file(0)
+    said = run(port_of(unit), "0-3", "desk", "--overwrite")
+    assert said.code == OK
+    assert "sample-0001-old.syx is from another time and stays" in said.err
+    assert Path("desk", "sample-0001-old.syx").read_bytes() == b"mine"
+
+
+def test_other_samples_in_the_folder_are_in_nobodys_way(run: Read, unit: Unit) -> None:
+    Path("desk").mkdir()
+    Path("desk", "sample-0009.syx").write_bytes(b"mine")
+    assert run(port_of(unit), "0-1", "desk").code == OK
+    assert Path("desk", "sample-0009.syx").read_bytes() == b"mine"
+
+
+# What a unit does wrong, and the line.
+
+
+def test_a_packet_that_was_damaged_on_the_way_is_asked_for_again(run: Read) -> None:
+    header, first, second, *rest = script_of(5)
+    wrong = second[:60] + bytes([second[60] ^ 1]) + second[61:]
+
+    def script(host: Host) -> None:
+        host.asks_for(5)
+        host.takes(header)
+        host.takes(first)
+        host.takes(wrong, 1, answer="NAK")  # M1 p. 35
+        host.takes_all([second, *rest])
+        host.asks_more(5)
+        host.hangs_up()
+
+    with scripted(script) as target:
+        assert run(target, "5", "one.syx", "--device-id", str(DEVICE)).code == OK
+    assert Path("one.syx").read_bytes() == b"".join([header, first, second, *rest])
+
+
+def test_a_dump_that_is_cancelled_is_not_written(run: Read) -> None:
+    header, first, *_ = script_of(5)
+
+    def script(host: Host) -> None:
+        assert host.gets_it_torn(5, [header, first]) > 1
+
+    with scripted(script) as target:
+        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
+    assert (said.code, files()) == (BROKEN, [])
+    assert "did not come whole, so nothing was written: it ended after 1 packet." in said.out
+
+
+def test_a_torn_one_among_others_counts(run: Read) -> None:
+    header, first, *_ = script_of(5)
+
+    def script(host: Host) -> None:
+        host.asks_for(4)
+        host.takes_all(script_of(4))
+        host.asks_more(4)
+        assert host.gets_it_torn(5, [header, first]) > 1
+
+    with scripted(script) as target:
+        said = run(target, "4-5", "desk", "--device-id", str(DEVICE), "--json")
+    assert said.code == BROKEN
+    assert files() == ["./desk/sample-0004.syx"]
+    assert [each["result"] for each in said.document["samples"]] == ["read", "torn"]
+    assert said.document["samples"][1]["file"] is None
+
+
+def test_another_sample_than_the_one_asked_for_is_said(run: Read) -> None:
+    def script(host: Host) -> None:
+        host.asks_for(5)
+        host.takes_all(script_of(6))
+        host.asks_more(5)
+        host.hangs_up()
+
+    with scripted(script) as target:
+        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
+    assert said.code == BROKEN
+    assert "broken: The unit was asked for sample 5 and sent one that it calls 6." in said.out
+    assert "REQ-02" in said.out  # M1 p. 37
+    assert Path("one.syx").read_bytes() == b"".join(script_of(6))
+
+
+def test_what_breaks_the_standard_is_kept_and_said(run: Read) -> None:
+    header, *packets = script_of(5)
+    bad = header[:16] + oracle.n7(500, 3) + b"\x00\xf7"  # its loop ends beyond its end (M1 p. 37)
+
+    def script(host: Host) -> None:
+        for number, first in ((5, bad), (6, script_of(6)[0])):
+            host.asks_for(number)
+            host.takes_all([first, *packets])
+            host.asks_more(number, name=number == 5)
+        host.hangs_up()
+
+    with scripted(script) as target:
+        said = run(target, "5-6", "desk", "--device-id", str(DEVICE), "--json")
+    assert Path("desk", "sample-0005.syx").read_bytes() == b"".join([bad, *packets])
+    wrong, right = said.document["samples"]
+    assert right["findings"] == []
+    verdicts = [each["verdict"] for each in wrong["findings"]]
+    assert "broken" in verdicts or "bent" in verdicts
+    assert {each["answerable"] for each in wrong["findings"]} == {"unit"}
+    assert wrong["result"] == ("broken" if "broken" in verdicts else "read")
+    assert said.code == (BROKEN if "broken" in verdicts else OK)
+
+
+def test_who_tells_no_name_is_asked_for_no_other(run: Read) -> None:
+    loop = loop_of(5, device_id=DEVICE)
+
+    def script(host: Host) -> None:
+        host.asks_for(4)
+        host.takes_all(script_of(4))
+        host.asks_more(4)  # neither loops nor a name: silence
+        host.asks_for(5)
+        host.takes_all(script_of(5))
+        host.asks_more(5, loop, name=False)  # which has a loop, and not in the extended form
+        host.asks_for(6)
+        host.takes_all(script_of(6))
+        host.asks_more(6, extended=None, name=False)
+        host.hangs_up()
+
+    with scripted(script) as target:
+        said = run(target, "4-6", "desk", "--device-id", str(DEVICE))
+    assert said.code == OK
+    assert Path("desk", "sample-0005.syx").read_bytes() == b"".join([*script_of(5), loop])
+    assert "The unit tells no names." in said.out
+
+
+def test_a_loop_that_comes_in_both_forms_is_kept_in_the_one_that_says_all(run: Read) -> None:
+    same, other = loop_of(5, device_id=DEVICE), loop_of(5, device_id=DEVICE, loop=3)
+    # Loop 3 is backward in truth, which the standard form can't say (CA-019 pp. 2-3).
+    far = [
+        loop_of(5, device_id=DEVICE, extended=True),
+        loop_of(5, device_id=DEVICE, loop=3, kind=0x40, extended=True),
+        loop_of(5, device_id=DEVICE, loop=4, kind=0x40, extended=True),
+    ]
+
+    def script(host: Host) -> None:
+        host.asks_for(5)
+        host.takes_all(script_of(5))
+        host.asks_more(5, same, other, extended=b"".join(far))
+        host.hangs_up()
+
+    with scripted(script) as target:
+        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
+    assert said.code == OK
+    assert Path("one.syx").read_bytes() == b"".join([*script_of(5), same, *far[1:]])
+    assert ", 3 more loops" in said.out
+
+
+def test_a_port_that_goes_away_leaves_what_came_whole(run: Read) -> None:
+    header, first, *_ = script_of(5)
+
+    def script(host: Host) -> None:
+        host.asks_for(4)
+        host.takes_all(script_of(4))
+        host.asks_more(4)
+        host.asks_for(5)
+        host.takes_all([header, first])
+
+    with scripted(script) as target:
+        said = run(target, "4-9", "desk", "--device-id", str(DEVICE))
+    assert said.code == RIG
+    assert files() == ["./desk/sample-0004.syx"]
+    assert Path("desk", "sample-0004.syx").read_bytes() == b"".join(script_of(4))
+    assert "1 sample read from" in said.out
+    assert "4 numbers not asked for" in said.out
+    assert said.err
+
+
+def test_ctrl_c_tells_the_unit_and_what_was_written(run: Read) -> None:
+    header, first, *_ = script_of(5)
+    before = signal.getsignal(signal.SIGINT)
+
+    def script(host: Host) -> None:
+        host.asks_for(4)
+        host.takes_all(script_of(4))
+        host.asks_more(4)
+        host.asks_for(5)
+        host.takes_all([header, first])
+        os.kill(os.getpid(), signal.SIGINT)
+        cancel = oracle.handshake(device_id=DEVICE, kind="CANCEL")
+        answer = receive(host.peer)
+        assert (answer[:4], answer[5:]) == (cancel[:4], cancel[5:])
+        host.hangs_up()
+
+    with scripted(script) as target:
+        said = run(target, "4-9", "desk", "--device-id", str(DEVICE))
+    assert said.code == INTERRUPTED
+    assert files() == ["./desk/sample-0004.syx"]
+    assert "did not come whole, so nothing was written: you stopped it after 1 packet." in said.out
+    assert "1 sample read from" in said.out
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_a_disk_that_takes_no_more_is_told_after_what_is_written(
+    run: Read, unit: Unit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: str, *arguments: object, **named: object) -> None:
+        raise Problem(f"{path} cannot be written: No space left on device.")
+
+    monkeypatch.setattr("harness.files.safe_write.write", full)
+    said = run(port_of(unit), "0-3", "desk")
+    assert said.code == USAGE
+    assert "No space left on device" in said.err
+
+
+# Mistakes.
+
+
+@pytest.mark.parametrize(
+    ("target", "sample", "output", "told"),
+    [
+        ("desk", "4", "x.syx", "--from desk: a target is"),
+        ("midi:", "4", "x.syx", "the name of the port is missing"),
+        ("tcp:4000", "4", "x.syx", "give an address and a port number"),
+        ("unit:lantern-desk", "4", "x.syx", "an emulated unit that begins now holds nothing"),
+        ("tcp:127.0.0.1:1", "four", "x.syx", "--sample four is no sample number."),
+        ("tcp:127.0.0.1:1", "", "x.syx", "--sample is no sample number."),
+        ("tcp:127.0.0.1:1", "4-", "x", "--sample 4- is no sample number."),
+        ("tcp:127.0.0.1:1", "16384", "x.syx", "sample numbers are 0 to 16383"),
+        ("tcp:127.0.0.1:1", "9-4", "x", "runs backwards. Give the lower number first: 4-9."),
+        ("tcp:127.0.0.1:1", "4", "none/x.syx", "there is no such folder"),
+        ("tcp:127.0.0.1:1", "4", "folder", "folder is a folder."),
+        ("tcp:127.0.0.1:1", "4", "x.wav", "dryload decode makes audio of it"),
+        ("tcp:127.0.0.1:1", "4", "", "-o is empty"),
+        ("tcp:127.0.0.1:1", "4-9", "", "-o is empty"),
+        ("tcp:127.0.0.1:1", "4-9", "mine.syx", "mine.syx is a file, and several samples"),
+        ("tcp:127.0.0.1:1", "4-9", "x.syx", "that is the name of a file"),
+        ("tcp:127.0.0.1:1", "all", "none/x", "there is no folder to make it in"),
+    ],
+)
+def test_a_mistake_is_told_before_anything_is_opened(
+    run: Read, target: str, sample: str, output: str, told: str
+) -> None:
+    Path("folder").mkdir()
+    Path("mine.syx").write_bytes(b"mine")
+    said = run(target, sample, output)
+    assert (said.code, said.out) == (USAGE, "")
+    assert told in said.err
+    assert files() == ["./mine.syx"]
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--device-id", "128"), "a device ID is 0 to 127"),
+        (("--hear", "Desk"), "--hear is for MIDI ports"),
+        (("--capture", "c.txt"), "a capture is kept as .jsonl or .mid"),
+        (("--capture", "x.mid"), "-o and --capture are the same file"),
+        (("--capture", "none/c.mid"), "there is no such folder"),
+    ],
+)
+def test_options_that_do_not_fit(run: Read, options: tuple[str, ...], told: str) -> None:
+    said = run("tcp:127.0.0.1:1", "4", "x.mid", *options)
+    assert (said.code, said.out, files()) == (USAGE, "", [])
+    assert told in said.err
+
+
+def test_nobody_there_is_the_rig_and_leaves_nothing(run: Read) -> None:
+    said = run("tcp:127.0.0.1:1", "4-9", "desk", "--capture", "c.jsonl")
+    assert (said.code, said.out) == (RIG, "")
+    assert not os.path.exists("desk")
+    assert files() == []
+    assert "127.0.0.1:1" in said.err
+
+
+def test_as_a_process_of_its_own(tmp_path: Path, unit: Unit) -> None:
+    ran = run_process("read", "--from", port_of(unit), "--sample", "0", folder=tmp_path)
+    assert (ran.code, ran.out) == (USAGE, "")
+    assert "dryload read --help tells more" in ran.err
+    ran = run_process("read", "--help", folder=tmp_path)
+    assert ran.code == OK
+    for word in ("--from", "--sample", "--device-id", "--hear", "--no-pace", "8 numbers in a"):
+        assert word in ran.out
+
+
+@given(st.integers(0, 16_383), st.text(max_size=127))
+def test_a_name_is_made_safe_for_any_system(number: int, name: str) -> None:
+    made = file_name(number, name)
+    assert re.fullmatch(rf"sample-0*{number}(-[A-Za-z0-9]+)*\.syx", made)
+    assert len(made) < 64
