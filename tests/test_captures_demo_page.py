@@ -10,9 +10,9 @@ import pytest
 
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import load
+from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import dumps_in
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.outcome import Outcome
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_stream
 from tests import oracle

@@ -1,5 +1,6 @@
 """The README's examples are run, and what they say is what it shows."""
 
+import json
 import re
 import shlex
 import subprocess
@@ -37,8 +38,32 @@ def test_there_are_examples() -> None:
 
 
 def test_the_two_commands_are_one_line_each_and_end_in_the_main_job_and_the_tests() -> None:
-    assert len(COMMANDS) == 2
-    assert not any("\n" in command for command in COMMANDS)
-    _, _, main_job = COMMANDS[0].rpartition("&& .venv/bin/dryload ")
+    first, second = COMMANDS[:2]
+    assert "\n" not in first + second
+    _, _, main_job = first.rpartition("&& .venv/bin/dryload ")
     assert main_job == EXAMPLES[0][0]
-    assert COMMANDS[1] == ".venv/bin/python -m pytest"
+    assert second == ".venv/bin/python -m pytest"
+
+
+def test_the_two_terminals_do_what_they_say(tmp_path: Path) -> None:
+    _, serve, replay = (command.split() for command in COMMANDS[2:])
+    assert (serve[:2], replay[:2]) == (["dryload", "serve"], ["dryload", "replay"])
+    assert serve[serve.index("--tcp") + 1] == replay[replay.index("--to") + 1].removeprefix("tcp:")
+    serve[serve.index("--tcp") + 1] = "127.0.0.1:0"  # another program may have the one it names
+    image = serve[serve.index("--image") + 1]
+    serve[serve.index(image)] = str(tmp_path / image)
+    python = [sys.executable, "-m", "harness.cli.main"]
+    with subprocess.Popen(
+        [*python, *serve[1:]], cwd=ROOT, stdout=subprocess.PIPE, text=True
+    ) as unit:
+        try:
+            assert unit.stdout is not None
+            replay[replay.index("--to") + 1] = json.loads(unit.stdout.readline())["port"]
+            done = subprocess.run(
+                [*python, *replay[1:]], cwd=ROOT, capture_output=True, text=True, check=False
+            )
+        finally:
+            unit.terminate()
+    assert done.returncode == 0, done.stderr
+    assert "Loaded and verified" in done.stdout
+    assert (tmp_path / image).exists()

@@ -1,8 +1,9 @@
 """How long a MIDI system takes from one program to another: measured, for settings decide it.
 
 Theory of operation.  The emulated unit's line is as quick as a real one only if the time in which
-a system passes messages on is taken off.  JACK passes them on in periods; a transfer meets these at
-any point, so the probes do.  The median counts: a busy machine delays a few of them by far.
+a system passes messages on is taken off.  JACK passes them on in periods, and who sends as soon as
+something has come, as in a closed loop, always waits for nearly a whole one: so do the probes.  The
+median counts: a busy machine delays a few of them by far.
 """
 
 from dataclasses import replace
@@ -13,7 +14,6 @@ from emulator.ports.midi_port import MidiPort, Sink
 from emulator.wire.constants import ACTIVE_SENSING
 
 _PROBES: Final = 16
-_SPACING_NS: Final = 3_700_000  # no multiple of usual periods
 _PATIENCE_NS: Final = 200_000_000
 
 
@@ -22,7 +22,6 @@ def measure_latency(port: MidiPort, probe: Sink) -> None:
     clock = port.clock
     took_ns = []
     for _ in range(_PROBES):
-        clock.sleep_ns(_SPACING_NS)
         port.receive(0)
         sent_ns = clock.now_ns()
         probe.send_message(bytes([ACTIVE_SENSING]))

@@ -71,7 +71,7 @@ def open_tcp(
         connection = socket.create_connection((host, port), timeout=_CONNECT_S)
     except (OSError, ValueError) as problem:
         raise PortError(
-            f"{name} can't be reached: {problem}.",
+            f"{name} can't be reached: {_why(problem)}.",
             "See that somebody listens there, for instance dryload serve --tcp, and the address.",
         ) from problem
     return TcpClient(name, clock, TcpStream(connection, clock, send_limit_ns))
@@ -190,9 +190,13 @@ def _listen(host: str, port: int) -> socket.socket:
         return socket.create_server((host, port), family=family, backlog=4)
     except (OSError, ValueError) as problem:
         raise PortError(
-            f"tcp:{host}:{port} can't be listened at: {problem}.",
+            f"tcp:{host}:{port} can't be listened at: {_why(problem)}.",
             "Take another port number, or end the program that has this one.",
         ) from problem
+
+
+def _why(problem: OSError | ValueError) -> str:
+    return (isinstance(problem, OSError) and problem.strerror) or str(problem)
 
 
 def _check_number(port: int) -> None:

@@ -32,3 +32,14 @@ def interrupts() -> Iterator[Interrupted]:
         yield interrupted
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def ends() -> Iterator[Interrupted]:
+    """Collect Ctrl-C and the signal that ends programs: the unit is told before it ends."""
+    with interrupts() as was_interrupted:
+        before = signal.signal(signal.SIGTERM, was_interrupted.press)
+        try:
+            yield was_interrupted
+        finally:
+            signal.signal(signal.SIGTERM, before)

@@ -1,8 +1,7 @@
 """The part of `dryload replay` that plays to a port: real gear, or anything else that is there."""
 
-import signal
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,17 +9,14 @@ from typing import TYPE_CHECKING, Final
 
 import typer
 
-from harness.cli.interrupt import Interrupted, interrupts
+from harness.cli.interrupt import Interrupted, ends
 from harness.cli.playing import Wishes, playlist, say, say_json
 from harness.cli.progress import PacketProgress, packet_progress
-from harness.cli.target import Target, open_target
+from harness.cli.target import Target, opened
 from harness.cli.terminal import width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from emulator.dump.capture import Capture
-    from emulator.ports.port import Port
-    from emulator.ports.real import Recorder
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
     from harness.jobs.live import LiveReplay, Sorted
@@ -43,13 +39,16 @@ class Way:
 
 def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
-    from emulator.ports.clock import MonotonicClock
     from harness.cli.live_verbatim import play_captures_live
+    from harness.cli.taping import taping
     from harness.cli.verbatim import are_captures
+    from harness.files.capture_file import check_target
     from harness.jobs.live import LiveReplay, sort_out
     from harness.jobs.transfer import Settings
     from harness.report import live as report
 
+    if wishes.capture is not None:
+        check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
     if are_captures(wishes):
         play_captures_live(wishes, target, way)
     dumps, not_played = playlist(wishes)
@@ -62,26 +61,34 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         stack.callback(journal.close)
         was_interrupted = stack.enter_context(ends())
         if sorted_out.to_send:
-            port = stack.enter_context(_opened(target, MonotonicClock(), way))
+            port = stack.enter_context(opened(target, hear=way.hear))
             _note(report.before(sorted_out, target.given))
             bar = stack.enter_context(packet_progress(sorted_out.to_send, wishes.read_back))
             pause = stack.enter_context(_pausing(bar, was_interrupted))
-            recorder = stack.enter_context(recording(wishes, target, port))
+            tape = stack.enter_context(
+                taping(
+                    wishes.capture,
+                    about=f"a replay to {target.given}",
+                    overwrite=wishes.overwrite,
+                    start_ns=port.clock.now_ns(),
+                )
+            )
             live = LiveReplay(
                 port,
                 paced=way.paced,
                 settings=Settings(operator_ns=None, read_back=wishes.read_back),
                 progress=bar.show,
                 wants_stop=pause.wants_stop,
-                recorder=recorder.take,
-                keeps_capture=recorder.wants_all,
+                recorder=tape.take,
+                keeps_capture=tape.finish is not None,
             )
             for played in _played(live, sorted_out, journal, pause):
                 plays.append(played)
                 if not wishes.as_json:
                     with bar.aside():
                         say([*report.lines_of(played), ""])
-            recorder.finish(live.line.capture)
+            if tape.finish is not None:
+                tape.finish(live.line.capture)
             failed = live.replay.failed
     stopped = was_interrupted()
     if wishes.as_json:
@@ -126,18 +133,6 @@ def _journal(target: Target, way: Way) -> "Journal":
         return Journal.resume(path, target=target.given)
     began = datetime.now().astimezone().isoformat(timespec="seconds")
     return Journal.begin(path, target=target.given, began=began)
-
-
-@contextmanager
-def _opened(target: Target, clock: "object", way: Way) -> "Iterator[Port]":
-    from emulator.ports.clock import MonotonicClock
-
-    assert isinstance(clock, MonotonicClock)
-    port = open_target(target, clock, hear=way.hear)
-    try:
-        yield port
-    finally:
-        port.close()
 
 
 def _played(
@@ -193,55 +188,3 @@ def _pausing(bar: PacketProgress, was_interrupted: Interrupted) -> Iterator[Paus
     bar.hint("p pauses, Ctrl-C ends it")
     with keyboard() as read_key:
         yield Pause(bar, was_interrupted, read_key)
-
-
-@contextmanager
-def ends() -> Iterator[Interrupted]:
-    """Collect Ctrl-C and the signal that ends programs: the unit is told before it ends."""
-    with interrupts() as was_interrupted:
-        before = signal.signal(signal.SIGTERM, was_interrupted.press)
-        try:
-            yield was_interrupted
-        finally:
-            signal.signal(signal.SIGTERM, before)
-
-
-class Recording:
-    """Where what passes goes: a stream of lines, a MIDI file at the end, or nowhere."""
-
-    def __init__(
-        self, *, take: "Recorder | None", finish: "Callable[[Capture], None]", wants_all: bool
-    ) -> None:
-        self.take: Final = take
-        self.finish: Final = finish
-        self.wants_all: Final = wants_all
-
-
-@contextmanager
-def recording(wishes: Wishes, target: Target, port: "Port") -> Iterator[Recording]:
-    """Yield what keeps the capture that was asked for."""
-    from harness.cli.verbatim import write_capture
-    from harness.files.capture_file import check_target
-    from harness.files.capture_stream import CaptureStream, is_streamed
-    from harness.files.opening import shown
-
-    path = wishes.capture
-    if path is None:
-        yield Recording(take=None, finish=lambda _: None, wants_all=False)
-        return
-    about, start_ns = f"a replay to {target.given}", port.clock.now_ns()
-    check_target(path, overwrite=wishes.overwrite, sources=wishes.files)
-    if not is_streamed(path):
-
-        def write(capture: "Capture") -> None:
-            write_capture(path, capture, about=about, overwrite=wishes.overwrite, start_ns=start_ns)
-
-        yield Recording(take=None, finish=write, wants_all=True)
-        return
-    stream = CaptureStream(path, start_ns=start_ns, about=about, overwrite=wishes.overwrite)
-    try:
-        yield Recording(take=stream.enter, finish=lambda _: stream.flush(), wants_all=False)
-    finally:
-        stream.close()
-        told = stream.problem or f"what passed is in {shown(path)}"
-        typer.echo(f"dryload: {told}.", err=True)

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.interrupt import ends
 from harness.cli.playing import Wishes, say_json
-from harness.cli.target import Target, open_target
+from harness.cli.target import Target, opened
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -16,11 +17,10 @@ if TYPE_CHECKING:
 
 def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
     """Play captures verbatim to a port, say what came of it and end the command."""
-    from emulator.ports.clock import MonotonicClock
     from emulator.ports.pacer import Pacer
     from emulator.ports.real import RealLine
     from emulator.wire.constants import BYTE_NS
-    from harness.cli.live import ends, recording
+    from harness.cli.taping import taping
     from harness.files.capture_file import load
     from harness.jobs.verbatim import VerbatimPlayer, lasting_ns
     from harness.report import verbatim as report
@@ -30,12 +30,16 @@ def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
     plays: list[Verbatim] = []
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
-        port = open_target(target, MonotonicClock(), hear=way.hear)
-        stack.callback(port.close)
-        recorder = stack.enter_context(recording(wishes, target, port))
-        line = RealLine(
-            port, pacer=Pacer(byte_ns=BYTE_NS if way.paced else 0), recorder=recorder.take
+        port = stack.enter_context(opened(target, hear=way.hear))
+        tape = stack.enter_context(
+            taping(
+                wishes.capture,
+                about=f"captures played verbatim to {target.given}",
+                overwrite=wishes.overwrite,
+                start_ns=port.clock.now_ns(),
+            )
         )
+        line = RealLine(port, pacer=Pacer(byte_ns=BYTE_NS if way.paced else 0), recorder=tape.take)
         player = VerbatimPlayer(line, lateness=line.lateness, wants_stop=was_interrupted)
         typer.echo(f"dryload: {report.before(target.given, map(lasting_ns, loaded))}", err=True)
         if not wishes.as_json:
@@ -46,7 +50,8 @@ def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
             plays.append(played := player.play(file))
             if not wishes.as_json:
                 typer.echo("\n".join([*report.lines_of(played), ""]))
-        recorder.finish(line.capture)
+        if tape.finish is not None:
+            tape.finish(line.capture)
     stopped, failed = was_interrupted(), player.failed
     if wishes.as_json:
         say_json(

@@ -1,17 +1,17 @@
 """`dryload read`: samples out of a unit, as dump files."""
 
 import os
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.live import ends
+from harness.cli.interrupt import ends
 from harness.cli.playing import say, say_json
 from harness.cli.read_progress import read_progress
 from harness.cli.taping import taping
-from harness.cli.target import Target, open_target, target_of
+from harness.cli.target import Target, opened, target_of
 from harness.cli.terminal import width
 from harness.files.problem import RIG, Problem
 
@@ -152,7 +152,6 @@ def _check(
 
 def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     """Read, say what came and end the command."""
-    from emulator.ports.clock import MonotonicClock
     from harness.jobs.reading_out import ReadOut
     from harness.report import read as report
 
@@ -166,11 +165,10 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     )
     came: list[Came] = []
     trouble: Problem | None = None
-    clock = MonotonicClock()
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
-        port = stack.enter_context(closing(open_target(target, clock, hear=wishes.hear)))
-        began_ns = clock.now_ns()
+        port = stack.enter_context(opened(target, hear=wishes.hear))
+        began_ns = port.clock.now_ns()
         tape = stack.enter_context(
             taping(
                 wishes.capture,
@@ -194,7 +192,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
                 came.append(_kept(each, wanted, wishes))
         except Problem as problem:  # nothing can be written any more: what was is told first
             trouble = problem
-        took_ns = clock.now_ns() - began_ns
+        took_ns = port.clock.now_ns() - began_ns
         if tape.finish is not None:
             tape.finish(job.line.capture)
     ended = report.Ended(

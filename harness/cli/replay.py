@@ -124,7 +124,8 @@ def replay(
     next dump; --resume goes on another time.
 
     A FILE that is a capture is played verbatim: what went to the unit goes again, each message at
-    its recorded instant; no answer is waited for, and nothing is sent again or read back.
+    its recorded instant (at a port it keeps its place behind what came before it then); nothing is
+    sent again or read back.
 
     Exit 0 if the unit holds just what was sent, or answered a capture as it did then; 1 if
     something is not loaded, broken or answered otherwise; 3 if the port is at fault.

@@ -9,7 +9,6 @@ from harness.files.opening import shown
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from emulator.ports.clock import Clock
     from emulator.ports.port import Port
 
 _KINDS: Final = ("unit", "midi", "tcp")
@@ -67,8 +66,20 @@ def address_of(where: str, *, option: str) -> tuple[str, int]:
     return host, int(number)
 
 
-def open_target(target: Target, clock: "Clock", *, hear: str | None = None) -> "Port":
-    """Open the port of a live target; a Problem where that is not possible."""
+@contextmanager
+def opened(target: Target, *, hear: str | None = None) -> "Iterator[Port]":
+    """Yield the port of a live target, with a clock of its own; a Problem where there is none."""
+    port = _open(target, hear)
+    try:
+        yield port
+    finally:
+        port.close()
+
+
+def _open(target: Target, hear: str | None) -> "Port":
+    from emulator.ports.clock import MonotonicClock
+
+    clock = MonotonicClock()
     with port_problems():
         if target.kind == "tcp":
             from emulator.ports.tcp import open_tcp

@@ -67,7 +67,14 @@ def fetch(
         if not requester.is_over:
             requester.stop(line.now_ns)
             line.run(lambda: True)
-        tries.append(_fetched(requester, questions, torn=sum(each.header is not None for each in tries), by_user=by_user))
+        tries.append(
+            _fetched(
+                requester,
+                questions,
+                torn=sum(each.header is not None for each in tries),
+                by_user=by_user,
+            )
+        )
         again = _is_torn(requester) or (asks_twice and _is_unanswered(requester, len(tries)))
         if not again or by_user or len(tries) == _TRIES:
             break

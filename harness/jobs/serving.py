@@ -347,7 +347,8 @@ class Serving:
         if not (missed or lost) or time_ns - self._late_ns < _SECOND_NS:
             return
         self._late_ns, self._told_missed, self._told_lost = time_ns, late.missed, late.lost_bytes
-        text = f"this computer was late {counted(missed, 'time')}, at worst {late.worst_ns / 1e6:.1f} ms"
+        worst = f"{late.worst_ns / 1e6:.1f} ms"
+        text = f"this computer was late {counted(missed, 'time')}, at worst {worst}"
         if lost:
             text += f", and {counted(lost, 'byte')} were lost because more came than can be held"
         self.tell("late", text, missed=missed, worst_ns=late.worst_ns, lost_bytes=lost)

@@ -110,9 +110,7 @@ def came_back(comparison: Comparison, sent: Sample, got: Sample) -> tuple[Findin
         fields = tuple(each for each in comparison.fields if each.clause != "HDR-03")
         comparison = replace(comparison, fields=fields)
     found = findings(comparison, answerable=Answerable.UNIT)
-    return tuple(
-        _by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds)
-    )
+    return tuple(_by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds))
 
 
 def _by_kind(finding: Finding, kind: Kind | None, sent: Sample, got: Sample) -> Finding:

@@ -4,47 +4,23 @@ from __future__ import annotations
 
 import os
 import re
-import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import mido
 import pytest
-import typer
 from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
-from harness.cli.read import read
 from harness.files.capture_file import load
 from harness.files.problem import Problem
 from harness.files.sample_files import file_name
 from tests import oracle
-from tests.cli.replaying import Said
+from tests.cli.reading import BROKEN, OK, RIG, USAGE, Read, files, loop_of, reader
 from tests.cli.runs import run as run_process
-from tests.cli.scripted import DEVICE, Host, scripted
 from tests.cli.serving import Unit, dump, receive, serving, talk
 from tests.jobs.bench import words
-
-OK, BROKEN, USAGE, RIG, INTERRUPTED = 0, 1, 2, 3, 130
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(read)
-Read = Callable[..., Said]
-
-
-def loop_of(
-    number: int, *, device_id: int, loop: int = 2, kind: int = 0, extended: bool = False
-) -> bytes:
-    return oracle.loop_points(
-        extended=extended,
-        device_id=device_id,
-        sample_number=number,
-        loop_number=loop,
-        loop_type=kind,
-        loop_start=10,
-        loop_end=90,
-    )
-
 
 HELD = {  # by sample number: width, words
     0: (16, words(300)),
@@ -87,32 +63,11 @@ def unit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Unit]:
 def run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Read:
-    """The command in an empty folder."""
-    monkeypatch.chdir(tmp_path)
-
-    def go(target: str, sample: str, output: str, *options: str) -> Said:
-        words = ("--from", target, "--sample", sample, "-o", output, "--no-pace", *options)
-        try:
-            code = app(words, standalone_mode=False)
-        except Problem as problem:
-            said = capsys.readouterr()
-            return Said(problem.code, said.out, said.err + str(problem))
-        said = capsys.readouterr()
-        return Said(code if isinstance(code, int) else 0, said.out, said.err)
-
-    return go
+    return reader(tmp_path, monkeypatch, capsys)
 
 
 def port_of(unit: Unit) -> str:
     return str(unit.ready["port"])
-
-
-def files() -> list[str]:
-    return sorted(os.path.join(folder, each) for folder, _, names in os.walk(".") for each in names)
-
-
-def script_of(number: int, *, count: int = 121) -> list[bytes]:
-    return dump(number, words(count), device_id=DEVICE)
 
 
 # What a unit has.
@@ -214,183 +169,6 @@ def test_other_samples_in_the_folder_are_in_nobodys_way(run: Read, unit: Unit) -
     Path("desk", "sample-0009.syx").write_bytes(b"mine")
     assert run(port_of(unit), "0-1", "desk").code == OK
     assert Path("desk", "sample-0009.syx").read_bytes() == b"mine"
-
-
-# What a unit does wrong, and the line.
-
-
-def test_a_packet_that_was_damaged_on_the_way_is_asked_for_again(run: Read) -> None:
-    header, first, second, *rest = script_of(5)
-    wrong = second[:60] + bytes([second[60] ^ 1]) + second[61:]
-
-    def script(host: Host) -> None:
-        host.asks_for(5)
-        host.takes(header)
-        host.takes(first)
-        host.takes(wrong, 1, answer="NAK")  # M1 p. 35
-        host.takes_all([second, *rest])
-        host.asks_more(5)
-        host.hangs_up()
-
-    with scripted(script) as target:
-        assert run(target, "5", "one.syx", "--device-id", str(DEVICE)).code == OK
-    assert Path("one.syx").read_bytes() == b"".join([header, first, second, *rest])
-
-
-def test_a_dump_that_is_cancelled_is_not_written(run: Read) -> None:
-    header, first, *_ = script_of(5)
-
-    def script(host: Host) -> None:
-        assert host.gets_it_torn(5, [header, first]) > 1
-
-    with scripted(script) as target:
-        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
-    assert (said.code, files()) == (BROKEN, [])
-    assert "did not come whole, so nothing was written: it ended after 1 packet." in said.out
-
-
-def test_a_torn_one_among_others_counts(run: Read) -> None:
-    header, first, *_ = script_of(5)
-
-    def script(host: Host) -> None:
-        host.asks_for(4)
-        host.takes_all(script_of(4))
-        host.asks_more(4)
-        assert host.gets_it_torn(5, [header, first]) > 1
-
-    with scripted(script) as target:
-        said = run(target, "4-5", "desk", "--device-id", str(DEVICE), "--json")
-    assert said.code == BROKEN
-    assert files() == ["./desk/sample-0004.syx"]
-    assert [each["result"] for each in said.document["samples"]] == ["read", "torn"]
-    assert said.document["samples"][1]["file"] is None
-
-
-def test_another_sample_than_the_one_asked_for_is_said(run: Read) -> None:
-    def script(host: Host) -> None:
-        host.asks_for(5)
-        host.takes_all(script_of(6))
-        host.asks_more(5)
-        host.hangs_up()
-
-    with scripted(script) as target:
-        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
-    assert said.code == BROKEN
-    assert "broken: The unit was asked for sample 5 and sent one that it calls 6." in said.out
-    assert "REQ-02" in said.out  # M1 p. 37
-    assert Path("one.syx").read_bytes() == b"".join(script_of(6))
-
-
-def test_what_breaks_the_standard_is_kept_and_said(run: Read) -> None:
-    header, *packets = script_of(5)
-    bad = header[:16] + oracle.n7(500, 3) + b"\x00\xf7"  # its loop ends beyond its end (M1 p. 37)
-
-    def script(host: Host) -> None:
-        for number, first in ((5, bad), (6, script_of(6)[0])):
-            host.asks_for(number)
-            host.takes_all([first, *packets])
-            host.asks_more(number, name=number == 5)
-        host.hangs_up()
-
-    with scripted(script) as target:
-        said = run(target, "5-6", "desk", "--device-id", str(DEVICE), "--json")
-    assert Path("desk", "sample-0005.syx").read_bytes() == b"".join([bad, *packets])
-    wrong, right = said.document["samples"]
-    assert right["findings"] == []
-    verdicts = [each["verdict"] for each in wrong["findings"]]
-    assert "broken" in verdicts or "bent" in verdicts
-    assert {each["answerable"] for each in wrong["findings"]} == {"unit"}
-    assert wrong["result"] == ("broken" if "broken" in verdicts else "read")
-    assert said.code == (BROKEN if "broken" in verdicts else OK)
-
-
-def test_who_tells_no_name_is_asked_for_no_other(run: Read) -> None:
-    loop = loop_of(5, device_id=DEVICE)
-
-    def script(host: Host) -> None:
-        host.asks_for(4)
-        host.takes_all(script_of(4))
-        host.asks_more(4)  # neither loops nor a name: silence
-        host.asks_for(5)
-        host.takes_all(script_of(5))
-        host.asks_more(5, loop, name=False)  # which has a loop, and not in the extended form
-        host.asks_for(6)
-        host.takes_all(script_of(6))
-        host.asks_more(6, extended=None, name=False)
-        host.hangs_up()
-
-    with scripted(script) as target:
-        said = run(target, "4-6", "desk", "--device-id", str(DEVICE))
-    assert said.code == OK
-    assert Path("desk", "sample-0005.syx").read_bytes() == b"".join([*script_of(5), loop])
-    assert "The unit tells no names." in said.out
-
-
-def test_a_loop_that_comes_in_both_forms_is_kept_in_the_one_that_says_all(run: Read) -> None:
-    same, other = loop_of(5, device_id=DEVICE), loop_of(5, device_id=DEVICE, loop=3)
-    # Loop 3 is backward in truth, which the standard form can't say (CA-019 pp. 2-3).
-    far = [
-        loop_of(5, device_id=DEVICE, extended=True),
-        loop_of(5, device_id=DEVICE, loop=3, kind=0x40, extended=True),
-        loop_of(5, device_id=DEVICE, loop=4, kind=0x40, extended=True),
-    ]
-
-    def script(host: Host) -> None:
-        host.asks_for(5)
-        host.takes_all(script_of(5))
-        host.asks_more(5, same, other, extended=b"".join(far))
-        host.hangs_up()
-
-    with scripted(script) as target:
-        said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
-    assert said.code == OK
-    assert Path("one.syx").read_bytes() == b"".join([*script_of(5), same, *far[1:]])
-    assert ", 3 more loops" in said.out
-
-
-def test_a_port_that_goes_away_leaves_what_came_whole(run: Read) -> None:
-    header, first, *_ = script_of(5)
-
-    def script(host: Host) -> None:
-        host.asks_for(4)
-        host.takes_all(script_of(4))
-        host.asks_more(4)
-        host.asks_for(5)
-        host.takes_all([header, first])
-
-    with scripted(script) as target:
-        said = run(target, "4-9", "desk", "--device-id", str(DEVICE))
-    assert said.code == RIG
-    assert files() == ["./desk/sample-0004.syx"]
-    assert Path("desk", "sample-0004.syx").read_bytes() == b"".join(script_of(4))
-    assert "1 sample read from" in said.out
-    assert "4 numbers not asked for" in said.out
-    assert said.err
-
-
-def test_ctrl_c_tells_the_unit_and_what_was_written(run: Read) -> None:
-    header, first, *_ = script_of(5)
-    before = signal.getsignal(signal.SIGINT)
-
-    def script(host: Host) -> None:
-        host.asks_for(4)
-        host.takes_all(script_of(4))
-        host.asks_more(4)
-        host.asks_for(5)
-        host.takes_all([header, first])
-        os.kill(os.getpid(), signal.SIGINT)
-        cancel = oracle.handshake(device_id=DEVICE, kind="CANCEL")
-        answer = receive(host.peer)
-        assert (answer[:4], answer[5:]) == (cancel[:4], cancel[5:])
-        host.hangs_up()
-
-    with scripted(script) as target:
-        said = run(target, "4-9", "desk", "--device-id", str(DEVICE))
-    assert said.code == INTERRUPTED
-    assert files() == ["./desk/sample-0004.syx"]
-    assert "did not come whole, so nothing was written: you stopped it after 1 packet." in said.out
-    assert "1 sample read from" in said.out
-    assert signal.getsignal(signal.SIGINT) is before
 
 
 def test_a_disk_that_takes_no_more_is_told_after_what_is_written(

@@ -11,8 +11,8 @@ from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
-from harness.jobs.outcome import Outcome
 from harness.jobs.forecast import Doing, Step
+from harness.jobs.outcome import Outcome
 from harness.jobs.replay import Replay
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, rehearsal, said, unit, words

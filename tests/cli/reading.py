@@ -1,0 +1,57 @@
+"""The command read in an empty folder: what two files of checks have in common."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import typer
+
+from harness.cli.read import read
+from harness.files.problem import Problem
+from tests import oracle
+from tests.cli.replaying import Said
+
+OK, BROKEN, USAGE, RIG, INTERRUPTED = 0, 1, 2, 3, 130
+app = typer.Typer(pretty_exceptions_enable=False)
+app.command()(read)
+Read = Callable[..., Said]
+
+
+def reader(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Read:
+    """Return what runs the command there: target, sample, output, further options."""
+    monkeypatch.chdir(folder)
+
+    def go(target: str, sample: str, output: str, *options: str) -> Said:
+        words = ("--from", target, "--sample", sample, "-o", output, "--no-pace", *options)
+        try:
+            code = app(words, standalone_mode=False)
+        except Problem as problem:
+            said = capsys.readouterr()
+            return Said(problem.code, said.out, said.err + str(problem))
+        said = capsys.readouterr()
+        return Said(code if isinstance(code, int) else 0, said.out, said.err)
+
+    return go
+
+
+def files() -> list[str]:
+    return sorted(os.path.join(folder, each) for folder, _, names in os.walk(".") for each in names)
+
+
+def loop_of(
+    number: int, *, device_id: int, loop: int = 2, kind: int = 0, extended: bool = False
+) -> bytes:
+    return oracle.loop_points(
+        extended=extended,
+        device_id=device_id,
+        sample_number=number,
+        loop_number=loop,
+        loop_type=kind,
+        loop_start=10,
+        loop_end=90,
+    )
