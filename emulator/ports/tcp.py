@@ -107,6 +107,10 @@ class TcpServer:
         self._is_closed = False
         self.peer = ""
         """Who is connected, "" for nobody."""
+        self.came = 0
+        """Connections so far that were taken."""
+        self.last_peer = ""
+        """Who was connected last, or is."""
         self.turned_away = 0
         """Connections that were closed at once."""
         self.last_end = ""
@@ -169,7 +173,8 @@ class TcpServer:
             connection.close()
             return
         self._since_ns = now_ns
-        self.peer = f"{address[0]}:{address[1]}"
+        self.peer = self.last_peer = f"{address[0]}:{address[1]}"
+        self.came += 1
 
     def _let_go(self, why: str) -> None:
         assert self._stream is not None

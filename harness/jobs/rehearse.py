@@ -7,6 +7,8 @@ from emulator.dump.events import Event
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
+from emulator.line.strikes import Placed, Struck
+from emulator.line.trouble import Trouble, TroubledUnit
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
 from harness.jobs.replay import Progress, Replay
@@ -17,6 +19,7 @@ class Rehearsal:
     """An emulated unit, the line to it and the replay that plays dumps over that line.
 
     `link` is the interface between the host and the line; None: one that does nothing.
+    `troubles` happen inside the unit.
     """
 
     def __init__(
@@ -24,14 +27,19 @@ class Rehearsal:
         profile: Profile,
         *,
         settings: Settings | None = None,
-        disturbances: Sequence[Disturbance] = (),
+        disturbances: Sequence[Disturbance | Placed] = (),
+        troubles: Sequence[Trouble] = (),
         link: Link | None = None,
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
         self.unit = RackUnit(profile)
+        self._troubled = TroubledUnit(self.unit, troubles) if troubles else None
         self.line = SimulatedLine(
-            self.unit, disturbances=disturbances, link=link, listener=self._hear
+            self._troubled or self.unit,
+            disturbances=disturbances,
+            link=link,
+            listener=self._hear,
         )
         self.replay = Replay(
             self.line,
@@ -40,6 +48,12 @@ class Rehearsal:
             progress=progress,
             wants_stop=wants_stop,
         )
+
+    @property
+    def struck(self) -> list[Struck]:
+        """What the disturbances did so far, on the line and in the unit, by the time of it."""
+        inside = () if self._troubled is None else self._troubled.struck
+        return sorted((*self.line.struck, *inside), key=lambda each: each.at_ns)
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self.replay.hear(events)

@@ -97,6 +97,7 @@ class Serving:
         self._told_missed = 0
         self._told_lost = 0
         self._peer = ""
+        self._came = 0
         self._turned_away = 0
         self._written: Written | None = None
         self._image_problem = ""
@@ -327,12 +328,14 @@ class Serving:
         port = self._port
         if not isinstance(port, TcpServer):
             return
-        if port.peer != self._peer:
+        if port.came != self._came or port.peer != self._peer:
             if self._peer:
                 self.tell("peer", f"{self._peer} has gone: {port.last_end}", peer="")
-            if port.peer:
-                self.tell("peer", f"{port.peer} is connected", peer=port.peer)
-            self._peer = port.peer
+            if port.came != self._came:  # it may have come and gone since
+                self.tell("peer", f"{port.last_peer} is connected", peer=port.last_peer)
+                if not port.peer:
+                    self.tell("peer", f"{port.last_peer} has gone: {port.last_end}", peer="")
+            self._peer, self._came = port.peer, port.came
         if port.turned_away > self._turned_away:
             self._turned_away = port.turned_away
             self.tell(

@@ -65,12 +65,21 @@ def send_well(unit: Unit, words: list[int]) -> None:
     """Load a sample and read it back; what the unit may still be sending to others is ended."""
     with unit.peer() as peer:
         peer.sendall(oracle.handshake(kind="CANCEL"))
+        settle(peer)
         header, *packets = dump(GOOD, words)
         peer.sendall(header)
         while receive(peer)[:4] != oracle.handshake(kind="ACK")[:4]:
             pass  # a packet that was on its way to others, a NAK for half a message of theirs
         talk(peer, packets)
     assert unit.read_back(GOOD) == words
+
+
+def settle(peer: socket.socket) -> None:
+    """Read what still comes because of others, until nothing has come for a while."""
+    peer.settimeout(0.3)
+    with suppress(TimeoutError):
+        while peer.recv(1 << 16):
+            pass
 
 
 @contextmanager
