@@ -36,10 +36,14 @@ def interrupts() -> Iterator[Interrupted]:
 
 @contextmanager
 def ends() -> Iterator[Interrupted]:
-    """Collect Ctrl-C and the signal that ends programs: the unit is told before it ends."""
-    with interrupts() as was_interrupted:
-        before = signal.signal(signal.SIGTERM, was_interrupted.press)
+    """Collect Ctrl-C and the signals that end programs: others can be told before it ends."""
+    with interrupts() as interrupted:
+        wanted = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP")]
+        # Who has switched one off, as nohup does, has a reason.
+        numbers = [n for n in wanted if n is not None and signal.getsignal(n) is signal.SIG_DFL]
+        before = {number: signal.signal(number, interrupted.press) for number in numbers}
         try:
-            yield was_interrupted
+            yield interrupted
         finally:
-            signal.signal(signal.SIGTERM, before)
+            for number, handler in before.items():
+                signal.signal(number, handler)

@@ -37,6 +37,7 @@ def _register() -> None:
         clauses,
         decode,
         diff,
+        disturbances,
         encode,
         explain,
         ports,
@@ -48,7 +49,7 @@ def _register() -> None:
     )
 
     doing = (validate, replay, serve, read, diff, explain, encode, decode)
-    for module in (*doing, profiles, ports, clauses):
+    for module in (*doing, profiles, ports, disturbances, clauses):
         app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
 
 

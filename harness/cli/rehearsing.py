@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.interrupt import Interrupted, interrupts
+from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
 from harness.cli.playing import Wishes, playlist, say, say_json
 from harness.cli.progress import packet_progress
 from harness.cli.target import Target
@@ -17,11 +18,10 @@ if TYPE_CHECKING:
     from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
+    from harness.jobs.disturb_asked import Disturbances
     from harness.jobs.playlist import Dump
     from harness.jobs.rehearse import Rehearsal
     from harness.report.replay import Played
-
-_SECOND_NS: Final = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +32,7 @@ class Setting:
     initialise: bool
     operator: str
     link: str | None
+    disturb: tuple[str, ...] = ()
 
 
 def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
@@ -40,14 +41,20 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     from harness.files.capture_file import check_target
     from harness.jobs.rehearse import Rehearsal
     from harness.jobs.transfer import Settings
+    from harness.report import disturbances as purpose
     from harness.report import replay as report
 
-    profile = profile_of(target.where)
-    walk_ns = _seconds(setting.operator)
+    walk_ns = walk_ns_of(setting.operator)
+    disturbances = _disturbances(setting.disturb)
+    profile = _disturbed(profile_of(target.where), disturbances)
     link = _link(setting.link)
+    if link is not None and disturbances.link is not None:
+        raise Problem("--link and --disturb ask for two interfaces, and there is one.")
     if wishes.capture is not None:
         check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
     if are_captures(wishes):
+        if setting.disturb:
+            raise Problem("--disturb is for dumps: a capture is played as it is.")
         play_captures(
             wishes,
             profile,
@@ -60,8 +67,12 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     with interrupts() as was_interrupted, packet_progress(dumps, wishes.read_back) as bar:
         rehearsal = Rehearsal(
             profile,
-            settings=Settings(operator_ns=walk_ns, read_back=wishes.read_back),
-            link=link,
+            settings=disturbances.settings(
+                Settings(operator_ns=walk_ns, read_back=wishes.read_back)
+            ),
+            disturbances=disturbances.placed,
+            troubles=disturbances.troubles,
+            link=link or disturbances.link,
             progress=bar.show,
             wants_stop=was_interrupted,
         )
@@ -85,28 +96,19 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             not_played=not_played,
             stopped=stopped,
         )
+        document["disturbances"] = purpose.done_document(disturbances, rehearsal.struck)
         say_json(document)
     else:
         say([report.head(unit), ""])
         for played in plays:
             say([*report.lines_of(played), ""])
+        if disturbances.asked:
+            say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
         say(report.summary(plays, unit, visits, walk_ns, width=width()))
     if stopped:
         raise KeyboardInterrupt
     is_well = not not_played and all(report.is_well(played) for played in plays)
     raise typer.Exit(0 if is_well else 1)
-
-
-def profile_of(name: str) -> "Profile":
-    """Return the profile of a name or file; a Problem where there is none."""
-    from emulator.unit.possible import ProfileError
-    from emulator.unit.profile import load_profile
-    from harness.files.opening import shown_lines
-
-    try:
-        return load_profile(name)
-    except ProfileError as problem:
-        raise Problem(shown_lines(str(problem))) from problem
 
 
 def _played(
@@ -136,27 +138,33 @@ def _link(name: str | None) -> "Link | None":
         ) from problem
 
 
-def _seconds(text: str) -> int | None:
-    from harness.files.opening import shown
+def _disturbances(texts: "tuple[str, ...]") -> "Disturbances":
+    from harness.jobs.disturb_reading import NotUnderstood
+    from harness.jobs.disturb_situations import read_all
 
-    if text == "none":
-        return None
     try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 <= seconds <= 86_400:
-        given = f" {shown(text)}" if text else ""
-        raise Problem(f"--operator{given}: give seconds, as in 8 or 2.5, or none.")
-    return round(seconds * _SECOND_NS)
+        return read_all(texts)
+    except NotUnderstood as problem:
+        raise Problem(
+            f"--disturb {problem}", do="dryload disturbances lists what there is."
+        ) from problem
+
+
+def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
+    from emulator.unit.possible import ProfileError
+    from harness.files.opening import shown_lines
+
+    try:
+        return disturbances.unit(profile)
+    except ProfileError as problem:
+        raise Problem(f"--disturb: {shown_lines(str(problem))}.") from problem
 
 
 def _prepare(unit: "RackUnit", setting: Setting) -> None:
     """Fit banks and initialise, as somebody who has just closed the lid would."""
-    places, banks = unit.memory.traits.places, setting.banks
+    banks = setting.banks
+    check_banks(banks, unit.profile)
     if banks is not None:
-        if not 0 <= banks <= places:
-            raise Problem(f"--banks {banks}: {unit.profile.name} has room for 0 to {places}.")
         unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
         unit.panel.fit_banks(range(1, banks + 1), 0)
     if setting.initialise:

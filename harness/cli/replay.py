@@ -9,6 +9,7 @@ from harness.cli.playing import Wishes
 from harness.cli.rehearsing import Setting, rehearse
 from harness.cli.target import target_of
 from harness.files.problem import Problem
+from harness.jobs.disturb_words import option_help
 
 _HANDS: Final = "8"
 
@@ -64,6 +65,7 @@ def replay(
             "every-256th; a wrong name tells them all.",
         ),
     ] = None,
+    disturb: Annotated[list[str] | None, typer.Option(metavar="WORDS", help=option_help())] = None,
     hear: Annotated[
         str | None,
         typer.Option(
@@ -145,6 +147,7 @@ def replay(
         "--initialise": initialise,
         "--operator": operator != _HANDS,
         "--link": link is not None,
+        "--disturb": bool(disturb),
     }
     only_live = {
         "--hear": hear is not None,
@@ -161,5 +164,11 @@ def replay(
         way = Way(hear=hear, paced=pace, anyway=anyway, resume=resume, journal=journal)
         play_live(wishes, target, way)
     else:
-        setting = Setting(banks=banks, initialise=initialise, operator=operator, link=link)
+        setting = Setting(
+            banks=banks,
+            initialise=initialise,
+            operator=operator,
+            link=link,
+            disturb=tuple(disturb or ()),
+        )
         rehearse(wishes, target, setting)

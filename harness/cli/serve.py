@@ -1,14 +1,13 @@
 """`dryload serve`: the emulated unit as a device that other programs and real gear can send to."""
 
-import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from types import FrameType
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from harness.cli.interrupt import interrupts
+from harness.cli.interrupt import ends
+from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -18,8 +17,6 @@ if TYPE_CHECKING:
     from harness.files.image_file import ImageFile
     from harness.jobs.serving import Serving
 
-_SECOND_NS: Final = 1_000_000_000
-_LONGEST_WALK_S: Final = 86_400
 _LAST_LINES_S: Final = 2.0
 _OBJECTS, _PLAIN, _PANEL = "objects", "plain", "panel"
 _SWITCH_S: Final = 0.0005
@@ -121,10 +118,10 @@ def serve(
     from harness.cli.target import port_problems
     from harness.files.capture_stream import check_stream
 
-    walk_ns = _seconds(operator)
+    walk_ns = walk_ns_of(operator)
     open_port = port_opener(midi, through, tcp, any_host)
-    made = _profile(profile)
-    _check_banks(banks, made)
+    made = profile_of(profile.removeprefix("unit:"))
+    check_banks(banks, made)
     if capture is not None:
         sources = () if image is None else (image,)
         check_stream(capture, overwrite=overwrite, sources=sources)
@@ -199,7 +196,7 @@ def _serve(
                 serving.tell("capture ended", stream.problem)
 
     try:
-        with _ends() as is_ended:
+        with ends() as is_ended:
             _tell_ready(serving, aside, paced)
             try:
                 if is_live:
@@ -270,26 +267,6 @@ def _tell_end(serving: "Serving") -> None:
 
 
 @contextmanager
-def _ends() -> Iterator[Callable[[], bool]]:
-    """Yield whether somebody wants it to end: Ctrl-C, or a signal that ends programs."""
-    told: list[int] = []
-
-    def note(number: int, frame: FrameType | None) -> None:
-        told.append(number)
-
-    wanted = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP")]
-    # Who has switched one off, as nohup does, has a reason.
-    numbers = [n for n in wanted if n is not None and signal.getsignal(n) is signal.SIG_DFL]
-    with interrupts() as was_interrupted:
-        before = {number: signal.signal(number, note) for number in numbers}
-        try:
-            yield lambda: bool(told) or was_interrupted()
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
-
-
-@contextmanager
 def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | None]":
     from harness.files.image_file import ImageFile
 
@@ -306,37 +283,6 @@ def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | N
         yield file
     finally:
         file.close()
-
-
-def _profile(name: str) -> "Profile":
-    from emulator.unit.possible import ProfileError
-    from emulator.unit.profile import load_profile
-    from harness.files.opening import shown_lines
-
-    try:
-        return load_profile(name.removeprefix("unit:"))
-    except ProfileError as problem:
-        raise Problem(shown_lines(str(problem))) from problem
-
-
-def _seconds(text: str) -> int | None:
-    from harness.files.opening import shown
-
-    if text == "none":
-        return None
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 <= seconds <= _LONGEST_WALK_S:
-        raise Problem(f"--operator {shown(text)}: give seconds, as in 8 or 2.5, or none.")
-    return round(seconds * _SECOND_NS)
-
-
-def _check_banks(banks: int | None, profile: "Profile") -> None:
-    places = profile.memory.places
-    if banks is not None and not 0 <= banks <= places:
-        raise Problem(f"--banks {banks}: {profile.name} has room for 0 to {places}.")
 
 
 def _prepare(unit: "RackUnit", banks: int | None, initialise: bool) -> None:

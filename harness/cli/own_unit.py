@@ -1,0 +1,44 @@
+"""What commands with an emulated unit of ours have in common: which it is, and who stands at it."""
+
+from typing import TYPE_CHECKING, Final
+
+from harness.files.opening import shown, shown_lines
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from emulator.unit.possible import Profile
+
+_SECOND_NS: Final = 1_000_000_000
+_LONGEST_WALK_S: Final = 86_400
+
+
+def profile_of(name: str) -> "Profile":
+    """Return the profile of a name or file; a Problem where there is none."""
+    from emulator.unit.possible import ProfileError
+    from emulator.unit.profile import load_profile
+
+    try:
+        return load_profile(name)
+    except ProfileError as problem:
+        raise Problem(shown_lines(str(problem))) from problem
+
+
+def check_banks(banks: int | None, profile: "Profile") -> None:
+    """Raise a Problem for more banks than the unit has room for."""
+    places = profile.memory.places
+    if banks is not None and not 0 <= banks <= places:
+        raise Problem(f"--banks {banks}: {profile.name} has room for 0 to {places}.")
+
+
+def walk_ns_of(text: str) -> int | None:
+    """Return how long it takes until somebody presses confirm; None: nobody does."""
+    if text == "none":
+        return None
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds <= _LONGEST_WALK_S:
+        given = f" {shown(text)}" if text else ""
+        raise Problem(f"--operator{given}: give seconds, as in 8 or 2.5, or none.")
+    return round(seconds * _SECOND_NS)
