@@ -12,7 +12,8 @@ from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
 from emulator.wire.constants import ALL_CALL, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
+from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Handshake, HandshakeKind
+from emulator.wire.sizes import packets_for
 from emulator.wire.splitter import PieceKind, Splitter
 
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
@@ -100,6 +101,17 @@ _REASONS: Final = {
 }
 
 
+def _packets_called_for(header: bytes) -> int:
+    """Return how many packets a header announces; where it makes no sense, more than there are."""
+    message = decode(header)
+    if isinstance(message, DumpHeader | ExtendedHeader):
+        try:
+            return packets_for(message.length * message.channels, message.bits)
+        except ValueError:
+            pass
+    return 1 << 62
+
+
 class Sender(Machine[SenderState, SenderCue, SenderDo]):
     """An endpoint that sends `outgoing` once `start` is called.
 
@@ -142,6 +154,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._number = 0  # of the packet in question
         self._is_last = not outgoing.packets  # nothing is left to send after the one in question
         self._limits = limits or Limits()
+        self._called_for = _packets_called_for(outgoing.header)
         self._splitter = Splitter(limit=1 << 16)
         self._handed_over = False  # the message in question has been taken by the driver
         self._deadline_ns: int | None = None
@@ -247,9 +260,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _waits_on(self) -> bool:
         """Whether the unit has shown that it answers and has now said nothing whatever.
 
-        One that says the wrong number has heard (HSK-02): waiting on would not help.
+        One that says the wrong number has heard (HSK-02): waiting on would not help.  One that has
+        all the packets its header called for owes no answer to others (STA-02).
         """
-        return not (self._is_open or self._is_heard)
+        owes = self.packet is None or self.packet < self._called_for
+        return owes and not (self._is_open or self._is_heard)
 
     def _is_too_often(self, limit: int) -> bool:
         return limit != 0 and self._tries + 1 >= limit
@@ -283,9 +298,10 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return SenderCue.SILENCE_EXTENDED
         if self.state is _PACKET and self._again and self._waits_on:
             # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
-            if not self._is_too_often(_LAST_TRIES if self._is_last else _SILENT_TRIES):
+            is_end = self._is_last or self.packet == self._called_for - 1
+            if not self._is_too_often(_LAST_TRIES if is_end else _SILENT_TRIES):
                 return SenderCue.SILENCE_AGAIN
-            if not self._is_last and self._in_a_row >= _SHOWN:
+            if not is_end and self._in_a_row >= _SHOWN:
                 return SenderCue.SILENCE_DEAD
         return SenderCue.SILENCE_LAST if self._is_last else SenderCue.SILENCE
 

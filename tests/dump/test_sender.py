@@ -280,10 +280,12 @@ def test_an_extended_header_that_is_answered_is_like_any_other() -> None:
 # A sender that does not take silence for an open loop once it had answers ("again").
 
 
-def waiting_on(packet: int, count: int = 5) -> Sender:
-    """At 0 ns `packet` has left; header and packets before it were answered."""
+def waiting_on(packet: int, called_for: int = 5) -> Sender:
+    """At 0 ns `packet` of 5 has left; header and packets before it were answered."""
     switches = SenderSwitches(after_silence="again")
-    return at_packet(make_sender(count, switches=switches), packet)
+    # 40 words of 16 bits in a packet (M1 p. 39)
+    header = oracle.header(sample_number=1, bits=16, period_ns=22_676, length=40 * called_for)
+    return at_packet(make_sender(5, header=header, switches=switches), packet)
 
 
 @pytest.mark.parametrize("packet", [0, 1, 3])
@@ -375,3 +377,25 @@ def test_a_wait_in_the_longer_time_has_no_limit() -> None:
     assert sender.next_deadline_ns() is None
     sender.receive_bytes(reply("ACK", 2), FAR_NS)
     assert everything(sender) == [packets(5)[3]]
+
+
+def test_a_unit_that_has_all_its_header_called_for_owes_no_more_answers() -> None:
+    # STA-02: a dump ends when the word count is reached
+    sender = waiting_on(2, called_for=3)
+    sender.handle_deadline(20_000_000)
+    sender.handle_deadline(500_000_000)
+    assert everything(sender) == [packets(5)[2]]  # once more, to be sure
+    sender.message_left(0)
+    sender.handle_deadline(20_000_000)
+    sender.handle_deadline(500_000_000)
+    for packet in (3, 4):
+        assert everything(sender) == [packets(5)[packet]]
+        sender.message_left(0)
+        sender.handle_deadline(20_000_000)
+    assert sender.end is SenderEnd.SENT
+
+
+def test_packets_beyond_what_the_header_called_for_are_not_waited_for() -> None:
+    sender = waiting_on(3, called_for=3)
+    assert at_instants(sender.handle_deadline(20_000_000)) == [(SILENCE, 20_000_000, 3)]
+    assert everything(sender) == [packets(5)[4]]

@@ -156,7 +156,7 @@ def test_a_header_with_a_smaller_length_loses_words() -> None:
     rehearsed = rehearsal(unit(), flip)
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
-    assert transfer.reason == "the unit did not answer packet 2"  # it has all it was promised
+    assert transfer.reason == "the unit did not answer packet 2"  # it has all it was told of
     assert in_slot(rehearsed, 2) == words(57)
 
 
