@@ -161,9 +161,9 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._again = self._switches.after_silence == "again"
         self._is_open = True  # taken for an open-loop unit: nothing answered yet, or silence
         self._in_a_row = 0  # packets answered, each under its own number
-        self._is_heard = False  # something came since the message in question was handed over
-        self._longer_ns: int | None = None  # until when it is waited for beyond the limit
-        self._is_overdue = False  # the limit has passed, and it is
+        self._heard: int | None = -1  # the packet after which something came that answers nothing
+        self._overdue: int | None = -1  # the packet that is waited for beyond the limit
+        self._left_ns = 0  # when the message in question left
         self._tries = 0  # of the message in question that failed: rejected, or not answered
         self._cue = SenderCue.START
         self._reply_number: int | None = None
@@ -186,7 +186,6 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return b""
         message = self._ready.popleft()
         self._handed_over = not self._ready
-        self._is_heard = self._is_overdue = False
         return message
 
     def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
@@ -200,8 +199,8 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         """Start the limit for the reply: it counts from the end of the wire (TIM-05)."""
         if not self._ready:
             if self.state is _PACKET:
+                self._left_ns = now_ns
                 self._deadline_ns = now_ns + self._limits.packet_ns
-                self._longer_ns = now_ns + self._limits.again_ns if self._again else None
             elif self.state is _HEADER:
                 self._deadline_ns = now_ns + self._limits.header_ns
         return ()
@@ -209,10 +208,10 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def handle_deadline(self, now_ns: int) -> Sequence[Event]:
         """Take silence for an answer when the limit has passed."""
         if self._deadline_ns is not None and now_ns >= self._deadline_ns:
-            if self._longer_ns is not None and self._waits_on:
-                self._deadline_ns, self._longer_ns = self._longer_ns, None
+            if self._waits_on and self._overdue != self.packet:
+                self._overdue = self.packet
+                self._deadline_ns = self._left_ns + self._limits.again_ns
                 if now_ns < self._deadline_ns:
-                    self._is_overdue = True
                     return self.take_events()
             self._meet(self._silence_cue(), now_ns)
         return self.take_events()
@@ -233,7 +232,6 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._cue = cue
         self._reply_number = reply_number
         before = self.state
-        self._is_heard = True
         self._step(cue, now_ns)
         if self.state is not before or self._ready:
             self._deadline_ns = None
@@ -263,8 +261,10 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         One that says the wrong number has heard (HSK-02): waiting on would not help.  One that has
         all the packets its header called for owes no answer to others (STA-02).
         """
-        owes = self.packet is None or self.packet < self._called_for
-        return owes and not (self._is_open or self._is_heard)
+        packet = self.packet
+        if not self._again or self.state is not _PACKET or packet is None:
+            return False
+        return packet < self._called_for and not self._is_open and self._heard != packet
 
     def _is_too_often(self, limit: int) -> bool:
         return limit != 0 and self._tries + 1 >= limit
@@ -296,7 +296,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             if self._outgoing.fallback is None:
                 return SenderCue.SILENCE_STRANDED
             return SenderCue.SILENCE_EXTENDED
-        if self.state is _PACKET and self._again and self._waits_on:
+        if self._waits_on:
             # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
             is_end = self._is_last or self.packet == self._called_for - 1
             if not self._is_too_often(_LAST_TRIES if is_end else _SILENT_TRIES):
@@ -360,12 +360,16 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._note(EventKind.FELL_BACK, now_ns)
 
     def _note_answer(self, now_ns: int) -> None:
-        if self.packet is not None:
-            self._in_a_row += 1
-        if self.packet is None or self._in_a_row >= _SHOWN:
-            self._is_open = False
-        overdue = OVERDUE if self._is_overdue else ""
-        self._events.append(Event(_ANSWERED, now_ns, self.packet, overdue))
+        packet = self.packet
+        self._in_a_row += 1
+        if self._is_open:
+            if packet is None:
+                self._in_a_row = 0
+            self._is_open = packet is not None and self._in_a_row < _SHOWN
+        if packet == self._overdue:
+            self._events.append(Event(_ANSWERED, now_ns, packet, OVERDUE))
+        else:
+            self._events.append(Event(_ANSWERED, now_ns, packet))
 
     def _note_rejection(self, now_ns: int) -> None:
         self._note(EventKind.REJECTED, now_ns, self.packet)
@@ -374,6 +378,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         waited = self._cue in _WAITED_FOR
         if not waited:
             self._is_open, self._in_a_row = True, 0
+        self._overdue = -1
         self._note(EventKind.SILENCE, now_ns, self.packet, self._waited_for() if waited else "")
 
     def _waited_for(self) -> str:
@@ -384,6 +389,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._note(EventKind.HELD, now_ns, self.packet)
 
     def _note_ignored(self, now_ns: int) -> None:
+        self._heard = self.packet
         number = "" if self._reply_number is None else f" {self._reply_number}"
         self._note(EventKind.IGNORED, now_ns, self.packet, f"{self._cue.name}{number}")
 
