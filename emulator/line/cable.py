@@ -14,18 +14,29 @@ from itertools import zip_longest
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.line.disturbance import CutLine, Disturbance, TimedByte, disturb
+from emulator.line.disturbance import CutLine, DelayMessage, Disturbance, TimedByte, disturb
+from emulator.line.effects import Echo, HoldBack
+from emulator.line.strikes import Strike, Strikes
 from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
+
+_NOTHING: Final = DelayMessage(direction=Direction.TO_UNIT, message=0, by_ns=0)
 
 
 class Cable:
-    """Carries messages one way; `arrivals` are (instant of the last byte, bytes), in order."""
+    """Carries messages one way; `arrivals` are (instant of the last byte, bytes), in order.
+
+    `strikes` are the disturbances with a place of the whole line; `back` is the cable the other
+    way, on which an echo comes back.
+    """
+
+    back: "Cable | None" = None
 
     def __init__(
         self,
         direction: Direction,
         disturbances: Sequence[Disturbance] = (),
         *,
+        strikes: Strikes | None = None,
         byte_ns: int = BYTE_NS,
     ) -> None:
         self.direction: Final = direction
@@ -39,13 +50,15 @@ class Cable:
         for each in disturbances:
             if not isinstance(each, CutLine):
                 self._by_message.setdefault(each.message, []).append(each)
-        self._is_plain: Final = not disturbances
+        self._strikes: Final = strikes
+        self._kept: tuple[list[TimedByte], bool] | None = None  # held back; whether it joins
+        self._is_plain: Final = not disturbances and strikes is None
 
     def send(self, message: bytes, now_ns: int) -> int:
         """Take a message at `now_ns` or when the wire is free; return when its last byte leaves."""
         start_ns = now_ns if now_ns > self.free_ns else self.free_ns
         left_ns = start_ns + len(message) * self._byte_ns
-        disturbances = () if self._is_plain else self._next_disturbances()
+        disturbances = () if self._is_plain else self._next(message, start_ns, left_ns)
         if (
             not (disturbances or self._is_open)
             and message[-1] == END
@@ -59,9 +72,25 @@ class Cable:
         self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
         return left_ns
 
-    def _next_disturbances(self) -> Sequence[Disturbance]:
+    def bring(self, message: bytes, start_ns: int) -> None:
+        """Let a message arrive that nobody at the other end has sent, as soon as there is room."""
+        timed = self._timed(message, max(start_ns, self.free_ns))
+        self._arrive(timed)
+        self.free_ns = timed[-1].at_ns
+
+    def _arrive(self, timed: Sequence[TimedByte]) -> None:
+        self.arrivals.extend(self._stretches(timed))
+
+    def _next(self, message: bytes, start_ns: int, left_ns: int) -> Sequence[Disturbance | Strike]:
+        """Return what will be done to the message that goes out now."""
         self._sent += 1
-        return (*self._by_message.get(self._sent - 1, ()), *self._cuts)
+        strikes = (
+            ()
+            if self._strikes is None
+            else self._strikes.see(self.direction, message, start_ns, left_ns)
+        )
+        kept = () if self._kept is None else (_NOTHING,)  # it comes now, whatever happens to this
+        return (*self._by_message.get(self._sent - 1, ()), *strikes, *self._cuts, *kept)
 
     def _timed(self, message: bytes, start_ns: int) -> list[TimedByte]:
         return [
@@ -70,11 +99,42 @@ class Cable:
         ]
 
     def _disturbed(
-        self, timed: list[TimedByte], disturbances: Sequence[Disturbance]
+        self, timed: list[TimedByte], disturbances: Sequence[Disturbance | Strike]
     ) -> list[TimedByte]:
+        kept, self._kept = self._kept, None
         for disturbance in disturbances:
-            timed = disturb(timed, disturbance, self._byte_ns)
+            if isinstance(disturbance, Strike):
+                timed = self._struck(timed, disturbance, can_keep=kept is None)
+            else:
+                timed = disturb(timed, disturbance, self._byte_ns)
+        return timed if kept is None else self._with_kept(timed, *kept)
+
+    def _struck(self, timed: list[TimedByte], strike: Strike, *, can_keep: bool) -> list[TimedByte]:
+        effect = strike.placed.effect
+        keeps = isinstance(effect, HoldBack)
+        if keeps and not (can_keep and self._kept is None):
+            return timed  # one message at a time
+        if not strike.act(timed, self._byte_ns):
+            return timed
+        if isinstance(effect, HoldBack):
+            self._kept = (timed, effect.joins)
+            return []
+        if isinstance(effect, Echo) and self.back is not None:
+            self.back.bring(bytes(each.value for each in timed), strike.seen.start_ns)
         return timed
+
+    def _with_kept(
+        self, timed: list[TimedByte], kept: list[TimedByte], joins: bool
+    ) -> list[TimedByte]:
+        """Return a message and the one held back before it, in the order in which they arrive."""
+        if not timed:  # what would bring it along has vanished: it waits for the next one
+            self._kept = (kept, joins)
+            return timed
+        first, second = (kept, timed) if joins else (timed, kept)
+        by_ns = timed[0].at_ns - first[0].at_ns
+        first = [each._replace(at_ns=each.at_ns + by_ns) for each in first]
+        by_ns = first[-1].at_ns + self._byte_ns - second[0].at_ns
+        return [*first, *(each._replace(at_ns=each.at_ns + by_ns) for each in second)]
 
     def _stretches(self, timed: Sequence[TimedByte]) -> Iterator[tuple[int, bytes]]:
         current = bytearray()

@@ -8,6 +8,7 @@ from emulator.line.cable import Cable
 from emulator.line.disturbance import Disturbance, TimedByte
 from emulator.line.link import Habit, Link
 from emulator.line.link_stages import stage_of
+from emulator.line.strikes import Strikes
 from emulator.wire.constants import BYTE_NS
 
 ROUND_NS: Final = 10_000_000
@@ -27,9 +28,10 @@ class LinkedCable(Cable):
         link: Link,
         *,
         echo: "LinkedCable | None" = None,
+        strikes: Strikes | None = None,
         byte_ns: int = BYTE_NS,
     ) -> None:
-        super().__init__(direction, disturbances, byte_ns=byte_ns)
+        super().__init__(direction, disturbances, strikes=strikes, byte_ns=byte_ns)
         self._stage: Final = stage_of(link, direction, byte_ns)
         self._joins: Final = link.habit is Habit.JOINS and direction in link.directions
         self._echo: Final = echo
@@ -45,7 +47,7 @@ class LinkedCable(Cable):
         is_to_unit = self.direction is Direction.TO_UNIT
         if self._stage is not None and is_to_unit:
             timed = self._stage.passed(timed)
-        timed = self._disturbed(timed, self._next_disturbances())
+        timed = self._disturbed(timed, self._next(message, start_ns, left_ns))
         if self._stage is not None and not is_to_unit:
             timed = self._stage.passed(timed)
         self._arrive(timed)
@@ -54,15 +56,9 @@ class LinkedCable(Cable):
             self._echo.bring(message, start_ns)
         return left_ns
 
-    def bring(self, message: bytes, start_ns: int) -> None:
-        """Let a message arrive that nobody at the other end has sent, as soon as there is room."""
-        timed = self._timed(message, max(start_ns, self.free_ns))
-        self._arrive(timed)
-        self.free_ns = timed[-1].at_ns
-
     def _arrive(self, timed: Sequence[TimedByte]) -> None:
         if not self._joins:
-            self.arrivals.extend(self._stretches(timed))
+            super()._arrive(timed)
             return
         for at_ns, data in self._stretches(timed):
             self._join(at_ns, data)
@@ -80,13 +76,22 @@ class LinkedCable(Cable):
         self.arrivals.append((self._last_ns, data))
 
 
-def cables(disturbances: Sequence[Disturbance], link: Link | None) -> tuple[Cable, Cable]:
-    """Return the cables of a line, to the unit and from it."""
+def cables(
+    disturbances: Sequence[Disturbance], link: Link | None, strikes: Strikes | None = None
+) -> tuple[Cable, Cable]:
+    """Return the cables of a line, to the unit and from it; `strikes` are at work on both."""
     there, back = (
         [each for each in disturbances if each.direction is direction] for direction in Direction
     )
+    to_unit: Cable
+    from_unit: Cable
     if link is None:
-        return Cable(Direction.TO_UNIT, there), Cable(Direction.FROM_UNIT, back)
-    from_unit = LinkedCable(Direction.FROM_UNIT, back, link)
-    echo = from_unit if link.habit is Habit.ECHO else None
-    return LinkedCable(Direction.TO_UNIT, there, link, echo=echo), from_unit
+        to_unit = Cable(Direction.TO_UNIT, there, strikes=strikes)
+        from_unit = Cable(Direction.FROM_UNIT, back, strikes=strikes)
+    else:
+        linked = LinkedCable(Direction.FROM_UNIT, back, link, strikes=strikes)
+        echo = linked if link.habit is Habit.ECHO else None
+        to_unit = LinkedCable(Direction.TO_UNIT, there, link, echo=echo, strikes=strikes)
+        from_unit = linked
+    to_unit.back, from_unit.back = from_unit, to_unit
+    return to_unit, from_unit

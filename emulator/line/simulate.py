@@ -17,6 +17,7 @@ from emulator.line.cable import Cable
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.link_cable import cables
+from emulator.line.strikes import Placed, Strikes, Struck
 
 NEVER: Final = 1 << 63
 
@@ -99,7 +100,7 @@ class SimulatedLine:
         self,
         unit: Endpoint,
         *,
-        disturbances: Sequence[Disturbance] = (),
+        disturbances: Sequence[Disturbance | Placed] = (),
         link: Link | None = None,
         listener: Listener | None = None,
     ) -> None:
@@ -107,12 +108,20 @@ class SimulatedLine:
         self.capture: Final = Capture()
         self._arrived: Final = self.capture.passages.append
         self._listener: Final = listener or _deaf
-        to_unit, from_unit = cables(disturbances, link)
+        placed = [each for each in disturbances if isinstance(each, Placed)]
+        self._strikes: Final = Strikes(placed) if placed else None
+        others = [each for each in disturbances if not isinstance(each, Placed)]
+        to_unit, from_unit = cables(others, link, self._strikes)
         self._host = _Side(Silent(), to_unit, from_unit)
         self._unit = _Side(unit, from_unit, to_unit)
         self._host.other, self._unit.other = self._unit, self._host
         self._actions: list[tuple[int, int, Callable[[int], object]]] = []
         self._serial = 0
+
+    @property
+    def struck(self) -> Sequence[Struck]:
+        """What disturbances with a place have done so far, in the order in which they did it."""
+        return () if self._strikes is None else self._strikes.struck
 
     def connect(self, endpoint: Endpoint) -> None:
         """Put `endpoint` at the host's end of the line; what is on the wire goes on, untold of."""

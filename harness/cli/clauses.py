@@ -9,7 +9,7 @@ import typer
 def clauses(
     ids: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[ID]...", help="Clauses to tell everything about: PKT-05."),
+        typer.Argument(metavar="ID...", help="Clauses to tell everything about: PKT-05."),
     ] = None,
     family: Annotated[
         str | None, typer.Option(metavar="PKT", help="Only this family: FRM, HDR, PKT, HSK ...")

@@ -9,7 +9,7 @@ def disturbances(
     names: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[NAME]...",
+            metavar="NAME...",
             help='Disturbances or everyday situations to tell everything about: "flip a bit".',
         ),
     ] = None,
@@ -27,7 +27,8 @@ def disturbances(
     from harness.files.opening import shown
     from harness.files.problem import Problem
     from harness.jobs.disturb_scenes import SITUATIONS, Situation
-    from harness.jobs.disturb_words import WORDS, Word
+    from harness.jobs.disturb_word import Word
+    from harness.jobs.disturb_words import WORDS
     from harness.report import disturbances as report
 
     everything: list[Word | Situation] = [*WORDS, *SITUATIONS]

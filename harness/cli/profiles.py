@@ -8,7 +8,7 @@ import typer
 def profiles(
     name: Annotated[
         str | None,
-        typer.Argument(metavar="[NAME]", help="A unit, or a profile of your own: a .toml file."),
+        typer.Argument(metavar="NAME", help="A unit, or a profile of your own: a .toml file."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:

@@ -25,7 +25,7 @@ _SWITCH_S: Final = 0.0005
 
 def serve(
     profile: Annotated[
-        str, typer.Argument(metavar="[PROFILE]", help="Which unit: see dryload profiles.")
+        str, typer.Argument(metavar="PROFILE", help="Which unit: see dryload profiles.")
     ] = "lantern-desk",
     midi: Annotated[
         str | None,

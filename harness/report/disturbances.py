@@ -1,0 +1,208 @@
+"""What is said of disturbances: which there are, and what they did in a rehearsal."""
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any, Final
+
+from emulator.dump.capture import Direction
+from emulator.dump.switches import QUESTIONS
+from emulator.line.link import link_lines
+from emulator.line.strikes import Struck
+from emulator.line.watch import Sort
+from emulator.unit.schema import keys_of, sections
+from harness.files.opening import shown
+from harness.jobs.disturb_asked import Asked, Disturbances, struck_by
+from harness.jobs.disturb_scenes import SITUATIONS, Situation
+from harness.jobs.disturb_word import Group, Word
+from harness.jobs.disturb_words import PLACES, WORDS
+from harness.report.quantities import count, duration
+
+SCHEMA: Final = "dryload/disturbances/1"
+_SHOWN: Final = 5
+_INDENT: Final = 6
+_PLACE_WIDTH: Final = 28
+
+
+# What they did
+
+
+def done_lines(disturbances: Disturbances, struck: Sequence[Struck]) -> list[str]:
+    """Return what was done on purpose, each with how often and where."""
+    lines = ["Done on purpose:"]
+    situation = ""
+    for asked in disturbances.asked:
+        if asked.situation != situation:
+            situation = asked.situation
+            lines += [f"  {situation}:"] if situation else []
+        indent = "    " if situation else "  "
+        lines.append(f"{indent}{shown(asked.said)}: {_done(asked, struck_by(asked, struck))}.")
+    return lines
+
+
+def _done(asked: Asked, struck: Sequence[Struck]) -> str:
+    if asked.lasts:
+        return "from beginning to end"
+    if not struck:
+        return "it never came to that"
+    places = "; ".join(_place(each) for each in struck[:_SHOWN])
+    more = len(struck) - _SHOWN
+    rest = f"; and {more:,} more, which --json tells" if more > 0 else ""
+    return f"{'once' if len(struck) == 1 else count(len(struck), 'time')}: {places}{rest}"
+
+
+def _place(struck: Struck) -> str:
+    where = _message(struck)
+    if struck.bytes:
+        last = struck.bytes[-1]
+        where += f", byte {struck.bytes[0]}"
+        if len(struck.bytes) > 1:
+            in_a_row = last - struck.bytes[0] == len(struck.bytes) - 1
+            where += f" to {last}" if in_a_row else f" and others up to {last}"
+    return f"{where}, at {duration(struck.at_ns)}"
+
+
+def _message(struck: Struck) -> str:
+    about = "the header" if struck.packet is None else f"packet {struck.packet}"
+    match struck.sort:
+        case Sort.HEADER | Sort.PACKET:
+            read_back = struck.direction is Direction.FROM_UNIT
+            return f"{about}, read back" if read_back else about
+        case Sort.REPLY:
+            return f"the answer to {about}"
+        case Sort.REQUEST:
+            return "a request"
+    return f"message {struck.message} {struck.direction.value}"
+
+
+def done_document(disturbances: Disturbances, struck: Sequence[Struck]) -> list[dict[str, Any]]:
+    """Return the truth about what was done, for programs."""
+    return [
+        {
+            "said": asked.said,
+            "situation": asked.situation or None,
+            "name": asked.word.name,
+            "group": str(asked.word.group),
+            "clause": asked.word.clause,
+            "lasts": asked.lasts,
+            "struck": [_struck_document(each) for each in struck_by(asked, struck)],
+        }
+        for asked in disturbances.asked
+    ]
+
+
+def _struck_document(struck: Struck) -> dict[str, Any]:
+    return {
+        "direction": struck.direction.value,
+        "message": struck.message,
+        "sort": struck.sort.value,
+        "packet": struck.packet,
+        "byte": struck.byte,
+        "bytes": list(struck.bytes),
+        "at_ns": struck.at_ns,
+    }
+
+
+# Which there are
+
+
+def list_text(width: int | None) -> list[str]:
+    """Return the vocabulary, how to place it, and the everyday situations."""
+    lines: list[str] = []
+    for group in Group:
+        lines += [*([""] if lines else []), f"{str(group).capitalize()}"]
+        for word in WORDS:
+            if word.group is group:
+                lines += _broken(f'  {word.name}, as in "{word.example}": {word.does}', width)
+    lines += ["", "Where and when (in any order, as many as are needed)"]
+    for phrase in PLACES:
+        lines += _broken(f"  {phrase.form:<{_PLACE_WIDTH}}{phrase.does}", width, _PLACE_WIDTH + 2)
+    lines += ["", "Everyday situations (a seed may follow: loose plug, seed 3)"]
+    for situation in SITUATIONS:
+        lines += _broken(f"  {situation.name}: {situation.tells}", width)
+    told = f"{count(len(WORDS), 'disturbance')}, {count(len(SITUATIONS), 'situation')}."
+    last = f"{told} dryload disturbances NAME tells everything about one."
+    return [*lines, "", *_broken(last, width, 0)]
+
+
+def detail_text(found: Sequence[Word | Situation], width: int | None) -> list[str]:
+    """Return everything about each."""
+    lines: list[str] = []
+    for each in found:
+        lines += [""] if lines else []
+        if isinstance(each, Situation):
+            lines += [each.name, *_broken(f"  sees      {each.tells}", width, 12)]
+            lines += [
+                line
+                for said in each.disturbances
+                for line in _broken(f"  does      {said}", width, 12)
+            ]
+            continue
+        lines.append(f"{each.name}, {each.group}")
+        more = f"; {', '.join(each.more)} may follow" if each.more else ""
+        rows = (
+            ("say", (" or ".join(each.forms) or f"as in: {each.example}") + more),
+            ("as in", f'dryload replay FILE --disturb "{each.example}"'),
+            ("does", each.does),
+            ("shows", each.shows),
+            ("must", f"{each.must.removesuffix('.')} ({each.clause})."),
+            ("cause", each.cause),
+        )
+        for name, value in rows:
+            lines += _broken(f"  {name:<10}{value}", width, 12)
+        for key, tells in _choices(each):
+            lines += _broken(f"  {key:<{_PLACE_WIDTH}}{tells}", width, _PLACE_WIDTH + 2)
+    return lines
+
+
+def _choices(word: Word) -> list[tuple[str, str]]:
+    """Return what may stand for the NAME of a link or the KEY and VALUE of a habit."""
+    if word.name == "link":
+        return link_lines()
+    if word.name != "habit":
+        return []
+    choices = []
+    for section, kind in sections().items():
+        for name, key in keys_of(kind).items():
+            clause, question = QUESTIONS.get(name, ("", ""))
+            about = f"; {question} ({clause})" if clause and section == "habits" else ""
+            choices.append((f"{section}.{name}", f"{key.legal}{about}"))
+    return choices
+
+
+def document(found: Sequence[Word | Situation]) -> dict[str, Any]:
+    """Return the vocabulary for programs."""
+    return {
+        "schema": SCHEMA,
+        "disturbances": [_word_document(each) for each in found if isinstance(each, Word)],
+        "places": [{"form": phrase.form, "does": phrase.does} for phrase in PLACES],
+        "situations": [
+            {"name": each.name, "tells": each.tells, "disturbances": list(each.disturbances)}
+            for each in found
+            if isinstance(each, Situation)
+        ],
+    }
+
+
+def _word_document(word: Word) -> dict[str, Any]:
+    return {
+        "name": word.name,
+        "forms": list(word.forms),
+        "more": list(word.more),
+        "group": str(word.group),
+        "usual_place": word.usual or None,
+        "does": word.does,
+        "shows": word.shows,
+        "must": word.must,
+        "clause": word.clause,
+        "cause": word.cause,
+        "example": word.example,
+        "choices": [{"name": name, "tells": tells} for name, tells in _choices(word)],
+    }
+
+
+def _broken(line: str, width: int | None, indent: int = _INDENT) -> list[str]:
+    if width is None:
+        return [line]
+    return textwrap.wrap(
+        line, max(width, 2 * indent), subsequent_indent=" " * indent, break_on_hyphens=False
+    )
