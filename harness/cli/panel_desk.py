@@ -53,6 +53,7 @@ class Desk:
         self._if_sure: Action | None = None
         self._notice = ""
         self._help = False
+        self._bytes = False
 
     def shows(self, *, left_ns: int | None, still_ns: int, ascii_only: bool) -> Shows:
         """Return what the panel has to show beside the unit."""
@@ -60,6 +61,7 @@ class Desk:
             question=self._sure if self._entry is None else self._entry.question,
             notice=self._notice,
             help=self._help,
+            bytes=self._bytes,
             left_ns=left_ns,
             still_ns=still_ns,
             ascii_only=ascii_only,
@@ -85,6 +87,8 @@ class Desk:
                 self._post(Action(kind=ActionKind.QUIT))
             case "?" | "h":
                 self._help = True
+            case "b":
+                self._bytes = not self._bytes
             case "o":
                 self._switch(view)
             case "c" | "i" | "f" | "d" | "p" | "x":

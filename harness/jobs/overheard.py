@@ -4,6 +4,7 @@ The unit tells of what it did.  What it let pass (a header for another device, a
 filter keeps out) stands only in what came.
 """
 
+from collections import deque
 from collections.abc import Iterator
 from typing import Final
 
@@ -14,10 +15,13 @@ from emulator.wire.codec import decode
 from emulator.wire.constants import FAMILY, PACKET_BYTES, PACKET_SUB_ID
 from emulator.wire.messages import DumpHeader, DumpRequest, ExtendedHeader, Header
 from emulator.wire.splitter import PieceKind, Splitter
+from harness.jobs.serving_view import Passed
 
 _LIMIT: Final = 1 << 12  # bytes that are held of a message without an end
 _LONGEST: Final = 64  # bytes; every message that is of interest is shorter
 _SUB_ID: Final = 3
+_RECENT: Final = 48  # passages, for whoever wants to see bytes
+_SHOWN: Final = 32  # bytes of each
 _Heard = tuple[str, str, dict[str, object]]
 """Event, text and facts of a note."""
 
@@ -28,6 +32,8 @@ class Overheard:
     def __init__(self, unit: RackUnit) -> None:
         self._unit: Final = unit
         self._splitter: Final = Splitter(limit=_LIMIT)
+        self.recent: Final[deque[Passed]] = deque(maxlen=_RECENT)
+        """What passed last, the oldest first."""
         self.sent = 0
         """Data packets of the dump that the unit sends or sent last."""
         self.sends: Header | None = None
@@ -35,6 +41,10 @@ class Overheard:
 
     def hear(self, passage: Passage) -> Iterator[_Heard]:
         """Take bytes that have passed."""
+        to_unit = passage.direction is Direction.TO_UNIT
+        self.recent.append(
+            Passed(passage.end_ns, to_unit, passage.data[:_SHOWN], len(passage.data))
+        )
         if passage.direction is Direction.FROM_UNIT:
             yield from self._from_unit(passage.data)
             return

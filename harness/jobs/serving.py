@@ -168,6 +168,8 @@ class Serving:
             image_written_ns=None if written is None else written.at_ns - self._start_ns,
             image_problem=self._image_problem,
             notes=self._notes.recent,
+            passed=self._overheard.recent,
+            start_ns=self._start_ns,
         )
 
     # what the line tells

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from emulator.ports.lateness import Lateness
 from emulator.unit.board import RackUnit
@@ -61,6 +61,18 @@ class Coming:
     """Packets that the header announced, None where that is not known."""
 
 
+class Passed(NamedTuple):
+    """Bytes that passed on the line."""
+
+    end_ns: int
+    """By the clock of the line."""
+    to_unit: bool
+    data: bytes
+    """The first of them."""
+    length: int
+    """How many they were."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """The unit and the line to it."""
@@ -116,6 +128,8 @@ class View:
     """Why it could not be written the last time, "" where it could."""
     notes: tuple[Note, ...]
     """What happened last, the oldest first."""
+    passed: tuple[Passed, ...] = ()
+    """The last bytes, the oldest first; `end_ns` counts since serving began."""
 
 
 def used_slots(unit: RackUnit) -> Iterator[UsedSlot]:
@@ -164,6 +178,8 @@ def view_of(
     image_written_ns: int | None,
     image_problem: str,
     notes: Sequence[Note],
+    passed: Sequence[Passed] = (),
+    start_ns: int = 0,
 ) -> View:
     """Return what there is to be seen of `unit` and its line."""
     memory, panel = unit.memory, unit.panel
@@ -198,4 +214,5 @@ def view_of(
         image_written_ns=image_written_ns,
         image_problem=image_problem,
         notes=tuple(notes),
+        passed=tuple(each._replace(end_ns=each.end_ns - start_ns) for each in passed),
     )

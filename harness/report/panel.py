@@ -9,7 +9,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from harness.files.opening import shown
-from harness.jobs.serving_view import Note, UsedSlot, View
+from harness.jobs.serving_view import Note, Passed, UsedSlot, View
 from harness.report.memory_bar import BLOCKS, PLAIN, Kind, Piece, bank_cells, memory_bar
 from harness.report.quantities import count, duration
 
@@ -21,6 +21,7 @@ KEYS: Final = (
     ("o", "power off/on"),
     ("p", "protect"),
     ("x", "delete"),
+    ("b", "bytes"),
     ("?", "help"),
     ("q", "quit"),
 )
@@ -32,6 +33,7 @@ HELP: Final = (
     "o  power       switches the unit off or on; a dump that runs ends",
     "p  protect     a protected slot is not written over; again takes it off",
     "x  delete      empties one slot",
+    "b  bytes       shows the bytes that passed last, or what happened, again",
     "q  quit        ends it all; so does Ctrl-C.  Ctrl-Z lays it aside",
     "",
     "Memory: a number begins the piece of that slot; {free} is free,",
@@ -57,6 +59,8 @@ class Shows:
     notice: str = ""
     """What became of the last key."""
     help: bool = False
+    bytes: bool = False
+    """The last bytes instead of what happened."""
     left_ns: int | None = None
     """How long the dump will still take; None where that is not known."""
     still_ns: int = 0
@@ -118,7 +122,7 @@ def _body(view: View, width: int, room: int, shows: Shows) -> list[Text]:
     left = room - len(lines)
     if left < 8:
         slots = [_slots_in_a_line(view)] if left > 0 else []
-        return lines + slots + _messages(view.notes, width, left - len(slots))
+        return lines + slots + _last(view, width, left - len(slots), shows)
     most = max(left // 2, left - len(view.notes) - 2)
     slots = _slots(view, min(most, left))
     lines += slots
@@ -126,7 +130,7 @@ def _body(view: View, width: int, room: int, shows: Shows) -> list[Text]:
     if tall and left > 3:
         lines += gap
         left -= 1
-    return lines + _messages(view.notes, width, left)
+    return lines + _last(view, width, left, shows)
 
 
 def _title(view: View, width: int) -> Text:
@@ -276,6 +280,22 @@ def _slots_in_a_line(view: View) -> Text:
         for slot in view.slots
     )
     return _labelled("Slots", f"{len(view.slots)} of {view.slot_count} used: {names}")
+
+
+def _last(view: View, width: int, room: int, shows: Shows) -> list[Text]:
+    """Return what happened last, or the bytes of it."""
+    if not shows.bytes:
+        return _messages(view.notes, width, room)
+    passed = view.passed[-room:] if room > 0 else ()
+    return [_bytes(each, width) for each in passed] or [Text("   nothing has passed yet")][:room]
+
+
+def _bytes(passed: Passed, width: int) -> Text:
+    way = "in " if passed.to_unit else "out"
+    start = f"{_clock(passed.end_ns):>8}  {way} {passed.length:4}  "
+    fit = max((width - len(start) - 2) // 3, 1)
+    more = " …" if min(fit, len(passed.data)) < passed.length else ""
+    return Text(start + passed.data[:fit].hex(" ").upper() + more)
 
 
 def _messages(notes: Sequence[Note], width: int, room: int) -> list[Text]:

@@ -16,7 +16,7 @@ from emulator.ports.lateness import Lateness
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile, profile_names
 from harness.cli.panel_loop import TimeToGo, changes
-from harness.jobs.serving_view import Coming, MapPiece, Note, UsedSlot, View, view_of
+from harness.jobs.serving_view import Coming, MapPiece, Note, Passed, UsedSlot, View, view_of
 from harness.report.memory_bar import BLOCKS, PLAIN, Kind, Piece, memory_bar, shares
 from harness.report.panel import KEYS, Shows, panel
 
@@ -85,6 +85,15 @@ names = st.text(max_size=40) | st.sampled_from(
 texts = names | st.just("word " * 60)
 
 
+some_bytes = st.builds(
+    Passed,
+    end_ns=st.integers(0, 10**16),
+    to_unit=st.booleans(),
+    data=st.binary(min_size=1, max_size=32),
+    length=st.integers(32, 10**6),
+)
+
+
 @st.composite
 def views(draw: st.DrawFn) -> View:
     bank_words = draw(st.integers(1, 1 << 20))
@@ -132,11 +141,13 @@ def views(draw: st.DrawFn) -> View:
             Note(time_ns=n * SECOND, event="loaded", text=draw(texts))
             for n in range(draw(st.integers(0, 6)))
         ),
+        passed=tuple(draw(st.lists(some_bytes, max_size=9))),
     )
 
 
 all_shows = st.builds(
     Shows,
+    bytes=st.booleans(),
     question=st.just("") | texts,
     notice=st.just("") | texts,
     help=st.booleans(),
@@ -324,3 +335,19 @@ def test_only_changed_lines_are_painted() -> None:
     assert "one" not in painted
     assert "three" not in painted
     assert all(line in changes([], new) for line in new)
+
+
+def test_the_last_bytes_are_there_on_demand_the_newest_at_the_bottom() -> None:
+    header = bytes.fromhex("f07e00010100101431010500000000000000007ff7")  # M1 p. 37
+    passed = (
+        Passed(end_ns=62 * SECOND, to_unit=True, data=header, length=21),
+        Passed(end_ns=63 * SECOND, to_unit=False, data=bytes.fromhex("f07e007f00f7"), length=6),
+    )
+    view = replace(DESK, passed=passed)
+    assert "F0 7E" not in text_of(view, 80, 24)
+    lines = [line.plain for line in panel(view, width=80, height=24, shows=Shows(bytes=True))]
+    assert [line.split() for line in lines if "F0 7E" in line] == [
+        ["1:02", "in", "21", *header[:19].hex(" ").upper().split(), "…"],
+        ["1:03", "out", "6", *"F0 7E 00 7F 00 F7".split()],
+    ]
+    assert all(cell_len(line) <= 80 for line in lines)

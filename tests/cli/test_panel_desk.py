@@ -111,6 +111,15 @@ def test_filter_confirm_and_quit() -> None:
     assert Bench().press("q") == [ActionKind.QUIT]
 
 
+def test_bytes_come_and_go_and_nothing_is_done_to_the_unit() -> None:
+    bench = Bench()
+    assert not bench.shows.bytes
+    assert bench.press("b") == []
+    assert bench.shows.bytes
+    assert bench.press("b") == []
+    assert not bench.shows.bytes
+
+
 def test_a_key_without_a_meaning_says_so() -> None:
     bench = Bench()
     assert bench.press("z") == []
