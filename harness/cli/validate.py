@@ -1,4 +1,4 @@
-"""`dryload validate`: judge dump files, no unit involved."""
+"""`dryload validate`: judge dump files and captures, no unit involved."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,11 +16,12 @@ _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
 def validate(
     files: Annotated[
-        list[str], typer.Argument(metavar="FILE", help="Dump files; - is standard input.")
+        list[str],
+        typer.Argument(metavar="FILE", help="Dump files or captures; - is standard input."),
     ],
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Judge dump files by the standard; exit 1 if one is broken.
+    """Judge dump files by the standard, and captures for both sides; exit 1 if one is broken.
 
     A file that cannot be read, or has no dump in it, makes the exit code 2; the others are
     judged all the same.
@@ -51,6 +52,11 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
     """Judge one file and print what is said of it; a Problem if nothing is there to be judged."""
     from contextlib import closing
 
+    from harness.files.capture_file import form_of
+
+    if form_of(path) is not None:
+        return _validate_capture(path, as_json=as_json, is_first=is_first)
+
     from harness.files.dumpfile import load
     from harness.files.opening import shown
     from harness.files.problem import Problem
@@ -75,6 +81,27 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
         for part in account.documents() if as_json else account.text():
             typer.echo(fitted(part), nl=False)
         return 1 if account.is_broken else 0
+
+
+def _validate_capture(path: str, *, as_json: bool, is_first: bool) -> int:
+    """Judge both sides of a capture and print what is said of them."""
+    from harness.files.capture_file import load
+    from harness.files.opening import shown
+    from harness.judge.dialogue.judge import judge_capture
+    from harness.report.dialogue import conversation_document, conversation_lines
+
+    file = load(path)
+    for remark in file.recorded.remarks:
+        typer.echo(f"dryload: {shown(path)}: {remark}.", err=True)
+    verdicts = judge_capture(file.recorded)
+    if as_json:
+        typer.echo(conversation_document(file, verdicts))
+        return 1 if verdicts.is_broken else 0
+    if not is_first:
+        typer.echo()
+    for line in conversation_lines(file, verdicts):
+        typer.echo(fitted(f"{line}\n"), nl=False)
+    return 1 if verdicts.is_broken else 0
 
 
 @contextmanager

@@ -348,6 +348,6 @@ def test_the_last_bytes_are_there_on_demand_the_newest_at_the_bottom() -> None:
     lines = [line.plain for line in panel(view, width=80, height=24, shows=Shows(bytes=True))]
     assert [line.split() for line in lines if "F0 7E" in line] == [
         ["1:02", "in", "21", *header[:19].hex(" ").upper().split(), "…"],
-        ["1:03", "out", "6", *"F0 7E 00 7F 00 F7".split()],
+        ["1:03", "out", "6", *["F0", "7E", "00", "7F", "00", "F7"]],
     ]
     assert all(cell_len(line) <= 80 for line in lines)

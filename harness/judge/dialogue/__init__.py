@@ -1,0 +1,1 @@
+"""The judge of a conversation: both directions of a line, message by message, with times."""

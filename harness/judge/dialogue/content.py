@@ -1,0 +1,239 @@
+"""What was sent, judged by the judge of streams, and who is answerable for it.
+
+Theory of operation.  Of each packet the best sending is taken, so that the stream is what the
+sender wanted to be taken.  What is still wrong in it is the sender's, except where the capture
+speaks for damage on the way: few messages are damaged and most are right, or there was time for
+the packets that are missing.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Final
+
+from emulator.wire.codec import Foreign, Malformed
+from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
+from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
+from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.ledger import is_rare
+from harness.judge.dialogue.talk import Ended, Exchange, Talk, is_sound, is_torn_off
+from harness.judge.finding import Answerable, Finding, Place, Verdict
+from harness.judge.plain import counted, spelled
+from harness.judge.stream import judge_stream
+
+_COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
+"""Clauses that speak of a dump that is there to its end."""
+_MISSING: Final = {"PKT-10", "PKT-03", "HDR-06", "HDR-07", "EXT-06", "PKT-02"}
+_FORM: Final = {
+    *("FRM-01", "FRM-02", "FRM-05", "FRM-06", "FRM-07", "FRM-08", "FRM-10", "HSK-01", "IDN-01"),
+    *("PKT-01", "PKT-05", "PKT-06", "DEV-04", "LOP-01", "EXT-01", "EXT-07", "NAM-01", "REQ-01"),
+}
+"""Clauses that damage on the way can break."""
+_FORMS: Final[Mapping[type[Message], str]] = {Handshake: "HSK-01", IdentityReply: "IDN-01"}
+_REMAINS: Final = {"FRM-07", "FRM-10", "PKT-12"}
+"""Clauses that the rest of a torn message breaks."""
+_ENDS: Final = {"FRM-01", "FRM-02"}
+"""What a lost end or a foreign byte breaks: no sender leaves F7 out, interfaces do."""
+_HEADLESS: Final = {"HDR-01", "PKT-14"}
+_PACKET_NS: Final = PACKET_BYTES * BYTE_NS
+_RIG_DO: Final = (
+    "The other messages are right, so it was rather altered or lost on the way: judge the file "
+    "itself to be sure."
+)
+
+
+def judge_content(talk: Talk, how: Ended, sight: Sight, messages: int) -> list[Finding]:
+    """Return findings on the messages of a dump, one a clause.
+
+    `messages` is how many the same side sent in the whole capture.
+    """
+    pieces = _pieces(talk)
+    places = {each.place: each for each in talk.exchanges}
+    whose = _Whose(talk, sight, messages)
+    found = []
+    for finding in _stream_findings(pieces, sight):
+        if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
+            continue
+        at = finding.at
+        if finding.at.packet in places and at.packet is not None:
+            exchange = places[at.packet]
+            time_ns = exchange.best.said.end_ns if sight.is_timed else None
+            number = exchange.number % PACKET_NUMBERS
+            at = replace(at, packet_number=number, time_ns=time_ns)
+        elif at.packet is not None:
+            at = replace(at, packet_number=at.packet % PACKET_NUMBERS)
+        who = whose.of(finding)
+        do = _RIG_DO if who is Answerable.RIG else finding.do
+        # A header that the capture does not hold may have come before it.
+        verdict = Verdict.RIG if finding.clause == "HDR-01" and at.packet == 0 else finding.verdict
+        if who is not Answerable.RIG:
+            verdict = finding.verdict
+        found.append(replace(finding, at=at, answerable=who, do=do, verdict=verdict))
+    return list(grouped(found))
+
+
+def judge_loose(
+    loose: Sequence[Heard], who: Answerable, messages: int, sight: Sight
+) -> list[Finding]:
+    """Return findings on what one side sent outside of dumps, of `messages` in all."""
+    rare = is_rare(sum(not is_sound(each) for each in loose), messages)
+    named = [each for each in loose if _form_clause(each) is not None]
+    rest = [each for each in loose if _form_clause(each) is None]
+    found = [_wrong_form(each, sight) for each in named]
+    found += [each for each in _stream_findings(rest, sight) if each.clause != "HDR-01"]
+    out = []
+    for finding in found:
+        if finding.clause in _ENDS or (finding.clause in _FORM and rare):
+            verdict = finding.verdict if finding.verdict is Verdict.NOTED else Verdict.RIG
+            out.append(replace(finding, answerable=Answerable.RIG, verdict=verdict, do=_RIG_DO))
+        else:
+            out.append(replace(finding, answerable=who))
+    return list(grouped(out))
+
+
+def _form_clause(heard: Heard) -> str | None:
+    """Return the clause on the form of an answer, where a message of that kind hasn't it."""
+    message = heard.message
+    return _FORMS.get(message.kind) if isinstance(message, Malformed) else None
+
+
+def _wrong_form(heard: Heard, sight: Sight) -> Finding:
+    message, clause = heard.message, _form_clause(heard)
+    assert isinstance(message, Malformed)
+    assert clause is not None
+    lengths = "15 or 17" if message.expected_length is None else str(message.expected_length)
+    return Finding(
+        clause=clause,
+        verdict=Verdict.BROKEN,
+        message=f"A message of the kind {TITLES[message.kind]} has not its form.",
+        answerable=Answerable.RIG,
+        at=Place(
+            byte=heard.said.piece.offset,
+            time_ns=heard.said.end_ns if sight.is_timed else None,
+        ),
+        expected=f"{lengths} bytes",
+        found=f"{len(message.body)} bytes: {spelled(message.body)}",
+        do="Every handshake names a packet, in the byte before F7."
+        if message.kind is Handshake
+        else "See which field is too long or too short.",
+    )
+
+
+def _pieces(talk: Talk) -> list[Heard]:
+    """Return the messages of a dump in the order of their first sending."""
+    timed = [
+        (each.sendings[0].said.place, each.best)
+        for each in talk.exchanges
+        if not is_torn_off(each.best)
+    ]
+    timed += [(each.said.place, each) for each in talk.besides]
+    timed.sort(key=lambda each: each[0])
+    return [heard for _, heard in timed]
+
+
+def _stream_findings(pieces: Sequence[Heard], sight: Sight) -> Iterator[Finding]:
+    """Yield what the judge of streams finds, with places in the capture's own stream."""
+    offsets = [0]
+    for heard in pieces:
+        offsets.append(offsets[-1] + len(heard.said.piece.raw))
+    data = b"".join(heard.said.piece.raw for heard in pieces)
+    if not data:
+        return
+    for verdict in judge_stream(data, keep_words=False):
+        for finding in verdict.findings:
+            byte = finding.at.byte
+            if byte is None:
+                yield finding
+                continue
+            at = min(max(bisect_right(offsets, byte) - 1, 0), len(pieces) - 1)
+            heard = pieces[at]
+            place = replace(
+                finding.at,
+                byte=heard.said.piece.offset + byte - offsets[at],
+                time_ns=heard.said.end_ns if sight.is_timed else None,
+            )
+            yield replace(finding, at=place)
+
+
+class _Whose:
+    """Who is answerable for what is wrong in a dump."""
+
+    def __init__(self, talk: Talk, sight: Sight, messages: int) -> None:
+        self._talk = talk
+        damaged = [each for each in talk.exchanges if not is_sound(each.best)]
+        damaged_besides = [each for each in talk.besides if not is_sound(each)]
+        if len(talk.exchanges) > 1:  # a header alone is compared with everything else
+            messages = len(talk.exchanges) + len(talk.besides)
+        again = [each for each in damaged if len(each.sendings) > 1]
+        if again:  # a sender errs the same way every time
+            self._altered = not any(_is_repeated(each) for each in again)
+        else:
+            self._altered = is_rare(len(damaged) + len(damaged_besides), messages)
+        self._damaged = {each.place for each in damaged}
+        # A message that is none of the standard's, and as long as a packet, was one.
+        self._was_torn = any(sending.message is None for _, sending in talk.sent) or any(
+            isinstance(each.message, Foreign) and len(each.body) == PACKET_BYTES
+            for each in talk.besides
+        )
+        self._wrecks = bool(damaged_besides)
+        self._headless = talk.exchanges[0].place is not None
+        self._lost = sight.is_timed and _had_time(talk, sight)
+
+    def of(self, finding: Finding) -> Answerable:
+        """Return who is answerable for a finding of the judge of streams."""
+        if finding.clause in _ENDS:
+            return Answerable.RIG
+        place = finding.at.packet
+        altered = finding.clause in _FORM or (place is not None and place in self._damaged)
+        if altered and self._altered:
+            return Answerable.RIG
+        if finding.clause in _REMAINS and self._was_torn and self._altered:
+            return Answerable.RIG
+        if finding.clause in _HEADLESS and self._headless:
+            return Answerable.RIG
+        if finding.clause in _MISSING and (self._lost or (self._wrecks and self._altered)):
+            return Answerable.RIG
+        return self._talk.sender
+
+
+def _is_repeated(exchange: Exchange) -> bool:
+    """Whether a damaged message came more than once and always the same."""
+    return len({each.body for each in exchange.sendings}) == 1
+
+
+def _had_time(talk: Talk, sight: Sight) -> bool:
+    """Whether there was time on the line for all packets that are missing."""
+    gaps = [
+        (one, other)
+        for one, other in pairwise(talk.exchanges)
+        if other.place is not None and other.place - (-1 if one.place is None else one.place) > 1
+    ]
+    for one, other in gaps:
+        assert other.place is not None
+        missing = other.place - (-1 if one.place is None else one.place) - 1
+        free_ns = sight.pause_ns(one.sendings[-1], other.sendings[0])
+        if free_ns < missing * _PACKET_NS:
+            return False
+    last = talk.exchanges[-1].place
+    tail = 0 if talk.planned is None else talk.planned - (-1 if last is None else last) - 1
+    if tail > 0:
+        if talk.goes_on_ns is None:
+            return False
+        free_ns = talk.goes_on_ns - talk.last_ns + sight.tolerance_ns
+        return free_ns >= tail * _PACKET_NS
+    return bool(gaps)
+
+
+def grouped(findings: Sequence[Finding]) -> Iterator[Finding]:
+    """Yield one finding for each clause, verdict and who is answerable, with the first place."""
+    groups: dict[tuple[str, Verdict, Answerable], list[Finding]] = {}
+    for finding in findings:
+        key = finding.clause, finding.verdict, finding.answerable
+        groups.setdefault(key, []).append(finding)
+    for mine in groups.values():
+        first = mine[0]
+        if len(mine) > 1:
+            more = counted(len(mine) - 1, "more of this clause", "more of this clause")
+            first = replace(first, message=f"{first.message.rstrip('.')} (and {more}).")
+        yield first

@@ -1,0 +1,352 @@
+"""From messages to dumps: who sends which dump, who answers it, and what is asked beside it."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.wire.codec import Malformed, kind_of
+from emulator.wire.messages import (
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    ExtendedLoopPoints,
+    ExtendedLoopPointsRequest,
+    Handshake,
+    HandshakeKind,
+    IdentityReply,
+    IdentityRequest,
+    LoopPoints,
+    LoopPointsRequest,
+    SampleName,
+    SampleNameRequest,
+)
+from emulator.wire.splitter import PieceKind
+from harness.files.scan import opens_dump
+from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.placing import place_packet, place_reply
+from harness.judge.dialogue.talk import (
+    OTHER,
+    Exchange,
+    Talk,
+    device_in,
+    is_torn_off,
+    is_whole_packet,
+)
+
+Request = DumpRequest | LoopPointsRequest | ExtendedLoopPointsRequest | SampleNameRequest
+Question = Request | IdentityRequest
+_QUESTIONS: Final = (
+    DumpRequest,
+    LoopPointsRequest,
+    ExtendedLoopPointsRequest,
+    SampleNameRequest,
+    IdentityRequest,
+)
+_ANSWERS: Final = {
+    DumpRequest: (DumpHeader, ExtendedHeader),
+    LoopPointsRequest: (LoopPoints, ExtendedLoopPoints),
+    ExtendedLoopPointsRequest: (LoopPoints, ExtendedLoopPoints),
+    SampleNameRequest: (SampleName,),
+    IdentityRequest: (IdentityReply,),
+}
+_LOOPS: Final = (LoopPoints, LoopPointsRequest, ExtendedLoopPoints, ExtendedLoopPointsRequest)
+_FROM_RECEIVER: Final = (HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT)
+_COPY_NS: Final = 1_000_000_000
+"""A message that comes again within this time is a copy or an echo of it (our choice)."""
+_ECHO_NS: Final = 30_000_000
+"""An echo comes as soon as the line is free; later it is somebody's own word (our choice)."""
+_GIVEN_UP_NS: Final = 4_000_000_000
+"""A dump that stood still for so long is over, for whoever asks something then (our choice)."""
+_NO_MORE_NS: Final = 100_000_000  # the same where nobody knows how many packets belong to it
+_REMEMBERED: Final = 64  # messages of one side that may still come back as an echo
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Asked:
+    """A question and whatever answered it."""
+
+    heard: Heard
+    message: Question
+    during: Talk | None
+    """The dump in the middle of which it was asked."""
+    answers: list[Heard] = field(default_factory=list)
+    cancelled: Heard | None = None
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Course:
+    """Everything that a capture holds, put where it belongs."""
+
+    talks: list[Talk] = field(default_factory=list)
+    asked: list[Asked] = field(default_factory=list)
+    echoes: list[tuple[Heard, Heard]] = field(default_factory=list)
+    """What came back, and what it is an echo of."""
+    told: list[Heard] = field(default_factory=list)
+    """Loop points, names and identity replies, in order."""
+    unasked: list[tuple[Heard, Handshake]] = field(default_factory=list)
+    """Handshakes that belong to no dump and no question."""
+    loose: list[Heard] = field(default_factory=list)
+    """Whatever else stands outside of dumps."""
+
+
+class Follower:
+    """Takes messages in the order in which they ended."""
+
+    def __init__(self, sight: Sight, *, exact: bool) -> None:
+        self.course = Course()
+        self._sight = sight
+        self._exact = exact
+        self._current: dict[Direction, Talk] = {}
+        self._spoken: dict[Direction, list[Heard]] = {way: [] for way in Direction}
+        self._recent: dict[Direction, list[Heard]] = {way: [] for way in Direction}
+
+    def follow(self, messages: Iterable[Heard]) -> Course:
+        """Put all messages where they belong."""
+        for heard in messages:
+            source = self._echo_of(heard)
+            spoken = self._spoken[heard.direction]
+            spoken.append(heard)
+            del spoken[:-_REMEMBERED]
+            if source is not None:
+                self.course.echoes.append((heard, source))
+                continue
+            recent = self._recent[heard.direction]
+            recent.append(heard)
+            del recent[:-_REMEMBERED]
+            self._take(heard)
+        return self.course
+
+    def _take(self, heard: Heard) -> None:
+        piece, message = heard.said.piece, heard.message
+        if opens_dump(piece):
+            self._open(heard)
+        elif _is_packet(heard):
+            self._packet(heard)
+        elif isinstance(message, Handshake):
+            self._handshake(heard, message)
+        elif is_torn_off(heard):
+            self.course.loose.append(heard)
+        else:
+            self._besides(heard)
+
+    # dumps
+
+    def _open(self, heard: Heard) -> None:
+        before = self._current.get(heard.direction)
+        if before is not None and self._is_same_header(before, heard):
+            before.exchanges[0].sendings.append(heard)
+            before.sent.append((before.exchanges[0], heard))
+            return
+        header = heard.message
+        talk = Talk(
+            direction=heard.direction,
+            header=header if isinstance(header, DumpHeader | ExtendedHeader) else None,
+            device_id=device_in(heard),
+        )
+        exchange = Exchange(place=None, number=0, sendings=[heard])
+        talk.exchanges.append(exchange)
+        talk.sent.append((exchange, heard))
+        if before is not None:
+            before.followed = talk
+            self._goes_on(heard)
+        self._answer(heard, _ANSWERS[DumpRequest])
+        self._add(talk)
+
+    def _is_same_header(self, before: Talk, heard: Heard) -> bool:
+        """Whether a header is the one before once more: rejected, or doubled on the way."""
+        first = before.exchanges[0]
+        if first.place is not None or len(before.exchanges) > 1:
+            return False
+        last = first.last_reply
+        if last is not None and last.kind is HandshakeKind.NAK and last.binds:
+            return True
+        soon = heard.said.start_ns - first.sendings[-1].said.end_ns < _COPY_NS
+        alike = heard.body == first.sendings[-1].body
+        answered = any(
+            each.kind is not HandshakeKind.WAIT and each.end_ns <= heard.said.start_ns
+            for each in first.replies
+        )
+        return alike and soon and not answered and self._sight.is_timed
+
+    def _add(self, talk: Talk) -> None:
+        self._current[talk.direction] = talk
+        self.course.talks.append(talk)
+
+    def _packet(self, heard: Heard) -> None:
+        talk = self._current.get(heard.direction)
+        if talk is None and not is_whole_packet(heard):
+            self.course.loose.append(heard)  # it may as well be a damaged answer
+            return
+        if talk is None:
+            talk = Talk(direction=heard.direction, header=None, device_id=device_in(heard))
+            self._add(talk)
+        place_packet(talk, heard)
+
+    # handshakes
+
+    def _handshake(self, heard: Heard, message: Handshake) -> None:
+        theirs = self._current.get(OTHER[heard.direction])
+        ours = self._current.get(heard.direction)
+        if self._declines(heard, message):
+            return
+        if theirs is not None and self._follows_loop(theirs, heard):
+            self.course.unasked.append((heard, message))
+            return
+        if theirs is not None and (ours is None or self._is_reply(theirs, ours, message)):
+            place_reply(theirs, heard, message, self._sight, self._exact)
+        elif ours is not None:
+            ours.handshakes.append((heard, message))
+        else:
+            self.course.unasked.append((heard, message))
+
+    def _is_reply(self, theirs: Talk, ours: Talk, message: Handshake) -> bool:
+        later = theirs.active_ns > ours.active_ns
+        if message.kind in _FROM_RECEIVER:
+            return later or not theirs.is_full
+        return later
+
+    def _follows_loop(self, theirs: Talk, heard: Heard) -> bool:
+        """Whether a handshake comes after a loop message and the dump before it is done."""
+        if not theirs.is_full or not theirs.exchanges[-1].is_answered:
+            return False
+        spoken = self._recent[OTHER[heard.direction]]
+        before = [each for each in spoken if each.said.end_ns <= heard.said.start_ns]
+        return bool(before) and isinstance(before[-1].message, _LOOPS)
+
+    def _declines(self, heard: Heard, message: Handshake) -> bool:
+        """Take a CANCEL that answers a request (REQ-03)."""
+        if message.kind is not HandshakeKind.CANCEL or not self.course.asked:
+            return False
+        asked = self.course.asked[-1]
+        if asked.heard.direction is heard.direction or not isinstance(asked.message, DumpRequest):
+            return False
+        theirs = self._current.get(OTHER[heard.direction])
+        since = asked.heard.said.end_ns
+        if asked.answers or asked.cancelled or (theirs is not None and theirs.last_ns > since):
+            return False
+        asked.cancelled = heard
+        return True
+
+    # the rest
+
+    def _besides(self, heard: Heard) -> None:
+        message = heard.message
+        self._goes_on(heard)
+        ours = self._current.get(heard.direction)
+        theirs = self._current.get(OTHER[heard.direction])
+        if isinstance(message, _QUESTIONS):
+            running = next((each for each in (ours, theirs) if each and _runs(each, heard)), None)
+            self.course.asked.append(Asked(heard=heard, message=message, during=running))
+        elif message is not None and not isinstance(message, Malformed):
+            self._answer(heard, (type(message),))
+        if isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName | IdentityReply):
+            self.course.told.append(heard)
+        if (
+            theirs is not None
+            and _runs(theirs, heard)
+            and heard.said.piece.kind is PieceKind.EXCLUSIVE
+        ):
+            theirs.others.append(heard)
+        if ours is not None and (_runs(ours, heard) or _belongs(ours, heard)):
+            ours.besides.append(heard)
+        else:
+            self.course.loose.append(heard)
+
+    def _goes_on(self, heard: Heard) -> None:
+        ours = self._current.get(heard.direction)
+        if ours is not None and ours.goes_on_ns is None and heard.said.start_ns >= ours.last_ns:
+            ours.goes_on_ns = heard.said.start_ns
+
+    def _answer(self, heard: Heard, kinds: tuple[type, ...]) -> None:
+        """Tell the youngest question that this can be an answer to."""
+        for asked in reversed(self.course.asked[-_REMEMBERED:]):
+            if asked.heard.direction is heard.direction:
+                continue
+            if set(kinds) & set(_ANSWERS[type(asked.message)]):
+                is_dump = isinstance(asked.message, DumpRequest)
+                if not (is_dump and asked.answers):
+                    asked.answers.append(heard)
+                return
+
+    # echoes
+
+    def _echo_of(self, heard: Heard) -> Heard | None:
+        """Return what a message is an echo of, if it is one (HSK-21)."""
+        if heard.message is None or not self._sight.is_timed:
+            return None
+        for source in reversed(self._recent[OTHER[heard.direction]]):
+            age_ns = heard.said.start_ns - source.said.end_ns
+            if age_ns > _COPY_NS:
+                return None
+            follows = self._sight.maybe_before(source.said.start_ns, heard.said.start_ns)
+            if source.body == heard.body and follows and not self._had_leisure(heard, source):
+                return None if self._has_reason(heard, source) else source
+        return None
+
+    def _had_leisure(self, heard: Heard, source: Heard) -> bool:
+        """Whether the line was free for so long that an echo would have come before."""
+        free_ns = source.said.end_ns
+        for each in (*self._spoken[heard.direction], heard):
+            if each.said.end_ns <= source.said.end_ns:
+                continue
+            idle_ns = each.said.start_ns - free_ns
+            works = isinstance(each.message, Handshake) and heard.direction is Direction.FROM_UNIT
+            if idle_ns > _ECHO_NS + self._sight.tolerance_ns and not works:
+                return True
+            free_ns = max(free_ns, each.said.end_ns)
+        return False
+
+    def _has_reason(self, heard: Heard, source: Heard) -> bool:
+        """Whether a message can be one of its own although the other side said the same."""
+        message = heard.message
+        theirs = self._current.get(OTHER[heard.direction])
+        ours = self._current.get(heard.direction)
+        if isinstance(message, Handshake):
+            if message.kind not in _FROM_RECEIVER:
+                return False
+            # Whoever sends the dump last begun has no use for ACK, NAK and WAIT.
+            return not (ours is not None and (theirs is None or ours.active_ns > theirs.active_ns))
+        if isinstance(message, DataPacket):
+            if ours is None or (theirs is not None and _runs(theirs, heard)):
+                return False
+            last = ours.exchanges[-1].last_reply
+            wanted = last is not None and last.kind is HandshakeKind.NAK
+            return wanted or _runs(ours, heard)
+        for asked in reversed(self.course.asked[-_REMEMBERED:]):
+            later = asked.heard.said.end_ns > source.said.end_ns
+            if not later or asked.heard.direction is heard.direction:
+                continue
+            if type(message) in _ANSWERS[type(asked.message)]:
+                return True
+        return False
+
+
+def _is_packet(heard: Heard) -> bool:
+    piece = heard.said.piece
+    if piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
+        return False
+    return kind_of(piece.body) is DataPacket
+
+
+def _runs(talk: Talk, heard: Heard) -> bool:
+    """Whether a dump is in its middle when a message comes, as far as was heard by then."""
+    limit_ns = _GIVEN_UP_NS if talk.planned is not None else _NO_MORE_NS
+    if talk.is_full or heard.said.start_ns - talk.active_ns > limit_ns:
+        return False
+    cancelled = any(reply.kind is HandshakeKind.CANCEL and reply.binds for reply in talk.replies)
+    return not cancelled and not any(
+        message.kind is HandshakeKind.CANCEL for _, message in talk.handshakes
+    )
+
+
+def _belongs(talk: Talk, heard: Heard) -> bool:
+    """Whether loop points or a name belong to a dump that has been sent."""
+    message = heard.message
+    return (
+        isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName)
+        and talk.header is not None
+        and message.sample_number == talk.header.sample_number
+        and message.device_id == talk.header.device_id
+    )

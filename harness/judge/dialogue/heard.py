@@ -1,0 +1,165 @@
+"""What a capture lets a judge know: its messages, and how sure their times are.
+
+Theory of operation.  A message is known by its last byte; where it began follows from the speed of
+the line, 320,000 ns a byte.  Where messages of one direction came faster than any line (USB,
+a network), only their ends are known.  So everything asked of times here has two sides: what is
+sure, which a finding needs, and what is possible, which is enough to excuse.
+"""
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+from emulator.dump.capture import Capture, Direction
+from emulator.wire.codec import Decoded, decode
+from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
+from emulator.wire.splitter import PieceKind
+from harness.files.recorded import Recorded
+from harness.judge.said import Said, said
+
+PORT_NS: Final = 2_000_000
+"""What the clock of a port may be wrong by (our choice)."""
+_HABIT: Final = 2  # FEs that make a user of active sensing
+_PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
+
+
+class Heard(NamedTuple):
+    """A message, decoded where it is a whole System Exclusive message."""
+
+    said: Said
+    message: Decoded | None
+
+    @property
+    def direction(self) -> Direction:
+        """Which way it went."""
+        return self.said.direction
+
+    @property
+    def body(self) -> bytes:
+        """Its bytes without real-time bytes."""
+        return self.said.piece.body
+
+
+class Fast(NamedTuple):
+    """A message that came faster than a line carries it."""
+
+    heard: Heard
+    by_ns: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sight:
+    """How fine the times of a capture are."""
+
+    is_timed: bool
+    tolerance_ns: int
+    is_paced: dict[Direction, bool]
+    """Whether the messages of a direction came no faster than a line carries them."""
+    last_ns: int
+    """When the last byte was there, of whatever direction."""
+
+    def sure_before(self, one_ns: int, other_ns: int) -> bool:
+        """Whether one instant surely came before another; of equal ones the arrival was first."""
+        if not self.tolerance_ns:
+            return one_ns <= other_ns
+        return one_ns + self.tolerance_ns < other_ns
+
+    def maybe_before(self, one_ns: int, other_ns: int) -> bool:
+        """Whether one instant may have come before another, or at the same time."""
+        return one_ns <= other_ns + self.tolerance_ns
+
+    def latest_start_ns(self, one: Heard) -> int:
+        """Return when a message had begun at the latest, tolerance aside."""
+        return one.said.start_ns if self.is_paced[one.direction] else one.said.end_ns
+
+    def surely_began_after(self, one: Heard, instant_ns: int) -> bool:
+        """Whether a message surely began after an instant."""
+        return self.sure_before(instant_ns, one.said.start_ns)
+
+    def maybe_began_after(self, one: Heard, instant_ns: int) -> bool:
+        """Whether a message may have begun after an instant, or just then."""
+        return self.maybe_before(instant_ns, self.latest_start_ns(one))
+
+    def pause_ns(self, one: Heard, other: Heard) -> int:
+        """Return the longest pause that there may have been between two messages."""
+        return self.latest_start_ns(other) - one.said.end_ns + self.tolerance_ns
+
+
+def heard_of(recorded: Recorded) -> tuple[list[Heard], Sight, dict[Direction, list[Fast]]]:
+    """Return the messages of a capture in the order in which they ended, and what is known of them.
+
+    Single real-time bytes are left out.  The last are the messages that came too fast.
+    """
+    capture = recorded.capture
+    spoken = said(capture, recorded.directions)
+    if recorded.is_from_port:
+        spoken = _in_order(spoken, capture)
+    heard = [
+        Heard(each, decode(each.piece.body) if each.piece.kind is PieceKind.EXCLUSIVE else None)
+        for each in spoken
+        if each.piece.kind is not PieceKind.REALTIME
+    ]
+    tolerance_ns = 2 * recorded.rounded_ns + (PORT_NS if recorded.is_from_port else 0)
+    fast = {
+        way: list(_too_fast([each for each in heard if each.direction is way], tolerance_ns))
+        for way in Direction
+    }
+    sight = Sight(
+        is_timed=recorded.is_timed,
+        tolerance_ns=tolerance_ns,
+        is_paced={way: not fast[way] for way in Direction},
+        last_ns=max((each.end_ns for each in spoken), default=0),
+    )
+    return heard, sight, fast
+
+
+def _in_order(spoken: Sequence[Said], capture: Capture) -> list[Said]:
+    """Return messages in the order in which they ended, and at one instant in the capture's own.
+
+    A fast port is asked so seldom that an answer and what follows it bear one time.
+    """
+    stops: dict[Direction, list[int]] = {way: [] for way in Direction}
+    passages: dict[Direction, list[int]] = {way: [] for way in Direction}
+    for at, passage in enumerate(capture.passages):
+        before = stops[passage.direction]
+        before.append((before[-1] if before else 0) + len(passage.data))
+        passages[passage.direction].append(at)
+
+    def passage_of(each: Said) -> int:
+        stop = each.piece.offset + len(each.piece.raw)
+        return passages[each.direction][bisect_left(stops[each.direction], stop)]
+
+    ordered = sorted(spoken, key=lambda each: (each.end_ns, passage_of(each)))
+    return [each._replace(place=place) for place, each in enumerate(ordered)]
+
+
+def _too_fast(mine: Sequence[Heard], tolerance_ns: int) -> list[Fast]:
+    found = []
+    for before, after in pairwise(mine):
+        size_ns = len(after.said.piece.raw) * BYTE_NS
+        least_ns = size_ns - size_ns // _PER_CENT
+        by_ns = least_ns - (after.said.end_ns - before.said.end_ns)
+        if by_ns > tolerance_ns:
+            found.append(Fast(after, by_ns))
+    return found
+
+
+def silences(capture: Capture, direction: Direction) -> list[tuple[int, int, bool]]:
+    """Return the pauses of one direction: when each began, how long it was, and if FE came before.
+
+    Times count as the capture's own.  FE is active sensing (TIM-09); a single one may be a byte
+    that was altered on the way.
+    """
+    found = []
+    sensings, end_ns = 0, None
+    for passage in capture.passages:
+        if passage.direction is not direction or not passage.data:
+            continue
+        start_ns = passage.end_ns - len(passage.data) * BYTE_NS
+        if end_ns is not None and start_ns > end_ns:
+            found.append((end_ns, start_ns - end_ns, sensings >= _HABIT))
+        sensings += passage.data.count(ACTIVE_SENSING)
+        end_ns = passage.end_ns
+    return found

@@ -1,0 +1,303 @@
+"""The judge of both directions: every dump that a capture holds, how it went, what was wrong."""
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.wire.messages import Header
+from harness.files.recorded import Recorded
+from harness.judge.dialogue.answering import judge_answering
+from harness.judge.dialogue.content import judge_content, judge_loose
+from harness.judge.dialogue.ending import ended, loop_of
+from harness.judge.dialogue.follow import Course, Follower
+from harness.judge.dialogue.heard import Fast, Heard, Sight, heard_of, silences
+from harness.judge.dialogue.ledger import Ledger, in_words
+from harness.judge.dialogue.questions import judge_addresses, judge_questions
+from harness.judge.dialogue.sending import judge_sending
+from harness.judge.dialogue.talk import OTHER, Ended, Loop, Talk, is_torn_off, side_of
+from harness.judge.finding import Answerable, Finding, Verdict
+
+_SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
+_NOT_STRAY: Final = 3  # packets of one dump too fast for a clock that scatters
+_ORDER: Final = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DumpSeen:
+    """One dump of a capture; times count from the first message, and are None where unknown."""
+
+    direction: Direction
+    header: Header | None
+    """None where it is damaged or missing."""
+    planned: int | None
+    """Packets that the header calls for."""
+    packets: int
+    """Different packets that were sent."""
+    resent: int
+    """Messages of the sender that came more than once."""
+    replies: dict[str, int]
+    """How often the receiver said what."""
+    loop: Loop
+    ended: Ended
+    start_ns: int | None
+    end_ns: int | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def worst(self) -> Verdict | None:
+        """The gravest verdict among the findings."""
+        return worst_of(self.findings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verdicts:
+    """What a capture shows."""
+
+    dumps: tuple[DumpSeen, ...]
+    findings: tuple[Finding, ...]
+    """What was found beside dumps: requests, loops, names, active sensing."""
+    unknown: tuple[str, ...]
+    """What this capture cannot show, in plain words."""
+
+    @property
+    def all_findings(self) -> tuple[Finding, ...]:
+        """Everything that was found, dump by dump."""
+        return (*(each for dump in self.dumps for each in dump.findings), *self.findings)
+
+    @property
+    def worst(self) -> Verdict | None:
+        """The gravest verdict of all."""
+        return worst_of(self.all_findings)
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether a must of the standard is violated."""
+        return self.worst is Verdict.BROKEN
+
+
+def worst_of(findings: tuple[Finding, ...]) -> Verdict | None:
+    """Return the gravest verdict, None if there is no finding."""
+    given = {finding.verdict for finding in findings}
+    return next((verdict for verdict in _ORDER if verdict in given), None)
+
+
+def judge_capture(recorded: Recorded) -> Verdicts:
+    """Return what a capture shows of both sides; what only one direction shows is judged alone.
+
+    Nothing is held against anybody by less than the times of the capture can tell.
+    """
+    heard, sight, fast = heard_of(recorded)
+    both = len(recorded.directions) > 1
+    exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
+    course = Follower(sight, exact=exact).follow(heard)
+    unknown: list[str] = []
+    scene = _Scene(
+        sight=sight,
+        fast=fast,
+        last_ns={
+            way: max((each.said.end_ns for each in heard if each.direction is way), default=None)
+            for way in Direction
+        }
+        if both
+        else None,
+        messages=Counter(each.direction for each in heard),
+    )
+    dumps = [_judge_dump(talk, scene, unknown) for talk in course.talks]
+    endings = [dump.ended for dump in dumps]
+    beside = Ledger(sight)
+    judge_questions(course, endings, sight, beside, both)
+    judge_addresses(course, beside)
+    _judge_echoes(course, beside)
+    if sight.is_timed:
+        _judge_sensing(recorded, sight, beside)
+    findings = [*beside.findings(), *_loose_findings(course, heard, sight)]
+    findings.sort(key=lambda each: each.at.time_ns or 0)
+    return Verdicts(
+        dumps=tuple(dumps),
+        findings=tuple(findings),
+        unknown=tuple(dict.fromkeys((*_unknown(recorded, sight), *unknown))),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Scene:
+    """What is known beside a dump itself."""
+
+    sight: Sight
+    fast: dict[Direction, list[Fast]]
+    last_ns: dict[Direction, int | None] | None
+    """When each side said its last word, if both were heard."""
+    messages: Counter[Direction]
+    """How many each side sent in all."""
+
+
+def _judge_dump(talk: Talk, scene: _Scene, unknown: list[str]) -> DumpSeen:
+    sight, last_ns = scene.sight, scene.last_ns
+    how = ended(talk, sight)
+    ledger = Ledger(sight, talk.direction)
+    if last_ns is not None:
+        judge_sending(talk, sight, ledger)
+        unknown += judge_answering(talk, sight, ledger, last_ns[OTHER[talk.direction]])
+    _judge_replaced(talk, how, ledger)
+    _judge_jumps(talk, how, ledger)
+    _judge_pace(talk, sight, scene.fast[talk.direction], ledger)
+    if talk.is_torn_off:
+        unknown.append("The capture ends in the middle of a message, which was not judged.")
+    if how is Ended.CUT:
+        unknown.append("The capture ends in the middle of a dump: what became of it is not known.")
+    findings = [
+        *judge_content(talk, how, sight, scene.messages[talk.direction]),
+        *ledger.findings(),
+    ]
+    findings.sort(key=lambda each: _ORDER.index(each.verdict))
+    return DumpSeen(
+        direction=talk.direction,
+        header=talk.header,
+        planned=talk.planned,
+        packets=talk.packets,
+        resent=len(talk.sent) - len(talk.exchanges),
+        replies=dict(Counter(each.kind.name for each in talk.replies)),
+        loop=loop_of(talk, both_known=last_ns is not None),
+        ended=how,
+        start_ns=talk.sent[0][1].said.start_ns if sight.is_timed else None,
+        end_ns=talk.active_ns if sight.is_timed else None,
+        findings=tuple(findings),
+    )
+
+
+def _judge_replaced(talk: Talk, how: Ended, ledger: Ledger) -> None:
+    if how is Ended.FELL_BACK:
+        ledger.add(
+            "EXT-09",
+            "nobody answered the extended header, so the standard one followed",
+            who=talk.receiver,
+            heard=talk.sent[0][1],
+            exchange=talk.exchanges[0],
+            verdict=Verdict.NOTED,
+        )
+    if how is Ended.REPLACED and talk.followed is not None:
+        answer = talk.followed.exchanges[0].last_reply
+        ledger.add(
+            "STA-03",
+            "a new header came before the dump was whole",
+            who=talk.sender,
+            heard=talk.followed.sent[0][1],
+            exchange=talk.exchanges[-1],
+            found=f"{talk.receiver_name} said {answer.kind.name}" if answer else "silence",
+        )
+
+
+def _judge_jumps(talk: Talk, how: Ended, ledger: Ledger) -> None:
+    """Tell of numbers passed over in a dump whose packets were not counted."""
+    if how in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
+        return
+    for exchange in talk.exchanges:
+        if exchange.jump:
+            ledger.add(
+                "PKT-03",
+                "another number came than was due",
+                who=talk.sender,
+                heard=exchange.sendings[0],
+                exchange=exchange,
+                expected=f"number {(exchange.number - exchange.jump) % 128}",
+                found=f"number {exchange.number}",
+                out_of=talk.packets,
+            )
+
+
+def _judge_pace(talk: Talk, sight: Sight, fast: list[Fast], ledger: Ledger) -> None:
+    """Judge whether packets came faster than a line carries them (TIM-06)."""
+    if not sight.is_timed or not fast:
+        return
+    mine = {id(heard): exchange for exchange, heard in talk.sent if exchange.place is not None}
+    found = [each for each in fast if id(each.heard) in mine]
+    if sight.tolerance_ns and len(found) < _NOT_STRAY:
+        return
+    for each in found:
+        ledger.add(
+            "TIM-06",
+            "it came faster than a five-pin line carries it",
+            who=Answerable.RIG,
+            heard=each.heard,
+            exchange=mine[id(each.heard)],
+            expected="40.24 ms or more for a packet",
+            found=f"{in_words(each.by_ns)} less",
+            verdict=Verdict.RIG,
+            do="This is USB or a network without pacing, or the times of the recording are wrong.",
+        )
+
+
+def _judge_echoes(course: Course, ledger: Ledger) -> None:
+    for heard, _ in course.echoes:
+        unit = heard.direction is Direction.FROM_UNIT
+        ledger.add(
+            "HSK-21",
+            "what went to the unit came back as it was"
+            if unit
+            else "what came from the unit went back to it as it was",
+            who=side_of(heard.direction),
+            heard=heard,
+            expected="nothing, or an answer",
+            found="an echo",
+            verdict=Verdict.NOTED,
+            do="Turn the echo off, at the unit or at the interface, or unplug one of the cables.",
+        )
+
+
+def _judge_sensing(recorded: Recorded, sight: Sight, ledger: Ledger) -> None:
+    ends = [
+        each.end_ns
+        for each in recorded.capture.passages
+        if each.data and each.direction in recorded.directions
+    ]
+    zero_ns = max(ends, default=0) - sight.last_ns
+    for direction in recorded.directions:
+        for since_ns, lasts_ns, sensing in silences(recorded.capture, direction):
+            if sensing and lasts_ns - sight.tolerance_ns > _SENSING_NS:
+                ledger.add(
+                    "TIM-09",
+                    "active sensing fell silent"
+                    if direction is Direction.TO_UNIT
+                    else "the unit's active sensing fell silent",
+                    who=side_of(direction),
+                    time_ns=since_ns - zero_ns,
+                    expected="no more than 300 ms without a byte",
+                    found=in_words(lasts_ns),
+                )
+
+
+def _loose_findings(course: Course, heard: list[Heard], sight: Sight) -> Iterator[Finding]:
+    for direction in Direction:
+        loose = [
+            each for each in course.loose if each.direction is direction and not is_torn_off(each)
+        ]
+        messages = sum(each.direction is direction for each in heard)
+        yield from judge_loose(loose, side_of(direction), messages, sight)
+
+
+def _unknown(recorded: Recorded, sight: Sight) -> Iterator[str]:
+    for direction in Direction:
+        if direction not in recorded.directions:
+            yield (
+                f"Nothing is known of what went {direction.value}, so waiting, answers and who is "
+                "to blame for silence could not be judged."
+            )
+    if not recorded.is_timed:
+        yield "The capture has no times, so no limit of time could be judged."
+    elif recorded.is_from_port:
+        yield (
+            f"Its times come from a port and are good to {in_words(sight.tolerance_ns)}: what is "
+            "late by less is not told."
+        )
+    for direction in recorded.directions:
+        if recorded.is_timed and not sight.is_paced[direction]:
+            yield (
+                f"What went {direction.value} came faster than a line carries it, so when its "
+                "messages began is not known."
+            )
+    yield "A capture does not show what the unit keeps: read the dump back and compare."
+
+
+__all__ = ["DumpSeen", "Ended", "Loop", "Verdicts", "judge_capture", "worst_of"]

@@ -1,0 +1,197 @@
+"""Loop points that were set, asked for and told (LOP-02 to LOP-05, LOP-07)."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.wire.constants import ALL_LOOPS
+from emulator.wire.messages import (
+    DumpHeader,
+    ExtendedHeader,
+    ExtendedLoopPoints,
+    ExtendedLoopPointsRequest,
+    LoopPoints,
+    LoopPointsRequest,
+)
+from harness.judge.dialogue.follow import Asked, Course
+from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.ledger import Ledger
+from harness.judge.dialogue.talk import OTHER, Ended, Talk, side_of
+from harness.judge.finding import Answerable, Verdict
+
+_HANDSHAKE_NS: Final = 50_000_000  # so soon after a loop message, a handshake belongs to it
+
+_Loop = tuple[int, int, int]
+_LOOPS: Final = (LoopPoints, ExtendedLoopPoints)
+
+
+def judge_loop_request(asked: Asked, who: Answerable, ledger: Ledger) -> None:
+    """Judge the answers to a request for all loops of a sample."""
+    assert isinstance(asked.message, LoopPointsRequest | ExtendedLoopPointsRequest)
+    if asked.message.loop_number != ALL_LOOPS:
+        return
+    numbers: list[int] = []
+    for answer in asked.answers:
+        message = answer.message
+        if not isinstance(message, _LOOPS):
+            continue
+        if message.sample_number != asked.message.sample_number:
+            continue
+        if message.loop_number in numbers:
+            ledger.add(
+                "LOP-05",
+                "a request for all loops brought one loop twice",
+                who=who,
+                heard=answer,
+                expected="one message a loop",
+                found=f"loop {message.loop_number:,} again",
+            )
+        if message.loop_number == ALL_LOOPS:
+            ledger.add(
+                "LOP-04",
+                "a request for all loops was answered with a message that deletes them",
+                who=who,
+                heard=answer,
+                expected="one message a loop",
+                found="loop number 7F 7F",
+            )
+        numbers.append(message.loop_number)
+
+
+class _Kept:
+    """What one side set in the other's samples, by sample and loop number."""
+
+    def __init__(self) -> None:
+        self.now: dict[int, dict[int, _Loop]] = {}
+        self.before: dict[int, dict[int, set[_Loop]]] = {}
+        self.deleted: set[int] = set()
+
+    def set(self, message: LoopPoints | ExtendedLoopPoints) -> None:
+        """Take a loop point transmission."""
+        sample, number = message.sample_number, message.loop_number
+        self.deleted.discard(sample)
+        if number == ALL_LOOPS:
+            self.forget(sample)
+            self.deleted.add(sample)
+            return
+        now = self.now.setdefault(sample, {})
+        if number in now:
+            before = self.before.setdefault(sample, {})
+            before.setdefault(number, set()).add(now[number])
+        now[number] = _loop(message)
+
+    def forget(self, sample: int) -> None:
+        """Take a new dump, or the deletion of all loops."""
+        self.now.pop(sample, None)
+        self.before.pop(sample, None)
+        self.deleted.discard(sample)
+
+
+def _loop(message: LoopPoints | ExtendedLoopPoints | DumpHeader | ExtendedHeader) -> _Loop:
+    return message.loop_type, message.loop_start, message.loop_end
+
+
+def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> None:
+    """Compare the loops that come back with those that were set."""
+    kept = {way: _Kept() for way in Direction}
+    events: list[tuple[int, Heard | Talk]] = [(each.said.place, each) for each in course.told]
+    for talk, how in zip(course.talks, endings, strict=True):
+        if how is Ended.WHOLE:
+            events.append((talk.sent[-1][1].said.place, talk))
+    events.sort(key=lambda each: each[0])
+    asked = {id(answer) for each in course.asked for answer in each.answers}
+    knows = {
+        way: any(
+            isinstance(each.message, _LOOPS) and each.direction is way and id(each) in asked
+            for each in course.told
+        )
+        for way in Direction
+    }
+    for _, event in events:
+        if isinstance(event, Talk):
+            _judge_sustain(event, kept, knows, ledger)
+        elif isinstance(event.message, _LOOPS):
+            if id(event) in asked:
+                _judge_told(event, event.message, kept[OTHER[event.direction]], ledger)
+            else:
+                kept[event.direction].set(event.message)
+
+
+def _judge_sustain(
+    talk: Talk, kept: dict[Direction, _Kept], knows: dict[Direction, bool], ledger: Ledger
+) -> None:
+    """Compare the loop in a header that comes back with the loop 0 that was set (LOP-02)."""
+    header = talk.header
+    if header is None:
+        return
+    kept[talk.direction].forget(header.sample_number)
+    wanted = kept[OTHER[talk.direction]].now.get(header.sample_number, {}).get(0)
+    if wanted is None or wanted == _loop(header):
+        return
+    ledger.add(
+        "LOP-02",
+        "the header that came back has not the loop that was set as loop 0",
+        who=talk.sender,
+        heard=talk.sent[0][1],
+        expected=f"words {wanted[1]:,} to {wanted[2]:,}",
+        found=f"words {header.loop_start:,} to {header.loop_end:,}",
+        # One that never tells of its loops may not know the messages at all.
+        verdict=None if knows[talk.direction] else Verdict.NOTED,
+    )
+
+
+def _judge_told(
+    event: Heard, message: LoopPoints | ExtendedLoopPoints, kept: _Kept, ledger: Ledger
+) -> None:
+    sample, number = message.sample_number, message.loop_number
+    found = f"words {message.loop_start:,} to {message.loop_end:,}"
+    who = side_of(event.direction)
+    if message.sample_number in kept.deleted and message.loop_number:
+        ledger.add(
+            "LOP-04",
+            "a loop came back after all had been deleted",
+            who=who,
+            heard=event,
+            expected="none",
+            found=found,
+        )
+    wanted = kept.now.get(sample, {}).get(number)
+    if wanted is not None and wanted != _loop(message):
+        old = _loop(message) in kept.before.get(sample, {}).get(number, set())
+        ledger.add(
+            "LOP-03",
+            "a loop came back as it was before it was replaced"
+            if old
+            else "a loop came back other than it was set",
+            who=who,
+            heard=event,
+            expected=f"words {wanted[1]:,} to {wanted[2]:,}",
+            found=found,
+            verdict=None if old else Verdict.BENT,
+        )
+
+
+def judge_loop_handshakes(course: Course, ledger: Ledger) -> None:
+    """Record handshakes that follow loop messages (LOP-07)."""
+    ends: dict[Direction, list[int]] = {way: [] for way in Direction}
+    for each in (*course.told, *(asked.heard for asked in course.asked)):
+        if isinstance(each.message, (*_LOOPS, LoopPointsRequest, ExtendedLoopPointsRequest)):
+            ends[each.direction].append(each.said.end_ns)
+    for mine in ends.values():
+        mine.sort()
+    for heard, message in course.unasked:
+        before = ends[OTHER[heard.direction]]
+        at = bisect_right(before, heard.said.start_ns)
+        answered = at > 0 and heard.said.start_ns - before[at - 1] <= _HANDSHAKE_NS
+        ledger.add(
+            "LOP-07" if answered else "HSK-02",
+            "a loop message was answered with a handshake"
+            if answered
+            else "a handshake came that nothing had asked for",
+            who=side_of(heard.direction),
+            heard=heard,
+            expected="no handshake",
+            found=message.kind.name,
+            verdict=Verdict.NOTED,
+        )

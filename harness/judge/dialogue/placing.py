@@ -1,0 +1,129 @@
+"""Which packet it is that came, and which message a reply answers.
+
+Theory of operation.  Numbers wrap at 128, the reply to the header and the reply to packet 0 both
+say 0, and a damaged packet may bear any number.  So a packet is placed by what is due and by what
+was rejected before it, and a reply by its time first and its number second.
+"""
+
+from typing import Final
+
+from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.messages import Handshake, HandshakeKind
+from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound, is_whole_packet, number_of
+
+_LOOK_BACK: Final = 8  # exchanges that a late reply may be behind
+_HALF: Final = PACKET_NUMBERS // 2
+
+
+def place_packet(talk: Talk, heard: Heard) -> None:
+    """Add a packet, whole or damaged, to the exchange that it belongs to."""
+    exchange = _exchange_for(talk, heard)
+    if not exchange.sendings:
+        talk.exchanges.append(exchange)
+    exchange.sendings.append(heard)
+    talk.sent.append((exchange, heard))
+
+
+def _exchange_for(talk: Talk, heard: Heard) -> Exchange:
+    last = talk.exchanges[-1] if talk.exchanges else None
+    place = -1 if last is None or last.place is None else last.place
+    due = 0 if last is None or last.place is None else (last.number + 1) % PACKET_NUMBERS
+    number = number_of(heard)
+    if last is None:  # no header: the numbers say what they say
+        return Exchange(place=0, number=number or 0)
+    is_packet = last.place is not None
+    if is_packet and _is_again(last, heard, number, due):
+        return last
+    if number is None or number == due or not is_sound(heard):
+        return Exchange(place=place + 1, number=due)
+    if (earlier := _earlier(talk, heard, number)) is not None:
+        return earlier
+    if not is_whole_packet(heard):
+        return Exchange(place=place + 1, number=due)
+    jump = (number - due) % PACKET_NUMBERS
+    if jump >= _HALF:  # backwards: no place of its own
+        jump = 0
+    return Exchange(place=place + 1 + jump, number=number, jump=jump)
+
+
+def _is_again(last: Exchange, heard: Heard, number: int | None, due: int) -> bool:
+    """Whether a packet is the last one once more."""
+    reply = last.last_reply
+    rejected = reply is not None and reply.kind is HandshakeKind.NAK
+    if not is_sound(heard):  # its number may be damaged as well
+        accepted = reply is not None and reply.kind is HandshakeKind.ACK and reply.fits
+        return (number == last.number and not accepted) or (rejected and number != due)
+    return number == last.number
+
+
+def _earlier(talk: Talk, heard: Heard, number: int) -> Exchange | None:
+    """Return an earlier packet that is sent again out of order, if it is one."""
+    for exchange in talk.exchanges[: -_HALF - 1 : -1]:
+        if exchange.place is not None and exchange.number == number:
+            same = any(heard.body == each.body for each in exchange.sendings)
+            damaged = not any(is_sound(each) for each in exchange.sendings)
+            wanted = any(
+                reply.kind is HandshakeKind.NAK and reply.message.packet_number == number
+                for reply in talk.replies[-_LOOK_BACK:]
+            )
+            return exchange if same or damaged or wanted else None
+    return None
+
+
+def place_reply(talk: Talk, heard: Heard, message: Handshake, sight: Sight, exact: bool) -> None:
+    """Add a handshake of the receiver to the exchange that it answers."""
+    exchange = _answered(talk, heard, message, sight, exact)
+    sending = _sending(exchange, heard, sight, exact)
+    fits = exchange.place is None or message.packet_number in _numbers(exchange)
+    reply = Reply(
+        heard=heard,
+        message=message,
+        fits=fits,
+        binds=talk.is_ours(message.device_id),
+        late=exchange is not talk.exchanges[-1],
+        sending=sending,
+    )
+    exchange.replies.append(reply)
+    talk.replies.append(reply)
+
+
+def _numbers(exchange: Exchange) -> set[int]:
+    found = {number_of(each) for each in exchange.sendings}
+    return {exchange.number, *(number for number in found if number is not None)}
+
+
+def _answered(talk: Talk, heard: Heard, message: Handshake, sight: Sight, exact: bool) -> Exchange:
+    known = [
+        each
+        for each in talk.exchanges[-_LOOK_BACK - 1 :]
+        if not exact or sight.maybe_before(each.sendings[0].said.end_ns, heard.said.start_ns)
+    ] or [talk.exchanges[0]]
+    latest = known[-1]
+    if latest.place is None or message.packet_number in _numbers(latest):
+        return latest
+    if message.kind in (HandshakeKind.CANCEL, HandshakeKind.EOF):
+        return latest  # their number says nothing certain
+    for earlier in known[-2::-1]:
+        if earlier.place is not None and message.packet_number in _numbers(earlier):
+            # Answered already, it is rather a wrong number for the latest than one answer too many.
+            if earlier.place == 0 and not earlier.replies and not talk.exchanges[0].replies:
+                return talk.exchanges[0]  # answers keep their order, and it is the header's turn
+            if not earlier.is_answered or latest.is_answered:
+                return earlier
+            break
+    before = known[-2] if len(known) > 1 else latest
+    is_late_header = before.place is None and not before.replies
+    ack = message.kind is HandshakeKind.ACK
+    return before if is_late_header and ack and not latest.replies else latest
+
+
+def _sending(exchange: Exchange, heard: Heard, sight: Sight, exact: bool) -> int:
+    """Return which sending was the last that the reply can answer."""
+    limit_ns = heard.said.start_ns if exact else heard.said.end_ns
+    ended = [
+        at
+        for at, each in enumerate(exchange.sendings)
+        if sight.maybe_before(each.said.end_ns, limit_ns)
+    ]
+    return ended[-1] if ended else 0

@@ -1,0 +1,167 @@
+"""What one reply says of the message that it answers."""
+
+from typing import Final
+
+from emulator.wire.messages import HandshakeKind
+from emulator.wire.splitter import PieceKind
+from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.ledger import Ledger
+from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound, is_whole_packet
+from harness.judge.finding import Verdict
+
+_ACK, _NAK, _WAIT, _EOF = (
+    HandshakeKind.ACK,
+    HandshakeKind.NAK,
+    HandshakeKind.WAIT,
+    HandshakeKind.EOF,
+)
+_GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
+
+
+class Replies:
+    """Judges the replies of one dump one by one."""
+
+    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger) -> None:
+        self._talk = talk
+        self._sight = sight
+        self._ledger = ledger
+        self._who = talk.receiver
+        self._packets = max(talk.packets, 1)
+        self._cancel_ns = next(
+            (each.end_ns for each in talk.replies if each.kind is HandshakeKind.CANCEL), None
+        )
+
+    def judge(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+        """Judge a reply to `sending`, one of the times that a message was sent."""
+        if reply.kind in (_ACK, _NAK) and self._is_after_cancel(sending):
+            self._ledger.add(
+                "HSK-20",
+                f"{self._talk.receiver_name} answered a packet after its own CANCEL",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                expected="silence until a new header comes",
+                found=reply.kind.name,
+            )
+        elif reply.kind is _ACK:
+            self._ack(exchange, sending, reply)
+        elif reply.kind is _NAK:
+            self._nak(exchange, sending, reply)
+        elif reply.kind is _EOF:
+            self._ledger.add(
+                "HSK-18",
+                f"{self._talk.receiver_name} sent EOF, which a receiver has no use for",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                expected="ACK, NAK, WAIT or CANCEL",
+                found="EOF",
+            )
+        elif reply.kind is _WAIT:
+            self._ledger.add(
+                "HSK-09",
+                f"{self._talk.receiver_name} asked to wait (WAIT)",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                verdict=Verdict.NOTED,
+            )
+        else:
+            self._ledger.add(
+                "HSK-12",
+                f"{self._talk.receiver_name} cancelled the dump",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                found="CANCEL",
+                verdict=Verdict.NOTED,
+                do="Look at its panel: is there memory, does it take this width?",
+            )
+
+    def _is_after_cancel(self, sending: Heard) -> bool:
+        cancel_ns = self._cancel_ns
+        return cancel_ns is not None and self._sight.surely_began_after(sending, cancel_ns)
+
+    def _ack(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+        if exchange.place is None or is_sound(sending):
+            return
+        if is_whole_packet(sending):
+            do = "The unit does not look at checksums: read every dump back and compare."
+            for clause, what in (
+                ("HSK-05", "it was acknowledged although its checksum is wrong"),
+                ("HSK-06", "its checksum is wrong and it was not rejected"),
+            ):
+                self._ledger.add(
+                    clause,
+                    what,
+                    who=self._who,
+                    heard=reply.heard,
+                    exchange=exchange,
+                    expected="NAK",
+                    found="ACK",
+                    do=do,
+                )
+        elif sending.said.piece.kind is PieceKind.CUT:
+            self._ledger.add(
+                "FRM-04",
+                "it was cut short and acknowledged all the same",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                expected="NAK or silence",
+                found="ACK",
+            )
+        else:
+            self._ledger.add(
+                "FRM-05",
+                f"it has {len(sending.body)} bytes and was acknowledged all the same",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                expected="NAK or silence",
+                found="ACK",
+                verdict=Verdict.NOTED,
+            )
+
+    def _nak(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+        name = self._talk.receiver_name
+        if exchange.place is None:
+            self._ledger.add(
+                "TIM-02",
+                f"{name} answered the header with NAK (open in the standard)",
+                who=self._who,
+                heard=reply.heard,
+                exchange=exchange,
+                expected="ACK, WAIT or CANCEL",
+                found="NAK",
+                verdict=Verdict.NOTED,
+            )
+            return
+        if not reply.fits or not is_sound(sending):
+            return  # the number is judged with all of them; what is damaged is rejected rightly
+        if exchange.jump:
+            return  # HSK-16
+        if any(each.kind is _ACK for each in exchange.replies if each.end_ns < reply.end_ns):
+            clause, what = "HSK-15", "it came again and was rejected, having been acknowledged"
+            out_of: int | None = self._packets
+        elif sending.said.piece.realtime:
+            clause, what = "FRM-03", "it was rejected, and real-time bytes are all it has inside"
+            out_of = sum(bool(each.said.piece.realtime) for _, each in self._talk.sent)
+        elif sending.said.gaps_ns >= _GAP_NS and self._sight.is_timed:
+            clause, what = "TIM-08", "it was rejected, and there is nothing but a pause inside it"
+            out_of = sum(each.said.gaps_ns >= _GAP_NS for _, each in self._talk.sent)
+        else:
+            clause, what = "HSK-06", "it was rejected although it is right as recorded"
+            out_of = self._packets
+        self._ledger.add(
+            clause,
+            what,
+            who=self._who,
+            heard=reply.heard,
+            exchange=exchange,
+            verdict=Verdict.BENT,
+            out_of=out_of,
+            expected="ACK",
+            found="NAK",
+            do="Either it was altered behind the place of the recording, or the receiver errs.",
+        )

@@ -1,0 +1,141 @@
+"""What got no answer, and what that tells."""
+
+from typing import Final
+
+from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.messages import HandshakeKind
+from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.ledger import Ledger
+from harness.judge.dialogue.talk import Exchange, Talk, is_sound, is_whole_packet
+from harness.judge.finding import Answerable, Verdict
+from harness.judge.plain import counted
+
+_ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
+
+
+class Silences:
+    """Gathers the messages of one dump that got no answer."""
+
+    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger, last_heard_ns: int) -> None:
+        self._talk = talk
+        self._sight = sight
+        self._ledger = ledger
+        self._last_heard_ns = last_heard_ns
+        self._who = talk.receiver
+        self._packets = max(talk.packets, 1)
+        self._answers_packets = any(
+            each.replies for each in talk.exchanges if each.place is not None
+        )
+        self._over_ns = self._over()
+        self._silent: list[tuple[Exchange, Heard]] = []
+        self._bad_silent = 0
+        self.unknown: list[str] = []
+
+    def _over(self) -> int | None:
+        """Return when somebody cancelled the dump."""
+        cancel = HandshakeKind.CANCEL
+        ends = [each.end_ns for each in self._talk.replies if each.kind is cancel]
+        ends += [
+            heard.said.end_ns for heard, message in self._talk.handshakes if message.kind is cancel
+        ]
+        return min(ends, default=None)
+
+    def add(self, exchange: Exchange, at: int, sending: Heard) -> None:
+        """Take a sending that got no answer, the `at`th of its exchange."""
+        limit_ns = HEADER_LIMIT_NS if exchange.place is None else PACKET_LIMIT_NS
+        end_ns = sending.said.end_ns
+        if not self._talk.replies or (self._over_ns is not None and self._over_ns >= end_ns):
+            return  # nobody answers at all, or nobody had to any more
+        if self._over_ns is not None:
+            return
+        if at + 1 < len(exchange.sendings):
+            follower = exchange.sendings[at + 1]
+            if follower.said.start_ns - end_ns < _ANSWER_NS:
+                return  # a copy of it followed at once
+        if not self._sight.is_timed or self._sight.last_ns <= end_ns + limit_ns + _ANSWER_NS:
+            if self._sight.last_ns - end_ns <= limit_ns + _ANSWER_NS:
+                self._say_unknown(exchange)
+            return
+        if exchange.jump:
+            return
+        if not is_sound(sending):
+            self._bad_silent += is_whole_packet(sending)
+            return
+        self._silent.append((exchange, sending))
+
+    def _say_unknown(self, exchange: Exchange) -> None:
+        if exchange is self._talk.exchanges[-1] and self._sight.last_ns <= self._talk.last_ns:
+            what = "the header" if exchange.place is None else f"packet {exchange.place:,}"
+            self.unknown.append(
+                f"The capture ends with {what}, so whether it was answered is not known."
+            )
+
+    def tell(self) -> None:
+        """Tell what got no answer, each according to how much else did."""
+        planned = self._talk.planned
+        for exchange, sending in self._silent:
+            if exchange.place is None:
+                if self._answers_packets and not exchange.is_answered:
+                    self._ledger.add(
+                        "TIM-02",
+                        "it was not answered, and the packets were",
+                        who=self._who,
+                        heard=sending,
+                        exchange=exchange,
+                        expected="ACK, WAIT or CANCEL within 2 s",
+                        found="silence",
+                        verdict=Verdict.NOTED,
+                    )
+            elif self._has_fallen_silent(sending):
+                self._ledger.add(
+                    "TIM-04",
+                    "from here on nothing came back at all",
+                    who=Answerable.RIG,
+                    heard=sending,
+                    exchange=exchange,
+                    expected="ACK, NAK, WAIT or CANCEL within 20 ms",
+                    found="silence",
+                    verdict=Verdict.RIG,
+                    do="Look at the cable back from the unit, and whether the unit is still on.",
+                )
+                break
+            elif planned is not None and exchange.place + 1 == planned:
+                if not exchange.replies and sending is exchange.sendings[-1]:
+                    self._ledger.add(
+                        "HSK-13",
+                        "the last packet was not answered; some units never do",
+                        who=self._who,
+                        heard=sending,
+                        exchange=exchange,
+                        expected="ACK within 20 ms",
+                        found="silence",
+                        verdict=Verdict.NOTED,
+                    )
+            else:
+                self._ledger.add(
+                    "TIM-04",
+                    "it was not answered",
+                    who=self._who,
+                    heard=sending,
+                    exchange=exchange,
+                    expected="ACK, NAK, WAIT or CANCEL within 20 ms",
+                    found="silence",
+                    out_of=self._packets,
+                )
+        if self._bad_silent > 1 and self._answers_packets:
+            self._ledger.add(
+                "HSK-06",
+                f"{counted(self._bad_silent, 'packet')} with wrong checksums got no answer at all",
+                who=self._who,
+                expected="NAK",
+                found="silence",
+            )
+
+    def _has_fallen_silent(self, sending: Heard) -> bool:
+        """Whether a receiver that had answered packets never said anything again."""
+        planned = self._talk.planned
+        last = self._talk.exchanges[-1]
+        alone = all(each is last for each, _ in self._silent)
+        if alone and planned is not None and self._talk.packets >= planned:
+            return False  # that is the habit of some units (HSK-13)
+        return self._answers_packets and self._last_heard_ns < sending.said.end_ns
