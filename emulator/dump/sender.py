@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Final
 
+from emulator.dump.announced import packets_announced
 from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
 from emulator.dump.machine import Machine
 from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
@@ -12,8 +13,7 @@ from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
 from emulator.wire.constants import ALL_CALL, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Handshake, HandshakeKind
-from emulator.wire.sizes import packets_for
+from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
 from emulator.wire.splitter import PieceKind, Splitter
 
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
@@ -101,17 +101,6 @@ _REASONS: Final = {
 }
 
 
-def _packets_called_for(header: bytes) -> int:
-    """Return how many packets a header announces; where it makes no sense, more than there are."""
-    message = decode(header)
-    if isinstance(message, DumpHeader | ExtendedHeader):
-        try:
-            return packets_for(message.length * message.channels, message.bits)
-        except ValueError:
-            pass
-    return 1 << 62
-
-
 class Sender(Machine[SenderState, SenderCue, SenderDo]):
     """An endpoint that sends `outgoing` once `start` is called.
 
@@ -154,7 +143,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._number = 0  # of the packet in question
         self._is_last = not outgoing.packets  # nothing is left to send after the one in question
         self._limits = limits or Limits()
-        self._called_for = _packets_called_for(outgoing.header)
+        self._called_for = packets_announced(outgoing.header)
         self._splitter = Splitter(limit=1 << 16)
         self._handed_over = False  # the message in question has been taken by the driver
         self._deadline_ns: int | None = None

@@ -25,7 +25,7 @@ from harness.jobs.image_keeper import ImageKeeper, Written
 from harness.jobs.overheard import Overheard, words_of
 from harness.jobs.serving_notes import Notes, Teller
 from harness.jobs.serving_view import Coming, MapPiece, Note, UsedSlot, View, view_of
-from harness.jobs.serving_words import FAULTS, packets_of, told
+from harness.jobs.serving_words import FAULTS, late_words, packets_of, told
 from harness.jobs.unit_actions import Action, ActionKind, action_of, perform
 
 __all__ = [
@@ -352,10 +352,7 @@ class Serving:
         if not (missed or lost) or time_ns - self._late_ns < _SECOND_NS:
             return
         self._late_ns, self._told_missed, self._told_lost = time_ns, late.missed, late.lost_bytes
-        worst = f"{late.worst_ns / 1e6:.1f} ms"
-        text = f"this computer was late {counted(missed, 'time')}, at worst {worst}"
-        if lost:
-            text += f", and {counted(lost, 'byte')} were lost because more came than can be held"
+        text = late_words(missed, late.worst_ns, lost)
         self.tell("late", text, missed=missed, worst_ns=late.worst_ns, lost_bytes=lost)
 
     def _look_at_image(self, images: ImageKeeper) -> None:

@@ -36,3 +36,11 @@ def told(receipt: Receipt) -> tuple[str, str]:
     if receipt.changes:
         return "loaded with changes", f"{what}: {where}; {changes}"
     return "loaded", f"{what}: {where}"
+
+
+def late_words(missed: int, worst_ns: int, lost_bytes: int) -> str:
+    """Return the text of how late this computer was."""
+    text = f"this computer was late {counted(missed, 'time')}, at worst {worst_ns / 1e6:.1f} ms"
+    if lost_bytes:
+        text += f", and {counted(lost_bytes, 'byte')} were lost because more came than can be held"
+    return text
