@@ -76,6 +76,7 @@ _PACKET: Final = SenderState.PACKET
 _HEADER_HELD: Final = SenderState.HEADER_HELD
 _PACKET_HELD: Final = SenderState.PACKET_HELD
 _ACK: Final = SenderCue.ACK
+_ACK_BEFORE: Final = SenderCue.ACK_BEFORE
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _ANSWERED: Final = EventKind.ANSWERED
 
@@ -126,6 +127,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
                 SenderDo.SEND_CANCEL: self._send_cancel,
                 SenderDo.SEND_AFTER: self._send_after,
                 SenderDo.FALL_BACK: self._fall_back,
+                SenderDo.COUNT_ANEW: self._count_anew,
                 SenderDo.NOTE_ANSWER: self._note_answer,
                 SenderDo.NOTE_REJECTION: self._note_rejection,
                 SenderDo.NOTE_SILENCE: self._note_silence,
@@ -153,6 +155,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._heard: int | None = -1  # the packet after which something came that answers nothing
         self._overdue: int | None = -1  # the packet that is waited for beyond the limit
         self._left_ns = 0  # when the message in question left
+        self._before_came_twice = False  # the packet before went out more than once
         self._tries = 0  # of the message in question that failed: rejected, or not answered
         self._cue = SenderCue.START
         self._reply_number: int | None = None
@@ -222,7 +225,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._reply_number = reply_number
         before = self.state
         self._step(cue, now_ns)
-        if self.state is not before or self._ready:
+        if (self.state is not before or self._ready) and cue is not _ACK_BEFORE:
             self._deadline_ns = None
 
     def _is_ours(self, device_id: int | None) -> bool:
@@ -275,8 +278,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return SenderCue.ACK_OTHER
         if not self._handed_over:
             return SenderCue.ACK_RESUMES if held else SenderCue.ACK_LATE
-        if self.packet and number == self._number_of(self.packet - 1) and not held:
-            return SenderCue.ACK_LATE
+        if self.packet and number == self._number_of(self.packet - 1):
+            if not held:
+                return SenderCue.ACK_LATE
+            if self._before_came_twice:
+                return SenderCue.ACK_BEFORE
         return SenderCue.ACK_OTHER_LAST if self._is_last else SenderCue.ACK_OTHER
 
     def _silence_cue(self) -> SenderCue:
@@ -314,6 +320,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self.packet = packet = 0 if self.packet is None else self.packet + 1
         self._number = self._number_of(packet)
         self._is_last = packet + 1 >= len(self._outgoing.packets)
+        self._before_came_twice = self._tries > 0
         self._tries = 0
         self._queue(self._outgoing.packets[packet], now_ns)
 
@@ -347,6 +354,11 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._header = self._outgoing.fallback
         self._tries = 0
         self._note(EventKind.FELL_BACK, now_ns)
+
+    def _count_anew(self, now_ns: int) -> None:
+        self._before_came_twice = False  # it has had its second answer
+        self._left_ns = now_ns
+        self._deadline_ns = now_ns + self._limits.packet_ns
 
     def _note_answer(self, now_ns: int) -> None:
         packet = self.packet

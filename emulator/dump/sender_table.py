@@ -36,6 +36,7 @@ class SenderCue(Member):
     ACK_LAST = auto()
     ACK_LATE = auto()  # answers the message before the one in question
     ACK_RESUMES = auto()  # ends a WAIT that came before the message in question could leave
+    ACK_BEFORE = auto()  # ends a WAIT and answers a packet before that went out more than once
     ACK_OTHER = auto()  # a number that answers nothing
     ACK_OTHER_LAST = auto()
     NAK = auto()
@@ -63,6 +64,7 @@ class SenderDo(Member):
     SEND_CANCEL = auto()
     SEND_AFTER = auto()
     FALL_BACK = auto()
+    COUNT_ANEW = auto()
     NOTE_ANSWER = auto()
     NOTE_REJECTION = auto()
     NOTE_SILENCE = auto()
@@ -175,6 +177,9 @@ _SENDER: Final[SenderTable] = {
     (_S.PACKET_HELD, _C.ACK): _ACK_PACKET,
     (_S.PACKET_HELD, _C.ACK_LAST): _ACK_END,
     (_S.PACKET_HELD, _C.ACK_RESUMES): _resume(_S.PACKET),
+    (_S.PACKET_HELD, _C.ACK_BEFORE): SenderRow(
+        (_D.COUNT_ANEW,), _S.PACKET, "HSK-10", "the answer is still to come"
+    ),
     # nothing else will ever end the WAIT, so its number is not looked at
     (_S.PACKET_HELD, _C.ACK_OTHER): _ACK_PACKET,
     (_S.PACKET_HELD, _C.ACK_OTHER_LAST): _ACK_END,
@@ -219,6 +224,7 @@ SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     # during WAIT no ACK is late, and only then there is something to resume
     | {(state, _C.ACK_LATE) for state in (_S.HEADER_HELD, _S.PACKET_HELD)}
     | {(state, _C.ACK_RESUMES) for state in (_S.HEADER, _S.PACKET)}
+    | {(state, _C.ACK_BEFORE) for state in _S if state is not _S.PACKET_HELD}
     # no clock runs during WAIT (HSK-09)
     | {(state, cue) for state in (_S.HEADER_HELD, _S.PACKET_HELD) for cue in _SILENCES}
     # no packet was answered before the header was

@@ -34,6 +34,7 @@ app = typer.Typer(
 
 def _register() -> None:
     from harness.cli import (
+        campaign,
         clauses,
         decode,
         diff,
@@ -48,7 +49,7 @@ def _register() -> None:
         validate,
     )
 
-    doing = (validate, replay, serve, read, diff, explain, encode, decode)
+    doing = (validate, replay, campaign, serve, read, diff, explain, encode, decode)
     for module in (*doing, profiles, ports, disturbances, clauses):
         app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
 

@@ -147,3 +147,31 @@ def test_packets_beyond_what_the_header_called_for_are_not_waited_for() -> None:
     sender = waiting_on(3, called_for=3)
     assert at_instants(sender.handle_deadline(20_000_000)) == [(SILENCE, 20_000_000, 3)]
     assert everything(sender) == [packets(5)[4]]
+
+
+def test_a_second_answer_to_the_packet_before_ends_a_wait_and_answers_nothing() -> None:
+    # The packet before went out twice and both were taken: the second ACK is that of the copy.
+    sender = waiting_on(1)
+    sender.receive_bytes(reply("NAK", 1), 1_000_000)
+    assert everything(sender) == [packets(5)[1]]
+    sender.message_left(40_000_000)
+    sender.receive_bytes(reply("ACK", 1), 41_000_000)
+    assert everything(sender) == [packets(5)[2]]
+    sender.message_left(80_000_000)
+    sender.receive_bytes(reply("WAIT", 1), 81_000_000)
+    assert sender.receive_bytes(reply("ACK", 1), 90_000_000) == ()
+
+    assert everything(sender) == []
+    assert sender.next_deadline_ns() == 110_000_000  # 20 ms, anew
+    sender.handle_deadline(110_000_000)
+    (silence,) = sender.handle_deadline(590_000_000)
+    assert (silence.kind, silence.packet) == (SILENCE, 2)
+    assert everything(sender) == [packets(5)[2]]
+
+
+def test_an_ack_of_the_packet_before_ends_a_wait_where_that_went_out_once() -> None:
+    # some units say 0 whatever the packet (HSK-02); nothing else would ever end the WAIT
+    sender = waiting_on(1)
+    sender.receive_bytes(reply("WAIT", 0), 1_000_000)
+    sender.receive_bytes(reply("ACK", 0), 2_000_000)
+    assert everything(sender) == [packets(5)[2]]

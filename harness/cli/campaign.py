@@ -1,0 +1,219 @@
+"""`dryload campaign`: very many rehearsals, each held against the same rules."""
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from harness.cli.interrupt import ends
+from harness.cli.playing import say, say_json
+from harness.cli.terminal import width
+from harness.files.opening import shown
+from harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from harness.jobs.campaign_case import Plan
+
+_LARGEST: Final = (1 << 63) - 1
+
+
+def campaign(
+    runs: Annotated[int, typer.Option(min=1, help="How many runs.")] = 1000,
+    seed: Annotated[
+        int, typer.Option(min=0, max=_LARGEST, help="Another seed makes other runs.")
+    ] = 1,
+    profile: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Only this unit, or these; a path of a profile will do as well."
+        ),
+    ] = None,
+    disturb: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="WORDS",
+            help="Let this go wrong, or one of several, instead of all there is; dryload "
+            "disturbances tells the words.",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=256, help="How many at a time; usually one a core.")
+    ] = None,
+    twice: Annotated[
+        bool, typer.Option("--twice", help="Make every run twice, not one in sixteen.")
+    ] = False,
+    only: Annotated[
+        int | None,
+        typer.Option(min=0, max=_LARGEST, help="Make the run of this number and tell all of it."),
+    ] = None,
+    junit: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write the runs as XML for build servers; replaces it."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Rehearse very many dumps with every unit and everything that can go wrong.
+
+    Dumps, places and seeds follow from the number of a run and the seed, so that every run can be
+    made again. Each is held against rules that no unit and no disturbance may break: that it ends,
+    that it is the same the second time, that what is acknowledged is right, that no other sample
+    changes, that the memory adds up, and that a success is one. Outcomes are counted, not judged.
+
+    Exit 0 if no rule was broken, 1 if one was. Ctrl-C ends it early and reports what was done.
+    """
+    plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
+    _check_target(junit)
+    if only is not None:
+        _tell_one(plan, only, junit=junit, as_json=as_json)
+    from harness.jobs.campaign import run_campaign
+    from harness.report import campaign as report
+
+    many = workers or os.cpu_count() or 1
+    began = time.monotonic()
+    with ends() as was_interrupted, _executor(many) as executor, _progress(runs) as show:
+        done = run_campaign(
+            plan,
+            range(runs),
+            executor,
+            twice=twice,
+            progress=show,
+            wants_stop=was_interrupted,
+            ahead=2 * many,
+        )
+    seconds = time.monotonic() - began
+    if as_json:
+        say_json(report.document(done, seconds=seconds, workers=many))
+    else:
+        say(report.lines_of(done, seconds=seconds, workers=many, width=width()))
+    if junit is not None:
+        _write(junit, report.junit(done, seconds=seconds))
+    if done.stopped:
+        raise KeyboardInterrupt
+    raise typer.Exit(1 if done.broken else 0)
+
+
+def _tell_one(plan: "Plan", number: int, *, junit: str | None, as_json: bool) -> None:
+    """Make one run, tell everything of it and end the command."""
+    from harness.jobs.campaign import Campaign
+    from harness.jobs.campaign_run import result_of
+    from harness.report import campaign as report
+
+    began = time.monotonic()
+    result = result_of(plan, number, twice=True)
+    seconds = time.monotonic() - began
+    done = Campaign(plan=plan, asked=1, results=(result,))
+    if as_json:
+        document = report.document(done, seconds=seconds, workers=1)
+        say_json({**document, "only": report.run_document(plan, result)})
+    else:
+        say(report.one_lines(plan, result))
+    if junit is not None:
+        _write(junit, report.junit(done, seconds=seconds))
+    raise typer.Exit(1 if result.broken else 0)
+
+
+def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "Plan":
+    """Return the plan; a Problem where a unit or what goes wrong is not to be had."""
+    from emulator.unit.possible import ProfileError
+    from harness.cli.own_unit import profile_of
+    from harness.jobs.campaign_case import Plan
+    from harness.jobs.disturb_reading import NotUnderstood
+    from harness.jobs.disturb_situations import read_all
+
+    plan = Plan(seed=seed, profiles=profiles, disturbances=disturbances)
+    units = [profile_of(name) for name in plan.units]
+    for text in disturbances:
+        try:
+            asked = read_all([text])
+            for unit in units:
+                asked.unit(unit)
+        except NotUnderstood as problem:
+            raise Problem(
+                f"--disturb {problem}", do="dryload disturbances lists what there is."
+            ) from problem
+        except ProfileError as problem:
+            raise Problem(
+                f'--disturb "{shown(text)}": {unit.name} can\'t have it: {shown(str(problem))}.',
+                do="Name units that can with --profile.",
+            ) from problem
+    return plan
+
+
+@contextmanager
+def _executor(workers: int) -> "Iterator[Executor]":
+    """Yield what runs the cases: processes of their own, or a thread where one is enough."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    if workers == 1:
+        with ThreadPoolExecutor(1) as thread:
+            yield thread
+        return
+    pool = ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker
+    )
+    try:
+        yield pool
+    except BrokenProcessPool as problem:
+        raise Problem(
+            "a worker ended in the middle of its runs, perhaps for want of memory.",
+            do="Try fewer, as in --workers 1.",
+        ) from problem
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _be_a_worker() -> None:
+    """Leave Ctrl-C to the process that hands out the work: it is told of it as well."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _progress(runs: int) -> "Iterator[Callable[[int], None] | None]":
+    """Yield what is told how many runs are done; None where nobody looks."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield None
+        return
+    bar = Progress(
+        BarColumn(bar_width=20),
+        TextColumn("{task.completed:,.0f} of {task.total:,.0f} runs", markup=False),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+        refresh_per_second=5,
+    )
+    task = bar.add_task("", total=runs)
+    bar.start()
+    try:
+        yield lambda done: bar.update(task, completed=done)
+    finally:
+        with suppress(BrokenPipeError):
+            bar.stop()
+
+
+def _check_target(path: str | None) -> None:
+    """Say before the work that a file can't be written."""
+    if path is None:
+        return
+    if Path(path).is_dir() or not Path(path).parent.is_dir():
+        raise Problem(f"--junit {shown(path)}: there is no place for such a file.")
+
+
+def _write(path: str, content: bytes) -> None:
+    try:
+        Path(path).write_bytes(content)
+    except OSError as problem:
+        raise Problem(f"{shown(path)} can't be written: {problem.strerror}.") from problem

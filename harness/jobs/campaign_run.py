@@ -1,0 +1,184 @@
+"""One case rehearsed and judged: from a plan and a number to a small result."""
+
+import traceback
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from hashlib import sha256
+from typing import Final
+
+from emulator.dump.capture import Capture
+from emulator.dump.sample import Sample
+from emulator.unit.board import RackUnit
+from emulator.unit.memory import Holding
+from harness.jobs.campaign_case import Case, Plan, case_of, disturbances_of, dump_of, sound
+from harness.jobs.invariants import INVARIANTS, RAISES, Invariant, Run
+from harness.jobs.outcome import Outcome
+from harness.jobs.rehearse import Rehearsal
+from harness.jobs.transfer import Settings
+
+LONGEST_NS: Final = 3 * 3_600_000_000_000
+"""How much virtual time a run may take; the longest waits for two lots of patience."""
+_MOST_STEPS: Final = 2_000_000
+_TWICE_EVERY: Final = 16
+_SLOTS_AHEAD: Final = 12
+_NEIGHBOURS: Final = 3
+_ERROR: Final = "error"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broken:
+    """A rule that did not hold."""
+
+    name: str
+    sentence: str
+    found: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What one case came to."""
+
+    case: Case
+    outcome: str
+    """An Outcome, or "error"."""
+    verified: bool | None
+    reason: str
+    digest: str
+    """SHA-256 of every byte that passed, with its time."""
+    took_ns: int
+    """Virtual time."""
+    was_twice: bool
+    struck: int
+    """How often something was disturbed."""
+    broken: tuple[Broken, ...]
+
+
+def result_of(
+    plan: Plan,
+    number: int,
+    *,
+    twice: bool = False,
+    invariants: Sequence[Invariant] = INVARIANTS,
+) -> Result:
+    """Rehearse the case of a number and judge it; nothing raises out of it."""
+    case = case_of(plan, number)
+    try:
+        return _judged(case, twice or number % _TWICE_EVERY == 0, invariants)
+    except Exception as error:  # that nothing raises is one of the rules
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        found = f"{type(error).__name__} in {where.name}: {error}"
+        return Result(
+            case=case,
+            outcome=_ERROR,
+            verified=None,
+            reason=found,
+            digest=sha256(found.encode()).hexdigest(),
+            took_ns=0,
+            was_twice=False,
+            struck=0,
+            broken=(Broken(name=RAISES.name, sentence=RAISES.sentence, found=found),),
+        )
+
+
+def run_of(case: Case, *, twice: bool = False) -> Run:
+    """Rehearse a case, twice if wanted, and return all that can be looked at."""
+    run = _rehearsed(case)
+    return replace(run, again=_rehearsed(case).digest) if twice else run
+
+
+def digest_of(capture: Capture) -> str:
+    """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
+    total = sha256()
+    for passage in capture.passages:
+        head = f"{passage.direction.value} {passage.end_ns} {len(passage.data)}\n"
+        total.update(head.encode() + passage.data)
+    return total.hexdigest()
+
+
+def _judged(case: Case, twice: bool, invariants: Sequence[Invariant]) -> Result:
+    run = run_of(case, twice=twice)
+    broken = tuple(
+        Broken(name=rule.name, sentence=rule.sentence, found=found)
+        for rule in invariants
+        if (found := rule.found(run))
+    )
+    transfer = run.transfer
+    return Result(
+        case=case,
+        outcome=str(Outcome(transfer.outcome)),
+        verified=transfer.verified,
+        reason=transfer.reason,
+        digest=run.digest,
+        took_ns=run.took_ns,
+        was_twice=twice,
+        struck=len(run.struck),
+        broken=broken,
+    )
+
+
+def _rehearsed(case: Case) -> Run:
+    asked, profile = disturbances_of(case)
+    guard = _Guard()
+    rehearsal = Rehearsal(
+        profile,
+        settings=asked.settings(Settings()),
+        disturbances=asked.placed,
+        troubles=asked.troubles,
+        link=asked.link,
+        wants_stop=guard,
+    )
+    guard.rehearsal = rehearsal
+    before = furnish(rehearsal.unit, case)
+    transfer = rehearsal.replay.play(dump_of(case))
+    rehearsal.replay.finish()
+    return Run(
+        profile=profile,
+        asked=asked,
+        unit=rehearsal.unit,
+        transfer=transfer,
+        struck=rehearsal.struck,
+        before=before,
+        digest=digest_of(rehearsal.line.capture),
+        again=None,
+        overran=guard.overran,
+        took_ns=rehearsal.line.now_ns,
+    )
+
+
+def furnish(unit: RackUnit, case: Case) -> Mapping[int, Sample]:
+    """Put samples into some slots before the run, the one of the dump perhaps among them."""
+    if not unit.memory.initialised:
+        unit.panel.initialise(0)
+    profile = unit.profile
+    count = min(profile.slots.count, _SLOTS_AHEAD)
+    bits, channels = profile.words.accepts[0], profile.words.channels[0]
+    for turn in range(_NEIGHBOURS):
+        slot = unit.slots[1 + (case.number * 7 + turn * 5) % count]
+        words = sound("noise", (20 + 11 * turn) * channels, bits, case.number + turn)
+        if slot.sample is not None:
+            continue
+        holding = unit.memory.allocate(len(words))
+        if isinstance(holding, Holding):
+            slot.put(
+                Sample(words=words, bits=bits, rate=Fraction(32_000), channels=channels), holding
+            )
+    return {slot.number: slot.sample for slot in unit.slots if slot.sample is not None}
+
+
+class _Guard:
+    """Ends a run that goes over its bounds, and says which."""
+
+    def __init__(self) -> None:
+        self.rehearsal: Rehearsal | None = None
+        self.overran = ""
+        self._steps = 0
+
+    def __call__(self) -> bool:
+        """Return whether the run has to be ended."""
+        self._steps += 1
+        if self.rehearsal is not None and self.rehearsal.line.now_ns > LONGEST_NS:
+            self.overran = f"it was not over after {LONGEST_NS // 3_600_000_000_000} virtual hours"
+        elif self._steps > _MOST_STEPS:
+            self.overran = f"it was not over after {_MOST_STEPS:,} looks"
+        return bool(self.overran)

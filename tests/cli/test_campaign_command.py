@@ -1,0 +1,111 @@
+"""`dryload campaign` from the command line: exit codes, text, JSON, XML, and one run again."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+from collections.abc import Sequence
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+import typer
+
+from harness.cli.campaign import campaign
+from harness.jobs import campaign as job
+from harness.jobs import campaign_run
+from harness.jobs.campaign_case import Plan
+from harness.jobs.campaign_run import Result
+from harness.jobs.invariants import Invariant
+from tests.cli.runs import run, run_all
+
+UNIT = ("--profile", "lantern-desk")
+
+
+def test_text_json_and_xml_tell_the_same(tmp_path: Path) -> None:
+    words = ("campaign", "--runs", "40", "--seed", "3", *UNIT)
+    ran = run_all(
+        {
+            "text": (*words, "--workers", "2"),
+            "json": (*words, "--workers", "1", "--json", "--junit", "runs.xml"),
+        },
+        folder=tmp_path,
+    )
+    assert [each.code for each in ran.values()] == [0, 0], ran
+    document = json.loads(ran["json"].out)
+    assert document["schema"] == "dryload/campaign/1"
+    assert (document["runs"], document["broken"]) == (40, [])
+    assert document["by_profile"]["lantern-desk"]["runs"] == 40
+    assert sum(each["runs"] for each in document["by_group"].values()) == 40
+    assert document["sha256"] in ran["text"].out  # two workers or one
+    assert "No rule was broken." in ran["text"].out
+    root = ElementTree.parse(tmp_path / "runs.xml").getroot()
+    assert (root.get("tests"), root.get("failures")) == ("40", "0")
+    assert len(root.findall("testsuite/testcase")) == 40
+
+
+def test_one_run_again_is_told_wholly(tmp_path: Path) -> None:
+    ran = run("campaign", "--only", "17", *UNIT, "--disturb", "lose packet 0", folder=tmp_path)
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("Case 17: ")
+    assert '; "lose packet 0, seed ' in ran.out
+    assert (
+        "Again: dryload campaign --seed 1 --profile lantern-desk --disturb 'lose packet 0' "
+        "--only 17" in ran.out
+    )
+
+
+def test_what_cannot_be_run_is_said(tmp_path: Path) -> None:
+    ran = run_all(
+        {
+            "unit": ("campaign", "--profile", "lantern-dask"),
+            "words": ("campaign", "--disturb", "flop a bit"),
+            "place": ("campaign", "--junit", "no/such/folder.xml"),
+            "runs": ("campaign", "--runs", "0"),
+        },
+        folder=tmp_path,
+    )
+    for name, each in ran.items():
+        assert (each.code, each.out, len(each.lines)) == (2, "", 1), (name, each)
+    assert "did you mean lantern-desk" in ran["unit"].err
+    assert "--disturb" in ran["words"].err
+
+
+def test_a_broken_rule_is_exit_1_and_told_with_its_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rule = Invariant(name="is blue", sentence="It is blue.", found=lambda run: "it is <red>")
+    monkeypatch.setattr(campaign_run.result_of, "__kwdefaults__", _with(rule))
+    target = tmp_path / "runs.xml"
+    with pytest.raises(typer.Exit) as end:
+        campaign(runs=2, profile=["old-curtain"], workers=1, junit=str(target))
+    assert end.value.exit_code == 1
+    out = capsys.readouterr().out
+    assert "2 runs broke a rule:" in out
+    assert "It is blue.\n    But it is <red>." in out
+    assert "Again: dryload campaign --seed 1 --profile old-curtain --only 1" in out
+    failures = ElementTree.parse(target).getroot().findall("testsuite/testcase/failure")
+    assert [each.get("message") for each in failures] == ["it is <red>"] * 2
+
+
+def _with(rule: Invariant) -> dict[str, object]:
+    return {"twice": False, "invariants": (rule,)}
+
+
+def test_ctrl_c_ends_it_and_reports_what_was_done(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def work(plan: Plan, numbers: Sequence[int], twice: bool) -> list[Result]:
+        os.kill(os.getpid(), signal.SIGINT)
+        monkeypatch.undo()  # one press; a second would end it at once
+        return results_of(plan, numbers, twice)
+
+    results_of = job.results_of
+    monkeypatch.setattr(job, "results_of", work)
+    with pytest.raises(KeyboardInterrupt):  # which main makes exit code 130
+        campaign(runs=10_000_000, profile=["lantern-desk"], workers=1, as_json=True)
+    document = json.loads(capsys.readouterr().out)
+    assert document["stopped"] is True
+    assert 0 < document["runs"] < document["asked"] == 10_000_000
+    assert document["runs"] == document["by_profile"]["lantern-desk"]["runs"]
