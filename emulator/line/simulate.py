@@ -49,11 +49,36 @@ class Silent:
         return b""
 
 
+class _Noted:
+    """A host's endpoint, and a note of every message that has left it."""
+
+    def __init__(self, endpoint: Endpoint, note: Callable[[Passage], None]) -> None:
+        self._endpoint: Final = endpoint
+        self._note: Final = note
+        self._message = b""
+        self.receive_bytes: Final = endpoint.receive_bytes
+        self.handle_deadline: Final = endpoint.handle_deadline
+        self.next_deadline_ns: Final = endpoint.next_deadline_ns
+
+    def message_left(self, now_ns: int) -> Sequence[Event]:
+        """Note it, and tell."""
+        self._note(Passage(Direction.TO_UNIT, now_ns, self._message))
+        return self._endpoint.message_left(now_ns)
+
+    def bytes_to_send(self) -> bytes:
+        """Hand over what there is to send."""
+        message = self._endpoint.bytes_to_send()
+        if message:
+            self._message = message
+        return message
+
+
 class _Side:
     """One end of the line: an endpoint, the cable on which it sends, the instants it waits for."""
 
     __slots__ = (
         "arrivals",
+        "arrived",
         "cable",
         "deadline_ns",
         "endpoint",
@@ -65,8 +90,11 @@ class _Side:
     )
     other: "_Side"
 
-    def __init__(self, endpoint: Endpoint, cable: Cable, hears: Cable) -> None:
+    def __init__(
+        self, endpoint: Endpoint, cable: Cable, hears: Cable, arrived: Callable[[Passage], None]
+    ) -> None:
         self.endpoint = endpoint
+        self.arrived = arrived
         self.cable = cable
         self.sends = cable.direction
         self.hears = hears.direction
@@ -94,6 +122,7 @@ class SimulatedLine:
     """A unit on a line; `connect` puts one host endpoint after another at the other end.
 
     `link` is the interface between the host and the cable; None: one that does nothing.
+    `host_side` keeps in the capture what the host sent, and not what of it arrived at the unit.
     """
 
     def __init__(
@@ -102,18 +131,20 @@ class SimulatedLine:
         *,
         disturbances: Sequence[Disturbance | Placed] = (),
         link: Link | None = None,
+        host_side: bool = False,
         listener: Listener | None = None,
     ) -> None:
         self.now_ns = 0
         self.capture: Final = Capture()
-        self._arrived: Final = self.capture.passages.append
+        self._keep: Final = self.capture.passages.append
+        self._host_side: Final = host_side
         self._listener: Final = listener or _deaf
         placed = [each for each in disturbances if isinstance(each, Placed)]
         self._strikes: Final = Strikes(placed) if placed else None
         others = [each for each in disturbances if not isinstance(each, Placed)]
         to_unit, from_unit = cables(others, link, self._strikes)
-        self._host = _Side(Silent(), to_unit, from_unit)
-        self._unit = _Side(unit, from_unit, to_unit)
+        self._host = _Side(Silent(), to_unit, from_unit, self._keep)
+        self._unit = _Side(unit, from_unit, to_unit, _unkept if host_side else self._keep)
         self._host.other, self._unit.other = self._unit, self._host
         self._actions: list[tuple[int, int, Callable[[int], object]]] = []
         self._serial = 0
@@ -125,7 +156,7 @@ class SimulatedLine:
 
     def connect(self, endpoint: Endpoint) -> None:
         """Put `endpoint` at the host's end of the line; what is on the wire goes on, untold of."""
-        self._host.endpoint = endpoint
+        self._host.endpoint = _Noted(endpoint, self._keep) if self._host_side else endpoint
         self._host.left_ns = NEVER
 
     def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
@@ -202,7 +233,7 @@ class SimulatedLine:
         arrivals = side.arrivals
         while arrivals and arrivals[0][0] <= now_ns:
             at_ns, data = arrivals.popleft()
-            self._arrived(Passage(side.hears, at_ns, data))
+            side.arrived(Passage(side.hears, at_ns, data))
             if events := side.endpoint.receive_bytes(data, at_ns):
                 self._listener(side.sends, events)
 
@@ -213,6 +244,10 @@ class SimulatedLine:
     def _settle(self) -> None:
         for side in (self._host, self._unit):
             side.settle(self.now_ns)
+
+
+def _unkept(passage: Passage) -> None:
+    """Keep nothing."""
 
 
 def _deaf(direction: Direction, events: Sequence[Event]) -> None:

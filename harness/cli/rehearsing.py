@@ -80,9 +80,15 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
         plays = list(_played(rehearsal, dumps, was_interrupted))
         rehearsal.replay.finish()
     if wishes.capture is not None:
+        from harness.files.recorded import TakenAt
+
         about = f"a rehearsal with {target.given}"
         write_capture(
-            wishes.capture, rehearsal.line.capture, about=about, overwrite=wishes.overwrite
+            wishes.capture,
+            rehearsal.line.capture,
+            about=about,
+            overwrite=wishes.overwrite,
+            taken_at=TakenAt.LINE,
         )
     stopped, visits = was_interrupted(), rehearsal.replay.visits
     unit = rehearsal.unit

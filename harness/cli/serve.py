@@ -166,6 +166,7 @@ def _serve(
     from harness.cli.panel_loop import run_panel
     from harness.cli.steady import LineReader, LineWriter
     from harness.files.capture_stream import CaptureStream
+    from harness.files.recorded import TakenAt
     from harness.jobs.serving import Serving
     from harness.report import serving as report
 
@@ -173,7 +174,11 @@ def _serve(
     if capture is not None:
         about = f"{unit.profile.name} served at {shown_port}"
         stream = CaptureStream(
-            capture, start_ns=port.clock.now_ns(), about=about, overwrite=overwrite
+            capture,
+            start_ns=port.clock.now_ns(),
+            about=about,
+            overwrite=overwrite,
+            taken_at=TakenAt.UNIT,
         )
     writer = LineWriter()
     in_words = report.line_of if shows == _OBJECTS else report.plain_line

@@ -31,6 +31,7 @@ def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> I
     from harness.cli.verbatim import write_capture
     from harness.files.capture_stream import CaptureStream, is_streamed
     from harness.files.opening import shown
+    from harness.files.recorded import TakenAt
 
     if path is None:
         yield Tape()
@@ -38,11 +39,20 @@ def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> I
     if not is_streamed(path):
 
         def write(capture: "Capture") -> None:
-            write_capture(path, capture, about=about, overwrite=overwrite, start_ns=start_ns)
+            write_capture(
+                path,
+                capture,
+                about=about,
+                overwrite=overwrite,
+                taken_at=TakenAt.HOST,
+                start_ns=start_ns,
+            )
 
         yield Tape(finish=write)
         return
-    stream = CaptureStream(path, start_ns=start_ns, about=about, overwrite=overwrite)
+    stream = CaptureStream(
+        path, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=TakenAt.HOST
+    )
     try:
         yield Tape(take=stream.enter)
     finally:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
+    from harness.files.recorded import TakenAt
 
 
 def are_captures(wishes: Wishes) -> bool:
@@ -56,9 +57,15 @@ def play_captures(
         prepare(rehearsal.unit)
         plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
     if wishes.capture is not None:
+        from harness.files.recorded import TakenAt
+
         about = f"captures played verbatim to {target}"
         write_capture(
-            wishes.capture, rehearsal.line.capture, about=about, overwrite=wishes.overwrite
+            wishes.capture,
+            rehearsal.line.capture,
+            about=about,
+            overwrite=wishes.overwrite,
+            taken_at=TakenAt.LINE,
         )
     unit = rehearsal.unit
     if wishes.as_json:
@@ -85,13 +92,19 @@ def play_captures(
 
 
 def write_capture(
-    path: str, capture: "Capture", *, about: str, overwrite: bool, start_ns: int = 0
+    path: str,
+    capture: "Capture",
+    *,
+    about: str,
+    overwrite: bool,
+    taken_at: "TakenAt",
+    start_ns: int = 0,
 ) -> None:
     """Write what passed; the clock of its times stood at `start_ns` when it began."""
     from harness.files.capture_file import save
     from harness.files.opening import shown
     from harness.files.recorded import Recorded
 
-    recorded = Recorded(capture=capture, about=about, start_ns=start_ns)
+    recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)
     save(path, recorded, overwrite=overwrite)
     typer.echo(f"dryload: what passed is in {shown(path)}.", err=True)

@@ -4,9 +4,10 @@
     {"direction": "to unit", "end_ns": 6720000, "hex": "f07e000100..."}
 
 `end_ns` is when the last of the bytes was there; each came 320,000 ns after the one before (M1
-p. 1).  It is null where no time is known, and `start_ns` with it.  A line is whole or not there:
-when the power fails while one is written, everything before it still loads.  Keys that are not
-known are passed over, and another number behind the last / of the schema means another form.
+p. 1).  It is null where no time is known, and `start_ns` with it.  `taken_at` is where it was
+recorded: line, host, unit or unknown.  A line is whole or not there: when the power fails while one
+is written, everything before it still loads.  Keys that are not known are passed over, and another
+number behind the last / of the schema means another form.
 """
 
 import json
@@ -17,7 +18,7 @@ from typing import Any, Final
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, back_to_back
+from harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, TakenAt, back_to_back
 
 FAMILY: Final = "dryload/capture/"
 SCHEMA: Final = f"{FAMILY}1"
@@ -31,13 +32,18 @@ def is_lines(head: bytes) -> bool:
 
 
 def head(
-    *, directions: Sequence[Direction] = BOTH, start_ns: int | None = 0, about: str = ""
+    *,
+    directions: Sequence[Direction] = BOTH,
+    start_ns: int | None = 0,
+    about: str = "",
+    taken_at: TakenAt = TakenAt.UNKNOWN,
 ) -> bytes:
     """Return the first line; `start_ns` None says that no times are known."""
     fields = {
         "schema": SCHEMA,
         "start_ns": start_ns,
         "directions": [direction.value for direction in directions],
+        "taken_at": str(taken_at),
         "about": about[:LONGEST_ABOUT],
     }
     return _line(fields)
@@ -60,6 +66,7 @@ def build(recorded: Recorded) -> bytes:
         directions=recorded.directions,
         start_ns=recorded.start_ns if timed else None,
         about=recorded.about,
+        taken_at=recorded.taken_at,
     )
     passages = recorded.capture.passages
     return first + b"".join(line(each, is_timed=timed) for each in passages if each.data)
@@ -116,8 +123,20 @@ def _head(text: bytes, name: str) -> Recorded:
         directions=tuple(direction for direction in BOTH if direction.value in names),
         is_timed=start_ns is not None,
         start_ns=start_ns or 0,
+        taken_at=taken_at_of(fields.get("taken_at", ""), start_ns),
         about=about if isinstance(about, str) else "",
     )
+
+
+def taken_at_of(said: object, start_ns: int | None) -> TakenAt:
+    """Return where a capture was taken; one that does not say it and is of virtual time: the line.
+
+    What is not known is taken for unknown.
+    """
+    if said == "":
+        return TakenAt.LINE if start_ns == 0 else TakenAt.UNKNOWN
+    known = {str(each): each for each in TakenAt}
+    return known.get(said, TakenAt.UNKNOWN) if isinstance(said, str) else TakenAt.UNKNOWN
 
 
 def _passages(

@@ -65,6 +65,7 @@ def _first_track(recorded: Recorded, zero_ns: int) -> bytes:
         "zero_ns": zero_ns,
         "start_ns": recorded.start_ns,
         "timed": recorded.is_timed,
+        "taken_at": str(recorded.taken_at),
         "about": recorded.about[:LONGEST_ABOUT],
     }
     text = json.dumps(about).encode("ascii")

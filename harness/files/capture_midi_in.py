@@ -10,7 +10,7 @@ from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
 from emulator.wire.splitter import Splitter
 from harness.files import midifile
-from harness.files.capture_lines import FAMILY, SCHEMA
+from harness.files.capture_lines import FAMILY, SCHEMA, taken_at_of
 from harness.files.capture_midi import EVENT, NAMES, TICK_NS, chunk
 from harness.files.opening import shown
 from harness.files.problem import Problem
@@ -59,6 +59,7 @@ def read(content: bytes, file: str) -> Recorded:
         is_timed=about["timed"],
         rounded_ns=TICK_NS,
         start_ns=about["start_ns"],
+        taken_at=taken_at_of(about["taken_at"], about["start_ns"]),
         about=about["about"],
         remarks=tuple(dict.fromkeys(remarks)),
     )
@@ -79,7 +80,13 @@ def _named(track: bytes) -> Direction | None:
 
 def _about(front: bytes, name: str) -> dict[str, Any]:
     """Return what the text event says, and what holds for a file that does not say it."""
-    known: dict[str, Any] = {"zero_ns": 0, "start_ns": 0, "timed": True, "about": ""}
+    known: dict[str, Any] = {
+        "zero_ns": 0,
+        "start_ns": 0,
+        "timed": True,
+        "taken_at": "",
+        "about": "",
+    }
     found = _ABOUT.search(front)
     try:
         fields = json.loads(found.group()) if found else {"schema": SCHEMA}

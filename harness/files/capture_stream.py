@@ -7,6 +7,7 @@ from harness.files import capture_lines
 from harness.files.capture_file import check_target
 from harness.files.opening import shown
 from harness.files.problem import Problem
+from harness.files.recorded import TakenAt
 
 _ENDING: Final = ".jsonl"
 
@@ -29,14 +30,17 @@ def check_stream(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -
 class CaptureStream:
     """Open from the beginning until `close`; whoever is killed leaves all but the last lines."""
 
-    def __init__(self, path: str, *, start_ns: int, about: str, overwrite: bool) -> None:
+    def __init__(
+        self, path: str, *, start_ns: int, about: str, overwrite: bool, taken_at: TakenAt
+    ) -> None:
         check_stream(path, overwrite=overwrite)
+        head = capture_lines.head(start_ns=start_ns, about=about, taken_at=taken_at)
         self.problem = ""
         """Why nothing is written any more, "" where it is."""
         self._name: Final = shown(path)
         try:
             self._file: Final[BinaryIO] = open(path, "wb" if overwrite else "xb")  # noqa: SIM115
-            self._file.write(capture_lines.head(start_ns=start_ns, about=about))
+            self._file.write(head)
             self._file.flush()
         except OSError as problem:
             raise Problem(

@@ -1,6 +1,7 @@
 """A capture as it was kept, and what is known of it."""
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
@@ -9,6 +10,18 @@ from emulator.wire.constants import BYTE_NS
 BOTH: Final = tuple(Direction)
 LONGEST_ABOUT: Final = 500
 """Characters of a description that are kept, so that what a file is stands at its beginning."""
+
+
+class TakenAt(StrEnum):
+    """Where a capture was taken: damage on the way is to be seen only behind the damage."""
+
+    LINE = "line"
+    """Each direction as it arrived at the other end."""
+    HOST = "host"
+    """What the host sent, and what arrived at it."""
+    UNIT = "unit"
+    """What arrived at the unit, and what it sent."""
+    UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -24,6 +37,7 @@ class Recorded:
     """By how much the time between two bytes may be wrong because times were rounded."""
     start_ns: int = 0
     """When the recording began, by the clock of its times."""
+    taken_at: TakenAt = TakenAt.UNKNOWN
     about: str = ""
     """What it is a recording of, in the words of whoever made it."""
     remarks: tuple[str, ...] = field(default=())

@@ -19,7 +19,8 @@ class Rehearsal:
     """An emulated unit, the line to it and the replay that plays dumps over that line.
 
     `link` is the interface between the host and the line; None: one that does nothing.
-    `troubles` happen inside the unit.
+    `troubles` happen inside the unit.  `host_side` keeps in the capture what the host sent, and not
+    what of it arrived.
     """
 
     def __init__(
@@ -30,6 +31,7 @@ class Rehearsal:
         disturbances: Sequence[Disturbance | Placed] = (),
         troubles: Sequence[Trouble] = (),
         link: Link | None = None,
+        host_side: bool = False,
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
@@ -39,6 +41,7 @@ class Rehearsal:
             self._troubled or self.unit,
             disturbances=disturbances,
             link=link,
+            host_side=host_side,
             listener=self._hear,
         )
         self.replay = Replay(

@@ -41,6 +41,7 @@ def test_the_form_is_what_is_written_down() -> None:
         "schema": "dryload/capture/1",
         "start_ns": 0,
         "directions": ["to unit", "from unit"],
+        "taken_at": "unknown",
         "about": "the ship's bell",
     }
     # 21 bytes of 320,000 ns (M1 pp. 1, 37).

@@ -83,15 +83,42 @@ def worst_of(findings: tuple[Finding, ...]) -> Verdict | None:
     return next((verdict for verdict in _ORDER if verdict in given), None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Followed:
+    """A capture, its messages in order, and where each belongs."""
+
+    recorded: Recorded
+    heard: list[Heard]
+    sight: Sight
+    fast: dict[Direction, list[Fast]]
+    course: Course
+
+    @property
+    def both(self) -> bool:
+        """Whether both directions were listened to."""
+        return len(self.recorded.directions) > 1
+
+
+def follow_capture(recorded: Recorded) -> Followed:
+    """Return the messages of a capture, each put where it belongs."""
+    heard, sight, fast = heard_of(recorded)
+    exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
+    course = Follower(sight, exact=exact).follow(heard)
+    return Followed(recorded=recorded, heard=heard, sight=sight, fast=fast, course=course)
+
+
 def judge_capture(recorded: Recorded) -> Verdicts:
     """Return what a capture shows of both sides; what only one direction shows is judged alone.
 
     Nothing is held against anybody by less than the times of the capture can tell.
     """
-    heard, sight, fast = heard_of(recorded)
-    both = len(recorded.directions) > 1
-    exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
-    course = Follower(sight, exact=exact).follow(heard)
+    return judge_followed(follow_capture(recorded))
+
+
+def judge_followed(followed: Followed) -> Verdicts:
+    """Return what a capture shows that has been followed."""
+    recorded, heard, sight = followed.recorded, followed.heard, followed.sight
+    fast, course, both = followed.fast, followed.course, followed.both
     unknown: list[str] = []
     scene = _Scene(
         sight=sight,
@@ -300,4 +327,14 @@ def _unknown(recorded: Recorded, sight: Sight) -> Iterator[str]:
     yield "A capture does not show what the unit keeps: read the dump back and compare."
 
 
-__all__ = ["DumpSeen", "Ended", "Loop", "Verdicts", "judge_capture", "worst_of"]
+__all__ = [
+    "DumpSeen",
+    "Ended",
+    "Followed",
+    "Loop",
+    "Verdicts",
+    "follow_capture",
+    "judge_capture",
+    "judge_followed",
+    "worst_of",
+]
