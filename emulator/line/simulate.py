@@ -62,8 +62,12 @@ class _Noted:
 
     def message_left(self, now_ns: int) -> Sequence[Event]:
         """Note it, and tell."""
-        self._note(Passage(Direction.TO_UNIT, now_ns, self._message))
+        self.note(now_ns)
         return self._endpoint.message_left(now_ns)
+
+    def note(self, now_ns: int) -> None:
+        """Note the message that has left."""
+        self._note(Passage(Direction.TO_UNIT, now_ns, self._message))
 
     def bytes_to_send(self) -> bytes:
         """Hand over what there is to send."""
@@ -156,8 +160,13 @@ class SimulatedLine:
 
     def connect(self, endpoint: Endpoint) -> None:
         """Put `endpoint` at the host's end of the line; what is on the wire goes on, untold of."""
-        self._host.endpoint = _Noted(endpoint, self._keep) if self._host_side else endpoint
-        self._host.left_ns = NEVER
+        host = self._host
+        if self._host_side:
+            if isinstance(host.endpoint, _Noted) and host.left_ns != NEVER:
+                self.at(host.left_ns, host.endpoint.note)  # it leaves all the same
+            endpoint = _Noted(endpoint, self._keep)
+        host.endpoint = endpoint
+        host.left_ns = NEVER
 
     def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
         """Call `action` with the time at `instant_ns`: a hand at the front panel."""

@@ -11,7 +11,7 @@ number behind the last / of the schema means another form.
 """
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -123,20 +123,21 @@ def _head(text: bytes, name: str) -> Recorded:
         directions=tuple(direction for direction in BOTH if direction.value in names),
         is_timed=start_ns is not None,
         start_ns=start_ns or 0,
-        taken_at=taken_at_of(fields.get("taken_at", ""), start_ns),
+        taken_at=taken_at_of(fields, start_ns),
         about=about if isinstance(about, str) else "",
     )
 
 
-def taken_at_of(said: object, start_ns: int | None) -> TakenAt:
-    """Return where a capture was taken; one that does not say it and is of virtual time: the line.
+def taken_at_of(fields: Mapping[str, object], start_ns: int | None) -> TakenAt:
+    """Return where a capture was taken that says of itself what is in `fields`.
 
-    What is not known is taken for unknown.
+    `start_ns` is None where no times are known.  A capture of virtual time that does not say where
+    is one of the line: older versions kept no other.
     """
-    if said == "":
+    if "taken_at" not in fields:
         return TakenAt.LINE if start_ns == 0 else TakenAt.UNKNOWN
-    known = {str(each): each for each in TakenAt}
-    return known.get(said, TakenAt.UNKNOWN) if isinstance(said, str) else TakenAt.UNKNOWN
+    said = fields["taken_at"]
+    return next((each for each in TakenAt if each == said), TakenAt.UNKNOWN)
 
 
 def _passages(

@@ -14,7 +14,7 @@ from harness.files.capture_lines import FAMILY, SCHEMA, taken_at_of
 from harness.files.capture_midi import EVENT, NAMES, TICK_NS, chunk
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.files.recorded import Recorded
+from harness.files.recorded import Recorded, TakenAt
 
 _NAMED_WITHIN: Final = 256  # bytes of a track in which its name is looked for
 _SEVERAL_TRACKS: Final = b"\x00\x01"  # format: tracks that are played together
@@ -59,7 +59,7 @@ def read(content: bytes, file: str) -> Recorded:
         is_timed=about["timed"],
         rounded_ns=TICK_NS,
         start_ns=about["start_ns"],
-        taken_at=taken_at_of(about["taken_at"], about["start_ns"]),
+        taken_at=about["taken_at"],
         about=about["about"],
         remarks=tuple(dict.fromkeys(remarks)),
     )
@@ -84,12 +84,14 @@ def _about(front: bytes, name: str) -> dict[str, Any]:
         "zero_ns": 0,
         "start_ns": 0,
         "timed": True,
-        "taken_at": "",
+        "taken_at": TakenAt.UNKNOWN,
         "about": "",
     }
     found = _ABOUT.search(front)
+    if found is None:
+        return known
     try:
-        fields = json.loads(found.group()) if found else {"schema": SCHEMA}
+        fields = json.loads(found.group())
     except (ValueError, RecursionError):
         return known
     if fields["schema"] != SCHEMA:
@@ -102,6 +104,7 @@ def _about(front: bytes, name: str) -> dict[str, Any]:
         given = fields.get(key)
         if type(given) is type(value) and not (isinstance(given, int) and given >= _FARTHEST_NS):
             known[key] = given
+    known["taken_at"] = taken_at_of(fields, known["start_ns"] if known["timed"] else None)
     return known
 
 

@@ -11,7 +11,9 @@ import typer
 
 from harness.cli.diff import diff
 from harness.cli.replay import replay
+from harness.files.capture_file import load
 from harness.files.problem import USAGE, Problem
+from harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.replaying import Said, dump
 from tests.files.captures import bytes_in_lines
@@ -57,6 +59,14 @@ def test_a_rehearsal_writes_down_what_passed(run: Run, bell: Said) -> None:
     assert passed["from unit"].startswith(acks)
     # Read back: what came from the unit is the dump again.
     assert passed["from unit"].endswith(dump(1)[21:])
+
+
+@pytest.mark.parametrize("name", ["first.jsonl", "first.mid"])
+def test_a_rehearsal_keeps_what_arrived_and_says_so(run: Run, name: str) -> None:
+    assert run("replay", "bell.syx", "--capture", name).code == 0
+    assert load(name).recorded.taken_at is TakenAt.LINE
+    run("replay", name, "--capture", "again.jsonl")
+    assert load("again.jsonl").recorded.taken_at is TakenAt.LINE
 
 
 def test_the_ending_says_the_form_and_both_are_the_same_conversation(run: Run, bell: Said) -> None:

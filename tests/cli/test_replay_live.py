@@ -20,6 +20,8 @@ import pytest
 from emulator.unit.board import RackUnit
 from emulator.unit.image import restore
 from emulator.unit.profile import load_profile
+from harness.files.capture_file import load
+from harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.runs import COMMAND, environment
 from tests.cli.serving import PATIENCE_S, PERIOD_NS, Unit, serving
@@ -133,6 +135,19 @@ def test_a_broken_dump_is_not_sent_unless_that_is_wanted(tmp_path: Path) -> None
         said = unit.quit()
     assert of_sample(said, "header") == [1, 3]
     assert in_image(tmp_path / "desk.image") == {1: words(1)}
+
+
+@pytest.mark.parametrize("form", ["jsonl", "mid"])
+def test_what_was_kept_says_at_which_end(tmp_path: Path, form: str) -> None:
+    host, again = f"host.{form}", f"again.{form}"
+    with serving(tmp_path, "--no-pace", "--capture", "unit.jsonl") as unit:
+        code, _, err = replayed(tmp_path, unit, "1.syx", "--no-pace", "--capture", host)
+        assert code == 0, err
+        _, _, err = replayed(tmp_path, unit, host, "--no-pace", "--capture", again)
+        unit.quit()
+    taken_at = {name: load(str(tmp_path / name)).recorded.taken_at for name in (host, again)}
+    assert taken_at == {host: TakenAt.HOST, again: TakenAt.HOST}, err
+    assert load(str(tmp_path / "unit.jsonl")).recorded.taken_at is TakenAt.UNIT
 
 
 def test_to_a_port_where_nobody_is(tmp_path: Path) -> None:

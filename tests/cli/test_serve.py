@@ -13,6 +13,7 @@ import pytest
 
 from emulator.dump.capture import Direction
 from harness.files.capture_file import load
+from harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.killing import words_of
 from tests.cli.runs import COMMAND, environment, run, run_all
@@ -193,6 +194,7 @@ def test_what_passed_is_captured_while_it_goes_on(tmp_path: Path) -> None:
         unit.process.kill()
     capture = load(str(tmp_path / "c.jsonl")).recorded
     assert capture.is_timed
+    assert capture.taken_at is TakenAt.UNIT
     assert capture.capture.bytes_of(Direction.TO_UNIT) == b"".join(messages)
     answers = capture.capture.bytes_of(Direction.FROM_UNIT)
     assert len(answers) == 6 * len(messages)

@@ -1,11 +1,17 @@
 """Where a capture was taken is kept in both forms, and guessed only where it must have been so."""
 
-import json
+from __future__ import annotations
 
+import io
+import json
+from pathlib import Path
+
+import mido
 import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_lines, capture_midi, capture_midi_in
+from harness.files import capture_lines, capture_midi, capture_midi_in, midifile
+from harness.files.capture_file import load
 from harness.files.recorded import Recorded, TakenAt
 
 ACK = bytes.fromhex("f07e007f00f7")  # M1 p. 36
@@ -30,6 +36,9 @@ def test_both_forms_keep_it(taken_at: TakenAt, start_ns: int) -> None:
         (None, None, TakenAt.UNKNOWN),
         (0, "host", TakenAt.HOST),
         (0, "the attic", TakenAt.UNKNOWN),
+        (0, "", TakenAt.UNKNOWN),
+        (0, "LINE", TakenAt.UNKNOWN),
+        (0, 7, TakenAt.UNKNOWN),
         (0, ["host"], TakenAt.UNKNOWN),
     ],
 )
@@ -45,3 +54,42 @@ def test_a_capture_that_does_not_say_it(start_ns: int | None, said: object, mean
     text = json.dumps(fields).encode() + b"\n" + rest
 
     assert capture_lines.read(text, "x").taken_at is meant
+    assert capture_midi_in.read(in_midi_file(fields), "x").taken_at is meant
+
+
+def in_midi_file(fields: dict[str, object]) -> bytes:
+    """A MIDI file whose text event says this, and whether times are known in the way of that."""
+    file = mido.MidiFile(file=io.BytesIO(capture_midi.build(Recorded(capture=TALK))))
+    (text,) = (each for each in file.tracks[0] if each.type == "text")
+    timed = fields["start_ns"] is not None
+    said = fields | {"timed": timed, "start_ns": fields["start_ns"] or 0, "zero_ns": 0}
+    text.text = json.dumps(said)
+    return saved(file)
+
+
+def saved(file: mido.MidiFile) -> bytes:
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def test_a_midi_file_that_says_nothing_of_itself_is_of_unknown_origin() -> None:
+    was = Recorded(capture=TALK, taken_at=TakenAt.LINE)
+    file = mido.MidiFile(file=io.BytesIO(capture_midi.build(was)))
+    file.tracks[0][:] = [each for each in file.tracks[0] if each.type != "text"]
+    read = capture_midi_in.read(saved(file), "x")
+
+    assert read.capture.passages == TALK.passages
+    assert read.taken_at is TakenAt.UNKNOWN
+
+
+@pytest.mark.parametrize("name", ["pasted.txt", "gulls.syx", "gulls.mid"])
+def test_of_what_is_no_capture_of_ours_it_is_unknown(tmp_path: Path, name: str) -> None:
+    contents = {
+        "pasted.txt": f"< {ACK.hex(' ')}".encode(),
+        "gulls.syx": ACK,
+        "gulls.mid": midifile.build([(0, ACK)]),
+    }
+    (tmp_path / name).write_bytes(contents[name])
+
+    assert load(str(tmp_path / name)).recorded.taken_at is TakenAt.UNKNOWN

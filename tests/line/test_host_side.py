@@ -1,17 +1,25 @@
 """A capture that is taken at the host: what was sent, whatever became of it on the way."""
 
+from __future__ import annotations
+
 from fractions import Fraction
 
 import numpy as np
+import pytest
 
-from emulator.dump.capture import Capture, Direction
+from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import Sample
+from emulator.line.disturbance import DelayMessage, LoseMessage
+from emulator.line.link import link_named
+from emulator.line.simulate import SimulatedLine
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
+from tests import oracle
+from tests.line.players import Player
 
 BYTE_NS = 320_000  # M1 p. 1
 
@@ -84,3 +92,58 @@ def test_passages_stand_in_the_order_in_which_they_ended() -> None:
     for disturbance in ("delay replies by 60 ms", "echo", "lose every 2nd packet"):
         ends = [each.end_ns for each in captured(disturbance, host_side=True).passages]
         assert ends == sorted(ends)
+
+
+# On a line without a protocol
+
+TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT
+ACK, LONG = oracle.handshake(kind="ACK"), oracle.packet(number=0, data=b"\x11")
+SIX, MOST = 6 * BYTE_NS, 127 * BYTE_NS  # M1 pp. 36, 37
+
+
+def test_a_message_is_one_passage_and_ends_when_its_last_byte_leaves() -> None:
+    host, unit = Player((0, LONG), (0, ACK)), Player()
+    late = DelayMessage(direction=TO, message=0, by_ns=7)
+    line = SimulatedLine(unit, disturbances=[late], host_side=True)
+    line.connect(host)
+    line.run(lambda: host.is_over)
+    # The second waits until the wire, which was held up, is free.
+    assert line.capture.passages == [Passage(TO, MOST, LONG), Passage(TO, MOST + 7 + SIX, ACK)]
+    assert [now_ns for what, now_ns, _ in host.log if what == "left"] == [MOST, MOST + 7 + SIX]
+
+
+def test_what_went_to_pieces_in_a_link_left_the_host_whole() -> None:
+    host, unit = Player((0, LONG)), Player((0, ACK))
+    line = SimulatedLine(unit, link=link_named("splits-32-to-unit"), host_side=True)
+    line.connect(host)
+    line.run(lambda: host.is_over and unit.is_over)
+    assert line.capture.passages == [Passage(FROM, SIX, ACK), Passage(TO, MOST, LONG)]
+    assert len([what for what, *_ in unit.log if what == "hears"]) == 4  # 32, 32, 32 and 31
+
+
+def test_an_echo_arrives_at_the_host_as_it_does_on_the_line() -> None:
+    def kept(*, host_side: bool) -> list[Passage]:
+        host, unit = Player((0, LONG)), Player((10**8, ACK))
+        line = SimulatedLine(unit, link=link_named("echo"), host_side=host_side)
+        line.connect(host)
+        line.run(lambda: host.is_over and unit.is_over)
+        return line.capture.passages
+
+    assert [each for each in kept(host_side=True) if each.direction is FROM] == [
+        Passage(FROM, MOST, LONG),
+        Passage(FROM, 10**8 + SIX, ACK),
+    ]
+    assert kept(host_side=True) == kept(host_side=False)
+
+
+@pytest.mark.parametrize("is_lost", [False, True])
+def test_the_message_of_a_host_that_was_taken_away_leaves_all_the_same(is_lost: bool) -> None:
+    first, second, unit = Player((0, LONG)), Player((0, ACK)), Player()
+    lost = [LoseMessage(direction=TO, message=0)] if is_lost else []
+    line = SimulatedLine(unit, disturbances=lost, host_side=True)
+    line.connect(first)
+    line.run(lambda: False, until_ns=5)
+    line.connect(second)
+    line.run(lambda: second.is_over)
+    assert line.capture.passages == [Passage(TO, MOST, LONG), Passage(TO, MOST + SIX, ACK)]
+    assert not [what for what, *_ in first.log if what == "left"]
