@@ -44,10 +44,10 @@ class Machine(Generic[S, C, A]):
     ) -> None:
         """Start in `state`; `actions` holds a method for every action of the table."""
         self.state: S = state
-        self._rows: Final = {
-            pair: (row.to, tuple(actions[action] for action in row.do))
-            for pair, row in table.items()
-        }
+        self._table: Final = table
+        self._actions: Final = actions
+        # Rows that came up, with their methods: most never do.
+        self._rows: Final[dict[tuple[S, C], tuple[S, tuple[Callable[[int], None], ...]]]] = {}
         self._ready: deque[bytes] = deque()
         self._due: deque[tuple[int, bytes]] = deque()
         self._events: list[Event] = []
@@ -62,7 +62,7 @@ class Machine(Generic[S, C, A]):
         return bool(self._ready or self._due)
 
     def _step(self, cue: C, now_ns: int) -> None:
-        row = self._rows.get((self.state, cue))
+        row = self._rows.get((self.state, cue)) or self._row((self.state, cue))
         if row is None:
             # Tests hold the pairs without a row against the table; outside bytes never raise.
             self._note(EventKind.UNEXPECTED, now_ns, detail=f"{cue.name} in {self.state.name}")
@@ -70,6 +70,13 @@ class Machine(Generic[S, C, A]):
         self.state, actions = row
         for action in actions:
             action(now_ns)
+
+    def _row(self, pair: tuple[S, C]) -> tuple[S, tuple[Callable[[int], None], ...]] | None:
+        row = self._table.get(pair)
+        if row is None:
+            return None
+        found = self._rows[pair] = (row.to, tuple(self._actions[action] for action in row.do))
+        return found
 
     def _note(
         self, kind: EventKind, now_ns: int, packet: int | None = None, detail: str = ""

@@ -5,6 +5,7 @@ pairs that cannot happen stand in RECEIVER_UNEXPECTED; a switch exchanges rows.
 """
 
 from enum import auto
+from functools import lru_cache
 from typing import Final
 
 from emulator.dump.machine import Member, Row
@@ -227,6 +228,7 @@ _HEADER_IN_DUMP: Final = {
 }
 
 
+@lru_cache(maxsize=64)
 def receiver_table(switches: ReceiverSwitches) -> ReceiverTable:
     """Return the receiver's table with the rows that `switches` exchange."""
     return {

@@ -54,3 +54,13 @@ class Sample:
     def period_ns(self) -> int:
         """The nearest sample period in ns (HDR-05)."""
         return round(_NS / self.rate)
+
+
+def same_samples(a: Sample, b: Sample) -> bool:
+    """Whether two samples are the same in every word and in all that is said of them."""
+    return (
+        (a.bits, a.rate, a.channels, a.sustain, a.loops, a.name)
+        == (b.bits, b.rate, b.channels, b.sustain, b.loops, b.name)
+        and len(a.words) == len(b.words)
+        and bool((a.words == b.words).all())
+    )

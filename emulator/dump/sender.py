@@ -1,73 +1,23 @@
 """The sender: plays one dump to whatever is at the other end of the line."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from enum import Enum, auto
 from typing import Final
 
 from emulator.dump.announced import packets_announced
 from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
+from emulator.dump.going_out import Limits, Outgoing, SenderEnd
 from emulator.dump.machine import Machine
 from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
 from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
-from emulator.wire.constants import ALL_CALL, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
 from emulator.wire.splitter import PieceKind, Splitter
 
+__all__ = ["Limits", "Outgoing", "Sender", "SenderEnd"]
+
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
-_DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outgoing:
-    """The messages of one dump, as bytes: they are sent as they are, right or wrong."""
-
-    header: bytes
-    packets: Sequence[bytes]
-    fallback: bytes | None = None
-    """A standard header that says the same as an extended `header` (EXT-09)."""
-    after: tuple[bytes, ...] = ()
-    """Loop points and name, sent when the packets are through; no handshake belongs to them."""
-
-    def __post_init__(self) -> None:
-        """Refuse what cannot be sent at all."""
-        if len(self.header) <= _DEVICE_ID:
-            raise ValueError(f"a header of {len(self.header)} bytes bears no device ID")
-        if self.fallback == b"" or not all(self.packets) or not all(self.after):
-            raise ValueError("a message without bytes cannot be sent")
-
-    @property
-    def device_id(self) -> int:
-        """The device ID of the header, which may be a broken one."""
-        return self.header[_DEVICE_ID] & 0x7F
-
-    def without_after(self) -> "Outgoing":
-        """Return the dump alone: nothing follows the packets."""
-        return replace(self, after=())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """How long a sender waits for a reply, from the end of its message on the wire."""
-
-    header_ns: int = HEADER_LIMIT_NS  # TIM-01
-    packet_ns: int = PACKET_LIMIT_NS  # TIM-03
-    again_ns: int = 500_000_000
-    """With `after_silence` "again": how long a unit that answered before is waited for; less than
-    the two seconds after which a receiver may give a dump up (our choice)."""
-
-
-class SenderEnd(Enum):
-    """Why a sender stopped."""
-
-    SENT = auto()  # everything left, and nobody objected
-    CANCELLED = auto()  # the unit sent CANCEL
-    REJECTED = auto()  # one message was rejected too often
-    SILENT = auto()  # no answer where one is needed to go on
-    CONFUSED = auto()  # a reply or message that allows no going on
-    STOPPED = auto()  # the user interrupted
 
 
 # Members used for every packet: reading one from its class costs more than comparing it.
@@ -156,6 +106,9 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._overdue: int | None = -1  # the packet that is waited for beyond the limit
         self._left_ns = 0  # when the message in question left
         self._before_came_twice = False  # the packet before went out more than once
+        self._is_on_its_way = False  # the message in question has begun to go out and not left
+        self._held_early = False  # the WAIT came while the message in question was on its way
+        self._ahead: int | None = None  # how far ahead of the packet's the last number was
         self._tries = 0  # of the message in question that failed: rejected, or not answered
         self._cue = SenderCue.START
         self._reply_number: int | None = None
@@ -177,7 +130,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if not self._ready:
             return b""
         message = self._ready.popleft()
-        self._handed_over = not self._ready
+        self._handed_over = self._is_on_its_way = not self._ready
         return message
 
     def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
@@ -190,6 +143,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def message_left(self, now_ns: int) -> Sequence[Event]:
         """Start the limit for the reply: it counts from the end of the wire (TIM-05)."""
         if not self._ready:
+            self._is_on_its_way = False
             if self.state is _PACKET:
                 self._left_ns = now_ns
                 self._deadline_ns = now_ns + self._limits.packet_ns
@@ -236,6 +190,12 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _reply_cue(self, reply: Handshake) -> SenderCue:
         fits = self._fits(reply.packet_number)
         if reply.kind is HandshakeKind.ACK:
+            if self.state is _PACKET_HELD and self._handed_over:
+                if self._answers_before(reply.packet_number):
+                    return _ACK_BEFORE
+                if reply.packet_number:  # some say 0 whatever the packet
+                    ahead = (reply.packet_number - self._number) % PACKET_NUMBERS
+                    self._ahead = ahead if ahead <= 1 else None
             if fits:
                 return SenderCue.ACK_LAST if self._is_last else _ACK
             return self._other_ack_cue(reply.packet_number)
@@ -271,6 +231,21 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         # After the header any number will do (HSK-04).
         return state is _HEADER or state is _HEADER_HELD
 
+    def _answers_before(self, number: int) -> bool:
+        """Whether an ACK that ends a WAIT is one more for the packet before the one in question.
+
+        Each copy of a packet that arrives has an answer of its own (HSK-14), also of one that the
+        line has made.  It shows by the number, of a unit that counts one ahead as well; where the
+        numbers have said nothing yet and we made the copy, by the WAIT: none comes for a message
+        that has not left (TIM-05).
+        """
+        if not self.packet:
+            return False
+        before = self._number_of(self.packet - 1)
+        if self._ahead is not None:
+            return number == (before + self._ahead) % PACKET_NUMBERS
+        return self._before_came_twice and (number == before or self._held_early)
+
     def _other_ack_cue(self, number: int) -> SenderCue:
         """Judge an ACK that does not answer the message in question."""
         held = self.state is _HEADER_HELD or self.state is _PACKET_HELD
@@ -278,11 +253,8 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             return SenderCue.ACK_OTHER
         if not self._handed_over:
             return SenderCue.ACK_RESUMES if held else SenderCue.ACK_LATE
-        if self.packet and number == self._number_of(self.packet - 1):
-            if not held:
-                return SenderCue.ACK_LATE
-            if self._before_came_twice:
-                return SenderCue.ACK_BEFORE
+        if not held and self.packet and number == self._number_of(self.packet - 1):
+            return SenderCue.ACK_LATE
         return SenderCue.ACK_OTHER_LAST if self._is_last else SenderCue.ACK_OTHER
 
     def _silence_cue(self) -> SenderCue:
@@ -377,6 +349,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
 
     def _note_silence(self, now_ns: int) -> None:
         waited = self._cue in _WAITED_FOR
+        self._ahead = None  # perhaps we were wrong to think so, and that is why nothing came
         if not waited:
             self._is_open, self._in_a_row = True, 0
         self._overdue = -1
@@ -386,6 +359,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         return WAITED_FOR_LAST if self._is_last else WAITED_FOR
 
     def _note_held(self, now_ns: int) -> None:
+        self._held_early = self._is_on_its_way
         self._ready.clear()  # what has not begun stays here until the WAIT ends (HSK-09)
         self._note(EventKind.HELD, now_ns, self.packet)
 

@@ -9,6 +9,7 @@ silent, a switch (see `switches`) exchanges rows.
 """
 
 from enum import auto
+from functools import lru_cache
 from typing import Final
 
 from emulator.dump.machine import Member, Row
@@ -275,6 +276,7 @@ _EXTENDED_SILENCE: Final = {
 }
 
 
+@lru_cache(maxsize=64)
 def sender_table(switches: SenderSwitches) -> SenderTable:
     """Return the sender's table with the rows that `switches` exchange."""
     return {

@@ -9,8 +9,8 @@ delivery.
 """
 
 from collections import deque
-from collections.abc import Iterator, Sequence
-from itertools import zip_longest
+from collections.abc import Sequence
+from functools import partial
 from typing import Final
 
 from emulator.dump.capture import Direction
@@ -19,6 +19,8 @@ from emulator.line.effects import Echo, HoldBack
 from emulator.line.strikes import Strike, Strikes
 from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
+# As TimedByte._make, and without a step in between: every byte of a disturbed line comes by here.
+_timed_byte: Final = partial(tuple.__new__, TimedByte)
 _NOTHING: Final = DelayMessage(direction=Direction.TO_UNIT, message=0, by_ns=0)
 
 
@@ -93,10 +95,9 @@ class Cable:
         return (*self._by_message.get(self._sent - 1, ()), *strikes, *self._cuts, *kept)
 
     def _timed(self, message: bytes, start_ns: int) -> list[TimedByte]:
-        return [
-            TimedByte(start_ns + (index + 1) * self._byte_ns, value)
-            for index, value in enumerate(message)
-        ]
+        byte_ns = self._byte_ns
+        instants = range(start_ns + byte_ns, start_ns + (len(message) + 1) * byte_ns, byte_ns)
+        return list(map(_timed_byte, zip(instants, message, strict=True)))
 
     def _disturbed(
         self, timed: list[TimedByte], disturbances: Sequence[Disturbance | Strike]
@@ -136,14 +137,16 @@ class Cable:
         by_ns = first[-1].at_ns + self._byte_ns - second[0].at_ns
         return [*first, *(each._replace(at_ns=each.at_ns + by_ns) for each in second)]
 
-    def _stretches(self, timed: Sequence[TimedByte]) -> Iterator[tuple[int, bytes]]:
+    def _stretches(self, timed: Sequence[TimedByte]) -> list[tuple[int, bytes]]:
+        byte_ns, last = self._byte_ns, len(timed) - 1
+        out: list[tuple[int, bytes]] = []
         current = bytearray()
-        for this, following in zip_longest(timed, timed[1:]):
-            current.append(this.value)
+        for index, (at_ns, value) in enumerate(timed):
+            current.append(value)
             acts = False
-            if 0x80 <= this.value < FIRST_REALTIME:
-                acts = self._is_open
-                self._is_open = this.value == START
-            if acts or following is None or following.at_ns != this.at_ns + self._byte_ns:
-                yield this.at_ns, bytes(current)
+            if 0x80 <= value < FIRST_REALTIME:
+                acts, self._is_open = self._is_open, value == START
+            if acts or index == last or timed[index + 1][0] != at_ns + byte_ns:
+                out.append((at_ns, bytes(current)))
                 current.clear()
+        return out

@@ -6,6 +6,7 @@ No byte changes.  A message that lasts longer or comes later holds up what follo
 from dataclasses import dataclass, field
 from typing import Final
 
+from emulator.line.disturbance import TimedByte
 from emulator.line.hand import LONGEST_NS, MOST_BYTES, Checked, Hand, Struck, Timed, limits
 
 _WAVE_MS: Final = 20_000
@@ -85,8 +86,7 @@ def _shift(timed: Timed, first: int, by_ns: int) -> Struck:
     """Let everything from a byte on arrive later."""
     if first >= len(timed) or not by_ns:
         return None
-    for at in range(first, len(timed)):
-        timed[at] = timed[at]._replace(at_ns=timed[at].at_ns + by_ns)
+    timed[first:] = [TimedByte(at_ns + by_ns, value) for at_ns, value in timed[first:]]
     return (first,) if first else ()
 
 
@@ -96,7 +96,7 @@ def _stretch(timed: Timed, numerator: int, denominator: int, byte_ns: int) -> St
         return None
     start_ns = timed[0].at_ns - byte_ns
     timed[:] = [
-        each._replace(at_ns=start_ns + (each.at_ns - start_ns) * numerator // denominator)
-        for each in timed
+        TimedByte(start_ns + (at_ns - start_ns) * numerator // denominator, value)
+        for at_ns, value in timed
     ]
     return ()

@@ -44,6 +44,8 @@ class Intake:
         The unit is, or was, at work until `busy_until_ns`; what comes later it takes out at once.
         """
         self._arrived_ns = now_ns
+        if not self._freed and busy_until_ns <= now_ns - len(data) * BYTE_NS:
+            return len(data) - self._flow(data)  # it was idle all the time
         arrived, kept = len(data), 0
         later = sum(size for _, size in self._freed)  # bytes that were not yet taken out
         for instant_ns, size in self._freed:

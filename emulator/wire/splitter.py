@@ -98,12 +98,15 @@ class Splitter:
         if piece is not None:
             return (piece,)
         self._out = []
-        position = 0
-        for found in _STATUS.finditer(data):
-            self._absorb(data[position : found.start()])
-            self._status(found.group())
-            position = found.end()
-        self._absorb(data[position:])
+        if data.isascii():  # one byte of a slow message after another comes by here
+            self._absorb(data)
+        else:
+            position = 0
+            for found in _STATUS.finditer(data):
+                self._absorb(data[position : found.start()])
+                self._status(found.group())
+                position = found.end()
+            self._absorb(data[position:])
         if self._limit is not None and len(self._held) > self._limit:
             self._close()
         return self._out

@@ -4,6 +4,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from harness.jobs.campaign_case import Plan
+    from harness.jobs.invariants import Run
 
 _LARGEST: Final = (1 << 63) - 1
 
@@ -52,6 +54,21 @@ def campaign(
         int | None,
         typer.Option(min=0, max=_LARGEST, help="Make the run of this number and tell all of it."),
     ] = None,
+    capture: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="With --only: keep what passed, as replay does."),
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace the capture if it exists.")
+    ] = False,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Hand the runs to the workers of this dask.distributed scheduler, as "
+            "tcp://HOST:PORT, instead of this machine's cores; needs dryload[cluster].",
+        ),
+    ] = None,
     junit: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="Write the runs as XML for build servers; replaces it."),
@@ -68,46 +85,63 @@ def campaign(
     Exit 0 if no rule was broken, 1 if one was. Ctrl-C ends it early and reports what was done.
     """
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
-    _check_target(junit)
+    _check_options(only, capture, cluster, workers)
+    _check_targets(junit, capture, overwrite=overwrite)
     if only is not None:
-        _tell_one(plan, only, junit=junit, as_json=as_json)
+        keep = None if capture is None else (capture, overwrite)
+        _tell_one(plan, only, keep=keep, junit=junit, as_json=as_json)
     from harness.jobs.campaign import run_campaign
     from harness.report import campaign as report
 
-    many = workers or os.cpu_count() or 1
-    began = time.monotonic()
-    with ends() as was_interrupted, _executor(many) as executor, _progress(runs) as show:
+    with ends() as was_interrupted, _executor(workers, cluster) as hands, _progress(runs) as show:
+        began = time.monotonic()
         done = run_campaign(
             plan,
             range(runs),
-            executor,
+            hands.executor,
             twice=twice,
             progress=show,
             wants_stop=was_interrupted,
-            ahead=2 * many,
+            ahead=hands.ahead,
         )
-    seconds = time.monotonic() - began
+        seconds = time.monotonic() - began
+    many = hands.workers
     if as_json:
         say_json(report.document(done, seconds=seconds, workers=many))
     else:
         say(report.lines_of(done, seconds=seconds, workers=many, width=width()))
     if junit is not None:
         _write(junit, report.junit(done, seconds=seconds))
+    if done.failed is not None:
+        raise _why(done.failed, cluster) from done.failed
     if done.stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(1 if done.broken else 0)
+    raise typer.Exit(1 if done.broke else 0)
 
 
-def _tell_one(plan: "Plan", number: int, *, junit: str | None, as_json: bool) -> None:
+def _tell_one(
+    plan: "Plan", number: int, *, keep: tuple[str, bool] | None, junit: str | None, as_json: bool
+) -> None:
     """Make one run, tell everything of it and end the command."""
-    from harness.jobs.campaign import Campaign
+    from harness.jobs.campaign import only
+    from harness.jobs.campaign_case import told
     from harness.jobs.campaign_run import result_of
     from harness.report import campaign as report
 
+    runs: list[Run] = []
     began = time.monotonic()
-    result = result_of(plan, number, twice=True)
+    result = result_of(plan, number, twice=True, look=runs.append)
     seconds = time.monotonic() - began
-    done = Campaign(plan=plan, asked=1, results=(result,))
+    if keep is not None and runs:
+        from harness.cli.verbatim import write_capture
+        from harness.files.recorded import TakenAt
+
+        path, overwrite = keep
+        about = f"dryload campaign, {told(result.case)}"
+        write_capture(
+            path, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
+        )
+    done = only(plan, result)
     if as_json:
         document = report.document(done, seconds=seconds, workers=1)
         say_json({**document, "only": report.run_document(plan, result)})
@@ -145,36 +179,76 @@ def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -
     return plan
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hands:
+    """What runs the cases."""
+
+    executor: "Executor"
+    workers: int
+
+    @property
+    def ahead(self) -> int:
+        """Tasks to hand over before the first is back, so that nobody ever waits."""
+        return 2 * self.workers
+
+
 @contextmanager
-def _executor(workers: int) -> "Iterator[Executor]":
-    """Yield what runs the cases: processes of their own, or a thread where one is enough."""
+def _executor(workers: int | None, address: str | None) -> Iterator[_Hands]:
+    """Yield what runs the cases: a cluster, processes of their own, or a thread if one is enough.
+
+    A thread for one worker: it needs no time to start, and there is nobody to share work with.
+    """
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
 
-    if workers == 1:
+    if address is not None:
+        from harness.jobs.cluster import cluster
+
+        with cluster(address) as others:
+            yield _Hands(executor=others.executor, workers=others.workers)
+        return
+    many = workers or os.cpu_count() or 1
+    if many == 1:
         with ThreadPoolExecutor(1) as thread:
-            yield thread
+            yield _Hands(executor=thread, workers=1)
         return
     pool = ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker
+        many, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker
     )
     try:
-        yield pool
-    except BrokenProcessPool as problem:
-        raise Problem(
-            "a worker ended in the middle of its runs, perhaps for want of memory.",
-            do="Try fewer, as in --workers 1.",
-        ) from problem
+        yield _Hands(executor=pool, workers=many)
     finally:
         pool.shutdown(cancel_futures=True)
 
 
+def _why(failed: Exception, address: str | None) -> Problem:
+    """Return what to say of what ended a campaign before its end."""
+    if address is not None:
+        from harness.jobs.cluster import why_failed
+
+        return why_failed(failed, address)
+    from concurrent.futures.process import BrokenProcessPool
+
+    if isinstance(failed, BrokenProcessPool):
+        return Problem(
+            "a worker ended in the middle of its runs, perhaps for want of memory; "
+            "what was done until then is counted.",
+            do="Try fewer, as in --workers 1.",
+        )
+    return Problem(f"a worker failed: {type(failed).__name__}: {shown(str(failed))}.")
+
+
 def _be_a_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the work: it is told of it as well."""
+    """Leave Ctrl-C to the process that hands out the work: it is told of it as well.
+
+    A run leaves much behind at once, and seldom anything that is worth looking for after each.
+    """
+    import gc
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
 
 
 @contextmanager
@@ -204,12 +278,29 @@ def _progress(runs: int) -> "Iterator[Callable[[int], None] | None]":
             bar.stop()
 
 
-def _check_target(path: str | None) -> None:
+def _check_options(
+    only: int | None, capture: str | None, cluster: str | None, workers: int | None
+) -> None:
+    """Say before the work what does not go together."""
+    if capture is not None and only is None:
+        raise Problem("--capture keeps one run.", do="Name it with --only NUMBER.")
+    if cluster is not None and workers is not None:
+        raise Problem(
+            "--workers are those of this machine, and --cluster has its own.",
+            do="Leave one of them out.",
+        )
+    if cluster is not None and only is not None:
+        raise Problem("one run needs no cluster.", do="Leave --cluster out.")
+
+
+def _check_targets(junit: str | None, capture: str | None, *, overwrite: bool) -> None:
     """Say before the work that a file can't be written."""
-    if path is None:
-        return
-    if Path(path).is_dir() or not Path(path).parent.is_dir():
-        raise Problem(f"--junit {shown(path)}: there is no place for such a file.")
+    if junit is not None and (Path(junit).is_dir() or not Path(junit).parent.is_dir()):
+        raise Problem(f"--junit {shown(junit)}: there is no place for such a file.")
+    if capture is not None:
+        from harness.files.capture_file import check_target
+
+        check_target(capture, overwrite=overwrite)
 
 
 def _write(path: str, content: bytes) -> None:

@@ -1,19 +1,23 @@
 """One case of a campaign: what is played to which unit and what goes wrong, from a number alone."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from typing import Final, Literal, TypeVar
 
 import numpy as np
 
-from emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
+from emulator.dump.outgoing import HeaderKind, outgoing, sample_from, whole_sequence
 from emulator.dump.sample import NO_LOOP, Loop, Sample
+from emulator.dump.sender import Outgoing
 from emulator.line.dice import below, salt_of
 from emulator.unit.possible import Profile, ProfileError
 from emulator.unit.profile import load_profile, profile_names
+from emulator.wire.codec import decode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_NUMBERS
+from emulator.wire.messages import DumpHeader, ExtendedHeader, ExtendedLoopPoints, LoopPoints
+from emulator.wire.packets import DATA
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words, word_dtype
 from harness.files.dumpfile import DumpFile, Form
@@ -22,7 +26,7 @@ from harness.jobs.disturb_asked import Disturbances
 from harness.jobs.disturb_reading import NotUnderstood
 from harness.jobs.disturb_scenes import SITUATIONS
 from harness.jobs.disturb_situations import read_all
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.playlist import Dump
 
 Content = Literal["noise", "ramp", "silence", "extremes"]
 Looped = Literal["none", "forward", "back and forth", "numbered"]
@@ -128,7 +132,36 @@ def unit_of(name: str) -> Profile:
 
 
 def dump_of(case: Case) -> Dump:
-    """Return the dump of a case as a file with it would give it."""
+    """Return the dump of a case, what a file with it would give but for what the judge says."""
+    messages = _messages(case)
+    header = decode(messages.header)
+    assert isinstance(header, DumpHeader | ExtendedHeader)
+    data = b"".join(packet[DATA] for packet in messages.packets)
+    more = [decode(message) for message in messages.after]
+    return Dump(
+        file=_name(case),
+        index=0,
+        header=header,
+        outgoing=replace(messages, fallback=None),
+        sample=sample_from(
+            header,
+            np.frombuffer(data, np.uint8),
+            [each for each in more if isinstance(each, LoopPoints | ExtendedLoopPoints)],
+        ),
+    )
+
+
+def file_of(case: Case) -> DumpFile:
+    """Return a file with the dump of a case."""
+    data = b"".join(whole_sequence(_messages(case)))
+    return DumpFile(name=_name(case), form=Form.RAW, data=data)
+
+
+def _name(case: Case) -> str:
+    return f"case {case.number}"
+
+
+def _messages(case: Case) -> Outgoing:
     sample = Sample(
         words=sound(case.content, case.frames * case.channels, case.bits, case.number),
         bits=case.bits,
@@ -137,16 +170,12 @@ def dump_of(case: Case) -> Dump:
         sustain=_sustain(case),
         loops=((1, _whole(case, 0)),) if case.loop == "numbered" else (),
     )
-    messages = whole_sequence(
-        outgoing(
-            sample,
-            number=case.sample_number,
-            device_id=unit_of(case.profile).unit.device_id,
-            header=case.header,
-        )
+    return outgoing(
+        sample,
+        number=case.sample_number,
+        device_id=unit_of(case.profile).unit.device_id,
+        header=case.header,
     )
-    file = DumpFile(name=f"case {case.number}", form=Form.RAW, data=b"".join(messages))
-    return next(dumps_in(file))
 
 
 def sound(content: Content, words: int, bits: int, seed: int) -> Words:

@@ -1,13 +1,13 @@
 """One case rehearsed and judged: from a plan and a number to a small result."""
 
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from hashlib import sha256
 from typing import Final
 
-from emulator.dump.capture import Capture
+from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Sample
 from emulator.unit.board import RackUnit
 from emulator.unit.memory import Holding
@@ -60,11 +60,18 @@ def result_of(
     *,
     twice: bool = False,
     invariants: Sequence[Invariant] = INVARIANTS,
+    look: Callable[[Run], None] | None = None,
 ) -> Result:
-    """Rehearse the case of a number and judge it; nothing raises out of it."""
+    """Rehearse the case of a number and judge it; nothing raises out of it.
+
+    `look` is shown the run before that.
+    """
     case = case_of(plan, number)
     try:
-        return _judged(case, twice or number % _TWICE_EVERY == 0, invariants)
+        run = run_of(case, twice=twice or number % _TWICE_EVERY == 0)
+        if look is not None:
+            look(run)
+        return _judged(case, run, invariants)
     except Exception as error:  # that nothing raises is one of the rules
         where = traceback.extract_tb(error.__traceback__)[-1]
         found = f"{type(error).__name__} in {where.name}: {error}"
@@ -89,15 +96,15 @@ def run_of(case: Case, *, twice: bool = False) -> Run:
 
 def digest_of(capture: Capture) -> str:
     """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
-    total = sha256()
-    for passage in capture.passages:
-        head = f"{passage.direction.value} {passage.end_ns} {len(passage.data)}\n"
-        total.update(head.encode() + passage.data)
-    return total.hexdigest()
+    parts: list[bytes] = []
+    for direction, end_ns, data in capture.passages:
+        way = "to unit" if direction is Direction.TO_UNIT else "from unit"
+        parts.append(f"{way} {end_ns} {len(data)}\n".encode())
+        parts.append(data)
+    return sha256(b"".join(parts)).hexdigest()
 
 
-def _judged(case: Case, twice: bool, invariants: Sequence[Invariant]) -> Result:
-    run = run_of(case, twice=twice)
+def _judged(case: Case, run: Run, invariants: Sequence[Invariant]) -> Result:
     broken = tuple(
         Broken(name=rule.name, sentence=rule.sentence, found=found)
         for rule in invariants
@@ -111,7 +118,7 @@ def _judged(case: Case, twice: bool, invariants: Sequence[Invariant]) -> Result:
         reason=transfer.reason,
         digest=run.digest,
         took_ns=run.took_ns,
-        was_twice=twice,
+        was_twice=run.again is not None,
         struck=len(run.struck),
         broken=broken,
     )
@@ -139,6 +146,7 @@ def _rehearsed(case: Case) -> Run:
         transfer=transfer,
         struck=rehearsal.struck,
         before=before,
+        capture=rehearsal.line.capture,
         digest=digest_of(rehearsal.line.capture),
         again=None,
         overran=guard.overran,

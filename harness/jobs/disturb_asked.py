@@ -77,6 +77,8 @@ class Disturbances:
             if isinstance(each.means, tuple):
                 for trait in each.means:
                     sections.setdefault(trait.section, {})[trait.field] = trait.value
+        if not sections:
+            return profile
         changed = {
             name: replace(getattr(profile, name), **values) for name, values in sections.items()
         }

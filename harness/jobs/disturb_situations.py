@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Final
 
 from harness.files.opening import shown
@@ -17,6 +18,11 @@ _SEED: Final = re.compile(r"[\s,]+seed\s+([0-9]{1,9})")
 
 def read_all(texts: Sequence[str]) -> Disturbances:
     """Return everything that was asked for; NotUnderstood says what is wrong with which text."""
+    return _read(tuple(texts))
+
+
+@lru_cache(maxsize=256)  # a campaign asks several times for each of its runs
+def _read(texts: tuple[str, ...]) -> Disturbances:
     asked: list[Asked] = []
     for text in texts:
         try:

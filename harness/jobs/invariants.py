@@ -4,6 +4,7 @@ Each function says what it found, or "" where the rule holds or has nothing to s
 a unit should hold are worked out here, in plain numbers, and not by the unit's own code.
 """
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -12,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.dump.capture import Direction
+from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Sample
 from emulator.line.strikes import Struck
@@ -49,6 +50,7 @@ class Run:
     struck: Sequence[Struck]
     before: Mapping[int, Sample]
     """What the slots held before it."""
+    capture: Capture
     digest: str
     """Of every byte that passed, with its time."""
     again: str | None
@@ -81,7 +83,12 @@ def repeats(run: Run) -> str:
 
 
 def acknowledged_is_right(run: Run) -> str:
-    """Find a dump that was acknowledged, could be trusted, and is not what the unit holds."""
+    """Find a dump that was acknowledged, could be trusted, and is not what the unit holds.
+
+    Trusted is what a unit told of: it checks sums, answers under its own packets' numbers or one
+    ahead, and what strikes a packet changes its sum, its length or nothing.  Two flips in one
+    packet may cancel, and of the last packet a unit says nothing that never answers it.
+    """
     if not _can_be_trusted(run):
         return ""
     slot = run.unit.slots.addressed(run.transfer.dump.header.sample_number)
@@ -102,7 +109,9 @@ def others_stay(run: Run) -> str:
     number = run.transfer.dump.header.sample_number
     for slot in run.unit.slots:
         before, now = run.before.get(slot.number), slot.sample
-        if slot.sample_number != number and _said_of(before) != _said_of(now):
+        if before is now or slot.sample_number == number:
+            continue  # what it holds is never changed, only replaced
+        if _said_of(before) != _said_of(now):
             gone = "is gone" if now is None else "is another" if before else "is new"
             return f"the sample in slot {slot.number} {gone}"
     return ""
@@ -223,14 +232,27 @@ def _can_be_trusted(run: Run) -> bool:
         and not cancelled
         and all(isinstance(e.means, tuple) for e in run.asked.asked if e.lasts)
         and all(_is_seen(run, each) for each in run.struck)
+        and not _may_cancel(run)
     )
+
+
+def _may_cancel(run: Run) -> bool:
+    """Whether a packet was flipped in twice at once: an exclusive-or may come out right (PKT-05).
+
+    With anything else beside a flip the length is wrong or a status byte stands inside.
+    """
+    flips = Counter(each.message for each in run.struck if _word(run, each) == "flip a bit")
+    return any(count > 1 for count in flips.values())
 
 
 def _is_seen(run: Run, struck: Struck) -> bool:
     name = _word(run, struck)
     if struck.direction is Direction.FROM_UNIT:
         return False
-    return name in (_SEEN_BY_RECEIVERS if struck.sort is Sort.PACKET else _IN_TIME_ONLY)
+    last = len(run.transfer.dump.outgoing.packets) - 1
+    is_answered = run.profile.habits.final_ack or struck.packet != last  # HSK-13
+    is_told = struck.sort is Sort.PACKET and is_answered
+    return name in (_SEEN_BY_RECEIVERS if is_told else _IN_TIME_ONLY)
 
 
 def _word(run: Run, struck: Struck) -> str:

@@ -12,6 +12,8 @@ from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import DataPacket, Handshake, HandshakeKind
 
+_TO_UNIT: Final = Direction.TO_UNIT
+_FIRST_REALTIME: Final = bytes([FIRST_REALTIME])
 _REALTIME: Final = bytes(range(FIRST_REALTIME, 0x100))
 _KIND: Final[int] = FIXED[Handshake].span("kind").start
 
@@ -68,18 +70,21 @@ def times_of(
     sent = b""
     has_sent_packet = False
     # Clock and active sensing are nobody's answer: a line with nothing else on it waits.
-    said = (passage for passage in passages if _plain(passage))
-    for passage in sorted(said, key=_start_ns):
-        gap_ns = _start_ns(passage) - busy_until_ns
+    said = [passage for passage in passages if _says_something(passage.data)]
+    said.sort(key=_start_ns)
+    for passage in said:
+        direction, until_ns, data = passage
+        gap_ns = until_ns - BYTE_NS * len(data) - busy_until_ns
         if gap_ns > 0:
             add(_reason(before, passage, has_sent_packet), gap_ns)
         has_sent_packet = has_sent_packet or _is_packet(passage)
-        if passage.direction is Direction.TO_UNIT:
-            sent = passage.data
-        is_echo = passage.direction is Direction.FROM_UNIT and passage.data == sent
-        if not is_echo and (before is None or passage.end_ns >= before.end_ns):
+        if direction is _TO_UNIT:
+            sent = data
+        is_echo = direction is not _TO_UNIT and data == sent
+        if not is_echo and (before is None or until_ns >= before.end_ns):
             before = passage
-        busy_until_ns = max(busy_until_ns, passage.end_ns)
+        if until_ns > busy_until_ns:  # noqa: PLR1730  # every passage comes by here
+            busy_until_ns = until_ns
     if end_ns > busy_until_ns:
         add(_unanswered(before, has_sent_packet), end_ns - busy_until_ns)
     total_ns = end_ns - start_ns + person_ns
@@ -89,6 +94,10 @@ def times_of(
         total_ns=total_ns,
         waits=tuple(sorted(waits.items(), key=lambda wait: -wait[1])),
     )
+
+
+def _says_something(data: bytes) -> bool:
+    return (data[:1] < _FIRST_REALTIME and bool(data)) or bool(data.translate(None, _REALTIME))
 
 
 def _start_ns(passage: Passage) -> int:

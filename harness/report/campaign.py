@@ -1,8 +1,6 @@
 """What a campaign came to: text, one JSON document, and the XML that build servers read."""
 
 import shlex
-from collections import Counter
-from collections.abc import Callable, Sequence
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -10,49 +8,45 @@ from harness.files.opening import shown
 from harness.jobs.campaign import Campaign
 from harness.jobs.campaign_case import Plan, told
 from harness.jobs.campaign_run import Result
+from harness.jobs.campaign_tally import OUTCOMES, Counts, outcome_name
 from harness.jobs.invariants import INVARIANTS, RAISES
 from harness.report.quantities import count, duration
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/campaign/1"
 _SHOWN: Final = 20
-_VERIFIED: Final = "loaded and read back"
-_COUNTED: Final = (
-    _VERIFIED,
-    "loaded",
-    "loaded with changes",
-    "refused",
-    "incomplete",
-    "unconfirmed",
-    "error",
-)
 _HEADINGS: Final = ("verified", "loaded", "changed", "refused", "incomplete", "unconfirmed")
 
 
 def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | None) -> list[str]:
     """Return the whole report."""
-    results = campaign.results
+    runs = campaign.runs
     by = f"by {count(workers, 'worker')}"
-    speed = f", {len(results) / seconds:,.0f} a second" if seconds else ""
+    speed = f", {runs / seconds:,.0f} a second" if seconds else ""
     asked = f" of {campaign.asked:,}" if campaign.stopped else ""
+    again = (
+        f"; {count(campaign.dropped, 'run')} came a second time and counted once"
+        if campaign.dropped
+        else ""
+    )
     lines = [
-        f"{len(results):,}{asked} runs of seed {campaign.plan.seed} "
-        f"in {seconds:.1f} s {by}{speed}.",
+        f"{runs:,}{asked} runs of seed {campaign.plan.seed} in {seconds:.1f} s {by}{speed}{again}.",
         "",
-        *_tallies("unit", results, lambda result: result.case.profile, width),
+        *_tallies("unit", campaign.by_profile, width),
         "",
-        *_tallies("what goes wrong", results, lambda result: result.case.group, width),
+        *_tallies("what goes wrong", campaign.by_group, width),
         "",
+        f"{count(campaign.twice, 'run')} made twice; all that passed: SHA-256 {campaign.digest}.",
     ]
-    twice = sum(result.was_twice for result in results)
-    lines.append(f"{count(twice, 'run')} made twice; all that passed: SHA-256 {campaign.digest}.")
     if not campaign.broken:
-        return [*lines, "No rule was broken."]
-    lines += ["", f"{count(len(campaign.broken), 'run')} broke a rule:"]
+        return [*lines, "No rule was broken."] if runs else [lines[0]]
+    lines += ["", f"{count(campaign.broke, 'run')} broke a rule:"]
     for result in campaign.broken[:_SHOWN]:
         lines += ["", *_broken_lines(campaign.plan, result)]
-    if (rest := len(campaign.broken) - _SHOWN) > 0:
-        lines += ["", f"And {rest:,} more, which --json tells."]
+    if (rest := campaign.broke - _SHOWN) > 0:
+        told = len(campaign.broken) - _SHOWN
+        which = "which --json tells" if told == rest else f"{told:,} of which --json tells"
+        lines += ["", f"And {rest:,} more, {which}."]
     return lines
 
 
@@ -61,7 +55,7 @@ def one_lines(plan: Plan, result: Result) -> list[str]:
     broken = {each.name: each.found for each in result.broken}
     lines = [
         f"{_upper(told(result.case))}.",
-        f"  {_outcome(result)}{f': {shown(result.reason)}' if result.reason else ''}.",
+        f"  {outcome_name(result)}{f': {shown(result.reason)}' if result.reason else ''}.",
         f"  {duration(result.took_ns)} on the line; disturbed {count(result.struck, 'time')}.",
         f"  All that passed: SHA-256 {result.digest}.",
         "",
@@ -74,7 +68,10 @@ def one_lines(plan: Plan, result: Result) -> list[str]:
 
 
 def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, Any]:
-    """Return the same as one JSON document; runs are listed where a rule was broken."""
+    """Return the same as one JSON document.
+
+    Runs are listed where a rule was broken, and in short one by one where they are few enough.
+    """
     results = campaign.results
     return {
         "schema": SCHEMA,
@@ -82,18 +79,34 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, A
         "profiles": list(campaign.plan.units),
         "disturbances": list(campaign.plan.disturbances),
         "asked": campaign.asked,
-        "runs": len(results),
+        "runs": campaign.runs,
         "stopped": campaign.stopped,
-        "twice": sum(result.was_twice for result in results),
+        "failed": None if campaign.failed is None else type(campaign.failed).__name__,
+        "came_again": campaign.dropped,
+        "twice": campaign.twice,
         "seconds": round(seconds, 3),
         "workers": workers,
-        "runs_a_second": round(len(results) / seconds, 1) if seconds else None,
+        "runs_a_second": round(campaign.runs / seconds, 1) if seconds else None,
         "sha256": campaign.digest,
         "rules": [{"name": r.name, "sentence": r.sentence} for r in (*INVARIANTS, RAISES)],
-        "by_profile": _counts(results, lambda result: result.case.profile),
-        "by_group": _counts(results, lambda result: result.case.group),
-        "by_disturbance": _counts(results, lambda result: result.case.kind),
+        "by_profile": campaign.by_profile,
+        "by_group": campaign.by_group,
+        "by_disturbance": campaign.by_kind,
+        "broke": campaign.broke,
         "broken": [run_document(campaign.plan, result) for result in campaign.broken],
+        "results": None if results is None else [_in_short(result) for result in results],
+    }
+
+
+def _in_short(result: Result) -> dict[str, Any]:
+    return {
+        "number": result.case.number,
+        "profile": result.case.profile,
+        "disturbances": list(result.case.disturbances),
+        "outcome": result.outcome,
+        "verified": result.verified,
+        "broken": len(result.broken),
+        "sha256": result.digest,
     }
 
 
@@ -127,27 +140,38 @@ def run_document(plan: Plan, result: Result) -> dict[str, Any]:
 
 
 def junit(campaign: Campaign, *, seconds: float) -> bytes:
-    """Return the campaign as a suite of test cases a profile, a broken rule being a failure."""
+    """Return the campaign as a suite of test cases a profile, a broken rule being a failure.
+
+    Where the runs are too many to be kept, only those are listed in which one was broken.
+    """
     root = ElementTree.Element("testsuites", name="dryload campaign", time=f"{seconds:.3f}")
-    suites: dict[str, ElementTree.Element] = {}
-    for result in campaign.results:
-        profile = shown(result.case.profile)
-        suite = suites.get(profile)
-        if suite is None:
-            suite = suites[profile] = ElementTree.SubElement(root, "testsuite", name=profile)
+    root.set("tests", str(campaign.runs))
+    root.set("failures", str(campaign.broke))
+    root.set("errors", "0")
+    suites = {}
+    for profile, counts in campaign.by_profile.items():
+        suite = ElementTree.SubElement(root, "testsuite", name=shown(profile))
+        suite.set("tests", str(counts["runs"]))
+        suite.set("failures", str(counts["broken"]))
+        suite.set("errors", "0")
+        suites[profile] = suite
+    listed = campaign.broken if campaign.results is None else campaign.results
+    for result in listed:
+        profile = result.case.profile
         case = ElementTree.SubElement(
-            suite, "testcase", classname=profile, name=shown(told(result.case)), time="0"
+            suites[profile],
+            "testcase",
+            classname=shown(profile),
+            name=shown(told(result.case)),
+            time="0",
         )
-        for broken in result.broken:
+        for broken in result.broken[:1]:
             failure = ElementTree.SubElement(
                 case, "failure", type=broken.name, message=shown(broken.found)
             )
-            failure.text = f"{broken.sentence}\n{shown(command_of(campaign.plan, result))}"
-    for element in (root, *suites.values()):
-        element.set("tests", str(len(list(element.iter("testcase")))))
-        failed = [case for case in element.iter("testcase") if case.find("failure") is not None]
-        element.set("failures", str(len(failed)))
-        element.set("errors", "0")
+            others = (f"{each.sentence} But {each.found}." for each in result.broken[1:])
+            lines = (broken.sentence, *others, command_of(campaign.plan, result))
+            failure.text = "\n".join(shown(line) for line in lines)
     content: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
     return content + b"\n"
 
@@ -169,33 +193,15 @@ def _broken_lines(plan: Plan, result: Result) -> list[str]:
     return [*lines, f"  Again: {shown(command_of(plan, result))}"]
 
 
-def _tallies(
-    heading: str, results: Sequence[Result], key: Callable[[Result], str], width: int | None
-) -> list[str]:
+def _tallies(heading: str, by_name: Counts, width: int | None) -> list[str]:
     columns = [Column(heading), Column("runs", right=True)]
     columns += [Column(each, right=True, spare=1) for each in _HEADINGS]
     columns.append(Column("broken", right=True))
     rows = []
-    for name, counts in _counts(results, key).items():
-        numbers = [counts[each] for each in ("runs", *_COUNTED[:-1], "broken")]
+    for name, counts in by_name.items():
+        numbers = [counts[each] for each in ("runs", *OUTCOMES[:-1], "broken")]
         rows.append([shown(name), *(f"{number:,}" for number in numbers)])
     return table(columns, rows, width)
-
-
-def _counts(results: Sequence[Result], key: Callable[[Result], str]) -> dict[str, dict[str, int]]:
-    counts: dict[str, Counter[str]] = {}
-    for result in results:
-        each = counts.setdefault(key(result), Counter())
-        each["runs"] += 1
-        each[_outcome(result)] += 1
-        each["broken"] += bool(result.broken)
-    names = ("runs", *_COUNTED, "broken")
-    return {name: {what: counts[name][what] for what in names} for name in sorted(counts)}
-
-
-def _outcome(result: Result) -> str:
-    is_verified = result.outcome == "loaded" and result.verified
-    return _VERIFIED if is_verified else result.outcome
 
 
 def _upper(text: str) -> str:

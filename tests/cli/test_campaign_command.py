@@ -5,20 +5,26 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
+import subprocess
+import sys
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 import typer
 
+from harness.cli import campaign as command
 from harness.cli.campaign import campaign
+from harness.files.problem import RIG, Problem
 from harness.jobs import campaign as job
 from harness.jobs import campaign_run
 from harness.jobs.campaign_case import Plan
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import Invariant
-from tests.cli.runs import run, run_all
+from tests.cli.runs import environment, run, run_all
 
 UNIT = ("--profile", "lantern-desk")
 
@@ -63,6 +69,11 @@ def test_what_cannot_be_run_is_said(tmp_path: Path) -> None:
             "words": ("campaign", "--disturb", "flop a bit"),
             "place": ("campaign", "--junit", "no/such/folder.xml"),
             "runs": ("campaign", "--runs", "0"),
+            "capture": ("campaign", "--capture", "it.jsonl"),
+            "ending": ("campaign", "--only", "1", "--capture", "it.txt"),
+            "address": ("campaign", "--cluster", "attic"),
+            "both": ("campaign", "--cluster", "tcp://127.0.0.1:1", "--workers", "2"),
+            "one": ("campaign", "--cluster", "tcp://127.0.0.1:1", "--only", "2"),
         },
         folder=tmp_path,
     )
@@ -70,6 +81,30 @@ def test_what_cannot_be_run_is_said(tmp_path: Path) -> None:
         assert (each.code, each.out, len(each.lines)) == (2, "", 1), (name, each)
     assert "did you mean lantern-desk" in ran["unit"].err
     assert "--disturb" in ran["words"].err
+    assert "--only NUMBER" in ran["capture"].err
+    assert "tcp://HOST:PORT" in ran["address"].err
+
+
+def test_one_run_is_kept_to_the_byte_by_two_processes(tmp_path: Path) -> None:
+    words = ("campaign", "--seed", "11", "--only", "3345", "--capture")
+    ran = run_all(
+        {name: (*words, name) for name in ("a.jsonl", "b.jsonl", "c.mid")}, folder=tmp_path
+    )
+    for name, each in ran.items():
+        assert (each.code, each.lines) == (0, [f"dryload: what passed is in {name}."]), each
+    assert (tmp_path / "a.jsonl").read_bytes() == (tmp_path / "b.jsonl").read_bytes()
+    # Beside it: the sum that the text tells, from the bytes and times in the file.
+    total = sha256()
+    for line in (tmp_path / "a.jsonl").read_text().splitlines()[1:]:
+        passage = json.loads(line)
+        data = bytes.fromhex(passage["hex"])
+        total.update(f"{passage['direction']} {passage['end_ns']} {len(data)}\n".encode() + data)
+    assert f"All that passed: SHA-256 {total.hexdigest()}." in ran["a.jsonl"].out
+    other = run(*words[:-2], "3346", "--capture", "a.jsonl", folder=tmp_path)
+    assert (other.code, other.out, len(other.lines)) == (2, "", 1)  # it is there already
+    again = run(*words[:-2], "3346", "--capture", "a.jsonl", "--overwrite", folder=tmp_path)
+    assert again.code == 0
+    assert (tmp_path / "a.jsonl").read_bytes() != (tmp_path / "b.jsonl").read_bytes()
 
 
 def test_a_broken_rule_is_exit_1_and_told_with_its_command(
@@ -90,7 +125,45 @@ def test_a_broken_rule_is_exit_1_and_told_with_its_command(
 
 
 def _with(rule: Invariant) -> dict[str, object]:
-    return {"twice": False, "invariants": (rule,)}
+    return {"twice": False, "invariants": (rule,), "look": None}
+
+
+def test_a_cluster_that_is_not_there_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))  # and nobody listens there
+        address = f"tcp://127.0.0.1:{nobody.getsockname()[1]}"
+        with pytest.raises(Problem, match="no scheduler answers at") as away:
+            campaign(cluster=address)
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(Problem, match="is not installed") as missing:
+        campaign(cluster=address)
+    assert (away.value.code, missing.value.code) == (RIG, RIG)
+    assert "dryload[cluster]" in missing.value.do
+
+
+def test_a_worker_that_ends_is_said_with_what_was_done(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command, "_be_a_worker", _end_after_a_while)
+    with pytest.raises(Problem, match="a worker ended in the middle"):
+        campaign(runs=100_000, profile=["lantern-desk"], workers=2, as_json=True)
+    document = json.loads(capsys.readouterr().out)
+    assert (document["stopped"], document["failed"]) == (True, "BrokenProcessPool")
+    assert document["runs"] == document["by_profile"].get("lantern-desk", {"runs": 0})["runs"]
+
+
+def _end_after_a_while() -> None:
+    """Be a worker that is gone after its first task: what it calls then ends it."""
+    calls: list[int] = []
+
+    def work(plan: Plan, number: int, **rest: object) -> Result:
+        calls.append(number)
+        if len(calls) > 40:
+            os._exit(1)
+        return result_of(plan, number)
+
+    result_of = campaign_run.result_of
+    vars(job)["result_of"] = work  # a worker has a process of its own
 
 
 def test_ctrl_c_ends_it_and_reports_what_was_done(
@@ -109,3 +182,15 @@ def test_ctrl_c_ends_it_and_reports_what_was_done(
     assert document["stopped"] is True
     assert 0 < document["runs"] < document["asked"] == 10_000_000
     assert document["runs"] == document["by_profile"]["lantern-desk"]["runs"]
+
+
+def test_nothing_of_the_cluster_is_loaded_on_the_way_to_help() -> None:
+    code = (
+        "import sys; from harness.cli import main; main._register(); "
+        "print(sorted({name.partition('.')[0] for name in sys.modules} "
+        "& {'dask', 'distributed', 'tornado', 'numpy'}))"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=environment(), check=True
+    )
+    assert ran.stdout == "[]\n"

@@ -11,14 +11,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from emulator.dump.sample import same_samples
 from emulator.unit.memory import Region
 from emulator.unit.profile import profile_names
 from harness.jobs.campaign import run_campaign
-from harness.jobs.campaign_case import Plan, case_of, dump_of
+from harness.jobs.campaign_case import Plan, case_of, dump_of, file_of
 from harness.jobs.campaign_menu import PATTERNS
 from harness.jobs.campaign_run import result_of, run_of
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
+from harness.jobs.playlist import dumps_in
+from harness.judge.finding import Verdict
 
 PLAN = Plan(seed=5, profiles=("lantern-desk",))
 FOUND = {rule.name: rule.found for rule in INVARIANTS}
@@ -120,6 +123,19 @@ def test_widths_are_those_of_plain_integers(bits: int, how: str) -> None:
             assert got == np.floor(value)
 
 
+def test_a_dump_is_what_a_file_with_it_would_give() -> None:
+    for number in range(150):
+        case = case_of(Plan(seed=4), number)
+        made = dump_of(case)
+        (read,) = dumps_in(file_of(case))
+        assert Verdict.BROKEN not in {finding.verdict for finding in read.findings}
+        assert (made.file, made.index, made.header) == (read.file, read.index, read.header)
+        assert made.outgoing.header == read.outgoing.header
+        assert list(made.outgoing.packets) == list(read.outgoing.packets)
+        assert (made.outgoing.after, made.outgoing.fallback) == (read.outgoing.after, None)
+        assert same_samples(made.sample, read.sample)
+
+
 def test_an_error_is_a_broken_rule_and_not_the_end() -> None:
     def fails(run: Run) -> str:
         raise KeyError("desk")
@@ -135,6 +151,7 @@ def test_cases_are_the_same_in_every_process_and_every_order() -> None:
     here = run_campaign(plan, range(30), Here())
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
         there = run_campaign(plan, range(29, -1, -1), pool)
+    assert here.results is not None
     assert there.results == here.results
     assert (there.digest, there.stopped) == (here.digest, False)
     assert {result.case.profile for result in here.results} == set(profile_names())
@@ -146,7 +163,7 @@ def test_a_wish_to_stop_ends_it_and_keeps_what_was_done() -> None:
     done = run_campaign(
         PLAN, range(1000), Here(), progress=told.append, wants_stop=lambda: bool(told), ahead=1
     )
-    assert (done.stopped, len(done.results), told) == (True, 25, [25])
+    assert (done.stopped, done.runs, told) == (True, 25, [25])
 
 
 def test_every_pattern_of_the_menu_is_understood() -> None:
