@@ -14,17 +14,19 @@ from pathlib import Path
 from typing import Final
 
 from captures_demo.dumps import good_files
+from captures_demo.evenings import transfer_files
 from captures_demo.faults import broken_files
 
 HERE: Final = Path(__file__).parent
-_FOLDERS: Final = ("good", "broken")
+_FOLDERS: Final = ("good", "broken", "transfers")
 
 
 @cache
 def demo_files() -> Mapping[str, bytes]:
     """Return the bytes of every file by its path, such as good/thunder.syx."""
     made = {f"good/{name}": data for name, data in good_files()}
-    return made | {f"broken/{name}": data for name, data in broken_files()}
+    made |= {f"broken/{name}": data for name, data in broken_files()}
+    return made | {f"transfers/{name}": data for name, data in transfer_files()}
 
 
 def write(into: Path) -> None:
@@ -61,7 +63,7 @@ def _where(there: bytes, made: bytes) -> str:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the script; 0 all well, 1 something differs."""
     parser = argparse.ArgumentParser(
-        prog="python -m captures_demo.make", description="Make the demo's dump files."
+        prog="python -m captures_demo.make", description="Make the demo's files."
     )
     parser.add_argument("--into", type=Path, default=HERE, help="another folder than captures_demo")
     parser.add_argument("--check", action="store_true", help="write nothing, only compare")

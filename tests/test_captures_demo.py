@@ -34,7 +34,7 @@ def test_a_fresh_process_makes_the_committed_bytes(tmp_path: Path) -> None:
     script = [sys.executable, "-m", "captures_demo.make", "--into", str(tmp_path)]
     subprocess.run(script, cwd=ROOT, check=True, capture_output=True)
     made = {file.relative_to(tmp_path): file.read_bytes() for file in tmp_path.glob("*/*")}
-    kept = {file.relative_to(DEMO): file.read_bytes() for file in DEMO.glob("[gb]*/*")}
+    kept = {file.relative_to(DEMO): file.read_bytes() for file in DEMO.glob("[gbt]*/*")}
     assert made == kept
 
 
@@ -53,12 +53,14 @@ def test_checking_finds_a_changed_a_missing_and_a_strange_file(
     (tmp_path / "good" / "gulls.syx").write_bytes(good("gulls")[:-1])
     (tmp_path / "broken" / "thunder-f7-missing.syx").unlink()
     (tmp_path / "broken" / "another.syx").write_bytes(b"")
+    (tmp_path / "transfers" / "memory-full.jsonl").write_bytes(b"{}")
     assert make.main(["--check", "--into", str(tmp_path)]) == 1
     said = capsys.readouterr().out
     assert re.findall(r"^\S+", said, re.M) == [
         "good/gulls.syx",
         "good/tick.syx",
         "broken/thunder-f7-missing.syx",
+        "transfers/memory-full.jsonl",
         "broken/another.syx",
     ]
     assert "byte 40 is" in said
@@ -69,7 +71,7 @@ def test_the_whole_folder_is_small() -> None:
     assert sum(sizes) < MOST_BYTES
 
 
-@pytest.mark.parametrize("script", ["dumps.py", "faults.py"])
+@pytest.mark.parametrize("script", ["dumps.py", "faults.py", "evenings.py"])
 def test_no_script_computes_with_floats_or_chance(script: str) -> None:
     # sounds.py is looked at in test_demo_sounds.py.
     for node in ast.walk(ast.parse((DEMO / script).read_text(encoding="utf-8"))):

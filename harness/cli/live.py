@@ -145,9 +145,9 @@ def _played(
         pause.wait()
         if pause.wants_stop() or live.replay.failed is not None:
             return
-        transfer = live.play(dump)
+        transfer, diagnosis = live.play(dump)
         journal.enter(entry_of(transfer))
-        yield Played(transfer=transfer)
+        yield Played(transfer=transfer, diagnosis=diagnosis)
 
 
 class Pause:

@@ -37,6 +37,7 @@ def _register() -> None:
         campaign,
         clauses,
         decode,
+        diagnose,
         diff,
         disturbances,
         encode,
@@ -49,7 +50,7 @@ def _register() -> None:
         validate,
     )
 
-    doing = (validate, replay, campaign, serve, read, diff, explain, encode, decode)
+    doing = (validate, replay, diagnose, campaign, serve, read, diff, explain, encode, decode)
     for module in (*doing, profiles, ports, disturbances, clauses):
         app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
 

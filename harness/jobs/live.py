@@ -6,20 +6,25 @@ sorted out beforehand: a dump that is broken in its file, and one that the journ
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from emulator.dump.capture import Direction
+from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.events import Event
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
 from harness.files.journal import Entry, Journal, sha256_of
+from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.line import never
 from harness.jobs.playlist import Dump
 from harness.jobs.replay import Progress, Replay
+from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings, Transfer
 from harness.judge.finding import Verdict
+
+if TYPE_CHECKING:
+    from harness.judge.diagnosis.diagnose import Diagnosis
 
 
 class LiveReplay:
@@ -53,13 +58,27 @@ class LiveReplay:
             wants_stop=wants_stop,
         )
         self._keeps: Final = keeps_capture
+        self._start_ns: Final = port.clock.now_ns()
 
-    def play(self, dump: Dump) -> Transfer:
-        """Play one dump, read it back and compare."""
+    def play(self, dump: Dump) -> "tuple[Transfer, Diagnosis | None]":
+        """Play one dump, read it back and compare; what did not go well is diagnosed."""
+        passages = self.line.capture.passages
+        began = len(passages)
         transfer = self.replay.play(dump)
+        diagnosis = None
+        if not (transfer.is_well or transfer.stopped or self.replay.failed):
+            diagnosis = self._diagnosed(dump, passages[began:])
         if not self._keeps:
-            self.line.capture.passages.clear()
-        return transfer
+            passages.clear()
+        return transfer, diagnosis
+
+    def _diagnosed(self, dump: Dump, passages: list[Passage]) -> "Diagnosis":
+        from harness.judge.diagnosis.diagnose import diagnose
+
+        recorded = Recorded(
+            capture=Capture(passages), start_ns=self._start_ns, taken_at=TakenAt.HOST
+        )
+        return diagnose(recorded, [source_of(dump)])
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self.replay.hear(events)

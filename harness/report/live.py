@@ -2,26 +2,40 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Final
 
 from emulator.ports.port import PortError
 from harness.files.opening import shown
 from harness.jobs.live import Sorted
 from harness.jobs.playlist import Dump, LeftOut
 from harness.judge.finding import Verdict
+from harness.report import replay
 from harness.report.findings import finding_document
 from harness.report.quantities import count
 from harness.report.replay import (
     SCHEMA,
     Played,
     is_well,
-    lines_of,
     table_of,
     total_sentence,
     transfer_document,
 )
 
+_NO_CAUSE: Final = "What passed on the line does not tell why."
 __all__ = ["before", "document", "is_well", "left_out", "lines_of", "summary"]
+
+
+def lines_of(played: Played) -> list[str]:
+    """Return what is said of one dump when it has been played, and why it did not go well."""
+    lines = replay.lines_of(played)
+    if played.diagnosis is None:
+        return lines
+    if played.diagnosis.first is None:
+        return [*lines, f"  {_NO_CAUSE}"]
+    from harness.report.diagnose import answer_lines
+
+    told = [f"    {line}".rstrip() for line in answer_lines(played.diagnosis)]
+    return [*lines, "", "  Diagnosis", *told]
 
 
 def left_out(sorted_out: Sorted) -> list[str]:
@@ -81,7 +95,7 @@ def document(
     return {
         "schema": SCHEMA,
         "target": {"kind": kind, "name": target.partition(":")[2], "given": target},
-        "transfers": [transfer_document(played) for played in plays],
+        "transfers": [_transfer_document(played) for played in plays],
         "memory": None,
         "not_played": [asdict(what) for what in not_played],
         "not_sent": [_dump_document(dump) for dump in sorted_out.broken],
@@ -90,6 +104,15 @@ def document(
         "failed": None if failed is None else {"what": failed.what, "do": failed.do},
         "journal": journal,
     }
+
+
+def _transfer_document(played: Played) -> dict[str, Any]:
+    diagnosis = None
+    if played.diagnosis is not None:
+        from harness.report.diagnose import document_of
+
+        diagnosis = document_of(played.transfer.dump.file, played.diagnosis)
+    return {**transfer_document(played), "diagnosis": diagnosis}
 
 
 def _dump_document(dump: Dump) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import PurePath
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
@@ -18,6 +18,9 @@ from harness.report.findings import finding_document, finding_lines, told_line
 from harness.report.quantities import count, duration, rate, share, sides
 from harness.report.table import Column, table
 
+if TYPE_CHECKING:
+    from harness.judge.diagnosis.diagnose import Diagnosis
+
 SCHEMA: Final = "dryload/replay/1"
 _NS: Final = 1_000_000_000
 
@@ -27,6 +30,8 @@ class Played:
     """One transfer with everything that is to be said of it."""
 
     transfer: Transfer
+    diagnosis: "Diagnosis | None" = None
+    """Of a dump that went to a port and did not load well: why."""
 
     @property
     def findings(self) -> tuple[Finding, ...]:

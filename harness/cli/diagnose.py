@@ -1,0 +1,98 @@
+"""`dryload diagnose`: from a recorded transfer to causes and remedies."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import Timer
+from typing import Annotated, Final
+
+import typer
+
+from harness.cli.terminal import fitted
+
+_PATIENCE_S: Final = 1.0
+
+
+def diagnose(
+    capture: Annotated[
+        str,
+        typer.Argument(
+            metavar="CAPTURE",
+            help="A recorded transfer (made by replay, read or serve with --capture), pasted "
+            "hexadecimal text, or what only one side sent; - is standard input.",
+        ),
+    ],
+    source: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="FILE",
+            help="The dump that was to be sent: with it, damage is found that no checksum shows. "
+            "May be given more than once.",
+        ),
+    ] = None,
+    from_unit: Annotated[
+        bool,
+        typer.Option(
+            "--from-unit",
+            help="Of a file that holds one direction and does not say which: the unit sent it.",
+        ),
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Say why a transfer failed: the likeliest cause, what speaks for it, and what to do.
+
+    The more is recorded, the more it can tell: both directions, with times, and the dump that was
+    to be sent beside it. What it could not know it says.
+
+    Exit 0 if nothing is wrong, 1 if a cause is named or there is not enough to tell, 2 if the file
+    cannot be read or holds no transfer.
+    """
+    from emulator.dump.capture import Direction
+    from harness.files.capture_file import load
+    from harness.files.opening import shown
+    from harness.files.problem import Problem
+    from harness.jobs.sources import sources_in
+    from harness.judge.diagnosis.diagnose import diagnose as diagnosed
+    from harness.report.diagnose import diagnosis_document, diagnosis_lines, is_well
+
+    with _patience(capture):
+        sources = sources_in(source or [])
+        file = load(capture, direction=Direction.FROM_UNIT if from_unit else Direction.TO_UNIT)
+        diagnosis = diagnosed(file.recorded, sources)
+    for remark in file.recorded.remarks:
+        typer.echo(f"dryload: {shown(capture)}: {remark}.", err=True)
+    if not diagnosis.is_of_transfer:
+        raise Problem(
+            f"{shown(capture)} holds no transfer: nothing in it belongs to a sample dump.",
+            do=f"dryload explain {shown(capture)} says what is in it.",
+        )
+    if as_json:
+        typer.echo(diagnosis_document(file, diagnosis))
+    else:
+        for line in diagnosis_lines(file, diagnosis):
+            typer.echo(fitted(f"{line}\n"), nl=False)
+    if not is_well([diagnosis]):
+        raise typer.Exit(1)
+
+
+@contextmanager
+def _patience(name: str) -> Iterator[None]:
+    """Say on a terminal that it goes on, if it takes longer than a second."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    from harness.files.opening import shown
+
+    status = Console(stderr=True).status(Text(f"looking through {shown(name)}"))
+    timer = Timer(_PATIENCE_S, status.start)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()
+        status.stop()

@@ -1,0 +1,145 @@
+"""What happened to a message on its way: bytes altered, lost, added, or a foreign message inside.
+
+Theory of operation.  A message that was hit may fall into pieces: a status byte ends it, what
+follows is loose, and an end that is missing lets the next message run into it.  So the pieces up to
+the next message are put together again, and their length is compared with the right one.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from functools import reduce
+from operator import xor
+from typing import Final
+
+from emulator.wire.constants import END, PACKET_BYTES
+from emulator.wire.splitter import PieceKind
+from harness.judge.dialogue.heard import Heard
+
+_CHANNEL: Final = range(0x80, 0xF0)
+
+
+class Hit(Enum):
+    """The kind of damage."""
+
+    ALTERED = "altered"
+    LOST = "lost"
+    ADDED = "added"
+    END_LOST = "end lost"
+    """Only F7 is missing."""
+    CUT = "cut"
+    """The rest of the message is missing, F7 with it."""
+    NOTE = "note"
+    """A whole channel message stands inside."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Damage:
+    """What happened to one message."""
+
+    hit: Hit
+    count: int
+    """Bytes that were altered, lost or added."""
+    length: int
+    """Bytes of the message as it arrived, without a foreign message inside."""
+    shown: str
+    """Bytes that say something, in hexadecimal; "" where none do."""
+
+
+def remains_of(spoken: Sequence[Heard]) -> Mapping[int, tuple[Heard, ...]]:
+    """Return by place what is loose behind each System Exclusive message of one direction."""
+    found: dict[int, tuple[Heard, ...]] = {}
+    last: int | None = None
+    for heard in spoken:
+        if heard.said.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT):
+            last = heard.said.place
+        elif last is not None:
+            found[last] = (*found.get(last, ()), heard)
+    return found
+
+
+def damage_of(
+    heard: Heard,
+    remains: Sequence[Heard],
+    reference: bytes | None = None,
+    right_length: int = PACKET_BYTES,
+) -> Damage:
+    """Return what happened to a message that is not sound.
+
+    `remains` is what is loose behind it; `reference` the message as it should be, if known.
+    """
+    body = heard.body
+    notes = [each for each in remains if _is_note(each)]
+    loose = [each for each in remains if not _is_note(each)]
+    is_torn = heard.said.piece.kind is PieceKind.CUT
+    rest = b"".join(each.body for each in loose) if is_torn or _ends_early(body, loose) else b""
+    whole = body + rest
+    length = len(whole)
+    if is_torn and notes and not _is_altered(whole, notes, right_length):
+        return Damage(
+            hit=Hit.NOTE, count=len(notes[0].body), length=length, shown=_hex(notes[0].body)
+        )
+    whole += b"".join(each.body for each in notes) if is_torn else b""
+    length = len(whole)
+    if length == right_length:
+        count = 1 if reference is None else _different(whole, reference)
+        return Damage(hit=Hit.ALTERED, count=count, length=length, shown=_altered(whole, reference))
+    if length > right_length:
+        return Damage(hit=Hit.ADDED, count=length - right_length, length=length, shown="")
+    missing = right_length - length
+    if whole[-1] != END:
+        hit = Hit.END_LOST if missing == 1 else Hit.CUT
+        if reference is not None and not reference.startswith(whole):
+            hit = Hit.LOST
+        return Damage(hit=hit, count=missing, length=length, shown="")
+    return Damage(hit=Hit.LOST, count=missing, length=length, shown="")
+
+
+def _is_note(heard: Heard) -> bool:
+    piece = heard.said.piece
+    return piece.kind is PieceKind.SHORT and piece.body[0] in _CHANNEL
+
+
+def _ends_early(body: bytes, loose: Sequence[Heard]) -> bool:
+    """Whether an F7 in the middle has ended a message whose rest follows."""
+    return bool(loose) and len(body) < PACKET_BYTES and loose[-1].body.endswith(bytes([END]))
+
+
+def _is_altered(whole: bytes, notes: Sequence[Heard], right_length: int) -> bool:
+    """Whether the status byte is rather one of the message's own bytes with its high bit set."""
+    with_notes = len(whole) + sum(len(each.body) for each in notes)
+    return with_notes == right_length and len(whole) != right_length
+
+
+def _different(one: bytes, other: bytes) -> int:
+    return sum(a != b for a, b in zip(one, other, strict=False)) + abs(len(one) - len(other))
+
+
+def _altered(whole: bytes, reference: bytes | None) -> str:
+    if reference is None or len(reference) != len(whole):
+        return ""
+    at = next((at for at, (a, b) in enumerate(zip(whole, reference, strict=True)) if a != b), None)
+    return "" if at is None else f"byte {at}: {whole[at]:02X} in place of {reference[at]:02X}"
+
+
+def _hex(data: bytes) -> str:
+    return data[:12].hex(" ").upper()
+
+
+def sum_is_off_by(body: bytes) -> int:
+    """Return by which bits the checksum of a whole packet is off (M1 p. 39)."""
+    return reduce(xor, body[1:-1])
+
+
+def lost_at(body: bytes, reference: bytes) -> tuple[int, int]:
+    """Return between which bytes of the reference one is missing from `body`: first and last.
+
+    Within a run of equal bytes nobody can tell which one it was.
+    """
+    first = next(
+        (at for at, (a, b) in enumerate(zip(body, reference, strict=False)) if a != b), len(body)
+    )
+    back = first
+    while back > 0 and reference[back - 1] == reference[first if first < len(reference) else -1]:
+        back -= 1
+    return back, first

@@ -1,0 +1,211 @@
+"""Answers with other numbers or device IDs than they should have."""
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from typing import Final, NamedTuple
+
+from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
+from emulator.wire.messages import HandshakeKind
+from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
+from harness.judge.diagnosis.rules_answers_seen import (
+    ACK,
+    NAK,
+    WAIT,
+    exchange_of,
+    is_doubled_there,
+    is_plain,
+    named,
+    suspect,
+)
+from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.talk import Exchange, Reply
+from harness.judge.plain import counted
+
+_ALTERED: Final = "answers altered on the way back"
+
+
+class _Odd(NamedTuple):
+    exchange: Exchange
+    reply: Reply
+    due: int
+
+
+def answer_numbers(scene: Scene) -> Iterator[Suspicion]:
+    """Tell a custom of numbering (T28) from single answers that break it."""
+    for dump in scene.sent if scene.both else ():
+        told = _told(dump, ACK)
+        custom = _custom(told)
+        if custom.due is not None:
+            yield suspect(
+                "unit numbers answers its own way",
+                Strength.SURE,
+                dump,
+                custom.text,
+                heard=told[0][1].heard,
+                exchange=told[0][0],
+            )
+        quiet = _undisturbed(dump)
+        odd = [*custom.odd, *_odd_others(dump), *_odd_waits(dump)]
+        odd = [each for each in odd if id(each.exchange) in quiet]
+        if odd and not is_doubled_there(dump):
+            odd.sort(key=lambda each: each.reply.end_ns)
+            yield from _misnumbered(dump, odd, len(told))
+
+
+def _undisturbed(dump: DumpScene) -> set[int]:
+    """Return the exchanges before and at which a message came once, and right."""
+    exchanges = dump.talk.exchanges
+    calm = [len(each.sendings) == 1 and is_plain(each.sendings[0]) for each in exchanges]
+    return {id(each) for at, each in enumerate(exchanges) if all(calm[max(at - 1, 0) : at + 1])}
+
+
+def _told(dump: DumpScene, kind: HandshakeKind) -> list[tuple[Exchange, Reply]]:
+    return [
+        (exchange, reply)
+        for exchange in dump.packets
+        for reply in exchange.replies
+        if reply.kind is kind and not reply.late and is_plain(exchange.sendings[reply.sending])
+    ]
+
+
+class _Custom(NamedTuple):
+    text: str
+    due: Callable[[int], int] | None
+    """None: the standard's own."""
+    odd: list[_Odd]
+
+
+def _custom(told: list[tuple[Exchange, Reply]]) -> _Custom:
+    """Return by what rule most of them are numbered, and the others."""
+    ways: list[_Custom] = []
+    for text, due in _CUSTOMS:
+        odd = [
+            _Odd(exchange, reply, due(exchange.number))
+            for exchange, reply in told
+            if reply.message.packet_number != due(exchange.number)
+        ]
+        ways.append(_Custom(text, due if text else None, odd))
+    best = min(ways, key=lambda each: len(each.odd))  # of equal ones the standard's
+    # A custom is kept to by most, and explains far more than the standard's own rule.
+    fits = 2 * len(best.odd) <= min(len(told), len(ways[0].odd))
+    return best if fits else ways[0]
+
+
+def _odd_waits(dump: DumpScene) -> list[_Odd]:
+    """Return the few WAITs that are numbered otherwise than all others."""
+    told = _told(dump, WAIT)
+    odd = _custom(told).odd
+    return odd if 2 * len(odd) < len(told) else []
+
+
+_CUSTOMS: Final[tuple[tuple[str, Callable[[int], int]], ...]] = (
+    ("", lambda number: number),
+    (
+        "Its answers name the packet that it expects next.",
+        lambda number: (number + 1) % PACKET_NUMBERS,
+    ),
+    ("Its answers always say 0.", lambda number: 0),
+)
+
+
+def _odd_others(dump: DumpScene) -> list[_Odd]:
+    """Return the NAKs that name a packet other than theirs, where that packet was right itself."""
+    return [
+        _Odd(exchange, reply, exchange.number)
+        for exchange in dump.packets
+        for reply in exchange.replies
+        if reply.kind is NAK and not reply.fits and not reply.late and not exchange.jump
+        and not fits_custom(dump, exchange, reply)
+        and is_plain(exchange.sendings[reply.sending])
+    ]  # fmt: skip
+
+
+def _misnumbered(dump: DumpScene, odd: list[_Odd], told: int) -> Iterator[Suspicion]:
+    offsets = {(each.reply.message.packet_number - each.due) % PACKET_NUMBERS for each in odd}
+    first = odd[0]
+    said = first.reply.message.packet_number
+    turned = (said ^ first.due).bit_count() == 1
+    if len(odd) == 1:
+        by_chance = turned and offsets != {1}
+        wrong, altered = _either(altered=by_chance)
+    else:
+        wrong, altered = _either(altered=len(offsets) > 1)
+        wrong = Strength.STRONG if wrong is Strength.FAIR and told else wrong
+    text = (
+        f"The answer to {named(first.exchange)} names packet number {said} where {first.due} was "
+        f"due; {counted(len(odd), 'answer')} in all do not fit."
+    )
+    for cause, strength in (("answers with a wrong number", wrong), (_ALTERED, altered)):
+        yield suspect(
+            cause,
+            strength,
+            dump,
+            text,
+            heard=first.reply.heard,
+            exchange=first.exchange,
+            shown=first.reply.heard.body.hex(" "),
+        )
+
+
+def _either(*, altered: bool) -> tuple[Strength, Strength]:
+    """Return how much speaks for a unit that errs, and for answers that were changed."""
+    return (Strength.WEAK, Strength.FAIR) if altered else (Strength.FAIR, Strength.WEAK)
+
+
+def fits_custom(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:
+    """Whether a number is by the unit's own custom, so that the answer was an ACK once."""
+    due = _custom(_told(dump, ACK)).due
+    return due is not None and reply.message.packet_number == due(exchange.number)
+
+
+def answer_devices(scene: Scene) -> Iterator[Suspicion]:
+    """Suspect another unit, or another setting, where answers carry a device ID of their own."""
+    for dump in scene.sent if scene.both else ():
+        replies = dump.talk.replies
+        own = _own_device(dump)
+        strange = [
+            each for each in replies if own is not None and each.message.device_id not in own
+        ]
+        if not strange:
+            continue
+        reply = strange[0]
+        exchange = exchange_of(dump, reply)
+        said = reply.message.device_id
+        alone = len(strange) == 1 and len(replies) > 1
+        due = min(own or {ALL_CALL})
+        by_chance = alone and (said ^ due).bit_count() == 1 and (said - due) % PACKET_NUMBERS != 1
+        other, altered = _either(altered=by_chance)
+        evidence = Evidence(
+            text=f"The answer to {named(exchange)} comes from device {said}, and the dump is for "
+            f"device {due}; {counted(len(strange), 'answer')} of {len(replies):,} do so.",
+            at=dump.place(reply.heard, exchange),
+            shown=reply.heard.body.hex(" "),
+        )
+        found = [("answers with another device ID", other if alone else Strength.STRONG)]
+        found += [(_ALTERED, altered)] if alone else []
+        for cause, strength in found:
+            yield Suspicion(
+                cause=cause,
+                strength=strength,
+                evidence=(evidence,),
+                at=evidence.at,
+                dump=dump.index,
+            )
+
+
+def _own_device(dump: DumpScene) -> set[int] | None:
+    """Return which device IDs its answers may carry; None where nobody can know."""
+    own = dump.talk.device_id
+    if own is None:
+        return None
+    if own != ALL_CALL:
+        return {own, ALL_CALL}
+    counts = Counter(each.message.device_id for each in dump.talk.replies)
+    common = counts.most_common(1)
+    return {common[0][0], ALL_CALL} if common and common[0][1] > 1 else None
+
+
+NUMBER_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (
+    answer_numbers,
+    answer_devices,
+)

@@ -1,0 +1,14 @@
+"""Rules about bytes that are spoiled on the way to the unit."""
+
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from harness.judge.diagnosis.cause import Suspicion
+from harness.judge.diagnosis.rules_way_bytes_hits import HIT_RULES
+from harness.judge.diagnosis.rules_way_bytes_others import OTHER_RULES
+from harness.judge.diagnosis.scene import Scene
+
+WAY_BYTES_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (
+    *HIT_RULES,
+    *OTHER_RULES,
+)

@@ -1,0 +1,333 @@
+"""What damaged packets have in common: lost, added and altered bytes, one here or one by rule.
+
+Theory of operation.  All damaged packets of a dump are looked at together.  What strikes at one
+length, at one distance or in one bit is told as that; the rest is told by the kind of its first.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+from emulator.dump.capture import Direction
+from emulator.wire.constants import ALL_CALL, PACKET_BYTES
+from harness.files.recorded import TakenAt
+from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
+from harness.judge.diagnosis.damage import (
+    Damage,
+    Hit,
+    damage_of,
+    lost_at,
+    remains_of,
+    sum_is_off_by,
+)
+from harness.judge.diagnosis.rules_answers_seen import NAK, is_plain, suspect
+from harness.judge.diagnosis.rules_file_common import in_every_sending, is_file, source_of
+from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.talk import Exchange, is_sound, is_torn_off, is_whole_packet
+from harness.judge.plain import counted
+
+_MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
+_FAMILY_BYTE: Final = 0x7E
+_NAMES: Final = {
+    Hit.ALTERED: "bytes altered on the way",
+    Hit.LOST: "bytes lost on the way",
+    Hit.CUT: "bytes lost on the way",
+    Hit.END_LOST: "bytes lost on the way",
+    Hit.ADDED: "bytes added on the way",
+    Hit.NOTE: "another sender on the cable",
+}
+_DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
+_SLACK: Final = 1
+_TOO_LIKELY: Final = 0.02  # distances that would fit by chance (our choice)
+_UNLIKELY: Final = 0.0001
+
+
+class _Found(NamedTuple):
+    """One damaged packet."""
+
+    exchange: Exchange
+    heard: Heard
+    damage: Damage
+    reference: bytes | None
+
+
+def hits(scene: Scene) -> Iterator[Suspicion]:
+    """Suspect the way of what arrived damaged (T11, T12, T14, T15, T18, T51, T53)."""
+    for dump in scene.sent:
+        found = list(_damaged(dump))
+        if not found:
+            continue
+        yield from _by_rule(dump, found) or _by_kind(dump, found)
+
+
+def _damaged(dump: DumpScene) -> Iterator[_Found]:
+    """Yield what arrived damaged and was not sent so."""
+    scene = dump.scene
+    if scene.recorded.taken_at is TakenAt.HOST or not dump.damaged:
+        return
+    loose = remains_of(list(scene.spoke(Direction.TO_UNIT)))
+    for exchange, heard in dump.damaged:
+        if is_torn_off(heard):
+            continue
+        if not is_sound(exchange.best) and in_every_sending(dump, exchange):
+            continue
+        reference = _reference(dump, exchange)
+        damage = damage_of(heard, loose.get(heard.said.place, ()), reference)
+        yield _Found(exchange, heard, damage, reference)
+
+
+def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
+    """Return the packet as it should be, if that is known."""
+    if is_sound(exchange.best):
+        return exchange.best.body
+    source = source_of(dump)
+    if source is not None and exchange.place is not None and exchange.place < len(source.packets):
+        return source.packets[exchange.place]
+    return None
+
+
+def _by_rule(dump: DumpScene, found: Sequence[_Found]) -> list[Suspicion]:
+    """Return what all of the damage has in common, if it has."""
+    for rule in (_ends, _cut, _rewritten, _stuck, _regular):
+        if (suspicion := rule(dump, found)) is not None:
+            return [suspicion]
+    return []
+
+
+def _ends(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
+    if any(each.damage.hit is not Hit.END_LOST for each in found):
+        return None
+    if len(found) < 2 or dump.sound:
+        return None
+    return _told(
+        dump,
+        "message ends lost",
+        Strength.SURE if len(found) >= _MANY else Strength.STRONG,
+        found[0],
+        f"{_all(found)} arrived with 126 of its 127 bytes: the last one, F7, is missing.",
+    )
+
+
+def _cut(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
+    lengths = {each.damage.length for each in found}
+    if len(lengths) > 1 or len(found) < 2 or dump.sound:
+        return None
+    if any(each.damage.hit is not Hit.CUT for each in found):
+        return None
+    return _told(
+        dump,
+        "messages cut at a length",
+        Strength.SURE if len(found) >= _MANY else Strength.STRONG,
+        found[0],
+        f"{_all(found)} ends after {lengths.pop()} of its 127 bytes.",
+    )
+
+
+def _rewritten(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
+    """Find one other device ID with which every checksum is right (DEV-04)."""
+    if dump.sound or not all(is_whole_packet(each.heard) for each in found):
+        return None
+    off = {sum_is_off_by(each.heard.body) for each in found}
+    ids = {each.heard.body[2] for each in found}
+    if len(off) != 1 or len(ids) != 1 or len({each.exchange.place for each in found}) < 2:
+        return None
+    (by,), (now,) = off, ids
+    if by in (0, now, _FAMILY_BYTE, _FAMILY_BYTE ^ now, ALL_CALL ^ now) and by != ALL_CALL ^ now:
+        return None  # a checksum that leaves something out looks the same
+    return _told(
+        dump,
+        "device ID rewritten on the way",
+        Strength.STRONG,
+        found[0],
+        f"Every packet is for device {now}, and every checksum is right for device {now ^ by}.",
+        shown=found[0].heard.body[:5].hex(" ").upper(),
+    )
+
+
+def _stuck(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
+    """Find one bit that is the same in every byte and by which every checksum is off."""
+    if len(found) < _MANY or not all(is_whole_packet(each.heard) for each in found):
+        return None
+    off = {sum_is_off_by(each.heard.body) for each in found}
+    if len(off) != 1 or (by := off.pop()).bit_count() != 1:
+        return None
+    data = b"".join(each.best.body[5:125] for each in dump.packets if is_whole_packet(each.best))
+    values = {byte & by for byte in data}
+    others = {byte & ~by for byte in data}
+    if len(values) != 1 or len(others) < _MANY:
+        return None
+    return _told(
+        dump,
+        "stuck data bit",
+        Strength.STRONG,
+        found[0],
+        f"Bit {by.bit_length() - 1} is {'set' if values.pop() else 'clear'} in every byte of the "
+        "sound, and the checksums say that it was not always so.",
+    )
+
+
+def _regular(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
+    """Find the distance at which bytes are lost (T53)."""
+    losses = [each for each in found if each.damage.hit in (Hit.LOST, Hit.CUT, Hit.END_LOST)]
+    if len(losses) < _MANY or len(losses) < len(found) - 1:
+        return None
+    spans = list(_spans(dump, losses))
+    # Whoever loses every Nth byte loses it in the stream that was sent; a divisor of N fits too.
+    for distance in reversed(_DISTANCES):
+        if not _fits(spans, distance):
+            continue
+        chance = _by_chance(spans, distance)
+        if chance > _TOO_LIKELY:
+            return None
+        return _told(
+            dump,
+            "every Nth byte lost",
+            Strength.SURE if chance < _UNLIKELY else Strength.STRONG,
+            losses[0],
+            f"A byte is missing {len(spans)} times, each time {distance} bytes after the one "
+            "before it, or twice that.",
+        )
+    return None
+
+
+def _by_chance(spans: Sequence[tuple[int, int]], distance: int) -> float:
+    """Return how many distances would fit if bytes were lost anywhere."""
+    fits = float(len(_DISTANCES))
+    for first, last in spans[1:]:
+        fits *= min(2 * (last - first + 1) / distance, 1.0)
+    return fits
+
+
+def _spans(dump: DumpScene, losses: Sequence[_Found]) -> Iterator[tuple[int, int]]:
+    """Yield between which bytes of the stream that was sent each loss is."""
+    before = 0
+    for each in losses:
+        start = each.heard.said.piece.offset + before
+        if each.reference is not None and each.damage.hit is not Hit.END_LOST:
+            first, last = lost_at(each.heard.body, each.reference)
+        elif each.damage.hit is Hit.END_LOST:
+            first = last = PACKET_BYTES - 1
+        else:
+            first, last = 1, PACKET_BYTES - 2
+        # Bytes that were lost between messages are not counted.
+        yield start + first - _SLACK, start + last + _SLACK
+        before += each.damage.count
+
+
+def _fits(spans: Sequence[tuple[int, int]], distance: int) -> bool:
+    """Whether all losses can be multiples of a distance apart, and none is left out."""
+    for origin in range(spans[0][0], spans[0][1] + 1):
+        at, good = origin, True
+        for first, last in spans[1:]:
+            steps = -(-(first - origin) // distance)
+            place = origin + steps * distance
+            if place > last or steps <= 0 or place - at > 2 * distance:
+                good = False
+                break
+            at = place
+        if good and at - origin >= (len(spans) - 1) * distance:
+            return True
+    return False
+
+
+def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Suspicion]:
+    kinds: dict[str, list[_Found]] = {}
+    for each in found:
+        kinds.setdefault(_NAMES[each.damage.hit], []).append(each)
+    most = Counter({name: len(mine) for name, mine in kinds.items()})
+    first = min(kinds, key=lambda name: (-most[name], kinds[name][0].heard.said.place))
+    for name, mine in kinds.items():
+        how = Strength.STRONG if name == first else Strength.WEAK
+        yield _told(dump, name, how, mine[0], *_sentences(dump, mine), shown=mine[0].damage.shown)
+
+
+def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
+    one = mine[0]
+    damage, where = one.damage, _packet(one)
+    match damage.hit:
+        case Hit.ALTERED:
+            yield f"{where} arrived with a checksum that does not fit its bytes."
+        case Hit.ADDED:
+            yield f"{where} arrived {counted(damage.count, 'byte', 'bytes')} too long."
+        case Hit.NOTE:
+            yield (
+                f"{where} breaks off at a message for channel "
+                f"{int(damage.shown[:2], 16) % 16 + 1}, and goes on behind it."
+            )
+        case Hit.CUT | Hit.END_LOST:
+            yield f"{where} breaks off after {damage.length} of its 127 bytes."
+        case _:
+            yield f"{where} arrived {counted(damage.count, 'byte', 'bytes')} too short."
+    if is_sound(one.exchange.best):
+        yield "It was right when it was sent again, so it had been sent right."
+    elif one.reference is not None:
+        yield "The source has it right."
+    places = {each.exchange.place for each in mine}
+    if len(places) > 1:
+        yield f"In all that happened to {len(places):,} of {len(dump.packets):,} packets."
+
+
+def _all(found: Sequence[_Found]) -> str:
+    return f"Each of {len(found):,} packets" if len(found) > 1 else _packet(found[0])
+
+
+def _packet(found: _Found) -> str:
+    return f"Packet {found.exchange.place:,}"
+
+
+def _told(
+    dump: DumpScene,
+    cause: str,
+    strength: Strength,
+    one: _Found,
+    *texts: str,
+    shown: str = "",
+) -> Suspicion:
+    place = dump.place(one.heard, one.exchange)
+    evidence = [
+        Evidence(text=text, at=place if not turn else None, shown="" if turn else shown)
+        for turn, text in enumerate(texts)
+    ]
+    return Suspicion(
+        cause=cause, strength=strength, evidence=tuple(evidence), at=place, dump=dump.index
+    )
+
+
+def rejected(scene: Scene) -> Iterator[Suspicion]:
+    """Suspect the way of what was rejected though it left right, where only that is known (T12)."""
+    if not scene.both or scene.shows_damage(Direction.TO_UNIT):
+        return
+    for dump in scene.sent if not is_file(scene) else ():
+        naks = [each.end_ns for each in dump.replies(NAK)]
+        for exchange in dump.packets if naks else ():
+            if not _healed(exchange, naks):
+                continue
+            yield suspect(
+                "bytes altered on the way",
+                Strength.FAIR,
+                dump,
+                f"The unit said that packet {exchange.place:,} came damaged (NAK) and took the "
+                "same packet when it was sent again.",
+                heard=exchange.sendings[0],
+                exchange=exchange,
+            )
+            break
+
+
+def _healed(exchange: Exchange, naks: Sequence[int]) -> bool:
+    """Whether a packet that left right was rejected and then taken.
+
+    A unit that did not get its number says that of another one.
+    """
+    if len(exchange.sendings) < 2 or not is_plain(exchange.sendings[0]):
+        return False
+    if any(one.body != other.body for one, other in pairwise(exchange.sendings)):
+        return False
+    one, two = exchange.sendings[:2]
+    was_rejected = any(one.said.start_ns <= at_ns <= two.said.start_ns for at_ns in naks)
+    return was_rejected and bool(exchange.replies) and exchange.replies[-1].kind is not NAK
+
+
+HIT_RULES: Final = (hits, rejected)

@@ -1,0 +1,226 @@
+"""What `dryload diagnose` says: what happened, what speaks for it, what to do."""
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict
+from itertools import count as counting
+from typing import Any, Final
+
+from emulator.dump.capture import Direction
+from harness.files.capture_file import CaptureFile
+from harness.files.opening import shown
+from harness.judge.diagnosis.cause import Evidence
+from harness.judge.diagnosis.confidence import MEASURED, OF_STRENGTH, Confidence
+from harness.judge.diagnosis.diagnose import Answer, Diagnosis
+from harness.judge.diagnosis.ranking import Ranked
+from harness.judge.diagnosis.scene import Scene
+from harness.judge.finding import Place
+from harness.report.quantities import count, duration
+
+SCHEMA: Final = "dryload/diagnose/1"
+_MOST_OTHERS: Final = 3
+_MOST_EVIDENCE: Final = 4
+_NO_CAUSE: Final = {
+    Answer.NOTHING_WRONG: "Nothing is wrong here, as far as this capture can show it.",
+    Answer.NOT_ENOUGH: "There is not enough in this capture to tell what happened.",
+}
+_UNDECIDED: Final = (
+    "Something went wrong, and what was seen fits several causes alike. One of them:"
+)
+_HEX: Final = frozenset("0123456789abcdefABCDEF ")
+_REST: Final = "--json has them all"
+
+
+def diagnosis_lines(file: CaptureFile, diagnosis: Diagnosis) -> Iterator[str]:
+    """Yield the text for people: the answer first."""
+    yield f"{shown(file.name)}: {_in_short(diagnosis.scene)}"
+    yield ""
+    yield from answer_lines(diagnosis)
+    yield from _section("Point of no return", _no_return(diagnosis))
+    yield from _section("Odd, and no harm by itself", map(_sentence, diagnosis.remarks))
+    yield from _section("What this capture cannot show", diagnosis.unknown)
+
+
+def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
+    """Yield what happened, what speaks for it, what to do and what else it could be."""
+    first = diagnosis.first
+    if first is None:
+        yield _NO_CAUSE[diagnosis.answer]
+        return
+    if diagnosis.answer is Answer.UNDECIDED:
+        yield _UNDECIDED
+    yield _sentence(first)
+    yield _plain(first.cause.tells)
+    if diagnosis.confidence is not None:
+        yield f"How sure: {_how_sure(diagnosis.confidence)}"
+    yield from _section("What speaks for it", _evidence(first))
+    steps = zip(counting(1), first.cause.remedy, strict=False)
+    yield from _section("What to do", (f"{number}. {_plain(step)}" for number, step in steps))
+    yield from _section("To be surer", filter(None, [_plain(first.cause.experiment)]))
+    yield from _section("What else it could be, the likeliest first", _others(diagnosis))
+    following = [each for each in diagnosis.causes if each.follows]
+    yield from _section(
+        "What comes of it, and needs no mending of its own", map(_sentence, following)
+    )
+
+
+def _section(heading: str, lines: Iterable[str]) -> Iterator[str]:
+    """Yield a heading and its lines; nothing where there are none."""
+    indented = [f"  {line}" for line in lines]
+    if indented:
+        yield from ["", f"{heading}:", *indented]
+
+
+def _evidence(ranked: Ranked) -> Iterator[str]:
+    evidence = ranked.suspicion.evidence
+    for each in evidence[:_MOST_EVIDENCE]:
+        yield f"{_when(each.at)}{_plain(each.text)}"
+        if each.shown:
+            yield f"  {_as_bytes(each.shown)}"
+    if len(evidence) > _MOST_EVIDENCE:
+        yield f"And {count(len(evidence) - _MOST_EVIDENCE, 'more sign')}: {_REST}."
+
+
+def _as_bytes(text: str) -> str:
+    """Return bytes as everywhere here; what is more than bytes stays as it is."""
+    return text.upper() if not set(text) - _HEX else text
+
+
+def _others(diagnosis: Diagnosis) -> Iterator[str]:
+    others = [each for each in diagnosis.causes[1:] if not each.follows]
+    for each in others[:_MOST_OTHERS]:
+        yield f"{str(OF_STRENGTH[each.strength]).capitalize()}: {_sentence(each)}"
+    if len(others) > _MOST_OTHERS:
+        yield f"And {count(len(others) - _MOST_OTHERS, 'other')}: {_REST}."
+
+
+def _no_return(diagnosis: Diagnosis) -> Iterator[str]:
+    for lost in diagnosis.no_return:
+        yield f"{_which(diagnosis.scene, lost.dump)}{_when(lost.at)}{_plain(lost.why)}"
+
+
+def _which(scene: Scene, index: int) -> str:
+    """Return which dump of its direction this is; nothing where there is only one of it."""
+    way = scene.dumps[index].talk.direction
+    mine = [each.index for each in scene.dumps if each.talk.direction is way]
+    side = "to" if way is Direction.TO_UNIT else "from"
+    return f"Dump {mine.index(index) + 1} {side} the unit, " if len(mine) > 1 else ""
+
+
+def _in_short(scene: Scene) -> str:
+    there = sum(each.talk.direction is Direction.TO_UNIT for each in scene.dumps)
+    back = len(scene.dumps) - there
+    if there:
+        said = count(there, "dump") + " to the unit" + (f" and {back:,} back" if back else "")
+    else:
+        said = f"{count(back, 'dump')} from the unit" if back else "no dump"
+    return f"{said}, {duration(scene.sight.last_ns) if scene.is_timed else 'times unknown'}."
+
+
+def _sentence(ranked: Ranked) -> str:
+    said = ranked.suspicion
+    return _plain(said.because or ranked.cause.sentence)
+
+
+def _plain(text: str) -> str:
+    """Return a text without the marks that set a command off where text is rendered."""
+    return text.replace("`", "")
+
+
+def _how_sure(confidence: Confidence) -> str:
+    measured = MEASURED.get(confidence)
+    if measured is None:
+        return f"{confidence}."
+    return (
+        f"{confidence} ({_share(measured.right, measured.of)} of such answers were right, "
+        f"in {measured.of:,} trials with a known cause)."
+    )
+
+
+def _share(right: int, of: int) -> str:
+    """Return a share so that it never says 100 % where one was wrong."""
+    if right == of:
+        return "all"
+    tenths = right * 1_000 // of
+    return f"{tenths / 10:.1f} %"
+
+
+def _when(at: Place | None) -> str:
+    if at is None or at.time_ns is None:
+        return ""
+    return f"{at.time_ns / 1_000_000_000:.3f} s: "
+
+
+def diagnosis_document(file: CaptureFile, diagnosis: Diagnosis) -> str:
+    """Return everything for programs; places that are not known are null."""
+    document = document_of(file.name, diagnosis)
+    document["form"] = str(file.form)
+    document["remarks_on_file"] = list(file.recorded.remarks)
+    return json.dumps(document, indent=2)
+
+
+def document_of(name: str, diagnosis: Diagnosis) -> dict[str, Any]:
+    """Return the document as a value."""
+    scene = diagnosis.scene
+    return {
+        "schema": SCHEMA,
+        "file": name,
+        "answer": str(diagnosis.answer),
+        "said": _NO_CAUSE.get(diagnosis.answer)
+        if diagnosis.first is None
+        else _sentence(diagnosis.first),
+        "confidence": None if diagnosis.confidence is None else str(diagnosis.confidence),
+        "measured": {
+            str(word): {"right": each.right, "of": each.of} for word, each in MEASURED.items()
+        },
+        "causes": [_cause_document(each) for each in diagnosis.causes],
+        "remarks": [_cause_document(each) for each in diagnosis.remarks],
+        "no_return": [asdict(each) for each in diagnosis.no_return],
+        "unknown": list(diagnosis.unknown),
+        "directions": [direction.value for direction in scene.recorded.directions],
+        "taken_at": str(scene.recorded.taken_at),
+        "lasting_ns": scene.sight.last_ns if scene.is_timed else None,
+        "dumps": [
+            {
+                "dump": each.index,
+                "direction": each.talk.direction.value,
+                "sample_number": None if each.header is None else each.header.sample_number,
+                "packets": each.seen.packets,
+                "planned": each.planned,
+                "ended": each.ended.name.lower(),
+                "source": None if each.source is None else each.source.name,
+            }
+            for each in scene.dumps
+        ],
+    }
+
+
+def _cause_document(ranked: Ranked) -> dict[str, Any]:
+    said, cause = ranked.suspicion, ranked.cause
+    return {
+        "cause": ranked.name,
+        "where": str(cause.where),
+        "sentence": _sentence(ranked),
+        "confidence": str(OF_STRENGTH[ranked.strength]),
+        "follows": ranked.follows,
+        "dump": said.dump,
+        "at": None if said.at is None else asdict(said.at),
+        "evidence": [_evidence_document(each) for each in said.evidence],
+        "tells": _plain(cause.tells),
+        "do": [_plain(step) for step in cause.remedy],
+        "experiment": _plain(cause.experiment),
+        "faults": [f"T{number:02}" for number in cause.faults],
+    }
+
+
+def _evidence_document(evidence: Evidence) -> dict[str, Any]:
+    return {
+        "text": _plain(evidence.text),
+        "at": None if evidence.at is None else asdict(evidence.at),
+        "bytes": evidence.shown,
+    }
+
+
+def is_well(diagnoses: Sequence[Diagnosis]) -> bool:
+    """Whether nothing is wrong in any of them."""
+    return all(each.answer is Answer.NOTHING_WRONG for each in diagnoses)

@@ -1,0 +1,1 @@
+"""The labelled benchmark of the diagnosis: `python -m tests.diagnosis`."""

@@ -1,0 +1,232 @@
+"""Whether the remedy works: a run is diagnosed, what the cause asks for is done, it is run again.
+
+Theory of operation.  Nothing but the name of the first cause decides what is done, so a wrong
+diagnosis mends the wrong thing and the run fails again.  Each remedy touches one part of the
+bench: the way there, the way back, the unit, the sender, the dump or its address.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.line.dice import salt_of
+from emulator.line.effects import Echo, Retell
+from emulator.line.link import Link
+from emulator.line.placement import EVERYWHERE
+from emulator.line.strikes import Placed
+from emulator.line.trouble import Trouble
+from harness.jobs.disturb_asked import Asked, NoSpacing
+from harness.jobs.disturb_situations import read_all
+from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import Dump
+from harness.judge.diagnosis.cause import Where
+from harness.judge.diagnosis.diagnose import diagnose
+from harness.judge.diagnosis.register import CAUSES, cause_named
+from tests.diagnosis.families import family_named
+from tests.diagnosis.family import Family
+from tests.diagnosis.runs import (
+    Rehearsed,
+    numbers_of,
+    rehearsed,
+    run_of,
+    situation_of,
+    texts_of,
+    undisturbed,
+)
+from tests.diagnosis.situation import SHARED, Dice, Situation, dump_in, dump_of, unit_of
+
+
+class Step(StrEnum):
+    """What is done at the bench."""
+
+    WAY_THERE = "another cable and interface to the unit, and nothing else on that cable"
+    WAY_BACK = "another cable back, no echo, and no second unit on it"
+    UNIT = "the unit put in order: on, in its receive mode, initialised, all memory fitted"
+    SENDER = "a sender that keeps to the standard: dryload replay"
+    DUMP = "the dump encoded again: dryload encode"
+    ADDRESS = "the dump addressed to this unit: dryload replay --device-id, --number"
+    FITTING = "a dump that the unit can take: another width, a standard header, a free place"
+
+
+_OF_PLACE: Final[Mapping[Where, Step]] = {
+    Where.WAY_THERE: Step.WAY_THERE,
+    Where.WAY_BACK: Step.WAY_BACK,
+    Where.UNIT: Step.UNIT,
+    Where.SENDER: Step.SENDER,
+    Where.FILE: Step.DUMP,
+}
+_BY_NAME: Final[Mapping[str, Step]] = {
+    "other device ID": Step.ADDRESS,
+    "packet for another device in the dump": Step.DUMP,
+    "unit refuses the sample": Step.FITTING,
+    "extended header not known": Step.FITTING,
+    "nothing comes back": Step.WAY_BACK,
+    "exclusive messages filtered out": Step.WAY_THERE,
+    "messages come back": Step.WAY_BACK,
+    "sample number swapped": Step.DUMP,
+}
+
+
+def step_of(cause: str) -> Step | None:
+    """Return what is done against a cause; None where nothing can be done by a script."""
+    return _BY_NAME.get(cause) or _OF_PLACE.get(cause_named(cause).where)
+
+
+SCRIPTED: Final = tuple(cause.name for cause in CAUSES if step_of(cause.name) is not None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What a run is made of."""
+
+    situation: Situation
+    texts: tuple[str, ...]
+    dump: Dump
+
+    def after(self, step: Step) -> "Bench":
+        """Return the bench after a remedy."""
+        situation = _mended(self.situation, step)
+        texts = tuple(text for text in self.texts if not _is_mended(read_all([text]).asked, step))
+        dump = self.dump
+        if step in (Step.DUMP, Step.ADDRESS, Step.FITTING):
+            dump = dump_of(situation)
+        return Bench(situation=situation, texts=texts, dump=dump)
+
+    def play(self) -> Rehearsed:
+        """Run it."""
+        return rehearsed(self.situation, self.texts, self.dump)
+
+
+def _mended(situation: Situation, step: Step) -> Situation:
+    profile = unit_of(situation.profile)
+    match step:
+        case Step.SENDER:
+            return replace(situation, stays="again", wrong_ack=False, ends=False)
+        case Step.ADDRESS:
+            return replace(situation, device_id=profile.unit.device_id)
+        case Step.FITTING:
+            first, taken = profile.slots.first_number, profile.slots.protected
+            free = next(slot for slot in range(profile.slots.count) if slot + 1 not in taken)
+            return replace(
+                situation,
+                bits=profile.words.accepts[0],
+                number=first + free,
+                header="auto",
+                channels=profile.words.channels[0],
+            )
+    return situation
+
+
+def _is_mended(asked: tuple[Asked, ...], step: Step) -> bool:
+    """Whether a remedy takes a disturbance away."""
+    return all(step in _steps_against(each) for each in asked)
+
+
+def _steps_against(asked: Asked) -> frozenset[Step]:
+    match asked.means:
+        case Placed(effect=Echo()) | Link():
+            return frozenset({Step.WAY_THERE, Step.WAY_BACK})
+        case Placed(effect=Retell()):
+            return frozenset({Step.WAY_BACK, Step.UNIT})  # no byte says who changed an answer
+        case Placed(where=where):
+            both = where.directions == EVERYWHERE
+            there = both or Direction.TO_UNIT in where.directions
+            back = both or Direction.FROM_UNIT in where.directions
+            return frozenset(
+                {*([Step.WAY_THERE] if there else []), *([Step.WAY_BACK] if back else [])}
+            )
+        case NoSpacing():
+            return frozenset({Step.SENDER})
+        case Trouble():
+            return frozenset({Step.UNIT})
+    return frozenset({Step.UNIT, Step.FITTING})
+
+
+@dataclass(slots=True)
+class Remedied:
+    """What remedies came to."""
+
+    tried: Counter[str] = field(default_factory=Counter)
+    """By cause: runs that had failed, and in which it came first."""
+    worked: Counter[str] = field(default_factory=Counter)
+    unscripted: Counter[str] = field(default_factory=Counter)
+    """Causes with no script, or none at all."""
+    well: int = 0
+    """Runs that loaded all the same, so that there is nothing to mend."""
+
+    @property
+    def runs(self) -> int:
+        """All of them."""
+        return self.well + self.tried.total() + self.unscripted.total()
+
+    def merge(self, other: "Remedied") -> None:
+        """Add another count to this one."""
+        self.tried += other.tried
+        self.worked += other.worked
+        self.unscripted += other.unscripted
+        self.well += other.well
+
+    def lines(self) -> Iterator[str]:
+        """Yield what is printed."""
+        tried, worked = self.tried.total(), self.worked.total()
+        yield f"  {self.well:,} of {self.runs:,} loaded all the same"
+        share = 100 * worked / tried if tried else 0.0
+        yield f"  {worked:,} of {tried:,} that had failed loaded after the remedy ({share:.2f} %)"
+        for cause, count in sorted(self.tried.items(), key=lambda each: each[0]):
+            if (good := self.worked[cause]) < count:
+                yield f"    {good:6,} of {count:6,}  {cause}: {step_of(cause)}"
+        for cause, count in self.unscripted.most_common():
+            yield f"    {count:6,} without a script: {cause}"
+
+
+def remedied_in(chunk: tuple[str, range, int]) -> tuple[Remedied, list[str]]:
+    """Diagnose and mend some runs of a family; also tell of those that failed again."""
+    name, numbers, seed = chunk
+    family, tally, missed = family_named(name), Remedied(), list[str]()
+    for number in numbers:
+        bench = bench_of(family, number, seed)
+        if bench is None:
+            continue
+        right = undisturbed(bench.situation)
+        if _is_loaded(bench.play(), right):
+            tally.well += 1
+            continue
+        run = run_of(family, number, seed)
+        first = diagnose(run.recorded, run.sources).first
+        name = "(nothing)" if first is None else first.name
+        step = None if first is None else step_of(name)
+        if step is None:
+            tally.unscripted[name] += 1
+            continue
+        tally.tried[name] += 1
+        after = bench.after(step)
+        if _is_loaded(after.play(), undisturbed(after.situation)):
+            tally.worked[name] += 1
+        else:
+            missed.append(f'remedies --only "{family.name}" --run {number}: {name}, {step}')
+    return tally, missed
+
+
+def bench_of(family: Family, number: int, seed: int) -> Bench | None:
+    """Return what a run is made of; None for one that nobody can play."""
+    if family.script is not None:
+        return None
+    salt = salt_of(family.name)
+    dice = Dice(seed, salt, number, 2)
+    situation, _ = situation_of(family, Dice(seed, salt, number // SHARED, 1))
+    if family.file is None:
+        texts = texts_of(family, numbers_of(family, situation, dice))
+        return Bench(situation=situation, texts=texts, dump=dump_of(situation))
+    dump = dump_in(family.file(dice, situation).data)
+    return None if dump is None else Bench(situation=situation, texts=(), dump=dump)
+
+
+def _is_loaded(done: Rehearsed, right: Rehearsed) -> bool:
+    """Whether a dump came to what it comes to where nothing is wrong, or better."""
+    better = (Outcome.LOADED, Outcome.CHANGED)
+    if right.came_to[0] not in better:
+        return done.came_to[0] in better
+    return done.came_to[0] == right.came_to[0] and done.came_to[1] in (right.came_to[1], None)
