@@ -254,6 +254,11 @@ TORN_HEADER: Final = either(
 LATE: Final = only("answers late")
 LONG_PAUSE: Final = only("faulty pauses")
 NO_WAITING: Final = only("sender does not wait")
+CLOCK_OVERRUNS: Final = alike(
+    "Packets with clock bytes inside are rejected: counted as data, or too many for the buffer.",
+    "real-time bytes taken for data",
+    "unit input overruns",
+)
 OVERRUN: Final = alike(
     "Packets come closer than the unit can take them: the sender does not wait, the unit is slow.",
     "sender does not wait",

@@ -45,6 +45,8 @@ class Shown:
     """Whether any packet was answered."""
     harmed: bool = False
     """Whether the dump ended in another way than without the fault."""
+    stands_at_wait: bool = False
+    """Whether the unit's last word was WAIT."""
 
     @property
     def last(self) -> int:

@@ -22,7 +22,7 @@ from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
 from harness.judge.diagnosis.scene import Source
 from tests.diagnosis.alike import NOTHING, Alike, View
-from tests.diagnosis.classes import LEGAL, NONE_ANSWERED
+from tests.diagnosis.classes import LAST_ANSWER_LOST, LEGAL, NONE_ANSWERED, STANDS_AT_WAIT
 from tests.diagnosis.family import Family, FileFault, Part, Shown, Spot
 from tests.diagnosis.situation import (
     SHARED,
@@ -33,7 +33,7 @@ from tests.diagnosis.situation import (
     dump_of,
     unit_of,
 )
-from tests.diagnosis.truth import is_visible, packets_answered, place_of_difference
+from tests.diagnosis.truth import is_visible, packets_answered, place_of_difference, stands_at_wait
 
 _ORDINALS: Final = ("2nd", "3rd", "4th", "5th", "7th")
 _STAYS: Final[tuple[Stays, ...]] = ("again", "again", "go on")
@@ -156,6 +156,7 @@ def run_of(family: Family, number: int, seed: int) -> Run:
             one_packet=_one_packet(done.capture),
             answered=packets_answered(done.capture),
             harmed=harmed,
+            stands_at_wait=stands_at_wait(done.capture),
         )
         alike = class_of(family, shown)
     packet = None
@@ -182,9 +183,15 @@ def class_of(family: Family, shown: Shown) -> Alike:
     if alike is None:
         hosted = family.host
         alike = hosted if shown.view is View.HOST and hosted is not None else family.line
-    if not shown.answered and "answers lost on the way back" in alike.causes:
-        return replace(alike, causes=alike.causes | NONE_ANSWERED.causes)
-    return alike
+    more: set[str] = set()
+    if "answers lost on the way back" in alike.causes:
+        if not shown.answered:
+            more |= NONE_ANSWERED.causes
+        if shown.stands_at_wait:
+            more |= STANDS_AT_WAIT.causes
+        if shown.struck and shown.strikes_last:
+            more |= LAST_ANSWER_LOST.causes
+    return replace(alike, causes=alike.causes | more) if more else alike
 
 
 def view_of(family: Family, dice: Dice) -> View:

@@ -108,6 +108,12 @@ def test_a_damaged_header_is_refused_by_right() -> None:
     assert _REFUSED not in named(end(Tape().to(spoiled).back(say("CANCEL"))))
 
 
+def test_a_header_with_its_bytes_reversed_is_refused_for_that() -> None:
+    turned = bytearray(header(8))
+    turned[7:10] = turned[7:10][::-1]
+    assert named(end(Tape().to(bytes(turned)).back(say("CANCEL"))))[_REFUSED] is Strength.WEAK
+
+
 def test_one_cancel_in_the_middle_is_memory_or_a_hand() -> None:
     found = named(end(until(3).to(packets(8)[3]).back(say("CANCEL", 3))))
     assert found[_FULL] is found[_STOPPED] is Strength.FAIR
@@ -250,6 +256,20 @@ def test_the_last_answer_alone_is_left_out_by_some() -> None:
     found = told(dump(steps={7: unanswered}))
     assert not found.causes
     assert {each.name for each in found.remarks} == {_FINAL}
+
+
+def test_a_unit_that_answers_no_request_behind_its_last_silence_need_not_be_gone() -> None:
+    tape = dump(steps={7: unanswered}, tail=False)
+    tape.to(oracle.dump_request(sample_number=1), after_ms=100).now_ns += 3_000_000_000
+    tape.to(oracle.identity_request())
+    assert _SILENT not in named(tape)
+
+
+def test_a_cancel_behind_an_unanswered_packet_may_be_for_that() -> None:
+    tape = until(3)
+    unanswered(tape, 3, packets(8)[3])
+    tape.to(packets(8)[4]).back(say("CANCEL", 4))
+    assert named(end(tape))[_FULL] is Strength.WEAK
 
 
 def test_a_last_answer_that_came_is_not_missing() -> None:

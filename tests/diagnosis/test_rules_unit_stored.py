@@ -150,12 +150,28 @@ def test_a_damaged_packet_that_was_sent_again_is_no_other_word() -> None:
     assert not mine(back(sent(content, steps={2: mended}), content))
 
 
+def test_a_damaged_packet_that_the_unit_took_first_is_no_other_word() -> None:
+    """The unit keeps the one that it said yes to, as a packet that comes again may be left."""
+
+    def taken_twice(tape: Tape, place: int, packet: bytes) -> None:
+        tape.to(damaged).back(say("ACK", place))
+        tape.to(packet, after_ms=2).back(say("ACK", place))
+
+    content = words(_LONG)
+    other = changed(content, 85)
+    damaged = oracle.packets(device_id=0, bits=16, words=other)[2]
+    right = oracle.packets(device_id=0, bits=16, words=content)[2]
+    damaged = damaged[:125] + right[125:]  # its checksum is that of the right words
+    assert damaged[125] != oracle.checksum(damaged)
+    assert _OTHER not in mine(back(sent(content, steps={2: taken_twice}), other))
+
+
 def test_two_bits_of_one_column_may_have_turned_on_the_way_back() -> None:
     """The same bit turned over twice leaves an exclusive-or as it was (M1 p. 39)."""
     content = words(_LONG)
-    found = told(back(sent(content), changed(content, 81, 82))).first
-    assert found is not None
-    assert found.name == "damage that no receiver can see"
+    found = told(back(sent(content), changed(content, 81, 82))).causes
+    assert found[0].name == "damage that no receiver can see"
+    assert all(each.strength < Strength.STRONG for each in found if each.name == _OTHER)
 
 
 def test_a_packet_that_was_left_out() -> None:
@@ -221,6 +237,12 @@ def test_filler_that_became_sound() -> None:
 def test_words_too_many_that_are_no_filler() -> None:
     content = words(_LONG)
     assert _FILLER not in mine(back(sent(content), [*content, *range(10)]))
+
+
+@pytest.mark.parametrize("count", [11, 50])
+def test_more_than_the_last_packet_holds_is_no_filler(count: int) -> None:
+    content = words(_LONG)
+    assert _FILLER not in mine(back(sent(content), [*content, *[_BOTTOM] * count]))
 
 
 def test_a_last_packet_that_is_full_has_no_filler() -> None:

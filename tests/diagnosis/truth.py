@@ -4,6 +4,7 @@ Theory of operation.  The same run is rehearsed without its fault.  Where nothin
 differs, nobody can see the fault, and the right answer is that nothing is wrong.
 """
 
+import re
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction
@@ -11,6 +12,8 @@ from harness.files.recorded import Recorded
 
 _PACKET: Final = bytes((0xF0, 0x7E))
 _SUB_ID_AT: Final = 3
+_HANDSHAKE: Final = re.compile(rb"\xf0\x7e[\x00-\x7f]([\x7b-\x7f])[\x00-\x7f]\xf7")
+_WAIT: Final = b"\x7c"  # M1 p. 36
 _DATA_PACKET: Final = 0x02  # M1 p. 37
 _HEADERS: Final = (b"\x01", b"\x05\x05")  # M1 p. 36; CA-019 p. 2
 
@@ -90,3 +93,10 @@ def packets_answered(capture: Capture) -> bool:
         ):
             return True
     return False
+
+
+def stands_at_wait(capture: Capture) -> bool:
+    """Return whether the last handshake of the unit was WAIT (M1 p. 35)."""
+    data = capture.bytes_of(Direction.FROM_UNIT)
+    found = _HANDSHAKE.findall(data)
+    return bool(found) and found[-1] == _WAIT

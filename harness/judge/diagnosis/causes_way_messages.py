@@ -54,6 +54,7 @@ WAY_MESSAGES_CAUSES: Final[tuple[Cause, ...]] = (
         brings=(
             "messages lost on the way",
             "bytes lost on the way",
+            "bytes added on the way",
             "messages cut at a length",
             "message ends lost",
             "sender passes over NAK",

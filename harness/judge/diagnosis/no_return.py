@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from emulator.wire.messages import HandshakeKind
-from harness.judge.diagnosis.against_source import against
+from harness.judge.diagnosis.against_source import FieldDifference, against
 from harness.judge.diagnosis.scene import DumpScene, Scene
 from harness.judge.dialogue.judge import Ended
 from harness.judge.dialogue.talk import Exchange, is_sound
@@ -151,8 +151,11 @@ def _is_done_with(dump: DumpScene, exchange: Exchange) -> bool:
 
 
 def _is_rejected(exchange: Exchange) -> bool:
+    """Whether no was the last word, and no sending followed that may have been taken."""
     last = exchange.last_reply
-    return last is not None and last.binds and last.kind is HandshakeKind.NAK
+    if last is None or not last.binds or last.kind is not HandshakeKind.NAK:
+        return False
+    return not any(is_sound(each) for each in exchange.sendings[last.sending + 1 :])
 
 
 def _took_sound(exchange: Exchange) -> bool:
@@ -179,12 +182,26 @@ def _at_the_end(dump: DumpScene) -> Iterator[_Loss]:
         case Ended.REPLACED:
             why = f"After {where} another dump began before this one was whole."
         case Ended.SHORT if not dump.talk.is_full:
-            why = f"After {where} no more packets came, and the header called for more."
+            yield _never_sent(dump, last, where)
+            return
         case _:
             return
     if dump.ended is Ended.STOPPED and dump.talk.is_full and _said(last, HandshakeKind.ACK):
         return
     yield _loss(dump, last, why, order=last.sendings[-1].said.place)
+
+
+def _never_sent(dump: DumpScene, last: Exchange, where: str) -> _Loss:
+    """Return the first packet behind the last one that came."""
+    first = 0 if last.place is None else last.place + 1
+    heard = last.sendings[-1]
+    at = dump.place(heard, last)
+    return _Loss(
+        heard.said.place,
+        Place(byte=at.byte, packet=first, packet_number=first % 128, time_ns=at.time_ns),
+        f"Packet {first:,} never came: after {where} there was nothing more, and the header called "
+        "for more.",
+    )
 
 
 def _silence(dump: DumpScene) -> Iterator[_Loss]:
@@ -212,7 +229,16 @@ def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
         return
     compared = against(dump, dump.source)
     unseen = compared.unseen
-    if unseen and (len(unseen) == 1 or 2 * len(unseen) <= compared.compared):
+    if len(unseen) > 1 and 2 * len(unseen) > compared.compared:
+        return  # it is another dump
+    if dump.headers and any(map(_does_harm, compared.fields)):
+        yield _loss(
+            dump,
+            dump.talk.exchanges[0],
+            "The header had other values than that of the source; it has no checksum, so nobody "
+            "noticed.",
+        )
+    if unseen:
         first = unseen[0]
         yield _loss(
             dump,
@@ -222,6 +248,14 @@ def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
         )
 
 
+def _does_harm(field: FieldDifference) -> bool:
+    """Whether a field of the header is another; a sample may go to another number, as one likes."""
+    expected, found = field.expected, field.found
+    if expected is None or found is None or field.name == "sample_number":
+        return False
+    return field.name != "period_ns" or abs(expected - found) > 1  # rounded otherwise
+
+
 def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
     if not dump.scene.both or dump.returned is None:
         return
@@ -229,8 +263,8 @@ def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
     from harness.judge.diagnosis.rules_unit_stored_words import Kept, is_taken, stored
 
     found = stored(dump)
-    if found is None or found.kept in (Kept.SAME, Kept.OTHER_WIDTH) or not is_taken(dump):
-        return
+    if found is None or found.kept in (Kept.SAME, Kept.OTHER_WIDTH) or found.is_neutral:
+        return  # where it is neutral, it may have happened on the way back
     why = {
         Kept.FILLER: "The unit kept the filler of the last packet as well.",
         Kept.TWICE: f"The unit stored packet {found.packet} twice.",
@@ -238,11 +272,13 @@ def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
         Kept.TOO_SHORT: f"The unit stored nothing after packet {found.packet}.",
         Kept.WORDS: f"The unit acknowledged packet {found.packet} and stored something else.",
     }.get(found.kept, "The unit took all of it and kept something else.")
-    if found.is_neutral:
-        return  # it may have happened on the way back
     exchange = next(
         (each for each in dump.packets if each.place == found.packet), dump.talk.exchanges[-1]
     )
+    if not is_taken(dump):
+        if exchange.replies or found.kept not in (Kept.WORDS, Kept.LEFT_OUT, Kept.TOO_SHORT):
+            return
+        why = f"Packet {found.packet} got no answer, and the unit has not kept what it held."
     yield _loss(dump, exchange, why)
 
 

@@ -35,6 +35,8 @@ def refusals(scene: Scene) -> Iterator[Suspicion]:
         if not told or not all(is_sound(each) for each in dump.headers):
             continue  # a damaged header has every right to be refused
         strength = Strength.STRONG if _can_be(dump) else Strength.FAIR
+        if any(each.clause == "HDR-12" for each in dump.findings):
+            strength = Strength.WEAK  # its values look reversed, which is what was refused
         first = dump.talk.exchanges[0]
         yield suspect(
             "unit refuses the sample",
@@ -119,6 +121,8 @@ def _told_by_others(
 ) -> tuple[Strength | None, Strength | None, str]:
     """Return how likely memory and a hand are, by what became of the same dump other times."""
     others = [each for each in scene.sent if each is not dump and _is_same(each, dump)]
+    if _has_gap(dump, exchange):
+        return Strength.WEAK, Strength.WEAK, "A packet before it had got no answer."
     if not others:
         return Strength.FAIR, Strength.FAIR, ""
     ends = [_cancelled(each) for each in others]
@@ -130,6 +134,13 @@ def _told_by_others(
     if got_further or places:
         return Strength.WEAK, Strength.STRONG, "The same dump went further another time."
     return Strength.FAIR, Strength.FAIR, ""
+
+
+def _has_gap(dump: DumpScene, exchange: Exchange) -> bool:
+    """Whether a packet before got no answer though another did: the unit may not have had it."""
+    before = [each for each in dump.packets if (each.place or 0) < (exchange.place or 0)]
+    answered = [bool(each.replies) for each in before]
+    return any(answered) and not all(answered)
 
 
 def _is_same(one: DumpScene, other: DumpScene) -> bool:

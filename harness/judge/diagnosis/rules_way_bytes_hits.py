@@ -5,12 +5,14 @@ length, at one distance or in one bit is told as that; the rest is told by the k
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
+from math import comb
 from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_CALL, PACKET_BYTES
+from emulator.wire.constants import PACKET_BYTES
+from emulator.wire.splitter import PieceKind
 from harness.files.recorded import TakenAt
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.damage import (
@@ -39,7 +41,8 @@ _NAMES: Final = {
     Hit.NOTE: "another sender on the cable",
 }
 _DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
-_SLACK: Final = 1
+_TOO_SHORT: Final = 4  # bytes by which no message is known
+_MOST_OF: Final = 0.6  # of the steps; losses between messages are not seen (our choice)
 _TOO_LIKELY: Final = 0.02  # distances that would fit by chance (our choice)
 _UNLIKELY: Final = 0.0001
 
@@ -53,25 +56,30 @@ class _Found(NamedTuple):
     reference: bytes | None
 
 
+_Rule = Callable[[DumpScene, Sequence[_Found]], Suspicion | None]
+
+
 def hits(scene: Scene) -> Iterator[Suspicion]:
     """Suspect the way of what arrived damaged (T11, T12, T14, T15, T18, T51, T53)."""
+    if scene.recorded.taken_at is TakenAt.HOST:
+        return
     for dump in scene.sent:
-        found = list(_damaged(dump))
-        if not found:
-            continue
-        yield from _by_rule(dump, found) or _by_kind(dump, found)
+        found = list(_damaged(dump)) if dump.damaged else []
+        on_the_way = [each for each in found if not _was_sent_so(dump, each.exchange)]
+        # A file may have been recorded behind the damage: what is regular says so.
+        yield from (
+            _by_rule(dump, on_the_way, (_ends, _cut, _stuck))
+            or _by_rule(dump, found, (_rewritten, _regular))
+            or _by_kind(dump, on_the_way)
+        )
 
 
 def _damaged(dump: DumpScene) -> Iterator[_Found]:
-    """Yield what arrived damaged and was not sent so."""
+    """Yield what is damaged, wherever that happened."""
     scene = dump.scene
-    if scene.recorded.taken_at is TakenAt.HOST or not dump.damaged:
-        return
     loose = remains_of(list(scene.spoke(Direction.TO_UNIT)))
     for exchange, heard in dump.damaged:
         if is_torn_off(heard):
-            continue
-        if not is_sound(exchange.best) and in_every_sending(dump, exchange):
             continue
         reference = _reference(dump, exchange)
         damage = damage_of(heard, loose.get(heard.said.place, ()), reference)
@@ -88,9 +96,13 @@ def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
     return None
 
 
-def _by_rule(dump: DumpScene, found: Sequence[_Found]) -> list[Suspicion]:
+def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
+    return not is_sound(exchange.best) and in_every_sending(dump, exchange)
+
+
+def _by_rule(dump: DumpScene, found: Sequence[_Found], rules: Sequence[_Rule]) -> list[Suspicion]:
     """Return what all of the damage has in common, if it has."""
-    for rule in (_ends, _cut, _rewritten, _stuck, _regular):
+    for rule in rules if found else ():
         if (suspicion := rule(dump, found)) is not None:
             return [suspicion]
     return []
@@ -134,7 +146,7 @@ def _rewritten(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     if len(off) != 1 or len(ids) != 1 or len({each.exchange.place for each in found}) < 2:
         return None
     (by,), (now,) = off, ids
-    if by in (0, now, _FAMILY_BYTE, _FAMILY_BYTE ^ now, ALL_CALL ^ now) and by != ALL_CALL ^ now:
+    if by in (0, now, _FAMILY_BYTE, _FAMILY_BYTE ^ now):
         return None  # a checksum that leaves something out looks the same
     return _told(
         dump,
@@ -173,34 +185,48 @@ def _regular(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     losses = [each for each in found if each.damage.hit in (Hit.LOST, Hit.CUT, Hit.END_LOST)]
     if len(losses) < _MANY or len(losses) < len(found) - 1:
         return None
-    spans = list(_spans(dump, losses))
+    steps = list(pairwise(_spans(dump, losses)))
     # Whoever loses every Nth byte loses it in the stream that was sent; a divisor of N fits too.
     for distance in reversed(_DISTANCES):
-        if not _fits(spans, distance):
+        fit = [_width(one, other) for one, other in steps if _fits(one, other, distance)]
+        if len(fit) < max(_MANY - 1, _MOST_OF * len(steps)):
             continue
-        chance = _by_chance(spans, distance)
+        chance = _by_chance(fit, len(steps), distance)
         if chance > _TOO_LIKELY:
-            return None
+            continue
         return _told(
             dump,
             "every Nth byte lost",
             Strength.SURE if chance < _UNLIKELY else Strength.STRONG,
             losses[0],
-            f"A byte is missing {len(spans)} times, each time {distance} bytes after the one "
+            f"A byte is missing {len(losses)} times, and mostly {distance} bytes after the one "
             "before it, or twice that.",
         )
     return None
 
 
-def _by_chance(spans: Sequence[tuple[int, int]], distance: int) -> float:
-    """Return how many distances would fit if bytes were lost anywhere."""
-    fits = float(len(_DISTANCES))
-    for first, last in spans[1:]:
-        fits *= min(2 * (last - first + 1) / distance, 1.0)
-    return fits
+_Span = tuple[int, int]
 
 
-def _spans(dump: DumpScene, losses: Sequence[_Found]) -> Iterator[tuple[int, int]]:
+def _fits(one: _Span, other: _Span, distance: int) -> bool:
+    """Whether two losses can be one distance apart, or two of them."""
+    least, most = other[0] - one[1], other[1] - one[0]
+    return least <= distance <= most or least <= 2 * distance <= most
+
+
+def _width(one: _Span, other: _Span) -> int:
+    return other[1] - one[0] - (other[0] - one[1]) + 1
+
+
+def _by_chance(fit: Sequence[int], steps: int, distance: int) -> float:
+    """Return how many distances would fit as well if bytes were lost anywhere."""
+    expected = float(len(_DISTANCES) * comb(steps, len(fit)))
+    for width in fit:
+        expected *= min(2 * width / distance, 1.0)
+    return expected
+
+
+def _spans(dump: DumpScene, losses: Sequence[_Found]) -> Iterator[_Span]:
     """Yield between which bytes of the stream that was sent each loss is."""
     before = 0
     for each in losses:
@@ -211,28 +237,13 @@ def _spans(dump: DumpScene, losses: Sequence[_Found]) -> Iterator[tuple[int, int
             first = last = PACKET_BYTES - 1
         else:
             first, last = 1, PACKET_BYTES - 2
-        # Bytes that were lost between messages are not counted.
-        yield start + first - _SLACK, start + last + _SLACK
+        yield start + first, start + last
         before += each.damage.count
 
 
-def _fits(spans: Sequence[tuple[int, int]], distance: int) -> bool:
-    """Whether all losses can be multiples of a distance apart, and none is left out."""
-    for origin in range(spans[0][0], spans[0][1] + 1):
-        at, good = origin, True
-        for first, last in spans[1:]:
-            steps = -(-(first - origin) // distance)
-            place = origin + steps * distance
-            if place > last or steps <= 0 or place - at > 2 * distance:
-                good = False
-                break
-            at = place
-        if good and at - origin >= (len(spans) - 1) * distance:
-            return True
-    return False
-
-
 def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Suspicion]:
+    if not found:
+        return
     kinds: dict[str, list[_Found]] = {}
     for each in found:
         kinds.setdefault(_NAMES[each.damage.hit], []).append(each)
@@ -330,4 +341,28 @@ def _healed(exchange: Exchange, naks: Sequence[int]) -> bool:
     return was_rejected and bool(exchange.replies) and exchange.replies[-1].kind is not NAK
 
 
-HIT_RULES: Final = (hits, rejected)
+def fragments(scene: Scene) -> Iterator[Suspicion]:
+    """Suspect the way of the beginning of a message of which too little is left to say more."""
+    if scene.recorded.taken_at is TakenAt.HOST or is_file(scene):
+        return
+    for dump in scene.sent:
+        for heard in dump.talk.besides:
+            piece = heard.said.piece
+            if piece.kind is not PieceKind.CUT or len(piece.body) > _TOO_SHORT:
+                continue
+            after = next(
+                (e for e, each in dump.talk.sent if each.said.place > heard.said.place), None
+            )
+            yield suspect(
+                "bytes lost on the way",
+                Strength.STRONG,
+                dump,
+                f"Of a message no more than {counted(len(piece.body), 'byte', 'bytes')} arrived.",
+                heard=heard,
+                exchange=after,
+                shown=piece.body.hex(" ").upper(),
+            )
+            break
+
+
+HIT_RULES: Final = (hits, rejected, fragments)

@@ -1,9 +1,11 @@
 """The header that arrives spoiled, and what others send on the same cable."""
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import FAMILY, FIRST_REALTIME, START, SYSTEM_RESET
 from emulator.wire.splitter import PieceKind
 from harness.files.recorded import TakenAt
@@ -23,8 +25,17 @@ def header(scene: Scene) -> Iterator[Suspicion]:
     if scene.recorded.taken_at is TakenAt.HOST or is_file(scene):
         return
     whole = {id(each) for dump in scene.sent if dump.header is not None for each in dump.headers}
+    headless = {
+        id(before)
+        for before, heard in pairwise(scene.spoke(Direction.TO_UNIT))
+        if any(dump.header is None and dump.talk.sent[0][1] is heard for dump in scene.sent)
+    }
     for heard in scene.spoke(Direction.TO_UNIT):
-        if id(heard) in whole or is_torn_off(heard) or is_sound(heard) or not _is_header(heard):
+        if id(heard) in whole or is_torn_off(heard):
+            continue
+        if not (_is_header(heard) and not is_sound(heard)) and not (
+            id(heard) in headless and _may_be_header(heard)
+        ):
             continue
         yield Suspicion(
             cause="header spoiled on the way",
@@ -48,6 +59,14 @@ def _is_header(heard: Heard) -> bool:
     if heard.said.piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
         return False
     return body[:2] == _BEGINS and (body[3:4] == b"\x01" or body[3:5] == b"\x05\x05")
+
+
+def _may_be_header(heard: Heard) -> bool:
+    """Whether something in front of packets without a header may be what is left of one."""
+    is_exclusive = heard.said.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT)
+    return is_exclusive and (
+        heard.message is None or isinstance(heard.message, Malformed | Foreign)
+    )
 
 
 def counted_in(scene: Scene) -> Iterator[Suspicion]:
@@ -108,6 +127,9 @@ def _is_silent_from(dump: DumpScene, at: int) -> bool:
     talk = dump.talk
     if not dump.scene.both or not talk.replies or at + 1 >= len(talk.sent):
         return False
+    place = talk.sent[at][0].place
+    if place is not None and dump.planned is not None and place >= dump.planned - 1:
+        return False  # some units never answer the last one (HSK-13)
     left = {id(exchange): exchange for exchange, _ in talk.sent[at:]}
     return not any(finals(exchange) for exchange in left.values())
 

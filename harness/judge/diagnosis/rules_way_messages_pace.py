@@ -57,7 +57,10 @@ def _suffered(dump: DumpScene, exchange: Exchange, held: Heard) -> bool:
         return len(exchange.sendings) > 1
     at = next(i for i, each in enumerate(exchange.sendings) if each is held)
     mine = answers(exchange, at)
-    return not mine or mine[-1].kind is not ACK or len(exchange.sendings) > 1
+    if not mine or mine[-1].kind is not ACK or len(exchange.sendings) > 1:
+        return True
+    after = [each for _, each in dump.talk.sent if each.said.place > held.said.place]
+    return bool(after) and after[0].said.start_ns < mine[0].heard.said.start_ns
 
 
 def held_back(scene: Scene) -> Iterator[Suspicion]:
@@ -66,9 +69,12 @@ def held_back(scene: Scene) -> Iterator[Suspicion]:
         return
     for dump in scene.sent if not is_file(scene) else ():
         pairs = [pair for pair in pairwise(dump.packets) if _stand_together(dump, *pair)]
-        if len(pairs) != 1 or all(finals(each) for each in dump.packets):
+        if not pairs or all(finals(each) for each in dump.packets):
             continue
         one, two = pairs[0]
+        earlier = [heard for _, heard in dump.talk.sent if heard.said.place < _place(one)]
+        if not earlier or one.sendings[0].said.start_ns - earlier[-1].said.end_ns < 2 * _PACKET_NS:
+            continue
         yield suspect(
             "faulty pauses",
             Strength.FAIR,
@@ -78,6 +84,10 @@ def held_back(scene: Scene) -> Iterator[Suspicion]:
             heard=one.sendings[0],
             exchange=one,
         )
+
+
+def _place(exchange: Exchange) -> int:
+    return exchange.sendings[0].said.place
 
 
 def _stand_together(dump: DumpScene, one: Exchange, two: Exchange) -> bool:
