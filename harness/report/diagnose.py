@@ -49,6 +49,8 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
         return
     if diagnosis.answer is Answer.UNDECIDED:
         yield _UNDECIDED
+    elif diagnosis.answer is Answer.NOT_ENOUGH:
+        yield _NO_CAUSE[diagnosis.answer]
     yield _sentence(first)
     yield _plain(first.cause.tells)
     if diagnosis.confidence is not None:

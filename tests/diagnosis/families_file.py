@@ -136,6 +136,13 @@ def _in_order(alike: Alike) -> Callable[[Shown], Alike | None]:
     return lambda shown: alike if shown.with_source else None
 
 
+def _packet_twice(shown: Shown) -> Alike | None:
+    """Where only one side is heard, a packet that comes again may have been asked for."""
+    if shown.with_source:
+        return of_file("", "packet twice in the dump")
+    return either("", c.DOUBLED, NOTHING) if shown.view is View.TO else None
+
+
 def _file(name: str, make: _Maker, line: Alike | str, **more: object) -> Family:
     alike = of_file("", line) if isinstance(line, str) else line
     return replace(_BASE, name=name, file=make, line=alike, **more)  # type: ignore[arg-type]  # dataclasses.replace checks nothing
@@ -251,7 +258,7 @@ FILE_FAMILIES: Final[tuple[Family, ...]] = (
         _twice,
         c.DOUBLED,
         spot=Spot.STRUCK,
-        refine=_in_order(of_file("", "packet twice in the dump")),
+        refine=_packet_twice,
     ),
     _file(
         "packets out of order in the file",
@@ -302,6 +309,7 @@ FILE_FAMILIES: Final[tuple[Family, ...]] = (
         "name shifted",
         named=True,
         profiles=("lantern-desk",),
+        views=(View.FILE,),  # a name that is torn is not sent
     ),
     _file(
         "a name under a swapped number",

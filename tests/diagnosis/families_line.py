@@ -8,7 +8,7 @@ less (1 % is allowed, M1 p. 1).
 from typing import Final
 
 from tests.diagnosis import classes as c
-from tests.diagnosis.alike import Alike, View, either
+from tests.diagnosis.alike import NOTHING, Alike, View, either
 from tests.diagnosis.family import (
     BOTH_WAYS,
     NO_WAITS,
@@ -65,7 +65,10 @@ def one_cut(shown: Shown) -> Alike | None:
 
 
 def _doubled(shown: Shown) -> Alike | None:
-    return c.DOUBLED_SOURCE if shown.with_source and shown.view is not View.HOST else None
+    if shown.view is View.HOST:
+        # Once it has all there is, a unit need not answer what comes again.
+        return either("", c.TWO_ANSWERS, NOTHING) if shown.strikes_last else None
+    return c.DOUBLED_SOURCE if shown.with_source else None
 
 
 def _torn(shown: Shown) -> Alike | None:

@@ -24,11 +24,10 @@ from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.judge.diagnosis.cause import Where
 from harness.judge.diagnosis.diagnose import diagnose
-from harness.judge.diagnosis.register import CAUSES, cause_named
+from harness.judge.diagnosis.register import cause_named
 from tests.diagnosis.families import family_named
 from tests.diagnosis.family import Family
 from tests.diagnosis.runs import (
-    Rehearsed,
     numbers_of,
     rehearsed,
     run_of,
@@ -37,6 +36,8 @@ from tests.diagnosis.runs import (
     undisturbed,
 )
 from tests.diagnosis.situation import SHARED, Dice, Situation, dump_in, dump_of, unit_of
+
+_LOADED: Final = (Outcome.LOADED, Outcome.CHANGED)
 
 
 class Step(StrEnum):
@@ -51,31 +52,43 @@ class Step(StrEnum):
     FITTING = "a dump that the unit can take: another width, a standard header, a free place"
 
 
-_OF_PLACE: Final[Mapping[Where, Step]] = {
-    Where.WAY_THERE: Step.WAY_THERE,
-    Where.WAY_BACK: Step.WAY_BACK,
-    Where.UNIT: Step.UNIT,
-    Where.SENDER: Step.SENDER,
-    Where.FILE: Step.DUMP,
+_OF_PLACE: Final[Mapping[Where, tuple[Step, ...]]] = {
+    Where.WAY_THERE: (Step.WAY_THERE,),
+    Where.WAY_BACK: (Step.WAY_BACK,),
+    Where.UNIT: (Step.UNIT,),
+    Where.SENDER: (Step.SENDER,),
+    Where.FILE: (Step.DUMP,),
 }
-_BY_NAME: Final[Mapping[str, Step]] = {
-    "other device ID": Step.ADDRESS,
-    "packet for another device in the dump": Step.DUMP,
-    "unit refuses the sample": Step.FITTING,
-    "extended header not known": Step.FITTING,
-    "nothing comes back": Step.WAY_BACK,
-    "exclusive messages filtered out": Step.WAY_THERE,
-    "messages come back": Step.WAY_BACK,
-    "sample number swapped": Step.DUMP,
+_BY_NAME: Final[Mapping[str, tuple[Step, ...]]] = {
+    "nothing comes back": (Step.WAY_BACK, Step.WAY_THERE, Step.UNIT, Step.ADDRESS),
+    "other device ID": (Step.ADDRESS,),
+    "unit refuses the sample": (Step.FITTING, Step.UNIT),
+    "extended header not known": (Step.FITTING,),
+    "memory full": (Step.UNIT,),
+    "stopped at the unit": (Step.UNIT,),
+    "unit waits for somebody": (Step.UNIT, Step.WAY_BACK),
+    "unit hears and does not answer packets": (Step.UNIT, Step.WAY_BACK, Step.WAY_THERE),
+    "unit fell silent": (Step.UNIT, Step.WAY_BACK, Step.WAY_THERE),
+    "unit stores other words": (Step.UNIT, Step.WAY_THERE),
+    "unit rejects good packets": (Step.WAY_THERE, Step.UNIT),
+    "answers lost on the way back": (Step.WAY_BACK, Step.UNIT),
+    "exclusive messages filtered out": (Step.WAY_THERE, Step.WAY_BACK),
+    "messages come back": (Step.WAY_BACK,),
+    "real-time bytes taken for data": (Step.WAY_THERE,),
+    "reset on the cable": (Step.WAY_THERE, Step.UNIT),
+    "device ID rewritten on the way": (Step.WAY_THERE, Step.DUMP),
+    "packets missing in the dump": (Step.DUMP, Step.WAY_THERE),
+    "sender gave up": (Step.SENDER, Step.DUMP, Step.WAY_THERE, Step.WAY_BACK),
+    "disturbed while waiting": (Step.WAY_BACK, Step.UNIT),
+    "unit rejects one packet for ever": (Step.UNIT, Step.DUMP),
+    "packet for another device in the dump": (Step.DUMP,),
 }
+"""What is done in turn, as the remedies of a cause say it."""
 
 
-def step_of(cause: str) -> Step | None:
-    """Return what is done against a cause; None where nothing can be done by a script."""
-    return _BY_NAME.get(cause) or _OF_PLACE.get(cause_named(cause).where)
-
-
-SCRIPTED: Final = tuple(cause.name for cause in CAUSES if step_of(cause.name) is not None)
+def steps_of(cause: str) -> tuple[Step, ...]:
+    """Return what is done against a cause; nothing where no script can."""
+    return _BY_NAME.get(cause) or _OF_PLACE.get(cause_named(cause).where, ())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,18 +99,23 @@ class Bench:
     texts: tuple[str, ...]
     dump: Dump
 
-    def after(self, step: Step) -> "Bench":
-        """Return the bench after a remedy."""
-        situation = _mended(self.situation, step)
-        texts = tuple(text for text in self.texts if not _is_mended(read_all([text]).asked, step))
-        dump = self.dump
-        if step in (Step.DUMP, Step.ADDRESS, Step.FITTING):
-            dump = dump_of(situation)
+    def after(self, *steps: Step) -> "Bench":
+        """Return the bench after what was done to it."""
+        situation, texts, dump = self.situation, self.texts, self.dump
+        for step in steps:
+            situation = _mended(situation, step)
+            texts = tuple(text for text in texts if not _is_mended(read_all([text]).asked, step))
+            if step in (Step.DUMP, Step.ADDRESS, Step.FITTING):
+                dump = dump_of(situation)
         return Bench(situation=situation, texts=texts, dump=dump)
 
-    def play(self) -> Rehearsed:
-        """Run it."""
-        return rehearsed(self.situation, self.texts, self.dump)
+    def is_loaded(self) -> bool:
+        """Whether the dump comes to what it comes to where nothing is wrong, or better."""
+        done = rehearsed(self.situation, self.texts, self.dump)
+        right = undisturbed(self.situation)
+        if right.came_to[0] not in _LOADED:
+            return done.came_to[0] in _LOADED
+        return done.came_to[:2] in (right.came_to[:2], (right.came_to[0], None))
 
 
 def _mended(situation: Situation, step: Step) -> Situation:
@@ -152,6 +170,9 @@ class Remedied:
     tried: Counter[str] = field(default_factory=Counter)
     """By cause: runs that had failed, and in which it came first."""
     worked: Counter[str] = field(default_factory=Counter)
+    """Those of them that loaded when what the first cause asks for was done."""
+    later: int = 0
+    """And when what the next two ask for was done as well."""
     unscripted: Counter[str] = field(default_factory=Counter)
     """Causes with no script, or none at all."""
     well: int = 0
@@ -168,18 +189,28 @@ class Remedied:
         self.worked += other.worked
         self.unscripted += other.unscripted
         self.well += other.well
+        self.later += other.later
 
     def lines(self) -> Iterator[str]:
         """Yield what is printed."""
         tried, worked = self.tried.total(), self.worked.total()
         yield f"  {self.well:,} of {self.runs:,} loaded all the same"
-        share = 100 * worked / tried if tried else 0.0
-        yield f"  {worked:,} of {tried:,} that had failed loaded after the remedy ({share:.2f} %)"
-        for cause, count in sorted(self.tried.items(), key=lambda each: each[0]):
+        yield (
+            f"  {worked:,} of {tried:,} that had failed loaded after the remedy of the first "
+            f"cause ({_share(worked, tried)})"
+        )
+        in_the_end = worked + self.later
+        share = _share(in_the_end, tried)
+        yield f"  {in_the_end:,} after those of the first three ({share})"
+        for cause, count in sorted(self.tried.items()):
             if (good := self.worked[cause]) < count:
-                yield f"    {good:6,} of {count:6,}  {cause}: {step_of(cause)}"
+                yield f"    {good:6,} of {count:6,}  {cause}"
         for cause, count in self.unscripted.most_common():
             yield f"    {count:6,} without a script: {cause}"
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{100 * part / whole:.2f} %" if whole else "none"
 
 
 def remedied_in(chunk: tuple[str, range, int]) -> tuple[Remedied, list[str]]:
@@ -190,23 +221,24 @@ def remedied_in(chunk: tuple[str, range, int]) -> tuple[Remedied, list[str]]:
         bench = bench_of(family, number, seed)
         if bench is None:
             continue
-        right = undisturbed(bench.situation)
-        if _is_loaded(bench.play(), right):
+        if bench.is_loaded():
             tally.well += 1
             continue
         run = run_of(family, number, seed)
-        first = diagnose(run.recorded, run.sources).first
-        name = "(nothing)" if first is None else first.name
-        step = None if first is None else step_of(name)
-        if step is None:
-            tally.unscripted[name] += 1
+        found = [each.name for each in diagnose(run.recorded, run.sources).causes[:3]]
+        first = found[0] if found else "(nothing)"
+        if not found or not steps_of(first):
+            tally.unscripted[first] += 1
             continue
-        tally.tried[name] += 1
-        after = bench.after(step)
-        if _is_loaded(after.play(), undisturbed(after.situation)):
-            tally.worked[name] += 1
-        else:
-            missed.append(f'remedies --only "{family.name}" --run {number}: {name}, {step}')
+        tally.tried[first] += 1
+        after = bench.after(*steps_of(first))
+        if after.is_loaded():
+            tally.worked[first] += 1
+            continue
+        missed.append(f'remedies --only "{family.name}" --run {number}: {", ".join(found)}')
+        for other in found[1:]:
+            after = after.after(*steps_of(other))
+        tally.later += after.is_loaded()
     return tally, missed
 
 
@@ -222,11 +254,3 @@ def bench_of(family: Family, number: int, seed: int) -> Bench | None:
         return Bench(situation=situation, texts=texts, dump=dump_of(situation))
     dump = dump_in(family.file(dice, situation).data)
     return None if dump is None else Bench(situation=situation, texts=(), dump=dump)
-
-
-def _is_loaded(done: Rehearsed, right: Rehearsed) -> bool:
-    """Whether a dump came to what it comes to where nothing is wrong, or better."""
-    better = (Outcome.LOADED, Outcome.CHANGED)
-    if right.came_to[0] not in better:
-        return done.came_to[0] in better
-    return done.came_to[0] == right.came_to[0] and done.came_to[1] in (right.came_to[1], None)

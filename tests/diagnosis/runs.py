@@ -22,7 +22,13 @@ from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
 from harness.judge.diagnosis.scene import Source
 from tests.diagnosis.alike import NOTHING, Alike, View
-from tests.diagnosis.classes import LAST_ANSWER_LOST, LEGAL, NONE_ANSWERED, STANDS_AT_WAIT
+from tests.diagnosis.classes import (
+    LAST_ANSWER_LOST,
+    LEGAL,
+    NO_DUMP_BACK,
+    NONE_ANSWERED,
+    STANDS_AT_WAIT,
+)
 from tests.diagnosis.family import Family, FileFault, Part, Shown, Spot
 from tests.diagnosis.situation import (
     SHARED,
@@ -189,8 +195,10 @@ def class_of(family: Family, shown: Shown) -> Alike:
             more |= NONE_ANSWERED.causes
         if shown.stands_at_wait:
             more |= STANDS_AT_WAIT.causes
-        if shown.struck and shown.strikes_last:
+        if shown.struck and shown.struck[0].packet == shown.last:
             more |= LAST_ANSWER_LOST.causes
+            if shown.situation.read_back:
+                more |= NO_DUMP_BACK.causes
     return replace(alike, causes=alike.causes | more) if more else alike
 
 

@@ -9,6 +9,8 @@ from dataclasses import replace
 
 import pytest
 
+from emulator.wire.codec import decode
+from emulator.wire.messages import DumpHeader
 from harness.files.recorded import TakenAt
 from harness.jobs.sources import source_of
 from harness.judge.diagnosis.no_return import NoReturn, point_of_no_return
@@ -16,7 +18,20 @@ from harness.judge.diagnosis.scene import Source, scene_of
 from tests.diagnosis.runs import rehearsed
 from tests.diagnosis.situation import Situation, dump_of, unit_of
 from tests.diagnosis.test_rules_unit_stored import back, changed, sent
-from tests.judge.talking import Tape, dump, end, every, flipped, header, packets, say, words
+from tests.judge.talking import (
+    PERIOD,
+    Step,
+    Tape,
+    dump,
+    end,
+    every,
+    flipped,
+    header,
+    packets,
+    say,
+    usual,
+    words,
+)
 
 
 def lost(tape: Tape, *sources: Source, taken_at: TakenAt = TakenAt.LINE) -> tuple[NoReturn, ...]:
@@ -63,10 +78,14 @@ def test_a_good_dump_has_none(taken_at: TakenAt) -> None:
 
 
 @pytest.mark.parametrize("step", [passed_over, taken, left_out])
-@pytest.mark.parametrize("place", [0, 3, 6])
-def test_a_packet_missing_or_damaged(step: object, place: int) -> None:
-    assert callable(step)
+@pytest.mark.parametrize("place", [0, 3, 6, 7])
+def test_a_packet_missing_or_damaged(step: Step, place: int) -> None:
     assert where(dump(steps={place: step})) == place
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_a_dump_that_simply_ends(count: int) -> None:
+    assert where(dump(steps=dict.fromkeys(range(count, 8), left_out))) == count
 
 
 def test_of_several_the_first_counts() -> None:
@@ -85,6 +104,17 @@ def test_an_answer_that_was_lost_is_no_loss() -> None:
 def test_a_no_that_was_passed_over() -> None:
     assert where(dump(steps={3: rejected})) == 3
     assert where(dump(steps={3: rejected}), TakenAt.HOST) == 3
+
+
+@pytest.mark.parametrize("place", [3, 7])
+@pytest.mark.parametrize("tail", [True, False])
+def test_a_no_and_a_second_sending_without_an_answer_is_open(place: int, tail: bool) -> None:
+    def sent_again(tape: Tape, place: int, packet: bytes) -> None:
+        tape.to(packet).back(say("NAK", place)).to(packet, after_ms=2)
+        tape.now_ns += 21_000_000
+
+    assert not lost(dump(steps={place: sent_again}, tail=tail))
+    assert where(dump(steps={place: sent_again, 5: left_out}, tail=tail)) == 5
 
 
 def test_the_same_no_at_the_end_of_a_capture_is_open() -> None:
@@ -108,6 +138,20 @@ def test_a_refusal_at_the_header() -> None:
 
 def test_a_cancel() -> None:
     assert where(cancelled(5)) == 5
+
+
+@pytest.mark.parametrize("before", range(5))
+def test_what_comes_before_it_can_still_be_healed(before: int) -> None:
+    """Sent again, damage before that point changes nothing; passed over, it is that point."""
+    assert where(dump(steps={5: left_out, before: mended})) == 5
+    assert where(dump(steps={5: left_out, before: unheard})) == 5
+    assert where(dump(steps={5: left_out, before: passed_over})) == before
+
+
+@pytest.mark.parametrize("step", [mended, taken, left_out, unheard, usual])
+@pytest.mark.parametrize("after", [6, 7])
+def test_whatever_comes_after_it_heals_nothing(step: Step, after: int) -> None:
+    assert where(dump(steps={5: left_out, after: step})) == 5
 
 
 def test_a_wait_is_open() -> None:
@@ -139,6 +183,37 @@ def test_a_sample_that_came_back_whole_was_not_lost() -> None:
 def test_a_packet_that_was_stored_wrong() -> None:
     content = words(190)
     assert where(back(sent(content), changed(content, 85))) == 2
+
+
+@pytest.mark.parametrize("place", [1, 3])
+def test_a_packet_that_got_no_answer_and_was_not_kept(place: int) -> None:
+    content = words(190)
+    gap = [*content[: place * 40], *[0] * 40, *content[place * 40 + 40 :]]
+    assert where(back(sent(content, steps={place: unheard}), gap), TakenAt.HOST) == place
+    assert not lost(back(sent(content, steps={place: unheard}), content), taken_at=TakenAt.HOST)
+
+
+def meant(**fields: int) -> Source:
+    """A dump of eight packets that was to be sent."""
+    head = decode(header(8, **fields))
+    assert isinstance(head, DumpHeader)
+    return Source(name="x", header=head, packets=tuple(packets(8)))
+
+
+@pytest.mark.parametrize("fields", [{"period_ns": PERIOD + 64}, {"loop_type": 0}, {"bits": 14}])
+def test_a_header_that_is_not_that_of_the_source(fields: dict[str, int]) -> None:
+    assert not lost(dump())
+    (found,) = lost(dump(), meant(**fields))
+    assert found.at.packet is None
+    assert "header" in found.why
+
+
+@pytest.mark.parametrize(
+    "fields", [{}, {"sample_number": 3}, {"period_ns": PERIOD + 1}, {"loop_end": 9}]
+)
+def test_a_header_that_makes_no_other_sample(fields: dict[str, int]) -> None:
+    """A sample goes where one likes, a period is rounded, and a loop that is off has no points."""
+    assert not lost(dump(), meant(**fields))
 
 
 def test_a_wider_sample_is_as_good() -> None:

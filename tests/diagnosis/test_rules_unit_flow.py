@@ -134,6 +134,25 @@ def test_another_packet_the_second_time_is_no_memory() -> None:
     assert first(end(tape)) == (_STOPPED, 3)
 
 
+@pytest.mark.parametrize(("is_later", "count"), [(True, 8), (True, 3), (False, 8)])
+def test_another_dump_that_had_room_later_speaks_against_memory(is_later: bool, count: int) -> None:
+    """Another sample number, so another dump; an earlier one may be what filled the memory."""
+
+    def other(tape: Tape) -> Tape:
+        tape.to(header(count, sample_number=2)).back(say("ACK"))
+        for at, packet in enumerate(packets(count)):
+            tape.to(packet).back(say("ACK", at))
+        tape.now_ns += 3_000_000_000
+        return tape
+
+    tape = until(3, tape=Tape() if is_later else other(Tape()))
+    tape.to(packets(8)[3]).back(say("CANCEL", 3))
+    tape.now_ns += 3_000_000_000
+    found = named(end(other(tape) if is_later else tape))
+    assert found[_STOPPED] is Strength.FAIR
+    assert found[_FULL] is (Strength.WEAK if is_later and count == 8 else Strength.FAIR)
+
+
 @pytest.mark.parametrize("at", [3, 4])
 def test_a_cancel_after_a_missing_packet_is_for_that(at: int) -> None:
     tape = until(3)
@@ -291,6 +310,13 @@ def test_an_input_that_is_too_slow() -> None:
         if place % 3 != 2:
             tape.beside(FROM, say("ACK", place), tape.now_ns + 50_000_000)
     assert named(end(tape))[_OVERRUN] is Strength.STRONG
+
+
+def test_one_packet_rejected_while_others_get_no_answer_is_an_overrun() -> None:
+    steps = dict.fromkeys((1, 2), unanswered)
+    found = told(dump(steps={**steps, 4: again("NAK", "NAK")})).causes
+    assert found[0].name == _OVERRUN
+    assert _ONE not in {each.name for each in found}
 
 
 def test_answers_lost_here_and_there_are_no_overrun() -> None:

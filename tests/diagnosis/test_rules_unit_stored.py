@@ -84,6 +84,11 @@ def mine(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> set[str]:
     return {each.name for each in (*found.causes, *found.remarks)} & _MINE
 
 
+def strength(tape: Tape, cause: str, taken_at: TakenAt) -> Strength:
+    """How much speaks for a cause."""
+    return next(each.strength for each in told(tape, taken_at).causes if each.name == cause)
+
+
 def changed(content: Sequence[int], *places: int) -> list[int]:
     """The same words but for some, which lose their lowest bit or gain it."""
     return [word ^ 1 if at in places else word for at, word in enumerate(content)]
@@ -203,6 +208,19 @@ def test_another_dump_of_the_same_number_in_between_accuses_no_unit() -> None:
     assert not mine(back(tape, [word ^ 2 for word in content]))
 
 
+def unanswered(tape: Tape, place: int, packet: bytes) -> None:
+    """Send it, and leave the 20 ms of an open loop (M1 p. 39) behind it."""
+    tape.to(packet).now_ns += 21_000_000
+
+
+def test_a_last_packet_without_an_answer_may_not_have_come() -> None:
+    """Some units do not answer the last one (common practice), so only its arrival tells."""
+    content = words(_LONG)
+    tape = back(sent(content, steps={4: unanswered}), changed(content, 170))
+    assert strength(tape, _OTHER, TakenAt.LINE) is Strength.SURE
+    assert strength(tape, _OTHER, TakenAt.HOST) is Strength.FAIR
+
+
 # Twice.
 
 
@@ -213,6 +231,14 @@ def test_a_packet_that_was_stored_twice(place: int, is_cut: bool) -> None:
     twice = content[: (place + 1) * _STEP] + content[place * _STEP :]
     tape = sent(content, steps={place: lost_reply})
     assert first(back(tape, twice[:_LONG] if is_cut else twice)) == (_TWICE, place)
+
+
+@pytest.mark.parametrize("kept", [12, 24])
+def test_a_packet_that_was_stored_twice_in_another_width(kept: int) -> None:
+    content = words(_LONG)
+    twice = (content[:120] + content[80:])[:_LONG]
+    other = [word >> 4 if kept == 12 else word << 8 for word in twice]
+    assert first(back(sent(content, steps={2: lost_reply}), other, kept)) == (_TWICE, 2)
 
 
 def test_a_packet_that_was_sent_twice_and_stored_once() -> None:
@@ -300,6 +326,11 @@ def test_a_sample_that_is_not_there_though_another_is() -> None:
 
 def test_a_refusal_where_a_sample_should_be() -> None:
     assert first(asked(sent(words(_LONG))).back(say("CANCEL")))[0] == _NOTHING
+
+
+def test_a_refusal_where_the_last_packet_got_no_answer_says_little() -> None:
+    tape = asked(sent(words(_LONG), steps={4: unanswered})).back(say("CANCEL"))
+    assert strength(tape, _NOTHING, TakenAt.HOST) is Strength.WEAK
 
 
 def test_a_question_that_the_host_takes_back_proves_nothing() -> None:

@@ -324,8 +324,10 @@ _CONTACT: Final[tuple[Cause, ...]] = (
         sentence="The sender ended the dump before it was whole, and nothing on the line says why.",
         tells="Somebody stopped it, the program ended, or something came that it did not expect.",
         remedy=(
+            "Look whether the dump is whole: dryload validate FILE.",
             "Send the dump again and leave the program alone meanwhile: dryload replay FILE --to "
             "midi:PORT.",
+            "If it stops again, try other cables, there and back.",
         ),
         experiment="Send it again: if it stops at the same packet, look at what the unit says just "
         "before.",

@@ -95,7 +95,13 @@ WAY_BYTES_CAUSES: Final[tuple[Cause, ...]] = (
         experiment="Send a sample of silence and one of noise: dryload replay FILE --to midi:PORT. "
         "With a stuck bit all packets of noise fail.",
         faults=(11,),
-        brings=(*_SPOILED, "bytes altered on the way", "checksums wrong in the dump"),
+        brings=(
+            *_SPOILED,
+            "bytes altered on the way",
+            "checksums wrong in the dump",
+            "damage that no receiver can see",
+            "width not that of the words",
+        ),
     ),
     Cause(
         name="real-time bytes taken for data",
@@ -133,7 +139,14 @@ WAY_BYTES_CAUSES: Final[tuple[Cause, ...]] = (
         remedy=(*_ALONE, "Do not start or switch on anything while a dump runs."),
         experiment='Rehearse it: dryload replay FILE --disturb "reset in packet 3".',
         faults=(21,),
-        brings=("unit fell silent", "answers lost on the way back", "sender gave up", "cable out"),
+        brings=(
+            "unit fell silent",
+            "answers lost on the way back",
+            "sender gave up",
+            "cable out",
+            "request unanswered",
+            "unit stores nothing",
+        ),
     ),
     Cause(
         name="header spoiled on the way",
@@ -169,7 +182,12 @@ WAY_BYTES_CAUSES: Final[tuple[Cause, ...]] = (
         experiment="Send it again: dryload replay FILE --to midi:PORT. Losses that move point to "
         "the cable, losses at one place to the driver or the data.",
         faults=(12, 14),
-        brings=(*_SPOILED, "messages lost on the way", "packet damaged in the dump"),
+        brings=(
+            *_SPOILED,
+            "messages lost on the way",
+            "packet damaged in the dump",
+            "unit stores other words",
+        ),
     ),
     Cause(
         name="bytes added on the way",

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import reduce
+from itertools import pairwise
 from operator import xor
 from typing import Final
 
@@ -124,6 +125,30 @@ def _altered(whole: bytes, reference: bytes | None) -> str:
 
 def _hex(data: bytes) -> str:
     return data[:12].hex(" ").upper()
+
+
+def put_together(bodies: Sequence[bytes]) -> bytes | None:
+    """Return the packet of which each body lacks one byte; None where they do not say.
+
+    Two that lack different bytes hold all of it, and the checksum says whether that is so.
+    """
+    short = [each for each in bodies if len(each) == PACKET_BYTES - 1]
+    for one, other in pairwise(short):
+        at = next((at for at, (a, b) in enumerate(zip(one, other, strict=True)) if a != b), None)
+        if at is None:
+            continue
+        for whole in (
+            one[:at] + other[at : at + 1] + one[at:],
+            other[:at] + one[at : at + 1] + other[at:],
+        ):
+            first, last = lost_at(one, whole), lost_at(other, whole)
+            lacks_one = all(
+                body == whole[:at] + whole[at + 1 :]
+                for body, (_, at) in ((one, first), (other, last))
+            )
+            if lacks_one and sum_is_off_by(whole) == 0:
+                return whole
+    return None
 
 
 def sum_is_off_by(body: bytes) -> int:

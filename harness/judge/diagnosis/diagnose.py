@@ -92,6 +92,9 @@ def diagnose(recorded: Recorded, sources: Sequence[Source] = ()) -> Diagnosis:
 
 def _answer(scene: Scene, causes: tuple[Ranked, ...]) -> Answer:
     if causes:
+        is_cut = any(each.ended is Ended.CUT for each in scene.dumps)
+        if is_cut and causes[0].strength is Strength.WEAK:
+            return Answer.NOT_ENOUGH  # what follows may decide it
         rivals = [each for each in causes if not each.follows]
         tied = len(rivals) > 1 and rivals[0].strength is rivals[1].strength is Strength.WEAK
         return Answer.UNDECIDED if tied else Answer.CAUSE

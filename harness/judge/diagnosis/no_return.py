@@ -5,10 +5,11 @@ stands first in the capture counts.  What was healed by sending again is no loss
 the unit sends back as it was sent was none, whatever happened.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
 from harness.judge.diagnosis.against_source import FieldDifference, against
 from harness.judge.diagnosis.scene import DumpScene, Scene
@@ -231,7 +232,7 @@ def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
     unseen = compared.unseen
     if len(unseen) > 1 and 2 * len(unseen) > compared.compared:
         return  # it is another dump
-    if dump.headers and any(map(_does_harm, compared.fields)):
+    if dump.headers and _harmful(dump, compared.fields):
         yield _loss(
             dump,
             dump.talk.exchanges[0],
@@ -248,12 +249,22 @@ def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
         )
 
 
-def _does_harm(field: FieldDifference) -> bool:
-    """Whether a field of the header is another; a sample may go to another number, as one likes."""
-    expected, found = field.expected, field.found
-    if expected is None or found is None or field.name == "sample_number":
-        return False
-    return field.name != "period_ns" or abs(expected - found) > 1  # rounded otherwise
+def _harmful(dump: DumpScene, fields: Sequence[FieldDifference]) -> list[FieldDifference]:
+    """Return the fields of a header that are others, so that the sample is another.
+
+    To which number it goes is free, a period may be rounded, and a loop that is off has no points.
+    """
+    both = [each for each in fields if each.expected is not None and each.found is not None]
+    is_off = dump.header is not None and dump.header.loop_type == LOOP_OFF
+    free = {"sample_number"}
+    if is_off and all(each.name != "loop_type" for each in both):
+        free |= {"loop_start", "loop_end"}
+    return [each for each in both if each.name not in free and not _is_rounded(each)]
+
+
+def _is_rounded(field: FieldDifference) -> bool:
+    expected, found = field.expected or 0, field.found or 0
+    return field.name == "period_ns" and abs(expected - found) <= 1
 
 
 def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
@@ -286,6 +297,10 @@ def _is_back_whole(dump: DumpScene) -> bool:
     """Whether the unit sent the sample back as it was meant to be."""
     back = dump.returned
     if back is None or back.ended is not Ended.WHOLE or dump.ended is not Ended.WHOLE:
+        return False
+    altered = [] if dump.source is None else against(dump, dump.source).fields
+    harmful = _harmful(dump, altered)
+    if any(getattr(back.header, each.name, None) != each.expected for each in harmful):
         return False
     from harness.judge.diagnosis.rules_unit_stored_words import is_as_sent
 

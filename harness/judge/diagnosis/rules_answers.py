@@ -5,6 +5,7 @@ from typing import Final
 
 from harness.judge.diagnosis.cause import Suspicion
 from harness.judge.diagnosis.rules_answers_contact import CONTACT_RULES
+from harness.judge.diagnosis.rules_answers_end import END_RULES
 from harness.judge.diagnosis.rules_answers_form import FORM_RULES
 from harness.judge.diagnosis.rules_answers_numbers import NUMBER_RULES
 from harness.judge.diagnosis.rules_answers_sender import SENDER_RULES
@@ -17,4 +18,5 @@ ANSWER_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (
     *FORM_RULES,
     *NUMBER_RULES,
     *CONTACT_RULES,
+    *END_RULES,
 )

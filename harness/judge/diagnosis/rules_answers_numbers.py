@@ -53,10 +53,24 @@ def answer_numbers(scene: Scene) -> Iterator[Suspicion]:
 
 
 def _undisturbed(dump: DumpScene) -> set[int]:
-    """Return the exchanges before and at which a message came once, and right."""
+    """Return the exchanges at which a message came right, and its answer before it came again.
+
+    The message before it came once, so that no answer to it can be meant.
+    """
     exchanges = dump.talk.exchanges
-    calm = [len(each.sendings) == 1 and is_plain(each.sendings[0]) for each in exchanges]
-    return {id(each) for at, each in enumerate(exchanges) if all(calm[max(at - 1, 0) : at + 1])}
+    once = [len(each.sendings) == 1 and is_plain(each.sendings[0]) for each in exchanges]
+    return {
+        id(each)
+        for at, each in enumerate(exchanges)
+        if all(once[max(at - 1, 0) : at]) and (once[at] or _was_answered_first(each))
+    }
+
+
+def _was_answered_first(exchange: Exchange) -> bool:
+    if not all(is_plain(each) for each in exchange.sendings):
+        return False
+    again_ns = exchange.sendings[1].said.start_ns
+    return any(each.sending == 0 and each.end_ns <= again_ns for each in exchange.replies)
 
 
 def _told(dump: DumpScene, kind: HandshakeKind) -> list[tuple[Exchange, Reply]]:

@@ -42,13 +42,17 @@ _FEW: Final = 3
 # Not waiting.
 
 
+_Pause = tuple[Exchange, Heard, int]
+"""A packet that began before the one before it was answered, and how long after its end."""
+
+
 def impatience(scene: Scene) -> Iterator[Suspicion]:
     """Suspect a sender whose packets all begin before an answer can have come (T22, T52)."""
     for dump in scene.sent if scene.both and scene.is_timed else ():
         if is_doubled_there(dump):
             continue
         pauses = list(_pauses(dump))
-        early = list(_early(dump))
+        early = _early(pauses)
         if (
             not early
             or early[0][0] is not dump.packets[1]
@@ -68,11 +72,11 @@ def impatience(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _early(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, int]]:
-    return (each for each in _pauses(dump) if each[2] < _SURELY_NS)
+def _early(pauses: list[_Pause]) -> list[_Pause]:
+    return [each for each in pauses if each[2] < _SURELY_NS]
 
 
-def _pauses(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, int]]:
+def _pauses(dump: DumpScene) -> Iterator[_Pause]:
     """Yield each packet that began before the one before it was answered, and the pause."""
     sight = dump.scene.sight
     packets = dump.packets
@@ -80,10 +84,12 @@ def _pauses(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, int]]:
         sent, heard = one.sendings[-1], other.sendings[0]
         if sent.said.end_ns > heard.said.end_ns:
             continue
-        if len(one.sendings) > 1 or not is_sound(sent):
+        if len(one.sendings) > 1:
             continue  # what was sent again is no measure of its custom
         start_ns = sight.latest_start_ns(heard) + sight.tolerance_ns
         if any(sent.said.end_ns <= each.end_ns <= start_ns for each in finals(one)):
+            continue
+        if not is_sound(sent):
             continue
         yield other, heard, max(sight.pause_ns(sent, heard), 0) + sent.said.gaps_ns
 
@@ -129,7 +135,7 @@ def taken_for_the_next(scene: Scene) -> Iterator[Suspicion]:
     """Suspect a sender that goes on after an answer to an earlier packet (T23)."""
     for dump in scene.sent if scene.both and scene.is_timed else ():
         found_all = _of(dump, "TIM-10")
-        if not found_all or len(list(_early(dump))) + 1 >= len(dump.packets):
+        if not found_all or len(_early(list(_pauses(dump)))) + 1 >= len(dump.packets):
             continue  # one that never waits takes nothing for anything
         for found in found_all:
             yield _told(

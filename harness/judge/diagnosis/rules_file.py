@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from harness.judge.diagnosis import rules_file_header as header
+from harness.judge.diagnosis import rules_file_leaps as leaps
 from harness.judge.diagnosis import rules_file_order as order
 from harness.judge.diagnosis import rules_file_packets as packets
 from harness.judge.diagnosis import rules_file_source as source
@@ -35,6 +36,8 @@ _BY_HEADER: Final = (
     header.length,
     header.impossible,
     words.misplaced_bits,
+    leaps.leaps,
+    words.spread_bits,
     words.bytes_a_word,
     words.reading,
     words.end_of_zeros,

@@ -8,6 +8,7 @@ then a message must have come twice alike, or be sound, or be in the source as w
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from typing import Final
+from weakref import WeakKeyDictionary
 
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES
 from emulator.wire.messages import DataPacket
@@ -22,6 +23,8 @@ from harness.judge.stream import judge_stream
 
 PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 _MOST_BYTES: Final = 32  # shown of one message
+_MOST_PACKETS: Final = 4096  # whose words are looked at
+_data: WeakKeyDictionary[DumpScene, bytes] = WeakKeyDictionary()
 DumpRule = Callable[[DumpScene], Iterator[Suspicion]]
 
 
@@ -143,10 +146,21 @@ def is_whole(exchange: Exchange) -> bool:
     return any(isinstance(each.message, DataPacket) for each in exchange.sendings)
 
 
-def sound_data(dump: DumpScene, most: int = 4096) -> bytes:
-    """Return the data bytes of the packets that are right, in order, of `most` packets at most."""
-    bodies = [each.best.body for each in dump.packets[:most] if is_sound(each.best)]
-    return b"".join(body[5:125] for body in bodies)
+def all_sound(dump: DumpScene) -> bool:
+    """Whether every packet came right in one sending at least."""
+    return len(dump.sound) == len(dump.packets)
+
+
+def sound_data(dump: DumpScene) -> bytes:
+    """Return the data bytes of the packets that are right, in order; of long dumps the first.
+
+    Several rules ask for them, so they are put together once a dump.
+    """
+    data = _data.get(dump)
+    if data is None:
+        bodies = [each.best.body for each in dump.sound[:_MOST_PACKETS]]
+        data = _data[dump] = b"".join(body[5:125] for body in bodies)
+    return data
 
 
 def shown(body: bytes) -> str:
@@ -197,6 +211,7 @@ def times(count: int) -> str:
 
 
 __all__ = [
+    "all_sound",
     "findings_of",
     "for_each_sent",
     "found",

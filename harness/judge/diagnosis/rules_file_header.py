@@ -15,6 +15,7 @@ from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.sizes import words_per_packet
 from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.rules_file_common import (
+    all_sound,
     found,
     header_place,
     is_file,
@@ -24,13 +25,14 @@ from harness.judge.diagnosis.rules_file_common import (
     strength,
     suspect,
 )
+from harness.judge.diagnosis.rules_file_sound import is_smooth_as_told
 from harness.judge.diagnosis.scene import DumpScene
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.talk import is_sound
 from harness.judge.finding import Finding
 
 _REVERSED: Final = ("HDR-12", "EXT-03", "EXT-02")
+_OTHER_WIDTHS: Final = ("WRD-01", "WRD-03")
 _NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
 _COMMON_HZ: Final = (44_100, 22_050, 11_025)
 """Common rates whose period is no whole number of nanoseconds and ends near a half."""
@@ -129,7 +131,7 @@ def loop(dump: DumpScene) -> Iterator[Suspicion]:
 def length(dump: DumpScene) -> Iterator[Suspicion]:
     """A length that the packets contradict."""
     header = dump.header
-    if header is None or not all(is_sound(each.best) for each in dump.packets):
+    if header is None or not all_sound(dump):
         return
     if _counts_all_channels(dump):
         yield suspect(
@@ -143,6 +145,8 @@ def length(dump: DumpScene) -> Iterator[Suspicion]:
         )
         return
     mine = [each for each in found(dump, "HDR-06", "HDR-13", "HDR-15") if _is_sendings(dump, each)]
+    if found(dump, *_OTHER_WIDTHS) and is_smooth_as_told(dump):
+        mine += found(dump, "HDR-07")  # so the count of packets is no matter of the width
     if mine:
         yield suspect(
             dump,

@@ -10,6 +10,7 @@ from emulator.wire.messages import HandshakeKind
 from harness.files.recorded import TakenAt
 from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.rules_file_common import (
+    all_sound,
     found,
     is_closed,
     is_file,
@@ -184,7 +185,7 @@ def _went_on(dump: DumpScene, last: Exchange) -> Strength | None:
     reply = last.last_reply
     if reply is None or reply.kind is not HandshakeKind.ACK or not reply.fits or not reply.binds:
         return None
-    if not is_closed(dump) or not all(is_sound(each.best) for each in dump.packets):
+    if not is_closed(dump) or not all_sound(dump):
         return None
     if dump.scene.followed.course.echoes:
         return None  # the sender may have taken its own words for an answer
@@ -198,7 +199,7 @@ def _went_on(dump: DumpScene, last: Exchange) -> Strength | None:
 
 def exchanged(dump: DumpScene) -> Iterator[Suspicion]:
     """Packets that the sender sends in the wrong order."""
-    if not (shows_sent(dump) or is_closed(dump)):
+    if not (shows_sent(dump) or is_closed(dump) or source_of(dump) is not None):
         return  # on the way one may pass the other
     for one, two in pairwise(dump.packets):
         if not _goes_back(one, two):
@@ -231,8 +232,9 @@ def _out_of_order(dump: DumpScene, one: Exchange, place: int) -> Suspicion:
 
 def _goes_back(one: Exchange, two: Exchange) -> bool:
     back = (one.number - two.number) % PACKET_NUMBERS
-    sound = is_sound(one.best) and is_sound(two.best)
-    return sound and one.jump == 1 and back == 1 and two.best.body != one.best.body
+    if one.jump != 1 or back != 1 or two.best.body == one.best.body:
+        return False
+    return is_sound(one.best) and is_sound(two.best)
 
 
 def _source_exchanges(dump: DumpScene, place: int) -> bool | None:
@@ -268,6 +270,8 @@ def _again(dump: DumpScene, exchange: Exchange) -> bool:
     if len(exchange.sendings) < 2 or len(bodies) > 1 or not is_sound(exchange.best):
         return False
     if is_file(dump.scene):
+        return True
+    if source_of(dump) is not None and _twice_in_source(dump, exchange):
         return True
     if not dump.scene.is_timed or not is_closed(dump):
         return False

@@ -11,6 +11,7 @@ from emulator.wire.splitter import PieceKind
 from harness.judge.diagnosis.against_source import is_as_source
 from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.rules_file_common import (
+    all_sound,
     found,
     in_every_sending,
     place_of,
@@ -33,20 +34,16 @@ _STOPPED_BY_80: Final = 4  # bytes of a packet before its number
 
 def wrong_sums(dump: DumpScene) -> Iterator[Suspicion]:
     """Checksums that are wrong each time a packet is sent."""
-    wrong = [
-        each
-        for each in dump.packets
-        if not is_sound(each.best) and isinstance(each.best.message, DataPacket)
-    ]
+    wrong = [each for each in _unsound(dump) if isinstance(each.best.message, DataPacket)]
     if not wrong or found(dump, "DEV-04"):
         return
-    if not any(is_sound(each.best) for each in dump.packets):
+    if not dump.sound:
         name = _wrong_way(wrong)
         if name is not None:
             yield _wrong_range(dump, wrong, name)
             return
     proven = [each for each in wrong if in_every_sending(dump, each)]
-    alone = not any(is_sound(each.best) for each in dump.packets)
+    alone = not dump.sound
     if not proven and alone and source_of(dump) is None:  # a bit that is stuck would do it as well
         proven = [each for each in wrong if len(each.sendings) > 1 and _is_steady(each)]
         alone = bool(proven)
@@ -100,12 +97,19 @@ def _wrong_range(dump: DumpScene, wrong: list[Exchange], name: str) -> Suspicion
     )
 
 
+def _unsound(dump: DumpScene) -> list[Exchange]:
+    """Return the packets that are right in no sending."""
+    if all_sound(dump):
+        return []
+    return [each for each in dump.packets if not is_sound(each.best)]
+
+
 def torn(dump: DumpScene) -> Iterator[Suspicion]:
     """Packets that have not their form in any sending."""
     last = None if dump.planned is None else dump.planned - 1
     found_torn = []
-    for each in dump.packets:
-        if is_sound(each.best) or isinstance(each.best.message, DataPacket):
+    for each in _unsound(dump):
+        if isinstance(each.best.message, DataPacket):
             continue
         if _number_above(each):
             yield _not_wrapped(dump, each)
@@ -254,7 +258,7 @@ def too_many(dump: DumpScene) -> Iterator[Suspicion]:
     if len(beyond) != 1 or len(dump.packets) != planned + 1:
         return
     extra = beyond[0]
-    sound = all(is_sound(each.best) for each in dump.packets)
+    sound = all_sound(dump)
     if not sound or extra.number != planned % PACKET_NUMBERS or any(extra.best.body[_HEAD:-_TAIL]):
         return
     full = used_in_last(dump) == PACKET_DATA_BYTES
@@ -272,7 +276,7 @@ def too_many(dump: DumpScene) -> Iterator[Suspicion]:
 def other_device(dump: DumpScene) -> Iterator[Suspicion]:
     """Packets that are right and meant for another device than the dump."""
     owner = dump.talk.device_id
-    sound = [each for each in dump.packets if is_sound(each.best)]
+    sound = dump.sound
     strange = [each for each in sound if each.best.body[2] not in (owner, ALL_CALL)]
     if not strange or owner in (None, ALL_CALL):
         return

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
 from emulator.wire.sizes import bytes_per_word, unused_bits
-from emulator.wire.words import unpack_words
 from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.rules_file_common import (
+    all_sound,
     found,
     header_place,
     shows_sent,
@@ -24,6 +24,7 @@ from harness.judge.diagnosis.rules_file_common import (
     strength,
     suspect,
 )
+from harness.judge.diagnosis.rules_file_sound import is_smooth_across, is_smooth_as_told, words_of
 from harness.judge.diagnosis.scene import DumpScene
 from harness.judge.dialogue.judge import Ended
 from harness.judge.dialogue.talk import is_sound
@@ -37,6 +38,7 @@ _WINDOW: Final = 64  # words that a forecast is made from
 _ORDER: Final = 6  # words that it looks at
 _BLOCK: Final = 8  # words that one forecast serves
 _BEYOND: Final = 8  # words beyond full scale
+_RARE: Final = 8  # steps of which one at least goes the other way
 _FEW: Final = 2  # words that damage to two bytes can change
 _TO_ITS_END: Final = (Ended.WHOLE, Ended.SHORT, Ended.GIVEN_UP, Ended.CUT)
 Bytes = NDArray[np.uint8]
@@ -91,8 +93,7 @@ def _misplaced(rows: Bytes, mask: np.uint8, bits: int, unused: int) -> tuple[str
 
 def _stray(dump: DumpScene, rows: Bytes, stray: NDArray[Any]) -> Suspicion:
     word = int(np.flatnonzero(stray)[0])
-    sound = [each for each in dump.packets if is_sound(each.best)]
-    exchange = sound[word * rows.shape[1] // PACKET_DATA_BYTES]
+    exchange = dump.sound[word * rows.shape[1] // PACKET_DATA_BYTES]
     return suspect(
         dump,
         "damage that no receiver can see",
@@ -110,7 +111,7 @@ def bytes_a_word(dump: DumpScene) -> Iterator[Suspicion]:
     header = dump.header
     if not mine or header is None or dump.planned is None or dump.ended not in _TO_ITS_END:
         return
-    if not all(is_sound(each.best) for each in dump.packets):
+    if not all_sound(dump) or is_smooth_as_told(dump):
         return
     fewer = len(dump.packets) < dump.planned  # so the words have fewer bits than the header says
     cause = "width not that of the words" if fewer and not found(dump, "WRD-02") else ""
@@ -123,12 +124,36 @@ def bytes_a_word(dump: DumpScene) -> Iterator[Suspicion]:
     )
 
 
+def spread_bits(dump: DumpScene) -> Iterator[Suspicion]:
+    """Words in one byte more than their bits need: the last byte of each is always 0 (WRD-03)."""
+    header = dump.header
+    if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
+        return
+    width = bytes_per_word(header.bits) + 1
+    data = sound_data(dump)
+    if width > MAX_BITS // 7 or len(data) < 2 * PACKET_DATA_BYTES:
+        return
+    rows = np.frombuffer(data, np.uint8).reshape(-1, width)
+    used = rows.any(axis=1)
+    if rows[:, -1].any() or int(used.sum()) < _ENOUGH or len(np.unique(rows[:, -2])) < _KINDS:
+        return
+    yield suspect(
+        dump,
+        "wrong bytes a word",
+        Strength.SURE,
+        f"Every {width}. byte of the sound is 0, as if each word took {width} bytes; words of "
+        f"{header.bits} bits take {width - 1}.",
+        at=header_place(dump),
+        bytes_shown=data[: 4 * width].hex(" ").upper(),
+    )
+
+
 def reading(dump: DumpScene) -> Iterator[Suspicion]:
     """Two's complement, bytes the other way round, and peaks that wrapped."""
     header = dump.header
     if header is None or not MIN_BITS <= header.bits <= MAX_BITS or found(dump, "WRD-05"):
         return
-    words = _words(dump, header.bits)
+    words = _words(dump)
     channels = max(header.channels, 1)
     if len(words) < _ENOUGH:
         return
@@ -139,7 +164,17 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
     true = np.abs(_wrapped(steps, half))  # whatever the reading, the same modulo the range
     mean = float(true.mean())
     jumps = np.flatnonzero((np.abs(steps) > half) & (true <= _SHORT * mean))
+    if channels == 1 and len(jumps) == 1 and found(dump, "WRD-07") and _turns_once(words, half):
+        yield _by_look(
+            dump,
+            "two's complement",
+            "The sound begins at full scale and jumps by the whole range once; with the top bit of "
+            "every word turned over it begins in the middle and is smooth.",
+        )
+        return
     if not _both_ways(steps[jumps]) or len(np.unique(true)) < _KINDS:
+        return
+    if not all(is_smooth_across(words[each::channels], half) for each in range(channels)):
         return
     if found(dump, "WRD-07") and mean <= 2 * half / _STEP:
         yield _by_look(
@@ -176,10 +211,10 @@ def end_of_zeros(dump: DumpScene) -> Iterator[Suspicion]:
         return
     if not MIN_BITS <= header.bits <= MAX_BITS or not is_sound(last.best):
         return
-    if any(last.best.body[5:125]) or not all(is_sound(each.best) for each in dump.packets):
+    if any(last.best.body[5:125]) or not all_sound(dump):
         return
     per_packet = PACKET_DATA_BYTES // bytes_per_word(header.bits)
-    before = _words(dump, header.bits)[: (len(dump.packets) - 1) * per_packet]
+    before = _words(dump)[: (len(dump.packets) - 1) * per_packet]
     channels, half = max(header.channels, 1), 1 << (header.bits - 1)
     steps = np.abs(before[channels:] - before[:-channels])
     rises = len(np.unique(steps)) >= _KINDS // 2
@@ -201,16 +236,31 @@ def _by_look(dump: DumpScene, cause: str, text: str) -> Suspicion:
     return suspect(dump, cause, Strength.STRONG, text, at=header_place(dump))
 
 
-def _words(dump: DumpScene, bits: int) -> Numbers:
-    data = np.frombuffer(sound_data(dump), np.uint8)
-    words = unpack_words(data, bits).astype(np.int64)
+def _words(dump: DumpScene) -> Numbers:
     header = dump.header
     assert header is not None
-    return words[: header.length * max(header.channels, 1)]
+    return words_of(dump)[: header.length * max(header.channels, 1)]
 
 
 def _both_ways(steps: Numbers) -> bool:
     return bool((steps > 0).any() and (steps < 0).any())
+
+
+def _turns_once(words: Numbers, half: int) -> bool:
+    """Whether a sound that leaps once begins in its middle and rises and falls, its top bit turned.
+
+    A ramp that wraps only rises or only falls.
+    """
+    meant = _wrapped(words + half, half)
+    steps = np.diff(meant)
+    usual = float(np.abs(steps).mean())
+    ways = int((steps > 0).sum()), int((steps < 0).sum())
+    return (
+        _RARE * min(ways) >= len(steps)
+        and len(np.unique(np.abs(steps))) >= _KINDS
+        and int(np.abs(steps).max()) <= 2 * half // _STEP
+        and abs(int(meant[0])) <= _RARE * usual
+    )
 
 
 def _wrapped(steps: Numbers, half: int) -> Numbers:
@@ -261,4 +311,4 @@ def _forecast(past: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.lstsq(rows, past[_ORDER:], rcond=1e-3)[0], np.float64)
 
 
-__all__ = ["bytes_a_word", "end_of_zeros", "misplaced_bits", "reading"]
+__all__ = ["bytes_a_word", "end_of_zeros", "misplaced_bits", "reading", "spread_bits"]

@@ -123,8 +123,6 @@ def _told_by_others(
     others = [each for each in scene.sent if each is not dump and _is_same(each, dump)]
     if _has_gap(dump, exchange):
         return Strength.WEAK, Strength.WEAK, "A packet before it had got no answer."
-    if not others:
-        return Strength.FAIR, Strength.FAIR, ""
     ends = [_cancelled(each) for each in others]
     places = [end[0].place for end in ends if end is not None]
     if places and all(each == exchange.place for each in places):
@@ -133,6 +131,8 @@ def _told_by_others(
     got_further = [each for each in others if each.talk.packets > (exchange.place or 0) + 1]
     if got_further or places:
         return Strength.WEAK, Strength.STRONG, "The same dump went further another time."
+    if any(_had_room(each, dump, exchange) for each in scene.sent):
+        return Strength.WEAK, Strength.FAIR, "Another dump, later, had room for more packets."
     return Strength.FAIR, Strength.FAIR, ""
 
 
@@ -141,6 +141,18 @@ def _has_gap(dump: DumpScene, exchange: Exchange) -> bool:
     before = [each for each in dump.packets if (each.place or 0) < (exchange.place or 0)]
     answered = [bool(each.replies) for each in before]
     return any(answered) and not all(answered)
+
+
+def _had_room(later: DumpScene, dump: DumpScene, exchange: Exchange) -> bool:
+    """Whether a later dump that was taken whole is longer than what was taken of this one.
+
+    An earlier one says nothing: it may be what filled the memory.
+    """
+    if later.index <= dump.index or later.header is None or dump.header is None:
+        return False
+    taken = later.ended is Ended.WHOLE and all(_was_taken(each) for each in later.packets[:-1])
+    longer = later.talk.packets > (exchange.place or 0) + 1
+    return taken and longer and later.header.bits == dump.header.bits
 
 
 def _is_same(one: DumpScene, other: DumpScene) -> bool:

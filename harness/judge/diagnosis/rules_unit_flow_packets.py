@@ -47,11 +47,12 @@ def rejections(scene: Scene) -> Iterator[Suspicion]:
         found = list(_rejected(dump))
         if not found or _is_doubled_unasked(dump):
             continue
-        yield from _lost_inside(dump, found, arrived)
+        inside = list(_lost_inside(dump, found, arrived))
+        yield from inside
         first = found[0]
         accepted = any(r.kind is ACK for each in dump.packets for r in each.replies)
         stuck = [each for each in found if each.for_ever and len(each.noes) >= HABIT]
-        if len(found) == 1 and stuck:
+        if len(found) == 1 and stuck and not inside:
             yield _told(dump, first, _ONE, _strength(arrived, accepted))
             yield _told(dump, first, _GOOD, _strength(arrived, not accepted))
         else:

@@ -6,6 +6,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.messages import DumpRequest
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
+from harness.judge.diagnosis.rules_answers_seen import ACK, named
 from harness.judge.diagnosis.rules_unit_stored_words import Kept, Stored, is_taken, stored
 from harness.judge.diagnosis.scene import DumpScene, Scene
 from harness.judge.dialogue.follow import Asked
@@ -33,6 +34,8 @@ def _accused(dump: DumpScene, found: Stored) -> Iterator[Suspicion]:
     # Only where the capture shows what arrived was it surely the unit that changed it.
     seen = dump.scene.shows_damage(Direction.TO_UNIT)
     sure = Strength.SURE if seen else Strength.STRONG
+    if not seen and not _is_acknowledged(dump, found.packet):
+        sure = Strength.FAIR  # the last one, which need not be answered, and may have been lost
     match found.kept:
         case Kept.FILLER:
             text = (
@@ -61,6 +64,11 @@ def _accused(dump: DumpScene, found: Stored) -> Iterator[Suspicion]:
             strength = Strength.FAIR if found.is_neutral else sure
             text = _of_words(found)
             yield _told(dump, found, "unit stores other words", strength, text)
+
+
+def _is_acknowledged(dump: DumpScene, place: int | None) -> bool:
+    mine = (each for each in dump.packets if each.place == place)
+    return any(reply.kind is ACK for each in mine for reply in each.replies)
 
 
 def _of_words(found: Stored) -> str:
@@ -119,13 +127,18 @@ def is_not_there(scene: Scene) -> Iterator[Suspicion]:
             refused = asked.cancelled is not None
             answered = ", and another one was sent when it was asked for" if knows else ""
             answered = ", but a refusal (CANCEL)" if refused else answered
+            last = dump.packets[-1]
+            said_all = _is_acknowledged(dump, last.place)
+            what = "all of" if said_all else f"all but {named(last)}, the last one, of"
             text = (
-                f"The unit said yes (ACK) to all of sample {number:,}, and when it was asked for "
+                f"The unit said yes (ACK) to {what} sample {number:,}, and when it was asked for "
                 f"it did not come{answered}."
             )
+            strength = Strength.STRONG if knows or refused else Strength.FAIR
             yield Suspicion(
                 cause="unit stores nothing",
-                strength=Strength.STRONG if knows or refused else Strength.FAIR,
+                # Without its last packet a sample may not be whole, and so not be there by right.
+                strength=strength if said_all else Strength.WEAK,
                 evidence=(Evidence(text=text, at=place, shown=asked.heard.body.hex(" ")),),
                 at=place,
                 dump=dump.index,

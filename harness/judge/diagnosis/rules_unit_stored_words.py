@@ -161,7 +161,7 @@ def _compared(sent: Side, got: Side) -> Stored:
         return Stored(kept=Kept.OTHER_WIDTH if change else Kept.SAME, change=change)
     if change is not None and got.length > sent.length and _is_filler(sent, got):
         return Stored(kept=Kept.FILLER, packet=(sent.length - 1) // sent.step, change=change)
-    if sent.bits == got.bits and (moved := _moved(sent, got)) is not None:
+    if (moved := _moved(sent, got)) is not None:
         return moved
     if change is not None and got.length < sent.length:
         return Stored(kept=Kept.TOO_SHORT, packet=got.length // sent.step)
@@ -191,15 +191,19 @@ def _differing(sent: Side, got: Side, common: int) -> Stored:
 
 
 def _alike(sent: Side, got: Side, count: int) -> Known:
+    return _same(sent, got, slice(0, count), slice(0, count))
+
+
+def _same(sent: Side, got: Side, here: slice, there: slice) -> Known:
     """Return which words are the same, one that was cut or rounded included."""
-    one, other = sent.words[:count], got.words[:count]
+    one, other = sent.words[here], got.words[there]
     surplus = sent.bits - got.bits
-    alike: Known
+    same: Known
     if surplus <= 0:
-        alike = other >> -surplus == one
+        same = other >> -surplus == one
     else:
-        alike = (one >> surplus == other) | (_rounded(one, surplus, got.bits) == other)
-    return alike
+        same = (one >> surplus == other) | (_rounded(one, surplus, got.bits) == other)
+    return same
 
 
 def _rounded(words: Words, surplus: int, bits: int) -> Words:
@@ -264,7 +268,7 @@ def _moved(sent: Side, got: Side) -> Stored | None:
     """Return which packet came twice or not at all, if that explains everything."""
     common = min(sent.length, got.length)
     here = sent.known[:common] & got.known[:common]
-    differing = np.flatnonzero(here & (sent.words[:common] != got.words[:common]))
+    differing = np.flatnonzero(here & ~_alike(sent, got, common))
     packets = -(-sent.length // sent.step)
     first = int(differing[0]) // sent.step if len(differing) else packets
     # All before the first difference is right, so it is the packet before that came twice.
@@ -285,10 +289,9 @@ def _is_moved(sent: Side, got: Side, place: int, by: int) -> bool:
         return False
     if not _is_there(got, sent, stop, by):
         return False
-    one = sent.words[start + by : stop + by]
-    other = got.words[start:stop]
-    here = sent.known[start + by : stop + by] & got.known[start:stop]
-    return int(here.sum()) >= 1 and bool((one == other)[here].all())
+    moved, kept = slice(start + by, stop + by), slice(start, stop)
+    here = sent.known[moved] & got.known[kept]
+    return int(here.sum()) >= 1 and bool(_same(sent, got, moved, kept)[here].all())
 
 
 def _is_there(got: Side, sent: Side, stop: int, by: int) -> bool:
@@ -308,7 +311,7 @@ def _at_repeated(dump: DumpScene, sent: Side, got: Side, found: Stored) -> Store
 def _fits_at(sent: Side, got: Side, place: int) -> bool:
     before = slice(0, min((place + 1) * sent.step, got.length))
     here = sent.known[before] & got.known[before]
-    same = (sent.words[before] == got.words[before])[here].all()
+    same = _same(sent, got, before, before)[here].all()
     return bool(same) and _is_moved(sent, got, place + 1, -sent.step)
 
 

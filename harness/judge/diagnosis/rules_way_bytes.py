@@ -6,9 +6,13 @@ from typing import Final
 from harness.judge.diagnosis.cause import Suspicion
 from harness.judge.diagnosis.rules_way_bytes_hits import HIT_RULES
 from harness.judge.diagnosis.rules_way_bytes_others import OTHER_RULES
+from harness.judge.diagnosis.rules_way_bytes_same import SAME_RULES
+from harness.judge.diagnosis.rules_way_bytes_unseen import UNSEEN_RULES
 from harness.judge.diagnosis.scene import Scene
 
 WAY_BYTES_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (
     *HIT_RULES,
+    *UNSEEN_RULES,
+    *SAME_RULES,
     *OTHER_RULES,
 )

@@ -12,7 +12,6 @@ from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.splitter import PieceKind
 from harness.files.recorded import TakenAt
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.damage import (
@@ -20,16 +19,17 @@ from harness.judge.diagnosis.damage import (
     Hit,
     damage_of,
     lost_at,
+    put_together,
     remains_of,
     sum_is_off_by,
 )
-from harness.judge.diagnosis.rules_answers_seen import NAK, is_plain, suspect
-from harness.judge.diagnosis.rules_file_common import in_every_sending, is_file, source_of
+from harness.judge.diagnosis.rules_file_common import in_every_sending, source_of
 from harness.judge.diagnosis.scene import DumpScene, Scene
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.talk import Exchange, is_sound, is_torn_off, is_whole_packet
 from harness.judge.plain import counted
 
+_SENDINGS: Final = 8  # of one packet that are put together (our choice)
 _MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
 _FAMILY_BYTE: Final = 0x7E
 _NAMES: Final = {
@@ -41,7 +41,6 @@ _NAMES: Final = {
     Hit.NOTE: "another sender on the cable",
 }
 _DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
-_TOO_SHORT: Final = 4  # bytes by which no message is known
 _MOST_OF: Final = 0.6  # of the steps; losses between messages are not seen (our choice)
 _TOO_LIKELY: Final = 0.02  # distances that would fit by chance (our choice)
 _UNLIKELY: Final = 0.0001
@@ -93,7 +92,7 @@ def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
     source = source_of(dump)
     if source is not None and exchange.place is not None and exchange.place < len(source.packets):
         return source.packets[exchange.place]
-    return None
+    return put_together([each.body for each in exchange.sendings[:_SENDINGS]])
 
 
 def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
@@ -111,7 +110,7 @@ def _by_rule(dump: DumpScene, found: Sequence[_Found], rules: Sequence[_Rule]) -
 def _ends(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     if any(each.damage.hit is not Hit.END_LOST for each in found):
         return None
-    if len(found) < 2 or dump.sound:
+    if len(found) + _tails(dump, PACKET_BYTES - 1) < 2 or dump.sound:
         return None
     return _told(
         dump,
@@ -122,9 +121,15 @@ def _ends(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     )
 
 
+def _tails(dump: DumpScene, length: int) -> int:
+    """Return how many messages the capture ends in, just at this length: none or one."""
+    last = dump.talk.sent[-1][1]
+    return int(is_torn_off(last) and len(last.body) == length)
+
+
 def _cut(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     lengths = {each.damage.length for each in found}
-    if len(lengths) > 1 or len(found) < 2 or dump.sound:
+    if len(lengths) > 1 or len(found) + _tails(dump, min(lengths)) < 2 or dump.sound:
         return None
     if any(each.damage.hit is not Hit.CUT for each in found):
         return None
@@ -250,8 +255,29 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Suspicion]:
     most = Counter({name: len(mine) for name, mine in kinds.items()})
     first = min(kinds, key=lambda name: (-most[name], kinds[name][0].heard.said.place))
     for name, mine in kinds.items():
-        how = Strength.STRONG if name == first else Strength.WEAK
+        is_likely = name == first and not _is_ever_alike(dump, mine)
+        how = Strength.STRONG if is_likely else Strength.WEAK
+        if is_likely and _is_certain(dump, mine[0]):
+            how = Strength.SURE
         yield _told(dump, name, how, mine[0], *_sentences(dump, mine), shown=mine[0].damage.shown)
+
+
+def _is_certain(dump: DumpScene, one: _Found) -> bool:
+    """Whether bytes that the source has are missing where they arrive, and never came later."""
+    if not dump.scene.shows_damage(Direction.TO_UNIT) or one.reference is None:
+        return False
+    is_short = one.damage.hit in (Hit.LOST, Hit.CUT, Hit.END_LOST)
+    return is_short and source_of(dump) is not None and not is_sound(one.exchange.best)
+
+
+def _is_ever_alike(dump: DumpScene, mine: Sequence[_Found]) -> bool:
+    """Whether one packet came again and again with the same damage, and nothing else came.
+
+    The line hardly strikes alike so often; who sends a wrong checksum does.
+    """
+    if dump.sound or len(mine) < _MANY or any(each.reference is not None for each in mine):
+        return False
+    return len({(each.exchange.place, each.heard.body) for each in mine}) == 1
 
 
 def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
@@ -306,63 +332,4 @@ def _told(
     )
 
 
-def rejected(scene: Scene) -> Iterator[Suspicion]:
-    """Suspect the way of what was rejected though it left right, where only that is known (T12)."""
-    if not scene.both or scene.shows_damage(Direction.TO_UNIT):
-        return
-    for dump in scene.sent if not is_file(scene) else ():
-        naks = [each.end_ns for each in dump.replies(NAK)]
-        for exchange in dump.packets if naks else ():
-            if not _healed(exchange, naks):
-                continue
-            yield suspect(
-                "bytes altered on the way",
-                Strength.FAIR,
-                dump,
-                f"The unit said that packet {exchange.place:,} came damaged (NAK) and took the "
-                "same packet when it was sent again.",
-                heard=exchange.sendings[0],
-                exchange=exchange,
-            )
-            break
-
-
-def _healed(exchange: Exchange, naks: Sequence[int]) -> bool:
-    """Whether a packet that left right was rejected and then taken.
-
-    A unit that did not get its number says that of another one.
-    """
-    if len(exchange.sendings) < 2 or not is_plain(exchange.sendings[0]):
-        return False
-    if any(one.body != other.body for one, other in pairwise(exchange.sendings)):
-        return False
-    one, two = exchange.sendings[:2]
-    was_rejected = any(one.said.start_ns <= at_ns <= two.said.start_ns for at_ns in naks)
-    return was_rejected and bool(exchange.replies) and exchange.replies[-1].kind is not NAK
-
-
-def fragments(scene: Scene) -> Iterator[Suspicion]:
-    """Suspect the way of the beginning of a message of which too little is left to say more."""
-    if scene.recorded.taken_at is TakenAt.HOST or is_file(scene):
-        return
-    for dump in scene.sent:
-        for heard in dump.talk.besides:
-            piece = heard.said.piece
-            if piece.kind is not PieceKind.CUT or len(piece.body) > _TOO_SHORT:
-                continue
-            after = next(
-                (e for e, each in dump.talk.sent if each.said.place > heard.said.place), None
-            )
-            yield suspect(
-                "bytes lost on the way",
-                Strength.STRONG,
-                dump,
-                f"Of a message no more than {counted(len(piece.body), 'byte', 'bytes')} arrived.",
-                heard=heard,
-                exchange=after,
-                shown=piece.body.hex(" ").upper(),
-            )
-            break
-
-
-HIT_RULES: Final = (hits, rejected, fragments)
+HIT_RULES: Final = (hits,)

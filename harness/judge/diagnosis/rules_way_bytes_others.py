@@ -7,6 +7,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import FAMILY, FIRST_REALTIME, START, SYSTEM_RESET
+from emulator.wire.messages import DumpRequest
 from emulator.wire.splitter import PieceKind
 from harness.files.recorded import TakenAt
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
@@ -125,13 +126,29 @@ def reset(scene: Scene) -> Iterator[Suspicion]:
 def _is_silent_from(dump: DumpScene, at: int) -> bool:
     """Whether the unit had answered and answers nothing from a message on."""
     talk = dump.talk
-    if not dump.scene.both or not talk.replies or at + 1 >= len(talk.sent):
+    if not dump.scene.both or not talk.replies:
         return False
     place = talk.sent[at][0].place
-    if place is not None and dump.planned is not None and place >= dump.planned - 1:
+    is_last = at + 1 >= len(talk.sent) or (
+        place is not None and dump.planned is not None and place >= dump.planned - 1
+    )
+    if is_last and not _is_not_kept(dump):
         return False  # some units never answer the last one (HSK-13)
     left = {id(exchange): exchange for exchange, _ in talk.sent[at:]}
     return not any(finals(exchange) for exchange in left.values())
+
+
+def _is_not_kept(dump: DumpScene) -> bool:
+    """Whether the sample was asked for afterwards and did not come."""
+    last = dump.talk.sent[-1][1].said.place
+    header = dump.header
+    return dump.returned is None and any(
+        isinstance(each.message, DumpRequest)
+        and header is not None
+        and each.message.sample_number == header.sample_number
+        and each.said.place > last
+        for each in dump.scene.asked
+    )
 
 
 def others(scene: Scene) -> Iterator[Suspicion]:

@@ -135,7 +135,7 @@ def late_noes(scene: Scene) -> Iterator[Suspicion]:
         exchange, heard = late[0]
         yield suspect(
             _CABLE,
-            Strength.FAIR,
+            Strength.WEAK,
             dump,
             f"The unit was silent after {named(exchange)}, and said no (NAK) only when the next "
             "message began: its end had not arrived.",
