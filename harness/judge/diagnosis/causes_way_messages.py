@@ -154,8 +154,8 @@ WAY_MESSAGES_CAUSES: Final[tuple[Cause, ...]] = (
             "Switch System Exclusive on in the unit, in the interface and in the program.",
             "Leave out boxes in between; some cannot pass messages that long.",
         ),
-        experiment="Ask the unit who it is with dryload ports, and play a note: if the note passes "
-        "and the question stays unanswered, it is a filter or a device ID.",
+        experiment="Play a note, then ask for a sample with dryload read: if the note passes and "
+        "the question stays unanswered, it is a filter or a device ID.",
         faults=(2, 5),
         brings=("nothing comes back", "request unanswered", "sender gave up"),
     ),

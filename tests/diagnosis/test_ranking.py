@@ -1,0 +1,70 @@
+"""From suspicions to an order: by strength, and what another cause brings along behind it."""
+
+from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
+from harness.judge.diagnosis.ranking import ranked
+from harness.judge.diagnosis.register import CAUSES, cause_named
+
+
+def suspicion(cause: str, strength: Strength, text: str = "seen") -> Suspicion:
+    return Suspicion(cause=cause, strength=strength, evidence=(Evidence(text=text),))
+
+
+BRINGER = next(
+    cause for cause in CAUSES if cause.brings and not cause_named(cause.brings[0]).is_harmless
+)
+BROUGHT = BRINGER.brings[0]
+
+
+def test_the_stronger_one_comes_first_whatever_stands_first_in_the_register() -> None:
+    one, other = [each.name for each in CAUSES if not (each.brings or each.is_harmless)][:2]
+    causes, _ = ranked([suspicion(one, Strength.WEAK), suspicion(other, Strength.FAIR)])
+    assert [each.name for each in causes] == [other, one]
+
+
+def test_what_a_cause_brings_along_stands_behind_and_is_said_to_follow() -> None:
+    causes, _ = ranked(
+        [suspicion(BROUGHT, Strength.STRONG), suspicion(BRINGER.name, Strength.STRONG)]
+    )
+    assert [(each.name, each.follows) for each in causes] == [
+        (BRINGER.name, False),
+        (BROUGHT, True),
+    ]
+
+
+def test_nothing_explains_what_is_surer_than_itself() -> None:
+    causes, _ = ranked([suspicion(BROUGHT, Strength.SURE), suspicion(BRINGER.name, Strength.FAIR)])
+    assert [(each.name, each.follows) for each in causes] == [
+        (BROUGHT, False),
+        (BRINGER.name, False),
+    ]
+
+
+def test_suspicions_of_one_cause_become_one_with_the_evidence_of_all() -> None:
+    causes, _ = ranked(
+        [
+            suspicion(BROUGHT, Strength.WEAK, "first sign"),
+            suspicion(BROUGHT, Strength.STRONG, "second sign"),
+            suspicion(BROUGHT, Strength.FAIR, "second sign"),
+        ]
+    )
+    (only,) = causes
+    assert only.strength is Strength.STRONG
+    assert [each.text for each in only.suspicion.evidence] == ["second sign", "first sign"]
+
+
+def test_what_is_harmless_is_a_remark() -> None:
+    harmless = next(cause.name for cause in CAUSES if cause.is_harmless)
+    causes, remarks = ranked([suspicion(harmless, Strength.SURE)])
+    assert not causes
+    assert [each.name for each in remarks] == [harmless]
+
+
+def test_the_register_names_every_cause_once_and_brings_only_what_is_there() -> None:
+    names = [cause.name for cause in CAUSES]
+    assert len(set(names)) == len(names)
+    for cause in CAUSES:
+        assert set(cause.brings) <= set(names) - {cause.name}
+
+
+def test_all_sixty_faults_of_a_transfer_have_a_cause() -> None:
+    assert {number for cause in CAUSES for number in cause.faults} == set(range(1, 61))
