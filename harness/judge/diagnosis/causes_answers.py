@@ -42,8 +42,7 @@ _SENDERS: Final[tuple[Cause, ...]] = (
         "the time is counted from the handing over of the packet and not from its end on the "
         "cable.",
         remedy=_SENDER,
-        experiment='dryload replay FILE --disturb "no spacing" shows what an emulated unit makes of '
-        "it.",
+        experiment='dryload replay FILE --disturb "no spacing" shows what a unit makes of it.',
         faults=(22, 52),
         brings=(
             "answers late",

@@ -24,7 +24,7 @@ from harness.judge.diagnosis.rules_file_common import (
     strength,
     suspect,
 )
-from harness.judge.diagnosis.rules_file_sound import is_smooth_as_told, words_of
+from harness.judge.diagnosis.rules_file_sound import is_smooth_across, is_smooth_as_told, words_of
 from harness.judge.diagnosis.scene import DumpScene
 from harness.judge.dialogue.judge import Ended
 from harness.judge.dialogue.talk import is_sound
@@ -37,8 +37,6 @@ _FOLLOWED: Final = 8192  # words
 _WINDOW: Final = 64  # words that a forecast is made from
 _ORDER: Final = 6  # words that it looks at
 _BLOCK: Final = 8  # words that one forecast serves
-_LEAPS: Final = 64  # that are looked at
-_CLOSE: Final = 2  # times as far as a forecast is off a sound goes on at a leap
 _BEYOND: Final = 8  # words beyond full scale
 _RARE: Final = 8  # steps of which one at least goes the other way
 _FEW: Final = 2  # words that damage to two bytes can change
@@ -176,10 +174,9 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
         return
     if not _both_ways(steps[jumps]) or len(np.unique(true)) < _KINDS:
         return
-    smooth = mean <= 2 * half / _STEP
-    if smooth and not _is_foretold(words[::channels], half):
-        return  # edges of a clipped sound
-    if smooth and found(dump, "WRD-07"):
+    if not all(is_smooth_across(words[each::channels], half) for each in range(channels)):
+        return
+    if found(dump, "WRD-07") and mean <= 2 * half / _STEP:
         yield _by_look(
             dump,
             "two's complement",
@@ -191,7 +188,7 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
     if 4 * inside < len(words):
         return
     short = float(np.median(true[jumps])) < half / 2
-    if short and smooth:
+    if short and mean <= 2 * half / _STEP:
         wraps = _returns(steps, words, half, channels)
     else:  # what is made louder by whole bits leaves the lowest one 0
         wraps = channels == 1 and bool(found(dump, "WRD-09")) and _goes_beyond(words, half)
@@ -306,22 +303,6 @@ def _goes_beyond(words: Numbers, half: int) -> bool:
                 return False
     beyond = int((np.abs(meant) >= half).sum())
     return beyond >= _BEYOND and float(np.median(missed)) < half / 5
-
-
-def _is_foretold(words: Numbers, half: int) -> bool:
-    """Whether a sound, followed across its leaps, goes on there as the words before foretell."""
-    steps = np.diff(words)
-    heard = np.concatenate([[0], np.cumsum(_wrapped(steps, half))]).astype(np.float64)
-    heard -= np.median(heard)
-    leaps = np.flatnonzero(np.abs(steps) > half) + 1
-    leaps = leaps[leaps >= _WINDOW + _ORDER]
-    some = leaps[:: len(leaps) // _LEAPS + 1]
-    missed, moved = [], []
-    for at in some:
-        weights = _forecast(heard[at - _WINDOW - _ORDER : at])
-        missed.append(abs(heard[at] - float(weights @ heard[at - _ORDER : at])))
-        moved.append(abs(heard[at] - heard[at - 1]))
-    return len(some) > 0 and _CLOSE * float(np.median(missed)) <= float(np.median(moved))
 
 
 def _forecast(past: NDArray[np.float64]) -> NDArray[np.float64]:
