@@ -24,7 +24,7 @@ from harness.judge.diagnosis.rules_file_common import (
     strength,
     suspect,
 )
-from harness.judge.diagnosis.rules_file_sound import is_smooth_as_told, words_of
+from harness.judge.diagnosis.rules_file_sound import is_smooth_across, is_smooth_as_told, words_of
 from harness.judge.diagnosis.scene import DumpScene
 from harness.judge.dialogue.judge import Ended
 from harness.judge.dialogue.talk import is_sound
@@ -33,7 +33,6 @@ _ENOUGH: Final = 64  # words below which nothing is said
 _STEP: Final = 16  # a step of a smooth sound is at most this part of the range
 _SHORT: Final = 8  # mean steps that a word may go on by across a jump
 _KINDS: Final = 16  # steps of different size; full scale alternating has a few
-_TWITCH: Final = 4  # words in a row, on average, that a sound is away from its middle
 _FOLLOWED: Final = 8192  # words
 _WINDOW: Final = 64  # words that a forecast is made from
 _ORDER: Final = 6  # words that it looks at
@@ -173,42 +172,37 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
             "every word turned over it begins in the middle and is smooth.",
         )
         return
-    if not _both_ways(steps[jumps]) or len(np.unique(true)) < _KINDS:
+    if (
+        not _both_ways(steps[jumps])
+        or len(np.unique(true)) < _KINDS
+        or not all(is_smooth_across(words[each::channels], half) for each in range(channels))
+    ):
         return
     if found(dump, "WRD-07") and mean <= 2 * half / _STEP:
-        if _swings(words[::channels], half):
-            yield _by_look(
-                dump,
-                "two's complement",
-                "The sound jumps by the whole range as it stands, and is smooth with the top bit "
-                "of every word turned over.",
-            )
+        yield _by_look(
+            dump,
+            "two's complement",
+            "The sound jumps by the whole range as it stands, and is smooth with the top bit of "
+            "every word turned over.",
+        )
         return
-    # What is made louder by whole bits leaves the lowest one 0.
-    if channels == 1 and found(dump, "WRD-09") and _is_inside(words, half):
-        if _goes_beyond(words, half):
-            at = int(jumps[0])
-            yield _by_look(
-                dump,
-                "overload wraps",
-                f"At word {at + channels:,} the sound leaps from {int(words[at]):,} to "
-                f"{int(words[at + channels]):,}, in {len(jumps):,} places in all, and goes on as "
-                "if it had passed full scale.",
-            )
-
-
-def _is_inside(words: Numbers, half: int) -> bool:
-    return 4 * int((np.abs(words) < half // 2).sum()) >= len(words)
-
-
-def _swings(words: Numbers, half: int) -> bool:
-    """Whether a sound, its top bit turned over, swings and does not only twitch.
-
-    A clipped sound turned over stands still in its middle, and twitches at its edges.
-    """
-    out = np.abs(_wrapped(words + half, half)) > 2 * half // _STEP
-    begins = int(out[0]) + int((out[1:] & ~out[:-1]).sum())
-    return int(out.sum()) > _TWITCH * begins
+    inside = int((np.abs(words) < half // 2).sum())
+    if 4 * inside < len(words):
+        return
+    short = float(np.median(true[jumps])) < half / 2
+    if short and mean <= 2 * half / _STEP:
+        wraps = _returns(steps, words, half, channels)
+    else:  # what is made louder by whole bits leaves the lowest one 0
+        wraps = channels == 1 and bool(found(dump, "WRD-09")) and _goes_beyond(words, half)
+    if wraps:
+        at = int(jumps[0])
+        yield _by_look(
+            dump,
+            "overload wraps",
+            f"At word {at + channels:,} the sound leaps from {int(words[at]):,} to "
+            f"{int(words[at + channels]):,}, in {len(jumps):,} places in all, and goes on as if it "
+            "had passed full scale.",
+        )
 
 
 def end_of_zeros(dump: DumpScene) -> Iterator[Suspicion]:
@@ -273,6 +267,23 @@ def _turns_once(words: Numbers, half: int) -> bool:
 
 def _wrapped(steps: Numbers, half: int) -> Numbers:
     return (steps + half) % (2 * half) - half
+
+
+def _returns(steps: Numbers, words: Numbers, half: int, channels: int) -> bool:
+    """Whether the sound, followed across the jumps, stays within twice full scale."""
+    true = _wrapped(steps, half)
+    for channel in range(channels):
+        mine = words[channel::channels]
+        followed = mine[0] + np.concatenate([[0], np.cumsum(true[channel::channels])])
+        # The first word may have wrapped already.
+        if not any(_is_overload(followed + turn * 2 * half, half) for turn in (0, 1, -1)):
+            return False
+    return True
+
+
+def _is_overload(followed: Numbers, half: int) -> bool:
+    low, high = int(followed.min()), int(followed.max())
+    return -2 * half <= low and high < 2 * half and max(-low, high) >= half
 
 
 def _goes_beyond(words: Numbers, half: int) -> bool:
