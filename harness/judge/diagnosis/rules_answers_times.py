@@ -9,6 +9,7 @@ from emulator.wire.messages import Handshake
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import (
     ACK,
+    CANCEL,
     HABIT,
     NAK,
     TIME_NS,
@@ -206,7 +207,7 @@ def _late(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, Reply]]:
             continue
         for at, sending in enumerate(exchange.sendings):
             mine = answers(exchange, at)
-            if not mine or mine[0].kind is NAK:
+            if not mine or mine[0].kind in (NAK, CANCEL):
                 continue  # a late no is about what the unit has not understood
             if _is_late(dump, exchange, at, mine[0]):
                 yield exchange, sending, mine[0]

@@ -172,13 +172,10 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
             "every word turned over it begins in the middle and is smooth.",
         )
         return
-    if (
-        not _both_ways(steps[jumps])
-        or len(np.unique(true)) < _KINDS
-        or not all(is_smooth_across(words[each::channels], half) for each in range(channels))
-    ):
+    if not _both_ways(steps[jumps]) or len(np.unique(true)) < _KINDS:
         return
-    if found(dump, "WRD-07") and mean <= 2 * half / _STEP:
+    smooth = all(is_smooth_across(words[each::channels], half) for each in range(channels))
+    if smooth and found(dump, "WRD-07") and mean <= 2 * half / _STEP:
         yield _by_look(
             dump,
             "two's complement",
@@ -190,7 +187,7 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
     if 4 * inside < len(words):
         return
     short = float(np.median(true[jumps])) < half / 2
-    if short and mean <= 2 * half / _STEP:
+    if smooth and short and mean <= 2 * half / _STEP:
         wraps = _returns(steps, words, half, channels)
     else:  # what is made louder by whole bits leaves the lowest one 0
         wraps = channels == 1 and bool(found(dump, "WRD-09")) and _goes_beyond(words, half)

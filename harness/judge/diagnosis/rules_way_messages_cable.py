@@ -130,9 +130,21 @@ def late_noes(scene: Scene) -> Iterator[Suspicion]:
         return
     for dump in scene.sent if not is_file(scene) else ():
         late = list(_late_noes(dump))
-        if len({id(exchange) for exchange, _ in late}) != 1:
-            continue  # where it is the habit, the line loses the ends of messages
+        if not late:
+            continue
         exchange, heard = late[0]
+        many = len({id(each) for each, _ in late})
+        if many > 1:
+            yield suspect(
+                "message ends lost",
+                Strength.FAIR,
+                dump,
+                f"{many} times, the first after {named(exchange)}, the unit was silent and said "
+                "no (NAK) only when the next message began: the ends had not arrived.",
+                heard=heard,
+                exchange=exchange,
+            )
+            continue
         yield suspect(
             _CABLE,
             Strength.WEAK,
@@ -150,7 +162,8 @@ def _late_noes(dump: DumpScene) -> Iterator[tuple[Exchange, Heard]]:
     soon_ns = _SOON_NS + dump.scene.sight.tolerance_ns
     for at, (one, two) in enumerate(pairwise(sent)) if noes else ():
         began_ns = two[1].said.start_ns
-        prompted = any(0 <= each.end_ns - began_ns < soon_ns for each in noes)
+        # An answer that had come before is why the message was sent again.
+        prompted = any(BYTE_NS <= each.end_ns - began_ns < soon_ns for each in noes)
         if (
             (prompted or _is_behind(one[0], two, noes))
             and one[0].place is not None
