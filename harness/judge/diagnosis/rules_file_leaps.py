@@ -99,7 +99,7 @@ def _goes_on(steps: Numbers, true: Numbers, far: Numbers, half: int) -> bool:
     return (
         len(inner) > 0
         and float((bends <= half / _SMOOTH).mean()) >= _MOSTLY
-        and int(away.max() - away.min()) <= _EXCURSIONS < len(far)
+        and int(away.max() - away.min()) <= _EXCURSIONS <= len(far)
         and len(np.unique(np.sign(steps[far]))) > 1
     )
 

@@ -21,7 +21,10 @@ _VALUES: Final = 16  # different words; silence and full scale to and fro have a
 _STEP: Final = 16  # the usual step of a smooth sound is at most this part of the range
 _SLOWER: Final = 5  # parts of its usual step that a sound goes on by at a leap
 _BENDS: Final = 2  # times the bends that it has elsewhere
-_ROUNDED: Final = 2  # what rounding adds to a bend
+_BENT: Final = 4  # a sound that bends by this part of half the range leaps everywhere
+_CORNER: Final = 6  # the same for a single corner, as a triangle has them
+_CORNERS: Final = 4  # leaps that make a corner beside one of them its habit
+_ROUNDED: Final = 4  # what rounding adds to a bend
 _MOSTLY: Final = 0.9
 _read: WeakKeyDictionary[DumpScene, Numbers] = WeakKeyDictionary()
 
@@ -71,7 +74,8 @@ def is_smooth_across(words: Numbers, half: int) -> bool:
     steps = (leaps + half) % (2 * half) - half
     sizes = np.abs(steps)
     inner = far[(far > 0) & (far < len(steps) - 1)]
-    if not len(inner) or float(np.median(sizes[far])) * _SLOWER < max(float(np.median(sizes)), 1):
+    usual = float(np.median(sizes))
+    if not len(inner) or not usual or float(np.median(sizes[far])) * _SLOWER < usual:
         return False
     bends = np.abs(np.diff(steps))  # the one at a place lies between its step and the next
     at_leaps = np.maximum(bends[inner - 1], bends[inner])
@@ -79,8 +83,11 @@ def is_smooth_across(words: Numbers, half: int) -> bool:
     elsewhere[inner] = elsewhere[inner - 1] = False
     if int(elsewhere.sum()) < _VALUES:
         return False
-    usual = float(np.quantile(bends[elsewhere], _MOSTLY))
-    return float((at_leaps <= _BENDS * usual + _ROUNDED).mean()) >= _MOSTLY
+    most = float(np.quantile(bends[elsewhere], _MOSTLY))
+    if most > half / _BENT:
+        return False  # of corners alone
+    corner = min(int(bends[elsewhere].max()), half // _CORNER) if len(inner) >= _CORNERS else 0
+    return float((at_leaps <= max(_BENDS * most, corner) + _ROUNDED).mean()) >= _MOSTLY
 
 
 __all__ = ["Numbers", "is_smooth_across", "is_smooth_as_told", "words_of"]

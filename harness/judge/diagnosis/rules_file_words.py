@@ -24,13 +24,14 @@ from harness.judge.diagnosis.rules_file_common import (
     strength,
     suspect,
 )
-from harness.judge.diagnosis.rules_file_sound import is_smooth_across, is_smooth_as_told, words_of
+from harness.judge.diagnosis.rules_file_sound import is_smooth_as_told, words_of
 from harness.judge.diagnosis.scene import DumpScene
 from harness.judge.dialogue.judge import Ended
 from harness.judge.dialogue.talk import is_sound
 
 _ENOUGH: Final = 64  # words below which nothing is said
 _STEP: Final = 16  # a step of a smooth sound is at most this part of the range
+_STILL: Final = 4  # parts of its mean step that a sound usually goes on by
 _SHORT: Final = 8  # mean steps that a word may go on by across a jump
 _KINDS: Final = 16  # steps of different size; full scale alternating has a few
 _FOLLOWED: Final = 8192  # words
@@ -172,10 +173,13 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
             "every word turned over it begins in the middle and is smooth.",
         )
         return
-    if not _both_ways(steps[jumps]) or len(np.unique(true)) < _KINDS:
+    if (
+        not _both_ways(steps[jumps])
+        or len(np.unique(true)) < _KINDS
+        or _STILL * float(np.median(true)) < mean  # it stands still between its leaps
+    ):
         return
-    smooth = all(is_smooth_across(words[each::channels], half) for each in range(channels))
-    if smooth and found(dump, "WRD-07") and mean <= 2 * half / _STEP:
+    if found(dump, "WRD-07") and mean <= 2 * half / _STEP:
         yield _by_look(
             dump,
             "two's complement",
@@ -184,14 +188,9 @@ def reading(dump: DumpScene) -> Iterator[Suspicion]:
         )
         return
     inside = int((np.abs(words) < half // 2).sum())
-    if 4 * inside < len(words):
-        return
-    short = float(np.median(true[jumps])) < half / 2
-    if smooth and short and mean <= 2 * half / _STEP:
-        wraps = _returns(steps, words, half, channels)
-    else:  # what is made louder by whole bits leaves the lowest one 0
-        wraps = channels == 1 and bool(found(dump, "WRD-09")) and _goes_beyond(words, half)
-    if wraps:
+    if channels > 1 or 4 * inside < len(words) or not found(dump, "WRD-09"):
+        return  # what is made louder by whole bits leaves the lowest one 0
+    if _goes_beyond(words, half):
         at = int(jumps[0])
         yield _by_look(
             dump,
@@ -264,23 +263,6 @@ def _turns_once(words: Numbers, half: int) -> bool:
 
 def _wrapped(steps: Numbers, half: int) -> Numbers:
     return (steps + half) % (2 * half) - half
-
-
-def _returns(steps: Numbers, words: Numbers, half: int, channels: int) -> bool:
-    """Whether the sound, followed across the jumps, stays within twice full scale."""
-    true = _wrapped(steps, half)
-    for channel in range(channels):
-        mine = words[channel::channels]
-        followed = mine[0] + np.concatenate([[0], np.cumsum(true[channel::channels])])
-        # The first word may have wrapped already.
-        if not any(_is_overload(followed + turn * 2 * half, half) for turn in (0, 1, -1)):
-            return False
-    return True
-
-
-def _is_overload(followed: Numbers, half: int) -> bool:
-    low, high = int(followed.min()), int(followed.max())
-    return -2 * half <= low and high < 2 * half and max(-low, high) >= half
 
 
 def _goes_beyond(words: Numbers, half: int) -> bool:
