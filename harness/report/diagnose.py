@@ -130,21 +130,12 @@ def _plain(text: str) -> str:
 
 
 def _how_sure(confidence: Confidence) -> str:
-    measured = MEASURED.get(confidence)
-    if measured is None:
-        return f"{confidence}."
+    measured = MEASURED[confidence]
+    tenths = int(measured.per_cent * 10) / 10  # rounded down: it is never called more than it was
     return (
-        f"{confidence} ({_share(measured.right, measured.of)} of such answers were right, "
-        f"in {measured.of:,} trials with a known cause)."
+        f"{confidence} ({tenths:.1f} % of such answers were right, in {measured.of:,} rehearsals "
+        "with a known cause)."
     )
-
-
-def _share(right: int, of: int) -> str:
-    """Return a share so that it never says 100 % where one was wrong."""
-    if right == of:
-        return "all"
-    tenths = right * 1_000 // of
-    return f"{tenths / 10:.1f} %"
 
 
 def _when(at: Place | None) -> str:
@@ -173,7 +164,7 @@ def document_of(name: str, diagnosis: Diagnosis) -> dict[str, Any]:
         else _sentence(diagnosis.first),
         "confidence": None if diagnosis.confidence is None else str(diagnosis.confidence),
         "measured": {
-            str(word): {"right": each.right, "of": each.of} for word, each in MEASURED.items()
+            str(word): {"per_cent": each.per_cent, "of": each.of} for word, each in MEASURED.items()
         },
         "causes": [_cause_document(each) for each in diagnosis.causes],
         "remarks": [_cause_document(each) for each in diagnosis.remarks],

@@ -6,7 +6,7 @@ import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.recorded import Recorded
-from harness.judge.diagnosis.confidence import Confidence
+from harness.judge.diagnosis.confidence import MEASURED, Confidence
 from harness.judge.diagnosis.diagnose import Answer, diagnose
 from harness.judge.diagnosis.register import CAUSES
 from tests.diagnosis import classes
@@ -296,3 +296,11 @@ def test_an_empty_capture_is_no_fault_of_the_baseline() -> None:
 def test_nothing_is_what_is_right_where_nothing_is_wrong() -> None:
     run = run_of(family_named("nothing odd"), 0, SEED)
     assert run.accepted == {NOTHING}
+
+
+def test_the_words_for_how_sure_it_is_are_worth_what_was_measured() -> None:
+    words = scored(Part.SINGLE, 500).words
+    for word in Confidence:
+        right, wrong = words[str(word), True], words[str(word), False]
+        if right + wrong >= 50:
+            assert 100 * right / (right + wrong) >= MEASURED[word].per_cent - 5
