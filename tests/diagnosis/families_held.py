@@ -1,6 +1,6 @@
-"""Families held out: nobody who wrote a rule has run them.  They measure what is unseen.
+"""Families held out: no rule was written or changed for them.  They measure what is unseen.
 
-Whoever wrote the labels has: two of them were mended after trial runs (`classes` says which).
+Whoever wrote the labels ran them, and so did one author of rules between changes: two of them were mended after trial runs (`classes` says which).
 """
 
 from dataclasses import replace

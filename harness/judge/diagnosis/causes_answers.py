@@ -206,6 +206,7 @@ _REPLIES: Final[tuple[Cause, ...]] = (
             "Nothing has to be mended: read the dump back and compare it with dryload read "
             "--from TARGET --sample N.",
             "Look in the unit's settings for handshake, closed loop or the like.",
+            "If it used to answer, try other cables, there and back.",
         ),
         experiment="Ask the unit for a sample with dryload read --from TARGET --sample N: an "
         "answer shows that the cable back is sound.",
@@ -218,7 +219,10 @@ _REPLIES: Final[tuple[Cause, ...]] = (
         sentence="Answers of the unit do not reach the sender.",
         tells="The packets arrive and the answers to some of them vanish: in the cable back, in "
         "the interface, or in a program that filters.",
-        remedy=_RETURN,
+        remedy=(
+            *_RETURN,
+            "If the same packets stay unanswered, switch the unit off and on and send again.",
+        ),
         experiment="Send the same dump again over another cable back: dryload replay FILE "
         "--to midi:PORT. If the same packets stay unanswered, it is the unit.",
         brings=("sender gave up",),
@@ -297,6 +301,7 @@ _CONTACT: Final[tuple[Cause, ...]] = (
         "a knob that somebody touches is enough.",
         remedy=(
             "Leave keys and knobs alone while a dump runs, and send it again.",
+            "Unplug from the unit's output whatever else leads into it.",
             "Use a sender that does not mind: dryload replay FILE --to midi:PORT.",
         ),
         experiment="Send the dump again and touch nothing meanwhile.",

@@ -160,6 +160,7 @@ _PACKETS: Final = (
             "Take a good copy of the file, or record the dump again: `dryload read --from TARGET "
             "--sample N -o FILE.syx`.",
             ANEW,
+            "If the file is whole, they were lost on the way: try another cable to the unit.",
         ),
         experiment=SEE_FILE,
         faults=(25,),

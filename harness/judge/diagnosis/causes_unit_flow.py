@@ -26,6 +26,7 @@ _ENDS: Final[tuple[Cause, ...]] = (
             "sample cannot be undone: read it out first with dryload read).",
             "Turn off the memory protection, or send to another sample number.",
             "Convert the sample to 16 bits, or shorten it, and encode it again: dryload encode.",
+            "See that nobody presses a key at the unit meanwhile.",
         ),
         experiment="Send one word of 16 bits to the same place, then to another one: what is taken "
         "tells whether size, width or place was refused.",
@@ -71,7 +72,8 @@ _ENDS: Final[tuple[Cause, ...]] = (
         "pressed or for a disk; an answer that was lost looks the same.",
         remedy=(
             "Look at the unit's display: it may ask for a key or a disk.",
-            "If it asks for nothing, stop the dump at both sides and send it again.",
+            "If it asks for nothing, stop the dump at both sides and send it again, over another "
+            "cable back.",
         ),
         experiment="Answer what the display asks. If the dump goes on, it was that; if the display "
         "asks for nothing, the answer was lost on the way back.",
@@ -108,7 +110,7 @@ _PACKETS: Final[tuple[Cause, ...]] = (
             "its content or its number.",
             "Cut a little off the beginning of the sample and encode it again, so that other words "
             "come into that packet: dryload encode.",
-            "Connect the unit directly, by another interface.",
+            "Connect the unit directly, by another interface, and switch it off and on before.",
         ),
         experiment="Send the same words under another packet number, and other words under this "
         "number: what is rejected tells which of the two it is.",
@@ -125,6 +127,7 @@ _PACKETS: Final[tuple[Cause, ...]] = (
             "Stop clocks and everything else that sends on the same cable.",
             "Leave more time between packets: dryload replay FILE --to midi:PORT waits as it "
             "should.",
+            "Try another cable there, and switch the unit off and on.",
             "Record at the input of the unit if that was not done: behind the last cable.",
         ),
         experiment="Send a dump of one packet of silence: if that is taken, it depends on the "
@@ -165,7 +168,7 @@ _PACKETS: Final[tuple[Cause, ...]] = (
             "keys alone and send again.",
             "Switch it off and on again. Never open it: there is mains voltage inside, which is a "
             "matter for a qualified person.",
-            "Try another cable for the way back.",
+            "Try other cables, back and there.",
         ),
         experiment="Ask the unit for a sample afterwards: dryload read --from TARGET --sample N. "
         "If it answers, the way back is right and the unit had forgotten the dump.",

@@ -89,6 +89,7 @@ UNIT_STORED_CAUSES: Final[tuple[Cause, ...]] = (
             _AGAIN,
             "Send the sample to another number, or after freeing memory, so that it lies at "
             "another place. Save what you need first: wiping the memory cannot be undone.",
+            "Send it over another cable and interface: if it comes back right, it was the way.",
             "If it is always the same place in memory, have the memory looked at by a qualified "
             "person: mains is inside the unit, and static harms memory.",
         ),

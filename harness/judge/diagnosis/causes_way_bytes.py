@@ -76,6 +76,8 @@ WAY_BYTES_CAUSES: Final[tuple[Cause, ...]] = (
         remedy=(
             "Turn off what changes device IDs in the router or program between.",
             "Or send for the ID that it writes: dryload replay FILE --device-id N.",
+            "If the file has it so already (dryload validate FILE), make the dump anew: dryload "
+            "encode.",
         ),
         experiment="Leave the router out: if the packets are right then, it was the router.",
         faults=(11,),
@@ -136,7 +138,11 @@ WAY_BYTES_CAUSES: Final[tuple[Cause, ...]] = (
         sentence="A reset command passed on the cable, and the dump was over for the unit.",
         tells="Programs and controllers send it when they start, or when somebody presses a panic "
         "button. A unit that obeys it forgets the dump.",
-        remedy=(*_ALONE, "Do not start or switch on anything while a dump runs."),
+        remedy=(
+            *_ALONE,
+            "Do not start or switch on anything while a dump runs.",
+            "Let the unit receive again, and send the whole dump.",
+        ),
         experiment='Rehearse it: dryload replay FILE --disturb "reset in packet 3".',
         faults=(21,),
         brings=(
