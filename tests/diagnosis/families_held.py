@@ -1,6 +1,7 @@
 """Families held out: no rule was written or changed for them.  They measure what is unseen.
 
-Whoever wrote the labels ran them, and so did one author of rules between changes: two of them were mended after trial runs (`classes` says which).
+Whoever wrote the labels ran them, and two labels were mended after that (`classes` says which).
+One author of rules looked at their totals between changes.
 """
 
 from dataclasses import replace
