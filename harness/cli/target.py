@@ -68,29 +68,32 @@ def address_of(where: str, *, option: str) -> tuple[str, int]:
 
 @contextmanager
 def opened(target: Target, *, hear: str | None = None) -> "Iterator[Port]":
-    """Yield the port of a live target, with a clock of its own; a Problem where there is none."""
-    port = _open(target, hear)
-    try:
-        yield port
-    finally:
-        port.close()
+    """Yield the port of a live target, with a clock of its own.
+
+    A Problem where there is none, and where it fails in a way that no job has an answer to.
+    """
+    with port_problems():
+        port = _open(target, hear)
+        try:
+            yield port
+        finally:
+            port.close()
 
 
 def _open(target: Target, hear: str | None) -> "Port":
     from emulator.ports.clock import MonotonicClock
 
     clock = MonotonicClock()
-    with port_problems():
-        if target.kind == "tcp":
-            from emulator.ports.tcp import open_tcp
+    if target.kind == "tcp":
+        from emulator.ports.tcp import open_tcp
 
-            if hear is not None:
-                raise Problem("--hear is for MIDI ports: a TCP connection goes both ways.")
-            host, number = address_of(target.where, option="")
-            return open_tcp(host, number, clock)
-        from emulator.ports.midi import open_midi
+        if hear is not None:
+            raise Problem("--hear is for MIDI ports: a TCP connection goes both ways.")
+        host, number = address_of(target.where, option="")
+        return open_tcp(host, number, clock)
+    from emulator.ports.midi import open_midi
 
-        return open_midi(target.where, clock, hears=hear)
+    return open_midi(target.where, clock, hears=hear)
 
 
 @contextmanager
