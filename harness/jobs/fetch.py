@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from emulator.dump.outgoing import sample_from
-from emulator.dump.requester import Requester
+from emulator.dump.requester import Patience, Requester
 from emulator.dump.sample import Sample
 from emulator.wire.codec import encode
 from emulator.wire.constants import PACKET_NUMBERS
@@ -17,6 +17,8 @@ from harness.judge.plan import plan_of
 
 Progress = Callable[[int, int], None]
 """Told how many packets have come and how many the header calls for, 0 before it is there."""
+ANSWER_NS: Final = Patience().answer_ns
+"""How long a unit may take to answer a request if nothing else is said."""
 _TRIES: Final = 5
 
 
@@ -51,9 +53,12 @@ def fetch(
     progress: Progress | None = None,
     wants_stop: Callable[[], bool] = never,
     patience_ns: int = PATIENCE_NS,
+    answer_ns: int = ANSWER_NS,
     asks_twice: bool = False,
 ) -> Fetched:
     """Ask for a sample, then `questions` one by one; again where packets were lost on the way.
+
+    The unit may take `answer_ns` to answer a request: on some of them somebody has to press a key.
 
     Lost packets show in the numbers of those that came (PKT-03), or in the dump's ending early.  A
     request that is not answered is repeated only if it `asks_twice`: silence is the right answer
@@ -61,7 +66,12 @@ def fetch(
     """
     tries: list[Fetched] = []
     while True:
-        requester = Requester(device_id=device_id, sample_number=sample_number, questions=questions)
+        requester = Requester(
+            device_id=device_id,
+            sample_number=sample_number,
+            questions=questions,
+            patience=Patience(answer_ns=answer_ns),
+        )
         _run(line, requester, progress, wants_stop, patience_ns)
         by_user = not requester.is_over and wants_stop()
         if not requester.is_over:

@@ -29,7 +29,12 @@ class Doing(StrEnum):
 
     SENDING = "sending"
     WAITING = "the unit asked to wait"
+    ASKING = "asking for it back"
     READING = "reading back"
+
+
+_PHASES: Final = {Doing.WAITING: Doing.SENDING, Doing.ASKING: Doing.READING}
+"""The phase that a doing is part of, where it is not one itself."""
 
 
 class Step(NamedTuple):
@@ -92,7 +97,7 @@ class Forecast:
     def take(self, step: Step) -> int | None:
         """Return how long it will still take in nanoseconds; None where nobody can know."""
         last, self._last = self._last, step
-        phase = Doing.SENDING if step.doing is Doing.WAITING else step.doing
+        phase = _PHASES.get(step.doing, step.doing)
         if last is None or step.dump is not last.dump:
             if last is not None:
                 self._close(last, last.now_ns)  # between two dumps somebody may have paused

@@ -217,10 +217,14 @@ class Replay:
                 sample_number=dump.header.sample_number,
                 questions=_questions(dump),
                 progress=lambda packets, wanted: self._tell(
-                    dump, Doing.READING, packets, wanted or len(dump.outgoing.packets)
+                    dump,
+                    Doing.READING if wanted else Doing.ASKING,
+                    packets,
+                    wanted or len(dump.outgoing.packets),
                 ),
                 wants_stop=self._wants_stop,
                 patience_ns=self._settings.patience_ns,
+                answer_ns=self._settings.answer_ns,
                 asks_twice=self._emulated is None and self._answers_requests,
             )
         except PortError as problem:

@@ -6,6 +6,7 @@ from emulator.dump.events import Event
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Limits
 from emulator.dump.switches import SenderSwitches
+from harness.jobs.fetch import ANSWER_NS
 from harness.jobs.line import PATIENCE_NS
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
@@ -25,6 +26,8 @@ class Settings:
     """How long it takes until somebody has pressed confirm; None: nobody does."""
     patience_ns: int = PATIENCE_NS
     """How long a transfer may stand still."""
+    answer_ns: int = ANSWER_NS
+    """How long the unit may take to answer the request that reads the sample back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,12 +7,12 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.disturbance import CutLine, Disturbance, LoseByte, LoseMessage
+from emulator.line.disturbance import CutLine, DelayMessage, Disturbance, LoseByte, LoseMessage
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
-from harness.jobs.fetch import Fetched, fetch
+from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
 from harness.jobs.line import never
 from tests import oracle
 from tests.jobs.bench import FROM, PERIOD, SECOND, TO, dump, words
@@ -42,6 +42,7 @@ def read(
     wants_stop: Callable[[], bool] = never,
     seen: list[tuple[int, int]] | None = None,
     asks_twice: bool = False,
+    answer_ns: int = ANSWER_NS,
 ) -> Fetched:
     return fetch(
         Watched(line),
@@ -50,7 +51,8 @@ def read(
         questions=questions,
         progress=None if seen is None else lambda *each: seen.append(each),
         wants_stop=wants_stop,
-        patience_ns=30 * SECOND,
+        patience_ns=60 * SECOND,
+        answer_ns=answer_ns,
         asks_twice=asks_twice,
     )
 
@@ -193,3 +195,11 @@ def test_what_is_not_there_is_asked_for_twice_and_no_more() -> None:
     assert (fetched.header, fetched.stopped) == (None, False)
     asked = oracle.dump_request(device_id=0, sample_number=9)
     assert line.capture.bytes_of(TO).count(asked) == 2
+
+
+def test_a_unit_whose_owner_has_to_press_a_key_first_is_waited_for_as_long_as_was_said() -> None:
+    walked = DelayMessage(direction=FROM, message=FIRST, by_ns=29 * SECOND)
+    assert read(loaded(walked)).unread == "the unit did not answer the request for the sample"
+    line = loaded(walked)
+    check_right(read(line, answer_ns=30 * SECOND))
+    assert requests(line) == 1
