@@ -27,9 +27,10 @@ COMMANDS = {
     "read": ["read", "--sample", "4", "-o", "4.syx", "--from"],
     "read all": ["read", "--sample", "all", "-o", "desk", "--from"],
 }
-TALK = '{"schema": "dryload/capture/1", "start_ns": 0, "directions": ["to unit", "from unit"]}\n' + (
-    '{"direction": "to unit", "end_ns": 1920000, "hex": "f07e00037f00f7"}\n'
-)
+TALK = """\
+{"schema": "dryload/capture/1", "start_ns": 0, "directions": ["to unit", "from unit"]}
+{"direction": "to unit", "end_ns": 1920000, "hex": "f07e00037f00f7"}
+"""
 
 
 @pytest.fixture
@@ -44,7 +45,12 @@ def taken(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 
     with socket.create_server(("127.0.0.1", 0)) as door, ThreadPoolExecutor(1) as pool:
         door.settimeout(PATIENCE_S)
-        ended = pool.submit(lambda: door.accept()[0].close())
+
+        def hang_up() -> None:
+            peer, _ = door.accept()
+            peer.close()
+
+        ended = pool.submit(hang_up)
         monkeypatch.setattr("emulator.ports.tcp.socket.create_connection", connected)
         host, number = door.getsockname()
         yield f"tcp:{host}:{number}"
