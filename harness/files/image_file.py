@@ -6,16 +6,15 @@ file beside it says so, and the kernel takes that back when the process ends in 
 is no image of this unit is never written over: it is set aside under another name.
 """
 
-import importlib
 import os
 import stat
 from contextlib import suppress
-from types import ModuleType
 from typing import Final
 
 from emulator.unit.board import RackUnit
 from emulator.unit.image import MAGIC, ImageError, restore
 from harness.files import opening, safe_write
+from harness.files.lock import FileLock, LockedError, lock_path
 from harness.files.problem import Problem
 
 _HEADER_ROOM: Final = 4096  # bytes of the books for each slot and for the unit, very generous
@@ -38,7 +37,7 @@ class ImageFile:
         self._target: Final = os.path.realpath(path)
         folder, base = os.path.split(self._target)
         self._draft: Final = os.path.join(folder, f".{base}.draft")
-        self._lock: Final = _Lock(os.path.join(folder, f".{base}.lock"), self._name)
+        self._lock: Final = self._locked()
         with suppress(OSError):
             os.unlink(self._draft)  # of one who was killed: nobody else has the lock
 
@@ -71,6 +70,17 @@ class ImageFile:
     def close(self) -> None:
         """Let others have it."""
         self._lock.release()
+
+    def _locked(self) -> FileLock:
+        try:
+            return FileLock(lock_path(self._target))
+        except LockedError as problem:
+            raise Problem(
+                f"{self._name} is in use: another dryload serves from it.",
+                do="End that one first, or give another name after --image.",
+            ) from problem
+        except OSError as problem:
+            raise _folder_problem(self._name, problem) from problem
 
     def _read(self, unit: RackUnit) -> bytes | None:
         """Return the content, None where there is no file; ImageError for what is no image."""
@@ -108,46 +118,6 @@ class ImageFile:
                 return aside
 
 
-class _Lock:
-    """Held until it is released or the process ends; without `fcntl` there is none."""
-
-    def __init__(self, path: str, name: str) -> None:
-        self._path: Final = path
-        self._descriptor: int | None = None
-        self._locks: Final = _fcntl()
-        while self._descriptor is None:
-            try:
-                descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-            except OSError as problem:
-                raise _folder_problem(name, problem) from problem
-            try:
-                if self._locks is not None:
-                    self._locks.flock(descriptor, self._locks.LOCK_EX | self._locks.LOCK_NB)
-                if _is_at(descriptor, path):  # whoever had it may have taken the file away
-                    self._descriptor = descriptor
-            except BlockingIOError as problem:
-                raise Problem(
-                    f"{name} is in use: another dryload serves from it.",
-                    do="End that one first, or give another name after --image.",
-                ) from problem
-            except OSError as problem:  # a file system without locks
-                if not _is_at(descriptor, path):
-                    raise _folder_problem(name, problem) from problem
-                self._descriptor = descriptor
-            finally:
-                if self._descriptor is None:
-                    os.close(descriptor)
-
-    def release(self) -> None:
-        if self._descriptor is None:
-            return
-        if self._locks is not None:  # on other systems an open file can't be taken away
-            with suppress(OSError):
-                os.unlink(self._path)
-        os.close(self._descriptor)
-        self._descriptor = None
-
-
 def _check(path: str, name: str) -> None:
     """Raise the Problem of a path that can hold no image."""
     if not path:
@@ -176,14 +146,6 @@ def _folder_problem(name: str, problem: OSError) -> Problem:
     return Problem(f"{name} can't be written: {problem.strerror or problem}.")
 
 
-def _is_at(descriptor: int, path: str) -> bool:
-    """Whether the file that is open is the one that bears the name."""
-    try:
-        return os.path.samestat(os.fstat(descriptor), os.stat(path))
-    except OSError:
-        return False
-
-
 def _rename_to_new(old: str, new: str) -> None:
     """Rename and never replace; FileExistsError where the new name is taken."""
     try:
@@ -202,11 +164,3 @@ def _largest(unit: RackUnit) -> int:
     traits, slots = unit.memory.traits, len(unit.slots)
     books = slots * (_HEADER_ROOM + _LOOP_ROOM) + _HEADER_ROOM
     return traits.places * traits.bank_words * _WORD_BYTES + books
-
-
-def _fcntl() -> ModuleType | None:
-    """Return the module that locks files, None where the system has none."""
-    try:
-        return importlib.import_module("fcntl")
-    except ImportError:
-        return None

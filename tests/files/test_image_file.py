@@ -221,7 +221,7 @@ def test_one_who_was_killed_owns_nothing(tmp_path: Path) -> None:
 def test_without_locks_everything_else_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.files.image_file._fcntl", lambda: None)
+    monkeypatch.setattr("harness.files.lock._module", lambda name: None)
     first = ImageFile(str(tmp_path / "desk.image"))
     first.write(image_of(unit_with(WORDS)))
     first.close()
