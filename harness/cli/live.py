@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NoReturn
 
 import typer
 
@@ -17,8 +17,10 @@ from harness.cli.terminal import width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
+    from emulator.ports.port import PortError
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
+    from harness.jobs.evening import Evening
     from harness.jobs.live import LiveReplay, Sorted
     from harness.report.replay import Played
 
@@ -43,6 +45,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     from harness.cli.taping import taping
     from harness.cli.verbatim import are_captures
     from harness.files.capture_file import check_target
+    from harness.jobs.evening import Evening
     from harness.jobs.live import LiveReplay, sort_out
     from harness.jobs.transfer import Settings
     from harness.report import live as report
@@ -56,7 +59,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     sorted_out = sort_out(dumps, anyway=way.anyway, journal=journal)
     _note(report.left_out(sorted_out))
     plays: list[Played] = []
-    failed = None
+    failed = unwritten = None
     with ExitStack() as stack:
         stack.callback(journal.close)
         was_interrupted = stack.enter_context(ends())
@@ -82,14 +85,15 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
                 recorder=tape.take,
                 keeps_capture=tape.finish is not None,
             )
-            for played in _played(live, sorted_out, journal, pause):
+            evening = Evening(live, journal)
+            for played in _played(live, sorted_out, evening, pause):
                 plays.append(played)
                 if not wishes.as_json:
                     with bar.aside():
                         say([*report.lines_of(played), ""])
             if tape.finish is not None:
                 tape.finish(live.line.capture)
-            failed = live.replay.failed
+            failed, unwritten = live.replay.failed, evening.unwritten
     stopped = was_interrupted()
     if wishes.as_json:
         say_json(
@@ -106,13 +110,27 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         )
     else:
         say(report.summary(plays, sorted_out, width=width()))
+    is_well = not (not_played or sorted_out.broken) and all(map(report.is_well, plays))
+    _end(way, failed, unwritten, stopped=stopped, is_well=is_well)
+
+
+def _end(
+    way: Way,
+    failed: "PortError | None",
+    unwritten: Problem | None,
+    *,
+    stopped: bool,
+    is_well: bool,
+) -> NoReturn:
+    """Say how it goes on and end the command."""
+    if unwritten is not None:
+        _note([str(unwritten), "what is missing there is sent again by --resume."])
     if failed is not None:
         raise Problem(failed.what, do=f"{failed.do} {_go_on(way)}", code=RIG)
     if stopped:
         typer.echo(f"dryload: {_go_on(way)}", err=True)
         raise KeyboardInterrupt
-    is_well = not (not_played or sorted_out.broken) and all(map(report.is_well, plays))
-    raise typer.Exit(0 if is_well else 1)
+    raise typer.Exit(0 if is_well and unwritten is None else 1)
 
 
 def _note(lines: Sequence[str]) -> None:
@@ -129,24 +147,22 @@ def _journal(target: Target, way: Way) -> "Journal":
     from harness.files.journal import Journal, usual_path
 
     path = usual_path(target.given) if way.journal is None else way.journal
-    if way.resume:
-        return Journal.resume(path, target=target.given)
     began = datetime.now().astimezone().isoformat(timespec="seconds")
+    if way.resume:
+        return Journal.resume(path, target=target.given, began=began)
     return Journal.begin(path, target=target.given, began=began)
 
 
 def _played(
-    live: "LiveReplay", sorted_out: "Sorted", journal: "Journal", pause: "Pause"
+    live: "LiveReplay", sorted_out: "Sorted", evening: "Evening", pause: "Pause"
 ) -> "Iterator[Played]":
-    from harness.jobs.live import entry_of
     from harness.report.replay import Played
 
     for dump in sorted_out.to_send:
         pause.wait()
         if pause.wants_stop() or live.replay.failed is not None:
             return
-        transfer, diagnosis = live.play(dump)
-        journal.enter(entry_of(transfer))
+        transfer, diagnosis = evening.play(dump)
         yield Played(transfer=transfer, diagnosis=diagnosis)
 
 

@@ -1,9 +1,16 @@
-"""The journal of a live replay: what has been loaded, so that an evening can go on where it ended.
+"""The journal of a live replay: what became of each dump, so that an evening can go on later.
 
-A text file of JSON lines: `{"schema": "dryload/journal/1", "target": "midi:...", "began": "..."}`,
-then a line a dump that was played: file, sample number, device ID, SHA-256 of its messages, what
-became of it.  A line is on the disk before the next dump begins; one that was cut off by a power
-failure is passed over.
+A text file of JSON lines.  The first one is `{"schema": "dryload/journal/1", "target": "midi:...",
+"began": "..."}`; then come one to three lines a dump, each with file, sample number, device ID and
+the SHA-256 of its messages, and with the step that it was at: `sending` before its first byte goes,
+`sent` when all of it went, before it is read back, `ended` with what became of it.  The last line
+of a sample counts; a line without a step is of an older version, and an end.
+
+Theory of operation.  Whatever instant the writer or the computer dies at, what stands on the disk
+is true.  A new journal takes the place of an older one in one step, with the line of its first dump
+in it and before that dump's first byte; later lines are appended, and are on the disk before what
+they announce begins.  A line that was cut off is passed over.  One process at a time has a journal:
+a lock says so.  All that is done to the disk goes through `Disk`.
 """
 
 import hashlib
@@ -12,38 +19,93 @@ import os
 import re
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
+from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
+from harness.files import safe_write
+from harness.files.lock import FileLock, LockedError, lock_path
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
 FAMILY: Final = "dryload/journal/"
 SCHEMA: Final = f"{FAMILY}1"
 _LARGEST: Final = 64 << 20
+_HEAD_BEGINS: Final = f'{{"schema": "{FAMILY}'.encode()
+
+
+class Step(StrEnum):
+    """How far a dump has come."""
+
+    SENDING = "sending"
+    SENT = "sent"
+    ENDED = "ended"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One dump that was played."""
+    """What is written down of one dump at one step."""
 
+    step: Step
     file: str
     dump: int
     """Which dump of its file, counted from 0."""
     sample_number: int
     device_id: int
     sha256: str
-    """Of header and packets as they were sent."""
-    outcome: str
-    verified: bool | None
-    is_well: bool
+    """Of its messages as they were sent."""
+    outcome: str = ""
+    """What is known by then; "" while it is being sent."""
+    verified: bool | None = None
+    is_well: bool = False
     """Whether it need not be played again."""
 
     @property
-    def key(self) -> tuple[int, int, str]:
-        """What makes a dump the same, whatever its file is called now."""
-        return self.device_id, self.sample_number, self.sha256
+    def place(self) -> tuple[int, int]:
+        """Device ID and sample number: a unit holds one sample there."""
+        return self.device_id, self.sample_number
+
+
+class Release(Protocol):
+    """Something that is held."""
+
+    def release(self) -> None:
+        """Let others have it."""
+        ...
+
+
+class Disk:
+    """All that a journal does to the disk: each is done for good when it returns.
+
+    OSError where it could not be done; an `append` may then have written a part.
+    """
+
+    def lock(self, path: str) -> Release:
+        """Have `path` for this process alone; LockedError where another one has it."""
+        os.makedirs(os.path.dirname(os.path.realpath(path)), exist_ok=True)
+        return FileLock(lock_path(path))
+
+    def read(self, path: str) -> bytes | None:
+        """Return what a file holds, None where there is none."""
+        if not os.path.exists(path):
+            return None
+        if not os.path.isfile(path):
+            raise Problem(f"{shown(path)} is no ordinary file.", do="Give another --journal.")
+        with open(path, "rb") as file:
+            return file.read(_LARGEST)
+
+    def replace(self, path: str, content: bytes) -> None:
+        """Put a file in the place of whatever was there: the old one or the new one, never less."""
+        folder, base = os.path.split(os.path.realpath(path))
+        safe_write.put(path, content, draft=os.path.join(folder, f".{base}.draft"))
+
+    def append(self, path: str, content: bytes) -> None:
+        """Write at the end of a file."""
+        with open(path, "ab") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
 
 
 def sha256_of(messages: Sequence[bytes]) -> str:
@@ -63,91 +125,134 @@ def usual_path(target: str) -> str:
 
 
 class Journal:
-    """Open for writing from `begin` or `resume` until `close`.
+    """This process's own from `begin` or `resume` until `close`.
 
-    A new one replaces what was there only when its first dump is entered: who finds no unit keeps
+    A new one takes the place of what was there only with its first entry: who finds no unit keeps
     the old one.
     """
 
-    def __init__(self, path: str, entries: Sequence[Entry], *, head: bytes | None) -> None:
+    def __init__(self, path: str, disk: Disk, held: Release, began: bytes, content: bytes) -> None:
         self.path: Final = path
-        self.entries: Final = tuple(entries)
-        """What stood in it before."""
-        self._head = head
+        self.is_blank: Final = not content
+        """Whether nothing is known from before."""
+        self._disk: Final = disk
+        self._held: Final = held
+        self._head: bytes | None = began if self.is_blank else None  # until it is on the disk
+        self._is_torn = not content.endswith(b"\n")  # the last line is not whole
+        self._last = {entry.place: entry for entry in _entries(content)}
+
+    @classmethod
+    def begin(cls, path: str, *, target: str, began: str, disk: Disk | None = None) -> "Journal":
+        """Start a new journal; a Problem where something else is there that is no journal."""
+        disk = disk or Disk()
+        held = _held(path, disk)
         try:
-            Path(path).parent.mkdir(parents=True, exist_ok=True)
-            self._file = open(path, "ab")  # noqa: SIM115
-        except OSError as problem:
-            raise _unwritable(path, problem) from problem
+            content = _content(path, disk) or b""
+            if not _is_wreck(content):
+                _head_of(content, path)  # nobody's file is overwritten for a journal
+        except Problem:
+            held.release()
+            raise
+        return cls(path, disk, held, _head(target, began), b"")
 
     @classmethod
-    def begin(cls, path: str, *, target: str, began: str) -> "Journal":
-        """Start a new journal; what was there before is replaced if it was one."""
-        if os.path.exists(path) and (content := _content(path)):
-            _head_of(content, path)  # nobody's file is overwritten for a journal
-        return cls(path, (), head=_line({"schema": SCHEMA, "target": target, "began": began}))
+    def resume(cls, path: str, *, target: str, began: str, disk: Disk | None = None) -> "Journal":
+        """Go on with a journal; a Problem where there is none, or one of another target.
 
-    @classmethod
-    def resume(cls, path: str, *, target: str) -> "Journal":
-        """Go on with a journal; a Problem where there is none, or one of another target."""
-        if not os.path.exists(path):
-            raise Problem(
-                f"there is no journal at {shown(path)}, so there is nothing to go on with.",
-                do="Leave --resume out to begin.",
-            )
-        content = _content(path)
-        head = _head_of(content, path)
-        if head.get("target") != target:
-            raise Problem(
-                f"the journal {shown(path)} is of {shown(str(head.get('target')))}, not of "
-                f"{shown(target)}.",
-                do="Give the same --to as then, or another --journal.",
-            )
-        journal = cls(path, _entries(content), head=None)
-        if not content.endswith(b"\n"):
-            journal._put(b"\n")  # the line that was cut off stays one of its own
-        return journal
+        Of one that was torn before its first line was whole nothing is known: it is begun anew.
+        """
+        disk = disk or Disk()
+        held = _held(path, disk)
+        try:
+            content = _content(path, disk)
+            if content is None:
+                raise Problem(
+                    f"there is no journal at {shown(path)}, so there is nothing to go on with.",
+                    do="Leave --resume out to begin.",
+                )
+            if _is_wreck(content):
+                return cls(path, disk, held, _head(target, began), b"")
+            head = _head_of(content, path)
+            if head.get("target") != target:
+                raise Problem(
+                    f"the journal {shown(path)} is of {shown(str(head.get('target')))}, not of "
+                    f"{shown(target)}.",
+                    do="Give the same --to as then, or another --journal.",
+                )
+        except Problem:
+            held.release()
+            raise
+        return cls(path, disk, held, b"", content)
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """The last word of each sample, in the order in which they were first written down."""
+        return tuple(self._last.values())
 
     def loaded(self) -> set[tuple[int, int, str]]:
-        """Return the keys of the dumps that need not be played again: the last word counts."""
-        last = {entry.key[:2]: entry for entry in self.entries}
-        return {entry.key for entry in last.values() if entry.is_well}
+        """Return device ID, sample number and fingerprint of what need not be played again."""
+        return {(*each.place, each.sha256) for each in self._last.values() if each.is_well}
+
+    def entry_of(self, device_id: int, sample_number: int, sha256: str) -> Entry | None:
+        """Return the last word of a sample, None where there is none or another content's."""
+        entry = self._last.get((device_id, sample_number))
+        return entry if entry is not None and entry.sha256 == sha256 else None
 
     def enter(self, entry: Entry) -> None:
-        """Write one dump down; it is on the disk when this returns."""
+        """Write one line down; it is on the disk when this returns, or a Problem says why not."""
+        line = _line(asdict(entry))
         try:
             if self._head is not None:
-                self._file.truncate(0)
-                self._put(self._head)
-                self._head = None
-            self._put(_line(asdict(entry)))
+                self._disk.replace(self.path, self._head + line)
+                self._head, self._is_torn = None, False
+            else:
+                is_torn, self._is_torn = self._is_torn, True
+                self._disk.append(self.path, b"\n" + line if is_torn else line)
+                self._is_torn = False
         except OSError as problem:
             raise _unwritable(self.path, problem) from problem
+        self._last[entry.place] = entry
 
     def close(self) -> None:
-        """End it."""
-        self._file.close()
-
-    def _put(self, line: bytes) -> None:
-        self._file.write(line)
-        self._file.flush()
-        os.fsync(self._file.fileno())
+        """Let others have it."""
+        self._held.release()
 
 
-def _line(fields: dict[str, Any]) -> bytes:
-    return json.dumps(fields).encode() + b"\n"
+def _head(target: str, began: str) -> bytes:
+    return _line({"schema": SCHEMA, "target": target, "began": began})
 
 
-def _content(path: str) -> bytes:
+def _line(given: dict[str, Any]) -> bytes:
+    return json.dumps(given).encode() + b"\n"
+
+
+def _held(path: str, disk: Disk) -> Release:
     try:
-        if not os.path.isfile(path):
-            raise Problem(f"{shown(path)} is no ordinary file.", do="Give another --journal.")
-        with open(path, "rb") as file:
-            return file.read(_LARGEST)
+        return disk.lock(path)
+    except LockedError as problem:
+        raise Problem(
+            f"another replay is writing the journal {shown(path)}.",
+            do="Wait until it has ended, or give another --journal.",
+        ) from problem
+    except OSError as problem:
+        raise _unwritable(path, problem) from problem
+
+
+def _content(path: str, disk: Disk) -> bytes | None:
+    try:
+        return disk.read(path)
     except OSError as problem:
         raise Problem(
             f"the journal {shown(path)} can't be read: {problem.strerror or problem}."
         ) from problem
+
+
+def _is_wreck(content: bytes) -> bool:
+    """Whether it is nothing, or what a crash leaves of a first line: its beginning, or zeros."""
+    rest = content.rstrip(b"\0")
+    if b"\n" in rest or _parsed(rest):
+        return False
+    return rest.startswith(_HEAD_BEGINS) or _HEAD_BEGINS.startswith(rest)
 
 
 def _head_of(content: bytes, path: str) -> dict[str, Any]:
@@ -164,22 +269,36 @@ def _head_of(content: bytes, path: str) -> dict[str, Any]:
 
 
 def _entries(content: bytes) -> list[Entry]:
-    entries = []
-    for line in content.split(b"\n")[1:]:
-        fields = _parsed(line)
-        try:
-            entries.append(Entry(**fields))
-        except TypeError:
-            continue  # cut off, or not ours
-    return entries
+    entries = (_entry(_parsed(line)) for line in content.split(b"\n")[1:])
+    return [entry for entry in entries if entry is not None]
+
+
+_TYPES: Final[dict[str, type | tuple[type, ...]]] = {
+    "step": Step,
+    **dict.fromkeys(("file", "sha256", "outcome"), str),
+    **dict.fromkeys(("dump", "sample_number", "device_id"), int),
+    "verified": (bool, type(None)),
+    "is_well": bool,
+}
+
+
+def _entry(given: dict[str, Any]) -> Entry | None:
+    """Return the entry of a line; None for one that was cut off, or is none of ours."""
+    try:
+        known = {each.name: given[each.name] for each in fields(Entry) if each.name in given}
+        entry = Entry(**{**known, "step": Step(given.get("step", Step.ENDED))})
+    except (TypeError, ValueError):
+        return None
+    is_sound = all(isinstance(getattr(entry, name), kind) for name, kind in _TYPES.items())
+    return entry if is_sound else None
 
 
 def _parsed(line: bytes) -> dict[str, Any]:
     try:
-        fields = json.loads(line)
+        given = json.loads(line)
     except (ValueError, RecursionError):
         return {}
-    return fields if isinstance(fields, dict) else {}
+    return given if isinstance(given, dict) else {}
 
 
 def _unwritable(path: str, problem: OSError) -> Problem:

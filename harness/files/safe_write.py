@@ -47,35 +47,43 @@ def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
     # A link is followed: what it points to is replaced, not the link.
     target = os.path.realpath(path)
     draft = os.path.join(os.path.dirname(target), f".dryload-{secrets.token_hex(6)}")
-    _write_by_way_of(draft, path, target, data, overwrite=overwrite)
-
-
-def replace(path: str, data: bytes, *, draft: str) -> None:
-    """Put `data` into the file `path` by way of the file `draft` beside it.
-
-    For a file that one process owns: a draft that it left behind when it was killed is known by its
-    name and overwritten.  When this returns, the file is on the disk and not only on its way.
-    """
-    target = os.path.realpath(path)
-    with suppress(FileNotFoundError):
-        os.unlink(draft)
-    _write_by_way_of(draft, path, target, data, overwrite=True)
-    _settle_folder(os.path.dirname(target))
-
-
-def _write_by_way_of(draft: str, path: str, target: str, data: bytes, *, overwrite: bool) -> None:
     try:
-        _write_draft(draft, data)
-        try:
-            _keep_permissions(target, draft)
-            _put_in_place(draft, target, overwrite=overwrite)
-        finally:
-            with suppress(FileNotFoundError):
-                os.unlink(draft)
+        _write_by_way_of(draft, target, data, overwrite=overwrite)
     except FileExistsError as problem:
         raise Problem(f"{shown(path)} exists already.", do="--overwrite replaces it.") from problem
     except OSError as problem:
         raise _writing_problem(shown(path), problem) from problem
+
+
+def replace(path: str, data: bytes, *, draft: str) -> None:
+    """Put `data` into the file `path` by way of the file `draft` beside it; Problem where not.
+
+    For a file that one process owns: a draft that it left behind when it was killed is known by its
+    name and overwritten.  When this returns, the file is on the disk and not only on its way.
+    """
+    try:
+        put(path, data, draft=draft)
+    except OSError as problem:
+        raise _writing_problem(shown(path), problem) from problem
+
+
+def put(path: str, data: bytes, *, draft: str) -> None:
+    """Do what `replace` does; OSError where that is not possible."""
+    target = os.path.realpath(path)
+    with suppress(FileNotFoundError):
+        os.unlink(draft)
+    _write_by_way_of(draft, target, data, overwrite=True)
+    _settle_folder(os.path.dirname(target))
+
+
+def _write_by_way_of(draft: str, target: str, data: bytes, *, overwrite: bool) -> None:
+    _write_draft(draft, data)
+    try:
+        _keep_permissions(target, draft)
+        _put_in_place(draft, target, overwrite=overwrite)
+    finally:
+        with suppress(FileNotFoundError):
+            os.unlink(draft)
 
 
 def _write_draft(draft: str, data: bytes) -> None:

@@ -14,9 +14,10 @@ from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
-from harness.files.journal import Entry, Journal, sha256_of
+from harness.files.journal import Journal, sha256_of
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.line import never
+from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.replay import Progress, Replay
 from harness.jobs.sources import source_of
@@ -57,14 +58,21 @@ class LiveReplay:
             progress=progress,
             wants_stop=wants_stop,
         )
+        self.reads_back: Final = (settings or Settings()).read_back
+        """Whether dumps are read back."""
         self._keeps: Final = keeps_capture
         self._start_ns: Final = port.clock.now_ns()
 
-    def play(self, dump: Dump) -> "tuple[Transfer, Diagnosis | None]":
-        """Play one dump, read it back and compare; what did not go well is diagnosed."""
+    def play(
+        self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None
+    ) -> "tuple[Transfer, Diagnosis | None]":
+        """Play one dump, read it back and compare; what did not go well is diagnosed.
+
+        `on_sent` is told what is known of it when all of it was sent, before it is read back.
+        """
         passages = self.line.capture.passages
         began = len(passages)
-        transfer = self.replay.play(dump)
+        transfer = self.replay.play(dump, on_sent=on_sent)
         diagnosis = None
         if not (transfer.is_well or transfer.stopped or self.replay.failed):
             diagnosis = self._diagnosed(dump, passages[began:])
@@ -116,19 +124,3 @@ def key_of(dump: Dump) -> tuple[int, int, str]:
     """Return what a journal knows a dump by."""
     messages = (dump.outgoing.header, *dump.outgoing.packets, *dump.outgoing.after)
     return dump.header.device_id, dump.header.sample_number, sha256_of(messages)
-
-
-def entry_of(transfer: Transfer) -> Entry:
-    """Return what a journal keeps of a transfer."""
-    dump = transfer.dump
-    device_id, sample_number, sha256 = key_of(dump)
-    return Entry(
-        file=dump.file,
-        dump=dump.index,
-        sample_number=sample_number,
-        device_id=device_id,
-        sha256=sha256,
-        outcome=str(transfer.outcome),
-        verified=transfer.verified,
-        is_well=transfer.is_well and not transfer.stopped,
-    )

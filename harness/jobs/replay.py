@@ -30,7 +30,7 @@ from emulator.wire.messages import (
 from harness.jobs.fetch import Fetched, fetch
 from harness.jobs.forecast import Doing, Step
 from harness.jobs.line import MINUTE_NS, Line, never, run_patiently
-from harness.jobs.outcome import Ending, Evidence, Memory, outcome_of
+from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
 from harness.jobs.playlist import Dump
 from harness.jobs.rig import late_findings, torn_findings
 from harness.jobs.timing import floor_of, times_of
@@ -77,8 +77,11 @@ class Replay:
         """Take events that the line's endpoints report."""
         self._events.extend(events)
 
-    def play(self, dump: Dump) -> Transfer:
-        """Play one dump, read it back and compare."""
+    def play(self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None) -> Transfer:
+        """Play one dump, read it back and compare.
+
+        `on_sent` is told what is known of it when all of it was sent, before it is read back.
+        """
         self._events = []
         receipt = self._receipt()
         person_ns = self._confirm_last()
@@ -97,12 +100,13 @@ class Replay:
         self._let_unit_finish()
         events, self._events = tuple(self._events), []
         memory, holds = self._memory(dump, receipt)
+        sent = Evidence(dump=dump, ending=ending, events=events, read=None, memory=memory)
+        if on_sent is not None and ending.end is SenderEnd.SENT:
+            on_sent(outcome_of(sent)[0])
         before_ns = self._line.now_ns
         back = self._read_back(dump, ending)
         read = None if back.sample is None else _compared(dump, back.sample, memory, holds)
-        outcome, reason = outcome_of(
-            Evidence(dump=dump, ending=ending, events=events, read=read, memory=memory)
-        )
+        outcome, reason = outcome_of(replace(sent, read=read))
         comparison = read or (None if memory is None else memory.comparison)
         findings = observed(events)
         got = holds if back.sample is None else back.sample
