@@ -9,20 +9,74 @@ higher floors.
 import hashlib
 import json
 from fractions import Fraction
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
+import msgspec
 import numpy as np
+from msgspec import Meta
 
 from emulator.dump.sample import Loop, Sample
 from emulator.unit.board import RackUnit
 from emulator.unit.memory import Holding, Region
 from emulator.unit.slots import Slot
+from emulator.wire.constants import (
+    MAX_35_BIT,
+    MAX_BITS,
+    MAX_CHANNELS,
+    MAX_NAME,
+    MAX_SAMPLE_NUMBER,
+    MIN_BITS,
+)
 from emulator.wire.words import word_dtype
 
 MAGIC: Final = b"dryload memory image 1\n"
-_Kept = tuple[int, str, bool, Sample | None, Holding]
 _DIGEST_BYTES: Final = 32
 _LENGTH_BYTES: Final = 8
+
+_Count = Annotated[int, Meta(ge=0, lt=1 << 62)]
+_Positive = Annotated[int, Meta(ge=1, lt=1 << 62)]
+_Frame = Annotated[int, Meta(ge=0, le=MAX_35_BIT)]  # EXT-03
+_SevenBits = Annotated[int, Meta(ge=0, le=127)]
+_LoopBooks = tuple[_Frame, _Frame, _SevenBits]
+
+
+class _SampleBooks(msgspec.Struct, frozen=True):
+    """What the header says of a sample: where its words are, and the rest."""
+
+    start: _Count
+    bytes: _Count
+    bits: Annotated[int, Meta(ge=MIN_BITS, le=MAX_BITS)]
+    rate: tuple[_Positive, _Positive]
+    channels: Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
+    sustain: _LoopBooks
+    loops: list[tuple[Annotated[int, Meta(ge=1, lt=MAX_SAMPLE_NUMBER)], _LoopBooks]]
+
+
+class _SlotBooks(msgspec.Struct, frozen=True):
+    """What it says of a slot."""
+
+    slot: _Positive
+    name: Annotated[str, Meta(max_length=MAX_NAME)]
+    protected: bool
+    regions: list[tuple[_Count, _Positive]]
+    sample: _SampleBooks | None
+
+    @property
+    def holding(self) -> Holding:
+        return Holding(tuple(Region(start, words) for start, words in self.regions))
+
+
+class _Books(msgspec.Struct, frozen=True):
+    """The header: what the file says, whoever wrote it."""
+
+    unit: str
+    bank_words: int
+    fitted: list[_Positive]
+    initialised: bool
+    device_id: Annotated[int, Meta(ge=0, le=126)]  # DEV-01
+    receive_exclusive: bool
+    awaiting_confirm: _Positive | None
+    slots: list[_SlotBooks]
 
 
 class ImageError(ValueError):
@@ -61,58 +115,52 @@ def restore(unit: RackUnit, image: bytes) -> None:
     if hashlib.sha256(content).digest() != digest:
         raise ImageError("it is damaged: its checksum is wrong")
     try:
-        header, kept = _read(content)
-        _check_unit(unit, header)
+        books, words = _read(content)
+        _check_unit(unit, books)
+        samples = [
+            None if one.sample is None else _sample(one.sample, words) for one in books.slots
+        ]
         unit.memory.restore(
-            fitted=tuple(header["fitted"]),
-            initialised=header["initialised"],
-            taken=[holding for *_, holding in kept],
+            fitted=books.fitted,
+            initialised=books.initialised,
+            taken=[one.holding for one in books.slots],
         )
     except ImageError:
         raise
-    except (ValueError, KeyError, TypeError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise ImageError("it is damaged: its books make no sense") from problem
-    for number, name, protected, sample, holding in kept:
-        slot = unit.slots[number]
-        slot.rename(name)
-        slot.protected = protected
+    for one, sample in zip(books.slots, samples, strict=True):
+        slot = unit.slots[one.slot]
+        slot.rename(one.name)
+        slot.protected = one.protected
         if sample is not None:
-            slot.put(sample, holding)
-    unit.panel.device_id = header["device_id"]
-    unit.panel.receive_exclusive = header["receive_exclusive"]
-    unit.panel.awaiting_confirm = header["awaiting_confirm"]
+            slot.put(sample, one.holding)
+    unit.panel.device_id = books.device_id
+    unit.panel.receive_exclusive = books.receive_exclusive
+    unit.panel.awaiting_confirm = books.awaiting_confirm
 
 
-def _read(content: bytes) -> tuple[dict[str, Any], list[_Kept]]:
-    """Return the header and what each slot keeps."""
+def _read(content: bytes) -> tuple[_Books, memoryview]:
+    """Return the header and the words; ValueError for a header that says what cannot be."""
     start = len(MAGIC) + _LENGTH_BYTES
     size = int.from_bytes(content[len(MAGIC) : start], "big")
-    header = json.loads(content[start : start + size])
-    words = memoryview(content)[start + size :]
-    kept = [
-        (
-            document["slot"],
-            document["name"],
-            document["protected"],
-            None if document["sample"] is None else _sample(document["sample"], words),
-            _holding(document),
-        )
-        for document in header["slots"]
-    ]
-    return header, kept
+    books = msgspec.json.decode(content[start : start + size], type=_Books)
+    return books, memoryview(content)[start + size :]
 
 
-def _check_unit(unit: RackUnit, header: dict[str, Any]) -> None:
-    if header["unit"] != unit.profile.unit.name:
-        raise ImageError(f"it belongs to the unit {header['unit']}")
+def _check_unit(unit: RackUnit, books: _Books) -> None:
+    if books.unit != unit.profile.unit.name:
+        raise ImageError(f"it belongs to the unit {books.unit}")
     traits = unit.memory.traits
-    slots = [document["slot"] for document in header["slots"]]
+    slots = [one.slot for one in books.slots]
     if (
-        header["bank_words"] != traits.bank_words
-        or max(header["fitted"], default=0) > traits.places
-        or max(slots, default=0) > len(unit.slots)
+        books.bank_words != traits.bank_words
+        or max(books.fitted, default=0) > traits.places
+        or max((*slots, books.awaiting_confirm or 0), default=0) > len(unit.slots)
     ):
         raise ImageError("it comes from a unit of this name with other memory or other slots")
+    if len(set(slots)) < len(slots):
+        raise ValueError("a slot is there twice")
 
 
 def _is_kept(slot: Slot) -> bool:
@@ -149,23 +197,26 @@ def _loop_document(loop: Loop) -> list[int]:
     return [loop.start, loop.end, loop.loop_type]
 
 
-def _holding(document: dict[str, Any]) -> Holding:
-    return Holding(tuple(Region(start, words) for start, words in document["regions"]))
-
-
-def _sample(document: dict[str, Any], words: memoryview) -> Sample:
-    dtype = word_dtype(document["bits"])
-    data = words[document["start"] : document["start"] + document["bytes"]]
+def _sample(books: _SampleBooks, words: memoryview) -> Sample:
+    """Return a sample; ValueError where its words are not there or are wider than it says."""
+    dtype = word_dtype(books.bits)
+    data = words[books.start : books.start + books.bytes]
+    if len(data) < books.bytes:
+        raise ValueError("words are missing")
+    content = np.frombuffer(data, dtype.newbyteorder("<")).astype(dtype)
+    top = 1 << (books.bits - 1)
+    if content.size and not -top <= content.min() <= content.max() < top:
+        raise ValueError(f"words are wider than {books.bits} bits")
     return Sample(
-        words=np.frombuffer(data, dtype.newbyteorder("<")).astype(dtype),
-        bits=document["bits"],
-        rate=Fraction(*document["rate"]),
-        channels=document["channels"],
-        sustain=_loop(document["sustain"]),
-        loops=tuple((number, _loop(loop)) for number, loop in document["loops"]),
+        words=content,
+        bits=books.bits,
+        rate=Fraction(*books.rate),
+        channels=books.channels,
+        sustain=_loop(books.sustain),
+        loops=tuple((number, _loop(loop)) for number, loop in books.loops),
     )
 
 
-def _loop(document: list[int]) -> Loop:
-    start, end, loop_type = document
+def _loop(books: _LoopBooks) -> Loop:
+    start, end, loop_type = books
     return Loop(start=start, end=end, loop_type=loop_type)

@@ -1,8 +1,12 @@
 """The memory image: whole or not at all."""
 
+import copy
 import hashlib
+import json
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +19,7 @@ from emulator.unit.image import MAGIC, ImageError, image_of, restore
 from emulator.unit.memory import Holding, Memory, Region
 from emulator.unit.profile import load_profile
 from emulator.unit.traits import MemoryTraits
+from tests import oracle
 
 PROFILE = load_profile()
 
@@ -100,6 +105,131 @@ def test_one_flipped_bit_anywhere_is_noticed_and_changes_nothing(place: int, bit
         restore(unit, bytes(damaged))
 
     assert contents(unit) == before
+
+
+# Whoever can write a file can write a right checksum as well.
+
+START = len(MAGIC) + 8
+BOOKS = START + int.from_bytes(IMAGE[len(MAGIC) : START], "big")
+HEADER = json.loads(IMAGE[START:BOOKS])
+
+
+def signed(header: bytes, words: bytes = IMAGE[BOOKS:-32]) -> bytes:
+    content = MAGIC + len(header).to_bytes(8, "big") + header + words
+    return content + hashlib.sha256(content).digest()
+
+
+def places(value: object, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Yield where each value of a JSON document stands."""
+    yield path
+    inside: Iterable[tuple[str | int, object]] = ()
+    if isinstance(value, dict):
+        inside = value.items()
+    elif isinstance(value, list):
+        inside = enumerate(value)
+    for key, each in inside:
+        yield from places(each, (*path, key))
+
+
+def forged(path: tuple[str | int, ...], value: object) -> bytes:
+    """Return the image with another value in one place of its books."""
+    books: Any = {"": copy.deepcopy(HEADER)}
+    holder: Any = books
+    key: str | int = ""
+    for step in path:
+        holder, key = holder[key], step
+    holder[key] = value
+    return signed(json.dumps(books[""]).encode())
+
+
+def check_it_works(unit: RackUnit) -> None:
+    """A unit that has come up can be asked for everything, and its memory kept again."""
+    for slot in unit.slots:
+        device, number = unit.panel.device_id, slot.sample_number
+        for question in (
+            oracle.dump_request(device_id=device, sample_number=number),
+            oracle.loop_points_request(
+                extended=True, device_id=device, sample_number=number, loop_number=0x3FFF
+            ),
+            oracle.sample_name_request(device_id=device, sample_number=number),
+        ):
+            unit.panel.receive_exclusive = True
+            unit.receive_bytes(question, 0)
+            while unit.bytes_to_send():
+                pass
+        unit.receive_bytes(oracle.handshake(device_id=device, kind="CANCEL"), 0)
+    restore(RackUnit(PROFILE), image_of(unit))
+
+
+def check_taken_whole_or_not_at_all(image: bytes) -> None:
+    unit = RackUnit(PROFILE)
+    before = contents(unit)
+    try:
+        restore(unit, image)
+    except ImageError:
+        assert contents(unit) == before
+    else:
+        check_it_works(unit)
+
+
+ODD: st.SearchStrategy[object] = (
+    st.none()
+    | st.booleans()
+    | st.integers(-3, 40)
+    | st.sampled_from([127, 128, 16_383, 16_384, 1 << 21, 1 << 35, 1 << 63, 10**400, -(1 << 70)])
+    | st.floats()
+    | st.text(max_size=200)
+    | st.lists(st.integers(-2, 3), max_size=4)
+    | st.just({})
+)
+
+
+@given(path=st.sampled_from(sorted(places(HEADER), key=str)), value=ODD)
+def test_a_forged_value_under_a_right_checksum_is_refused_or_works(
+    path: tuple[str | int, ...], value: object
+) -> None:
+    check_taken_whole_or_not_at_all(forged(path, value))
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("slots", 0, "sample", "rate"), [44_100, 0]),
+        (("slots", 0, "sample", "rate"), [0, 1]),
+        (("slots", 0, "slot"), -1),
+        (("slots", 0, "slot"), 0),
+        (("slots", 0, "slot"), 7),  # there already
+        (("slots", 0, "sample", "bits"), 29),
+        (("slots", 0, "sample", "bytes"), 1 << 40),
+        (("awaiting_confirm",), 65),
+        (("device_id",), 127),
+        (("slots", 1, "sample", "sustain", 2), 128),
+        (("slots", 1, "name"), "x" * 128),
+        ((), []),
+    ],
+)
+def test_a_forged_image_is_refused(path: tuple[str | int, ...], value: object) -> None:
+    unit = RackUnit(PROFILE)
+    before = contents(unit)
+    with pytest.raises(ImageError, match=r"it is damaged|other memory or other slots"):
+        restore(unit, forged(path, value))
+    assert contents(unit) == before
+
+
+def test_books_that_are_nested_without_end_or_no_json_are_refused() -> None:
+    for header in (b"[" * 200_000, b'{"slots":' * 5_000, b"\xff\xfe", b"", b"null", b"1" * 9_000):
+        with pytest.raises(ImageError, match="it is damaged"):
+            restore(RackUnit(PROFILE), signed(header))
+
+
+def test_words_that_are_wider_than_the_books_say_are_refused() -> None:
+    header = json.dumps(HEADER).encode()
+    assert HEADER["slots"][0]["sample"]["bits"] == 13  # of the 16 bits that they are kept in
+    words = bytearray(IMAGE[BOOKS:-32])
+    restore(RackUnit(PROFILE), signed(header, bytes(words)))
+    words[1] = 0x10  # 4096 in little-endian order: the highest of 13 bits is 4095
+    with pytest.raises(ImageError, match="it is damaged"):
+        restore(RackUnit(PROFILE), signed(header, bytes(words)))
 
 
 @given(length=st.integers(0, len(IMAGE) - 1))
