@@ -232,8 +232,7 @@ def test_the_check_of_purity_lets_pass_what_is_right() -> None:
 
 PROBE: Final = """
 import sys
-from harness.cli import main
-main._register()
+import harness.cli.app
 print(*sorted({name.split(".")[0] for name in sys.modules}))
 """
 TYPER_ALONE: Final = "import typer, sys; print(*sorted({n.split('.')[0] for n in sys.modules}))"

@@ -1,135 +1,36 @@
-"""The command line: `dryload COMMAND`, one file a command.
-
-Importing this must stay cheap: a command imports what it needs when it runs.
-"""
+"""Where the command line begins: Ctrl-C is understood before anything slow is imported."""
 
 import os
 import signal
 import sys
-from collections.abc import Callable
-from functools import wraps
-from typing import Any, Final, cast
+from types import FrameType
+from typing import NoReturn
 
-import typer
-
-from harness.files.problem import USAGE, Problem
-
-# Public names of this exception differ between versions of the library; its heir's parent does not.
-_UsageError: Final = cast("type[Exception]", typer.BadParameter.__base__)
-INTERRUPTED: Final = 128 + signal.SIGINT
-CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
-
-app = typer.Typer(
-    name="dryload",
-    help=(
-        "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
-        "Start with: dryload validate FILE, then dryload replay FILE."
-    ),
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
+from harness.files.problem import INTERRUPTED
 
 
-def _register() -> None:
-    from harness.cli import (
-        campaign,
-        clauses,
-        decode,
-        diagnose,
-        diff,
-        disturbances,
-        encode,
-        explain,
-        ports,
-        profiles,
-        read,
-        replay,
-        serve,
-        validate,
-    )
-
-    doing = (validate, replay, diagnose, campaign, serve, read, diff, explain, encode, decode)
-    for module in (*doing, profiles, ports, disturbances, clauses):
-        app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
+def _leave(number: int, frame: FrameType | None) -> NoReturn:
+    """End the process at once: nothing has begun yet, or all of it is done."""
+    os.write(2, b"dryload: stopped by you.\n")
+    os._exit(INTERRUPTED)
 
 
-class _ReaderGone(Exception):  # noqa: N818  # an event, and nobody's error
-    """Whoever read our output has closed it; the library would call that exit code 1."""
-
-
-def _guarded(command: Callable[..., None]) -> Callable[..., None]:
-    @wraps(command)
-    def run(*args: Any, **options: Any) -> None:
-        try:
-            command(*args, **options)
-        except BrokenPipeError as gone:
-            raise _ReaderGone from gone
-
-    return run
-
-
-def _tell_usage(problem: Any) -> None:
-    """Say what is wrong with the words of a command; no words at all are answered with the help."""
-    if type(problem).__name__.startswith("NoArgsIsHelp"):
-        problem.show()
-        return
-    from harness.cli.usage import usage_line
-
-    command = "dryload" if problem.ctx is None else problem.ctx.command_path
-    near = list(getattr(problem, "possibilities", None) or ())
-    print(f"dryload: {usage_line(problem.format_message(), command, near)}", file=sys.stderr)
-
-
-def _ready_streams() -> None:
-    """Make standard output and error fit for any text; where one is closed, nothing is written."""
-    for name in ("stdout", "stderr"):
-        stream = getattr(sys, name)
-        if stream is None:
-            stream = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
-            setattr(sys, name, stream)
-        # A file name need not be UTF-8, and a terminal need not know every sign.
-        stream.reconfigure(errors="backslashreplace")
-
-
-def _give_up_output() -> None:
-    """Keep the interpreter from trying to write what is left, and from complaining about it."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def main() -> None:
+def main() -> NoReturn:
     """Run the command line and end the process with its exit code."""
-    _ready_streams()
-    try:
-        _register()
-        try:
-            code = app(prog_name="dryload", standalone_mode=False)
-        finally:
-            sys.stdout.flush()
-    except Problem as problem:
-        print(f"dryload: {problem}", file=sys.stderr)
-        code = problem.code
-    except (KeyboardInterrupt, typer.Abort):
-        code = INTERRUPTED
-    except _UsageError as problem:
-        _tell_usage(problem)
-        code = USAGE
-    except (_ReaderGone, BrokenPipeError):
-        _give_up_output()
-        code = CLOSED_PIPE
-    except OSError as problem:
-        if problem.filename is not None:
-            raise
-        print(f"dryload: the output cannot be written: {problem.strerror}.", file=sys.stderr)
-        _give_up_output()
-        code = USAGE
-    except MemoryError:
-        print("dryload: there is not enough memory for that.", file=sys.stderr)
-        code = USAGE
-    if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
-        print("dryload: stopped by you.", file=sys.stderr)
-    sys.exit(code if isinstance(code, int) else 0)
+    # numpy's algebra keeps memory for a thread a core, and nothing here uses more than one.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    usual = signal.getsignal(signal.SIGINT)
+    is_heard = usual is signal.default_int_handler  # who starts it in the background has it off
+    if is_heard:
+        signal.signal(signal.SIGINT, _leave)
+    from harness.cli.app import run
+
+    if is_heard:
+        signal.signal(signal.SIGINT, usual)
+    code = run(sys.argv[1:])
+    if is_heard:
+        signal.signal(signal.SIGINT, _leave)
+    sys.exit(code)
 
 
 if __name__ == "__main__":

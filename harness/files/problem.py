@@ -4,6 +4,7 @@ from typing import Final
 
 USAGE: Final = 2
 RIG: Final = 3
+INTERRUPTED: Final = 130  # as shells have it: 128 and the number of the signal
 
 
 class Problem(Exception):  # noqa: N818  # what a user has, not what went wrong in the program
