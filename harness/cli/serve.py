@@ -8,6 +8,7 @@ import typer
 
 from harness.cli.interrupt import ends
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
+from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -127,26 +128,25 @@ def serve(
         check_stream(capture, overwrite=overwrite, sources=sources)
     sys.setswitchinterval(_SWITCH_S)
     unit = RackUnit(made)
-    with _image_file(image, made) as image_file:
-        aside = "" if image_file is None else image_file.load(unit)
-        _prepare(unit, banks, initialise)
-        with port_problems():
-            shown_port, port = open_port(MonotonicClock())
-            try:
-                _serve(
-                    port,
-                    unit,
-                    shown_port=shown_port,
-                    image=image_file,
-                    aside=aside,
-                    paced=pace,
-                    walk_ns=walk_ns,
-                    capture=capture,
-                    overwrite=overwrite,
-                    shows=_shows(panel),
-                )
-            finally:
-                port.close()
+    with _image_file(image, made) as image_file, port_problems():
+        shown_port, port = open_port(MonotonicClock())
+        try:
+            aside = "" if image_file is None else image_file.load(unit)
+            aside = aside or _prepare(unit, banks, initialise, image_file)
+            _serve(
+                port,
+                unit,
+                shown_port=shown_port,
+                image=image_file,
+                aside=aside,
+                paced=pace,
+                walk_ns=walk_ns,
+                capture=capture,
+                overwrite=overwrite,
+                shows=_shows(panel),
+            )
+        finally:
+            port.close()
 
 
 def _serve(
@@ -290,9 +290,24 @@ def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | N
         file.close()
 
 
-def _prepare(unit: "RackUnit", banks: int | None, initialise: bool) -> None:
-    """Have so many banks fitted and initialise them, as somebody who has just closed the lid."""
+def _prepare(
+    unit: "RackUnit", banks: int | None, initialise: bool, image: "ImageFile | None"
+) -> str:
+    """Have so many banks fitted and initialise them, as somebody who has just closed the lid.
+
+    An image whose samples that wipes is set aside; what is said of it is returned, else "".
+    """
+    from harness.report.quantities import count
+
+    held = len(unit.slots.used())
     if banks is not None:
         unit.panel.fit_banks(range(1, banks + 1), 0)
     if initialise:
         unit.panel.initialise(0)
+    if image is None or not held or unit.slots.used():
+        return ""
+    option = "--initialise" if initialise else f"--banks {banks}"
+    return (
+        f"{option} wipes the memory, and {shown(image.path)} held {count(held, 'sample')}: that "
+        f"image is kept as {image.set_aside()}."
+    )

@@ -3,7 +3,8 @@
 Theory of operation.  The file is replaced as a whole by way of a draft beside it, so whoever is
 killed at whatever instant leaves the old image or the new one.  One process owns it: a lock on a
 file beside it says so, and the kernel takes that back when the process ends in whatever way.  What
-is no image of this unit is never written over: it is set aside under another name.
+is no image of this unit is never written over, nor is one whose samples are about to be wiped: it
+is set aside under another name.
 """
 
 import os
@@ -53,15 +54,33 @@ class ImageFile:
                 return ""
             restore(unit, image)
         except ImageError as problem:
-            aside = self._set_aside()
+            aside = self.set_aside()
             unit.panel.fit_banks((), 0)  # the memory is what nobody knows: it has to be laid out
             unit.panel.fit_banks(unit.profile.memory.fitted, 0)
             return (
-                f"{self._name} can't be loaded: {problem}. It is kept as {opening.shown(aside)}, "
+                f"{self._name} can't be loaded: {problem}. It is kept as {aside}, "
                 "and the unit starts without its memory: initialise it at the panel."
             )
         unit.panel.power_on(0)  # the display tells of what is there now
         return ""
+
+    def set_aside(self) -> str:
+        """Rename the file to a name that is free; return that name as it is shown."""
+        number = 1
+        while True:
+            aside = f"{self._target}.{_ASIDE}-{number}"
+            try:
+                _rename_to_new(self._target, aside)
+            except FileExistsError:
+                number += 1
+            except OSError as problem:
+                raise Problem(
+                    f"{self._name} is not to be written over and can't be set aside: "
+                    f"{problem.strerror or problem}.",
+                    do="Give another name after --image.",
+                ) from problem
+            else:
+                return opening.shown(aside)
 
     def write(self, image: bytes) -> None:
         """Replace what the file holds; a Problem where that is not possible."""
@@ -98,24 +117,6 @@ class ImageFile:
         if len(image) > limit:
             raise ImageError("it is larger than any image of this unit")
         return image
-
-    def _set_aside(self) -> str:
-        """Rename the file to a name that is free; return that name."""
-        number = 1
-        while True:
-            aside = f"{self._target}.{_ASIDE}-{number}"
-            try:
-                _rename_to_new(self._target, aside)
-            except FileExistsError:
-                number += 1
-            except OSError as problem:
-                raise Problem(
-                    f"{self._name} is no image of this unit and can't be set aside: "
-                    f"{problem.strerror or problem}.",
-                    do="Give another name after --image.",
-                ) from problem
-            else:
-                return aside
 
 
 def _check(path: str, name: str) -> None:

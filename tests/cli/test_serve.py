@@ -187,6 +187,40 @@ def test_banks_and_initialise(tmp_path: Path) -> None:
             unit.quit()
 
 
+@pytest.mark.parametrize("wipe", [("--banks", "3"), ("--initialise",), ("--banks", "0")])
+def test_an_image_whose_samples_an_option_wipes_is_set_aside_and_told(
+    tmp_path: Path, wipe: tuple[str, ...]
+) -> None:
+    image = tmp_path / "desk.image"
+    with serving(tmp_path, "--no-pace", "--image", image.name) as unit:
+        unit.load(dump(0, WORDS))
+        unit.quit()
+    kept = image.read_bytes()
+    with serving(tmp_path, "--no-pace", "--image", image.name, *wipe) as unit:
+        said = unit.await_event("set aside")["message"]
+        assert "held 1 sample" in said
+        assert "desk.image.set-aside-1" in said
+        unit.quit()
+    aside = tmp_path / "desk.image.set-aside-1"
+    assert aside.read_bytes() == kept
+    with serving(tmp_path, "--no-pace", "--image", aside.name) as unit:
+        assert unit.read_back(0) == WORDS
+        unit.quit()
+    with serving(tmp_path, "--no-pace", "--image", image.name, *wipe) as unit:
+        assert all(said["event"] != "set aside" for said in unit.quit())  # it held nothing any more
+
+
+def test_an_image_stays_in_its_place_where_the_port_cannot_be_had(tmp_path: Path) -> None:
+    with serving(tmp_path, "--no-pace", "--image", "desk.image") as unit:
+        unit.load(dump(0, WORDS))
+        host, number = unit.address
+        (tmp_path / "other.image").write_bytes(b"no image")
+        ran = run("serve", "--tcp", f"{host}:{number}", "--image", "other.image", folder=tmp_path)
+        assert ran.code == 3
+        unit.quit()
+    assert (tmp_path / "other.image").read_bytes() == b"no image"
+
+
 def test_what_passed_is_captured_while_it_goes_on(tmp_path: Path) -> None:
     messages = dump(3, WORDS)
     with serving(tmp_path, "--capture", "c.jsonl") as unit:
