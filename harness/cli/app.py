@@ -12,6 +12,7 @@ from typing import Any, Final, cast
 
 import typer
 
+from harness.cli.help_page import HelpfulCommand, HelpfulGroup
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
 # Public names of this exception differ between versions of the library; its heir's parent does not.
@@ -20,13 +21,15 @@ CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
 
 app = typer.Typer(
     name="dryload",
+    cls=HelpfulGroup,
     help=(
         "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
-        "Start with: dryload validate FILE, then dryload replay FILE."
+        "Start with: dryload validate FILE, then dryload replay FILE. "
+        "dryload COMMAND --help explains a command."
     ),
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
@@ -49,9 +52,16 @@ def _register() -> None:
         validate,
     )
 
-    doing = (validate, replay, diagnose, campaign, serve, read, diff, explain, encode, decode)
-    for module in (*doing, profiles, ports, disturbances, clauses):
-        app.command()(_guarded(getattr(module, module.__name__.rpartition(".")[2])))
+    groups = {
+        "Check and transfer": (validate, replay, diagnose, read, serve),
+        "Look inside and convert": (explain, diff, encode, decode),
+        "Test": (campaign,),
+        "List what there is": (profiles, ports, disturbances, clauses),
+    }
+    for group, modules in groups.items():
+        for module in modules:
+            command = getattr(module, module.__name__.rpartition(".")[2])
+            app.command(cls=HelpfulCommand, rich_help_panel=group)(_guarded(command))
 
 
 class _ReaderGone(Exception):  # noqa: N818  # an event, and nobody's error

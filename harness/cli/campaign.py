@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from harness.cli.interrupt import ends
+from harness.cli.options import OUTPUT, AsJson, Overwrite
 from harness.cli.playing import say, say_json
 from harness.cli.terminal import width
 from harness.files.opening import shown
@@ -26,63 +27,73 @@ _LARGEST: Final = (1 << 63) - 1
 
 
 def campaign(
-    runs: Annotated[int, typer.Option(min=1, help="How many runs.")] = 1000,
+    runs: Annotated[int, typer.Option(metavar="N", min=1, help="How many runs.")] = 1000,
     seed: Annotated[
-        int, typer.Option(min=0, max=_LARGEST, help="Another seed makes other runs.")
+        int,
+        typer.Option(
+            metavar="N", min=0, max=_LARGEST, help="Another seed makes other dumps and faults."
+        ),
     ] = 1,
     profile: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="NAME", help="Only this unit, or these; a path of a profile will do as well."
-        ),
+        typer.Option(metavar="NAME", help="Only with this unit; several are allowed."),
     ] = None,
     disturb: Annotated[
         list[str] | None,
         typer.Option(
             metavar="WORDS",
-            help="Let this go wrong, or one of several, instead of all there is; dryload "
-            "disturbances tells the words.",
+            help="Only with this disturbance; several are allowed. See dryload disturbances.",
         ),
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, max=256, help="How many at a time; usually one a core.")
     ] = None,
     twice: Annotated[
         bool, typer.Option("--twice", help="Make every run twice, not one in sixteen.")
     ] = False,
     only: Annotated[
         int | None,
-        typer.Option(min=0, max=_LARGEST, help="Make the run of this number and tell all of it."),
+        typer.Option(
+            metavar="N", min=0, max=_LARGEST, help="Make only run number N, and describe it."
+        ),
     ] = None,
-    capture: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="With --only: keep what passed, as replay does."),
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=1, max=256, help="How many runs at a time; usually one a core."
+        ),
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace the capture if it exists.")
-    ] = False,
     cluster: Annotated[
         str | None,
         typer.Option(
             metavar="ADDRESS",
-            help="Hand the runs to the workers of this dask.distributed scheduler, as "
-            "tcp://HOST:PORT, instead of this machine's cores; needs dryload[cluster].",
+            help="Use the workers of this dask.distributed scheduler: tcp://HOST:PORT.",
         ),
     ] = None,
+    capture: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="With --only: record every byte with its time, as .jsonl or .mid.",
+            rich_help_panel=OUTPUT,
+        ),
+    ] = None,
+    overwrite: Overwrite = False,
     junit: Annotated[
         str | None,
-        typer.Option(metavar="FILE", help="Write the runs as XML for build servers; replaces it."),
+        typer.Option(
+            metavar="FILE",
+            help="Write the runs as XML for build servers.",
+            rich_help_panel=OUTPUT,
+        ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Rehearse very many dumps with every unit and everything that can go wrong.
+    """Run very many rehearsals with made-up dumps and faults.
 
-    Dumps, places and seeds follow from the number of a run and the seed, so that every run can be
-    made again. Each is held against rules that no unit and no disturbance may break: that it ends,
-    that it is the same the second time, that what is acknowledged is right, that no other sample
-    changes, that the memory adds up, and that a success is one. Outcomes are counted, not judged.
+    Each run is made from its number and the seed, so it can be made again. It is checked against
+    rules that hold whatever the unit and the disturbance: it ends, it gives the same result the
+    second time, acknowledged data are right, no other sample changes, the memory adds up, and a
+    success is one. Outcomes are counted, not judged.
 
-    Exit 0 if no rule was broken, 1 if one was. Ctrl-C ends it early and reports what was done.
+    Exit code 0 if no rule was broken, 1 if one was. Ctrl-C ends it early and reports what was done.
     """
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
     _check_options(only, capture, cluster, workers)

@@ -5,14 +5,16 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.options import AsJson
+
 
 def clauses(
     ids: Annotated[
         list[str] | None,
-        typer.Argument(metavar="ID...", help="Clauses to tell everything about: PKT-05."),
+        typer.Argument(metavar="ID", help="Clauses to describe in full, such as PKT-05."),
     ] = None,
     family: Annotated[
-        str | None, typer.Option(metavar="PKT", help="Only this family: FRM, HDR, PKT, HSK ...")
+        str | None, typer.Option(metavar="NAME", help="Only this family: FRM, HDR, PKT, HSK, ...")
     ] = None,
     level: Annotated[
         str | None,
@@ -22,12 +24,13 @@ def clauses(
         str | None,
         typer.Option(
             metavar="EVIDENCE",
-            help='Only what this shows: file, "one direction", "both directions" or source.',
+            help='Only what can be judged from this: file, "one direction", "both directions" or '
+            "source.",
         ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """List the clauses that findings name, or tell everything about some of them."""
+    """List the clauses of the standard, or describe some in full."""
     import json
 
     from emulator.wire.clauses import FAMILIES, Judged, Level, clause

@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.options import AsJson, Overwrite, WhichDump
 from harness.cli.terminal import fitted
 
 
@@ -12,18 +13,17 @@ def decode(
     output: Annotated[
         str,
         typer.Option(
-            "--output", "-o", metavar="AUDIO", help="The sound: .wav, .flac, .aif or .aiff."
+            "--output", "-o", metavar="AUDIO", help="Audio file: .wav, .flac, .aif or .aiff."
         ),
     ],
-    dump: Annotated[
-        int | None, typer.Option(metavar="N", help="Which dump of the file, from 1 on.")
-    ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace AUDIO if it exists.")
-    ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    dump: WhichDump = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Make an audio file of a dump; exit 1 if the dump is damaged."""
+    """Make an audio file from a dump.
+
+    Exit code 1 if the dump is damaged: the file is written all the same.
+    """
     import json
 
     from harness.files import audio_out, rates, safe_write

@@ -8,6 +8,7 @@ from typing import Annotated, Final
 
 import typer
 
+from harness.cli.options import AsJson
 from harness.cli.terminal import fitted
 
 _PATIENCE_S: Final = 1.0
@@ -18,34 +19,34 @@ def diagnose(
         str,
         typer.Argument(
             metavar="CAPTURE",
-            help="A recorded transfer (made by replay, read or serve with --capture), pasted "
-            "hexadecimal text, or what only one side sent; - is standard input.",
+            help="A transfer recorded with --capture, hexadecimal text, or a file of what one side "
+            "sent; - is standard input.",
         ),
     ],
     source: Annotated[
         list[str] | None,
         typer.Option(
             metavar="FILE",
-            help="The dump that was to be sent: with it, damage is found that no checksum shows. "
-            "May be given more than once.",
+            help="The dump that was to be sent; it shows damage that no checksum shows. Several "
+            "are allowed.",
         ),
     ] = None,
     from_unit: Annotated[
         bool,
         typer.Option(
             "--from-unit",
-            help="Of a file that holds one direction and does not say which: the unit sent it.",
+            help="Take a file of one direction as sent by the unit.",
         ),
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Say why a transfer failed: the likeliest cause, what speaks for it, and what to do.
+    """Say why a recorded transfer failed, and what to do.
 
-    The more is recorded, the more it can tell: both directions, with times, and the dump that was
-    to be sent beside it. What it could not know it says.
+    It can tell most from a capture of both directions with times, together with the dump that was
+    to be sent (--source). It says what it cannot know.
 
-    Exit 0 if nothing is wrong, 1 if a cause is named or there is not enough to tell, 2 if the file
-    cannot be read or holds no transfer.
+    Exit code 0 if nothing is wrong; 1 if it names a cause or cannot tell; 2 if the file cannot be
+    read or holds no transfer.
     """
     from emulator.dump.capture import Direction
     from harness.files.capture_file import load

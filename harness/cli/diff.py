@@ -4,6 +4,7 @@ from typing import Annotated, Final
 
 import typer
 
+from harness.cli.options import AsJson
 from harness.cli.terminal import fitted
 from harness.files.problem import USAGE, Problem
 
@@ -18,24 +19,24 @@ def diff(
             metavar="A", help="A dump file, audio file or capture; - is standard input."
         ),
     ],
-    b: Annotated[str, typer.Argument(metavar="B", help="The file that is compared with it.")],
+    b: Annotated[str, typer.Argument(metavar="B", help="The file to compare it with.")],
     dump_a: Annotated[
-        int | None, typer.Option(metavar="N", help="Which dump of A, from 1 on.")
+        int | None, typer.Option(metavar="N", help="Which dump of A, counted from 1.")
     ] = None,
     dump_b: Annotated[
-        int | None, typer.Option(metavar="N", help="Which dump of B, from 1 on.")
+        int | None, typer.Option(metavar="N", help="Which dump of B, counted from 1.")
     ] = None,
     tolerance: Annotated[
         float | None,
-        typer.Option(metavar="MS", help="Of captures: by how much a message may be late or early."),
+        typer.Option(metavar="MS", help="Captures: how much earlier or later a message may come."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Compare two dumps, a dump with audio, or two captures: where and how they differ.
+    """Compare two dumps, a dump with audio, or two captures.
 
-    Of dumps, header and words are compared; of captures, who said what and when.
+    Dumps are compared by header and words, captures by who sent what and when.
 
-    Exit 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
+    Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
     """
     import json
 

@@ -4,21 +4,23 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.options import AsJson
+
 
 def disturbances(
     names: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="NAME...",
-            help='Disturbances or everyday situations to tell everything about: "flip a bit".',
+            metavar="NAME",
+            help='Disturbances or everyday situations to describe in full, such as "flip a bit".',
         ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """List what can be done to the line, the unit and the host in a rehearsal, with the words.
+    """List what --disturb can make go wrong in a rehearsal.
 
-    dryload replay FILE --disturb "WHAT, WHERE AND WHEN" does it; several --disturb add up. The same
-    words and the same seed do the same to the byte, every time.
+    Use them as in dryload replay FILE --disturb "flip a bit in packet 7"; several --disturb add up.
+    The same words and the same seed always do the same, to the byte.
     """
     import json
     from difflib import get_close_matches

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.options import AsJson, DeviceId, Overwrite
 from harness.cli.terminal import fitted
 from harness.files.problem import Problem
 
@@ -29,39 +30,42 @@ def encode(
     output: Annotated[
         str,
         typer.Option(
-            "--output", "-o", metavar="FILE", help="The dump; a MIDI file if it ends .mid."
+            "--output", "-o", metavar="FILE", help="Dump file; a MIDI file if it ends in .mid."
         ),
     ],
-    bits: Annotated[int, typer.Option(help="Significant bits of a word, 8 to 28.")] = 16,
-    number: Annotated[int, typer.Option(help="Sample number, 0 to 16383.")] = 1,
-    device_id: Annotated[int, typer.Option(help="Device ID, 0 to 127; 127 is everybody.")] = 0,
+    bits: Annotated[int, typer.Option(metavar="N", help="Significant bits, 8 to 28.")] = 16,
+    number: Annotated[int, typer.Option(metavar="N", help="Sample number, 0 to 16383.")] = 1,
+    device_id: DeviceId = 0,
     channel: Annotated[
         str | None,
         typer.Option(
-            metavar="N|mix|both", help="A channel from 1 on, a mix of all, or all side by side."
+            metavar="N|mix|both", help="One channel, counted from 1; a mix of all; or all of them."
         ),
     ] = None,
     rate: Annotated[
-        str | None, typer.Option(metavar="HZ", help="Resample to this rate; else the file's own.")
+        str | None,
+        typer.Option(metavar="HZ", help="Resample to this rate, not the file's own."),
     ] = None,
     header: Annotated[
-        HeaderChoice, typer.Option(help="auto takes the standard one where it suffices.")
+        HeaderChoice,
+        typer.Option(
+            metavar="KIND",
+            help="standard, extended, or auto: standard where that is enough.",
+        ),
     ] = HeaderChoice.AUTO,
     loop: Annotated[
         str | None,
         typer.Option(
             metavar="START-END[:TYPE]",
-            help="First and last word of the loop, from 0; TYPE is forward, backward-forward or "
-            "two hexadecimal digits.",
+            help="First and last word of the loop, counted from 0; TYPE is forward, "
+            "backward-forward or two hexadecimal digits.",
         ),
     ] = None,
-    name: Annotated[str, typer.Option(help="A name that is sent after the words.")] = "",
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace FILE if it exists.")
-    ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    name: Annotated[str, typer.Option(metavar="NAME", help="A name, sent after the words.")] = "",
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Make a dump of an audio file."""
+    """Make a dump from an audio file."""
     import json
 
     from harness.files import safe_write

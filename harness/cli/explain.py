@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from harness.cli.options import AsJson
+
 if TYPE_CHECKING:
     from harness.teach.walk import Dump
 
@@ -17,35 +19,40 @@ def explain(
     what: Annotated[
         list[str],
         typer.Argument(
-            metavar="FILE | HEX...",
+            metavar="FILE|HEX",
             help="A dump file, - for standard input, or bytes in hexadecimal: F0 7E 00 7F 05 F7.",
         ),
     ],
     dump: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Which dump of the file, from 1 on.")
+        int | None,
+        typer.Option(min=1, metavar="N", help="Which dump of the file, counted from 1."),
     ] = None,
     packet: Annotated[
         int | None,
-        typer.Option(min=0, metavar="N", help="One packet of the dump, from 0 on, and no more."),
+        typer.Option(min=0, metavar="N", help="Only this packet of the dump, counted from 0."),
     ] = None,
     start: Annotated[
         int | None,
         typer.Option(
-            "--from", min=0, metavar="BYTE", help="The message that holds this byte, and the next."
+            "--from",
+            min=0,
+            metavar="BYTE",
+            help="The message with this byte, and the next ones.",
         ),
     ] = None,
     bits: Annotated[
         int | None,
         typer.Option(
-            min=8, max=28, metavar="N", help="How wide words are where no header says it."
+            min=8, max=28, metavar="N", help="Width of a word where no header states it, 8 to 28."
         ),
     ] = None,
-    every: Annotated[
-        bool, typer.Option("--bytes", help="Every word of a packet, none left out.")
-    ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    every: Annotated[bool, typer.Option("--bytes", help="Show every word of a packet.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Explain a dump, or some bytes, field by field; it ends with 0 whatever is wrong there."""
+    """Explain a dump, or bytes in hexadecimal, field by field.
+
+    The exit code is 0 whatever is wrong with them.
+    """
     import json
 
     from harness.files.given import given

@@ -1,20 +1,19 @@
 """`dryload ports`: the MIDI ports that are here."""
 
-from typing import Annotated
-
 import typer
 
+from harness.cli.options import AsJson
 from harness.cli.playing import say, say_json
 from harness.cli.terminal import width
 from harness.files.problem import RIG, Problem
 
 
 def ports(
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """List the MIDI ports that are here, and how to name them behind --to and --from.
+    """List the MIDI ports of this computer.
 
-    Exit 0 if there is one; 3 if there is none, with what to do about it.
+    Exit code 0 if there is one; 3 if there is none, with what to do about it.
     """
     from emulator.ports.midi import list_ports
     from emulator.ports.midi_names import SystemPorts

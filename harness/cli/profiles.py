@@ -4,15 +4,17 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.options import AsJson
+
 
 def profiles(
     name: Annotated[
         str | None,
-        typer.Argument(metavar="NAME", help="A unit, or a profile of your own: a .toml file."),
+        typer.Argument(metavar="NAME", help="A unit to describe in full, or your own .toml file."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """List the emulated units, or tell everything that one of them is and does."""
+    """List the emulated units, or describe one of them in full."""
     import json
 
     from emulator.unit.profile import DEFAULT_PROFILE, ProfileError, load_profile, profile_names

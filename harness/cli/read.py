@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.interrupt import ends
+from harness.cli.options import AsJson, Capture, DeviceId, Hear, Overwrite, Pace
 from harness.cli.playing import say, say_json
 from harness.cli.read_progress import read_progress
 from harness.cli.taping import taping
@@ -35,17 +36,15 @@ def read(
     source: Annotated[
         str,
         typer.Option(
-            "--from",
-            metavar="TARGET",
-            help="midi:PORT NAME (see dryload ports) or tcp:HOST:PORT: where the unit is.",
+            "--from", metavar="TARGET", help="Where the unit is: midi:PORT or tcp:HOST:PORT."
         ),
     ],
     sample: Annotated[
         str,
         typer.Option(
             metavar="N|N-M|all",
-            help="Sample number, 0 to 16383; or a range; or all: from 0 on, until 8 numbers in a "
-            "row have nothing.",
+            help="A sample number, 0 to 16383, or a range of them; or all: from 0 on, until "
+            "8 numbers in a row hold nothing.",
         ),
     ],
     output: Annotated[
@@ -54,46 +53,24 @@ def read(
             "--output",
             "-o",
             metavar="FILE|FOLDER",
-            help="For one sample the dump, a MIDI file if it ends .mid; for several a folder, "
-            "which is made if it is not there.",
+            help="File for one sample (a MIDI file if it ends in .mid), folder for several.",
         ),
     ],
-    device_id: Annotated[
-        int, typer.Option(help="Device ID of the unit, 0 to 127; 127 is everybody.")
-    ] = 0,
-    hear: Annotated[
-        str | None,
-        typer.Option(
-            metavar="PORT NAME", help="midi: only. The port to hear, where it has another name."
-        ),
-    ] = None,
-    pace: Annotated[
-        bool,
-        typer.Option(
-            " /--no-pace",
-            show_default=False,
-            help="Answer as fast as the port takes it: there is no line of 31,250 baud behind it.",
-        ),
-    ] = True,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace files that exist.")
-    ] = False,
-    capture: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE", help="Write what passed, every byte with its time: .jsonl or .mid."
-        ),
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    device_id: DeviceId = 0,
+    hear: Hear = None,
+    pace: Pace = True,
+    capture: Capture = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Read samples out of a unit and keep them as dump files.
+    """Read samples from a unit and save them as dump files.
 
-    Each sample is asked for, then its loops and its name; what the unit tells of them follows the
-    sample in its file. A unit does not answer where it has nothing: every empty number takes 2 s.
-    Nothing in the unit is changed, and files are written whole or not at all.
+    Each sample is requested, then its loops and its name, which are saved in the same file. A unit
+    does not answer for a number that holds nothing: each of those takes 2 s. Nothing in the unit is
+    changed. A file is written whole or not at all.
 
-    Exit 0 if everything that was asked for came whole (of a range or all: whatever is there, and
-    something is); 1 if something did not come, or is broken; 3 if the port is at fault.
+    Exit code 0 if everything asked for came whole (of a range or all: whatever is there, and there
+    is something); 1 if something did not come or is broken; 3 if the port is at fault.
     """
     from harness.jobs.reading_out import wanted_of
 

@@ -1,24 +1,36 @@
 """`dryload replay`: play dumps to a unit, read them back, compare, report."""
 
-from typing import Annotated, Final
+from collections.abc import Iterator
+from typing import Annotated
 
 import typer
 
 from harness.cli.live import Way, play_live
+from harness.cli.options import (
+    EMULATED,
+    PLAYED,
+    PORT,
+    AsJson,
+    Capture,
+    Hear,
+    Initialise,
+    Overwrite,
+    Pace,
+)
 from harness.cli.playing import Wishes
 from harness.cli.rehearsing import Setting, rehearse
 from harness.cli.target import target_of
 from harness.files.problem import Problem
-from harness.jobs.disturb_words import option_help
-
-_HANDS: Final = "8"
 
 
 def replay(
+    ctx: typer.Context,
     files: Annotated[
         list[str],
         typer.Argument(
-            metavar="FILE", help="Dump files, played in this order; or captures, see below."
+            metavar="FILE",
+            help="Dump files, in this order; a capture is played verbatim.",
+            rich_help_panel=PLAYED,
         ),
     ],
     to: Annotated[
@@ -26,111 +38,95 @@ def replay(
         typer.Option(
             "--to",
             metavar="TARGET",
-            help="unit:NAME or unit:PATH.toml (see dryload profiles) to rehearse; "
-            "midi:PORT NAME (see dryload ports) or tcp:HOST:PORT for what is really there.",
+            help="unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
+            show_default=False,
+            rich_help_panel=PLAYED,
         ),
     ] = "unit:lantern-desk",
     number: Annotated[
         int | None,
-        typer.Option(help="Sample number of the first dump; the next ones count on from it."),
+        typer.Option(
+            metavar="N", help="Number the samples N, N+1 and so on.", rich_help_panel=PLAYED
+        ),
     ] = None,
     device_id: Annotated[
-        int | None, typer.Option(help="Address the dumps to this device ID, 0 to 127.")
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Address the dumps to this device ID, 0 to 127.",
+            rich_help_panel=PLAYED,
+        ),
     ] = None,
+    read_back: Annotated[
+        bool,
+        typer.Option(
+            " /--no-read-back",
+            help="Do not read the samples back to compare them.",
+            show_default=False,
+            rich_help_panel=PLAYED,
+        ),
+    ] = True,
     banks: Annotated[
         int | None,
         typer.Option(
-            help="unit: only. Begin with this many memory banks newly fitted: they have to be "
-            "initialised."
+            metavar="N",
+            help="Begin with N newly fitted banks, not initialised yet.",
+            rich_help_panel=EMULATED,
         ),
     ] = None,
-    initialise: Annotated[
-        bool,
-        typer.Option(
-            "--initialise", help="unit: only. Initialise the memory first: this wipes it."
-        ),
-    ] = False,
+    initialise: Initialise = False,
     operator: Annotated[
         str,
         typer.Option(
-            metavar="SECONDS|none",
-            help="unit: only. How long it takes until somebody has pressed confirm.",
+            metavar="SECONDS",
+            help="Seconds until confirm is pressed, or none.",
+            rich_help_panel=EMULATED,
         ),
-    ] = _HANDS,
+    ] = "8",
     link: Annotated[
         str | None,
         typer.Option(
             metavar="NAME",
-            help="unit: only. What the interface before the cable does, as in usb, at-most-64 or "
-            "every-256th; a wrong name tells them all.",
+            help="Put a MIDI interface between: usb, at-most-64, ...",
+            rich_help_panel=EMULATED,
         ),
     ] = None,
-    disturb: Annotated[list[str] | None, typer.Option(metavar="WORDS", help=option_help())] = None,
-    hear: Annotated[
-        str | None,
+    disturb: Annotated[
+        list[str] | None,
         typer.Option(
-            metavar="PORT NAME", help="midi: only. The port to hear, where it has another name."
+            metavar="WORDS",
+            help="Let something go wrong; see dryload disturbances.",
+            rich_help_panel=EMULATED,
         ),
     ] = None,
-    pace: Annotated[
-        bool,
-        typer.Option(
-            " /--no-pace",
-            show_default=False,
-            help="midi: and tcp: only. Send as fast as the port takes it: there is no line of "
-            "31,250 baud behind it.",
-        ),
-    ] = True,
+    hear: Hear = None,
+    pace: Pace = True,
     anyway: Annotated[
         bool,
-        typer.Option("--anyway", help="midi: and tcp: only. Send dumps that are broken as well."),
+        typer.Option("--anyway", help="Send dumps that are broken as well.", rich_help_panel=PORT),
     ] = False,
     resume: Annotated[
         bool,
         typer.Option(
             "--resume",
-            help="midi: and tcp: only. Go on where the last replay to this target ended: what it "
-            "loaded is not sent again.",
+            help="Continue the last replay to this target.",
+            rich_help_panel=PORT,
         ),
     ] = False,
     journal: Annotated[
         str | None,
         typer.Option(
             metavar="FILE",
-            help="midi: and tcp: only. Where to write down what is loaded, for --resume; there is "
-            "a usual place for each target.",
+            help="Keep the progress for --resume in this file.",
+            rich_help_panel=PORT,
         ),
     ] = None,
-    read_back: Annotated[
-        bool,
-        typer.Option(
-            " /--no-read-back", show_default=False, help="Do not ask for the samples again."
-        ),
-    ] = True,
-    capture: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE", help="Write what passed, every byte with its time: .jsonl or .mid."
-        ),
-    ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace the capture if it exists.")
-    ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    capture: Capture = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Play dumps to a unit, read them back, compare, and say what became of them.
-
-    To an emulated unit it is a rehearsal: nothing is at risk, and it takes no time. To a port it is
-    the real thing: it takes as long as the line does, and replaces what the unit holds under the
-    same sample numbers. Ctrl-C tells the unit to stop and says what is loaded; p pauses before the
-    next dump; --resume goes on another time.
-
-    A FILE that is a capture is played verbatim: what went to the unit goes again, each message at
-    its recorded instant (at a port it keeps its place behind what came before it then); nothing is
-    sent again or read back.
-
-    Exit 0 if the unit holds just what was sent, or answered a capture as it did then; 1 if
-    something is not loaded, broken or answered otherwise; 3 if the port is at fault.
+    """Play dumps to a unit, read them back, compare and report. The unit is emulated (unit:lantern-desk) unless --to names another one. To a port this is the
+    real transfer: it replaces samples in the unit that have the same numbers.
     """
     target = target_of(to, option="--to")
     wishes = Wishes(
@@ -142,24 +138,9 @@ def replay(
         overwrite=overwrite,
         as_json=as_json,
     )
-    only_unit = {
-        "--banks": banks is not None,
-        "--initialise": initialise,
-        "--operator": operator != _HANDS,
-        "--link": link is not None,
-        "--disturb": bool(disturb),
-    }
-    only_live = {
-        "--hear": hear is not None,
-        "--no-pace": not pace,
-        "--anyway": anyway,
-        "--resume": resume,
-        "--journal": journal is not None,
-    }
-    for option, is_given in (only_unit if target.is_live else only_live).items():
-        if is_given:
-            place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
-            raise Problem(f"{option} is for {place}, and --to is {target.given}.")
+    for option in _given(ctx, PORT if not target.is_live else EMULATED):
+        place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
+        raise Problem(f"{option} is for {place}, and --to is {target.given}.")
     if target.is_live:
         way = Way(hear=hear, paced=pace, anyway=anyway, resume=resume, journal=journal)
         play_live(wishes, target, way)
@@ -172,3 +153,12 @@ def replay(
             disturb=tuple(disturb or ()),
         )
         rehearse(wishes, target, setting)
+
+
+def _given(ctx: typer.Context, group: str) -> Iterator[str]:
+    """Yield the names of those options of a group that stand on the command line."""
+    for each in ctx.command.params:
+        source = ctx.get_parameter_source(str(each.name))
+        is_given = source is not None and source.name == "COMMANDLINE"
+        if is_given and getattr(each, "rich_help_panel", None) == group:
+            yield [*each.opts, *each.secondary_opts][0]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from harness.cli.interrupt import ends
+from harness.cli.options import EMULATED, OUTPUT, Initialise, Overwrite
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
 from harness.files.opening import shown
 from harness.files.problem import Problem
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from harness.jobs.serving import Serving
 
 _LAST_LINES_S: Final = 2.0
+_WHERE: Final = "Where it listens (one of these)"
 _OBJECTS, _PLAIN, _PANEL = "objects", "plain", "panel"
 _SWITCH_S: Final = 0.0005
 """How long another thread may run on when the line's thread has something to do."""
@@ -26,18 +28,24 @@ _SWITCH_S: Final = 0.0005
 
 def serve(
     profile: Annotated[
-        str, typer.Argument(metavar="PROFILE", help="Which unit: see dryload profiles.")
+        str, typer.Argument(metavar="PROFILE", help="Which unit; see dryload profiles.")
     ] = "lantern-desk",
     midi: Annotated[
         str | None,
-        typer.Option("--midi", metavar="NAME", help="Be a virtual MIDI port of this name."),
+        typer.Option(
+            "--midi",
+            metavar="NAME",
+            help="Open a virtual MIDI port of this name.",
+            rich_help_panel=_WHERE,
+        ),
     ] = None,
     through: Annotated[
         str | None,
         typer.Option(
             "--through",
             metavar="PORT",
-            help="Sit on a MIDI port that is there already: see dryload ports.",
+            help="Use a MIDI port that exists; see dryload ports.",
+            rich_help_panel=_WHERE,
         ),
     ] = None,
     tcp: Annotated[
@@ -45,71 +53,80 @@ def serve(
         typer.Option(
             "--tcp",
             metavar="HOST:PORT",
-            help="Listen for MIDI bytes over TCP; port number 0 takes a free one.",
+            help="Accept MIDI bytes over TCP; port 0 takes a free one.",
+            rich_help_panel=_WHERE,
         ),
     ] = None,
+    any_host: Annotated[
+        bool,
+        typer.Option(
+            "--any-host",
+            help="With --tcp: let other computers connect as well.",
+            rich_help_panel=_WHERE,
+        ),
+    ] = False,
+    pace: Annotated[
+        bool,
+        typer.Option(
+            " /--no-pace",
+            help="Pass bytes on at once, not at 31,250 baud.",
+            show_default=False,
+            rich_help_panel=_WHERE,
+        ),
+    ] = True,
     image: Annotated[
         str | None,
         typer.Option(
             "--image",
             metavar="FILE",
-            help="Where the unit's battery keeps the memory; without it all is gone at the end.",
+            help="Keep the memory in this file, as a battery would; without it the memory is lost "
+            "at the end.",
+            rich_help_panel=EMULATED,
         ),
     ] = None,
+    banks: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Fit N memory banks; if their number changes, the memory has to be initialised.",
+            rich_help_panel=EMULATED,
+        ),
+    ] = None,
+    initialise: Initialise = False,
+    operator: Annotated[
+        str,
+        typer.Option(
+            metavar="SECONDS",
+            help="Press confirm this long after the unit asks for it; none leaves it to you.",
+            rich_help_panel=EMULATED,
+        ),
+    ] = "none",
     panel: Annotated[
         bool,
         typer.Option(
             " /--no-panel",
+            help="Print each event as a JSON object, and read actions from standard input.",
             show_default=False,
-            help="Print one JSON object an event, and take panel actions from standard input.",
+            rich_help_panel=OUTPUT,
         ),
     ] = True,
-    pace: Annotated[
-        bool,
-        typer.Option(
-            " /--no-pace",
-            show_default=False,
-            help="Have no line of 31,250 baud before the unit: everything is there at once.",
-        ),
-    ] = True,
-    banks: Annotated[
-        int | None,
-        typer.Option(
-            help="Have this many memory banks fitted; where that is another number than before, "
-            "the memory has to be initialised."
-        ),
-    ] = None,
-    initialise: Annotated[
-        bool, typer.Option("--initialise", help="Initialise the memory first: this wipes it.")
-    ] = False,
-    operator: Annotated[
-        str,
-        typer.Option(
-            metavar="SECONDS|none",
-            help="Press confirm by itself, so long after the unit wants it; none leaves it to you.",
-        ),
-    ] = "none",
     capture: Annotated[
         str | None,
-        typer.Option(metavar="FILE", help="Write what passes, every byte with its time: .jsonl."),
-    ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace the capture if it exists.")
-    ] = False,
-    any_host: Annotated[
-        bool,
         typer.Option(
-            "--any-host", help="Let --tcp listen where other computers can reach it as well."
+            metavar="FILE",
+            help="Record every byte with its time, as .jsonl.",
+            rich_help_panel=OUTPUT,
         ),
-    ] = False,
+    ] = None,
+    overwrite: Overwrite = False,
 ) -> None:
-    """Be a unit that others can send samples to, over MIDI or TCP, until you end it.
+    """Run an emulated unit on a MIDI or TCP port.
 
-    Ctrl-C ends it, as quit does: the memory is written to the image, and what the unit holds is
-    said. Standard input takes, a line each: confirm, initialise, device-id N, filter on|off,
-    power on|off, protect N, unprotect N, delete N, quit.
+    It runs until Ctrl-C or quit; then it saves the memory to the image and says what the unit holds. With
+    --no-panel it reads one action a line: confirm, initialise, device-id N, filter on|off, power
+    on|off, protect N, unprotect N, delete N, quit.
 
-    Exit 0 if it was ended by you, 2 if it cannot be done as asked, 3 if the port is at fault.
+    Exit code 0 if you stopped it, 2 if it cannot be done as asked, 3 if the port is at fault.
     """
     import sys
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.options import AsJson
 from harness.cli.terminal import fitted
 
 if TYPE_CHECKING:
@@ -19,12 +20,14 @@ def validate(
         list[str],
         typer.Argument(metavar="FILE", help="Dump files or captures; - is standard input."),
     ],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Judge dump files by the standard, and captures for both sides; exit 1 if one is broken.
+    """Judge dump files and captures by the standard.
 
-    A file that cannot be read, or has no dump in it, makes the exit code 2; the others are
-    judged all the same.
+    Of a capture both sides are judged: the sender and the unit.
+
+    Exit code 0 if nothing is broken; 1 if something is; 2 if a file cannot be read or holds no dump
+    (the others are judged all the same).
     """
     from harness.files.problem import Problem
     from harness.report.validate import SCHEMA, not_judged

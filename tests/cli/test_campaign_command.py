@@ -186,7 +186,7 @@ def test_ctrl_c_ends_it_and_reports_what_was_done(
 
 def test_nothing_of_the_cluster_is_loaded_on_the_way_to_help() -> None:
     code = (
-        "import sys; from harness.cli import main; main._register(); "
+        "import sys, harness.cli.app; "
         "print(sorted({name.partition('.')[0] for name in sys.modules} "
         "& {'dask', 'distributed', 'tornado', 'numpy'}))"
     )

@@ -1,0 +1,113 @@
+"""The help page of a command: plain text that fits the terminal, with options in named groups.
+
+An option takes one line where there is room.  Blank lines are few: the longest page, that of
+`replay`, fits on one screen.
+"""
+
+import shutil
+import textwrap
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
+
+from typer.core import TyperCommand, TyperGroup
+
+_WIDEST: Final = 100
+_NARROWEST: Final = 40
+_LONGEST_LABEL: Final = 18
+_OPTIONS: Final = "Options"
+
+_Rows = dict[str, list[tuple[str, str]]]
+"""Label and text of each row, by the heading above them; "" has no heading."""
+
+
+class HelpfulCommand(TyperCommand):
+    """A command with our help page."""
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """Write the page."""
+        rows: _Rows = {}
+        for each in self.get_params(ctx):
+            _add(rows, each)
+        formatter.write(_page(_usage(self, ctx), self.help, rows))
+
+
+class HelpfulGroup(TyperGroup):
+    """The program itself, with our help page: it lists the commands."""
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """Write the page."""
+        rows: _Rows = {}
+        for name in self.list_commands(ctx):
+            command: Any = self.get_command(ctx, name)
+            rows.setdefault(command.rich_help_panel, []).append((name, _first_sentence(command)))
+        for each in self.get_params(ctx):
+            _add(rows, each)
+        formatter.write(_page(f"{ctx.command_path} COMMAND [OPTIONS]", self.help, rows))
+
+
+def _usage(command: TyperCommand, ctx: Any) -> str:
+    parts = [ctx.command_path]
+    words = []
+    for each in command.get_params(ctx):
+        if each.param_type_name == "argument":
+            label = _label(each)
+            words.append(label if each.required else f"[{label}]")
+        elif each.required:
+            parts.append(f"{min(each.opts, key=len)} {each.metavar}")
+    return " ".join([*parts, "[OPTIONS]", *words])
+
+
+def _add(rows: _Rows, param: Any) -> None:
+    is_argument = param.param_type_name == "argument"
+    group = param.rich_help_panel or ("" if is_argument else _OPTIONS)
+    if param.name == "help" and rows:  # the last of the last group, whatever that is
+        group = next(reversed(rows))
+    if not param.hidden:
+        rows.setdefault(group, []).append((_label(param), _text(param)))
+
+
+def _label(param: Any) -> str:
+    if param.param_type_name == "argument":
+        dots = "..." if param.nargs == -1 else ""
+        return f"{param.metavar}{dots}"
+    names = ", ".join(sorted([*param.opts, *param.secondary_opts], key=len))
+    return names if param.is_flag else f"{names} {param.metavar}"
+
+
+def _text(param: Any) -> str:
+    if not param.show_default or param.default in (None, False, ""):
+        return str(param.help)
+    return f"{param.help.removesuffix('.')} (default {param.default})."
+
+
+def _first_sentence(command: Any) -> str:
+    paragraph = " ".join((command.help or "").partition("\n\n")[0].split())
+    return paragraph.partition(". ")[0].removesuffix(".") + "."
+
+
+def _page(usage: str, about: str | None, groups: _Rows) -> str:
+    columns = max(_NARROWEST, min(_WIDEST, shutil.get_terminal_size().columns))
+    lines = textwrap.wrap(f"Usage: {usage}", columns, subsequent_indent=" " * 7)
+    for paragraph in (about or "").split("\n\n"):
+        lines += [*_filled("", "", " ".join(paragraph.split()), columns), ""]
+    labels = [label for rows in groups.values() for label, _ in rows]
+    room = max((len(each) for each in labels if len(each) <= _LONGEST_LABEL), default=0)
+    for heading, rows in groups.items():
+        lines += [f"{heading}:"] if heading else []
+        for label, text in rows:
+            lines += _row(label, text, room, columns)
+    return "\n".join(lines) + "\n"
+
+
+def _row(label: str, text: str, room: int, columns: int) -> Iterator[str]:
+    indent = " " * (room + 4)
+    if len(label) > room:
+        yield f"  {label}"
+        label = ""
+    yield from _filled(f"  {label:{room}}  ", indent, text, columns)
+
+
+def _filled(first: str, indent: str, text: str, columns: int) -> Iterable[str]:
+    return textwrap.wrap(
+        text, columns, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False
+    )

@@ -1,0 +1,57 @@
+"""Options that several commands take, each declared once, and the groups of a help page."""
+
+from typing import Annotated, Final, TypeAlias
+
+import typer
+
+PLAYED: Final = "What is played"
+EMULATED: Final = "The emulated unit"
+PORT: Final = "The port (midi: or tcp:)"
+OUTPUT: Final = "Output"
+
+DeviceId: TypeAlias = Annotated[
+    int, typer.Option(metavar="N", help="Device ID, 0 to 127; 127 addresses every unit.")
+]
+Hear: TypeAlias = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PORT",
+        help="Listen on this MIDI port, if it is not the one sent to.",
+        rich_help_panel=PORT,
+    ),
+]
+Pace: TypeAlias = Annotated[
+    bool,
+    typer.Option(
+        " /--no-pace",
+        help="Send as fast as the port accepts, not at 31,250 baud.",
+        show_default=False,
+        rich_help_panel=PORT,
+    ),
+]
+Initialise: TypeAlias = Annotated[
+    bool,
+    typer.Option(
+        "--initialise",
+        help="Initialise the memory first; this wipes it.",
+        rich_help_panel=EMULATED,
+    ),
+]
+WhichDump: TypeAlias = Annotated[
+    int | None, typer.Option(metavar="N", help="Which dump of the file, counted from 1.")
+]
+Capture: TypeAlias = Annotated[
+    str | None,
+    typer.Option(
+        metavar="FILE",
+        help="Record every byte with its time, as .jsonl or .mid.",
+        rich_help_panel=OUTPUT,
+    ),
+]
+Overwrite: TypeAlias = Annotated[
+    bool,
+    typer.Option("--overwrite", help="Replace files that exist.", rich_help_panel=OUTPUT),
+]
+AsJson: TypeAlias = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document.", rich_help_panel=OUTPUT)
+]
