@@ -43,8 +43,7 @@ def read(
         str,
         typer.Option(
             metavar="N|N-M|all",
-            help="A sample number, 0 to 16383, or a range of them; or all: from 0 on, until "
-            "8 numbers in a row hold nothing.",
+            help="Sample number, a range, or all: from 0 until 8 numbers in a row hold nothing.",
         ),
     ],
     output: Annotated[

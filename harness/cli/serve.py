@@ -122,9 +122,9 @@ def serve(
 ) -> None:
     """Run an emulated unit on a MIDI or TCP port.
 
-    It runs until Ctrl-C or quit; then it saves the memory to the image and says what the unit holds. With
-    --no-panel it reads one action a line: confirm, initialise, device-id N, filter on|off, power
-    on|off, protect N, unprotect N, delete N, quit.
+    It runs until Ctrl-C or quit; then it saves the memory to the image and says what the unit
+    holds. With --no-panel it reads one action a line: confirm, initialise, device-id N, filter
+    on|off, power on|off, protect N, unprotect N, delete N, quit.
 
     Exit code 0 if you stopped it, 2 if it cannot be done as asked, 3 if the port is at fault.
     """
