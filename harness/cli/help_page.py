@@ -88,7 +88,6 @@ def _first_sentence(command: Any) -> str:
 def _page(usage: str, about: str | None, groups: _Rows) -> str:
     columns = max(_NARROWEST, min(_WIDEST, shutil.get_terminal_size().columns))
     lines = textwrap.wrap(f"Usage: {usage}", columns, subsequent_indent=" " * 7)
-    lines.append("")
     for paragraph in (about or "").split("\n\n"):
         lines += [*_filled("", "", " ".join(paragraph.split()), columns), ""]
     labels = [label for rows in groups.values() for label, _ in rows]

@@ -126,7 +126,6 @@ def replay(
     as_json: AsJson = False,
 ) -> None:
     """Play dumps to a unit, read them back, compare and report.
-
     The unit is emulated (unit:lantern-desk) unless --to names another one. To a port this is the
     real transfer: it replaces samples in the unit that have the same numbers.
     """
