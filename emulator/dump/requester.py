@@ -67,12 +67,16 @@ class Collected:
         self.given_up = True
 
 
+_ANSWER_NS: Final = 2_000_000_000
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patience:
     """How long a requester waits; the standard sets no limit (TIM-11)."""
 
-    answer_ns: int = 2_000_000_000
+    answer_ns: int = _ANSWER_NS
     more_ns: int = 200_000_000
+    """For a question beside the dump: at least this, and twice what the first answer took."""
 
 
 class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
@@ -108,6 +112,10 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         self._patience = patience or Patience()
         self._splitter = Splitter(limit=1 << 16)
         self._limit_ns: int | None = None
+        self._asked_ns = 0  # when the request had left
+        self._more_ns = self._patience.more_ns
+        self.declined = False
+        """Whether the unit answered the request with CANCEL (REQ-03)."""
         self.collected: Final = Collected()
         self.more: list[LoopPoints | ExtendedLoopPoints | SampleName] = []
         self._receiver = Receiver(self.collected, device_id=device_id)
@@ -148,9 +156,10 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         if self._ready:
             return ()  # the question itself has not left yet
         if self.state is RequesterState.ASKED:
+            self._asked_ns = now_ns
             self._limit_ns = now_ns + self._patience.answer_ns
         elif self.state is RequesterState.ASKED_MORE:
-            self._limit_ns = now_ns + self._patience.more_ns
+            self._limit_ns = now_ns + self._more_ns
         return ()
 
     def handle_deadline(self, now_ns: int) -> Sequence[Event]:
@@ -180,6 +189,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
             before = self.state
             self._meet(RequesterCue.HEADER, now_ns)
             if before is RequesterState.ASKED:
+                self._learn_pace(now_ns)
                 self._receiver.take(message, now_ns)
                 self._look_at_receiver(now_ns)
         elif isinstance(message, Handshake):
@@ -188,11 +198,17 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
                 HandshakeKind.CANCEL: RequesterCue.CANCEL,
             }.get(message.kind)
             if cue is not None:
+                self.declined |= cue is RequesterCue.CANCEL and self.state is RequesterState.ASKED
                 self._meet(cue, now_ns)
         elif isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName):
             if self.state is RequesterState.ASKED_MORE:
                 self.more.append(message)
             self._meet(RequesterCue.MORE, now_ns)
+
+    def _learn_pace(self, now_ns: int) -> None:
+        """Give a unit that answers slowly more time for each question; not for a walk to it."""
+        took_ns = min(now_ns - self._asked_ns, _ANSWER_NS // 2)
+        self._more_ns = max(self._more_ns, 2 * took_ns)
 
     def _is_ours(self, device_id: int | None) -> bool:
         if device_id is None:
@@ -226,7 +242,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
     def _wait_on(self, now_ns: int) -> None:
         """Wait as long as the unit asks for, or for one more answer of the same question."""
         more = self.state is RequesterState.ASKED_MORE
-        self._limit_ns = now_ns + self._patience.more_ns if more else None
+        self._limit_ns = now_ns + self._more_ns if more else None
 
     def _cancel(self, now_ns: int) -> None:
         cancel = handshake(HandshakeKind.CANCEL, device_id=self._device_id, packet_number=0)

@@ -1,7 +1,7 @@
 """Ask a unit for one sample and keep what it sends."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -38,6 +38,10 @@ class Fetched:
     """In plain words, why there is no sample; "" where there is one."""
     unanswered: tuple[Message, ...] = ()
     """Questions beside the dump that got no answer."""
+    asked: int = 0
+    """How often it was asked for."""
+    declined: bool = False
+    """Whether the unit answered CANCEL: it has no such sample (REQ-03)."""
     torn: int = 0
     """Earlier tries in which packets were lost on the way."""
     stopped: bool = False
@@ -81,6 +85,7 @@ def fetch(
             _fetched(
                 requester,
                 questions,
+                asked=len(tries) + 1,
                 torn=sum(each.header is not None for each in tries),
                 by_user=by_user,
             )
@@ -89,7 +94,7 @@ def fetch(
         if not again or by_user or len(tries) == _TRIES:
             break
     if tries[-1].sample is None and not tries[-1].stopped:  # a line that is dead by then
-        return max(tries, key=lambda each: each.packets)
+        return replace(max(tries, key=lambda each: each.packets), asked=len(tries))
     return tries[-1]
 
 
@@ -120,7 +125,7 @@ def _run(
 
 
 def _is_unanswered(requester: Requester, tries: int) -> bool:
-    return requester.collected.header is None and tries == 1
+    return requester.collected.header is None and not requester.declined and tries == 1
 
 
 def _is_torn(requester: Requester) -> bool:
@@ -133,7 +138,7 @@ def _is_torn(requester: Requester) -> bool:
 
 
 def _fetched(
-    requester: Requester, questions: Sequence[Message], *, torn: int, by_user: bool
+    requester: Requester, questions: Sequence[Message], *, asked: int, torn: int, by_user: bool
 ) -> Fetched:
     collected = requester.collected
     header, packets = collected.header, len(collected.packets)
@@ -143,7 +148,9 @@ def _fetched(
             packets=packets,
             sample=None,
             data=b"",
-            unread=_unread(packets, header, by_user),
+            unread=_unread(requester, by_user),
+            asked=asked,
+            declined=requester.declined,
             torn=torn,
             stopped=by_user,
         )
@@ -157,14 +164,18 @@ def _fetched(
         data=b"".join(encode(message) for message in messages),
         unread="",
         unanswered=() if by_user else silent,
+        asked=asked,
         torn=torn,
         stopped=by_user,
     )
 
 
-def _unread(packets: int, header: Header | None, by_user: bool) -> str:
+def _unread(requester: Requester, by_user: bool) -> str:
     """Return why reading came to nothing."""
+    packets, header = len(requester.collected.packets), requester.collected.header
     if header is None and not by_user:
+        if requester.declined:
+            return "the unit answered the request with CANCEL"
         return "the unit did not answer the request for the sample"
     after = f" after {packets:,} {'packet' if packets == 1 else 'packets'}" if packets else ""
     return f"you stopped it{after}" if by_user else f"it ended{after or ' after its header'}"

@@ -48,7 +48,7 @@ def asked(*questions: Message, device_id: int = ID) -> Requester:
 def dumped(*questions: Message) -> Requester:
     """Return a requester that has its dump of two packets."""
     requester = asked(*questions)
-    for now_ns, body in enumerate([header(), *PACKETS[:2]], start=200):
+    for now_ns, body in enumerate([header(), *PACKETS[:2]], start=110):
         requester.receive_bytes(body, now_ns)
     return requester
 

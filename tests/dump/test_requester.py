@@ -281,3 +281,33 @@ def test_asked_of_everybody_anybodys_answer_will_do() -> None:  # DEV-02
     assert everything(requester) == [reply("ACK", 0, 0x7F)]
     requester.receive_bytes(PACKETS[0][:70] + b"\xf7", 300)
     assert everything(requester) == [reply("NAK", 0, 0x7F)]
+
+
+def test_a_refusal_is_told_from_silence() -> None:  # REQ-03
+    refused, silent = asked(), asked()
+    refused.receive_bytes(reply("CANCEL", 0, ID), 300)
+    silent.handle_deadline(FAR_NS)
+    assert refused.is_over
+    assert silent.is_over
+    assert (refused.declined, silent.declined) == (True, False)
+
+
+@pytest.mark.parametrize("took_ms", [10, 150, 900, 25_000])
+def test_questions_get_twice_the_time_that_the_first_answer_took(took_ms: int) -> None:
+    requester = Requester(device_id=ID, sample_number=300, questions=[LOOPS])
+    requester.start(0)
+    everything(requester)
+    requester.message_left(0)
+    took_ns = took_ms * 1_000_000
+    now_ns = took_ns
+    requester.receive_bytes(header(), now_ns)
+    for packet in PACKETS[:2]:
+        everything(requester)
+        now_ns += 50_000_000
+        requester.receive_bytes(packet, now_ns)
+    everything(requester)
+    requester.message_left(now_ns)
+    limit_ns = requester.next_deadline_ns()
+    assert limit_ns is not None
+    # at least the usual time, and never longer than a request gets: who had to walk has walked
+    assert limit_ns - now_ns == min(max(200_000_000, 2 * took_ns), 2_000_000_000)
