@@ -59,6 +59,11 @@ class Memory:
         """The slot that the dump went to."""
         return None if self.receipt is None else self.receipt.slot
 
+    @property
+    def sample_number(self) -> int | None:
+        """The sample number of that slot."""
+        return None if self.receipt is None else self.receipt.sample_number
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:

@@ -125,6 +125,7 @@ class Replay:
             outcome=outcome,
             verified=None if read is None else read.same and read.same_fields,
             reason=reason,
+            is_to_be_read=self._settings.read_back,
             unread=back.unread,
             sent=0 if sender.packet is None else sender.packet + 1,
             resent=sender.resent,
@@ -132,6 +133,7 @@ class Replay:
             read_back_ns=self._line.now_ns - before_ns,
             comparison=comparison,
             holds=holds,
+            kept_as=None if holds is None or memory is None else memory.sample_number,
             is_emulated=memory is not None,
             events=events,
             findings=findings,
@@ -237,6 +239,12 @@ class Replay:
         self._answers_requests = back.header is not None or back.stopped
         if back.sample is None:
             return back
+        assert back.header is not None
+        asked, came = dump.header.sample_number, back.header.sample_number
+        if came != asked:
+            return replace(
+                back, sample=None, unread=f"asked for sample {asked}, the unit sent sample {came}"
+            )
         return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
 
     def _other_device(self, dump: Dump) -> int | None:

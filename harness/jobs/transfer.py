@@ -43,6 +43,8 @@ class Transfer:
     None: nothing was read."""
     reason: str
     """In plain words, why it is not simply loaded."""
+    is_to_be_read: bool
+    """Whether it was to be read back."""
     unread: str
     """Why nothing was read back, "" where something was."""
     sent: int
@@ -54,6 +56,8 @@ class Transfer:
     """Against what was read back, or else against what the emulated memory holds."""
     holds: Sample | None
     """What an emulated unit holds of it."""
+    kept_as: int | None
+    """The sample number under which an emulated unit has it."""
     is_emulated: bool
     """Whether the unit is ours, so that `holds` tells."""
     events: tuple[Event, ...]
@@ -65,8 +69,19 @@ class Transfer:
 
     @property
     def is_well(self) -> bool:
-        """Whether the unit has, as far as can be known, just what was sent."""
-        if self.outcome is Outcome.UNCONFIRMED:
-            same = self.comparison
-            return same is not None and same.same and same.same_fields
-        return self.outcome is Outcome.LOADED
+        """Whether it is shown that the unit has just what was sent, under the number it was sent to.
+
+        What was read back shows it, or else what an emulated memory holds; the answers alone do
+        only if no reading back was wanted.
+        """
+        if self.verified is not None or not self.is_emulated:
+            is_shown = self.verified or (self.verified is None and not self.is_to_be_read)
+            return self.outcome is Outcome.LOADED and is_shown
+        held = self.comparison
+        return (
+            self.outcome in (Outcome.LOADED, Outcome.UNCONFIRMED)
+            and held is not None
+            and held.same
+            and held.same_fields
+            and self.kept_as == self.dump.header.sample_number
+        )

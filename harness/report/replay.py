@@ -130,6 +130,8 @@ def _emulated(transfer: Transfer) -> str:
     slot = f"slot {transfer.slot} of the emulated unit"
     if transfer.verified is not None:
         return ""
+    if transfer.kept_as != transfer.dump.header.sample_number:
+        return f"; {slot} has it as sample {transfer.kept_as}"
     if transfer.comparison.same and transfer.comparison.same_fields:
         return f", but {slot} holds exactly what was played"
     return f"; {slot} differs. {changes(transfer.comparison)}"

@@ -91,7 +91,7 @@ ROWS: Final = (
         habits=("--no-requests",),
         outcome="loaded",
         verified=None,
-        exits=(0,),
+        exits=(1,),  # it was to be read back, and nothing shows what it holds
         is_patient=True,
     ),
     _not(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from emulator.line.disturbance import FlipBit
 from harness.jobs.outcome import Outcome
 from harness.jobs.timing import Wait
 from tests.jobs.bench import FROM, SECOND, SMALL, TO, clauses, dump, rehearsal, said, unit
@@ -75,3 +76,18 @@ def test_without_reading_back_nothing_is_asked_and_nothing_verified() -> None:
 def test_without_reading_back_an_emulated_memory_still_tells_the_change() -> None:
     transfer = rehearsal(unit("prompt-box"), read_back=False).replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.is_well) == (CHANGED, None, False)
+
+
+# What only the emulated memory can tell
+
+
+def test_where_nothing_can_be_read_back_the_emulated_memory_tells() -> None:
+    transfer = rehearsal(unit(knows={"requests": False})).replay.play(dump())
+    assert (transfer.outcome, transfer.verified, transfer.slot) == (LOADED, None, 2)
+    assert transfer.is_well
+
+
+def test_an_unconfirmed_sample_that_the_memory_has_under_another_number_is_not_well() -> None:
+    flip = FlipBit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
+    transfer = rehearsal(unit("thunder-sheet"), flip).replay.play(dump())
+    assert (transfer.outcome, transfer.slot, transfer.is_well) == (UNCONFIRMED, 6, False)
