@@ -89,14 +89,14 @@ class Verbatim:
     def is_well(self) -> bool:
         """Whether the unit answered as recorded, or, with no answers known, took every dump.
 
-        With a unit that is not ours and no answers known, whether everything was sent.
+        With a unit that is not ours and no answers known, whether there was no dump to be taken.
         """
         if self.stopped or self.failed is not None:
             return False
         if self.comparison is not None:
             return self.comparison.same
         lost = any(event.kind in _LOST for event in self.events)
-        return not lost and (self.kept is None or self.kept > 0 or not self.headers)
+        return not lost and (bool(self.kept) or not self.headers)
 
 
 class VerbatimRehearsal:

@@ -51,6 +51,8 @@ def lines_of(played: Verbatim) -> list[str]:
     lines += [f"  Note: {remark}." for remark in file.recorded.remarks]
     if played.comparison is None:
         lines.append("  The capture does not hold what came from the unit, so nothing is compared.")
+        if played.headers and played.kept is None:
+            lines.append("  Nothing shows that the unit took it: dryload read fetches what it has.")
     elif played.comparison.same:
         lines.append("  The unit answered as recorded.")
     else:

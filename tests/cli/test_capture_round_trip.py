@@ -171,9 +171,11 @@ def test_one_side_alone_goes_to_its_end(tmp_path: Path) -> None:
     data = (tmp_path / "2.syx").read_bytes()
     (tmp_path / "side.txt").write_text("".join(f"> {m.hex(' ')}\n" for _, m in oracle.split(data)))
     with serving(tmp_path, "--no-pace") as unit:
-        told = dryload(tmp_path, "replay", "side.txt", "--to", at(unit), "--no-pace").stdout
+        options = ("--to", at(unit), "--no-pace")
+        told = dryload(tmp_path, "replay", "side.txt", *options, code=1).stdout
         said = unit.quit()
     assert "does not hold what came from the unit" in told
+    assert "Nothing shows that the unit took it" in told
     assert [each["sample_number"] for each in said if each["event"] == "header"] == [2]
 
 

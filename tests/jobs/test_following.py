@@ -209,14 +209,19 @@ def test_a_unit_that_says_something_else_is_told() -> None:
     assert not result.is_well
 
 
-def test_of_one_side_alone_all_is_sent_and_nothing_compared() -> None:
+def test_of_one_side_alone_all_is_sent_and_nothing_shows_that_the_unit_took_it() -> None:
     was = recorded()
     own = [each for each in was.capture.passages if each.direction is TO]
     result = play(recorded=Recorded(capture=Capture(own), directions=(TO,)))
 
     assert result.comparison is None
-    assert result.is_well
+    assert not result.is_well
     assert result.passed.bytes_of(TO) == was.capture.bytes_of(TO)
+
+
+def test_of_one_side_alone_with_no_dump_in_it_there_is_nothing_to_show() -> None:
+    question = Passage(TO, 10 * MS, oracle.identity_request())
+    assert play(recorded=Recorded(capture=Capture([question]), directions=(TO,))).is_well
 
 
 def test_the_user_can_stop_it() -> None:
