@@ -69,7 +69,7 @@ class Transfer:
 
     @property
     def is_well(self) -> bool:
-        """Whether it is shown that the unit has just what was sent, under the number it was sent to.
+        """Whether it is shown that the unit has just what was sent, under the number it went to.
 
         What was read back shows it, or else what an emulated memory holds; the answers alone do
         only if no reading back was wanted.
