@@ -8,7 +8,7 @@ import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import wraps
-from typing import Any, Final, cast
+from typing import Annotated, Any, Final, cast
 
 import typer
 
@@ -25,7 +25,9 @@ app = typer.Typer(
     help=(
         "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
         "Start with: dryload validate FILE, then dryload replay FILE. "
-        "dryload COMMAND --help explains a command."
+        "dryload COMMAND --help explains a command.\n\n"
+        "Exit code 0 if all that was asked is shown to be so; 1 if it is not; 2 if it cannot be "
+        "done as asked; 3 if the port or the device is at fault."
     ),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -62,6 +64,43 @@ def _register() -> None:
         for module in modules:
             command = getattr(module, module.__name__.rpartition(".")[2])
             app.command(cls=HelpfulCommand, rich_help_panel=group)(_guarded(command))
+
+
+def _show_version(is_wanted: bool) -> None:
+    if is_wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            typer.echo(f"dryload {version('dryload')}")
+        except PackageNotFoundError:
+            typer.echo("dryload, from a folder where it is not installed")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Show the version and exit.", callback=_show_version, is_eager=True
+        ),
+    ] = False,
+) -> None:
+    """Take the options of the program itself; the callback of each has done its work by then."""
+
+
+@app.command("help", hidden=True, cls=HelpfulCommand)
+def _help(
+    ctx: typer.Context,
+    command: Annotated[str | None, typer.Argument(metavar="COMMAND", help="Which one.")] = None,
+) -> None:
+    """Show the page of a command, or the first one."""
+    program: Any = ctx.parent
+    if command is None:
+        typer.echo(program.get_help())
+        return
+    name, found, _ = program.command.resolve_command(program, [command])
+    typer.echo(found.get_help(type(program)(found, parent=program, info_name=name)))
 
 
 class _ReaderGone(Exception):  # noqa: N818  # an event, and nobody's error

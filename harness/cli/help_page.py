@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperCommand, TyperGroup, TyperOption
 
 _WIDEST: Final = 100
 _NARROWEST: Final = 40
@@ -21,7 +21,18 @@ _Rows = dict[str, list[tuple[str, str]]]
 
 
 class HelpfulCommand(TyperCommand):
-    """A command with our help page."""
+    """A command with our help page, whose options are given once."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Take the words of the command; two values for an option that has one are a mistake."""
+        words = list(args)
+        rest = super().parse_args(ctx, args)
+        order = [] if ctx.resilient_parsing else self.make_parser(ctx).parse_args(args=words)[2]
+        for each in order:
+            is_single = isinstance(each, TyperOption) and not (each.multiple or each.is_flag)
+            if is_single and order.count(each) > 1:
+                ctx.fail(f"{' or '.join(each.opts)} is given {order.count(each)} times")
+        return rest
 
     def format_help(self, ctx: Any, formatter: Any) -> None:
         """Write the page."""
@@ -39,6 +50,8 @@ class HelpfulGroup(TyperGroup):
         rows: _Rows = {}
         for name in self.list_commands(ctx):
             command: Any = self.get_command(ctx, name)
+            if command.hidden:
+                continue
             rows.setdefault(command.rich_help_panel, []).append((name, _first_sentence(command)))
         for each in self.get_params(ctx):
             _add(rows, each)

@@ -12,10 +12,9 @@ _Say = Callable[[re.Match[str]], str]
 _TELLING: Final[tuple[tuple[str, _Say], ...]] = (
     (r"No such option:? '?([^\s']+?)'?\.?(?: .*)?", lambda m: f"there is no option {m[1]}"),
     (
-        r"No such command '(.*?)'\.? Did you mean '(.*)'\?",
-        lambda m: f"there is no command {m[1]}: perhaps {m[2]} is meant",
+        r"No such command '(.*?)'\.?(?: Did you mean (.*)\?)?",
+        lambda m: f"there is no command {m[1]}{_perhaps(_nearest(m[2] or ''))}",
     ),
-    (r"No such command '(.*)'\.?.*", lambda m: f"there is no command {m[1]}"),
     (r"Missing (?:argument|option|parameter) (.*)\.", lambda m: f"{_plain(m[1])} is missing"),
     (r"Got unexpected extra arguments?(?:\(s\))? \((.*)\)", lambda m: f"too many words: {m[1]}"),
     (r"Option '(.*)' requires an argument\.?", lambda m: f"{m[1]} needs a value"),
@@ -46,8 +45,16 @@ def usage_line(message: str, command: str, near: list[str]) -> str:
         (say(found) for pattern, say in _TELLING if (found := re.fullmatch(pattern, flat))),
         flat.rstrip("."),
     )
-    perhaps = f": perhaps {' or '.join(sorted(near))} is meant" if near else ""
-    return f"{what}{perhaps}. {command} --help tells more."
+    whole = f"{what}{_perhaps(sorted(near))}"
+    return f"{whole}{'' if whole.endswith('?') else '.'} See {command} --help."
+
+
+def _perhaps(near: list[str]) -> str:
+    return f". Did you mean {' or '.join(near)}?" if near else ""
+
+
+def _nearest(text: str) -> list[str]:
+    return re.findall("'(.*?)'", text)[:1]  # the nearest comes first
 
 
 def _plain(quoted: str) -> str:

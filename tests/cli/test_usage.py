@@ -2,31 +2,40 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
+import tomllib
+from pathlib import Path
 
 import pytest
 
 from harness.cli.main import main
 from harness.cli.usage import usage_line
+from tests.cli.runs import ROOT, environment
 
 
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ("replay --zzz", "there is no option --zzz. dryload replay --help tells more."),
-        ("replay --numbr 3 x", "there is no option --numbr: perhaps --number is meant. dryload"),
-        ("zzz", "there is no command zzz. dryload --help tells more."),
-        ("valdate x", "there is no command valdate: perhaps validate is meant. dryload"),
-        ("validate", "FILE is missing. dryload validate --help tells more."),
-        ("diff a", "B is missing. dryload diff --help tells more."),
-        ("decode a", "--output or -o is missing. dryload decode --help tells more."),
-        ("diff a b c", "too many words: c. dryload diff --help tells more."),
+        ("replay --zzz", "there is no option --zzz. See dryload replay --help."),
+        ("replay --numbr 3 x", "there is no option --numbr. Did you mean --number? See dryload"),
+        ("zzz", "there is no command zzz. See dryload --help."),
+        ("valdate x", "there is no command valdate. Did you mean validate? See dryload"),
+        ("relpay x", "there is no command relpay. Did you mean replay? See dryload"),
+        ("help relpay", "there is no command relpay. Did you mean replay? See dryload"),
+        ("help replay read", "too many words: read. See dryload help --help."),
+        ("validate", "FILE is missing. See dryload validate --help."),
+        ("diff a", "B is missing. See dryload diff --help."),
+        ("decode a", "--output or -o is missing. See dryload decode --help."),
+        ("diff a b c", "too many words: c. See dryload diff --help."),
         ("replay a --to", "--to needs a value."),
         ("replay a --json=3", "--json takes no value."),
-        ("replay a --banks two", "--banks needs a whole number. dryload replay --help tells"),
-        ("explain a --dump 0", "--dump must be 1 or more. dryload explain --help tells more."),
-        ("explain a --bits 99", "--bits must be 28 or less. dryload explain --help tells more."),
-        ("encode a -o b --header x", "--header x: there are auto, standard, extended. dryload"),
+        ("replay a --banks two", "--banks needs a whole number. See dryload replay"),
+        ("explain a --dump 0", "--dump must be 1 or more. See dryload explain --help."),
+        ("explain a --bits 99", "--bits must be 28 or less. See dryload explain --help."),
+        ("encode a -o b --header x", "--header x: there are auto, standard, extended. See dryload"),
+        ("replay a --number 3 --number 4", "--number is given 2 times. See dryload"),
+        ("read --from tcp:a:1 -o x --sample 1 --output y", "--output or -o is given 2 times."),
     ],
 )
 def test_one_line_in_plain_words(
@@ -39,6 +48,57 @@ def test_one_line_in_plain_words(
     assert (left.value.code, found.out) == (2, "")
     (line,) = found.err.splitlines()
     assert line.startswith(f"dryload: {said}")
+
+
+def test_what_may_be_given_again_is_taken_again(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["dryload", "replay", "no-such.syx", "--disturb", "unplug the cable at 1 s"]
+    monkeypatch.setattr(sys, "argv", [*words, "--disturb", "lose every 5th reply"])
+    with pytest.raises(SystemExit):
+        main()
+    assert "no-such.syx" in capsys.readouterr().err  # the words were in order
+
+
+@pytest.mark.parametrize("way", [("-m", "dryload"), ("-m", "harness.cli.main")])
+def test_the_version_is_that_of_the_distribution(way: tuple[str, str], tmp_path: Path) -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    done = subprocess.run(
+        [sys.executable, *way, "--version"],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        env=environment(),
+        check=True,
+    )
+    assert (done.stdout, done.stderr) == (f"dryload {project['version']}\n", "")
+
+
+@pytest.mark.parametrize("command", ["replay", "validate", "clauses"])
+def test_help_as_a_command_is_the_page_of_that_command(
+    command: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pages = []
+    for words in (["help", command], [command, "--help"]):
+        monkeypatch.setattr(sys, "argv", ["dryload", *words])
+        with pytest.raises(SystemExit) as left:
+            main()
+        assert left.value.code == 0
+        pages.append(capsys.readouterr().out)
+    assert pages[0] == pages[1]
+    assert pages[0].startswith(f"Usage: dryload {command} ")
+
+
+def test_help_alone_is_the_first_page(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["dryload", "help"])
+    with pytest.raises(SystemExit) as left:
+        main()
+    said = capsys.readouterr()
+    assert (left.value.code, said.err) == (0, "")
+    assert said.out.startswith("Usage: dryload COMMAND")
+    assert "  help " not in said.out  # nobody needs it who reads this
 
 
 @pytest.mark.parametrize(
@@ -55,5 +115,5 @@ def test_one_line_in_plain_words(
 def test_other_versions_of_the_library(message: str, said: str) -> None:
     line = usage_line(message, "dryload replay", [])
     assert line.startswith(said)
-    assert line.endswith(" dryload replay --help tells more.")
+    assert line.endswith(" See dryload replay --help.")
     assert line.isprintable()

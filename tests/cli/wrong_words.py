@@ -5,23 +5,23 @@ from __future__ import annotations
 WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
     "unknown option": (
         ("replay", "good.syx", "--zzz"),
-        "there is no option --zzz. dryload replay --help tells more.",
+        "there is no option --zzz. See dryload replay --help.",
     ),
     "unknown command": (
         ("play", "good.syx"),
-        "there is no command play: perhaps replay is meant. dryload --help tells more.",
+        "there is no command play. Did you mean replay? See dryload --help.",
     ),
     "nothing given": (
         ("validate",),
-        "FILE is missing. dryload validate --help tells more.",
+        "FILE is missing. See dryload validate --help.",
     ),
     "too much given": (
         ("diff", "good.syx", "good.syx", "good.syx"),
-        "too many words: good.syx. dryload diff --help tells more.",
+        "too many words: good.syx. See dryload diff --help.",
     ),
     "no number": (
         ("replay", "good.syx", "--number", "one"),
-        "--number needs a whole number. dryload replay --help tells more.",
+        "--number needs a whole number. See dryload replay --help.",
     ),
     "number -1": (
         ("replay", "good.syx", "--number", "-1"),
@@ -41,7 +41,7 @@ WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
     ),
     "packet -1": (
         ("explain", "good.syx", "--packet", "-1"),
-        "--packet must be 0 or more. dryload explain --help tells more.",
+        "--packet must be 0 or more. See dryload explain --help.",
     ),
     "header no such": (
         ("encode", "sound.wav", "-o", "n.syx", "--header", "long"),

@@ -1,0 +1,1 @@
+"""The public package of dryload follows here; until then it only starts the command line."""
