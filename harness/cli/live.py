@@ -1,7 +1,7 @@
 """The part of `dryload replay` that plays to a port: real gear, or anything else that is there."""
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 import typer
 
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import Wishes, playlist, say, say_json
+from harness.cli.playing import Wishes, note, say, say_json, selection
 from harness.cli.progress import PacketProgress, packet_progress
 from harness.cli.target import Target, opened
 from harness.cli.terminal import width
@@ -20,9 +20,8 @@ if TYPE_CHECKING:
     from emulator.ports.port import PortError
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
-    from harness.jobs.evening import Evening
-    from harness.jobs.live import LiveReplay, Sorted
-    from harness.report.replay import Played
+    from harness.jobs.live import LiveReplay
+    from harness.jobs.playthrough import Row
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
@@ -34,7 +33,6 @@ class Way:
 
     hear: str | None
     paced: bool
-    anyway: bool
     resume: bool
     journal: str | None
 
@@ -46,7 +44,8 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     from harness.cli.verbatim import are_captures
     from harness.files.capture_file import check_target
     from harness.jobs.evening import Evening
-    from harness.jobs.live import LiveReplay, sort_out
+    from harness.jobs.live import LiveReplay
+    from harness.jobs.playthrough import Played, play_through
     from harness.jobs.transfer import Settings
     from harness.report import live as report
 
@@ -54,19 +53,18 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
     if are_captures(wishes):
         play_captures_live(wishes, target, way)
-    dumps, not_played = playlist(wishes)
     journal = _journal(target, way)
-    sorted_out = sort_out(dumps, anyway=way.anyway, journal=journal)
-    _note(report.left_out(sorted_out))
-    plays: list[Played] = []
+    rows: list[Row] = []
     failed = unwritten = None
     with ExitStack() as stack:
         stack.callback(journal.close)
+        selected = selection(wishes, loaded=journal.loaded())
+        rows += selected.left_out
         was_interrupted = stack.enter_context(ends())
-        if sorted_out.to_send:
+        if selected.to_send:
             port = stack.enter_context(opened(target, hear=way.hear))
-            _note(report.before(sorted_out, target.given))
-            bar = stack.enter_context(packet_progress(sorted_out.to_send, wishes.read_back))
+            note(report.before(selected, target.given))
+            bar = stack.enter_context(packet_progress(selected.to_send, wishes.read_back))
             pause = stack.enter_context(_pausing(bar, was_interrupted))
             tape = stack.enter_context(
                 taping(
@@ -86,11 +84,12 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
                 keeps_capture=tape.finish is not None,
             )
             evening = Evening(live, journal)
-            for played in _played(live, sorted_out, evening, pause):
-                plays.append(played)
-                if not wishes.as_json:
+            rows.clear()
+            for row in play_through(selected, evening.play, may_begin=_may_begin(live, pause)):
+                rows.append(row)
+                if isinstance(row, Played) and not wishes.as_json:
                     with bar.aside():
-                        say([*report.lines_of(played), ""])
+                        say([*report.lines_of(row), ""])
             if tape.finish is not None:
                 tape.finish(live.line.capture)
             failed, unwritten = live.replay.failed, evening.unwritten
@@ -98,20 +97,17 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     if wishes.as_json:
         say_json(
             report.document(
-                plays,
+                rows,
                 target=target.given,
                 kind=target.kind,
-                sorted_out=sorted_out,
-                not_played=not_played,
                 stopped=stopped,
                 failed=failed,
                 journal=journal.path,
             )
         )
     else:
-        say(report.summary(plays, sorted_out, width=width()))
-    is_well = not (not_played or sorted_out.broken) and all(map(report.is_well, plays))
-    _end(way, failed, unwritten, stopped=stopped, is_well=is_well)
+        say(report.summary(rows, width=width()))
+    _end(way, failed, unwritten, stopped=stopped, is_well=all(row.is_well for row in rows))
 
 
 def _end(
@@ -124,18 +120,13 @@ def _end(
 ) -> NoReturn:
     """Say how it goes on and end the command."""
     if unwritten is not None:
-        _note([str(unwritten), "what is missing there is sent again by --resume."])
+        note([str(unwritten), "what is missing there is sent again by --resume."])
     if failed is not None:
         raise Problem(failed.what, do=f"{failed.do} {_go_on(way)}", code=RIG)
     if stopped:
         typer.echo(f"dryload: {_go_on(way)}", err=True)
         raise KeyboardInterrupt
     raise typer.Exit(0 if is_well and unwritten is None else 1)
-
-
-def _note(lines: Sequence[str]) -> None:
-    for line in lines:
-        typer.echo(f"dryload: {line}", err=True)
 
 
 def _go_on(way: Way) -> str:
@@ -153,17 +144,14 @@ def _journal(target: Target, way: Way) -> "Journal":
     return Journal.begin(path, target=target.given, began=began)
 
 
-def _played(
-    live: "LiveReplay", sorted_out: "Sorted", evening: "Evening", pause: "Pause"
-) -> "Iterator[Played]":
-    from harness.report.replay import Played
+def _may_begin(live: "LiveReplay", pause: "Pause") -> "Callable[[], bool]":
+    """Return what waits as long as somebody wants a pause and says whether the next dump begins."""
 
-    for dump in sorted_out.to_send:
+    def may_begin() -> bool:
         pause.wait()
-        if pause.wants_stop() or live.replay.failed is not None:
-            return
-        transfer, diagnosis = evening.play(dump)
-        yield Played(transfer=transfer, diagnosis=diagnosis)
+        return not pause.wants_stop() and live.replay.failed is None
+
+    return may_begin
 
 
 class Pause:

@@ -69,7 +69,6 @@ def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
 def refuse_for_captures(way: "Way") -> None:
     """Raise a Problem for what only makes sense for dumps."""
     given = {
-        "--anyway": way.anyway,
         "--resume": way.resume,
         "--journal": way.journal is not None,
     }

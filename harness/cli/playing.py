@@ -1,17 +1,18 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import typer
 
 from harness.cli.terminal import fitted
-from harness.files.problem import Problem
+from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.playlist import Dump, LeftOut
+    from harness.jobs.playlist import Content, Key
+    from harness.jobs.selection import Collision, Selection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,50 +22,94 @@ class Wishes:
     files: Sequence[str]
     number: int | None
     device_id: int | None
+    anyway: bool
+    replace: bool
     read_back: bool
     capture: str | None
     overwrite: bool
     as_json: bool
 
 
-def playlist(wishes: Wishes) -> "tuple[list[Dump], list[LeftOut]]":
-    """Return the dumps of all files, addressed as was asked, and what has to be left out."""
-    from harness.files.dumpfile import load
-    from harness.files.opening import shown
-    from harness.jobs.playlist import Dump, LeftOut, contents, readdressed
-    from harness.report.replay import left_out
+def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
+    """Return what of the files is sent and what is not, and say the latter.
+
+    `loaded` has the keys of dumps that were loaded another time.  A Problem where there is nothing
+    to play, or where one dump would replace another one and nobody has said that it may.
+    """
+    from harness.jobs.playlist import Dump
+    from harness.jobs.selection import select
+    from harness.report.selection import left_out
 
     number, device_id = wishes.number, wishes.device_id
     if device_id is not None and not 0 <= device_id <= 127:
         raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
-    dumps: list[Dump] = []
-    not_played: list[LeftOut] = []
-    for name in wishes.files:
-        file = load(name)
-        found = list(contents(file))
-        here = [each for each in found if isinstance(each, Dump)]
-        if not here:
-            raise Problem(
-                f"{shown(name)} has no whole dump header, so there is nothing to play.",
-                do=f"dryload validate {shown(name)} says what is in it.",
-            )
-        left = [each for each in found if isinstance(each, LeftOut)]
-        remarks = [f"{shown(name)}: {remark}" for remark in file.remarks]
-        for line in (*remarks, *(left_out(each) for each in left)):
-            typer.echo(f"dryload: {line}.", err=True)
-        dumps += here
-        not_played += left
-    if number is not None and not 0 <= number <= 16_384 - len(dumps):
-        last = "" if len(dumps) == 1 else f", and there are {len(dumps):,} dumps to number"
+    contents = [each for name in wishes.files for each in _contents(name)]
+    dumps = sum(isinstance(each, Dump) for each in contents)
+    if number is not None and not 0 <= number <= 16_384 - dumps:
+        last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"
         raise Problem(f"--number {number}: sample numbers are 0 to 16383{last}.")
-    return [
-        readdressed(
-            dump,
-            sample_number=None if number is None else number + index,
-            device_id=device_id,
-        )
-        for index, dump in enumerate(dumps)
-    ], not_played
+    if not dumps:
+        raise _nothing(contents)
+    selected = select(
+        contents, number=number, device_id=device_id, anyway=wishes.anyway, loaded=loaded
+    )
+    if selected.collisions and not wishes.replace:
+        raise _colliding(selected.collisions)
+    note(map(left_out, selected.left_out))
+    return selected
+
+
+def _contents(name: str) -> "Iterator[Content]":
+    """Yield what is in a file, and say what is odd about it."""
+    from harness.files.dumpfile import load
+    from harness.files.opening import shown
+    from harness.jobs.playlist import NotADump, contents
+
+    try:
+        file = load(name)
+    except NoDump as problem:
+        yield NotADump(file=name, said=str(problem), is_other=problem.is_other)
+        return
+    note(f"{shown(name)}: {remark}." for remark in file.remarks)
+    found = list(contents(file))
+    yield from found
+    if not found:
+        yield NotADump(file=name, said=f"{shown(name)} has no dump header.", is_other=False)
+
+
+def _nothing(contents: "Sequence[Content]") -> Problem:
+    """Return what is wrong with files of which none can be played."""
+    from harness.files.opening import shown
+    from harness.jobs.playlist import Fragment, NotADump
+
+    said = [each.said for each in contents if isinstance(each, NotADump)]
+    fragments = [each for each in contents if isinstance(each, Fragment)]
+    if not fragments:
+        none = "" if len(said) == 1 else "none of the files holds a dump: "
+        return Problem(f"{none}{said[0]}")
+    name = shown(fragments[0].file)
+    return Problem(
+        f"{name} has no whole dump header, so there is nothing to play.",
+        do=f"dryload validate {name} says what is in it.",
+    )
+
+
+def _colliding(collisions: "Sequence[Collision]") -> Problem:
+    from harness.report.selection import collision_lines
+
+    lines = [line for each in collisions for line in collision_lines(each)]
+    return Problem(
+        "\n".join(["different dumps have the same sample number, and a unit keeps one:", *lines])
+        + "\n",
+        do="Nothing was sent. --number N numbers all dumps from N on; --replace sends them one "
+        "over the other.",
+    )
+
+
+def note(lines: Iterable[str]) -> None:
+    """Say something that is no result."""
+    for line in lines:
+        typer.echo(f"dryload: {line}", err=True)
 
 
 def say(lines: Sequence[str]) -> None:

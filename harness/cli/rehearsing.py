@@ -1,14 +1,13 @@
 """The part of `dryload replay` that plays to an emulated unit, in virtual time."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import typer
 
-from harness.cli.interrupt import Interrupted, interrupts
+from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.playing import Wishes, playlist, say, say_json
+from harness.cli.playing import Wishes, say, say_json, selection
 from harness.cli.progress import packet_progress
 from harness.cli.target import Target
 from harness.cli.terminal import width
@@ -19,9 +18,6 @@ if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.jobs.disturb_asked import Disturbances
-    from harness.jobs.playlist import Dump
-    from harness.jobs.rehearse import Rehearsal
-    from harness.report.replay import Played
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +35,7 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.cli.verbatim import are_captures, play_captures, write_capture
     from harness.files.capture_file import check_target
+    from harness.jobs.playthrough import Played, play_through
     from harness.jobs.rehearse import Rehearsal
     from harness.jobs.transfer import Settings
     from harness.report import disturbances as purpose
@@ -63,8 +60,11 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             link=link,
             prepare=lambda unit: _prepare(unit, setting),
         )
-    dumps, not_played = playlist(wishes)
-    with interrupts() as was_interrupted, packet_progress(dumps, wishes.read_back) as bar:
+    selected = selection(wishes)
+    with (
+        interrupts() as was_interrupted,
+        packet_progress(selected.to_send, wishes.read_back) as bar,
+    ):
         rehearsal = Rehearsal(
             profile,
             settings=disturbances.settings(
@@ -77,7 +77,13 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             wants_stop=was_interrupted,
         )
         _prepare(rehearsal.unit, setting)
-        plays = list(_played(rehearsal, dumps, was_interrupted))
+        rows = list(
+            play_through(
+                selected,
+                lambda dump: Played(transfer=rehearsal.replay.play(dump)),
+                may_begin=lambda: not was_interrupted(),
+            )
+        )
         rehearsal.replay.finish()
     if wishes.capture is not None:
         from harness.files.recorded import TakenAt
@@ -94,38 +100,26 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     unit = rehearsal.unit
     if wishes.as_json:
         document = report.document(
-            plays,
+            rows,
             unit,
             target=target.given,
             visits=visits,
             walk_ns=walk_ns,
-            not_played=not_played,
             stopped=stopped,
         )
         document["disturbances"] = purpose.done_document(disturbances, rehearsal.struck)
         say_json(document)
     else:
         say([report.head(unit), ""])
-        for played in plays:
-            say([*report.lines_of(played), ""])
+        for row in rows:
+            if isinstance(row, Played):
+                say([*report.lines_of(row), ""])
         if disturbances.asked:
             say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
-        say(report.summary(plays, unit, visits, walk_ns, width=width()))
+        say(report.summary(rows, unit, visits, walk_ns, width=width()))
     if stopped:
         raise KeyboardInterrupt
-    is_well = not not_played and all(report.is_well(played) for played in plays)
-    raise typer.Exit(0 if is_well else 1)
-
-
-def _played(
-    rehearsal: "Rehearsal", dumps: "list[Dump]", was_interrupted: Interrupted
-) -> "Iterator[Played]":
-    from harness.report.replay import Played
-
-    for dump in dumps:
-        if was_interrupted():
-            return
-        yield Played(transfer=rehearsal.replay.play(dump))
+    raise typer.Exit(0 if all(row.is_well for row in rows) else 1)
 
 
 def _link(name: str | None) -> "Link | None":

@@ -57,6 +57,20 @@ def replay(
             rich_help_panel=PLAYED,
         ),
     ] = None,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Let dumps of equal sample numbers replace one another.",
+            rich_help_panel=PLAYED,
+        ),
+    ] = False,
+    anyway: Annotated[
+        bool,
+        typer.Option(
+            "--anyway", help="Send dumps that are broken as well.", rich_help_panel=PLAYED
+        ),
+    ] = False,
     read_back: Annotated[
         bool,
         typer.Option(
@@ -101,10 +115,6 @@ def replay(
     ] = None,
     hear: Hear = None,
     pace: Pace = True,
-    anyway: Annotated[
-        bool,
-        typer.Option("--anyway", help="Send dumps that are broken as well.", rich_help_panel=PORT),
-    ] = False,
     resume: Annotated[
         bool,
         typer.Option(
@@ -134,6 +144,8 @@ def replay(
         files=files,
         number=number,
         device_id=device_id,
+        anyway=anyway,
+        replace=replace,
         read_back=read_back,
         capture=capture,
         overwrite=overwrite,
@@ -143,7 +155,7 @@ def replay(
         place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
         raise Problem(f"{option} is for {place}, and --to is {target.given}.")
     if target.is_live:
-        way = Way(hear=hear, paced=pace, anyway=anyway, resume=resume, journal=journal)
+        way = Way(hear=hear, paced=pace, resume=resume, journal=journal)
         play_live(wishes, target, way)
     else:
         setting = Setting(

@@ -31,6 +31,8 @@ def are_captures(wishes: Wishes) -> bool:
         )
     if captures and (wishes.number is not None or wishes.device_id is not None):
         raise Problem("--number and --device-id are for dumps: a capture is played as it is.")
+    if captures and wishes.anyway:
+        raise Problem("--anyway is for dumps: a capture is played as it is.")
     return bool(captures)
 
 
@@ -75,7 +77,6 @@ def play_captures(
             target=target,
             visits=rehearsal.visits,
             walk_ns=None,
-            not_played=[],
             stopped=was_interrupted(),
         )
         document["verbatim"] = report.documents(plays)

@@ -17,7 +17,7 @@ from typing import BinaryIO, Final
 
 from harness.files import midifile, opening
 from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
-from harness.files.problem import Problem
+from harness.files.problem import NoDump, Problem
 
 LARGEST: Final = 512 << 20
 """Bytes of the largest file that is read: nearly two days on the line."""
@@ -94,7 +94,7 @@ def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
         if kind is MIDI_FILE:
             return _from_midi_file(path, opening.read_all(file, name, _LARGEST_MIDI_FILE))
         if kind is not None:
-            raise Problem(f"{name} is {kind.name}, not a dump.", do=kind.advice)
+            raise NoDump(f"{name} is {kind.name}, not a dump.", do=kind.advice, is_other=True)
         if not holds_dump(_blocks(file)):
             raise _no_dump(name, head)
         file.seek(0)
@@ -107,7 +107,7 @@ def _from_midi_file(path: str, content: bytes) -> DumpFile:
     stream = midifile.read(content)
     if not holds_dump([stream.data]):
         held = "holds no sample dump message" if stream.data else "has no System Exclusive event"
-        raise Problem(f"{opening.shown(path)} is a Standard MIDI File that {held}.")
+        raise NoDump(f"{opening.shown(path)} is a Standard MIDI File that {held}.", is_other=True)
     return DumpFile(
         name=path,
         form=Form.MIDI_FILE,
@@ -122,13 +122,15 @@ def _blocks(file: BinaryIO) -> Iterator[bytes]:
         yield block
 
 
-def _no_dump(name: str, head: bytes) -> Problem:
+def _no_dump(name: str, head: bytes) -> NoDump:
     if _EXCLUSIVE.search(head):
-        return Problem(
+        return NoDump(
             f"{name} holds System Exclusive messages, but none of a sample dump.",
             do="A sample dump begins with F0 7E, a device ID and 01.",
+            is_other=True,
         )
-    return Problem(
+    return NoDump(
         f"{name} is not a dump: no sample dump message is in it.",
         do="A sample dump begins with F0 7E, a device ID and 01.",
+        is_other=False,
     )

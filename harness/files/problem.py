@@ -24,3 +24,15 @@ class Problem(Exception):  # noqa: N818  # what a user has, not what went wrong 
         """Return the whole line."""
         gap = "" if self.what.endswith("\n") else " "  # a list ends with its last line
         return f"{self.what}{gap}{self.do}".rstrip()
+
+
+class NoDump(Problem):
+    """A file that can be read and holds no dump.
+
+    `is_other` says that it is plainly something else, as a text is; else it may be what is left of
+    a dump.
+    """
+
+    def __init__(self, what: str, *, do: str = "", is_other: bool) -> None:
+        super().__init__(what, do=do)
+        self.is_other = is_other

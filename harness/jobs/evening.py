@@ -9,17 +9,14 @@ Where the journal can't be written at the beginning, nothing is sent.  Later the
 without it, and `unwritten` says so.
 """
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from harness.files.journal import Entry, Journal, Step
 from harness.files.problem import Problem
-from harness.jobs.live import LiveReplay, key_of
+from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
-from harness.jobs.transfer import Transfer
-
-if TYPE_CHECKING:
-    from harness.judge.diagnosis.diagnose import Diagnosis
+from harness.jobs.playthrough import Played
 
 
 class Evening:
@@ -32,7 +29,7 @@ class Evening:
         self.unwritten: Problem | None = None
         """Why not everything could be written down, None where it was."""
 
-    def play(self, dump: Dump) -> "tuple[Transfer, Diagnosis | None]":
+    def play(self, dump: Dump) -> Played:
         """Play one dump; a Problem where not even the first one can be written down."""
         was_sent = False
 
@@ -42,7 +39,8 @@ class Evening:
             self._enter(_entry(dump, Step.SENT, outcome=str(outcome)))
 
         self._enter(_entry(dump, Step.SENDING))
-        transfer, diagnosis = self._live.play(dump, on_sent=sent)
+        played = self._live.play(dump, on_sent=sent)
+        transfer = played.transfer
         is_unread = self._live.reads_back and transfer.verified is None
         if not (was_sent and is_unread):
             self._enter(
@@ -54,7 +52,7 @@ class Evening:
                     is_well=transfer.is_well and not transfer.stopped,
                 )
             )
-        return transfer, diagnosis
+        return played
 
     def _enter(self, entry: Entry) -> None:
         try:
@@ -75,7 +73,7 @@ def _entry(
     verified: bool | None = None,
     is_well: bool = False,
 ) -> Entry:
-    device_id, sample_number, sha256 = key_of(dump)
+    device_id, sample_number, sha256 = dump.key
     return Entry(
         step=step,
         file=dump.file,

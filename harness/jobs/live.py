@@ -1,11 +1,10 @@
 """A live replay: dumps to whatever is at a port, in real time, with nothing known of its insides.
 
-Theory of operation.  It is the replay of a rehearsal over the real driver.  What is not sent is
-sorted out beforehand: a dump that is broken in its file, and one that the journal knows as loaded.
+Theory of operation.  It is the replay of a rehearsal over the real driver.  What is sent is chosen
+in `selection`, and in which order and how far in `playthrough`, as for a rehearsal.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from emulator.dump.capture import Capture, Direction, Passage
@@ -14,15 +13,14 @@ from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
-from harness.files.journal import Journal, sha256_of
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
+from harness.jobs.playthrough import Played
 from harness.jobs.replay import Progress, Replay
 from harness.jobs.sources import source_of
-from harness.jobs.transfer import Settings, Transfer
-from harness.judge.finding import Verdict
+from harness.jobs.transfer import Settings
 
 if TYPE_CHECKING:
     from harness.judge.diagnosis.diagnose import Diagnosis
@@ -63,9 +61,7 @@ class LiveReplay:
         self._keeps: Final = keeps_capture
         self._start_ns: Final = port.clock.now_ns()
 
-    def play(
-        self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None
-    ) -> "tuple[Transfer, Diagnosis | None]":
+    def play(self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None) -> Played:
         """Play one dump, read it back and compare; what did not go well is diagnosed.
 
         `on_sent` is told what is known of it when all of it was sent, before it is read back.
@@ -78,7 +74,7 @@ class LiveReplay:
             diagnosis = self._diagnosed(dump, passages[began:])
         if not self._keeps:
             passages.clear()
-        return transfer, diagnosis
+        return Played(transfer=transfer, diagnosis=diagnosis)
 
     def _diagnosed(self, dump: Dump, passages: list[Passage]) -> "Diagnosis":
         from harness.judge.diagnosis.diagnose import diagnose
@@ -90,37 +86,3 @@ class LiveReplay:
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self.replay.hear(events)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sorted:
-    """What is to be sent of a playlist, and what is not."""
-
-    to_send: tuple[Dump, ...]
-    broken: tuple[Dump, ...]
-    """Dumps that violate the standard as they stand in their files."""
-    loaded: tuple[Dump, ...]
-    """Dumps that the journal knows as loaded."""
-
-
-def sort_out(dumps: Sequence[Dump], *, anyway: bool, journal: Journal | None) -> Sorted:
-    """Judge the dumps before a byte is sent; `anyway` sends broken ones too."""
-    known = set() if journal is None else journal.loaded()
-    loaded = [dump for dump in dumps if key_of(dump) in known]
-    broken = [dump for dump in dumps if not anyway and dump not in loaded and is_broken(dump)]
-    return Sorted(
-        to_send=tuple(dump for dump in dumps if dump not in loaded and dump not in broken),
-        broken=tuple(broken),
-        loaded=tuple(loaded),
-    )
-
-
-def is_broken(dump: Dump) -> bool:
-    """Whether a dump violates a must of the standard as it stands in its file."""
-    return any(finding.verdict is Verdict.BROKEN for finding in dump.findings)
-
-
-def key_of(dump: Dump) -> tuple[int, int, str]:
-    """Return what a journal knows a dump by."""
-    messages = (dump.outgoing.header, *dump.outgoing.packets, *dump.outgoing.after)
-    return dump.header.device_id, dump.header.sample_number, sha256_of(messages)

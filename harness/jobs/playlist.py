@@ -1,4 +1,4 @@
-"""From dump files to the dumps that are played, byte for byte as they stand in the file."""
+"""From files to the dumps in them, byte for byte as they stand in the file."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -21,12 +21,15 @@ from emulator.wire.messages import (
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
 from emulator.wire.sevenbit import from_groups, to_groups
 from harness.files.dumpfile import DumpFile
+from harness.files.journal import sha256_of
 from harness.files.sections import Section, sections
-from harness.judge.finding import Finding
+from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_section
 from harness.judge.wrecks import Wreck, gather
 
 _More = LoopPoints | ExtendedLoopPoints | SampleName
+Key = tuple[int, int, str]
+"""Device ID, sample number and SHA-256 of a dump's messages."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,10 +46,21 @@ class Dump:
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file."""
 
+    @property
+    def is_broken(self) -> bool:
+        """Whether it violates a must of the standard as it stands in its file."""
+        return any(finding.verdict is Verdict.BROKEN for finding in self.findings)
+
+    @property
+    def key(self) -> Key:
+        """What makes a dump the same, whatever its file is called: address and content."""
+        messages = (self.outgoing.header, *self.outgoing.packets, *self.outgoing.after)
+        return self.header.device_id, self.header.sample_number, sha256_of(messages)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
-    """Something of a file that looks like a dump and can't be played."""
+class Fragment:
+    """A part of a file that looks like a dump and can't be played."""
 
     file: str
     byte: int
@@ -57,8 +71,22 @@ class LeftOut:
     """Whether its header is there, but damaged; else there is none."""
 
 
-def contents(file: DumpFile) -> Iterator[Dump | LeftOut]:
-    """Yield the dumps of a file and what had to be left out, in order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotADump:
+    """A file in which there is no dump."""
+
+    file: str
+    said: str
+    """What it is instead, with its name."""
+    is_other: bool
+    """Whether it is plainly something else, as a text is; else it may be what is left of a dump."""
+
+
+Content = Dump | Fragment | NotADump
+
+
+def contents(file: DumpFile) -> Iterator[Dump | Fragment]:
+    """Yield the dumps of a file, and what looks like one and can't be played, in order."""
     index = 0
     lengths: dict[int, int] = {}
     for section in sections(file.data):
@@ -66,7 +94,7 @@ def contents(file: DumpFile) -> Iterator[Dump | LeftOut]:
             lengths[section.header.sample_number] = section.header.length
             yield _dump(file.name, index, section, lengths)
         elif section.opening is not None or section.packets:
-            yield LeftOut(
+            yield Fragment(
                 file=file.name,
                 byte=section.offset if section.opening is not None else section.offset_of(0),
                 packets=section.packets,

@@ -1,42 +1,27 @@
 """What `dryload replay` says."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Sequence
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
 from harness.files.opening import shown
 from harness.jobs.outcome import Outcome, changes
-from harness.jobs.playlist import LeftOut
+from harness.jobs.playlist import Dump, NotADump
+from harness.jobs.playthrough import Played, Row
+from harness.jobs.selection import LeftOut, Why
 from harness.jobs.timing import Wait
 from harness.jobs.transfer import Transfer
-from harness.judge.finding import Finding, Verdict
+from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.findings import finding_document, finding_lines, told_line
 from harness.report.quantities import count, duration, rate, share, sides
+from harness.report.selection import cell, left_out_document
 from harness.report.table import Column, table
-
-if TYPE_CHECKING:
-    from harness.judge.diagnosis.diagnose import Diagnosis
 
 SCHEMA: Final = "dryload/replay/1"
 _NS: Final = 1_000_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Played:
-    """One transfer with everything that is to be said of it."""
-
-    transfer: Transfer
-    diagnosis: "Diagnosis | None" = None
-    """Of a dump that went to a port and did not load well: why."""
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What the file, sending and reading back showed."""
-        return (*self.transfer.dump.findings, *self.transfer.findings)
 
 
 def result(transfer: Transfer) -> str:
@@ -51,16 +36,6 @@ def head(unit: RackUnit) -> str:
     traits = unit.profile.unit
     about = f": {shown(traits.description)}" if traits.description else "."
     return f"Rehearsal with the emulated unit {shown(traits.name)}{about}"
-
-
-def left_out(what: LeftOut) -> str:
-    """Return what is said of something in a file that is not played, without a full stop."""
-    packets = count(what.packets, "packet")
-    if what.damaged:
-        why = f"the dump from byte {what.byte:,} on, {packets}, has a damaged header"
-    else:
-        why = f"from byte {what.byte:,} on, {packets} stand before any header"
-    return f"{shown(what.file)}: {why}: not played"
 
 
 def lines_of(played: Played) -> list[str]:
@@ -153,7 +128,7 @@ def _time_sentence(transfer: Transfer) -> str:
 
 
 def summary(
-    plays: Sequence[Played],
+    rows: Sequence[Row],
     unit: RackUnit,
     visits: int,
     walk_ns: int | None,
@@ -164,8 +139,9 @@ def summary(
 
     `width` is that of the terminal, None where there is none.
     """
-    transfers = [played.transfer for played in plays]
-    lines = [*table_of(transfers, width), "", _memory_sentence(unit), total_sentence(transfers)]
+    lines = [*table_of(rows, width), "", _memory_sentence(unit)]
+    if transfers := transfers_of(rows):
+        lines.append(total_sentence(transfers))
     if visits and walk_ns is not None:
         lines.append(
             f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
@@ -176,10 +152,13 @@ def summary(
     return lines
 
 
-def table_of(
-    transfers: Sequence[Transfer], width: int | None, *, with_slots: bool = True
-) -> list[str]:
-    """Return the table of transfers, fitted to a terminal of `width` where there is one."""
+def transfers_of(rows: Sequence[Row]) -> list[Transfer]:
+    """Return the transfers among the rows."""
+    return [row.transfer for row in rows if isinstance(row, Played)]
+
+
+def table_of(rows: Sequence[Row], width: int | None, *, with_slots: bool = True) -> list[str]:
+    """Return the table of all that was asked for, fitted to a terminal of `width` if any."""
     columns = (
         Column("slot", right=True),
         Column("sample", right=True, spare=2),
@@ -193,21 +172,36 @@ def table_of(
         Column("result"),
     )
     first = 0 if with_slots else 1
-    rows = [_row(transfer)[first:] for transfer in transfers]
-    return table(columns[first:], rows, width)
+    cells = [_left_out_row(row) if isinstance(row, LeftOut) else _row(row.transfer) for row in rows]
+    return table(columns[first:], [each[first:] for each in cells], width)
 
 
-def _row(transfer: Transfer) -> tuple[str, ...]:
-    dump, times = transfer.dump, transfer.times
+def _left_out_row(left: LeftOut) -> tuple[str, ...]:
+    what, none = left.what, ("-",) * 3
+    if isinstance(what, Dump):
+        return ("-", *_dump_cells(what), *none, cell(left))
+    packets = "-" if isinstance(what, NotADump) else f"{what.packets:,}"
+    return ("-", "-", shown(PurePath(what.file).name), "-", "-", packets, *none, cell(left))
+
+
+def _dump_cells(dump: Dump) -> tuple[str, ...]:
+    """Return what the table says of a dump as it stands in its file."""
     which = f" ({dump.index + 1})" if dump.index else ""
     stated = rate_of(dump.header)
     return (
-        "-" if transfer.slot is None else str(transfer.slot),
         str(dump.header.sample_number),
         shown(PurePath(dump.file).name) + which,
         f"{len(dump.sample.words):,}",
         "-" if stated is None else duration(round(dump.sample.frames * _NS / stated)),
         f"{len(dump.outgoing.packets):,}",
+    )
+
+
+def _row(transfer: Transfer) -> tuple[str, ...]:
+    times = transfer.times
+    return (
+        "-" if transfer.slot is None else str(transfer.slot),
+        *_dump_cells(transfer.dump),
         f"{transfer.resent:,}",
         duration(times.line_ns),
         duration(times.waiting_ns),
@@ -255,13 +249,12 @@ def total_sentence(transfers: Sequence[Transfer]) -> str:
 
 
 def document(
-    plays: Sequence[Played],
+    rows: Sequence[Row],
     unit: RackUnit,
     *,
     target: str,
     visits: int,
     walk_ns: int | None,
-    not_played: Sequence[LeftOut],
     stopped: bool,
 ) -> dict[str, Any]:
     """Return the result for programs."""
@@ -269,7 +262,7 @@ def document(
     return {
         "schema": SCHEMA,
         "target": {"kind": "unit", "name": unit.profile.unit.name, "given": target},
-        "transfers": [transfer_document(played) for played in plays],
+        **rows_document(rows, transfer_document),
         "memory": {
             "capacity_words": memory.capacity,
             "free_words": memory.total_free,
@@ -287,8 +280,21 @@ def document(
             ],
         },
         "operator": {"visits": visits, "walk_ns": walk_ns},
-        "not_played": [asdict(what) for what in not_played],
         "stopped": stopped,
+    }
+
+
+def rows_document(
+    rows: Sequence[Row], document_of: Callable[[Played], dict[str, Any]]
+) -> dict[str, Any]:
+    """Return what is told to programs of all that was asked for."""
+    left = [row for row in rows if isinstance(row, LeftOut)]
+    return {
+        "transfers": [document_of(row) for row in rows if isinstance(row, Played)],
+        "not_sent": [left_out_document(each) for each in left if each.why is not Why.LOADED_BEFORE],
+        "loaded_before": [
+            left_out_document(each) for each in left if each.why is Why.LOADED_BEFORE
+        ],
     }
 
 
@@ -328,9 +334,3 @@ def transfer_document(played: Played) -> dict[str, Any]:
         },
         "findings": [finding_document(finding) for finding in played.findings],
     }
-
-
-def is_well(played: Played) -> bool:
-    """Return whether a transfer is all a user can ask for."""
-    broken = any(finding.verdict is Verdict.BROKEN for finding in played.findings)
-    return played.transfer.is_well and not broken

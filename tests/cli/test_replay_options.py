@@ -162,6 +162,7 @@ def test_ctrl_c_ends_between_two_messages_and_reports_what_was_done(
     assert said.code == 130  # 128 and the number of SIGINT, as shells count
     assert said.out.count("Loaded and verified") == 1
     assert "Incomplete: you stopped it at " in said.out
-    assert "desk.syx" not in said.out  # it was not begun
+    assert "desk.syx, dump" not in said.out  # it was not begun
+    assert said.out.count("not sent: not reached") == 2
     assert "slot  sample  from" in said.out
     assert signal.getsignal(signal.SIGINT) is before

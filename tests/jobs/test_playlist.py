@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.playlist import Dump, LeftOut, contents, dumps_in, readdressed
+from harness.jobs.playlist import Dump, Fragment, contents, dumps_in, readdressed
 from harness.judge.finding import Verdict
 from tests import damage, oracle
 
@@ -171,13 +171,13 @@ def test_the_judge_says_of_each_dump_what_it_says_of_the_file() -> None:
 # What cannot be played
 
 
-def left_out(data: bytes) -> list[LeftOut]:
-    return [each for each in contents(file_of(data)) if isinstance(each, LeftOut)]
+def left_out(data: bytes) -> list[Fragment]:
+    return [each for each in contents(file_of(data)) if isinstance(each, Fragment)]
 
 
 def test_packets_before_any_header_are_left_out_and_told() -> None:
     (what,) = left_out(FOREIGN + PACKETS[2] + PACKETS[3] + DUMP)
-    assert what == LeftOut(file="desk.syx", byte=6, packets=2, damaged=False)
+    assert what == Fragment(file="desk.syx", byte=6, packets=2, damaged=False)
     assert played(only(FOREIGN + PACKETS[2] + PACKETS[3] + DUMP)) == DUMP
 
 
@@ -185,7 +185,7 @@ def test_a_dump_whose_header_is_damaged_is_left_out_told_and_counted() -> None:
     torn = HEADER[:9] + HEADER[10:] + b"".join(PACKETS)
     data = DUMP + torn + DUMP
     (what,) = left_out(data)
-    assert what == LeftOut(file="desk.syx", byte=len(DUMP), packets=4, damaged=True)
+    assert what == Fragment(file="desk.syx", byte=len(DUMP), packets=4, damaged=True)
     # `dryload explain --dump` counts it, so the one behind it is the third
     assert [dump.index for dump in dumps(data)] == [0, 2]
 

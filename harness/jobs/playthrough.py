@@ -1,0 +1,96 @@
+"""A selection played through, in order: rehearsed and live it goes on, and ends, by the same rule.
+
+Theory of operation.  What was sorted out beforehand is passed over.  A unit that refuses dumps at
+the header for a reason of its own, such as memory that is not initialised, refuses the next ones
+too.  So after two refusals in a row a dump that is no smaller than those is sent only if the user
+says so; a smaller one may still fit, and to try costs a fifth of a second.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import Dump
+from harness.jobs.selection import LeftOut, Selection, Why
+from harness.jobs.transfer import Transfer
+from harness.judge.finding import Finding, Verdict
+
+if TYPE_CHECKING:
+    from harness.judge.diagnosis.diagnose import Diagnosis
+
+_EQUAL_REFUSALS: Final = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Played:
+    """One transfer with everything that is to be said of it."""
+
+    transfer: Transfer
+    diagnosis: "Diagnosis | None" = None
+    """Of a dump that went to a port and did not load well: why."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the file, sending and reading back showed."""
+        return (*self.transfer.dump.findings, *self.transfer.findings)
+
+    @property
+    def is_well(self) -> bool:
+        """Whether it is all a user can ask for."""
+        broken = any(finding.verdict is Verdict.BROKEN for finding in self.findings)
+        return self.transfer.is_well and not broken
+
+
+Row = Played | LeftOut
+"""What became of one item of a selection."""
+
+
+def play_through(
+    selection: Selection,
+    play: Callable[[Dump], Played],
+    *,
+    may_begin: Callable[[], bool],
+    goes_on: Callable[[Dump], bool] = lambda dump: False,
+) -> Iterator[Row]:
+    """Play what is to be sent, as long as the next dump `may_begin`; yield every item's row.
+
+    `goes_on` is asked, once, whether a dump is to be sent although the unit refused two like it.
+    """
+    refused: list[Dump] = []
+    asks = True
+    for each in selection.items:
+        if isinstance(each, LeftOut):
+            yield each
+            continue
+        if not may_begin():
+            yield LeftOut(what=each, why=Why.NOT_REACHED)
+            continue
+        if asks and _is_like(each, refused):
+            if not goes_on(each):
+                yield LeftOut(what=each, why=Why.REFUSED_ALIKE)
+                continue
+            asks = False
+        played = play(each)
+        if played.transfer.sent:
+            refused.clear()
+        elif played.transfer.outcome is Outcome.REFUSED:
+            refused.append(each)
+        yield played
+
+
+def _is_like(dump: Dump, refused: list[Dump]) -> bool:
+    """Whether a unit that refused those will refuse this, for all that can be known."""
+    alike = [each for each in refused if _asks_no_more(each, dump)]
+    return len(alike) >= _EQUAL_REFUSALS
+
+
+def _asks_no_more(one: Dump, other: Dump) -> bool:
+    """Whether a dump is for the same unit as another one, and asks no more of it."""
+    mine, its = one.header, other.header
+    return (
+        type(mine) is type(its)
+        and mine.device_id == its.device_id
+        and mine.bits <= its.bits
+        and len(one.sample.words) <= len(other.sample.words)
+    )

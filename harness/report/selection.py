@@ -1,0 +1,94 @@
+"""What is said of the things in a list of files that are not sent, and why."""
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+from harness.files.opening import shown
+from harness.jobs.playlist import Dump, Fragment, NotADump
+from harness.jobs.selection import Collision, LeftOut, Why
+from harness.judge.finding import Verdict
+from harness.report.findings import finding_document
+from harness.report.quantities import count
+
+_CELLS: Final = {
+    Why.NO_DUMP: "no dump in it",
+    Why.NO_HEADER: "not sent: no header",
+    Why.DAMAGED_HEADER: "not sent: its header is damaged",
+    Why.BROKEN: "not sent: broken",
+    Why.LOADED_BEFORE: "loaded before",
+    Why.REPLACED: "not sent: another one has its place",
+    Why.REFUSED_ALIKE: "not sent: the unit refused the same way before",
+    Why.NOT_REACHED: "not sent: not reached",
+}
+_SENTENCES: Final = {
+    Why.LOADED_BEFORE: "was loaded before: not sent again.",
+    Why.REPLACED: "is not sent: a later dump, which was loaded before, has its place.",
+    Why.REFUSED_ALIKE: "is not sent: the unit refused two dumps in a row that are no larger.",
+    Why.NOT_REACHED: "is not sent: the replay ended before its turn came.",
+}
+
+
+def cell(left: LeftOut) -> str:
+    """Return the reason in a few words."""
+    return _CELLS[left.why]
+
+
+def left_out(left: LeftOut) -> str:
+    """Return what is said of something that is not sent."""
+    what = left.what
+    match what:
+        case NotADump():
+            return f"{what.said} It is passed over."
+        case Fragment():
+            packets = count(what.packets, "packet")
+            if what.damaged:
+                why = f"the dump from byte {what.byte:,} on, {packets}, has a damaged header"
+            else:
+                why = f"from byte {what.byte:,} on, {packets} stand before any header"
+            return f"{shown(what.file)}: {why}: not played."
+    if left.why is Why.BROKEN:
+        worst = next(each for each in what.findings if each.verdict is Verdict.BROKEN)
+        return (
+            f"{name_of(what)} is broken and not sent: {worst.message} "
+            f"dryload validate {shown(what.file)} says more; --anyway sends it all the same."
+        )
+    return f"{name_of(what)} {_SENTENCES[left.why]}"
+
+
+def collision_lines(collision: Collision) -> Iterator[str]:
+    """Yield what is said of dumps that would replace one another."""
+    *_, last = collision.dumps
+    names = [_file_of(dump) for dump in collision.dumps]
+    yield f"  sample {collision.sample_number}: {', '.join(names)}"
+    yield f"    Only the last one would be left: {_file_of(last)}."
+
+
+def name_of(dump: Dump) -> str:
+    """Return what a dump is called in a sentence."""
+    return f"{_file_of(dump)} (sample {dump.header.sample_number})"
+
+
+def _file_of(dump: Dump) -> str:
+    which = f", dump {dump.index + 1}" if dump.index else ""
+    return f"{shown(dump.file)}{which}"
+
+
+def left_out_document(left: LeftOut) -> dict[str, Any]:
+    """Return what is told of something that was not sent to programs."""
+    what = left.what
+    document: dict[str, Any] = {
+        "file": what.file,
+        "dump": None,
+        "sample_number": None,
+        "why": str(left.why),
+        "told": left_out(left),
+        "findings": [],
+    }
+    match what:
+        case Dump():
+            document["dump"] = what.index
+            document["sample_number"] = what.header.sample_number
+            document["findings"] = [finding_document(finding) for finding in what.findings]
+        case Fragment():
+            document |= {"byte": what.byte, "packets": what.packets, "damaged": what.damaged}
+    return document
