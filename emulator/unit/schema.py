@@ -5,6 +5,7 @@ converts one value at a time to the field's type, strictly, so that each mistake
 and none hides another.
 """
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, fields
@@ -22,6 +23,11 @@ from emulator.unit.prose import listed
 _MS: Final = 1_000_000
 _DAY_NS: Final = 86_400_000_000_000
 _NS_SUFFIX: Final = "_ns"
+_LONG: Final = 60  # characters of what is shown of a file, or bits of a number
+_FEW: Final = 8  # entries of a list that are shown
+_PART: Final = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_CHAIN: Final = re.compile(rf"{_PART}(?:[ \t]*\.[ \t]*{_PART}){{16,}}")
+"""A dotted key of many parts; those of a profile have two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,10 +75,7 @@ def sections() -> Mapping[str, type]:
 
 def parse_profile(text: str, where: str) -> Profile:
     """Return the profile in TOML text; `where` begins every line of the ProfileError."""
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        raise ProfileError(f"{where}: this is not TOML: {problem}") from problem
+    document = _document(text, where)
     problems: list[str] = []
     _unknown(document, sections(), "[{}] is no section of a profile", "the sections are", problems)
     values = {
@@ -85,6 +88,22 @@ def parse_profile(text: str, where: str) -> Profile:
         except ProfileError as impossible:
             problems.extend(str(impossible).splitlines())
     raise ProfileError("\n".join(f"{where}: {problem}" for problem in problems))
+
+
+def _document(text: str, where: str) -> dict[str, Any]:
+    too_deep = ProfileError(
+        f"{where}: this is nested too deep for a profile, which has sections and keys in them"
+    )
+    if _CHAIN.search(text):  # the parser's memory grows with the square of a key's parts
+        raise too_deep
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise ProfileError(f"{where}: this is not TOML: {_cut(str(problem))}") from problem
+    except RecursionError:
+        raise too_deep from None
+    except ValueError as problem:  # Python reads no decimal number of thousands of digits
+        raise ProfileError(f"{where}: a number in it has too many digits") from problem
 
 
 def _read_section(name: str, section: type, table: object, problems: list[str]) -> Any:
@@ -115,9 +134,9 @@ def _unknown(
 ) -> None:
     for name in table:
         if name not in known:
-            near = get_close_matches(name, known, n=1)
+            near = get_close_matches(_cut(name), known, n=1)
             hint = f"did you mean {near[0]}?" if near else f"{are} {listed(list(known), 'and')}"
-            out.append(f"{complaint.format(name)}: {hint}")
+            out.append(f"{complaint.format(_cut(name))}: {hint}")
 
 
 def _written(field: str) -> str:
@@ -160,8 +179,20 @@ def _limits(shape: shapes.IntType | shapes.FloatType) -> str:
 
 def _shown(value: object) -> str:
     """Return a value as TOML writes it, near enough to be found in the file."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return f'"{value}"' if value else "an empty text"
-    return "a section" if isinstance(value, dict) else str(value)
+    match value:
+        case bool():
+            return str(value).lower()
+        case str():
+            return f'"{_cut(value)}"' if value else "an empty text"
+        case dict():
+            return "a section"
+        case list():
+            few = ["a list" if isinstance(each, list) else _shown(each) for each in value[:_FEW]]
+            return f"[{', '.join([*few, *['...'] * (len(value) > _FEW)])}]"
+        case int() if value.bit_length() > _LONG:
+            return "a number of very many digits"
+    return str(value)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _LONG else f"{text[:_LONG]}..."

@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
-from functools import wraps
+from functools import cache, wraps
 from typing import Annotated, Any, Final, cast
 
 import typer
@@ -146,12 +146,18 @@ def _give_up_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+@cache
+def _command() -> Any:
+    """Return the command line as the library runs it."""
+    return typer.main.get_command(app)
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command with its words and return the exit code."""
     _ready_streams()
     try:
         try:
-            code = app(list(arguments), prog_name="dryload", standalone_mode=False)
+            code = _command().main(list(arguments), prog_name="dryload", standalone_mode=False)
         finally:
             sys.stdout.flush()
     except Problem as problem:

@@ -18,6 +18,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from emulator.ports.hush import hushed
 from emulator.wire.words import Words, word_dtype
 from harness.files import opening
 from harness.files.kinds import AUDIO_ADVICE, DUMP, HEAD_BYTES, kind_of
@@ -86,7 +87,7 @@ def read(path: str) -> Recording:
             content = opening.read_all(file, name, LARGEST)
     _refuse_other_kinds(name, content)
     try:
-        with soundfile.SoundFile(_Source(content)) as sound:
+        with hushed(), soundfile.SoundFile(_Source(content)) as sound:
             if sound.frames * sound.channels > MOST_WORDS:
                 raise Problem(
                     f"{name} is too long: {sound.frames:,} frames of {sound.channels} channels.",
@@ -116,8 +117,15 @@ def _refuse_other_kinds(name: str, content: bytes) -> None:
 def _recording(sound: soundfile.SoundFile) -> Recording:
     floating = sound.subtype in _FLOATING or sound.subtype.startswith("MPEG")
     bits = _BITS.get(sound.subtype)
+    if not sound.seekable():
+        raise ValueError("it can only be read from end to end")
+    kept = "float64" if floating else "int32"
+    # Block by block: a broken header may announce more than any memory holds.
+    parts = [sound.read(0, dtype=kept, always_2d=True)]
+    while len(part := sound.read(_BLOCK, dtype=kept, always_2d=True)):
+        parts.append(part)
     return Recording(
-        frames=sound.read(dtype="float64" if floating else "int32", always_2d=True),
+        frames=np.concatenate(parts),
         rate=Fraction(sound.samplerate),
         source=f"{bits}-bit" if bits else "floating-point" if floating else sound.subtype_info,
     )

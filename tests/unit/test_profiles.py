@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import tracemalloc
 from dataclasses import dataclass, fields, replace
 from itertools import combinations
 from pathlib import Path
@@ -211,6 +212,41 @@ def test_every_mistake_is_told_at_once_and_every_line_names_the_file() -> None:
 def test_broken_toml_is_answered_with_the_line() -> None:
     assert "my.toml: this is not TOML: " in problem_of('[unit]\nname = "bench')
     assert "line 2" in problem_of('[unit]\nname = "bench\n')
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("a = " + "[" * 2_000 + "]" * 2_000, "nested"),
+        ("a = " + "{a=" * 2_000 + "1" + "}" * 2_000, "nested"),
+        (".".join("a" * 20_000) + " = 1", "nested"),
+        ("[" + " . ".join('"a"' for _ in range(10_000)) + "]", "nested"),
+        ("a = " + "9" * 5_000, "number"),
+        ("[slots]\ncount = " + "9" * 5_000, "number"),
+        ("[slots]\ncount = 0x" + "f" * 5_000, "slots.count must be a whole number"),
+        ("[slots]\ncount = [" + "9," * 5_000 + "]", "slots.count must be a whole number"),
+        ("[slots]\ncount = 'gull" + "s" * 5_000 + "'", "slots.count must be a whole number"),
+    ],
+    ids=range(9),
+)
+def test_what_is_nested_or_long_beyond_sense_is_refused_in_one_short_line(
+    text: str, said: str
+) -> None:
+    tracemalloc.start()
+    problem = problem_of(text)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert said in problem
+    assert max(map(len, problem.splitlines())) < 700
+    assert most < 20_000_000
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", "-inf", "-nan", "1e300"])
+def test_a_time_that_is_no_number_is_answered_with_what_is_legal(value: str) -> None:
+    for section, written, key in KEYS:
+        if key.is_time:
+            said = problem_of(with_unit(section, f"{written} = {value}"))
+            assert f"{section}.{written} must be {key.legal}" in said
 
 
 def test_a_field_that_toml_has_no_words_for_is_our_own_mistake() -> None:

@@ -6,6 +6,7 @@ words at once and is tried before single words are called wrong.  What was damag
 or on the way back, is left out of the comparison.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Final
@@ -14,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
-from emulator.wire.messages import DataPacket, HandshakeKind
-from emulator.wire.sizes import words_per_packet
+from emulator.wire.messages import DataPacket, HandshakeKind, Header
+from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.judge.diagnosis.scene import DumpScene, Source
 from harness.judge.dialogue.heard import Heard
@@ -24,6 +25,7 @@ from harness.judge.dialogue.talk import Exchange, is_sound
 
 _DATA: Final = slice(5, 5 + PACKET_DATA_BYTES)  # M1 p. 38
 _FEW: Final = 8  # words that a lost low bit has to show in before it is called a habit (our choice)
+_MANY: Final = 4_096  # packets of which nearly all may be missing; a header can call for any number
 Words = NDArray[np.int64]
 Known = NDArray[np.bool_]
 
@@ -81,25 +83,39 @@ class Side:
 
 def side_of(dump: DumpScene) -> Side | None:
     """Return the words of a dump; None where its header says nothing usable."""
-    header, planned = dump.header, dump.planned
-    if header is None or not planned or not MIN_BITS <= header.bits <= MAX_BITS:
+    if dump.header is None:
         return None
-    step = words_per_packet(header.bits)
-    count = max([planned, *(1 + (each.place or 0) for each in dump.packets)])
-    if count > planned + 1:
+    last = max((each.place or 0 for each in dump.packets), default=-1)
+    bodies = {each.place or 0: body for each in dump.packets if (body := _certain(each))}
+    return _side(dump.header, last + 1, bodies)
+
+
+def _side_of_source(source: Source) -> Side | None:
+    count = len(source.packets)
+    bodies = {place: body for place in range(count) if (body := source.whole(place))}
+    return _side(source.header, count, bodies)
+
+
+def _side(header: Header, reached: int, bodies: Mapping[int, bytes]) -> Side | None:
+    """Return the words of packets by their places; the header calls for nearly all `reached`."""
+    if not MIN_BITS <= header.bits <= MAX_BITS:
+        return None
+    length = header.length * header.channels
+    planned = packets_for(length, header.bits)
+    count = max(planned, reached)
+    if not planned or count > planned + 1 or planned > max(_MANY, 8 * reached):
         return None
     data = np.zeros((count, PACKET_DATA_BYTES), np.uint8)
     known = np.zeros(count, np.bool_)
-    for each in dump.packets:
-        body = _certain(each)
-        if body is not None and each.place is not None:
-            data[each.place] = np.frombuffer(body[_DATA], np.uint8)
-            known[each.place] = True
+    for place, body in bodies.items():
+        data[place] = np.frombuffer(body[_DATA], np.uint8)
+        known[place] = True
+    step = words_per_packet(header.bits)
     width = PACKET_DATA_BYTES // step
     return Side(
         words=unpack_words(data[:, : step * width].reshape(-1), header.bits).astype(np.int64),
         known=np.repeat(known, step),
-        length=header.length * header.channels,
+        length=length,
         bits=header.bits,
         step=step,
     )
@@ -340,23 +356,3 @@ def is_as_sent(dump: DumpScene, back: DumpScene) -> bool:
     if not sent.known[: sent.length].all() or not got.known[: got.length].all():
         return False
     return _compared(sent, got).kept in (Kept.SAME, Kept.OTHER_WIDTH)
-
-
-def _side_of_source(source: Source) -> Side | None:
-    header = source.header
-    if not MIN_BITS <= header.bits <= MAX_BITS:
-        return None
-    if any(len(each) != PACKET_BYTES for each in source.packets):
-        return None
-    step = words_per_packet(header.bits)
-    width = PACKET_DATA_BYTES // step
-    data = np.frombuffer(b"".join(each[_DATA] for each in source.packets), np.uint8)
-    rows = data.reshape(-1, PACKET_DATA_BYTES)[:, : step * width]
-    words = unpack_words(rows.reshape(-1), header.bits).astype(np.int64)
-    return Side(
-        words=words,
-        known=np.ones(len(words), np.bool_),
-        length=header.length * header.channels,
-        bits=header.bits,
-        step=step,
-    )

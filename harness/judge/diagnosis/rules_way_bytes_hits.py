@@ -90,8 +90,10 @@ def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
     if is_sound(exchange.best):
         return exchange.best.body
     source = source_of(dump)
-    if source is not None and exchange.place is not None and exchange.place < len(source.packets):
-        return source.packets[exchange.place]
+    if source is not None and exchange.place is not None:
+        right = source.whole(exchange.place)
+        if right is not None:
+            return right
     return put_together([each.body for each in exchange.sendings[:_SENDINGS]])
 
 

@@ -71,14 +71,15 @@ def _struck(scene: Scene) -> Iterator[DumpScene]:
 def _beside_source(dump: DumpScene) -> list[_Compared]:
     """Return each whole packet beside that of the source, where the source's checksum is right."""
     source = source_of(dump)
-    packets = () if source is None else source.packets
+    if source is None:
+        return []
     return [
-        (exchange, exchange.best.body, packets[exchange.place])
+        (exchange, exchange.best.body, right)
         for exchange in dump.packets
         if exchange.place is not None
-        and exchange.place < len(packets)
         and is_whole_packet(exchange.best)
-        and sum_is_off_by(packets[exchange.place]) == 0
+        and (right := source.whole(exchange.place)) is not None
+        and sum_is_off_by(right) == 0
     ]
 
 

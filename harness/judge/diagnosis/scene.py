@@ -6,6 +6,7 @@ from functools import cached_property
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import encode
+from emulator.wire.constants import PACKET_BYTES
 from emulator.wire.messages import (
     DumpHeader,
     DumpRequest,
@@ -37,12 +38,17 @@ class Source:
     """File and, of several, which dump of it."""
     header: Header
     packets: tuple[bytes, ...]
-    """Each a whole message, F0 to F7."""
+    """As they stand in the file: one may be missing, torn or there twice."""
 
     @property
     def header_bytes(self) -> bytes:
         """The header as it goes out."""
         return encode(self.header)
+
+    def whole(self, place: int) -> bytes | None:
+        """Return the packet at a place; None where the file has none there, or not all of it."""
+        packet = self.packets[place] if 0 <= place < len(self.packets) else b""
+        return packet if len(packet) == PACKET_BYTES else None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
