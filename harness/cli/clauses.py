@@ -24,8 +24,7 @@ def clauses(
         str | None,
         typer.Option(
             metavar="EVIDENCE",
-            help='Only what can be judged from this: file, "one direction", "both directions" or '
-            "source.",
+            help="Only what this can show: file, one direction, both directions or source.",
         ),
     ] = None,
     as_json: AsJson = False,

@@ -41,6 +41,11 @@ class HelpfulCommand(TyperCommand):
             _add(rows, each)
         formatter.write(_page(_usage(self, ctx), self.help, rows))
 
+    def get_short_help_str(self, limit: int = 0) -> str:
+        """Return the first sentence, whole: the list of commands and shells show it."""
+        text = " ".join((self.help or "").split())
+        return text.partition(". ")[0].removesuffix(".") + "."
+
 
 class HelpfulGroup(TyperGroup):
     """The program itself, with our help page: it lists the commands."""
@@ -52,7 +57,8 @@ class HelpfulGroup(TyperGroup):
             command: Any = self.get_command(ctx, name)
             if command.hidden:
                 continue
-            rows.setdefault(command.rich_help_panel, []).append((name, _first_sentence(command)))
+            row = (name, command.get_short_help_str())
+            rows.setdefault(command.rich_help_panel, []).append(row)
         for each in self.get_params(ctx):
             _add(rows, each)
         formatter.write(_page(f"{ctx.command_path} COMMAND [OPTIONS]", self.help, rows))
@@ -91,11 +97,6 @@ def _text(param: Any) -> str:
     if not param.show_default or param.default in (None, False, ""):
         return str(param.help)
     return f"{param.help.removesuffix('.')} (default {param.default})."
-
-
-def _first_sentence(command: Any) -> str:
-    paragraph = " ".join((command.help or "").partition("\n\n")[0].split())
-    return paragraph.partition(". ")[0].removesuffix(".") + "."
 
 
 def _page(usage: str, about: str | None, groups: _Rows) -> str:
