@@ -1,6 +1,6 @@
 """More than one machine: the executor of a scheduler that others have workers at.
 
-dask.distributed is an extra (`dryload[cluster]`) and imported here alone, when it is asked for.
+dask.distributed is an extra (`cluster`) and imported here alone, when it is asked for.
 A task whose worker dies is run again elsewhere by the scheduler; what comes back is counted once
 (`campaign_tally`).
 """
@@ -74,7 +74,7 @@ def _client(address: str) -> Any:
     except ImportError as problem:
         raise Problem(
             "--cluster needs the package dask.distributed, which is not installed.",
-            do='Install it with: pip install "dryload[cluster]".',
+            do="In your clone of dryload, install it with: pip install -e '.[cluster]'",
             code=RIG,
         ) from problem
     # What it has to say of its own affairs is no part of a report.

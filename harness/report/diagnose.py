@@ -10,7 +10,7 @@ from emulator.dump.capture import Direction
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.diagnosis.cause import Evidence
-from harness.judge.diagnosis.confidence import MEASURED, OF_STRENGTH, Confidence
+from harness.judge.diagnosis.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
 from harness.judge.diagnosis.diagnose import Answer, Diagnosis
 from harness.judge.diagnosis.ranking import Ranked
 from harness.judge.diagnosis.scene import Scene
@@ -54,7 +54,7 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     yield _sentence(first)
     yield _plain(first.cause.tells)
     if diagnosis.confidence is not None:
-        yield f"How sure: {_how_sure(diagnosis.confidence)}"
+        yield f"How sure: {how_sure(diagnosis.confidence)}"
     yield from _section("What speaks for it", _evidence(first))
     steps = zip(counting(1), first.cause.remedy, strict=False)
     yield from _section("What to do", (f"{number}. {_plain(step)}" for number, step in steps))
@@ -129,12 +129,13 @@ def _plain(text: str) -> str:
     return text.replace("`", "")
 
 
-def _how_sure(confidence: Confidence) -> str:
-    measured = MEASURED[confidence]
+def how_sure(confidence: Confidence) -> str:
+    """Return the word and what it was worth."""
+    measured = at_least(confidence)
     tenths = int(measured.per_cent * 10) / 10  # rounded down: it is never called more than it was
     return (
-        f"{confidence} ({tenths:.1f} % of such answers were right, in {measured.of:,} rehearsals "
-        "with a known cause)."
+        f"{confidence} (at least {tenths:.1f} % of such answers were right, in {measured.of:,} "
+        "rehearsals with a known cause)."
     )
 
 

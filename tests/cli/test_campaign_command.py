@@ -138,7 +138,8 @@ def test_a_cluster_that_is_not_there_is_said(monkeypatch: pytest.MonkeyPatch) ->
     with pytest.raises(Problem, match="is not installed") as missing:
         campaign(cluster=address)
     assert (away.value.code, missing.value.code) == (RIG, RIG)
-    assert "dryload[cluster]" in missing.value.do
+    assert "pip install -e '.[cluster]'" in missing.value.do  # nothing of that name is published
+    assert "clone" in missing.value.do
 
 
 def test_a_worker_that_ends_is_said_with_what_was_done(

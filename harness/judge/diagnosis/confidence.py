@@ -8,7 +8,7 @@ from harness.judge.diagnosis.cause import Strength
 
 
 class Confidence(StrEnum):
-    """How sure the first cause is."""
+    """How sure the first cause is, the surest first."""
 
     CERTAIN = "certain"
     VERY_LIKELY = "very likely"
@@ -40,3 +40,13 @@ MEASURED: Final = {
     Confidence.POSSIBLE: Measured(per_cent=99.53, of=2_122),
 }
 """What `python -m tests.diagnosis single --runs 112000 --seed 20262` printed."""
+
+
+def at_least(word: Confidence) -> Measured:
+    """Return what a word was worth at least: no more than what any stronger word was worth.
+
+    Words that lie close together may be measured in the wrong order.
+    """
+    stronger = list(Confidence)[: list(Confidence).index(word) + 1]
+    least = min(MEASURED[each].per_cent for each in stronger)
+    return Measured(per_cent=least, of=MEASURED[word].of)
