@@ -4,6 +4,8 @@ from typing import Annotated, Final, TypeAlias
 
 import typer
 
+from harness.files.problem import Problem
+
 PLAYED: Final = "What is played"
 EMULATED: Final = "The emulated unit"
 PORT: Final = "The port (midi: or tcp:)"
@@ -17,6 +19,14 @@ Hear: TypeAlias = Annotated[
     typer.Option(
         metavar="PORT",
         help="Listen on this MIDI port, if it is not the one sent to.",
+        rich_help_panel=PORT,
+    ),
+]
+Patience: TypeAlias = Annotated[
+    float,
+    typer.Option(
+        metavar="SECONDS",
+        help="Time to answer a request for a sample: 60 where a key has to be pressed.",
         rich_help_panel=PORT,
     ),
 ]
@@ -55,3 +65,16 @@ Overwrite: TypeAlias = Annotated[
 AsJson: TypeAlias = Annotated[
     bool, typer.Option("--json", help="Print one JSON document.", rich_help_panel=OUTPUT)
 ]
+
+PATIENCE_S: Final = 2.0
+_LEAST_S, _MOST_S = 0.05, 600.0
+
+
+def answer_ns_of(patience: float) -> int:
+    """Return --patience in nanoseconds; a Problem for one that is none."""
+    if not _LEAST_S <= patience <= _MOST_S:
+        raise Problem(
+            f"--patience {patience:g}: give seconds, from {_LEAST_S:g} to {_MOST_S:g}.",
+            do="60 is enough to walk to the unit and press a key.",
+        )
+    return round(patience * 1_000_000_000)

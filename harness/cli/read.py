@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.interrupt import ends
-from harness.cli.options import AsJson, Capture, DeviceId, Hear, Overwrite, Pace
+from harness.cli.options import (
+    PATIENCE_S,
+    AsJson,
+    Capture,
+    DeviceId,
+    Hear,
+    Overwrite,
+    Pace,
+    Patience,
+    answer_ns_of,
+)
 from harness.cli.playing import say, say_json
 from harness.cli.read_progress import read_progress
 from harness.cli.taping import taping
@@ -29,6 +39,7 @@ class _Wishes:
     paced: bool
     overwrite: bool
     capture: str | None
+    answer_ns: int
     as_json: bool
 
 
@@ -43,7 +54,7 @@ def read(
         str,
         typer.Option(
             metavar="N|N-M|all",
-            help="Sample number, a range, or all: from 0 until 8 numbers in a row hold nothing.",
+            help="Sample number, a range, or all: 0 to 127 and beyond, see above.",
         ),
     ],
     output: Annotated[
@@ -55,7 +66,12 @@ def read(
             help="File for one sample (a MIDI file if it ends in .mid), folder for several.",
         ),
     ],
+    up_to: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="The last number of all: what the unit can hold, less 1."),
+    ] = None,
     device_id: DeviceId = 0,
+    patience: Patience = PATIENCE_S,
     hear: Hear = None,
     pace: Pace = True,
     capture: Capture = None,
@@ -64,17 +80,23 @@ def read(
 ) -> None:
     """Read samples from a unit and save them as dump files.
 
-    Each sample is requested, then its loops and its name, which are saved in the same file. A unit
-    does not answer for a number that holds nothing: each of those takes 2 s. Nothing in the unit is
-    changed. A file is written whole or not at all.
+    Each sample is requested, then its loops and its name, which are saved in the same file. Nothing
+    in the unit is changed. A file is written whole or not at all.
 
-    Exit code 0 if everything asked for came whole (of a range or all: whatever is there, and there
-    is something); 1 if something did not come or is broken; 3 if the port is at fault.
+    No unit can say how many samples it holds, and most do not answer for a number that holds
+    nothing: such a number is requested twice, 2 s each. all requests 0 to 127, and then goes on to
+    16383 if the unit has answered every number; otherwise it says that it may not be complete and
+    ends with 1. If you know how many samples the unit can hold, --up-to says where all ends.
+
+    Exit code 0 if everything asked for came whole (of a range or all: whatever is there, there is
+    something, and the unit still answers at the end); 1 if something did not come, is broken or was
+    not asked for; 3 if the port is at fault.
     """
     from harness.jobs.reading_out import wanted_of
 
     target = target_of(source, option="--from")
-    wanted = wanted_of(sample)
+    wanted = wanted_of(sample, up_to)
+    answer_ns = answer_ns_of(patience)
     if not 0 <= device_id <= 127:
         raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
     _check(target, wanted, output, capture, hear=hear, overwrite=overwrite)
@@ -89,6 +111,7 @@ def read(
             paced=pace,
             overwrite=overwrite,
             capture=capture,
+            answer_ns=answer_ns,
             as_json=as_json,
         ),
     )
@@ -104,6 +127,7 @@ def _check(
     overwrite: bool,
 ) -> None:
     """Find what can't be, before a port is opened."""
+    from emulator.wire.constants import MAX_SAMPLE_NUMBER
     from harness.files import capture_file, sample_files
     from harness.files.opening import shown
 
@@ -118,7 +142,8 @@ def _check(
     if wanted.is_single:
         sample_files.check_file(output, overwrite=overwrite)
     else:
-        numbers = range(wanted.first, wanted.last + 1)
+        last = MAX_SAMPLE_NUMBER if wanted.goes_on else wanted.last
+        numbers = range(wanted.first, last + 1)
         sample_files.check_folder(output, numbers, overwrite=overwrite)
     if capture is not None:
         capture_file.check_target(capture, overwrite=overwrite)
@@ -128,7 +153,7 @@ def _check(
 
 def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     """Read, say what came and end the command."""
-    from harness.jobs.reading_out import ReadOut
+    from harness.jobs.reading_out import ASKS, ReadOut
     from harness.report import read as report
 
     asked = report.Asked(
@@ -139,7 +164,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         given=wishes.given,
         output=wishes.output,
     )
-    came: list[Came] = []
+    came: dict[int, Came] = {}
     trouble: Problem | None = None
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
@@ -153,11 +178,14 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
                 start_ns=began_ns,
             )
         )
-        bar = stack.enter_context(read_progress(wanted.count))
+        for line in report.before(wanted, wishes.answer_ns):
+            typer.echo(f"dryload: {line}", err=True)
+        bar = stack.enter_context(read_progress(wanted, ASKS * wishes.answer_ns))
         job = ReadOut(
             port,
             device_id=wishes.device_id,
             paced=wishes.paced,
+            answer_ns=wishes.answer_ns,
             progress=bar.show,
             wants_stop=was_interrupted,
             recorder=tape.take,
@@ -165,7 +193,8 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         )
         try:
             for each in job.read(wanted):
-                came.append(_kept(each, wanted, wishes))
+                came[each.number] = replace(each, dump=None)
+                came[each.number] = _kept(each, wanted, wishes)
         except Problem as problem:  # nothing can be written any more: what was is told first
             trouble = problem
         took_ns = port.clock.now_ns() - began_ns
@@ -176,15 +205,18 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         stopped=was_interrupted(),
         failed=job.failed,
         tells_names=job.tells_names,
+        still_answers=job.still_answers,
+        repeats=job.repeats,
         findings=job.rig_findings(),
     )
+    all_of_it = [came[number] for number in sorted(came)]
     if wishes.as_json:
-        say_json(report.document(came, asked, ended))
+        say_json(report.document(all_of_it, asked, ended))
     else:
-        for each in came:
+        for each in all_of_it:
             if lines := report.lines_of(each, asked):
                 say(lines if wanted.is_single else [*lines, ""])
-        if lines := report.summary(came, asked, ended, width=width()):
+        if lines := report.summary(all_of_it, asked, ended, width=width()):
             say(lines)
     if trouble is not None:
         raise trouble
@@ -192,7 +224,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         raise Problem(job.failed.what, do=job.failed.do, code=RIG)
     if was_interrupted():
         raise KeyboardInterrupt
-    raise typer.Exit(0 if report.is_well(asked, came) else 1)
+    raise typer.Exit(0 if report.is_well(asked, all_of_it, ended) else 1)
 
 
 def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
@@ -205,7 +237,8 @@ def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
         return came
     path = wishes.output
     if not wanted.is_single:
-        path = os.path.join(path, sample_files.file_name(came.number, came.name))
+        says = came.number if came.header is None else came.header.sample_number
+        path = os.path.join(path, sample_files.file_name(came.number, came.name, says=says))
         sample_files.make_folder(wishes.output)
         for other in sample_files.others_of(path, came.number):
             typer.echo(

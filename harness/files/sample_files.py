@@ -16,10 +16,14 @@ _OURS: Final = re.compile(r"sample-([0-9]{4,5})(?:-[A-Za-z0-9-]*)?\.syx")
 _LONGEST: Final = 40
 
 
-def file_name(number: int, name: str) -> str:
-    """Return what the file of a sample is called: "sample-0004-Ships-bell.syx"."""
+def file_name(number: int, name: str, *, says: int | None = None) -> str:
+    """Return what the file of a sample is called: "sample-0004-Ships-bell.syx".
+
+    `number` is what was asked for; a dump that `says` another one is not to be taken for it.
+    """
     plain = _UNSAFE.sub("-", name.replace("'", ""))[:_LONGEST].strip("-")
-    return f"sample-{number:04}{'-' if plain else ''}{plain}.syx"
+    other = "" if says in (None, number) else f"-says-{says:04}"
+    return f"sample-{number:04}{other}{'-' if plain else ''}{plain}.syx"
 
 
 def check_file(path: str, *, overwrite: bool) -> None:

@@ -1,12 +1,19 @@
 """Reading out: what a unit at a port holds becomes dumps, sample by sample.
 
-Theory of operation.  A unit can't be asked which samples it has: a number is asked for, and silence
-or CANCEL says that nothing is there (REQ-03).  Loops and name are asked for after each sample, the
-loops in both forms, for each form can say what the other can't.  No loops may mean that this sample
-has none, so the next one is asked again; a name has every sample of a unit that knows names, so a
-unit that does not tell the first is not asked for others.
+Theory of operation.  A unit can't be asked which samples it has: a number is asked for, and CANCEL
+or silence says that nothing is there (REQ-03).  Silence is weak: a request may be lost, so each
+number that is not answered is asked for again; the unit may be slow, so a sample that comes under a
+number which was asked for before counts as the late answer to that; and it may have gone, so where
+the last numbers are silent one that was answered before is asked for once more.  `all` has no end
+that a unit could tell: it goes as far as was said, or else to 127, and behind that for as long as
+every number is answered.
+
+Loops and name are asked for after each sample, the loops in both forms, for each form can say what
+the other can't.  No loops may mean that this sample has none, so the next one is asked again; a
+unit that does not tell the name of the first sample is not asked for others.
 """
 
+import hashlib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -34,15 +41,18 @@ from emulator.wire.messages import (
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.jobs.fetch import Fetched, fetch
+from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
 from harness.jobs.line import never
 from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.rig import late_findings, torn_findings
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plan import plan_of
 
-SILENT: Final = 8
-"""Numbers in a row with nothing there that end the reading of all."""
+USUAL_LAST: Final = 127
+"""How far `all` asks, whatever the answers, if nobody says how far; our choice."""
+ASKS: Final = 2
+"""How often a number that is not answered is asked for."""
+_LONGEST_ANSWER_NS: Final = 60_000_000_000
 _WANTED: Final = re.compile(r"([0-9]{1,9})(?:-([0-9]{1,9}))?")
 
 
@@ -52,20 +62,28 @@ class Wanted:
 
     first: int
     last: int
-    is_all: bool = False
-    """Whether it ends where nothing seems to follow any more."""
     is_single: bool = False
+    goes_on: bool = False
+    """Whether numbers behind `last` are wanted too, for as long as the unit answers every one."""
 
     @property
-    def count(self) -> int | None:
-        """How many numbers; None where that is not known."""
-        return None if self.is_all else self.last - self.first + 1
+    def count(self) -> int:
+        """How many numbers are asked for in any case."""
+        return self.last - self.first + 1
 
 
-def wanted_of(text: str) -> Wanted:
+def wanted_of(text: str, up_to: int | None = None) -> Wanted:
     """Return what `N`, `N-M` or `all` asks for; a Problem for anything else."""
+    if up_to is not None and not 0 <= up_to <= MAX_SAMPLE_NUMBER:
+        raise Problem(f"--up-to {up_to}: sample numbers are 0 to {MAX_SAMPLE_NUMBER}.")
     if text == "all":
-        return Wanted(first=0, last=MAX_SAMPLE_NUMBER, is_all=True)
+        last = USUAL_LAST if up_to is None else up_to
+        return Wanted(first=0, last=last, goes_on=up_to is None)
+    if up_to is not None:
+        raise Problem(
+            "--up-to says how far all goes, and --sample is not all.",
+            do=f"Give --sample all, or a range: --sample 0-{up_to}.",
+        )
     found = _WANTED.fullmatch(text)
     if found is None:
         given = f" {shown(text)}" if text else ""
@@ -91,6 +109,9 @@ class Result(StrEnum):
     BROKEN = "broken"
     """It came whole, and violates a must of the standard."""
     NOTHING = "nothing there"
+    """The unit answered CANCEL."""
+    SILENT = "no answer"
+    """As a rule nothing is there; nothing proves it."""
     TORN = "torn"
     """It began and did not come whole."""
     STOPPED = "stopped"
@@ -116,6 +137,8 @@ class Came:
     name: str
     loops: int
     """Loop points that were told beside the header."""
+    untold: tuple[str, ...]
+    """What was asked for beside the dump and not told: "loops", "name"."""
     took_ns: int
     findings: tuple[Finding, ...]
     dump: Dump | None = field(repr=False)
@@ -137,6 +160,7 @@ class ReadOut:
         *,
         device_id: int = 0,
         paced: bool = True,
+        answer_ns: int = ANSWER_NS,
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
@@ -152,30 +176,73 @@ class ReadOut:
         self.failed: PortError | None = None
         self.tells_names: bool | None = None
         """Whether the unit tells names; None where it was not asked yet."""
+        self.still_answers: bool | None = None
+        """Whether it answered again behind numbers that were silent; None: that was not asked."""
+        self.repeats: tuple[int, int] | None = None
+        """A number behind the usual ones, and the one before it that holds the same."""
         self._device_id: Final = device_id
+        self._answer_ns = answer_ns
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
         self._was_silent = False
         self._knows_extended_loops = True
+        self._open: Final[dict[int, int]] = {}  # number: requests without an answer so far
+        self._asked_ns: Final[dict[int, int]] = {}  # number: when it was asked for first
+        self._whole: Final[dict[int, bytes]] = {}  # number of a sample that came: what it holds
+        self._silent: Final[set[int]] = set()
+        self._answered: int | None = None  # the last number to which there was an answer
 
     def read(self, wanted: Wanted) -> Iterator[Came]:
-        """Ask for one number after another and yield what comes."""
-        silent = 0
-        for number in range(wanted.first, wanted.last + 1):
-            if self._wants_stop() or self.failed is not None:
-                return
-            came = self._read_one(number, asks_twice=wanted.is_single)
+        """Ask for one number after another and yield what comes.
+
+        A sample may come for a number that had been yielded without one: its answer was late.
+        """
+        number = wanted.first
+        while self._is_wanted(number, wanted) and not self._is_stopped():
+            came = self._read_one(number)
+            if came.number == number:
+                number += 1
+            elif came.number in self._whole:
+                continue  # the second answer to two requests
+            self._take_note(came, wanted)
             yield came
-            silent = silent + 1 if came.result is Result.NOTHING else 0
-            if wanted.is_all and silent == SILENT:
-                return
+        if number - 1 in self._silent and self._answered is not None and not self._is_stopped():
+            self.still_answers = self._does_answer(self._answered)
 
     def rig_findings(self) -> tuple[Finding, ...]:
         """Return what our own side did wrong in all of it."""
         return late_findings(Lateness(), self.line.lateness)
 
-    def _read_one(self, number: int, *, asks_twice: bool) -> Came:
+    def _is_wanted(self, number: int, wanted: Wanted) -> bool:
+        if number <= wanted.last:
+            return True
+        return wanted.goes_on and not (
+            number > MAX_SAMPLE_NUMBER or self._silent or self.repeats is not None
+        )
+
+    def _is_stopped(self) -> bool:
+        return self._wants_stop() or self.failed is not None
+
+    def _take_note(self, came: Came, wanted: Wanted) -> None:
+        if came.result is Result.SILENT:
+            self._silent.add(came.number)
+            return
+        if came.result is Result.STOPPED:
+            return
+        self._silent.discard(came.number)
+        self._answered = came.number
+        if came.dump is None:
+            return
+        held = _digest(came.dump)
+        if came.number > wanted.last:  # a unit may look at the low bits of a number only
+            same = (number for number, other in self._whole.items() if other == held)
+            if (earlier := next(same, None)) is not None:
+                self.repeats = came.number, earlier
+        self._whole[came.number] = held
+
+    def _read_one(self, number: int) -> Came:
         before_ns = self.line.now_ns
+        self._asked_ns.setdefault(number, before_ns)
         self._was_silent = False
         try:
             back = fetch(
@@ -185,14 +252,49 @@ class ReadOut:
                 questions=self._questions(number),
                 progress=self._told(number),
                 wants_stop=self._wants_stop,
-                asks_twice=asks_twice,
+                answer_ns=self._answer_ns,
+                asks_twice=True,
             )
         except PortError as problem:
             self.failed = problem
             back = _cut_off(problem)
         if back.sample is not None and self.tells_names is None and not back.stopped:
             self.tells_names = not any(isinstance(q, SampleNameRequest) for q in back.unanswered)
-        return self._came(number, back, took_ns=self.line.now_ns - before_ns)
+        self._open[number] = self._open.get(number, 0) + back.asked
+        answers = back.header.sample_number if back.header is not None else number
+        if not self._open.get(answers):  # it has not been asked for: the unit numbers on its own
+            answers = number
+        if back.header is not None or back.declined:
+            self._open[answers] -= 1
+        late = ""
+        if answers != number:
+            late_ns = before_ns - self._asked_ns[answers]
+            late = f"it came when {number} was asked for, {seconds(late_ns)} later"
+            self._answer_ns = max(self._answer_ns, min(2 * late_ns, _LONGEST_ANSWER_NS))
+        return self._came(answers, back, took_ns=self.line.now_ns - before_ns, late=late)
+
+    def _does_answer(self, number: int) -> bool:
+        """Ask for a number that was answered before, and break off when the answer begins."""
+        begun = False
+
+        def look(packets: int, wanted: int) -> None:
+            nonlocal begun
+            begun = begun or wanted > 0
+
+        try:
+            back = fetch(
+                self.line,
+                device_id=self._device_id,
+                sample_number=number,
+                progress=look,
+                wants_stop=lambda: begun or self._wants_stop(),
+                answer_ns=self._answer_ns,
+                asks_twice=True,
+            )
+        except PortError as problem:
+            self.failed = problem
+            return False
+        return back.header is not None or back.declined
 
     def _questions(self, number: int) -> list[Message]:
         where = {"device_id": self._device_id, "sample_number": number}
@@ -208,7 +310,7 @@ class ReadOut:
             return None
         return lambda packets, of: progress(number, packets, of, self.line.now_ns)
 
-    def _came(self, number: int, back: Fetched, *, took_ns: int) -> Came:
+    def _came(self, number: int, back: Fetched, *, took_ns: int, late: str) -> Came:
         header = back.header
         plan = plan_of(header)
         dump = None
@@ -219,7 +321,7 @@ class ReadOut:
         findings = () if dump is None else _of_unit(dump.findings)
         if header is not None and header.sample_number != number:
             findings = (_misnumbered(number, header.sample_number), *findings)
-        result, reason = self._result(back, findings)
+        result, reason = self._result(back, findings, late)
         return Came(
             number=number,
             result=result,
@@ -230,22 +332,22 @@ class ReadOut:
             words=0 if dump is None else len(dump.sample.words),
             name="" if dump is None else dump.sample.name,
             loops=0 if dump is None else len(dump.sample.loops),
+            untold=_untold(back.unanswered),
             took_ns=took_ns,
             findings=(*findings, *_torn(back)),
             dump=dump,
         )
 
-    def _result(self, back: Fetched, findings: Sequence[Finding]) -> tuple[Result, str]:
+    def _result(self, back: Fetched, findings: Sequence[Finding], late: str) -> tuple[Result, str]:
         if back.sample is not None:
-            if any(finding.verdict is Verdict.BROKEN for finding in findings):
-                return Result.BROKEN, ""
-            early = "you stopped it before its loops and its name were told"
-            return Result.READ, early if back.stopped else ""
+            is_broken = any(finding.verdict is Verdict.BROKEN for finding in findings)
+            return Result.BROKEN if is_broken else Result.READ, late or self._beside(back)
         if back.stopped:
             return Result.STOPPED, back.unread
+        if back.declined:
+            return Result.NOTHING, "the unit answered CANCEL"
         if back.header is None:
-            said = "no answer within 2 s" if self._was_silent else "the unit answered CANCEL"
-            return Result.NOTHING, said
+            return Result.SILENT, self._silence()
         if plan_of(back.header) is None:
             return Result.TORN, (
                 f"its header announces words of {back.header.bits} bits, and {MIN_BITS} to "
@@ -253,8 +355,39 @@ class ReadOut:
             )
         return Result.TORN, back.unread
 
+    def _beside(self, back: Fetched) -> str:
+        """Say what is missing beside the words of a sample."""
+        if back.stopped:
+            return "you stopped it before its loops and its name were told"
+        if self.tells_names and "name" in _untold(back.unanswered):
+            return "its name was asked for and not told"
+        return ""
+
+    def _silence(self) -> str:
+        if not self._was_silent:
+            return "it asked to wait (WAIT), and then nothing came"
+        return f"no answer within {seconds(self._answer_ns)}, asked {ASKS} times"
+
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self._was_silent |= any(event.kind is EventKind.NO_ANSWER for event in events)
+
+
+def seconds(ns: int) -> str:
+    """Return a patience as it is given on the command line: "2 s", "0.5 s"."""
+    return f"{ns / 1_000_000_000:.3g} s"
+
+
+def _digest(dump: Dump) -> bytes:
+    """Return what two samples have in common only if they are the same but for their numbers."""
+    sample = dump.sample
+    said = repr((sample.bits, sample.rate, sample.channels, sample.sustain, sample.name)).encode()
+    return hashlib.sha256(said + sample.words.tobytes()).digest()
+
+
+def _untold(unanswered: Sequence[Message]) -> tuple[str, ...]:
+    loops = sum(isinstance(q, LoopPointsRequest | ExtendedLoopPointsRequest) for q in unanswered)
+    has_name = any(isinstance(question, SampleNameRequest) for question in unanswered)
+    return (*(("loops",) if loops else ()), *(("name",) if has_name else ()))
 
 
 def _whole(data: bytes) -> tuple[Dump, set[type]]:

@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, Final
 
 from emulator.ports.port import PortError
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from emulator.wire.messages import ExtendedHeader, Header
 from harness.files.opening import shown
-from harness.jobs.reading_out import SILENT, Came, Result, Wanted
+from harness.jobs.reading_out import ASKS, Came, Result, Wanted, seconds
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.findings import finding_document, finding_lines
@@ -17,6 +18,7 @@ from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
 _NS: Final = 1_000_000_000
+_EMPTY: Final = (Result.NOTHING, Result.SILENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,25 +42,51 @@ class Ended:
     stopped: bool
     failed: PortError | None
     tells_names: bool | None
+    still_answers: bool | None
+    """Whether the unit answered again behind its last silence; None: it was not asked."""
+    repeats: tuple[int, int] | None
+    """A number that holds the same as an earlier one, where that ended it."""
     findings: tuple[Finding, ...]
     """What our own side did wrong."""
 
 
-def is_well(asked: Asked, came: Sequence[Came]) -> bool:
-    """Return whether what was asked for came whole, and whether anything did."""
-    results = [each.result for each in came]
+def is_well(asked: Asked, came: Sequence[Came], ended: Ended) -> bool:
+    """Return whether all that was asked for came whole, and whether anything did.
+
+    A number without an answer counts as one with nothing only where the unit went on to answer.
+    """
+    results = {each.result for each in came}
     if asked.wanted.is_single:
-        return results == [Result.READ]
-    return Result.READ in results and set(results) <= {Result.READ, Result.NOTHING}
+        return results == {Result.READ}
+    if len(came) < asked.wanted.count:
+        return False
+    if asked.wanted.goes_on and not (came and came[-1].number == MAX_SAMPLE_NUMBER):
+        return False
+    whole = Result.READ in results and results <= {Result.READ, *_EMPTY}
+    return whole and ended.still_answers is not False
+
+
+def before(wanted: Wanted, answer_ns: int) -> list[str]:
+    """Return what is said before several numbers are asked for: how long it may take."""
+    if wanted.is_single:
+        return []
+    each = f"{ASKS} times {seconds(answer_ns)}"
+    most = duration(wanted.count * ASKS * answer_ns)
+    further = f"; all further ones up to {MAX_SAMPLE_NUMBER} only if it answers every number"
+    return [
+        f"asks for samples {wanted.first} to {wanted.last}{further if wanted.goes_on else ''}.",
+        f"Where the unit does not answer, that takes {each}, at most {most} for all of these; "
+        "what it has takes its time on the line.",
+    ]
 
 
 def lines_of(came: Came, asked: Asked) -> list[str]:
     """Return what is said of one sample when it has come, or has not: nothing where all is well."""
     if asked.wanted.is_single:
         lines = [_sentence(came, asked)]
-        if came.result is not Result.NOTHING:
+        if came.result not in _EMPTY:
             lines += [f"  {line}" for line in _amounts(came)]
-    elif came.result is Result.NOTHING or not (came.reason or came.findings):
+    elif came.result in _EMPTY or not (came.reason or came.findings):
         return []
     else:
         lines = [_sentence(came, asked)]
@@ -77,7 +105,7 @@ def _sentence(came: Came, asked: Asked) -> str:
             but = ", but it is broken" if came.result is Result.BROKEN else ""
             also = f"; {came.reason}" if came.reason else ""
             return f"{sample} came whole and is in {shown(came.file)}{but}{also}."
-        case Result.NOTHING:
+        case Result.NOTHING | Result.SILENT:
             return f"{sample} did not come from {shown(asked.target)}: {came.reason}."
         case _:
             return f"{sample} did not come whole, so nothing was written: {came.reason}."
@@ -118,14 +146,9 @@ def summary(came: Sequence[Came], asked: Asked, ended: Ended, *, width: int | No
     wanted = asked.wanted
     if not wanted.is_single and came:
         lines += [*table(_COLUMNS, _rows(came), width), "", _total(came, asked, ended)]
-    if ended.tells_names is False:
-        lines.append("The unit tells no names.")
-    if wanted.is_all and len(came) >= SILENT and _are_nothing(came[-SILENT:]):
-        last = came[-1].number
-        lines.append(
-            f"After {SILENT} numbers in a row with nothing, {last - SILENT + 1} to {last}, no more "
-            f"were asked for; {_further(last + 1)} does that."
-        )
+    lines += _untold(came, ended)
+    lines += _no_longer(came, ended)
+    lines += _not_asked_for(came, asked, ended)
     if came and _are_nothing(came):
         lines += _nothing_at_all(asked)
     for finding in ended.findings:
@@ -133,13 +156,58 @@ def summary(came: Sequence[Came], asked: Asked, ended: Ended, *, width: int | No
     return lines
 
 
-def _further(first: int) -> str:
-    last = min(first + 99, MAX_SAMPLE_NUMBER)
-    return f"--sample {first}-{last}"
+def _untold(came: Sequence[Came], ended: Ended) -> list[str]:
+    """Say which loops and names are in no file although they were asked for."""
+    whole = [each for each in came if each.dump is not None or each.file]
+    parts = []
+    for what in ("loops", "name"):
+        if missing := sum(what in each.untold for each in whole):
+            parts.append(f"{what.removesuffix('s')}s of {count(missing, 'sample')}")
+    if not parts:
+        return []
+    rest = "; it was not asked for the other names" if ended.tells_names is False else ""
+    return [
+        f"The unit was asked for and did not tell the {' and the '.join(parts)}{rest}. Where there "
+        "are none it need not answer."
+    ]
+
+
+def _no_longer(came: Sequence[Came], ended: Ended) -> list[str]:
+    if ended.still_answers is not False:
+        return []
+    answered = max((at for at, each in enumerate(came) if each.result not in _EMPTY), default=-1)
+    silent = [each.number for each in came[answered + 1 :]]
+    numbers = str(silent[0]) if len(silent) == 1 else f"{silent[0]} to {silent[-1]}"
+    return [
+        "The unit has stopped answering: asked once more for a sample that it had answered for, it "
+        f"was silent. So the silence at {numbers} says nothing.",
+        "See whether it is still switched on and connected both ways, and ask for those again.",
+    ]
+
+
+def _not_asked_for(came: Sequence[Came], asked: Asked, ended: Ended) -> list[str]:
+    """Say of `all` how far it went, and what that is worth."""
+    if asked.given != "all" or not came:
+        return []
+    last = max(each.number for each in came)
+    if last == MAX_SAMPLE_NUMBER:
+        return [f"Every sample number there is, 0 to {last}, was asked for."]
+    if not asked.wanted.goes_on or ended.stopped or ended.failed is not None:
+        return [f"Sample numbers above {last} were not asked for."]
+    if ended.repeats is not None:
+        number, earlier = ended.repeats
+        why = f"what came for {number} is the same as {earlier}, as if the numbers began again"
+    else:
+        why = "this unit does not answer for numbers that hold nothing, and so each takes long"
+    return [
+        f"Sample numbers above {last} were not asked for: {why}.",
+        "So it is not shown that this is all. See in the unit's manual how many samples it can "
+        "hold, and read with --up-to N.",
+    ]
 
 
 def _are_nothing(came: Sequence[Came]) -> bool:
-    return all(each.result is Result.NOTHING for each in came)
+    return all(each.result in _EMPTY for each in came)
 
 
 def _nothing_at_all(asked: Asked) -> list[str]:
@@ -167,24 +235,17 @@ _COLUMNS: Final = (
 def _rows(came: Sequence[Came]) -> list[tuple[str, ...]]:
     """Return a row a sample; numbers in a row with nothing there share one."""
     rows: list[tuple[str, ...]] = []
-    empty: list[Came] = []
-    for each in came:
-        if each.result is Result.NOTHING:
-            empty.append(each)
-            continue
-        rows += _empty_row(empty)
-        empty = []
-        rows.append(_row(each))
-    return rows + _empty_row(empty)
+    for result, group in groupby(came, key=lambda each: each.result):
+        each = list(group)
+        rows += [_empty_row(each)] if result in _EMPTY else map(_row, each)
+    return rows
 
 
-def _empty_row(empty: Sequence[Came]) -> list[tuple[str, ...]]:
-    if not empty:
-        return []
+def _empty_row(empty: Sequence[Came]) -> tuple[str, ...]:
     first, last = empty[0].number, empty[-1].number
     numbers = str(first) if first == last else f"{first}-{last}"
     took = duration(sum(each.took_ns for each in empty))
-    return [(numbers, "", "", "", "", "", took, str(Result.NOTHING), "")]
+    return (numbers, "", "", "", "", "", took, str(empty[0].result), "")
 
 
 def _row(came: Came) -> tuple[str, ...]:
@@ -208,7 +269,8 @@ def _row(came: Came) -> tuple[str, ...]:
 def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
     written = sum(bool(each.file) for each in came)
     empty = sum(each.result is Result.NOTHING for each in came)
-    torn = len(came) - written - empty
+    silent = sum(each.result is Result.SILENT for each in came)
+    torn = len(came) - written - empty - silent
     parts = [f"{count(written, 'sample')} read from {shown(asked.target)}"]
     if written:
         parts[0] += f" into {shown(asked.output)}"
@@ -216,8 +278,9 @@ def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
         parts.append(f"{torn:,} did not come whole")
     if empty:
         parts.append(f"nothing at {count(empty, 'number')}")
-    asked_for = asked.wanted.count
-    if asked_for is not None and (left := asked_for - len(came)):
+    if silent:
+        parts.append(f"no answer for {count(silent, 'number')}")
+    if (left := asked.wanted.count - len(came)) > 0:
         parts.append(f"{count(left, 'number')} not asked for")
     return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
 
@@ -235,6 +298,10 @@ def document(came: Sequence[Came], asked: Asked, ended: Ended) -> dict[str, Any]
         "asked_for": asked.given,
         "output": asked.output,
         "samples": [_came_document(each) for each in came],
+        "asked_from": asked.wanted.first,
+        "asked_to": max((each.number for each in came), default=None),
+        "complete": is_well(asked, came, ended),
+        "still_answers": ended.still_answers,
         "tells_names": ended.tells_names,
         "findings": [finding_document(finding) for finding in ended.findings],
         "took_ns": ended.took_ns,
@@ -253,6 +320,7 @@ def _came_document(came: Came) -> dict[str, Any]:
         "file": came.file or None,
         "name": came.name or None,
         "more_loops": came.loops,
+        "not_told": list(came.untold),
         **({"header": None} if came.header is None else _header_document(came.header)),
         "words": came.words,
         "packets": {"planned": came.planned, "came": came.packets},

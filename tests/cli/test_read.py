@@ -105,8 +105,8 @@ def test_a_range_goes_into_a_folder_and_gaps_are_said(run: Read, unit: Unit) -> 
     assert f"3 samples read from {port_of(unit)} into desk; nothing at 1 number." in said.out
 
 
-def test_all_ends_after_eight_numbers_with_nothing(run: Read, unit: Unit) -> None:
-    said = run(port_of(unit), "all", "desk", "--json")
+def test_all_that_there_is(run: Read, unit: Unit) -> None:
+    said = run(port_of(unit), "all", "desk", "--up-to", "11", "--json")
     assert said.code == OK
     document = said.document
     assert document["schema"] == "dryload/read/1"
@@ -249,7 +249,15 @@ def test_as_a_process_of_its_own(tmp_path: Path, unit: Unit) -> None:
     assert "See dryload read --help." in ran.err
     ran = run_process("read", "--help", folder=tmp_path)
     assert ran.code == OK
-    for word in ("--from", "--sample", "--device-id", "--hear", "--no-pace", "8 numbers in a"):
+    for word in (
+        "--from",
+        "--sample",
+        "--device-id",
+        "--hear",
+        "--no-pace",
+        "--patience",
+        "--up-to",
+    ):
         assert word in ran.out
 
 

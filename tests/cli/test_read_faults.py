@@ -130,7 +130,7 @@ def test_who_tells_no_name_is_asked_for_no_other(run: Read) -> None:
         said = run(target, "4-6", "desk", "--device-id", str(DEVICE))
     assert said.code == OK
     assert Path("desk", "sample-0005.syx").read_bytes() == b"".join([*script_of(5), loop])
-    assert "The unit tells no names." in said.out
+    assert "the loops of 2 samples and the names of 1 sample; it was not asked for" in said.out
 
 
 def test_a_loop_that_comes_in_both_forms_is_kept_in_the_one_that_says_all(run: Read) -> None:
