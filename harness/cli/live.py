@@ -33,6 +33,7 @@ class Way:
 
     hear: str | None
     paced: bool
+    answer_ns: int
     resume: bool
     journal: str | None
 
@@ -77,7 +78,9 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
             live = LiveReplay(
                 port,
                 paced=way.paced,
-                settings=Settings(operator_ns=None, read_back=wishes.read_back),
+                settings=Settings(
+                    operator_ns=None, read_back=wishes.read_back, answer_ns=way.answer_ns
+                ),
                 progress=bar.show,
                 wants_stop=pause.wants_stop,
                 recorder=tape.take,

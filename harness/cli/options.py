@@ -26,7 +26,7 @@ Patience: TypeAlias = Annotated[
     float,
     typer.Option(
         metavar="SECONDS",
-        help="Time to answer a request for a sample: 60 where a key has to be pressed.",
+        help="Wait so long for a requested sample.",
         rich_help_panel=PORT,
     ),
 ]

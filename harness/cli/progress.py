@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from harness.jobs.playlist import Dump
 
 _EVERY_S: Final = 0.1
+_NOTICED_NS: Final = 1_000_000_000
 _COARSE_NS: Final = 60_000_000_000
 
 
@@ -29,6 +30,7 @@ class PacketProgress:
         self._shown_s = 0.0
         self._hint = self._said = ""
         self._seen: tuple[object, object] = (None, None)
+        self._since_ns = 0  # when it began to do what it is doing
 
     @property
     def show(self) -> "Callable[[Step], None] | None":
@@ -63,6 +65,8 @@ class PacketProgress:
         now_s = time.monotonic()
         if seen == self._seen and now_s - self._shown_s < _EVERY_S:
             return
+        if seen != self._seen:
+            self._since_ns = step.now_ns
         self._seen, self._shown_s = seen, now_s
         assert self._bar is not None
         if self._task is None:
@@ -72,8 +76,16 @@ class PacketProgress:
             description=f"dump {self._forecast.number} of {self._dumps}, {step.doing}",
             completed=step.packet,
             total=max(step.packets, 1),
-            left="nobody knows how long" if left_ns is None else f"about {about(left_ns)} left",
+            left=self._left(step, left_ns),
         )
+
+    def _left(self, step: "Step", left_ns: int | None) -> str:
+        """Say how long it will still take, or what is waited for."""
+        from harness.jobs.forecast import Doing
+
+        if step.doing is Doing.ASKING and step.now_ns - self._since_ns >= _NOTICED_NS:
+            return "no answer yet; does the unit want a key?"
+        return "nobody knows how long" if left_ns is None else f"about {about(left_ns)} left"
 
 
 def about(ns: int) -> str:

@@ -54,7 +54,7 @@ def read(
         str,
         typer.Option(
             metavar="N|N-M|all",
-            help="Sample number, a range, or all: 0 to 127 and beyond, see above.",
+            help="Sample number, a range, or all (see above).",
         ),
     ],
     output: Annotated[
@@ -68,7 +68,7 @@ def read(
     ],
     up_to: Annotated[
         int | None,
-        typer.Option(metavar="N", help="The last number of all: what the unit can hold, less 1."),
+        typer.Option(metavar="N", help="Where all ends; see the unit's manual."),
     ] = None,
     device_id: DeviceId = 0,
     patience: Patience = PATIENCE_S,

@@ -8,6 +8,7 @@ import typer
 from harness.cli.live import Way, play_live
 from harness.cli.options import (
     EMULATED,
+    PATIENCE_S,
     PLAYED,
     PORT,
     AsJson,
@@ -16,6 +17,8 @@ from harness.cli.options import (
     Initialise,
     Overwrite,
     Pace,
+    Patience,
+    answer_ns_of,
 )
 from harness.cli.playing import Wishes
 from harness.cli.rehearsing import Setting, rehearse
@@ -115,6 +118,7 @@ def replay(
     ] = None,
     hear: Hear = None,
     pace: Pace = True,
+    patience: Patience = PATIENCE_S,
     resume: Annotated[
         bool,
         typer.Option(
@@ -155,7 +159,8 @@ def replay(
         place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
         raise Problem(f"{option} is for {place}, and --to is {target.given}.")
     if target.is_live:
-        way = Way(hear=hear, paced=pace, resume=resume, journal=journal)
+        answer_ns = answer_ns_of(patience)
+        way = Way(hear=hear, paced=pace, answer_ns=answer_ns, resume=resume, journal=journal)
         play_live(wishes, target, way)
     else:
         setting = Setting(
