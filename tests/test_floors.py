@@ -52,7 +52,10 @@ ALLOWED: Final = {
 """Names that a file below the ports may take from a banned module, each with its reason."""
 BANNED_CALLS: Final = {"open", "input", "print", "exec", "eval", "__import__"}
 BANNED_NUMPY: Final = {"random", "load", "save", "fromfile", "loadtxt", "memmap"}
-HEAVY: Final = ("numpy", "soundfile", "soxr", "mido", "rtmidi", "construct", "msgspec", "rich")
+HEAVY: Final = (
+    *("numpy", "soundfile", "soxr", "mido", "rtmidi", "supriya_midi", "construct", "msgspec"),
+    "rich",
+)
 
 
 def files() -> list[Path]:

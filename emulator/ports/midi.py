@@ -1,31 +1,27 @@
-"""Opening the system's MIDI ports with python-rtmidi: the only file that imports it, when asked to.
+"""Opening the system's MIDI ports.
 
-Theory of operation.  The library was built for one or several systems; each that can be used lists
-its ports, and what is wanted is looked for in one after the other.  Where a system has virtual
-ports a unit can appear among them as a device does.
+Theory of operation.  The MIDI library was built for one or several systems; each that can be used
+lists its ports, and what is wanted is looked for in one after the other.  Where a system has
+virtual ports a unit can appear among them as a device does.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from emulator.ports.clock import Clock
 from emulator.ports.hush import hushed
 from emulator.ports.midi_latency import measure_latency
+from emulator.ports.midi_library import MidiSystem, midi_systems
 from emulator.ports.midi_names import SystemPorts, choose, listed, nothing_fits
 from emulator.ports.midi_port import MidiPort
 from emulator.ports.port import PortError
 from emulator.ports.presence import watch_server
 
 _CLIENT: Final = "dryload"
-_QUEUE: Final = 1 << 16  # messages that may wait until they are polled
 _LONGEST_NAME: Final = 30
 _TRIES: Final = 20
 _SETTLE_NS: Final = 100_000_000
 """Messages in the first few ms of a connection were lost now and then (measured with JACK)."""
-_GET_IT: Final = (
-    "They need the package python-rtmidi, which has ready-made builds for Python 3.11 and 3.12: "
-    "use one of these, or a tcp: target."
-)
 _HINTS: Final = {
     "alsa": "the sequencer of the kernel is missing: modprobe snd-seq",
     "jack": "no JACK server is running here",
@@ -34,11 +30,10 @@ _HINTS: Final = {
 
 def list_ports() -> tuple[SystemPorts, ...]:
     """Return what each system that the library knows has; PortError without the library."""
-    library = _library()
     found = []
-    for api in library.get_compiled_api():
+    for each in midi_systems():
         with hushed():
-            ports, source, sink = _ends(library, api, _CLIENT)
+            ports, source, sink = _ends(each, _CLIENT)
             _delete(source, sink)
         found.append(ports)
     return tuple(found)
@@ -51,11 +46,10 @@ def open_midi(
 
     PortError where none or several fit says which there are.
     """
-    library = _library()
     seen = []
-    for api in _apis(library, system):
+    for each in _systems(system):
         with hushed():
-            ports, source, sink = _ends(library, api, _CLIENT)
+            ports, source, sink = _ends(each, _CLIENT)
             try:
                 there = choose(ports.send, name, "to send to")
                 here = choose(ports.hear, hears or name, "to hear")
@@ -68,7 +62,13 @@ def open_midi(
                     while source.get_message() is not None:
                         pass  # from before, and perhaps from another port
                     return MidiPort(
-                        sent_to, clock, source, sink, system=ports.system, missing=missing
+                        sent_to,
+                        clock,
+                        source,
+                        sink,
+                        system=each.name,
+                        truncated=each.truncated,
+                        missing=missing,
                     )
             except PortError:
                 _delete(source, sink)
@@ -85,14 +85,13 @@ def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPor
             f"{name!r} can't be the name of a MIDI port.",
             f"Take one to {_LONGEST_NAME} signs, and no colon among them.",
         )
-    library = _library()
     problems = []
-    for api in _apis(library, system):
+    for each in _systems(system):
         with hushed():
-            ports, source, sink = _ends(library, api, name)
+            ports, source, sink = _ends(each, name)
             if not ports.problem:
                 try:
-                    return _serve(name, clock, ports, source, sink)
+                    return _serve(name, clock, each, source, sink)
                 except PortError as problem:
                     problems.append(f"{ports.title}: {problem.what}")
             else:
@@ -104,24 +103,30 @@ def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPor
     )
 
 
-def _serve(name: str, clock: Clock, ports: SystemPorts, source: Any, sink: Any) -> MidiPort:
+def _serve(name: str, clock: Clock, system: MidiSystem, source: Any, sink: Any) -> MidiPort:
+    others = set(_names(sink))
     # Where ports are listed with their client, the client bears the name.
-    has_clients = ports.system in _HINTS
+    has_clients = system.name in _HINTS
     _open(source.open_virtual_port, "in" if has_clients else name)
     _open(sink.open_virtual_port, "out" if has_clients else name)
     port = MidiPort(
-        name, clock, source, sink, system=ports.system, missing=watch_server(ports.system)
+        name,
+        clock,
+        source,
+        sink,
+        system=system.name,
+        truncated=system.truncated,
+        missing=watch_server(system.name),
     )
-    _measure(port, type(sink), sink.get_current_api(), set(ports.send))
+    _measure(port, system, others)
     return port
 
 
-def _measure(port: MidiPort, output: Any, api: int, others: set[str]) -> None:
+def _measure(port: MidiPort, system: MidiSystem, others: set[str]) -> None:
     """Connect a client to the port that was made last, and measure the way there."""
-    probe = output(api, name=_CLIENT)
+    probe = system.make_output(_CLIENT)
     try:
-        names = probe.get_ports()
-        ours = [index for index, name in enumerate(names) if name not in others]
+        ours = [index for index, name in enumerate(_names(probe)) if name not in others]
         if len(ours) == 1:
             probe.open_port(ours[0], "probe")
             port.clock.sleep_ns(_SETTLE_NS)
@@ -130,41 +135,48 @@ def _measure(port: MidiPort, output: Any, api: int, others: set[str]) -> None:
         probe.delete()
 
 
-def _library() -> Any:
-    try:
-        import rtmidi
-    except ImportError as problem:
-        raise PortError("MIDI ports are not available here.", _GET_IT) from problem
-    return rtmidi
-
-
-def _apis(library: Any, system: str | None) -> Iterator[int]:
+def _systems(wanted: str | None) -> Sequence[MidiSystem]:
     """Return the systems to look at; PortError where the wanted one is not among them."""
-    names = {library.get_api_name(api): api for api in library.get_compiled_api()}
-    if system is None:
-        yield from names.values()
-    elif system in names:
-        yield names[system]
-    else:
+    systems = midi_systems()
+    found = [each for each in systems if wanted in (None, each.name)]
+    if wanted is not None and not found:
         raise PortError(
-            f'The MIDI library here knows no system "{system}".', f"It knows {', '.join(names)}."
+            f'The MIDI library here knows no system "{wanted}".',
+            f"It knows {', '.join(each.name for each in systems)}.",
         )
+    return found
 
 
-def _ends(library: Any, api: int, client: str) -> tuple[SystemPorts, Any, Any]:
+def _ends(system: MidiSystem, client: str) -> tuple[SystemPorts, Any, Any]:
     """Return the ports of one system, and an input and an output to open or None for both."""
-    system, title = library.get_api_name(api), library.get_api_display_name(api)
+    name, title = system.name, system.title
     source = sink = None
     try:
-        source = library.MidiIn(api, name=client, queue_size_limit=_QUEUE)
-        source.ignore_types(sysex=False, timing=False, active_sense=False)
-        sink = library.MidiOut(api, name=client)
+        source = system.make_input(client)
+        sink = system.make_output(client)
+        # Not asked twice: some systems say only the first time that they can't be used.
         hear, send = tuple(source.get_ports()), tuple(sink.get_ports())
     except Exception as problem:
         _delete(source, sink)
-        why = _HINTS.get(system, str(problem))
-        return SystemPorts(system=system, title=title, problem=why), None, None
-    return SystemPorts(system=system, title=title, hear=hear, send=send), source, sink
+        why = _HINTS.get(name, str(problem))
+        return SystemPorts(system=name, title=title, problem=why), None, None
+    return SystemPorts(system=name, title=title, hear=hear, send=send), source, sink
+
+
+def _names(end: Any) -> tuple[str, ...]:
+    """Return the names of the ports that an input or output can be connected to.
+
+    The library counts them first and then asks for each name, which fails where one has gone.
+    """
+    for _ in range(_TRIES):
+        try:
+            return tuple(end.get_ports())
+        except Exception:
+            continue
+    raise PortError(
+        "The list of MIDI ports keeps changing.",
+        "Wait until no other program opens or closes ports, then try again.",
+    )
 
 
 def _open(how: Callable[..., object], *what: object) -> None:
@@ -185,17 +197,17 @@ def _open_listed(end: Any, listed: Sequence[str], place: int, called: str) -> No
     name = listed[place]
     before = listed[:place].count(name)  # some systems list several of one name
     for _ in range(_TRIES):
-        names = end.get_ports()
+        names = _names(end)
         places = [at for at, each in enumerate(names) if each == name]
         if len(places) <= before:
             raise PortError(f'"{name}" has gone.', "Connect or start it again.")
         try:
             _open(end.open_port, places[before], called)
         except PortError:
-            if end.get_ports() == names:
+            if _names(end) == names:
                 raise
             continue
-        if end.get_ports() == names:
+        if _names(end) == names:
             return
         end.close_port()
     raise PortError(
@@ -219,9 +231,9 @@ def _watch(
     def missing() -> str:
         if (gone := server_missing()) != "":
             return gone
-        if sent_to not in sink.get_ports():
+        if sent_to not in _names(sink):
             return f'"{sent_to}" is no longer among the ports to send to'
-        if heard not in source.get_ports():
+        if heard not in _names(source):
             return f'"{heard}" is no longer among the ports to hear'
         return ""
 

@@ -2,12 +2,14 @@
 
 Theory of operation.  The input keeps what arrives in a queue of its own until it is polled, and
 says of each message how long after the one before it came.  Measured on every back end: a callback
-in a busy process loses and doubles messages, a long queue that is polled does not.  The library
-joins a torn message with what follows up to the next F7 (and the splitter takes them apart again).
+in a busy process loses and doubles messages, a long queue that is polled does not.  A torn message
+is joined by one binding of the library with what follows up to the next F7 (the splitter takes them
+apart again), and never shown by the other.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Final, Protocol
+from functools import partial
+from typing import Any, Final, Protocol
 
 from emulator.ports.arrival_times import ArrivalTimes
 from emulator.ports.clock import Clock
@@ -46,7 +48,7 @@ class Source(Protocol):
 class Sink(Protocol):
     """What is used of the library's output."""
 
-    def set_error_callback(self, function: Callable[[int, str, object], None]) -> None:
+    def set_error_callback(self, function: Callable[[Any, str, object], None]) -> None:
         """Have errors reported instead of raised: kind, text, something else."""
         ...
 
@@ -74,6 +76,7 @@ class MidiPort:
         sink: Sink,
         *,
         system: str,
+        truncated: Truncated,
         missing: Callable[[], str],
     ) -> None:
         self.name: Final = name
@@ -82,7 +85,7 @@ class MidiPort:
         """The library's name of the back end: alsa, jack, core, winmm."""
         self.abilities = Abilities(
             knows_when_sent=False,
-            truncated=Truncated.WITH_THE_NEXT,
+            truncated=truncated,
             resolution_ns=2_000_000,
             holds_back=False,
             longest=_LONGEST.get(system),
@@ -96,8 +99,9 @@ class MidiPort:
         self._looked_ns = now_ns
         self._sent_since = 0  # bytes since the last look
         self._is_closed = False
-        self._refusal = ""
-        sink.set_error_callback(self._take_error)
+        self._errors: Final[list[str]] = []
+        # The library keeps what it is given, so that must not lead back to this port.
+        sink.set_error_callback(partial(_note_error, self._errors))
 
     def send(self, message: bytes) -> None:
         """Hand a message to the system; what is several messages or torn goes in parts."""
@@ -159,21 +163,16 @@ class MidiPort:
         self._sent_since += len(part)
         if self._sent_since > _LOOK_EVERY_BYTES:  # the library waits for ever where nobody fetches
             self._look(self.clock.now_ns())
-        self._refusal = ""
+        self._errors.clear()
         try:
             self._sink.send_message(part)
         except Exception as problem:
-            self._refusal = str(problem) or type(problem).__name__
-        if self._refusal:
+            self._errors.append(str(problem) or type(problem).__name__)
+        if self._errors:
             raise PortError(
-                f"{self.name} did not take a message: {self._refusal}.",
+                f"{self.name} did not take a message: {self._errors[-1]}.",
                 "See whether the device is still connected.",
             )
-
-    def _take_error(self, kind: int, text: str, _: object) -> None:
-        # Some drivers warn of a torn message: they keep it until the rest comes.
-        if kind not in _WARNINGS:
-            self._refusal = text
 
     def _look(self, now_ns: int) -> None:
         """See whether everything is still there."""
@@ -184,6 +183,12 @@ class MidiPort:
                 f"{self.name} has gone: {missing}.",
                 "Connect or start it again, then start this transfer anew.",
             )
+
+
+def _note_error(errors: list[str], kind: Any, text: str, _: object) -> None:
+    # Some drivers warn of a torn message: they keep it until the rest comes.
+    if getattr(kind, "value", kind) not in _WARNINGS:  # a number, or a member of an Enum
+        errors.append(text)
 
 
 def _parts(message: bytes) -> Iterator[bytes]:

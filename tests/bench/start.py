@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from tests.bench.measure import Row, side_by_side
 
 ROUNDS = 15
-HEAVY = ("numpy", "soundfile", "soxr", "rtmidi", "mido", "construct")
+HEAVY = ("numpy", "soundfile", "soxr", "rtmidi", "supriya_midi", "mido", "construct")
 """What must not be imported on the way to --help."""
 _HELP = "import sys; sys.argv[1:] = ['--help']; from harness.cli.main import main; main()"
 _LOADED = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import re
 import select
@@ -150,19 +151,37 @@ def _has_news(ear: socket.socket, for_s: float) -> bool:
 
 def _ends(client: str) -> tuple[Any, Any]:
     """Return an input and an output of the first MIDI system that works here."""
-    import rtmidi
-
+    library, systems = _library()
     problem: Exception | None = None
-    for api in rtmidi.get_compiled_api():
+    for api in systems:
         try:
-            source = rtmidi.MidiIn(api, name=client, queue_size_limit=_QUEUE)
-            sink = rtmidi.MidiOut(api, name=client)
+            source = library.MidiIn(api, client, _QUEUE)
+            sink = library.MidiOut(api, client)
         except Exception as failed:  # the library has one kind of error a system
             problem = failed
             continue
         source.ignore_types(sysex=False, timing=False, active_sense=False)
+        # Never an exception in the thread that hears: that ends the process.
+        source.set_error_callback(lambda *_: None)
         return source, sink
     raise SystemExit(f"no MIDI system works here: {problem}")
+
+
+def _library() -> tuple[Any, list[Any]]:
+    """Return the binding of the MIDI library that is installed, and the systems it was built for.
+
+    Those that do something: the last of the second binding's is a dummy.
+    """
+    try:
+        import rtmidi
+    except ImportError:
+        # Its own libjack speaks another protocol than JACK 2; one that is loaded already wins.
+        with contextlib.suppress(OSError):
+            ctypes.CDLL("libjack.so.0", mode=ctypes.RTLD_GLOBAL)
+        import supriya_midi
+
+        return supriya_midi, list(supriya_midi.get_compiled_apis())[:-1]
+    return rtmidi, list(rtmidi.get_compiled_api())
 
 
 def _place(end: Any, name: str) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 
 from tests.ports.clockwork import FakeClock
 
@@ -39,10 +40,10 @@ class FakeSink:
     def __init__(self) -> None:
         self.sent: list[bytes] = []
         self.problem: Exception | None = None
-        self.says: tuple[int, str] | None = None
+        self.says: tuple[object, str] | None = None
         self.deleted = 0
 
-    def set_error_callback(self, function: Callable[[int, str, object], None]) -> None:
+    def set_error_callback(self, function: Callable[[Any, str, object], None]) -> None:
         self._report = function
 
     def send_message(self, message: bytes) -> None:

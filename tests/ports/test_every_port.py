@@ -100,6 +100,19 @@ def test_a_truncated_message_is_shown_as_the_port_says_it_does(ends: Ends) -> No
             assert joined(collect(ends.there, len(whole))) == whole
 
 
+def test_a_flood_may_cost_messages_but_never_the_port(ends: Ends) -> None:
+    # Ten times what the sequencer keeps for a reader who is late.
+    packets = [oracle.packet(number=each % 128, data=bytes(range(120))) for each in range(400)]
+    for packet in packets:
+        ends.here.send(packet)
+    came = b""
+    while arrivals := ends.there.receive(500 * MS):
+        came += joined(list(arrivals))
+    assert {came[at : at + 127] for at in range(0, len(came), 127)} <= set(packets)
+    ends.here.send(MESSAGES[0])
+    assert joined(collect(ends.there, len(MESSAGES[0]))) == MESSAGES[0]
+
+
 def test_times_lie_between_sending_and_hearing(ends: Ends) -> None:
     last_ns = 0
     for message in MESSAGES:
