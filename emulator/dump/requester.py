@@ -82,7 +82,8 @@ class Patience:
 class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
     """An endpoint that asks `device_id` for `sample_number` once `start` is called.
 
-    `questions` are sent one by one after the dump; what answers them is in `more`.
+    `questions` are sent one by one after the dump; what answers them is in `more`.  Where the first
+    packets are `enough` for it, it tells the unit to stop there.
     """
 
     def __init__(
@@ -92,6 +93,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         sample_number: int,
         questions: Sequence[Message] = (),
         patience: Patience | None = None,
+        enough: int | None = None,
     ) -> None:
         super().__init__(
             REQUESTER,
@@ -110,6 +112,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         self._sample_number = sample_number
         self._questions = deque(questions)
         self._patience = patience or Patience()
+        self._enough = enough
         self._splitter = Splitter(limit=1 << 16)
         self._limit_ns: int | None = None
         self._asked_ns = 0  # when the request had left
@@ -220,6 +223,9 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
             self._meet(RequesterCue.WHOLE if self._questions else RequesterCue.WHOLE_LAST, now_ns)
         elif self.collected.given_up:
             self._meet(RequesterCue.BROKEN, now_ns)
+        elif self._enough is not None and len(self.collected.packets) >= self._enough:
+            self._receiver.bytes_to_send()  # CANCEL goes in place of the ACK that asks for more
+            self._meet(RequesterCue.STOP, now_ns)
 
     def _meet(self, cue: RequesterCue, now_ns: int) -> None:
         before = self.state

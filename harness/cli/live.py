@@ -44,9 +44,10 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     from harness.cli.taping import taping
     from harness.cli.verbatim import are_captures
     from harness.files.capture_file import check_target
+    from harness.jobs.afterwards import on_the_line
     from harness.jobs.evening import Evening
     from harness.jobs.live import LiveReplay
-    from harness.jobs.playthrough import Played, play_through
+    from harness.jobs.playthrough import Played, play_through, settled
     from harness.jobs.transfer import Settings
     from harness.report import live as report
 
@@ -93,6 +94,9 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
                 if isinstance(row, Played) and not wishes.as_json:
                     with bar.aside():
                         say([*report.lines_of(row), ""])
+            if live.replay.failed is None:
+                rows = settled(rows, on_the_line(live.line, was_interrupted))
+                evening.correct(rows)
             if tape.finish is not None:
                 tape.finish(live.line.capture)
             failed, unwritten = live.replay.failed, evening.unwritten

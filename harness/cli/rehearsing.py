@@ -35,7 +35,8 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.cli.verbatim import are_captures, play_captures, write_capture
     from harness.files.capture_file import check_target
-    from harness.jobs.playthrough import Played, play_through
+    from harness.jobs.afterwards import in_memory
+    from harness.jobs.playthrough import Played, play_through, settled
     from harness.jobs.rehearse import Rehearsal
     from harness.jobs.transfer import Settings
     from harness.report import disturbances as purpose
@@ -84,6 +85,7 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
                 may_begin=lambda: not was_interrupted(),
             )
         )
+        rows = settled(rows, in_memory(rehearsal.unit))
         rehearsal.replay.finish()
     if wishes.capture is not None:
         from harness.files.recorded import TakenAt

@@ -9,6 +9,7 @@ Where the journal can't be written at the beginning, nothing is sent.  Later the
 without it, and `unwritten` says so.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 from harness.files.journal import Entry, Journal, Step
@@ -16,7 +17,7 @@ from harness.files.problem import Problem
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played
+from harness.jobs.playthrough import Played, Row
 
 
 class Evening:
@@ -53,6 +54,14 @@ class Evening:
                 )
             )
         return played
+
+    def correct(self, rows: Sequence[Row]) -> None:
+        """Write down what the unit did not keep after all."""
+        for row in rows:
+            if isinstance(row, Played) and row.transfer.outcome is Outcome.NOT_KEPT:
+                transfer = row.transfer
+                if not transfer.is_replaced:  # the last word of that number is another dump's
+                    self._enter(_entry(transfer.dump, Step.ENDED, outcome=str(transfer.outcome)))
 
     def _enter(self, entry: Entry) -> None:
         try:

@@ -29,6 +29,8 @@ class Outcome(StrEnum):
     REFUSED = "refused"
     INCOMPLETE = "incomplete"
     UNCONFIRMED = "unconfirmed"
+    NOT_KEPT = "not kept"
+    """Loaded, and gone at the end of the replay."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
 from emulator.wire.sevenbit import from_groups, to_groups
 from harness.files.dumpfile import DumpFile
 from harness.files.journal import sha256_of
+from harness.files.opening import shown
 from harness.files.sections import Section, sections
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_section
@@ -45,6 +46,16 @@ class Dump:
     """What a receiver by the standard makes of it; a packet that is repeated counts once."""
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file."""
+
+    @property
+    def place(self) -> str:
+        """The file, and which dump of it."""
+        return f"{shown(self.file)}{f', dump {self.index + 1}' if self.index else ''}"
+
+    @property
+    def title(self) -> str:
+        """What it is called in a sentence."""
+        return f"{self.place} (sample {self.header.sample_number})"
 
     @property
     def is_broken(self) -> bool:

@@ -6,13 +6,14 @@ too.  So after two refusals in a row a dump that is no smaller than those is sen
 says so; a smaller one may still fit, and to try costs a fifth of a second.
 """
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from harness.jobs.afterwards import Still
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
-from harness.jobs.selection import LeftOut, Selection, Why
+from harness.jobs.selection import LeftOut, Selection, Why, meet
 from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding, Verdict
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from harness.judge.diagnosis.diagnose import Diagnosis
 
 _EQUAL_REFUSALS: Final = 2
+_HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,6 +79,41 @@ def play_through(
         elif played.transfer.outcome is Outcome.REFUSED:
             refused.append(each)
         yield played
+
+
+def settled(rows: Sequence[Row], still: Still) -> list[Row]:
+    """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
+    plays = [row for row in rows if isinstance(row, Played)]
+    return [
+        _settled(row, plays[plays.index(row) + 1 :], still) if isinstance(row, Played) else row
+        for row in rows
+    ]
+
+
+def _settled(played: Played, after: Sequence[Played], still: Still) -> Played:
+    transfer = played.transfer
+    if transfer.outcome not in _HELD:
+        return played
+    # A unit that refuses a dump leaves its memory as it is.
+    later = [each.transfer for each in after if each.transfer.outcome is not Outcome.REFUSED]
+    rival = next((each for each in reversed(later) if meet(each.dump, transfer.dump)), None)
+    if rival is not None and not (rival.is_well and rival.dump.key == transfer.dump.key):
+        changed = replace(
+            transfer,
+            outcome=Outcome.NOT_KEPT,
+            reason=f"{rival.dump.title} was sent to its place later",
+            still_there=False,
+            is_replaced=transfer.is_well,
+        )
+    elif not later and transfer.verified:
+        changed = replace(transfer, still_there=True)
+    elif (gone := still(transfer, later)) is None:
+        return played
+    elif gone:
+        changed = replace(transfer, outcome=Outcome.NOT_KEPT, reason=gone, still_there=False)
+    else:
+        changed = replace(transfer, still_there=True)
+    return replace(played, transfer=changed)
 
 
 def _is_like(dump: Dump, refused: list[Dump]) -> bool:

@@ -132,6 +132,7 @@ class Replay:
             times=times,
             read_back_ns=self._line.now_ns - before_ns,
             comparison=comparison,
+            read=back.sample,
             holds=holds,
             kept_as=None if holds is None or memory is None else memory.sample_number,
             is_emulated=memory is not None,

@@ -54,6 +54,8 @@ class Transfer:
     read_back_ns: int
     comparison: Comparison | None
     """Against what was read back, or else against what the emulated memory holds."""
+    read: Sample | None
+    """What was read back."""
     holds: Sample | None
     """What an emulated unit holds of it."""
     kept_as: int | None
@@ -66,6 +68,10 @@ class Transfer:
     """What sending and reading back showed; what the file showed is in the dump."""
     stopped: bool
     """Whether the user interrupted it, or the port failed."""
+    still_there: bool | None = None
+    """Whether the unit had it at the end of the replay; None: nobody looked."""
+    is_replaced: bool = False
+    """Whether a later dump with its number took its place, as the user had allowed."""
 
     @property
     def is_well(self) -> bool:
@@ -74,6 +80,8 @@ class Transfer:
         What was read back shows it, or else what an emulated memory holds; the answers alone do
         only if no reading back was wanted.
         """
+        if self.outcome is Outcome.NOT_KEPT:
+            return self.is_replaced
         if self.verified is not None or not self.is_emulated:
             is_shown = self.verified or (self.verified is None and not self.is_to_be_read)
             return self.outcome is Outcome.LOADED and is_shown

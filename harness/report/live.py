@@ -5,9 +5,11 @@ from typing import Any, Final
 
 from emulator.ports.port import PortError
 from harness.files.opening import shown
+from harness.jobs.outcome import Outcome
 from harness.jobs.playthrough import Played, Row
 from harness.jobs.selection import Selection
 from harness.report import replay
+from harness.report.quantities import count
 from harness.report.replay import (
     SCHEMA,
     rows_document,
@@ -15,6 +17,7 @@ from harness.report.replay import (
     total_sentence,
     transfer_document,
     transfers_of,
+    verdict,
 )
 
 _NO_CAUSE: Final = "What passed on the line does not tell why."
@@ -44,10 +47,18 @@ def before(selection: Selection, target: str) -> list[str]:
 
 
 def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
-    """Return the table at the end, and the time of everything together."""
-    lines = table_of(rows, width, with_slots=False)
-    if transfers := transfers_of(rows):
+    """Return what was not kept, the table at the end, and the time of everything together."""
+    transfers = transfers_of(rows)
+    lost = [each for each in transfers if each.outcome is Outcome.NOT_KEPT]
+    lines = [f"{each.dump.title}: {verdict(each)}" for each in lost] + ([""] if lost else [])
+    lines += table_of(rows, width, with_slots=False)
+    if transfers:
         lines += ["", total_sentence(transfers)]
+    if unseen := sum(each.verified is True and each.still_there is None for each in transfers):
+        lines.append(
+            f"Whether the unit still has what it sent back of {count(unseen, 'dump')} was not "
+            "looked at in the end."
+        )
     return lines
 
 

@@ -26,6 +26,8 @@ _NS: Final = 1_000_000_000
 
 def result(transfer: Transfer) -> str:
     """Return outcome and verification in a few words."""
+    if transfer.outcome is Outcome.NOT_KEPT:
+        return "not kept: replaced, as asked" if transfer.is_replaced else "not kept"
     if transfer.outcome is not Outcome.LOADED:
         return str(transfer.outcome)
     return "loaded, verified" if transfer.verified else "loaded, not read back"
@@ -42,9 +44,8 @@ def lines_of(played: Played) -> list[str]:
     """Return what is said of one dump when it has been played."""
     transfer = played.transfer
     dump = transfer.dump
-    which = f", dump {dump.index + 1}" if dump.index else ""
     told = [finding for finding in played.findings if _is_told(finding, transfer.reason)]
-    lines = [f"{shown(dump.file)}{which}", f"  {_verdict(transfer)}"]
+    lines = [dump.place, f"  {verdict(transfer)}"]
     lines += [f"    {told_line(finding)}" for finding in told]
     lines += [f"  {_sample_sentence(transfer)}", f"  {_time_sentence(transfer)}"]
     for finding in played.findings:
@@ -86,13 +87,16 @@ def _sample_sentence(transfer: Transfer) -> str:
     )
 
 
-def _verdict(transfer: Transfer) -> str:
+def verdict(transfer: Transfer) -> str:
+    """Return what became of a transfer in a sentence."""
     match transfer.outcome:
         case Outcome.LOADED if transfer.verified:
             slot = "the unit" if transfer.slot is None else f"slot {transfer.slot}"
             return f"Loaded and verified: what {slot} sent back is word for word what was played."
         case Outcome.LOADED:
             return f"Loaded; it was not read back ({transfer.unread}){_emulated(transfer)}."
+        case Outcome.NOT_KEPT:
+            return f"Not kept: it was loaded, and {transfer.reason}."
         case Outcome.UNCONFIRMED:
             return f"Unconfirmed: {transfer.reason}{_emulated(transfer)}."
     return f"{transfer.outcome.capitalize()}: {transfer.reason}."
@@ -309,6 +313,7 @@ def transfer_document(played: Played) -> dict[str, Any]:
         "slot": transfer.slot,
         "outcome": str(transfer.outcome),
         "verified": transfer.verified,
+        "still_there": transfer.still_there,
         "reason": transfer.reason,
         "not_read_back": transfer.unread or None,
         "packets": {

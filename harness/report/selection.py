@@ -49,28 +49,17 @@ def left_out(left: LeftOut) -> str:
     if left.why is Why.BROKEN:
         worst = next(each for each in what.findings if each.verdict is Verdict.BROKEN)
         return (
-            f"{name_of(what)} is broken and not sent: {worst.message} "
+            f"{what.title} is broken and not sent: {worst.message} "
             f"dryload validate {shown(what.file)} says more; --anyway sends it all the same."
         )
-    return f"{name_of(what)} {_SENTENCES[left.why]}"
+    return f"{what.title} {_SENTENCES[left.why]}"
 
 
 def collision_lines(collision: Collision) -> Iterator[str]:
     """Yield what is said of dumps that would replace one another."""
-    *_, last = collision.dumps
-    names = [_file_of(dump) for dump in collision.dumps]
+    names = [dump.place for dump in collision.dumps]
     yield f"  sample {collision.sample_number}: {', '.join(names)}"
-    yield f"    Only the last one would be left: {_file_of(last)}."
-
-
-def name_of(dump: Dump) -> str:
-    """Return what a dump is called in a sentence."""
-    return f"{_file_of(dump)} (sample {dump.header.sample_number})"
-
-
-def _file_of(dump: Dump) -> str:
-    which = f", dump {dump.index + 1}" if dump.index else ""
-    return f"{shown(dump.file)}{which}"
+    yield f"    Only the last one would be left: {names[-1]}."
 
 
 def left_out_document(left: LeftOut) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import pytest
 from harness.files.problem import USAGE
 from tests.cli.replaying import Run, Said, dump
 from tests.cli.serving import serving
+from tests.cli.test_capture_round_trip import dryload
 from tests.cli.test_replay_live import in_image
 from tests.jobs.bench import words
 
@@ -170,3 +171,44 @@ def test_two_dumps_of_one_file_collide_too(play: Run, tmp_path: Path) -> None:
     said = play("two.syx")
     assert (said.code, said.out) == (USAGE, "")
     assert "sample 4: two.syx, two.syx, dump 2" in said.err
+
+
+def test_the_capture_of_an_evening_that_went_well_says_so(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At its end the unit was asked whether all is still there, and told to stop after a packet."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    with serving(tmp_path) as unit:
+        host, number = unit.address
+        said = run("gulls.syx", "desk.syx", "--to", f"tcp:{host}:{number}", "--capture", "c.jsonl")
+        assert said.code == 0, said.err
+    diagnosed = dryload(tmp_path, "diagnose", "c.jsonl")
+    assert "Nothing is wrong here" in diagnosed.stdout
+    judged = dryload(tmp_path, "validate", "c.jsonl")
+    assert "Look at its panel" not in judged.stdout
+
+
+@pytest.mark.usefixtures("takes")
+def test_replaced_on_purpose_only_the_last_one_is_loaded(play: Run) -> None:
+    said = play("take-1.syx", "take-2.syx", "gulls.syx", "--replace")
+    assert said.code == 0, said.err
+    assert "Not kept: it was loaded, and take-2.syx (sample 1) was sent to its place" in said.out
+    assert rows(said) == {
+        "take-1.syx": "not kept: replaced, as asked",
+        "take-2.syx": "loaded, verified",
+        "gulls.syx": "loaded, verified",
+    }
+    document = play("take-1.syx", "take-2.syx", "--replace", "--json").document
+    told = [(each["outcome"], each["still_there"]) for each in document["transfers"]]
+    assert told == [("not kept", False), ("loaded", True)]
+
+
+def test_a_memory_that_was_lost_in_between_holds_nothing_that_is_called_loaded(
+    run: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "long.syx").write_bytes(dump(2, 600))
+    (tmp_path / "mine.toml").write_text('[unit]\nname = "mine"\n[memory]\nbattery = false\n')
+    power = ("--disturb", "power fails at packet 9", "--to", "unit:mine.toml")
+    said = run("thunder.syx", "long.syx", *power)
+    assert said.code == BROKEN
+    assert rows(said)["thunder.syx"] == "not kept"

@@ -16,7 +16,7 @@ from tests.jobs.bench import dump, words
 from tests.jobs.gear_port import GearPort, Heard, as_it_is
 from tests.ports.clockwork import FakeClock
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 HEADER, PACKET = 0x01, 0x02  # sub-IDs: M1 p. 37
 
 

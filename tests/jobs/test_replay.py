@@ -28,7 +28,7 @@ from tests.jobs.bench import (
     words,
 )
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 
 # Every shipped profile

@@ -35,7 +35,7 @@ from tests.jobs.bench import (
     words,
 )
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 PACKET_1 = 2  # among the messages to the unit: the header, packet 0, packet 1
 MS = 1_000_000
 

@@ -17,7 +17,7 @@ from harness.jobs.replay import Replay
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, rehearsal, said, unit, words
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 
 # Interrupted

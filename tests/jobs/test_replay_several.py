@@ -9,7 +9,7 @@ from harness.jobs.timing import Wait
 from tests import oracle
 from tests.jobs.bench import SECOND, SMALL, TO, dump, in_slot, rehearsal, said, unit, words
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 
 # Several dumps

@@ -7,7 +7,7 @@ from harness.jobs.outcome import Outcome
 from harness.jobs.timing import Wait
 from tests.jobs.bench import FROM, SECOND, SMALL, TO, clauses, dump, rehearsal, said, unit
 
-LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED = Outcome
+LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 
 # Unconfirmed

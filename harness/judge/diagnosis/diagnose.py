@@ -14,7 +14,7 @@ from harness.judge.diagnosis.confidence import OF_STRENGTH, Confidence
 from harness.judge.diagnosis.no_return import NoReturn, point_of_no_return
 from harness.judge.diagnosis.ranking import Ranked, ranked
 from harness.judge.diagnosis.register import all_rules
-from harness.judge.diagnosis.scene import Scene, Source, scene_of
+from harness.judge.diagnosis.scene import DumpScene, Scene, Source, scene_of
 from harness.judge.diagnosis.unknown import UNSEEN, what_is_unknown
 from harness.judge.dialogue.judge import Ended
 
@@ -98,16 +98,34 @@ def _answer(scene: Scene, causes: tuple[Ranked, ...]) -> Answer:
         rivals = [each for each in causes if not each.follows]
         tied = len(rivals) > 1 and rivals[0].strength is rivals[1].strength is Strength.WEAK
         return Answer.UNDECIDED if tied else Answer.CAUSE
-    if not scene.dumps or any(_is_open(each.ended) for each in scene.dumps):
+    if not scene.dumps or any(_is_open(each, scene.dumps) for each in scene.dumps):
         return Answer.NOT_ENOUGH
     if not any(each.talk.direction is Direction.TO_UNIT for each in scene.dumps):
         return Answer.NOT_ENOUGH if not scene.both else Answer.NOTHING_WRONG
     return Answer.NOTHING_WRONG
 
 
-def _is_open(ended: Ended) -> bool:
-    """Whether a dump did not come to its end, so that something was the matter or is not here."""
-    return ended not in (Ended.WHOLE, Ended.FELL_BACK)
+def _is_open(dump: DumpScene, dumps: Sequence[DumpScene]) -> bool:
+    """Whether a dump did not come to its end, so that something was the matter or is not here.
+
+    Who asks for a sample may stop the unit when that is enough, as to see whether it is still
+    there; nothing was the matter where all of it passed another time.
+    """
+    if dump.ended in (Ended.WHOLE, Ended.FELL_BACK):
+        return False
+    is_enough = dump.talk.direction is Direction.FROM_UNIT and dump.ended is Ended.REFUSED
+    return not (is_enough and any(_is_whole_one_of(each, dump) for each in dumps))
+
+
+def _is_whole_one_of(dump: DumpScene, other: DumpScene) -> bool:
+    """Whether a dump came to its end and is of the same sample as another one."""
+    mine, its = dump.header, other.header
+    return (
+        dump.ended is Ended.WHOLE
+        and mine is not None
+        and its is not None
+        and mine.sample_number == its.sample_number
+    )
 
 
 __all__ = ["UNSEEN", "Answer", "Diagnosis", "diagnose"]

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from emulator.dump.capture import Direction
 from emulator.wire.messages import HandshakeKind
 from emulator.wire.splitter import PieceKind
 from harness.judge.dialogue.heard import Heard, Sight
@@ -75,7 +76,9 @@ class Replies:
                 exchange=exchange,
                 found="CANCEL",
                 verdict=Verdict.NOTED,
-                do="Look at its panel: is there memory, does it take this width?",
+                do="Look at its panel: is there memory, does it take this width?"
+                if self._talk.direction is Direction.TO_UNIT
+                else "",
             )
 
     def _is_after_cancel(self, sending: Heard) -> bool:
