@@ -4,6 +4,7 @@ from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
+from stat import S_ISREG
 from typing import Final
 
 from emulator.unit.possible import Profile, ProfileError
@@ -36,11 +37,16 @@ def load_profile(name_or_path: str | Path = DEFAULT_PROFILE) -> Profile:
         return parse_profile(entry.read_text(encoding="utf-8"), f"profile {written}")
     path = Path(name_or_path)
     try:
-        if path.suffix != _SUFFIX and not path.is_file():
-            raise ProfileError(_no_such(written))
-        if path.exists() and not path.is_file():  # a pipe would be waited for
-            raise ProfileError(f"{path}: a profile is a file, and this is none")
-        if path.stat().st_size > _LARGEST:
+        try:
+            found = path.stat()  # not is_file(): what that takes for False depends on the Python
+        except (FileNotFoundError, NotADirectoryError):
+            if path.suffix != _SUFFIX:
+                raise ProfileError(_no_such(written)) from None
+            raise
+        if not S_ISREG(found.st_mode):  # a pipe would be waited for
+            none = f"{path}: a profile is a file, and this is none"
+            raise ProfileError(none if path.suffix == _SUFFIX else _no_such(written))
+        if found.st_size > _LARGEST:
             raise ProfileError(f"{path}: this is too large for a profile, more than 1 MB")
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError as problem:
