@@ -104,6 +104,9 @@ class RealLine:
                     return False
                 self._inlet.fill(self._pause_ns(until_ns))
         except PortError:
+            for arrival in self._inlet.due(self._clock.now_ns()):  # what it gave before it went
+                self._told_ns = max(arrival.at_ns, self._told_ns)
+                self._hear(arrival.data)
             self._enter_own(max(self._outlet.left_ns, self._told_ns))
             raise
 

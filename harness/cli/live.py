@@ -1,7 +1,7 @@
 """The part of `dryload replay` that plays to a port: real gear, or anything else that is there."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -17,11 +17,15 @@ from harness.cli.terminal import width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
+    from emulator.dump.capture import Passage
     from emulator.ports.port import PortError
+    from emulator.ports.real import Recorder
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
-    from harness.jobs.live import LiveReplay
+    from harness.jobs.evening import Evening
+    from harness.jobs.forecast import Step
     from harness.jobs.playthrough import Row
+    from harness.jobs.selection import Selection
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
@@ -41,14 +45,8 @@ class Way:
 def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
     from harness.cli.live_verbatim import play_captures_live
-    from harness.cli.taping import taping
     from harness.cli.verbatim import are_captures
     from harness.files.capture_file import check_target
-    from harness.jobs.afterwards import on_the_line
-    from harness.jobs.evening import Evening
-    from harness.jobs.live import LiveReplay
-    from harness.jobs.playthrough import Played, play_through, settled
-    from harness.jobs.transfer import Settings
     from harness.report import live as report
 
     if wishes.capture is not None:
@@ -56,51 +54,19 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
     if are_captures(wishes):
         play_captures_live(wishes, target, way)
     journal = _journal(target, way)
-    rows: list[Row] = []
-    failed = unwritten = None
     with ExitStack() as stack:
         stack.callback(journal.close)
         selected = selection(wishes, loaded=journal.loaded())
-        rows += selected.left_out
         was_interrupted = stack.enter_context(ends())
-        if selected.to_send:
-            port = stack.enter_context(opened(target, hear=way.hear))
-            note(report.before(selected, target.given))
-            bar = stack.enter_context(packet_progress(selected.to_send, wishes.read_back))
-            pause = stack.enter_context(_pausing(bar, was_interrupted))
-            tape = stack.enter_context(
-                taping(
-                    wishes.capture,
-                    about=f"a replay to {target.given}",
-                    overwrite=wishes.overwrite,
-                    start_ns=port.clock.now_ns(),
-                )
-            )
-            live = LiveReplay(
-                port,
-                paced=way.paced,
-                settings=Settings(
-                    operator_ns=None, read_back=wishes.read_back, answer_ns=way.answer_ns
-                ),
-                progress=bar.show,
-                wants_stop=pause.wants_stop,
-                recorder=tape.take,
-                keeps_capture=tape.finish is not None,
-            )
-            evening = Evening(live, journal)
-            rows.clear()
-            for row in play_through(selected, evening.play, may_begin=_may_begin(live, pause)):
-                rows.append(row)
-                if isinstance(row, Played) and not wishes.as_json:
-                    with bar.aside():
-                        say([*report.lines_of(row), ""])
-            if live.replay.failed is None:
-                rows = settled(rows, on_the_line(live.line, was_interrupted))
-                evening.correct(rows)
-            if tape.finish is not None:
-                tape.finish(live.line.capture)
-            failed, unwritten = live.replay.failed, evening.unwritten
+        desk = _Desk(was_interrupted)
+        rows: list[Row] = list(selected.left_out)
+        evening = None
+        if selected.to_send or selected.loaded_before:
+            evening = stack.enter_context(_evening(wishes, target, way, journal, desk))
+            rows = list(_played(evening, selected, wishes, target, desk))
+            rows = evening.settle(rows, was_interrupted)
     stopped = was_interrupted()
+    failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
     if wishes.as_json:
         say_json(
             report.document(
@@ -110,11 +76,108 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
                 stopped=stopped,
                 failed=failed,
                 journal=journal.path,
+                unwritten=None if unwritten is None else str(unwritten),
             )
         )
     else:
         say(report.summary(rows, width=width()))
     _end(way, failed, unwritten, stopped=stopped, is_well=all(row.is_well for row in rows))
+
+
+class _Desk:
+    """What stands between a replay and whoever sits before it; comes to be there bit by bit."""
+
+    def __init__(self, was_interrupted: Interrupted) -> None:
+        self.was_interrupted: Final = was_interrupted
+        self.bar: PacketProgress | None = None
+        self.pause: Pause | None = None
+        self.take: Recorder | None = None
+
+    def wants_stop(self) -> bool:
+        """Whether the user wants it to end."""
+        return self.was_interrupted() if self.pause is None else self.pause.wants_stop()
+
+    def show(self, step: "Step") -> None:
+        """Show how far it is."""
+        if self.bar is not None and self.bar.show is not None:
+            self.bar.show(step)
+
+    def record(self, passage: "Passage") -> None:
+        """Keep what passed, if that is wanted."""
+        if self.take is not None:
+            self.take(passage)
+
+
+@contextmanager
+def _evening(
+    wishes: Wishes, target: Target, way: Way, journal: "Journal", desk: _Desk
+) -> "Iterator[Evening]":
+    """Yield the evening at the port, and keep what passes there."""
+    from emulator.dump.capture import Capture
+    from emulator.ports.clock import MonotonicClock
+    from harness.cli.taping import taping
+    from harness.jobs.evening import Evening
+    from harness.jobs.live import LiveReplay
+    from harness.jobs.transfer import Settings
+
+    clock = MonotonicClock()
+    with ExitStack() as ports:
+
+        def connect() -> LiveReplay:
+            ports.close()  # the one there was
+            return LiveReplay(
+                ports.enter_context(opened(target, hear=way.hear, clock=clock)),
+                paced=way.paced,
+                settings=Settings(
+                    operator_ns=None, read_back=wishes.read_back, answer_ns=way.answer_ns
+                ),
+                progress=desk.show,
+                wants_stop=desk.wants_stop,
+                recorder=desk.record,
+            )
+
+        evening = Evening(connect, journal, reads_back=wishes.read_back)
+        about, start_ns = f"a replay to {target.given}", evening.now_ns
+        with taping(
+            wishes.capture, about=about, overwrite=wishes.overwrite, start_ns=start_ns
+        ) as tape:
+            passed = Capture()
+            desk.take = passed.passages.append if tape.finish is not None else tape.take
+            yield evening
+            if tape.finish is not None:
+                tape.finish(passed)
+
+
+def _played(
+    evening: "Evening", selected: "Selection", wishes: Wishes, target: Target, desk: _Desk
+) -> "Iterator[Row]":
+    """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
+    from harness.jobs.playthrough import Played, play_through
+    from harness.jobs.selection import Why
+    from harness.report import live as report
+
+    def hindrance() -> "Why | None":
+        pause.wait()
+        if evening.failed is not None:
+            return Why.PORT_FAILED
+        return Why.STOPPED if pause.wants_stop() else None
+
+    claimed = evening.claimed(selected)
+    note(report.asking(claimed))
+    selected = evening.look(selected)
+    note(report.looked(claimed, selected, evening.is_only_read))
+    note(report.before(selected, target.given, evening.is_only_read))
+    with (
+        packet_progress(selected.to_send, wishes.read_back) as bar,
+        _pausing(bar, desk.was_interrupted) as pause,
+    ):
+        desk.bar, desk.pause = bar, pause
+        for row in play_through(selected, evening.play, hindrance=hindrance):
+            if isinstance(row, Played) and not wishes.as_json:
+                with bar.aside():
+                    say([*report.lines_of(row), ""])
+            yield row
+        desk.bar = desk.pause = None
 
 
 def _end(
@@ -149,16 +212,6 @@ def _journal(target: Target, way: Way) -> "Journal":
     if way.resume:
         return Journal.resume(path, target=target.given, began=began)
     return Journal.begin(path, target=target.given, began=began)
-
-
-def _may_begin(live: "LiveReplay", pause: "Pause") -> "Callable[[], bool]":
-    """Return what waits as long as somebody wants a pause and says whether the next dump begins."""
-
-    def may_begin() -> bool:
-        pause.wait()
-        return not pause.wants_stop() and live.replay.failed is None
-
-    return may_begin
 
 
 class Pause:

@@ -33,11 +33,12 @@ class Wishes:
 def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     """Return what of the files is sent and what is not, and say the latter.
 
-    `loaded` has the keys of dumps that were loaded another time.  A Problem where there is nothing
+    `loaded` has the keys of dumps that were loaded another time: of those nothing is said, for the
+    unit has to be asked first.  A Problem where there is nothing
     to play, or where one dump would replace another one and nobody has said that it may.
     """
     from harness.jobs.playlist import Dump
-    from harness.jobs.selection import select
+    from harness.jobs.selection import Why, select
     from harness.report.selection import left_out
 
     number, device_id = wishes.number, wishes.device_id
@@ -55,7 +56,7 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     )
     if selected.collisions and not wishes.replace:
         raise _colliding(selected.collisions)
-    note(map(left_out, selected.left_out))
+    note(left_out(each) for each in selected.left_out if each.why is not Why.LOADED_BEFORE)
     return selected
 
 

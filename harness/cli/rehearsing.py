@@ -38,6 +38,7 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     from harness.jobs.afterwards import in_memory
     from harness.jobs.playthrough import Played, play_through, settled
     from harness.jobs.rehearse import Rehearsal
+    from harness.jobs.selection import Why
     from harness.jobs.transfer import Settings
     from harness.report import disturbances as purpose
     from harness.report import replay as report
@@ -82,7 +83,7 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             play_through(
                 selected,
                 lambda dump: Played(transfer=rehearsal.replay.play(dump)),
-                may_begin=lambda: not was_interrupted(),
+                hindrance=lambda: Why.STOPPED if was_interrupted() else None,
             )
         )
         rows = settled(rows, in_memory(rehearsal.unit))

@@ -9,6 +9,7 @@ from harness.files.opening import shown
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
+    from emulator.ports.clock import Clock
     from emulator.ports.port import Port
 
 _KINDS: Final = ("unit", "midi", "tcp")
@@ -67,23 +68,25 @@ def address_of(where: str, *, option: str) -> tuple[str, int]:
 
 
 @contextmanager
-def opened(target: Target, *, hear: str | None = None) -> "Iterator[Port]":
-    """Yield the port of a live target, with a clock of its own.
+def opened(
+    target: Target, *, hear: str | None = None, clock: "Clock | None" = None
+) -> "Iterator[Port]":
+    """Yield the port of a live target, with a clock of its own unless one is given.
 
     A Problem where there is none, and where it fails in a way that no job has an answer to.
     """
     with port_problems():
-        port = _open(target, hear)
+        port = _open(target, hear, clock)
         try:
             yield port
         finally:
             port.close()
 
 
-def _open(target: Target, hear: str | None) -> "Port":
+def _open(target: Target, hear: str | None, clock: "Clock | None") -> "Port":
     from emulator.ports.clock import MonotonicClock
 
-    clock = MonotonicClock()
+    clock = clock or MonotonicClock()
     if target.kind == "tcp":
         from emulator.ports.tcp import open_tcp
 

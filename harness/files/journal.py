@@ -66,6 +66,11 @@ class Entry:
         """Device ID and sample number: a unit holds one sample there."""
         return self.device_id, self.sample_number
 
+    @property
+    def claims(self) -> bool:
+        """Whether it says that the unit should have the dump now."""
+        return self.step is Step.SENT or self.is_well
+
 
 class Release(Protocol):
     """Something that is held."""
@@ -193,9 +198,13 @@ class Journal:
         """Return device ID, sample number and fingerprint of what need not be played again."""
         return {(*each.place, each.sha256) for each in self._last.values() if each.is_well}
 
+    def entry_at(self, device_id: int, sample_number: int) -> Entry | None:
+        """Return the last word of a sample, None where there is none."""
+        return self._last.get((device_id, sample_number))
+
     def entry_of(self, device_id: int, sample_number: int, sha256: str) -> Entry | None:
         """Return the last word of a sample, None where there is none or another content's."""
-        entry = self._last.get((device_id, sample_number))
+        entry = self.entry_at(device_id, sample_number)
         return entry if entry is not None and entry.sha256 == sha256 else None
 
     def enter(self, entry: Entry) -> None:

@@ -5,48 +5,151 @@ unit is asked to send the sample back, `ended` when it is settled what became of
 that was sent and could not be read back stays `sent`: another time reading back goes on.  Whoever
 is killed at whatever instant so leaves a journal that claims no more than was seen.
 
+What a journal says is of another time: the unit may have been switched off since, and few have a
+battery.  So before anything is sent the unit is asked for the beginning of each sample that it
+should have (`look`), and what it does not show is not called loaded.  Silence is the right answer
+for a sample that is not there (REQ-03), and all that some units ever say to a request: it means the
+one where the unit has been seen to answer requests, and nothing where it has not.
+
+A unit may hang up after each dump.  So a port that fails at the beginning of a step is opened once
+more for it; one that fails while a dump is being sent ends the evening.
+
 Where the journal can't be written at the beginning, nothing is sent.  Later the evening goes on
-without it, and `unwritten` says so.
+without it, and `unwritten` says so; but nothing is sent in the place of a sample of which the
+journal would go on to say that the unit has it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Final
 
+from emulator.ports.port import PortError
 from harness.files.journal import Entry, Journal, Step
 from harness.files.problem import Problem
+from harness.jobs.afterwards import on_the_line
+from harness.jobs.glance import Standing
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, Row
+from harness.jobs.playthrough import Played, Row, settled
+from harness.jobs.replay import Sent, sent_before
+from harness.jobs.selection import LeftOut, Selection, Why
 
 
 class Evening:
-    """Plays dumps at a port and keeps the journal of it."""
+    """Plays dumps at a port and keeps the journal of it.
 
-    def __init__(self, live: LiveReplay, journal: Journal) -> None:
-        self._live: Final = live
+    `connect` opens the port, or opens it again; it may raise a Problem.
+    """
+
+    def __init__(
+        self, connect: Callable[[], LiveReplay], journal: Journal, *, reads_back: bool
+    ) -> None:
+        self._connect: Final = connect
         self._journal: Final = journal
+        self._reads_back: Final = reads_back
+        self._live = connect()
+        self._is_new = True  # nothing has passed at this port yet
         self._has_begun = False  # something is written down
+        self._to_read: dict[Dump, Outcome] = {}  # sent another time, and still there
+        self.failed: PortError | None = None
+        """What ended it, where the port failed."""
         self.unwritten: Problem | None = None
         """Why not everything could be written down, None where it was."""
 
-    def play(self, dump: Dump) -> Played:
+    @property
+    def now_ns(self) -> int:
+        """Return the time by the clock of the port."""
+        return self._live.line.now_ns
+
+    def claimed(self, selection: Selection) -> list[Dump]:
+        """Return what the unit should have, by what the journal says."""
+        return [dump for item in selection.items if (dump := self._claimed(item)) is not None]
+
+    def is_only_read(self, dump: Dump) -> bool:
+        """Whether a dump was sent another time and is still there, but was not read back."""
+        return dump in self._to_read
+
+    def look(self, selection: Selection) -> Selection:
+        """Ask the unit for what it should have; return what is left to do by what it shows."""
+        standings = {dump: self._glance(dump) for dump in self.claimed(selection)}
+        answers = any(each.verified is not None for each in self._journal.entries) or any(
+            each in (Standing.THERE, Standing.OTHER) for each in standings.values()
+        )
+
+        def left(item: Dump | LeftOut) -> Dump | LeftOut:
+            dump = self._claimed(item)
+            return item if dump is None else self._left(dump, standings[dump], answers=answers)
+
+        return replace(selection, items=tuple(map(left, selection.items)))
+
+    def play(self, dump: Dump) -> Row:
         """Play one dump; a Problem where not even the first one can be written down."""
-        was_sent = False
+        if not self._is_up():
+            return LeftOut(what=dump, why=Why.PORT_FAILED)
+        if dump in self._to_read:
+            return self._concluded(sent_before(dump, self._to_read[dump]))
+        known = self._journal.entry_at(*dump.key[:2])
+        if not self._enter(_entry(dump, Step.SENDING)) and known is not None and known.claims:
+            return LeftOut(what=dump, why=Why.NOT_WRITTEN)
+        sent = self._sent(dump)
+        if sent.is_whole:
+            self._enter(_entry(dump, Step.SENT, outcome=str(sent.outcome)))
+        return self._concluded(sent)
 
-        def sent(outcome: Outcome) -> None:
-            nonlocal was_sent
-            was_sent = True
-            self._enter(_entry(dump, Step.SENT, outcome=str(outcome)))
+    def _claimed(self, item: Dump | LeftOut) -> Dump | None:
+        """Return the dump of an item if the journal says that the unit should have it."""
+        if isinstance(item, LeftOut):
+            is_loaded = item.why is Why.LOADED_BEFORE and isinstance(item.what, Dump)
+            return item.what if is_loaded and isinstance(item.what, Dump) else None
+        entry = self._journal.entry_of(*item.key)
+        return item if entry is not None and entry.claims else None
 
-        self._enter(_entry(dump, Step.SENDING))
-        played = self._live.play(dump, on_sent=sent)
+    def _glance(self, dump: Dump) -> Standing:
+        if not self._is_up():
+            return Standing.NOT_ASKED
+        standing = self._live.glance(dump)
+        if self._live.replay.failed is not None and self._is_up():  # it hung up: once more
+            standing = self._live.glance(dump)
+        self._is_new = False
+        return standing
+
+    def _left(self, dump: Dump, standing: Standing, *, answers: bool) -> Dump | LeftOut:
+        """Return what is left to do of a dump that the unit should have."""
+        if standing is Standing.OTHER or (standing is Standing.NO_ANSWER and answers):
+            return dump
+        if standing is not Standing.THERE:
+            return LeftOut(what=dump, why=Why.NOT_SHOWN)
+        entry = self._journal.entry_of(*dump.key)
+        assert entry is not None
+        if self._reads_back and not entry.verified:
+            self._to_read[dump] = Outcome(entry.outcome)
+            return dump
+        if entry.is_well or entry.outcome == Outcome.LOADED:
+            return LeftOut(what=dump, why=Why.LOADED_BEFORE)
+        return dump
+
+    def _sent(self, dump: Dump) -> Sent:
+        """Send a dump; a second time where the port had gone before anything came of it."""
+        was_new, self._is_new = self._is_new, False
+        sent = self._live.send(dump)
+        hung_up = self._live.replay.failed is not None and sent.is_unheard and not was_new
+        if hung_up and self._is_up():
+            sent = self._live.send(dump)
+        if not sent.is_whole:
+            self.failed = self.failed or self._live.replay.failed
+        return sent
+
+    def _concluded(self, sent: Sent) -> Played:
+        """Read a dump back, a second time where the port had gone, and write down what came."""
+        played = self._live.conclude(sent)
+        if sent.is_whole and self._live.replay.failed is not None and self._is_up():
+            played = self._live.conclude(sent)
         transfer = played.transfer
-        is_unread = self._live.reads_back and transfer.verified is None
-        if not (was_sent and is_unread):
+        if not (sent.is_whole and self._reads_back and transfer.verified is None):
             self._enter(
                 _entry(
-                    dump,
+                    transfer.dump,
                     Step.ENDED,
                     outcome=str(transfer.outcome),
                     verified=transfer.verified,
@@ -55,23 +158,39 @@ class Evening:
             )
         return played
 
-    def correct(self, rows: Sequence[Row]) -> None:
-        """Write down what the unit did not keep after all."""
-        for row in rows:
+    def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
+        """Return the rows as it stands in the end, and write down what the unit did not keep."""
+        if not self._is_up():
+            return list(rows)
+        found = settled(rows, on_the_line(self._live.line, wants_stop))
+        for row in found:
             if isinstance(row, Played) and row.transfer.outcome is Outcome.NOT_KEPT:
                 transfer = row.transfer
                 if not transfer.is_replaced:  # the last word of that number is another dump's
                     self._enter(_entry(transfer.dump, Step.ENDED, outcome=str(transfer.outcome)))
+        return found
 
-    def _enter(self, entry: Entry) -> None:
+    def _is_up(self) -> bool:
+        """Whether there is a port; one that failed is opened once more."""
+        if self.failed is None and self._live.replay.failed is not None:
+            try:
+                self._live = self._connect()
+                self._is_new = True
+            except (Problem, PortError) as problem:
+                self.failed = PortError(problem.what, problem.do)
+        return self.failed is None
+
+    def _enter(self, entry: Entry) -> bool:
+        """Write something down if that is possible."""
         try:
             self._journal.enter(entry)
         except Problem as problem:
             if not self._has_begun:
-                raise
+                raise Problem(f"{problem.what} Nothing was sent.", do=problem.do) from problem
             self.unwritten = self.unwritten or problem
-        else:
-            self._has_begun = True
+            return False
+        self._has_begun = True
+        return True
 
 
 def _entry(

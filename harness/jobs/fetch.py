@@ -76,7 +76,7 @@ def fetch(
             questions=questions,
             patience=Patience(answer_ns=answer_ns),
         )
-        _run(line, requester, progress, wants_stop, patience_ns)
+        run_requester(line, requester, progress, wants_stop, patience_ns)
         by_user = not requester.is_over and wants_stop()
         if not requester.is_over:
             requester.stop(line.now_ns)
@@ -98,13 +98,14 @@ def fetch(
     return tries[-1]
 
 
-def _run(
+def run_requester(
     line: Line,
     requester: Requester,
     progress: Progress | None,
     wants_stop: Callable[[], bool],
     patience_ns: int,
 ) -> None:
+    """Run a requester to its end."""
     collected = requester.collected
 
     def is_over() -> bool:

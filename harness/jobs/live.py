@@ -14,11 +14,11 @@ from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
 from harness.files.recorded import Recorded, TakenAt
+from harness.jobs.glance import Standing
 from harness.jobs.line import never
-from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played
-from harness.jobs.replay import Progress, Replay
+from harness.jobs.replay import Progress, Replay, Sent
 from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 class LiveReplay:
     """The host's end of a port, and the replay that plays dumps over it.
 
-    `keeps_capture` False forgets what passed with each dump that is through.
+    What passed is forgotten when the next dump begins; `recorder` is told of all of it.
     """
 
     def __init__(
@@ -41,7 +41,6 @@ class LiveReplay:
         progress: Progress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
-        keeps_capture: bool = False,
     ) -> None:
         self.line: Final = RealLine(
             port,
@@ -56,24 +55,29 @@ class LiveReplay:
             progress=progress,
             wants_stop=wants_stop,
         )
-        self.reads_back: Final = (settings or Settings()).read_back
-        """Whether dumps are read back."""
-        self._keeps: Final = keeps_capture
         self._start_ns: Final = port.clock.now_ns()
 
-    def play(self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None) -> Played:
-        """Play one dump, read it back and compare; what did not go well is diagnosed.
+    def play(self, dump: Dump) -> Played:
+        """Play one dump, read it back and compare; what did not go well is diagnosed."""
+        return self.conclude(self.send(dump))
 
-        `on_sent` is told what is known of it when all of it was sent, before it is read back.
-        """
-        passages = self.line.capture.passages
-        began = len(passages)
-        transfer = self.replay.play(dump, on_sent=on_sent)
+    def glance(self, dump: Dump) -> Standing:
+        """Ask for the beginning of a dump that the unit was sent another time."""
+        standing = self.replay.glance(dump)
+        self.line.capture.passages.clear()
+        return standing
+
+    def send(self, dump: Dump) -> Sent:
+        """Send one dump."""
+        self.line.capture.passages.clear()
+        return self.replay.send(dump)
+
+    def conclude(self, sent: Sent) -> Played:
+        """Read back what was sent and compare; what did not go well is diagnosed."""
+        transfer = self.replay.conclude(sent)
         diagnosis = None
         if not (transfer.is_well or transfer.stopped or self.replay.failed):
-            diagnosis = self._diagnosed(dump, passages[began:])
-        if not self._keeps:
-            passages.clear()
+            diagnosis = self._diagnosed(transfer.dump, list(self.line.capture.passages))
         return Played(transfer=transfer, diagnosis=diagnosis)
 
     def _diagnosed(self, dump: Dump, passages: list[Passage]) -> "Diagnosis":

@@ -73,12 +73,14 @@ class Evidence:
 
     dump: Dump
     ending: Ending
-    events: Sequence[Event]
+    events: tuple[Event, ...]
     """What sender and unit reported, without those of reading back."""
     read: Comparison | None
     """With what was read back over the line."""
     memory: Memory | None
     """None where the unit is not ours."""
+    before: Outcome | None = None
+    """What was known of it when it was sent, if that was another time."""
 
 
 def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:
@@ -87,7 +89,16 @@ def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:
         return _unfinished(evidence)
     answered = {event.packet for event in evidence.events if event.kind is EventKind.ANSWERED}
     if evidence.read is not None:
-        return _as_read(evidence, evidence.read, is_answered=bool(answered))
+        was_answered = bool(answered) or evidence.before is Outcome.LOADED
+        return _as_read(evidence, evidence.read, is_answered=was_answered)
+    if evidence.before is not None:
+        why = "" if evidence.before is Outcome.LOADED else "not every packet of it was answered"
+        return evidence.before, why
+    return _as_answered(evidence, answered)
+
+
+def _as_answered(evidence: Evidence, answered: set[int | None]) -> tuple[Outcome, str]:
+    """Judge a dump that was sent and not read back."""
     if not answered:
         told = _refusal(evidence.events)
         why = f": {told}" if told else ", so nothing says that it listened"

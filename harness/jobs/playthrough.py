@@ -15,7 +15,7 @@ from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.selection import LeftOut, Selection, Why, meet
 from harness.jobs.transfer import Transfer
-from harness.judge.finding import Finding, Verdict
+from harness.judge.finding import Finding
 
 if TYPE_CHECKING:
     from harness.judge.diagnosis.diagnose import Diagnosis
@@ -39,9 +39,11 @@ class Played:
 
     @property
     def is_well(self) -> bool:
-        """Whether it is all a user can ask for."""
-        broken = any(finding.verdict is Verdict.BROKEN for finding in self.findings)
-        return self.transfer.is_well and not broken
+        """Whether it is shown that the unit has the dump, and the dump is right.
+
+        Loading was asked for: what a unit does against the standard on the way is told, no more.
+        """
+        return self.transfer.is_well and not self.transfer.dump.is_broken
 
 
 Row = Played | LeftOut
@@ -50,12 +52,12 @@ Row = Played | LeftOut
 
 def play_through(
     selection: Selection,
-    play: Callable[[Dump], Played],
+    play: Callable[[Dump], Row],
     *,
-    may_begin: Callable[[], bool],
+    hindrance: Callable[[], Why | None],
     goes_on: Callable[[Dump], bool] = lambda dump: False,
 ) -> Iterator[Row]:
-    """Play what is to be sent, as long as the next dump `may_begin`; yield every item's row.
+    """Play what is to be sent, until there is a `hindrance`; yield every item's row.
 
     `goes_on` is asked, once, whether a dump is to be sent although the unit refused two like it.
     """
@@ -65,20 +67,20 @@ def play_through(
         if isinstance(each, LeftOut):
             yield each
             continue
-        if not may_begin():
-            yield LeftOut(what=each, why=Why.NOT_REACHED)
+        if (why := hindrance()) is not None:
+            yield LeftOut(what=each, why=why)
             continue
         if asks and _is_like(each, refused):
             if not goes_on(each):
                 yield LeftOut(what=each, why=Why.REFUSED_ALIKE)
                 continue
             asks = False
-        played = play(each)
-        if played.transfer.sent:
+        row = play(each)
+        if isinstance(row, Played) and row.transfer.sent:
             refused.clear()
-        elif played.transfer.outcome is Outcome.REFUSED:
+        elif isinstance(row, Played) and row.transfer.outcome is Outcome.REFUSED:
             refused.append(each)
-        yield played
+        yield row
 
 
 def settled(rows: Sequence[Row], still: Still) -> list[Row]:

@@ -9,7 +9,7 @@ can.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.dump.events import Event
@@ -29,17 +29,57 @@ from emulator.wire.messages import (
 )
 from harness.jobs.fetch import Fetched, fetch
 from harness.jobs.forecast import Doing, Step
+from harness.jobs.glance import Standing, glance, standing_of
 from harness.jobs.line import MINUTE_NS, Line, never, run_patiently
 from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
 from harness.jobs.playlist import Dump
 from harness.jobs.rig import late_findings, torn_findings
-from harness.jobs.timing import floor_of, times_of
+from harness.jobs.timing import Times, floor_of, times_of
 from harness.jobs.transfer import Settings, Transfer
 from harness.judge.difference import Comparison, compare_samples
+from harness.judge.finding import Finding
 from harness.judge.observed import came_back, not_addressed, not_told, observed
 
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 Progress = Callable[[Step], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sent:
+    """A dump that was sent, as far as that went, and was not read back yet."""
+
+    evidence: Evidence
+    holds: Sample | None
+    """What an emulated unit holds of it."""
+    packets: int
+    """Packets that were sent, each counted once."""
+    resent: int
+    times: Times
+    late: tuple[Lateness, Lateness] | None = None
+    """How late this computer had been before, and what goes on saying it."""
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it was sent to its end."""
+        return self.evidence.ending.end is SenderEnd.SENT
+
+    @property
+    def is_unheard(self) -> bool:
+        """Whether nothing of it was sent but the header, and that was not answered."""
+        return not self.packets and not self.evidence.events
+
+    @property
+    def outcome(self) -> Outcome:
+        """What is known of it before it is read back."""
+        return outcome_of(self.evidence)[0]
+
+
+def sent_before(dump: Dump, outcome: Outcome) -> Sent:
+    """Return a dump that was sent to its end another time; `outcome` was known of it then."""
+    ending = Ending(end=SenderEnd.SENT, packet=None, was_held=False, by_user=False)
+    evidence = Evidence(dump=dump, ending=ending, events=(), read=None, memory=None, before=outcome)
+    times = Times(line_ns=0, floor_ns=0, total_ns=0, waits=())
+    return Sent(evidence=evidence, holds=None, packets=0, resent=0, times=times)
 
 
 class Replay:
@@ -77,17 +117,18 @@ class Replay:
         """Take events that the line's endpoints report."""
         self._events.extend(events)
 
-    def play(self, dump: Dump, *, on_sent: Callable[[Outcome], None] | None = None) -> Transfer:
-        """Play one dump, read it back and compare.
+    def play(self, dump: Dump) -> Transfer:
+        """Play one dump, read it back and compare."""
+        return self.conclude(self.send(dump))
 
-        `on_sent` is told what is known of it when all of it was sent, before it is read back.
-        """
+    def send(self, dump: Dump) -> Sent:
+        """Send one dump."""
         self._events = []
         receipt = self._receipt()
         person_ns = self._confirm_last()
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
-        late = None if self._lateness is None else replace(self._lateness)
+        late = None if self._lateness is None else (replace(self._lateness), self._lateness)
         sender = Sender(dump.outgoing, switches=self._settings.sender, limits=self._settings.limits)
         ending = self._send(sender, dump)
         times = times_of(
@@ -100,21 +141,30 @@ class Replay:
         self._let_unit_finish()
         events, self._events = tuple(self._events), []
         memory, holds = self._memory(dump, receipt)
-        sent = Evidence(dump=dump, ending=ending, events=events, read=None, memory=memory)
-        if on_sent is not None and ending.end is SenderEnd.SENT:
-            on_sent(outcome_of(sent)[0])
+        return Sent(
+            evidence=Evidence(dump=dump, ending=ending, events=events, read=None, memory=memory),
+            holds=holds,
+            packets=0 if sender.packet is None else sender.packet + 1,
+            resent=sender.resent,
+            times=times,
+            late=late,
+        )
+
+    def conclude(self, sent: Sent) -> Transfer:
+        """Read back a dump that was sent, compare, and say what it came to."""
+        dump, ending = sent.evidence.dump, sent.evidence.ending
+        memory, holds, events = sent.evidence.memory, sent.holds, sent.evidence.events
         before_ns = self._line.now_ns
         back = self._read_back(dump, ending)
         read = None if back.sample is None else _compared(dump, back.sample, memory, holds)
-        outcome, reason = outcome_of(replace(sent, read=read))
+        outcome, reason = outcome_of(replace(sent.evidence, read=read))
         comparison = read or (None if memory is None else memory.comparison)
         findings = observed(events)
         got = holds if back.sample is None else back.sample
         if ending.end is SenderEnd.SENT and comparison is not None and got is not None:
             findings += came_back(comparison, dump.sample, got)
         findings += (*not_told(back.unanswered), *torn_findings(back))
-        if late is not None and self._lateness is not None:
-            findings += late_findings(late, self._lateness)
+        findings += self._late_findings(sent)
         if (own := self._other_device(dump)) is not None:
             deaf = not_addressed(dump.header.device_id, own)
             findings = (deaf, *findings)
@@ -125,11 +175,12 @@ class Replay:
             outcome=outcome,
             verified=None if read is None else read.same and read.same_fields,
             reason=reason,
+            was_sent_before=sent.evidence.before is not None,
             is_to_be_read=self._settings.read_back,
             unread=back.unread,
-            sent=0 if sender.packet is None else sender.packet + 1,
-            resent=sender.resent,
-            times=times,
+            sent=sent.packets,
+            resent=sent.resent,
+            times=sent.times,
             read_back_ns=self._line.now_ns - before_ns,
             comparison=comparison,
             read=back.sample,
@@ -143,9 +194,34 @@ class Replay:
             or (self._wants_stop() and back.sample is None),
         )
 
+    def glance(self, dump: Dump) -> Standing:
+        """Ask the unit for the beginning of a dump that it was sent another time."""
+        try:
+            seen = glance(
+                self._line,
+                device_id=dump.header.device_id,
+                sample_number=dump.header.sample_number,
+                wants_stop=self._wants_stop,
+                patience_ns=self._settings.patience_ns,
+                answer_ns=self._settings.answer_ns,
+            )
+        except PortError as problem:
+            self.failed = problem
+            return Standing.NOT_ASKED
+        return standing_of(dump, seen)
+
     def finish(self) -> None:
         """After the last dump: let somebody confirm it if the unit wants that."""
         self._confirm_last()
+
+    def _late_findings(self, sent: Sent) -> tuple[Finding, ...]:
+        """Return what this computer did late, on the line of sending and on that of reading."""
+        findings: tuple[Finding, ...] = ()
+        if sent.late is not None:
+            findings = late_findings(*sent.late)
+        if self._lateness is not None and (sent.late is None or sent.late[1] is not self._lateness):
+            findings += late_findings(Lateness(), self._lateness)
+        return findings
 
     def _send(self, sender: Sender, dump: Dump) -> Ending:
         """Run the sender to its end."""
@@ -154,7 +230,10 @@ class Replay:
             by_user = self._run(sender, dump)
         except PortError as problem:
             self.failed = problem
-        failed = "" if self.failed is None else self.failed.what.rstrip(".")
+        # A unit that has the last packet may hang up before our line would have carried it.
+        failed = ""
+        if self.failed is not None and sender.end is not SenderEnd.SENT:
+            failed = self.failed.what.rstrip(".")
         return Ending(
             end=SenderEnd.STOPPED if failed or sender.end is None else sender.end,
             packet=sender.packet,
@@ -217,8 +296,26 @@ class Replay:
             return _not_read("it was not sent to its end")
         if not self._settings.read_back:
             return _not_read("not asked for")
+        back = self._fetched(dump)
+        if self.failed is not None:
+            return _not_read(f"the port failed: {self.failed.what.rstrip('.')}")
+        self._answers_requests = back.header is not None or back.stopped
+        if back.sample is None:
+            return back
+        assert back.header is not None
+        asked, came = dump.header.sample_number, back.header.sample_number
+        if came != asked:
+            return replace(
+                back, sample=None, unread=f"asked for sample {asked}, the unit sent sample {came}"
+            )
+        return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
+
+    def _fetched(self, dump: Dump) -> Fetched:
+        """Ask for a dump; where the port fails, `failed` says so."""
+        if self.failed is not None:
+            return _not_read("the port failed")
         try:
-            back = fetch(
+            return fetch(
                 self._line,
                 device_id=dump.header.device_id,
                 sample_number=dump.header.sample_number,
@@ -236,17 +333,7 @@ class Replay:
             )
         except PortError as problem:
             self.failed = problem
-            return _not_read(f"the port failed: {problem.what.rstrip('.')}")
-        self._answers_requests = back.header is not None or back.stopped
-        if back.sample is None:
-            return back
-        assert back.header is not None
-        asked, came = dump.header.sample_number, back.header.sample_number
-        if came != asked:
-            return replace(
-                back, sample=None, unread=f"asked for sample {asked}, the unit sent sample {came}"
-            )
-        return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
+            return _not_read("the port failed")
 
     def _other_device(self, dump: Dump) -> int | None:
         """Return an emulated unit's device ID if the dump is not meant for it (DEV-01)."""

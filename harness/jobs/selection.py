@@ -28,8 +28,14 @@ class Why(StrEnum):
     """A later dump of the list, which was loaded before, has its place."""
     REFUSED_ALIKE = "refused alike"
     """The unit refused others that are no larger."""
-    NOT_REACHED = "not reached"
-    """The replay ended before its turn came."""
+    NOT_SHOWN = "not shown"
+    """It was written down as loaded, and the unit did not show that it still has it."""
+    NOT_WRITTEN = "not written down"
+    """The journal can't be written, and would go on to claim what this dump replaces."""
+    PORT_FAILED = "port failed"
+    """The port failed before its turn came."""
+    STOPPED = "stopped"
+    """The user stopped the replay before its turn came."""
 
 
 _AS_ASKED: Final = (Why.LOADED_BEFORE, Why.REPLACED)
@@ -75,6 +81,11 @@ class Selection:
     def left_out(self) -> tuple[LeftOut, ...]:
         """What is not sent."""
         return tuple(each for each in self.items if isinstance(each, LeftOut))
+
+    @property
+    def loaded_before(self) -> tuple[LeftOut, ...]:
+        """What is not sent because it was loaded another time."""
+        return tuple(each for each in self.left_out if each.why is Why.LOADED_BEFORE)
 
 
 def select(

@@ -43,6 +43,8 @@ class Transfer:
     None: nothing was read."""
     reason: str
     """In plain words, why it is not simply loaded."""
+    was_sent_before: bool
+    """Whether it was sent another time, so that only reading back was left."""
     is_to_be_read: bool
     """Whether it was to be read back."""
     unread: str

@@ -1,11 +1,12 @@
 """What `dryload replay` says of dumps that went to a port, where nothing is known of the unit."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from emulator.ports.port import PortError
 from harness.files.opening import shown
 from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played, Row
 from harness.jobs.selection import Selection
 from harness.report import replay
@@ -19,6 +20,7 @@ from harness.report.replay import (
     transfers_of,
     verdict,
 )
+from harness.report.selection import left_out
 
 _NO_CAUSE: Final = "What passed on the line does not tell why."
 
@@ -36,10 +38,37 @@ def lines_of(played: Played) -> list[str]:
     return [*lines, "", "  Diagnosis", *told]
 
 
-def before(selection: Selection, target: str) -> list[str]:
+def asking(claimed: Sequence[Dump]) -> list[str]:
+    """Return what is said before the unit is asked for what it should have."""
+    if not claimed:
+        return []
+    what = count(len(claimed), "sample")
+    return [f"asking the unit for the beginning of {what} that it was sent another time."]
+
+
+def looked(
+    claimed: Sequence[Dump], selection: Selection, is_only_read: Callable[[Dump], bool]
+) -> list[str]:
+    """Return what the unit has shown of what it should have."""
+    left = {each.what: each for each in selection.left_out}
+    lines = []
+    for dump in claimed:
+        if dump in left:
+            lines.append(left_out(left[dump]))
+        elif is_only_read(dump):
+            lines.append(f"{dump.title} was sent before and is there: it is read back now.")
+        else:
+            lines.append(f"{dump.title} was sent before and is not there any more: sent again.")
+    return lines
+
+
+def before(selection: Selection, target: str, is_only_read: Callable[[Dump], bool]) -> list[str]:
     """Return what is said before anything is sent."""
-    numbers = ", ".join(str(dump.header.sample_number) for dump in selection.to_send)
-    several = "s" if len(selection.to_send) > 1 else ""
+    sent = [dump for dump in selection.to_send if not is_only_read(dump)]
+    if not sent:
+        return []
+    numbers = ", ".join(str(dump.header.sample_number) for dump in sent)
+    several = "s" if len(sent) > 1 else ""
     return [
         f"sending to {shown(target)}; what the unit has as sample{several} {numbers} is replaced, "
         "if it takes it."
@@ -70,6 +99,7 @@ def document(
     stopped: bool,
     failed: PortError | None,
     journal: str,
+    unwritten: str | None,
 ) -> dict[str, Any]:
     """Return the result for programs."""
     return {
@@ -80,6 +110,7 @@ def document(
         "stopped": stopped,
         "failed": None if failed is None else {"what": failed.what, "do": failed.do},
         "journal": journal,
+        "not_written_down": unwritten,
     }
 
 

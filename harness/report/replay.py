@@ -118,6 +118,9 @@ def _emulated(transfer: Transfer) -> str:
 
 def _time_sentence(transfer: Transfer) -> str:
     times = transfer.times
+    if transfer.was_sent_before:
+        took = duration(transfer.read_back_ns)
+        return f"It was sent another time, and only reading back was left; that took {took}."
     sentence = f"The cable alone needs {duration(times.floor_ns)}; this took "
     if transfer.outcome in (Outcome.REFUSED, Outcome.INCOMPLETE):
         sentence = f"The cable alone would need {duration(times.floor_ns)}; this ended after "
@@ -234,6 +237,8 @@ def total_sentence(transfers: Sequence[Transfer]) -> str:
     total_ns = sum(transfer.times.total_ns for transfer in transfers)
     floor_ns = sum(transfer.times.floor_ns for transfer in transfers)
     read_ns = sum(each.read_back_ns for each in transfers if each.verified is not None)
+    if all(transfer.was_sent_before for transfer in transfers):
+        return f"Time: reading back took {duration(read_ns)}."
     waits: dict[Wait, int] = {}
     for transfer in transfers:
         for reason, ns in transfer.times.waits:
@@ -316,6 +321,7 @@ def transfer_document(played: Played) -> dict[str, Any]:
         "still_there": transfer.still_there,
         "reason": transfer.reason,
         "not_read_back": transfer.unread or None,
+        "sent_before": transfer.was_sent_before,
         "packets": {
             "planned": len(dump.outgoing.packets),
             "sent": transfer.sent,

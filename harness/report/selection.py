@@ -18,13 +18,21 @@ _CELLS: Final = {
     Why.LOADED_BEFORE: "loaded before",
     Why.REPLACED: "not sent: another one has its place",
     Why.REFUSED_ALIKE: "not sent: the unit refused the same way before",
-    Why.NOT_REACHED: "not sent: not reached",
+    Why.NOT_SHOWN: "loaded before, not shown",
+    Why.NOT_WRITTEN: "not sent: no journal",
+    Why.PORT_FAILED: "not sent: the port failed",
+    Why.STOPPED: "not sent: stopped",
 }
 _SENTENCES: Final = {
-    Why.LOADED_BEFORE: "was loaded before: not sent again.",
+    Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again.",
     Why.REPLACED: "is not sent: a later dump, which was loaded before, has its place.",
     Why.REFUSED_ALIKE: "is not sent: the unit refused two dumps in a row that are no larger.",
-    Why.NOT_REACHED: "is not sent: the replay ended before its turn came.",
+    Why.NOT_SHOWN: "is written down as loaded, but the unit did not show it when it was asked, so "
+    "nothing says that it still has it: not sent again. Without --resume it is.",
+    Why.NOT_WRITTEN: "is not sent: the journal can't be written, and it says that the unit has "
+    "another one in its place, or this one.",
+    Why.PORT_FAILED: "is not sent: the port failed before its turn came.",
+    Why.STOPPED: "is not sent: you stopped the replay before its turn came.",
 }
 
 

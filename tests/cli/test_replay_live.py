@@ -223,7 +223,7 @@ def test_everything_loaded_before_is_said_and_nothing_sent(tmp_path: Path) -> No
         assert replayed(tmp_path, unit, "1.syx", "--no-pace")[0] == 0
         code, document, err = replayed(tmp_path, unit, "1.syx", "--no-pace", "--resume")
         assert (code, document["transfers"]) == (0, [])
-        assert "1.syx (sample 1) was loaded before: not sent again." in err
+        assert "(sample 1) was loaded before, and the unit still has it: not sent again." in err
         # another content under the same number is another dump
         (tmp_path / "1.syx").write_bytes((tmp_path / "3.syx").read_bytes())
         code, document, _ = replayed(

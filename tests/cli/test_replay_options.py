@@ -163,6 +163,6 @@ def test_ctrl_c_ends_between_two_messages_and_reports_what_was_done(
     assert said.out.count("Loaded and verified") == 1
     assert "Incomplete: you stopped it at " in said.out
     assert "desk.syx, dump" not in said.out  # it was not begun
-    assert said.out.count("not sent: not reached") == 2
+    assert said.out.count("not sent: stopped") == 2
     assert "slot  sample  from" in said.out
     assert signal.getsignal(signal.SIGINT) is before

@@ -59,7 +59,7 @@ class Evening:
         live = LiveReplay(
             self.port, paced=False, settings=Settings(operator_ns=None, read_back=read_back)
         )
-        rows = list(play_through(select(dumps), live.play, may_begin=lambda: True))
+        rows = list(play_through(select(dumps), live.play, hindrance=lambda: None))
         self.asked_before = self.gear.saw["requests"]
         before_the_end(self.gear)
         self.rows = settled(rows, on_the_line(live.line, wants_stop))

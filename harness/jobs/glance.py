@@ -1,0 +1,121 @@
+"""See whether a unit still has a sample that it was sent, without having it send all of it.
+
+Theory of operation.  The sample is asked for, and the dump that comes is cancelled after its first
+packets (HSK-19): less than half a second, whatever its length.  A unit that goes on all the same is
+heard to its end, so that nothing of it meets what comes next.  Header and first words show that it
+is that sample, for all that is likely; that it is word for word the same only reading back shows.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from emulator.dump.capture import Direction
+from emulator.dump.outgoing import sample_from
+from emulator.dump.requester import Patience, Requester
+from emulator.dump.sample import Sample
+from emulator.wire.messages import Header
+from harness.jobs.fetch import ANSWER_NS, run_requester
+from harness.jobs.line import PATIENCE_NS, Line, never
+from harness.jobs.playlist import Dump
+from harness.judge.difference import compare_samples
+
+_PACKETS: Final = 8  # 0.4 s of the line, 320 words of 16 bits
+_QUIET_NS: Final = 200_000_000
+"""Nothing came for so long: it has stopped."""
+
+
+class Standing(StrEnum):
+    """What the unit shows of a sample that it was sent another time."""
+
+    THERE = "there"
+    OTHER = "something else, or nothing"
+    NO_ANSWER = "no answer"
+    """Right for a sample that is not there (REQ-03), and all that some units ever give."""
+    NOT_ASKED = "not asked"
+    """The port failed, or the user stopped it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glimpse:
+    """The beginning of what a unit sends for a sample."""
+
+    header: Header | None
+    """None where none came."""
+    sample: Sample | None
+    """What the header says, and the words that came; None where no packet came."""
+    declined: bool
+    """Whether the unit answered CANCEL."""
+    stopped: bool
+    """Whether it was given up, by the user or because nothing went on."""
+
+
+def glance(
+    line: Line,
+    *,
+    device_id: int,
+    sample_number: int,
+    wants_stop: Callable[[], bool] = never,
+    patience_ns: int = PATIENCE_NS,
+    answer_ns: int = ANSWER_NS,
+) -> Glimpse:
+    """Ask for a sample, a second time if nobody answers, and cancel after its first packets."""
+    for _ in range(2):
+        requester = Requester(
+            device_id=device_id,
+            sample_number=sample_number,
+            patience=Patience(answer_ns=answer_ns),
+            enough=_PACKETS,
+        )
+        run_requester(line, requester, None, wants_stop, patience_ns)
+        collected = requester.collected
+        stopped = not requester.is_over
+        if stopped:
+            requester.stop(line.now_ns)
+        if collected.header is not None and not collected.whole:
+            _await_quiet(line, patience_ns)
+        if collected.header is not None or requester.declined or (stopped and wants_stop()):
+            break
+    header = collected.header
+    words = b"".join(packet.data for packet in collected.packets)
+    return Glimpse(
+        header=header,
+        sample=sample_from(header, np.frombuffer(words, np.uint8)) if header and words else None,
+        declined=requester.declined,
+        stopped=stopped,
+    )
+
+
+def standing_of(dump: Dump, seen: Glimpse) -> Standing:
+    """Return whether what was seen is the beginning of a dump as it was sent."""
+    if seen.header is None:
+        if seen.stopped:
+            return Standing.NOT_ASKED
+        return Standing.OTHER if seen.declined else Standing.NO_ANSWER
+    if seen.sample is None or seen.header.sample_number != dump.header.sample_number:
+        return Standing.NOT_ASKED if seen.stopped else Standing.OTHER
+    sent, got = dump.sample, seen.sample
+    if seen.header.length != sent.frames:
+        return Standing.OTHER
+    # Loops and name come after the words: of those only the header's loop is there by now.
+    begins = replace(sent, words=sent.words[: len(got.words)], loops=(), name="")
+    if not len(got.words):
+        return Standing.OTHER
+    found = compare_samples(begins, got)
+    return Standing.THERE if found.same and found.same_fields else Standing.OTHER
+
+
+def _await_quiet(line: Line, patience_ns: int) -> None:
+    """Let our CANCEL leave, and hear the unit out if it takes no notice."""
+    line.run(lambda: True)
+    until_ns = line.now_ns + patience_ns
+    while line.now_ns < until_ns:
+        before = len(line.capture.passages)
+        line.advance(_QUIET_NS)
+        if not any(
+            passage.direction is Direction.FROM_UNIT for passage in line.capture.passages[before:]
+        ):
+            return
