@@ -21,7 +21,7 @@ from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.simulate import NEVER, Listener, Silent
-from emulator.ports.inlet import Inlet
+from emulator.ports.inlet import Allowance, Inlet
 from emulator.ports.lateness import TOLERANCE_NS, Lateness
 from emulator.ports.outlet import Outlet
 from emulator.ports.pacer import Pacer
@@ -63,7 +63,11 @@ class RealLine:
         to_us = Direction.FROM_UNIT if sends is Direction.TO_UNIT else Direction.TO_UNIT
         self._hears: Final = to_us
         byte_ns = pacer.byte_ns if self._emulates else 0
-        self._inlet: Final = Inlet(port, to_us, byte_ns=byte_ns, lateness=self.lateness)
+        is_host = sends is Direction.TO_UNIT
+        self._allowance: Final = Allowance(port.name, port.clock.now_ns()) if is_host else None
+        self._inlet: Final = Inlet(
+            port, to_us, byte_ns=byte_ns, lateness=self.lateness, allowance=self._allowance
+        )
         self._listener: Final = listener
         self._recorder: Final = recorder
         self._keeps: Final = keeps_capture
@@ -143,6 +147,8 @@ class RealLine:
         self.lateness.note(instant_ns, now_ns)
         awaited = self._outlet.is_awaited
         self._outlet.leave()
+        if self._allowance is not None:
+            self._allowance.earn()
         self._enter_own(instant_ns)
         if awaited:
             self._report(self._endpoint.message_left(instant_ns))
