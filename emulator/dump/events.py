@@ -6,7 +6,15 @@ from typing import Final, NamedTuple
 WAITED_FOR: Final = "waited for"
 WAITED_FOR_LAST: Final = "waited for, the last"
 OVERDUE: Final = "overdue"
+DOUBTFUL: Final = "doubtful"
 """Details of events of a sender that waits longer for a unit that has answered before."""
+
+NUMBERS_BY: Final = "numbers its ACKs by"
+NUMBERS_ALWAYS: Final = "numbers its ACKs always"
+NUMBERS_FREELY: Final = "numbers its ACKs freely"
+TWICE: Final = "says its ACKs twice"
+TAKES: Final = "takes"
+"""How the detail of LEARNT begins: a distance, a number, or nanoseconds follow."""
 
 
 class EventKind(Enum):
@@ -15,10 +23,12 @@ class EventKind(Enum):
     # sender
     ANSWERED = auto()  # a reply was taken for the message in question: ACK; OVERDUE: too late
     REJECTED = auto()  # a reply was taken for the message in question: NAK
-    SILENCE = auto()  # the limit passed without a reply; WAITED_FOR: the longer one
+    SILENCE = auto()  # the limit passed without a reply; WAITED_FOR: the longer one; DOUBTFUL:
+    # what came may have been for a message before
     HELD = auto()  # WAIT: nothing may be sent until told
     IGNORED = auto()  # a reply that answers nothing we wait for
     FELL_BACK = auto()  # no answer to the extended header: the standard one follows
+    LEARNT = auto()  # at the end: a habit of the unit; the detail says which
     # receiver
     OPENED = auto()  # a header was accepted
     REFUSED = auto()  # a header was refused

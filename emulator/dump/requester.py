@@ -115,10 +115,11 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         self._enough = enough
         self._splitter = Splitter(limit=1 << 16)
         self._limit_ns: int | None = None
-        self._asked_ns = 0  # when the request had left
+        self._asked_ns: int | None = None  # when the request had left, None before
         self._more_ns = self._patience.more_ns
         self.declined = False
         """Whether the unit answered the request with CANCEL (REQ-03)."""
+        self._is_held = False  # WAIT came, perhaps before we reckon that the request has left
         self.collected: Final = Collected()
         self.more: list[LoopPoints | ExtendedLoopPoints | SampleName] = []
         self._receiver = Receiver(self.collected, device_id=device_id)
@@ -160,7 +161,8 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
             return ()  # the question itself has not left yet
         if self.state is RequesterState.ASKED:
             self._asked_ns = now_ns
-            self._limit_ns = now_ns + self._patience.answer_ns
+            if not self._is_held:
+                self._limit_ns = now_ns + self._patience.answer_ns
         elif self.state is RequesterState.ASKED_MORE:
             self._limit_ns = now_ns + self._more_ns
         return ()
@@ -210,6 +212,8 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
 
     def _learn_pace(self, now_ns: int) -> None:
         """Give a unit that answers slowly more time for each question; not for a walk to it."""
+        if self._asked_ns is None:
+            return  # it came before we reckon that the request has left: a quick port
         took_ns = min(now_ns - self._asked_ns, _ANSWER_NS // 2)
         self._more_ns = max(self._more_ns, 2 * took_ns)
 
@@ -248,6 +252,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
     def _wait_on(self, now_ns: int) -> None:
         """Wait as long as the unit asks for, or for one more answer of the same question."""
         more = self.state is RequesterState.ASKED_MORE
+        self._is_held = not more
         self._limit_ns = now_ns + self._more_ns if more else None
 
     def _cancel(self, now_ns: int) -> None:

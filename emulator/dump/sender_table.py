@@ -1,11 +1,11 @@
 """The sender as a table: state and cue to actions and next state (M1 p. 39).
 
-Theory of operation.  A cue is what happened, already judged against what was expected: `ACK` is an
-ACK that answers the message in question, `ACK_LAST` the same when nothing remains to be sent,
-`ACK_OTHER` one with a number that answers nothing.  So the table says everything about the order of
-things and the machine (`sender`) only judges numbers.  Pairs that cannot happen stand in
-SENDER_UNEXPECTED, and a test holds both together against all pairs there are. Where the standard is
-silent, a switch (see `switches`) exchanges rows.
+Theory of operation.  A cue is what happened, already judged (`replies`): `ACK` is an ACK that
+answers the message in question, `ACK_LAST` the same when nothing remains to be sent, `ACK_OTHER`
+one with a number that answers nothing.  So the table says everything about the order of things, the
+matcher judges replies and silences, and the machine (`sender`) carries out what the table says.
+Pairs that cannot happen stand in SENDER_UNEXPECTED, and a test holds both together against all
+pairs there are.  Where the standard is silent, a switch (see `switches`) exchanges rows.
 """
 
 from enum import auto
@@ -35,9 +35,11 @@ class SenderCue(Member):
     STOP = auto()  # the user interrupts
     ACK = auto()
     ACK_LAST = auto()
-    ACK_LATE = auto()  # answers the message before the one in question
+    ACK_EARLY = auto()  # came before the message in question can have been answered
+    ACK_LATE = auto()  # one more answer to the message before the one in question
+    ACK_UNSETTLED = auto()  # an answer, and copies of the same message may still have theirs
     ACK_RESUMES = auto()  # ends a WAIT that came before the message in question could leave
-    ACK_BEFORE = auto()  # ends a WAIT and answers a packet before that went out more than once
+    ACK_BEFORE = auto()  # ends a WAIT and answers a packet before once more
     ACK_OTHER = auto()  # a number that answers nothing
     ACK_OTHER_LAST = auto()
     NAK = auto()
@@ -102,6 +104,9 @@ _RESEND_HEADER = SenderRow(
 _TOO_OFTEN = SenderRow(
     (_D.NOTE_REJECTION, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-17", "rejected too often"
 )
+_UNSETTLED = SenderRow(
+    (_D.COUNT_ANEW,), _S.PACKET, "HSK-14", "wait until every copy can have been answered"
+)
 _CANCELLED = SenderRow((_D.NOTE_CANCELLED,), _S.ABORTED, "HSK-11", "stop at once")
 _STOPPED = SenderRow((_D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "HSK-19", "tell the unit and stop")
 _DISTURBED = SenderRow((_D.GIVE_UP,), _S.ABORTED, "HSK-22", "illegal message during WAIT: abort")
@@ -147,7 +152,9 @@ _SENDER: Final[SenderTable] = {
     # after a packet
     (_S.PACKET, _C.ACK): _ACK_PACKET,
     (_S.PACKET, _C.ACK_LAST): _ACK_END,
+    (_S.PACKET, _C.ACK_EARLY): _ignore(_S.PACKET, "TIM-05"),
     (_S.PACKET, _C.ACK_LATE): _ignore(_S.PACKET, "TIM-10"),
+    (_S.PACKET, _C.ACK_UNSETTLED): _UNSETTLED,
     (_S.PACKET, _C.ACK_OTHER): _ignore(_S.PACKET, "HSK-02"),
     (_S.PACKET, _C.ACK_OTHER_LAST): _ignore(_S.PACKET, "HSK-02"),
     (_S.PACKET, _C.NAK): _RESEND,
@@ -178,12 +185,10 @@ _SENDER: Final[SenderTable] = {
     (_S.PACKET_HELD, _C.ACK): _ACK_PACKET,
     (_S.PACKET_HELD, _C.ACK_LAST): _ACK_END,
     (_S.PACKET_HELD, _C.ACK_RESUMES): _resume(_S.PACKET),
+    (_S.PACKET_HELD, _C.ACK_UNSETTLED): _UNSETTLED,
     (_S.PACKET_HELD, _C.ACK_BEFORE): SenderRow(
         (_D.COUNT_ANEW,), _S.PACKET, "HSK-10", "the answer is still to come"
     ),
-    # nothing else will ever end the WAIT, so its number is not looked at
-    (_S.PACKET_HELD, _C.ACK_OTHER): _ACK_PACKET,
-    (_S.PACKET_HELD, _C.ACK_OTHER_LAST): _ACK_END,
     (_S.PACKET_HELD, _C.NAK): _RESEND,
     (_S.PACKET_HELD, _C.NAK_AGAIN): _TOO_OFTEN,
     (_S.PACKET_HELD, _C.NAK_OTHER): _ignore(_S.PACKET_HELD, "HSK-08"),
@@ -204,7 +209,8 @@ _SENDER: Final[SenderTable] = {
 }
 
 _ANSWERS = {
-    *(_C.ACK, _C.ACK_LAST, _C.ACK_LATE, _C.ACK_OTHER_LAST, _C.ACK_RESUMES),
+    *(_C.ACK, _C.ACK_LAST, _C.ACK_EARLY, _C.ACK_LATE, _C.ACK_UNSETTLED),
+    *(_C.ACK_OTHER_LAST, _C.ACK_RESUMES),
     *(_C.NAK, _C.NAK_AGAIN),
 }
 _SILENCES = {
@@ -216,14 +222,20 @@ SENDER_UNEXPECTED: Final[frozenset[tuple[SenderState, SenderCue]]] = frozenset(
     {(state, _C.START) for state in SenderState if state is not _S.IDLE}
     # nothing was asked, so no reply answers it and no limit runs
     | {(state, cue) for state in (_S.IDLE, *_OVER) for cue in _ANSWERS | _SILENCES}
-    # the answer to a header has no wrong number (HSK-04)
+    # the answer to a header has no wrong number (HSK-04), nor has the end of a WAIT
     | {
         (state, cue)
-        for state in (_S.HEADER, _S.HEADER_HELD)
+        for state in (_S.HEADER, _S.HEADER_HELD, _S.PACKET_HELD)
         for cue in (_C.ACK_OTHER, _C.ACK_OTHER_LAST)
     }
-    # during WAIT no ACK is late, and only then there is something to resume
-    | {(state, _C.ACK_LATE) for state in (_S.HEADER_HELD, _S.PACKET_HELD)}
+    # during WAIT no ACK is early or late, and only then there is something to resume
+    | {
+        (state, cue)
+        for state in (_S.HEADER_HELD, _S.PACKET_HELD)
+        for cue in (_C.ACK_EARLY, _C.ACK_LATE)
+    }
+    | {(state, _C.ACK_UNSETTLED) for state in (_S.HEADER, _S.HEADER_HELD)}
+    | {(_S.HEADER, _C.ACK_EARLY)}
     | {(state, _C.ACK_RESUMES) for state in (_S.HEADER, _S.PACKET)}
     | {(state, _C.ACK_BEFORE) for state in _S if state is not _S.PACKET_HELD}
     # no clock runs during WAIT (HSK-09)

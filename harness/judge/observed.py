@@ -5,7 +5,19 @@ from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Final
 
-from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
+from emulator.dump.events import (
+    DOUBTFUL,
+    NUMBERS_ALWAYS,
+    NUMBERS_BY,
+    NUMBERS_FREELY,
+    OVERDUE,
+    TAKES,
+    TWICE,
+    WAITED_FOR,
+    WAITED_FOR_LAST,
+    Event,
+    EventKind,
+)
 from emulator.dump.sample import Sample
 from emulator.wire.constants import PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import Message, SampleNameRequest
@@ -18,6 +30,9 @@ from harness.judge.plain import counted
 
 _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 """What units do to words of a width that they do not keep."""
+_SENT_AGAIN: Final = (WAITED_FOR, WAITED_FOR_LAST, DOUBTFUL)
+_WITHIN: Final = "ACK, NAK, WAIT or CANCEL within 20 ms"
+_S: Final = 1_000_000_000
 _MOST: Final = 64  # differences of words that get a finding of their own
 
 
@@ -89,6 +104,9 @@ _IGNORED: Final = {
         do="If the unit copies its input to its output, turn that off.",
     ),
     "ACK_LATE": _Reading(clause="TIM-10", what="an ACK came too late"),
+    "ACK_EARLY": _Reading(
+        clause="TIM-05", what="an ACK came before the packet can have been answered"
+    ),
     "ACK_OTHER": _Reading(
         clause="HSK-02", what="an ACK came with the number of another packet", is_open=True
     ),
@@ -100,7 +118,12 @@ _OTHER: Final = _Reading(clause="HSK-02", what="a reply came that nobody had ask
 
 def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     """Return one finding for each kind of event worth knowing, with its count and first place."""
-    return (*_observed(events), *_silences(events), *_sent_again(events))
+    return (
+        *_observed(events),
+        *_silences(events),
+        *_learnt(events),
+        *_sent_again(events),
+    )
 
 
 def came_back(comparison: Comparison, sent: Sample, got: Sample) -> tuple[Finding, ...]:
@@ -217,8 +240,7 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
     silent = [
         event
         for event in events
-        if (event.kind is EventKind.SILENCE and not _is_waited_for(event))
-        or (event.kind is EventKind.ANSWERED and event.detail == OVERDUE)
+        if event.kind is EventKind.SILENCE and event.detail not in _SENT_AGAIN
     ]
     if not silent:
         return ()
@@ -227,31 +249,90 @@ def _silences(events: Sequence[Event]) -> tuple[Finding, ...]:
         message = "The unit did not answer the header within 2 s."
         clause, expected = "TIM-02", "ACK, WAIT or CANCEL within 2 s"
     else:
-        many = (
-            f"Packet {first.packet:,} was"
-            if len(silent) == 1
-            else f"{len(silent):,} packets, the first is packet {first.packet:,}, were"
-        )
-        message = f"{many} not answered within 20 ms."
-        clause, expected = "TIM-04", "ACK, NAK, WAIT or CANCEL within 20 ms"
+        message = f"{_these(silent)} not answered within 20 ms."
+        clause, expected = "TIM-04", _WITHIN
     return (
         Finding(
             clause=clause,
-            verdict=Verdict.BENT if answered else Verdict.NOTED,
+            # One answer that was lost is no habit: that of a header, where packets are answered.
+            verdict=Verdict.BENT if answered and first.packet is not None else Verdict.NOTED,
             answerable=Answerable.UNIT,
             message=message,
             at=_place(first, first.packet),
             expected=expected,
-            found="silence" if first.kind is EventKind.SILENCE else "an answer that came later",
+            found="silence",
             do="" if answered else "Check the cable back from the unit, and its device ID.",
         ),
     )
 
 
-def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
-    waited = [
-        event for event in events if event.kind is EventKind.SILENCE and _is_waited_for(event)
+def _these(events: Sequence[Event]) -> str:
+    packet = events[0].packet or 0
+    if len(events) == 1:
+        return f"Packet {packet:,} was"
+    return f"{len(events):,} packets, the first is packet {packet:,}, were"
+
+
+def _learnt(events: Sequence[Event]) -> Iterator[Finding]:
+    """Yield what the sender has learnt of the unit: habits that it took into account."""
+    overdue = [
+        event for event in events if event.kind is EventKind.ANSWERED and event.detail == OVERDUE
     ]
+    takes_ns = 0
+    for event in events:
+        if event.kind is not EventKind.LEARNT:
+            continue
+        if event.detail.startswith(TAKES):
+            takes_ns = int(event.detail.removeprefix(TAKES))
+        elif reading := _habit(event.detail):
+            yield replace(_finding(reading, [event]), found="")
+    if overdue:
+        most = f", at most {takes_ns / _S:.2f} s" if takes_ns else ""
+        yield Finding(
+            clause="TIM-04",
+            verdict=Verdict.NOTED,
+            answerable=Answerable.UNIT,
+            message=f"{_these(overdue)} answered later than 20 ms{most}. This sender waited; "
+            "one that goes on after 20 ms, as it may, needs a unit that keeps up.",
+            at=_place(overdue[0], overdue[0].packet),
+            expected=_WITHIN,
+            found="an answer that came later",
+        )
+
+
+def _habit(detail: str) -> _Reading | None:
+    """Return how a habit that was learnt is put."""
+    if detail == TWICE:
+        what = "the unit says every ACK twice: the second of each pair was passed over"
+        return _Reading(clause="HSK-14", what=what, has_place=False)
+    if detail.startswith(NUMBERS_BY):
+        ahead = int(detail.removeprefix(NUMBERS_BY))
+        side = "ahead of" if ahead > 0 else "behind"
+        what = f"the unit's ACKs bear numbers {abs(ahead)} {side} their packets': matched by that"
+    elif detail.startswith(NUMBERS_ALWAYS):
+        number = int(detail.removeprefix(NUMBERS_ALWAYS))
+        what = f"the unit's ACKs always bear the number {number}: matched by their time"
+    elif detail == NUMBERS_FREELY:
+        what = "the numbers in the unit's ACKs follow no rule: matched by their time"
+    else:
+        return None
+    return _Reading(clause="HSK-02", what=what, has_place=False)
+
+
+def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
+    silent = [event for event in events if event.kind is EventKind.SILENCE]
+    if doubtful := [event for event in silent if event.detail == DOUBTFUL]:
+        yield Finding(
+            clause="TIM-05",
+            verdict=Verdict.NOTED,
+            answerable=Answerable.UNIT,
+            message=f"{_these(doubtful)} sent once more, to be sure: an ACK came before the packet "
+            "had left the line, and none after it.",
+            at=_place(doubtful[0], doubtful[0].packet),
+            expected=_WITHIN,
+            found="an ACK that may be a second one to the message before",
+        )
+    waited = [event for event in silent if event.detail in (WAITED_FOR, WAITED_FOR_LAST)]
     last = [event for event in waited if event.detail == WAITED_FOR_LAST]
     if others := [event for event in waited if event not in last]:
         first = others[0]
@@ -263,7 +344,7 @@ def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
             message=f"Packet {first.packet or 0:,}: the unit had answered before and did not "
             f"answer this, so it was sent again{times}.",
             at=_place(first, first.packet),
-            expected="ACK, NAK, WAIT or CANCEL within 20 ms",
+            expected=_WITHIN,
             found="silence",
             do="Something between here and the unit loses messages: try a shorter cable, another "
             "interface, or fewer devices in the chain.",
@@ -279,10 +360,6 @@ def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:
             expected="ACK within 20 ms",
             found="silence",
         )
-
-
-def _is_waited_for(event: Event) -> bool:
-    return event.detail in (WAITED_FOR, WAITED_FOR_LAST)
 
 
 def _place(event: Event, packet: int | None) -> Place:

@@ -311,3 +311,17 @@ def test_questions_get_twice_the_time_that_the_first_answer_took(took_ms: int) -
     assert limit_ns is not None
     # at least the usual time, and never longer than a request gets: who had to walk has walked
     assert limit_ns - now_ns == min(max(200_000_000, 2 * took_ns), 2_000_000_000)
+
+
+def test_a_wait_that_comes_before_we_reckon_that_the_request_has_left_holds_all_the_same() -> None:
+    # Over a port that is quicker than a line of 31,250 baud (HSK-09): the request takes 2.24 ms.
+    requester = make()
+    requester.start(0)
+    requester.bytes_to_send()
+    assert requester.receive_bytes(reply("WAIT", 0, ID), 50) == ()
+    requester.message_left(100)
+    assert requester.next_deadline_ns() is None
+    assert requester.handle_deadline(FAR_NS) == ()
+
+    requester.receive_bytes(header(), FAR_NS)
+    assert requester.state is RequesterState.RECEIVING

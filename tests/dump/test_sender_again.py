@@ -100,7 +100,8 @@ def test_a_unit_that_never_answers_is_open_loop_as_ever() -> None:
 def test_a_unit_that_says_the_wrong_number_has_heard() -> None:
     sender = waiting_on(3)
     sender.receive_bytes(reply("ACK", 0), 5_000_000)
-    assert at_instants(sender.handle_deadline(20_000_000)) == [(SILENCE, 20_000_000, 3)]
+    # Nothing else came, so it was the answer: no silence, whatever the number.
+    assert at_instants(sender.handle_deadline(20_000_000)) == [(ANSWERED, 20_000_000, 3)]
     assert everything(sender) == [packets(5)[4]]
     assert sender.resent == 0
 

@@ -30,6 +30,22 @@ class Habits:
     """Does not get this packet the first time, as if it were lost on the way."""
     lose_ack: int | None = None
     """Stores this packet, and its ACK is lost."""
+    lose_header_ack: bool = False
+    """Takes the first header, and its ACK is lost."""
+    ack_number: str = "packet"
+    """How it numbers its answers to packets: "packet" and "packet+N" name a packet, N before or
+    behind, "counted" is how many it has answered, "random" is anything, and a number is always
+    that."""
+    ack_times: int = 1
+    """Says each ACK so many times."""
+    ack_gap: float = 0.0
+    """Seconds between the ACKs of one message, where it says more than one."""
+    ack_every: int = 1
+    """Answers only every so many packets, the first and the last among them."""
+    nak_number: int | None = None
+    """The number in each of its NAKs, where that is not the packet's."""
+    wait_each: float = 0.0
+    """Seconds of WAIT before each of its ACKs, a header's among them."""
     bits: int = 28
     """Keeps so many bits of a word, the top ones."""
     memory: int | None = None
@@ -48,7 +64,7 @@ class Habits:
     """Stores a packet again that comes again."""
 
 
-_KINDS: Final[dict[str, type]] = {"float": float, "int": int, "int | None": int}
+_KINDS: Final[dict[str, type]] = {"float": float, "int": int, "int | None": int, "str": str}
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:

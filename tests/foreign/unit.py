@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections import deque
 from typing import Any, Final, NamedTuple
 
@@ -39,6 +40,8 @@ class Gear:
         self._index = 0  # of the packet that is due
         self._last: bytes | None = None  # the packet that was stored last
         self._done_once: set[tuple[str, int]] = set()
+        self._answered = 0  # packets
+        self._dice = random.Random(20_261)
 
     def take(self, raw: bytes, now_s: float) -> None:
         """Take one message from F0 to F7."""
@@ -114,7 +117,7 @@ class Gear:
         if self._head is None:
             if raw == self._last:  # the ACK of the very last packet was lost
                 self.saw["repeated"] += 1
-                self._answer(wire.ACK, count, at_s)
+                self._answer_packet(count, at_s)
             else:
                 self.saw["outside"] += 1
         elif self._dies(index) or self._loses(index):
@@ -124,7 +127,7 @@ class Gear:
             self._answer(wire.NAK, count, at_s)
         elif self._last is not None and count == self._last[4] and not habits.store_twice:
             self.saw["repeated"] += 1  # what packet numbers are for: M1 p. 39
-            self._answer(wire.ACK, count, at_s)
+            self._answer_packet(count, at_s)
         elif self._rejects(index):
             self._answer(wire.NAK, count, at_s)
         else:
@@ -183,11 +186,41 @@ class Gear:
             self._answer(wire.WAIT, count, at_s)
             at_s += habits.wait
             self._waits_until_s = at_s
-        self._answer(wire.ACK, count, at_s)
+        if index < 0:
+            if not (habits.lose_header_ack and self._once("lose_header_ack", 0)):
+                self._ack(count, at_s)
+        elif index % habits.ack_every == 0 or self._head is None:
+            self._answer_packet(count, at_s)
+
+    def _answer_packet(self, count: int, at_s: float) -> None:
+        """Acknowledge a packet, with a number of its own making."""
+        self._answered += 1
+        self._ack(self._numbered(count), at_s)
+
+    def _numbered(self, count: int) -> int:
+        rule = self.habits.ack_number
+        if rule == "random":
+            return self._dice.randrange(128)
+        if rule == "counted":
+            return self._answered & 0x7F
+        if rule.startswith("packet"):
+            return (count + int(rule.removeprefix("packet") or 0)) & 0x7F
+        return int(rule)
+
+    def _ack(self, count: int, at_s: float) -> None:
+        habits = self.habits
+        if habits.wait_each:
+            self._answer(wire.WAIT, count, at_s)
+            at_s += habits.wait_each
+            self._waits_until_s = at_s
+        for turn in range(habits.ack_times):
+            self._answer(wire.ACK, count, at_s + turn * habits.ack_gap)
 
     def _answer(self, kind: int, count: int, at_s: float) -> None:
         if self.habits.silent:
             return
+        if kind == wire.NAK and self.habits.nak_number is not None:
+            count = self.habits.nak_number
         names = {wire.ACK: "ack", wire.NAK: "nak", wire.CANCEL: "cancel", wire.WAIT: "wait"}
         self.saw[names[kind]] += 1
         if self._answers:  # none overtakes another

@@ -7,7 +7,19 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from emulator.dump.events import OVERDUE, WAITED_FOR, WAITED_FOR_LAST, Event, EventKind
+from emulator.dump.events import (
+    DOUBTFUL,
+    NUMBERS_ALWAYS,
+    NUMBERS_BY,
+    NUMBERS_FREELY,
+    OVERDUE,
+    TAKES,
+    TWICE,
+    WAITED_FOR,
+    WAITED_FOR_LAST,
+    Event,
+    EventKind,
+)
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.clauses import clauses
 from emulator.wire.messages import LoopPointsRequest, SampleNameRequest
@@ -16,8 +28,8 @@ from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.observed import came_back, not_addressed, not_told, observed
 
 K = EventKind
-QUIET = {K.ANSWERED, K.OPENED, K.DONE, K.CANCELLED, K.GAVE_UP, K.NO_ANSWER}
-"""What needs no finding of its own: the outcome says it."""
+QUIET = {K.ANSWERED, K.OPENED, K.DONE, K.CANCELLED, K.GAVE_UP, K.NO_ANSWER, K.LEARNT}
+"""What needs no finding of its own: the outcome says it, or its detail does."""
 
 
 def event(kind: EventKind, packet: int | None = None, detail: str = "", ns: int = 7) -> Event:
@@ -168,11 +180,41 @@ def test_the_last_packet_that_got_no_answer_is_only_noted() -> None:
     assert finding.at.packet == 9
 
 
-def test_answers_that_came_too_late_are_bent_like_none() -> None:
-    finding = one(event(K.ANSWERED, 0), *(event(K.ANSWERED, at, OVERDUE) for at in (5, 6)))
-    assert finding.message == "2 packets, the first is packet 5, were not answered within 20 ms."
-    assert (finding.clause, finding.verdict) == ("TIM-04", Verdict.BENT)
+def test_answers_that_came_late_and_were_waited_for_are_noted() -> None:
+    # Nobody went on without them, so nothing came of it.
+    finding = one(
+        event(K.ANSWERED, 0),
+        *(event(K.ANSWERED, at, OVERDUE) for at in (5, 6)),
+        event(K.LEARNT, None, f"{TAKES} 913000000"),
+    )
+    assert finding.message.startswith(
+        "2 packets, the first is packet 5, were answered later than 20 ms, at most 0.91 s."
+    )
+    assert (finding.clause, finding.verdict) == ("TIM-04", Verdict.NOTED)
     assert finding.found == "an answer that came later"
+
+
+@pytest.mark.parametrize(
+    ("detail", "clause", "says"),
+    [
+        (f"{NUMBERS_BY} +1", "HSK-02", "bear numbers 1 ahead of their packets'"),
+        (f"{NUMBERS_BY} -1", "HSK-02", "bear numbers 1 behind their packets'"),
+        (f"{NUMBERS_ALWAYS} 127", "HSK-02", "always bear the number 127"),
+        (NUMBERS_FREELY, "HSK-02", "follow no rule"),
+        (TWICE, "HSK-14", "says every ACK twice"),
+    ],
+)
+def test_habits_that_were_learnt_are_noted_in_plain_words(
+    detail: str, clause: str, says: str
+) -> None:
+    finding = one(event(K.LEARNT, None, detail))
+    assert (finding.clause, finding.verdict) == (clause, Verdict.NOTED)
+    assert says in finding.message
+
+
+def test_what_went_out_again_because_an_ack_came_too_early_is_noted() -> None:
+    finding = one(event(K.SILENCE, 0, DOUBTFUL), event(K.ANSWERED, 0))
+    assert (finding.clause, finding.verdict, finding.at.packet) == ("TIM-05", Verdict.NOTED, 0)
 
 
 # What came back
