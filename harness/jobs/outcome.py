@@ -8,7 +8,6 @@ nothing did, by the answers, and where the unit is an emulated one, by what its 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Final
 
 from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import SenderEnd
@@ -16,9 +15,8 @@ from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
 from harness.jobs.playlist import Dump
 from harness.judge.difference import Comparison
+from harness.judge.fields import WIDTH
 from harness.judge.plan import plan_of
-
-_WIDTH: Final = "significant bits"
 
 
 class Outcome(StrEnum):
@@ -154,7 +152,7 @@ def changes(comparison: Comparison) -> str:
     parts += [
         f"the {each.field} is {each.b} and not {each.a}"
         for each in comparison.fields
-        if each.counts and not (each.field == _WIDTH and not comparison.same)
+        if each.counts and each.field != WIDTH  # the words say it
     ]
     return "; ".join(parts)
 

@@ -5,7 +5,7 @@ likely done to A, and done to A it gives exactly B; see `explanation` for how it
 `account` for what it can say.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.sizes import words_per_packet
 from harness.judge.account import Account, Content, Difference, Kind
 from harness.judge.explanation import common_scale, explain
-from harness.judge.fields import FieldDifference, compare_fields
+from harness.judge.fields import WIDTH, FieldDifference, compare_fields
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.wording import Context, sentence, sentences
 
@@ -32,6 +32,7 @@ __all__ = [
 
 NAMES: Final = ("what was sent", "what came back")
 _MOST_FINDINGS: Final = 64
+_ONLY_WIDTH: Final = "every word has the same level, so nothing is lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,7 @@ class Comparison:
     """How a sample B is as against a sample A."""
 
     same: bool
-    """Whether the words are equal: as many of them, as wide, one by one."""
+    """Whether the words are equal: as many of them, each at the level of its counterpart."""
     words: tuple[int, int]
     """Of A and of B."""
     compared: int
@@ -98,7 +99,7 @@ def compare_samples(
         words=words,
         names=names,
     )
-    same = sent.bits == got.bits and bool(np.array_equal(sent.words, got.words))
+    same = _are_same(sent, got, bits)
     explanation: Account = ()
     different = 0
     if not same:
@@ -116,9 +117,21 @@ def compare_samples(
         compared=min(words),
         different=different,
         explanation=explanation,
-        fields=compare_fields(sent, got),
+        fields=tuple(
+            replace(each, counts=False, remark=_ONLY_WIDTH)
+            if same and each.field == WIDTH
+            else each
+            for each in compare_fields(sent, got)
+        ),
         context=context,
     )
+
+
+def _are_same(a: Sample, b: Sample, bits: int) -> bool:
+    if a.bits == b.bits or len(a.words) != len(b.words):
+        return bool(np.array_equal(a.words, b.words))
+    one, other = (common_scale(each.words, each.bits, bits) for each in (a, b))
+    return bool(np.array_equal(one, other))
 
 
 def _different(a: Sample, b: Sample, bits: int) -> int:

@@ -11,6 +11,7 @@ from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
 _NS: Final = 1_000_000_000
 _NO_LOOP: Final = (0x7E, 0x7F)  # HDR-08, EXT-04: played through once
 _ABSENT: Final = "none"
+WIDTH: Final = "significant bits"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +37,7 @@ def compare_fields(a: Sample, b: Sample) -> tuple[FieldDifference, ...]:
 
 def _fields(a: Sample, b: Sample) -> Iterator[FieldDifference]:
     plain = (
-        ("significant bits", a.bits, b.bits, "HDR-03"),
+        (WIDTH, a.bits, b.bits, "HDR-03"),
         ("channels", a.channels, b.channels, "EXT-05"),
     )
     for field, one, other, clause in plain:

@@ -212,3 +212,19 @@ def test_a_memory_that_was_lost_in_between_holds_nothing_that_is_called_loaded(
     said = run("thunder.syx", "long.syx", *power)
     assert said.code == BROKEN
     assert rows(said)["thunder.syx"] == "not kept"
+
+
+# Another width
+
+
+def test_a_12_bit_dump_that_a_16_bit_unit_keeps_whole_is_loaded(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "narrow.syx").write_bytes(dump(1, 90, bits=12))
+    words_of_16 = '[words]\naccepts = [16]\nothers = "cut"\nothers_to = 16\n'
+    (tmp_path / "mine.toml").write_text(f'[unit]\nname = "mine"\n{words_of_16}')
+    said = run("narrow.syx", "--to", "unit:mine.toml")
+    assert said.code == 0, said.out
+    assert "Loaded and verified" in said.out
+    assert "significant bits is 16 and not 12" in said.out  # told, and held against nobody
+    (transfer,) = run("narrow.syx", "--to", "unit:mine.toml", "--json").document["transfers"]
+    assert (transfer["outcome"], transfer["verified"]) == ("loaded", True)
+    assert [each["verdict"] for each in transfer["findings"]] == ["noted"]
