@@ -46,6 +46,8 @@ class CaptureForm(StrEnum):
 
 LARGEST: Final = 512 << 20
 """Bytes of the largest capture that is read."""
+_DAY_NS: Final = 86_400_000_000_000
+_LONGEST_NS: Final = 31 * _DAY_NS
 _LIMITS: Final = {
     CaptureForm.MIDI_FILE: 64 << 20,
     CaptureForm.HEX_TEXT: hex_text.LARGEST,
@@ -100,7 +102,22 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
             raise _no_capture(content, name)
     if not recorded.capture.passages:
         raise Problem(f"{name} is a capture in which nothing passed.")
+    _check_times(recorded, name)
     return CaptureFile(name=path, form=form, recorded=recorded)
+
+
+def _check_times(recorded: Recorded, name: str) -> None:
+    """Raise a Problem for a time so far from the beginning that nobody can have recorded it."""
+    passages = recorded.capture.passages
+    for number, passage in enumerate(passages, start=1):
+        if abs(passage.end_ns - recorded.start_ns) > _LONGEST_NS:
+            days = (passage.end_ns - recorded.start_ns) / _DAY_NS
+            raise Problem(
+                f"{name} can't be right: passage {number:,} of {len(passages):,} ends {days:,.0f} "
+                f"days after the recording began, and a capture lasts {_LONGEST_NS // _DAY_NS} "
+                "days at most.",
+                do="Correct its time, or take the passage out.",
+            )
 
 
 def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] = ()) -> None:

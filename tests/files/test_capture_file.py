@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_file, dumpfile, midifile
+from harness.files import capture_file, capture_lines, dumpfile, midifile
 from harness.files.capture_file import CaptureForm, check_target, form_of, load, save
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded
@@ -137,6 +138,27 @@ def test_what_is_too_large_is_refused(
     assert form_of(path) is (None if form is CaptureForm.RAW else form)
     with pytest.raises(Problem, match="too large: more than 1 MB"):
         load(path)
+
+
+@pytest.mark.parametrize("end_ns", [10**18, -(10**18), 32 * 86_400 * 10**9])
+@pytest.mark.parametrize("start_ns", [0, 10**17])
+def test_a_time_that_no_recording_can_have_is_refused(
+    tmp_path: Path, end_ns: int, start_ns: int
+) -> None:
+    passages = [Passage(TO, start_ns + 10**9, HEADER), Passage(FROM, start_ns + end_ns, ACK)]
+    late = replace(TALK, capture=Capture(passages), start_ns=start_ns)
+    path = kept(tmp_path, "gulls.jsonl", capture_lines.build(late))
+    with pytest.raises(Problem, match="passage 2 of 2"):
+        load(path)
+
+
+@pytest.mark.parametrize("ending", ["jsonl", "mid"])
+def test_a_recording_of_a_month_is_read(tmp_path: Path, ending: str) -> None:
+    month_ns = 31 * 86_400 * 10**9
+    passages = [Passage(TO, 10**9, HEADER), Passage(FROM, month_ns, ACK)]
+    path = str(tmp_path / f"gulls.{ending}")
+    save(path, replace(TALK, capture=Capture(passages), start_ns=0))
+    assert load(path).recorded.capture.passages == passages
 
 
 def test_standard_input_is_looked_at_without_using_it_up(monkeypatch: pytest.MonkeyPatch) -> None:

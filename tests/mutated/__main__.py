@@ -43,7 +43,7 @@ def mutated(
     (folder / name).write_bytes(data)
     works = kind.works if rng.random() < 0.92 else rng.choice(every).works
     place = rng.randrange(len(works))
-    return f"run {number}: {name}, {place}", works[place](name, data, rng)
+    return f"run {number}: {name}, reader {place}", works[place](name, data, rng)
 
 
 def _summary(fault: str) -> str:
@@ -56,14 +56,14 @@ class Tally:
     def __init__(self) -> None:
         self.faults: Counter[str] = Counter()
         self.codes: Counter[int | None] = Counter()
-        self.slowest = 0.0
-        self.largest = 0
+        self.slowest = (0.0, "")
+        self.largest = (0, "")
 
     def add(self, what: str, fed: Fed) -> None:
         """Count an input, and show its faults as long as they are new."""
         self.codes[fed.code] += 1
-        self.slowest = max(self.slowest, fed.seconds)
-        self.largest = max(self.largest, fed.grown)
+        self.slowest = max(self.slowest, (fed.seconds, what))
+        self.largest = max(self.largest, (fed.grown, what))
         for fault in fed.faults:
             self.faults[_summary(fault)] += 1
             if self.faults[_summary(fault)] <= _MOST_SHOWN:
@@ -75,9 +75,9 @@ class Tally:
             f"{count:,} ended with {code}" for code, count in self.codes.most_common()
         )
         return (
-            f"{self.codes.total():,} inputs: {codes}; the slowest took {self.slowest:.1f} s, "
-            f"the largest {self.largest >> 20:,} MB; {self.faults.total():,} faults, "
-            f"{len(self.faults):,} that differ."
+            f"{self.codes.total():,} inputs: {codes}; the slowest took {self.slowest[0]:.1f} s "
+            f"({self.slowest[1]}), the largest {self.largest[0] >> 20:,} MB ({self.largest[1]}); "
+            f"{self.faults.total():,} faults, {len(self.faults):,} that differ."
         )
 
 
