@@ -27,7 +27,7 @@ from harness.files.problem import Problem
 Channel = int | Literal["mix", "both"]
 """A channel counted from 1, all of them mixed to one, or all of them side by side."""
 
-LARGEST: Final = 512 << 20
+LARGEST: Final = 256 << 20
 MOST_WORDS: Final = 100_000_000
 """Words that are read at most: more than a day on the line."""
 _FLOATING: Final = {"FLOAT", "DOUBLE", "VORBIS", "OPUS"}

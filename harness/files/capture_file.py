@@ -11,8 +11,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
-from typing import Final
+from itertools import chain, pairwise
+from typing import BinaryIO, Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS, START
@@ -29,7 +29,7 @@ from harness.files.kinds import HEAD_BYTES, MIDI_FILE, TEXT, kind_of
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 
-_MESSAGE: Final = re.compile(rb"\xf0[^\xf0\xf7]*\xf7?|[^\xf0]+")
+_MESSAGE: Final = re.compile(rb"\xf0+[^\xf0\xf7]*\xf7?|[^\xf0]+")
 _LINES_ENDING: Final = ".jsonl"
 _MIDI_ENDINGS: Final = (".mid", ".midi")
 
@@ -44,7 +44,7 @@ class CaptureForm(StrEnum):
     RAW = "raw"
 
 
-LARGEST: Final = 512 << 20
+LARGEST: Final = 128 << 20
 """Bytes of the largest capture that is read."""
 _DAY_NS: Final = 86_400_000_000_000
 _LONGEST_NS: Final = 31 * _DAY_NS
@@ -81,11 +81,11 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
     `direction` is that of files that don't say it.
     """
     name = opening.shown(path)
-    content = _content(path, name)
-    form = _form(content[:HEAD_BYTES])
-    limit = LARGEST if form is None else _LIMITS.get(form, LARGEST)
-    if len(content) > limit:
-        raise opening.too_large(name, limit)
+    if path == opening.STANDARD_INPUT:
+        form, content = _content(opening.standard_input(), name)
+    else:
+        with opening.open_file(path) as file:
+            form, content = _content(file, name)
     match form:
         case CaptureForm.LINES:
             recorded = capture_lines.read(content, path)
@@ -98,8 +98,6 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
         case CaptureForm.HEX_TEXT:
             text = content.decode("utf-8", errors="replace").removeprefix("\ufeff")
             recorded = hex_text.read(text, path, direction=direction)
-        case None:
-            raise _no_capture(content, name)
     if not recorded.capture.passages:
         raise Problem(f"{name} is a capture in which nothing passed.")
     _check_times(recorded, name)
@@ -169,14 +167,16 @@ def _head(path: str) -> bytes:
             raise opening.reading_problem(opening.shown(path), problem) from problem
 
 
-def _content(path: str, name: str) -> bytes:
-    if path == opening.STANDARD_INPUT:
-        data = opening.read_all(opening.standard_input(), name, LARGEST)
-        if not data:
-            raise Problem("standard input is empty: nothing was piped into it.")
-        return data
-    with opening.open_file(path) as file:
-        return opening.read_all(file, name, LARGEST)
+def _content(file: BinaryIO, name: str) -> tuple[CaptureForm, bytes]:
+    """Return what is left in a file, and its form; what is no capture is not read to its end."""
+    blocks = opening.blocks_of(file, name)
+    first = next(blocks, b"")
+    if not first:
+        raise Problem("standard input is empty: nothing was piped into it.")
+    form = _form(first[:HEAD_BYTES])
+    if form is None:
+        raise _no_capture(first, name)
+    return form, opening.joined(chain([first], blocks), name, _LIMITS.get(form, LARGEST))
 
 
 def _foreign_midi(content: bytes, direction: Direction) -> Recorded:

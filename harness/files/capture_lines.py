@@ -10,10 +10,11 @@ is written, everything before it still loads.  Keys that are not known are passe
 number behind the last / of the schema means another form.
 """
 
+import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.opening import shown
@@ -74,9 +75,9 @@ def build(recorded: Recorded) -> bytes:
 
 def read(content: bytes, file: str) -> Recorded:
     """Return the capture in the text of `file`; a Problem that names the line it can't read."""
-    lines = content.split(b"\n")
+    lines = io.BytesIO(content)  # shares the bytes: a list of lines would take as many again
     name = shown(file)
-    empty = _head(lines[0], name)
+    empty = _head(lines.readline(), name)
     remarks: list[str] = []
     found = list(_passages(lines, name, remarks))
     timeless = sum(end_ns is None for _, end_ns, _ in found)
@@ -141,14 +142,13 @@ def taken_at_of(fields: Mapping[str, object], start_ns: int | None) -> TakenAt:
 
 
 def _passages(
-    lines: list[bytes], name: str, remarks: list[str]
+    lines: BinaryIO, name: str, remarks: list[str]
 ) -> Iterator[tuple[Direction, int | None, bytes]]:
-    last = len(lines)
-    for number, text in enumerate(lines[1:], start=2):
+    for number, text in enumerate(lines, start=2):
         if not text.strip():
             continue
         fields = _object(text)
-        if fields is None and number == last:
+        if fields is None and not text.endswith(b"\n"):
             remarks.append(
                 f"the last line, {number:,}, is cut short: the capture ends where its writer "
                 "was stopped"

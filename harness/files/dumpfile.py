@@ -8,22 +8,22 @@ recognised, and only then; so that a picture or a spreadsheet is refused with it
 The search runs over blocks, in C: to refuse a large file costs little time and no memory.
 """
 
-import io
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import chain
 from typing import BinaryIO, Final
 
 from harness.files import midifile, opening
 from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
 from harness.files.problem import NoDump, Problem
 
-LARGEST: Final = 512 << 20
-"""Bytes of the largest file that is read: nearly two days on the line."""
+LARGEST: Final = 128 << 20
+"""Bytes of the largest file that is read: twelve hours on the line."""
+_SEARCHED: Final = 64 << 20  # bytes of a pipe in which a first message has to be
 _LARGEST_MIDI_FILE: Final = 64 << 20
 
-_BLOCK: Final = 1 << 20
 _KEPT: Final = 64  # of a block, in front of the next one: more than the search needs to see
 _REALTIME: Final = bytes(range(0xF8, 0x100))  # may stand anywhere, even after F0 (FRM-03, M1 p. 5)
 _FRONT: Final = rb"\xf0\x7e[\x00-\x7f]"
@@ -62,11 +62,7 @@ class DumpFile:
 def load(path: str) -> DumpFile:
     """Return what is in a dump file, "-" being standard input; a Problem for anything else."""
     if path == opening.STANDARD_INPUT:
-        name = opening.shown(path)
-        data = opening.read_all(opening.standard_input(), name, LARGEST)
-        if not data:
-            raise Problem("standard input is empty: nothing was piped into it.")
-        return _loaded(path, io.BytesIO(data), Form.STANDARD_INPUT)
+        return _loaded(path, opening.standard_input(), Form.STANDARD_INPUT)
     with opening.open_file(path) as file:
         return _loaded(path, file, Form.RAW)
 
@@ -87,20 +83,36 @@ def holds_dump(blocks: Iterable[bytes]) -> bool:
 
 def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
     name = opening.shown(path)
-    try:
-        head = file.read(HEAD_BYTES)
+    blocks = opening.blocks_of(file, name)
+    first = next(blocks, b"")
+    if not first:
+        raise Problem("standard input is empty: nothing was piped into it.")
+    kind = kind_of(first[:HEAD_BYTES])
+    blocks = chain([first], blocks)
+    if kind is MIDI_FILE:
+        return _from_midi_file(path, opening.joined(blocks, name, _LARGEST_MIDI_FILE))
+    if kind is not None:
+        raise Problem(f"{name} is {kind.name}, not a dump.", do=kind.advice)
+    seen: list[bytes] = []
+    if form is Form.STANDARD_INPUT:  # nothing of it can be read twice
+        found = holds_dump(_keeping(blocks, seen))
+    elif found := holds_dump(blocks):
         file.seek(0)
-        kind = kind_of(head)
-        if kind is MIDI_FILE:
-            return _from_midi_file(path, opening.read_all(file, name, _LARGEST_MIDI_FILE))
-        if kind is not None:
-            raise NoDump(f"{name} is {kind.name}, not a dump.", do=kind.advice, is_other=True)
-        if not holds_dump(_blocks(file)):
-            raise _no_dump(name, head)
-        file.seek(0)
-        return DumpFile(name=path, form=form, data=opening.read_all(file, name, LARGEST))
-    except OSError as problem:
-        raise opening.reading_problem(name, problem) from problem
+        blocks = opening.blocks_of(file, name)
+    if not found:
+        raise _no_dump(name, first[:HEAD_BYTES])
+    return DumpFile(name=path, form=form, data=opening.joined(chain(seen, blocks), name, LARGEST))
+
+
+def _keeping(blocks: Iterable[bytes], seen: list[bytes]) -> Iterator[bytes]:
+    """Yield blocks as far as something has to be found in them, and keep them."""
+    size = 0
+    for block in blocks:
+        size += len(block)
+        if size > _SEARCHED:
+            return
+        seen.append(block)
+        yield block
 
 
 def _from_midi_file(path: str, content: bytes) -> DumpFile:
@@ -115,11 +127,6 @@ def _from_midi_file(path: str, content: bytes) -> DumpFile:
         times=stream.times,
         remarks=stream.remarks,
     )
-
-
-def _blocks(file: BinaryIO) -> Iterator[bytes]:
-    while block := file.read(_BLOCK):
-        yield block
 
 
 def _no_dump(name: str, head: bytes) -> NoDump:

@@ -8,27 +8,51 @@ A line may have a time, a direction and an offset in front of its bytes, each or
 Directions are seen from the computer: ">", "->", "to unit", "out", "sent" and "tx" go to the unit,
 "<", "<-", "from unit", "in", "received" and "rx" come from it; a direction alone in its line holds
 for the lines below.  A time is that of the last byte of its line: seconds with a point, a number
-with its unit, or a time of day.  Bytes may be written F0, 0xF0, $F0, F0h, F07E..., with commas or
-without.  What follows #, ; or // is a comment, and what hex dumps print beside the bytes is passed
-over.
+with its unit, or a time of day; whole numbers in front of all messages are milliseconds, or line
+numbers where they count one by one.  Bytes may be written F0, F07E, F0:7E, 0xF0, $F0 or F0h, with
+commas or without.  What follows #, ; or // is a comment, and what hex dumps print beside the bytes
+is passed over.
 """
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
-from harness.files.hex_words import Offsets, Trouble, Word, direction_at, number_of, time_at, words
+from harness.files.hex_words import (
+    Offsets,
+    Trouble,
+    Word,
+    count_at,
+    counted_in,
+    direction_at,
+    number_of,
+    plain_bytes,
+    time_at,
+    words,
+)
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 
-LARGEST: Final = 16 << 20
-"""Characters of the longest text that is read."""
+LARGEST: Final = 64 << 20
+"""Characters of the longest text that is read: the longest dump of the standard header fits."""
+_MOST: Final = 500_000  # messages with a time or direction of their own: hours of talk
 _DAY_NS: Final = 86_400_000_000_000
-_HOW: Final = "Bytes are written like F0 7E; a comment begins with #."
+_HOW: Final = (
+    "Bytes are written F0 7E, F07E, F0:7E, 0xF0, $F0 or F0h, with commas or without; a comment "
+    "begins with #."
+)
+_REMARKS: Final = {
+    0: "the whole numbers in front of the lines are passed over as line numbers",
+    1_000_000: "the whole numbers in front of the lines are read as milliseconds",
+}
+_LINE: Final = re.compile(r"\S[^\n]*")
+_FRONT: Final = 8  # words that may stand in front of bytes, and some more
+_LONG_LINE: Final = 4_096  # characters; no hex dump prints letters beside so many
 _SHOWN: Final = 24  # characters of a word that can't be read
 
 
@@ -39,7 +63,8 @@ class _Entry:
     direction: Direction | None
     at_ns: int | None
     data: bytearray
-    line: int
+    at: int
+    """Where in the text it begins."""
 
     @property
     def is_plain(self) -> bool:
@@ -53,9 +78,11 @@ def looks_like_hex(text: str, *, is_whole: bool = True) -> bool:
     """
     if not is_whole:
         apart = max(text.rfind(sign) for sign in " \n\t,")
-        text = text[:apart] if apart > 0 else text[: len(text) // 2 * 2]
+        word = text[apart + 1 :]
+        is_long = apart < 0 or len(word) > _SHOWN  # bytes that stand together, cut anywhere
+        text = text[: apart + 1] + (word[: len(word) // 2 * 2] if is_long else "")
     try:
-        first = next((entry for entry in _entries(text.split("\n")) if entry.data), None)
+        first = next((entry for entry in _entries(text) if entry.data), None)
     except Trouble:
         return False
     return first is not None and any(byte >= 0x80 for byte in first.data)
@@ -70,18 +97,19 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
     if len(text) > LARGEST:
         raise Problem(f"{name} is too large: more than {LARGEST >> 20} million characters.")
     try:
-        entries = _joined(_entries(text.split("\n")))
+        entries = _joined(_entries(text))
     except Trouble as trouble:
+        line = _line_of(text, trouble.at)
         raise Problem(
-            f"{name}, line {trouble.line:,}, column {trouble.column:,}: {trouble.what}",
-            do=trouble.do,
+            f"{name}, line {line:,}, column {trouble.column:,}: {trouble.what}", do=trouble.do
         ) from None
     if not entries:
         raise Problem(f"{name} has no bytes in it.", do="Write bytes like this: F0 7E 00 7F 05 F7.")
     parts = [(each.direction or direction, bytes(each.data)) for each in entries]
     seen = {way for way, _ in parts}
-    remarks: list[str] = []
-    times = _times(entries, remarks)
+    counted = counted_in(text)
+    remarks = [] if counted is None else [_REMARKS[counted]]
+    times = _times(entries, text, remarks)
     if times is None:
         passages = back_to_back([(way, one) for way, data in parts for one in _messages(data)])
     else:
@@ -95,22 +123,26 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
     )
 
 
-def _entries(lines: Iterable[str]) -> Iterator[_Entry]:
+def _entries(text: str) -> Iterator[_Entry]:
     """Yield an entry for each line that has one; Trouble for what can't be read."""
-    offsets = Offsets()
-    for number, line in enumerate(lines, start=1):
+    offsets, counted = Offsets(), counted_in(text)
+    for match in _LINE.finditer(text):
+        start = text.rfind("\n", 0, match.start()) + 1
         try:
-            if (entry := _entry(line, offsets, number)) is not None:
+            if (entry := _entry(text[start : match.end()], offsets, start, counted)) is not None:
                 yield entry
         except Trouble as trouble:
-            trouble.line = number
+            trouble.at = start
             raise
 
 
-def _entry(line: str, offsets: Offsets, number: int) -> _Entry | None:
-    if not (found := words(line)):
+def _entry(line: str, offsets: Offsets, start: int, counted: int | None) -> _Entry | None:
+    entry = _Entry(None, None, bytearray(), start)
+    if counted is not None and (count := count_at(line)) is not None:
+        entry.at_ns = count[0] * counted if counted else None
+        line = " " * count[1] + line[count[1] :]
+    if not (found := list(islice(words(line), _FRONT))):
         return None
-    entry = _Entry(None, None, bytearray(), number)
     at = 0
     while at < len(found):
         if entry.at_ns is None and (time := time_at(found, at)) is not None:
@@ -121,10 +153,28 @@ def _entry(line: str, offsets: Offsets, number: int) -> _Entry | None:
             break
     if not entry.is_plain:
         offsets.restart()
-    for word in offsets.bytes_of(line, found[at:]):
-        entry.data += _bytes(word)
-    offsets.count += len(entry.data)
+    if at < len(found):
+        entry.data += _bytes_from(line, offsets, at, found[at])
+        offsets.count += len(entry.data)
     return entry
+
+
+def _bytes_from(line: str, offsets: Offsets, at: int, first: Word) -> bytes:
+    """Return the bytes of a line from a word on; in one step where it is long or plain."""
+    if not offsets.is_at(first):
+        data = plain_bytes(line[first.column - 1 :])
+        return b"".join(map(_bytes, islice(words(line), at, None))) if data is None else data
+    if len(line) > _LONG_LINE:
+        data = plain_bytes(line[first.stop :])
+        if data is None:
+            raise Trouble(first.column, "this line is too long for one of a hex dump.", _HOW)
+        return data
+    return b"".join(map(_bytes, offsets.bytes_of(line, list(words(line))[at + 1 :])))
+
+
+def _line_of(text: str, at: int) -> int:
+    """Return the number of the line that begins at a character."""
+    return text.count("\n", 0, at) + 1
 
 
 def _bytes(word: Word) -> bytes:
@@ -150,15 +200,19 @@ def _joined(entries: Iterable[_Entry]) -> list[_Entry]:
             if entry.direction is None and heading is not None:
                 entry.direction = heading.direction
             joined.append(entry)
+            if len(joined) > _MOST:
+                trouble = Trouble(1, f"more than {_MOST:,} messages have a line of their own.")
+                trouble.at = entry.at
+                raise trouble
     return [entry for entry in joined if entry.data]
 
 
-def _times(entries: list[_Entry], remarks: list[str]) -> list[int] | None:
+def _times(entries: list[_Entry], text: str, remarks: list[str]) -> list[int] | None:
     """Return the instant of each entry, never going back; None where not every one has a time."""
     given = [entry.at_ns for entry in entries if entry.at_ns is not None]
     if len(given) < len(entries):
         if given:
-            first = next(entry.line for entry in entries if entry.at_ns is None)
+            first = _line_of(text, next(each.at for each in entries if each.at_ns is None))
             remarks.append(f"line {first:,} has no time and others have: no time is used")
         return None
     times = given[:1]
@@ -167,7 +221,8 @@ def _times(entries: list[_Entry], remarks: list[str]) -> list[int] | None:
         if step < -_DAY_NS // 2 and before < _DAY_NS:
             step += _DAY_NS  # midnight
         elif step < 0:
-            remarks.append(f"line {entry.line:,}: its time is earlier than that of the line before")
+            line = _line_of(text, entry.at)
+            remarks.append(f"line {line:,}: its time is earlier than that of the line before")
         times.append(times[-1] + max(step, 0))
     return times
 

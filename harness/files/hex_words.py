@@ -1,14 +1,26 @@
 """The words of a line of hexadecimal text: times, directions, offsets, bytes."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
 
 _WORD: Final = re.compile(r"(#|;|//)|->|<-|[<>→←/]|[^\s,;#{}()\[\]<>→←/]+")
 _NUMBER: Final = re.compile(r"(?:0x|\$)?([0-9a-f]+)h?", re.IGNORECASE)
+_COMMENT: Final = re.compile(r"#|;|//|(?<!\S)\|")
+_APART: Final = str.maketrans(",{}()[]", "       ")
+_MARKS: Final = re.compile(r"(?<!\S)(?:0x|\$)(?=[0-9a-f])|(?<=[0-9a-f])h(?!\S)", re.IGNORECASE)
+_COUNTED: Final = (
+    r"[ \t\[(]*(\d{1,12})[\])]?[ \t,]+"
+    r"((?:[<>→←]|->|<-|(?:to|from)(?: unit)?|out|in|sent|received|tx|rx):?[ \t]*)?(?:0x|\$)?"
+)
+_COUNT: Final = re.compile(_COUNTED + "[89a-f][0-9a-f]", re.IGNORECASE)
+_COUNT_START: Final = re.compile(_COUNTED + "f0", re.IGNORECASE)
+_START: Final = re.compile(r"^[^\n#;]*?(?<![0-9a-z])(?:0x|\$)?f0", re.IGNORECASE | re.MULTILINE)
+_MS: Final = 1_000_000
 _JOINED: Final = re.compile(r"[0-9a-f]{2}(?:[:-][0-9a-f]{2})+", re.IGNORECASE)
 _CLOCK: Final = re.compile(r"(?:(\d{1,3}):)?([0-5]?\d):([0-5]\d)(\.\d{1,12})?:?", re.ASCII)
 _AMOUNT: Final = re.compile(r"(\d{1,12}(?:\.\d{1,12})?)(ns|us|µs|μs|ms|s)?:?", re.ASCII)
@@ -29,7 +41,8 @@ class Trouble(Exception):  # noqa: N818  # it becomes a Problem as soon as line 
 
     def __init__(self, column: int, what: str, do: str = "") -> None:
         super().__init__(what)
-        self.line = 0
+        self.at = 0
+        """Where in the text its line begins."""
         self.column = column
         self.what = what
         self.do = do
@@ -47,14 +60,54 @@ class Word(NamedTuple):
         return self.column - 1 + len(self.text)
 
 
-def words(line: str) -> list[Word]:
-    """Return the words of a line up to a comment or to the text column of a hex dump."""
-    found = []
-    for match in _WORD.finditer(_LETTERS.split(line, maxsplit=1)[0]):
+def words(line: str) -> Iterator[Word]:
+    """Yield the words of a line up to a comment or to the text column of a hex dump."""
+    letters = _LETTERS.search(line)
+    for match in _WORD.finditer(line, 0, letters.start() if letters else len(line)):
         if match.group(1):
-            break
-        found.append(Word(match.start() + 1, match.group()))
-    return found
+            return
+        yield Word(match.start() + 1, match.group())
+
+
+def plain_bytes(text: str) -> bytes | None:
+    """Return the bytes of a text of two digits each, all at once; None where it is not so plain.
+
+    What it returns is what `number_of` makes of the words one by one.
+    """
+    if comment := _COMMENT.search(text):
+        text = text[: comment.start()]
+    text = _MARKS.sub("", text.translate(_APART))
+    try:
+        return bytes.fromhex(text)
+    except ValueError:
+        return None
+
+
+def count_at(line: str) -> tuple[int, int] | None:
+    """Return the whole number in front of a line's first status byte, and where it ends."""
+    match = _COUNT.match(line)
+    return None if match is None else (int(match.group(1)), match.end(1))
+
+
+def counted_in(text: str) -> int | None:
+    """Return in ns what whole numbers count that stand in front of every message of a text.
+
+    0 is for line numbers, which count nothing but lines.  None where there are no such numbers, or
+    where they may as well be bytes: two digits each, and no direction between them and the F0.
+    """
+    found = []
+    for start in _START.finditer(text):
+        match = _COUNT_START.match(text, start.start())
+        if match is None:
+            return None
+        found.append((match.group(1), match.group(2)))
+    counts = [int(digits) for digits, _ in found]
+    may_be_bytes = all(len(digits) == 2 and way is None for digits, way in found)
+    is_offset = bool(found) and len(found[0][0]) > 5 and counts[0] == 0
+    if may_be_bytes or is_offset or sorted(counts) != counts:
+        return None
+    is_one_by_one = all(after - before == 1 for before, after in pairwise(counts))
+    return 0 if is_one_by_one and len(counts) > 1 else _MS
 
 
 def number_of(text: str) -> bytes | None:
@@ -108,11 +161,8 @@ class Offsets:
         self._base: int | None = None  # what the first offset said
         self._is_bare = False  # offsets have no colon, and every line begins with one
 
-    def bytes_of(self, line: str, found: Sequence[Word]) -> Sequence[Word]:
-        """Return the words of a line that are bytes; Trouble where a hex dump has a hole."""
-        if not found:
-            return ()
-        first, rest = found[0], found[1:]
+    def is_at(self, first: Word) -> bool:
+        """Return whether the first word of a line is an offset; Trouble where bytes are missing."""
         if first.text == "*":
             raise Trouble(
                 first.column,
@@ -121,20 +171,24 @@ class Offsets:
             )
         if match := _OFFSET.fullmatch(first.text):
             self._check(first, {int(match.group(1), 16)})
-            return _without_text(line, rest)
+            return True
         if not self._is_bare_offset(first):
-            return found
+            return False
         self._is_bare = True
         self._check(first, _readings(first.text))
-        rest = _without_text(line, rest)
-        for word in rest:
+        return True
+
+    def bytes_of(self, line: str, found: Sequence[Word]) -> Sequence[Word]:
+        """Return the words of a line behind its offset that are bytes."""
+        bytes_alone = without_text(line, found)
+        for word in bytes_alone if self._is_bare else ():
             if not _PAIR.fullmatch(word.text):
                 raise Trouble(
                     word.column,
                     "behind an offset, single bytes of two digits are expected.",
                     "Make the hex dump again with single bytes.",
                 )
-        return rest
+        return bytes_alone
 
     def _is_bare_offset(self, word: Word) -> bool:
         if not _BARE_OFFSET.fullmatch(word.text):
@@ -162,7 +216,7 @@ def _readings(text: str) -> set[int]:
     return found
 
 
-def _without_text(line: str, found: Sequence[Word]) -> Sequence[Word]:
+def without_text(line: str, found: Sequence[Word]) -> Sequence[Word]:
     """Return the bytes of a hex dump's line without the text that may stand beside them."""
     size = 0
     for index, word in enumerate(found):

@@ -3,11 +3,13 @@
 import os
 import stat
 import sys
+from collections.abc import Iterable, Iterator
 from typing import BinaryIO, Final
 
 from harness.files.problem import Problem
 
 STANDARD_INPUT: Final = "-"
+_BLOCK: Final = 1 << 20
 _NOT_A_FILE: Final = (
     (stat.S_ISDIR, "is a folder, not a file.", "Name the file in it."),
     (stat.S_ISFIFO, "is a pipe, not a file.", "Send it to standard input and give - as the name."),
@@ -62,15 +64,29 @@ def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
             return Problem(f"{name}: there can be no file of that name.")
 
 
-def read_all(file: BinaryIO, name: str, limit: int) -> bytes:
-    """Return what is left in `file`; a Problem if that is more than `limit` bytes."""
+def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:
+    """Yield what is left in `file`, a block at a time; a Problem where it can't be read."""
     try:
-        data = file.read(limit + 1)
+        while block := file.read(_BLOCK):
+            yield block
     except OSError as problem:
         raise reading_problem(name, problem) from problem
-    if len(data) > limit:
-        raise too_large(name, limit)
-    return data
+
+
+def read_all(file: BinaryIO, name: str, limit: int) -> bytes:
+    """Return what is left in `file`; a Problem if that is more than `limit` bytes."""
+    return joined(blocks_of(file, name), name, limit)
+
+
+def joined(blocks: Iterable[bytes], name: str, limit: int) -> bytes:
+    """Return blocks as one; a Problem as soon as they are more than `limit` bytes."""
+    kept, size = [], 0
+    for block in blocks:
+        size += len(block)
+        if size > limit:
+            raise too_large(name, limit)
+        kept.append(block)
+    return b"".join(kept)
 
 
 def too_large(name: str, limit: int) -> Problem:

@@ -160,6 +160,68 @@ def test_times_count_only_if_every_message_has_one() -> None:
     assert found.remarks == ("line 2 has no time and others have: no time is used",)
 
 
+# Whole numbers in front: common practice of monitors, which print milliseconds or count lines.
+
+
+@pytest.mark.parametrize("mark", ["", "> ", "to unit: "])
+@pytest.mark.parametrize("layout", ["{} ", "[{}] ", "({}), ", "  {}\t"])
+def test_whole_numbers_in_front_are_milliseconds_and_it_is_said(mark: str, layout: str) -> None:
+    times = (7, 1523, 1523, 20_000)
+    found = read("\n".join(f"{layout.format(ms)}{mark}{E}" for ms in times), "desk.txt")
+
+    assert [(each.end_ns // MS, each.data) for each in found.capture.passages] == [
+        (ms, EOF) for ms in times
+    ]
+    assert found.is_timed
+    assert found.remarks == ("the whole numbers in front of the lines are read as milliseconds",)
+
+
+def test_whole_numbers_that_count_one_by_one_are_line_numbers() -> None:
+    found = read(f"9 {E}\n10 {E[:8]}\n   {E[8:]}\n11 {A}", "desk.txt")
+
+    assert [each.data for each in found.capture.passages] == [EOF, EOF, ACK]
+    assert not found.is_timed
+    assert found.remarks == (
+        "the whole numbers in front of the lines are passed over as line numbers",
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "data"),
+    [
+        (f"12 {E}\n34 {E}", b"\x12" + EOF + b"\x34" + EOF),  # two digits may be a byte
+        (f"1523 {E}\n1522 {E}", b"\x15\x23" + EOF + b"\x15\x22" + EOF),  # no time goes back
+        (f"1523 {E}\n{E}", b"\x15\x23" + EOF + EOF),  # not in front of every message
+        (f"1523 40 {E}", b"\x15\x23\x40" + EOF),
+    ],
+)
+def test_numbers_that_may_be_bytes_are_bytes(text: str, data: bytes) -> None:
+    found = read(text, "desk.txt")
+
+    assert found.capture.bytes_of(TO) == data
+    assert found.remarks == ()
+
+
+def test_a_refusal_says_how_bytes_may_be_written() -> None:
+    with pytest.raises(Problem) as caught:
+        read(f"{E}\n\\xF0\\x7E", "desk.txt")
+    for form in ("F0 7E", "F07E", "F0:7E", "0xF0", "$F0", "F0h"):
+        assert form in str(caught.value)
+        assert read(form, "desk.txt").capture.bytes_of(TO)[:1] == b"\xf0"
+
+
+@pytest.mark.parametrize("between", [" ", ", 0x"])
+def test_the_longest_dump_of_the_standard_header_is_read(between: str) -> None:
+    packet = oracle.packet(number=0, data=bytes(120))
+    count = -(-2_097_151 // 30)  # of 28 bits, 30 words a packet (M1 p. 39)
+    row = between.join(f"{byte:02X}" for byte in packet)
+    text = f"{'0x' * ('0x' in between)}" + (row + (between or "\n")) * (count - 1) + row
+
+    found = read(text, "desk.txt")
+
+    assert len(found.capture.bytes_of(TO)) == 127 * count
+
+
 # Hex dumps.
 
 STREAM: Final = oracle.header(
