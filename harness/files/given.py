@@ -69,7 +69,8 @@ def _content(path: str) -> bytes:
 
 def _other_messages(path: str) -> bytes | None:
     with open_file(path) as file:
-        data = read_all(file, shown(path), LARGEST)
-    if kind_of(data[:HEAD_BYTES]) is not None or not _EXCLUSIVE.search(data[:HEAD_BYTES]):
-        return None
-    return data
+        head = file.read(HEAD_BYTES)
+        if kind_of(head) is not None or not _EXCLUSIVE.search(head):
+            return None
+        file.seek(0)
+        return read_all(file, shown(path), LARGEST)
