@@ -83,7 +83,7 @@ def _on_terminal(words: list[str], columns: int) -> str:
             stderr=subprocess.PIPE,
         ) as process:
             os.close(theirs)
-            said = _read_to_end(ours)
+            said = read_to_end(ours)
             assert process.stderr is not None
             assert process.stderr.read() == b""
     finally:
@@ -92,7 +92,8 @@ def _on_terminal(words: list[str], columns: int) -> str:
     return said.decode("utf-8").replace("\r\n", "\n")
 
 
-def _read_to_end(terminal: int) -> bytes:
+def read_to_end(terminal: int) -> bytes:
+    """Return all that is written to a pseudo-terminal."""
     said = b""
     while True:
         try:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from harness.cli.help_page import HelpfulCommand, HelpfulGroup
+from harness.cli.terminal import note
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
 # Public names of this exception differ between versions of the library; its heir's parent does not.
@@ -127,7 +128,7 @@ def _tell_usage(problem: Any) -> None:
 
     command = "dryload" if problem.ctx is None else problem.ctx.command_path
     near = list(getattr(problem, "possibilities", None) or ())
-    print(f"dryload: {usage_line(problem.format_message(), command, near)}", file=sys.stderr)
+    note(usage_line(problem.format_message(), command, near))
 
 
 def _ready_streams() -> None:
@@ -161,7 +162,7 @@ def run(arguments: Sequence[str]) -> int:
         finally:
             sys.stdout.flush()
     except Problem as problem:
-        print(f"dryload: {problem}", file=sys.stderr)
+        note(str(problem))
         code = problem.code
     except (KeyboardInterrupt, typer.Abort):
         code = INTERRUPTED
@@ -174,14 +175,14 @@ def run(arguments: Sequence[str]) -> int:
     except OSError as problem:
         if problem.filename is not None:
             raise
-        print(f"dryload: the output cannot be written: {problem.strerror}.", file=sys.stderr)
+        note(f"the output cannot be written: {problem.strerror}.")
         _give_up_output()
         code = USAGE
     except MemoryError:
-        print("dryload: there is not enough memory for that.", file=sys.stderr)
+        note("there is not enough memory for that.")
         code = USAGE
     if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
-        print("dryload: stopped by you.", file=sys.stderr)
+        note("stopped by you.")
     return code if isinstance(code, int) else 0
 
 

@@ -3,7 +3,7 @@
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -13,12 +13,14 @@ import typer
 from harness.cli.interrupt import ends
 from harness.cli.options import OUTPUT, AsJson, Overwrite
 from harness.cli.playing import say, say_json
-from harness.cli.terminal import width
+from harness.cli.terminal import bar_line, width
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
+
+    from rich.progress import ProgressColumn
 
     from harness.jobs.campaign_case import Plan
     from harness.jobs.invariants import Run
@@ -265,28 +267,22 @@ def _be_a_worker() -> None:
 @contextmanager
 def _progress(runs: int) -> "Iterator[Callable[[int], None] | None]":
     """Yield what is told how many runs are done; None where nobody looks."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    with bar_line(_columns) as bar:
+        if bar is None:
+            yield None
+            return
+        task = bar.add_task("", total=runs)
+        yield lambda done: bar.update(task, completed=done)
 
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield None
-        return
-    bar = Progress(
+
+def _columns() -> "list[ProgressColumn]":
+    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+
+    return [
         BarColumn(bar_width=20),
         TextColumn("{task.completed:,.0f} of {task.total:,.0f} runs", markup=False),
         TimeRemainingColumn(),
-        console=console,
-        transient=True,
-        refresh_per_second=5,
-    )
-    task = bar.add_task("", total=runs)
-    bar.start()
-    try:
-        yield lambda done: bar.update(task, completed=done)
-    finally:
-        with suppress(BrokenPipeError):
-            bar.stop()
+    ]
 
 
 def _check_options(

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.options import AsJson, Overwrite, WhichDump
-from harness.cli.terminal import fitted
+from harness.cli.terminal import fitted, note
 
 
 def decode(
@@ -52,9 +52,9 @@ def decode(
     safe_write.write(output, content, overwrite=overwrite)
     remarks = (*([remark] if remark else []), *report.losses(taken))
     for line in remarks:
-        typer.echo(f"dryload: {line}.", err=True)
+        note(f"{line}.")
     for line in report.damage(taken):
-        typer.echo(f"dryload: damaged: {line}.", err=True)
+        note(f"damaged: {line}.")
     if as_json:
         document = report.document(
             taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks
@@ -63,5 +63,5 @@ def decode(
     else:
         typer.echo(fitted(report.text(taken, source=file, target=output, rate_hz=rate_hz)))
     if not taken.packets.whole:
-        typer.echo(f"dryload: dryload validate {shown(file)} says what is wrong.", err=True)
+        note(f"dryload validate {shown(file)} says what is wrong.")
         raise typer.Exit(1)

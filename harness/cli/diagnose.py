@@ -9,7 +9,7 @@ from typing import Annotated, Final
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted
+from harness.cli.terminal import fitted, note
 
 _PATIENCE_S: Final = 1.0
 
@@ -61,7 +61,7 @@ def diagnose(
         file = load(capture, direction=Direction.FROM_UNIT if from_unit else Direction.TO_UNIT)
         diagnosis = diagnosed(file.recorded, sources)
     for remark in file.recorded.remarks:
-        typer.echo(f"dryload: {shown(capture)}: {remark}.", err=True)
+        note(f"{shown(capture)}: {remark}.")
     if not diagnosis.is_of_transfer:
         raise Problem(
             f"{shown(capture)} holds no transfer: nothing in it belongs to a sample dump.",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.options import AsJson, DeviceId, Overwrite
-from harness.cli.terminal import fitted
+from harness.cli.terminal import fitted, note
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def encode(
     content = job.file_of(made.dump, output)
     safe_write.write(output, content, overwrite=overwrite)
     for remark in made.remarks:
-        typer.echo(f"dryload: {remark}.", err=True)
+        note(f"{remark}.")
     if as_json:
         document = report.document(
             made,

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final, NoReturn
 import typer
 
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import Wishes, note, say, say_json, selection
+from harness.cli.playing import Wishes, say, say_json, selection
 from harness.cli.progress import PacketProgress, packet_progress
 from harness.cli.target import Target, opened
-from harness.cli.terminal import width
+from harness.cli.terminal import note, width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -163,10 +163,10 @@ def _played(
         return Why.STOPPED if pause.wants_stop() else None
 
     claimed = evening.claimed(selected)
-    note(report.asking(claimed))
+    note(*report.asking(claimed))
     selected = evening.look(selected)
-    note(report.looked(claimed, selected, evening.is_only_read))
-    note(report.before(selected, target.given, evening.is_only_read))
+    note(*report.looked(claimed, selected, evening.is_only_read))
+    note(*report.before(selected, target.given, evening.is_only_read))
     with (
         packet_progress(selected.to_send, wishes.read_back) as bar,
         _pausing(bar, desk.was_interrupted) as pause,
@@ -174,8 +174,7 @@ def _played(
         desk.bar, desk.pause = bar, pause
         for row in play_through(selected, evening.play, hindrance=hindrance):
             if isinstance(row, Played) and not wishes.as_json:
-                with bar.aside():
-                    say([*report.lines_of(row), ""])
+                say([*report.lines_of(row), ""])
             yield row
         desk.bar = desk.pause = None
 
@@ -190,11 +189,11 @@ def _end(
 ) -> NoReturn:
     """Say how it goes on and end the command."""
     if unwritten is not None:
-        note([str(unwritten), "what is missing there is sent again by --resume."])
+        note(str(unwritten), "what is missing there is sent again by --resume.")
     if failed is not None:
         raise Problem(failed.what, do=f"{failed.do} {_go_on(way)}", code=RIG)
     if stopped:
-        typer.echo(f"dryload: {_go_on(way)}", err=True)
+        note(_go_on(way))
         raise KeyboardInterrupt
     raise typer.Exit(0 if is_well and unwritten is None else 1)
 

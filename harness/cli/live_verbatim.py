@@ -8,6 +8,7 @@ import typer
 from harness.cli.interrupt import ends
 from harness.cli.playing import Wishes, say_json
 from harness.cli.target import Target, opened
+from harness.cli.terminal import note
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
         )
         line = RealLine(port, pacer=Pacer(byte_ns=BYTE_NS if way.paced else 0), recorder=tape.take)
         player = VerbatimPlayer(line, lateness=line.lateness, wants_stop=was_interrupted)
-        typer.echo(f"dryload: {report.before(target.given, map(lasting_ns, loaded))}", err=True)
+        note(report.before(target.given, map(lasting_ns, loaded)))
         if not wishes.as_json:
             typer.echo("\n".join([*report.meaning(follows=True), ""]))
         for file in loaded:

@@ -1,13 +1,13 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
 import json
-from collections.abc import Container, Iterable, Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import typer
 
-from harness.cli.terminal import fitted
+from harness.cli.terminal import aside, fitted, note
 from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
@@ -56,7 +56,8 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     )
     if selected.collisions and not wishes.replace:
         raise _colliding(selected.collisions)
-    note(left_out(each) for each in selected.left_out if each.why is not Why.LOADED_BEFORE)
+    kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
+    note(*map(left_out, kept))
     return selected
 
 
@@ -71,7 +72,7 @@ def _contents(name: str) -> "Iterator[Content]":
     except NoDump as problem:
         yield NotADump(file=name, said=str(problem), is_other=problem.is_other)
         return
-    note(f"{shown(name)}: {remark}." for remark in file.remarks)
+    note(*(f"{shown(name)}: {remark}." for remark in file.remarks))
     found = list(contents(file))
     yield from found
     if not found:
@@ -107,15 +108,10 @@ def _colliding(collisions: "Sequence[Collision]") -> Problem:
     )
 
 
-def note(lines: Iterable[str]) -> None:
-    """Say something that is no result."""
-    for line in lines:
-        typer.echo(f"dryload: {line}", err=True)
-
-
 def say(lines: Sequence[str]) -> None:
     """Print lines, fitted to the terminal."""
-    typer.echo(fitted("\n".join(lines)))
+    with aside():
+        typer.echo(fitted("\n".join(lines)))
 
 
 def say_json(document: dict[str, Any]) -> None:

@@ -2,12 +2,14 @@
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
+
+from harness.cli.terminal import bar_line
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
-    from rich.progress import TaskID
+    from rich.progress import ProgressColumn, TaskID
 
     from harness.jobs.forecast import Step
     from harness.jobs.playlist import Dump
@@ -47,17 +49,6 @@ class PacketProgress:
         """Have this said as long as nothing else is."""
         self._hint = text
         self.say("")
-
-    @contextmanager
-    def aside(self) -> Iterator[None]:
-        """Take the line away while something is printed."""
-        if self._bar is not None:
-            self._bar.stop()
-        try:
-            yield
-        finally:
-            if self._bar is not None:
-                self._bar.start()
 
     def _show(self, step: "Step") -> None:
         left_ns = self._forecast.take(step)
@@ -100,26 +91,17 @@ def about(ns: int) -> str:
 @contextmanager
 def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
     """Yield what shows how far the playing of `dumps` is."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
+    with bar_line(_columns) as bar:
+        yield PacketProgress(bar, dumps, reads_back)
 
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield PacketProgress(None, dumps, reads_back)
-        return
-    bar = Progress(
+
+def _columns() -> "list[ProgressColumn]":
+    from rich.progress import BarColumn, TextColumn
+
+    return [
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=20),
         TextColumn("{task.completed:,.0f} of {task.total:,.0f}", markup=False),
         TextColumn("{task.fields[left]}", markup=False),
         TextColumn("{task.fields[said]}", markup=False),
-        console=console,
-        transient=True,
-        refresh_per_second=5,
-    )
-    bar.start()
-    try:
-        yield PacketProgress(bar, dumps, reads_back)
-    finally:
-        with suppress(BrokenPipeError):
-            bar.stop()
+    ]

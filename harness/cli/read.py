@@ -23,7 +23,7 @@ from harness.cli.playing import say, say_json
 from harness.cli.read_progress import read_progress
 from harness.cli.taping import taping
 from harness.cli.target import Target, opened, target_of
-from harness.cli.terminal import width
+from harness.cli.terminal import note, width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -178,8 +178,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
                 start_ns=began_ns,
             )
         )
-        for line in report.before(wanted, wishes.answer_ns):
-            typer.echo(f"dryload: {line}", err=True)
+        note(*report.before(wanted, wishes.answer_ns))
         bar = stack.enter_context(read_progress(wanted, ASKS * wishes.answer_ns))
         job = ReadOut(
             port,
@@ -241,10 +240,9 @@ def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
         path = os.path.join(path, sample_files.file_name(came.number, came.name, says=says))
         sample_files.make_folder(wishes.output)
         for other in sample_files.others_of(path, came.number):
-            typer.echo(
-                f"dryload: {shown(other)} is from another time and stays: it holds sample "
-                f"{came.number} as well.",
-                err=True,
+            note(
+                f"{shown(other)} is from another time and stays: it holds sample {came.number} "
+                "as well."
             )
     safe_write.write(path, file_of(came.dump.outgoing, path), overwrite=wishes.overwrite)
     return replace(came, dump=None, file=path)

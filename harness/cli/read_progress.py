@@ -2,15 +2,16 @@
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from harness.cli.progress import about
+from harness.cli.terminal import bar_line
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
-    from rich.progress import TaskID
+    from rich.progress import ProgressColumn, TaskID
 
     from harness.jobs.arrivals import Arrivals
     from harness.jobs.reading_out import Wanted
@@ -90,26 +91,17 @@ class ReadProgress:
 @contextmanager
 def read_progress(wanted: "Wanted", silence_ns: int) -> Iterator[ReadProgress]:
     """Yield what shows how far the reading is; a number without an answer takes `silence_ns`."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
+    with bar_line(_columns) as bar:
+        yield ReadProgress(bar, wanted, silence_ns)
 
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield ReadProgress(None, wanted, silence_ns)
-        return
-    bar = Progress(
+
+def _columns() -> "list[ProgressColumn]":
+    from rich.progress import BarColumn, TextColumn
+
+    return [
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=20),
         TextColumn("{task.fields[amount]}", markup=False),
         TextColumn("{task.fields[left]}", markup=False),
         TextColumn("Ctrl-C ends it", markup=False),
-        console=console,
-        transient=True,
-        refresh_per_second=5,
-    )
-    bar.start()
-    try:
-        yield ReadProgress(bar, wanted, silence_ns)
-    finally:
-        with suppress(BrokenPipeError):
-            bar.stop()
+    ]

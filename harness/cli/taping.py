@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import typer
+from harness.cli.terminal import note
 
 if TYPE_CHECKING:
     from emulator.dump.capture import Capture
@@ -58,4 +58,4 @@ def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> I
     finally:
         stream.close()
         told = stream.problem or f"what passed is in {shown(path)}"
-        typer.echo(f"dryload: {told}.", err=True)
+        note(f"{told}.")

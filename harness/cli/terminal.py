@@ -1,17 +1,92 @@
-"""Text that fits the terminal, where there is one; a pipe or a file gets it as it is."""
+"""What a command shows beside its results: text that fits the terminal, notes, and a bar.
+
+A pipe or a file gets every line as it is, and no bar.
+"""
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Final, TextIO
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+    from rich.progress import ProgressColumn
+
+_USUAL_COLUMNS: Final = 80
+_bars: Final[list["Bar"]] = []
+"""On the screen now: one, or none."""
 
 
 def width() -> int | None:
     """Return the columns of the terminal on standard output; None for a pipe or a file."""
-    import shutil
-    import sys
-
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    return _columns_of(sys.stdout)
 
 
 def fitted(text: str) -> str:
     """Return `text` with long sentences broken between words; tables and indents stay."""
-    columns = width()
+    return _fitted(text, width())
+
+
+def note(*texts: str) -> None:
+    """Say what is no result: on standard error, in lines of its own."""
+    with aside():
+        for text in texts:
+            line = _fitted(f"dryload: {text}", _columns_of(sys.stderr))
+            print(line, file=sys.stderr, flush=True)
+
+
+@contextmanager
+def bar_line(columns: "Callable[[], Sequence[ProgressColumn]]") -> "Iterator[Bar | None]":
+    """Yield a bar at the end of what is on the screen; None where nobody looks."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    bar = Progress(
+        *columns(),
+        console=Console(stderr=True),
+        transient=True,
+        refresh_per_second=5,
+        redirect_stdout=False,
+        redirect_stderr=False,
+    )
+    _bars.append(bar)
+    bar.start()
+    try:
+        yield bar
+    finally:
+        _bars.remove(bar)
+        with suppress(BrokenPipeError):
+            bar.stop()
+
+
+@contextmanager
+def aside() -> Iterator[None]:
+    """Take the bar away, if there is one, while something is printed."""
+    for bar in _bars:
+        bar.stop()
+    try:
+        yield
+    finally:
+        for bar in _bars:
+            bar.start()
+
+
+def _columns_of(stream: TextIO) -> int | None:
+    if not stream.isatty():
+        return None
+    asked = os.environ.get("COLUMNS", "")
+    if asked.isascii() and asked.isdigit() and int(asked):
+        return int(asked)
+    with suppress(OSError, ValueError):
+        return os.get_terminal_size(stream.fileno()).columns or _USUAL_COLUMNS
+    return _USUAL_COLUMNS
+
+
+def _fitted(text: str, columns: int | None) -> str:
     if columns is None:
         return text
     return "\n".join(_folded(line, columns) for line in text.split("\n"))

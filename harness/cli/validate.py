@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted
+from harness.cli.terminal import bar_line, fitted, note
 
 if TYPE_CHECKING:
+    from rich.progress import ProgressColumn
+
     from harness.files.dumpfile import DumpFile
 
 _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
@@ -41,7 +43,7 @@ def validate(
         try:
             code = max(code, _validate_one(path, as_json=as_json, is_first=place == 0))
         except Problem as problem:
-            typer.echo(f"dryload: {problem}", err=True)
+            note(str(problem))
             code = max(code, problem.code)
             if as_json:
                 typer.echo(not_judged(path, str(problem)))
@@ -68,7 +70,7 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
 
     file = load(path)
     for remark in file.remarks:
-        typer.echo(f"dryload: {shown(path)}: {remark}.", err=True)
+        note(f"{shown(path)}: {remark}.")
     with closing(Account(file, for_programs=as_json)) as account:
         with _progress(file) as show:
             for verdict in judge_stream(file.data, keep_words=False):
@@ -95,7 +97,7 @@ def _validate_capture(path: str, *, as_json: bool, is_first: bool) -> int:
 
     file = load(path)
     for remark in file.recorded.remarks:
-        typer.echo(f"dryload: {shown(path)}: {remark}.", err=True)
+        note(f"{shown(path)}: {remark}.")
     verdicts = judge_capture(file.recorded)
     if as_json:
         typer.echo(conversation_document(file, verdicts))
@@ -110,22 +112,20 @@ def _validate_capture(path: str, *, as_json: bool, is_first: bool) -> int:
 @contextmanager
 def _progress(file: "DumpFile") -> "Iterator[Callable[[int], None]]":
     """Yield what shows how many bytes of a long file are done, where somebody can see it."""
-    import sys
-
-    if len(file.data) < _WORTH_SHOWING or not sys.stderr.isatty():
+    if len(file.data) < _WORTH_SHOWING:
         yield lambda done: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn
+
+    def columns() -> "list[ProgressColumn]":
+        from rich.progress import BarColumn, DownloadColumn, TextColumn
+
+        return [TextColumn("{task.description}", markup=False), BarColumn(), DownloadColumn()]
 
     from harness.files.opening import shown
 
-    with Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        DownloadColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    ) as bar:
+    with bar_line(columns) as bar:
+        if bar is None:
+            yield lambda done: None
+            return
         task = bar.add_task(shown(file.name), total=len(file.data))
         yield lambda done: bar.update(task, completed=done)

@@ -7,6 +7,7 @@ import typer
 
 from harness.cli.interrupt import interrupts
 from harness.cli.playing import Wishes, say_json
+from harness.cli.terminal import note
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -108,4 +109,4 @@ def write_capture(
 
     recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)
     save(path, recorded, overwrite=overwrite)
-    typer.echo(f"dryload: what passed is in {shown(path)}.", err=True)
+    note(f"what passed is in {shown(path)}.")

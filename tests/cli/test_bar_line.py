@@ -1,0 +1,64 @@
+"""A message that comes while a bar is on the screen stands on a line of its own."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.cli.runs import ROOT, environment
+from tests.cli.screen import on_screen, run_on_screen
+
+MESSAGES = """
+from rich.progress import TextColumn
+from harness.cli.playing import say
+from harness.cli.terminal import bar_line, note
+with bar_line(lambda: [TextColumn("{task.description}")]) as bar:
+    bar.add_task("sample 4 comes, 1 of 2 packets, about 1 s left, Ctrl-C ends it")
+    bar.refresh()
+    note("a note of which the beginning is to stand at the left, and the rest below it, too")
+    bar.refresh()
+    say(["a result", "and another"])
+    bar.refresh()
+print("the end")
+"""
+
+
+def test_what_is_said_beside_a_bar_has_lines_of_its_own(tmp_path: Path) -> None:
+    assert run_on_screen(MESSAGES, folder=tmp_path) == [
+        "dryload: a note of which the beginning is to stand at the left, and the rest",
+        "  below it, too",
+        "a result",
+        "and another",
+        "the end",
+        "",
+    ]
+
+
+def test_a_pipe_has_no_bar_and_every_line_whole(tmp_path: Path) -> None:
+    code = MESSAGES.replace("    bar.", "    assert bar is None  # ")
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "a result\nand another\nthe end\n"
+    assert done.stderr.startswith("dryload: a note of which")
+    assert done.stderr.endswith("the rest below it, too\n")
+
+
+def test_commands_write_to_standard_error_in_one_way_only() -> None:
+    allowed = {"terminal.py", "app.py", "main.py"}
+    for path in (ROOT / "harness" / "cli").glob("*.py"):
+        code = path.read_text(encoding="utf-8")
+        if path.name not in allowed:
+            assert not re.search(r"\berr=True|file=sys\.stderr|stderr\.write", code), path.name
+
+
+def test_the_little_screen_knows_what_bars_write() -> None:
+    assert on_screen("bar 1 of 2\r\x1b[2Kdryload: x\n\r") == ["dryload: x", ""]
+    assert on_screen("bar 1 of 2\n\rdryload: x") == ["bar 1 of 2", "dryload: x"]
+    assert on_screen("a\n\rb\r\x1b[2K\x1b[1A\x1b[2Kc") == ["c", ""]
