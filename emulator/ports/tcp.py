@@ -12,6 +12,7 @@ LOOPBACK: Final = "127.0.0.1"
 _CONNECT_S: Final = 10.0
 _SILENT_NS: Final = 10_000_000_000
 """Who has said nothing at all for so long gives way to the next who comes."""
+_DEAF_NS: Final = 500_000_000  # for whoever comes, after the system could not let somebody in
 
 
 class TcpClient:
@@ -104,6 +105,7 @@ class TcpServer:
         self._silent_ns: Final = silent_ns
         self._stream: TcpStream | None = None
         self._since_ns = 0  # when the peer came
+        self._deaf_until_ns = 0
         self._is_closed = False
         self.peer = ""
         """Who is connected, "" for nobody."""
@@ -132,9 +134,19 @@ class TcpServer:
         arrivals = self._look()
         if not arrivals and timeout_ns > 0:
             streams = [] if self._stream is None else [self._stream.connection]
-            wait([self._listener, *streams], timeout_ns)
+            is_deaf = self.clock.now_ns() < self._deaf_until_ns
+            wait(streams if is_deaf else [self._listener, *streams], timeout_ns)
             arrivals = self._look()
         return arrivals
+
+    def look_at_door(self) -> None:
+        """Tell off whoever waits to be let in while the present peer keeps `receive` busy.
+
+        Where that one has hung up, the next waits until everything that it sent has been received.
+        """
+        self._check()
+        if self._stream is not None and not self._stream.has_hung_up():
+            self._accept()
 
     def close(self) -> None:
         """Hang up and listen no longer."""
@@ -156,11 +168,16 @@ class TcpServer:
 
     def _accept(self) -> None:
         """Take one who waits at the door, or tell them off."""
+        now_ns = self.clock.now_ns()
+        if now_ns < self._deaf_until_ns:
+            return
         try:
             connection, address = self._listener.accept()
-        except OSError:  # nobody waits, or has gone again
+        except (BlockingIOError, ConnectionAbortedError):  # nobody waits, or has gone again
             return
-        now_ns = self.clock.now_ns()
+        except OSError:  # too many open files: who waits keeps the door open, and us awake
+            self._deaf_until_ns = now_ns + _DEAF_NS
+            return
         if self._stream is not None:
             if self._stream.has_spoken or now_ns - self._since_ns < self._silent_ns:
                 self.turned_away += 1

@@ -11,6 +11,7 @@ SEND_LIMIT_NS: Final = 5_000_000_000
 """How long a peer may not read before it is given up."""
 _AT_ONCE: Final = 1 << 12  # bytes taken in one go: few enough to be dealt with in between
 _HELD: Final = 1 << 16  # bytes that the system is asked to keep for us at most
+_HUNG_UP: Final[int] = getattr(select, "POLLRDHUP", 0)
 _KEEPALIVE: Final = (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3))
 """A peer whose machine has died is noticed after a minute, where the system can do that."""
 
@@ -76,6 +77,17 @@ class TcpStream:
                 raise GoneError(f"the other side has not read for {seconds:g} s")
             if left and not sent:
                 select.select([], [self.connection], [], left_ns / 1_000_000_000)
+
+    def has_hung_up(self) -> bool:
+        """Whether the peer sends no more, whatever of it is still to be read.
+
+        Not every system can tell; where it can't, who is there counts as going at any moment.
+        """
+        if not _HUNG_UP:
+            return True
+        poll = select.poll()
+        poll.register(self.connection, _HUNG_UP)
+        return bool(poll.poll(0))
 
     def close(self) -> None:
         """Close the connection."""

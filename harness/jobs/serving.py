@@ -237,6 +237,8 @@ class Serving:
         self._look_at_hold()
         self._look_at_progress()
         self._look_at_sending()
+        if isinstance(self._port, TcpServer):
+            self._port.look_at_door()
         self._look_at_peer()
         self._look_at_lateness()
         if self._images is not None:

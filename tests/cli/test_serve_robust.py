@@ -175,6 +175,20 @@ def test_peers_that_say_nothing_or_come_together_or_vanish(tmp_path: Path) -> No
             gone.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
 
 
+def test_who_comes_while_another_floods_is_told_off_at_once(tmp_path: Path) -> None:
+    with (
+        serving(tmp_path) as unit,  # paced: it takes three seconds to read what comes at once
+        socket.create_connection(unit.address) as flooding,
+    ):
+        flooding.sendall(b"\xf0" * 10_000)
+        unit.await_event("peer")
+        with socket.create_connection(unit.address) as second:
+            second.settimeout(2)
+            assert second.recv(1) == b""
+        unit.await_event("turned away")
+        unit.quit()
+
+
 def test_a_peer_that_stays_and_says_nothing_gives_way(tmp_path: Path) -> None:
     pause = threading.Event()
     with prepared(tmp_path) as unit, socket.create_connection(unit.address):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import socket
 import struct
 from collections.abc import Callable, Iterator
@@ -181,3 +182,56 @@ def test_nobody_listens_there(server: TcpServer) -> None:
 def test_two_servers_cannot_have_one_address(server: TcpServer) -> None:
     with pytest.raises(PortError, match="can't be listened at"):
         TcpServer(server.address[1], MonotonicClock())
+
+
+def test_who_comes_while_somebody_floods_is_told_off_and_not_left_waiting(
+    server: TcpServer, dial: Callable[[], socket.socket]
+) -> None:
+    flooding = dial()
+    until(server, lambda: bool(server.peer))
+    flooding.sendall(ACK * 2_000)
+    second = dial()
+    for _ in range(2):  # there is always something of the first one to be received
+        assert server.receive(LONG_NS)
+    server.look_at_door()
+    assert server.turned_away == 1
+    assert second.recv(10) == b""
+    assert len(hear(server, 1_000)) >= 1_000
+
+
+def test_who_comes_when_the_one_before_has_hung_up_gets_the_place_when_all_is_received(
+    server: TcpServer, dial: Callable[[], socket.socket]
+) -> None:
+    first = dial()
+    until(server, lambda: bool(server.peer))
+    first.sendall(ACK * 2_000)
+    first.close()
+    second = dial()
+    server.look_at_door()
+    assert server.turned_away == 0
+    assert len(hear(server, 6 * 2_000)) == 6 * 2_000
+    until(server, lambda: server.came == 2)
+    second.sendall(ACK)
+    assert hear(server, 6) == ACK
+
+
+def test_at_the_limit_of_open_files_it_waits_like_everybody(
+    server: TcpServer, dial: Callable[[], socket.socket], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tries = []
+
+    def accept(listener: socket.socket) -> tuple[socket.socket, object]:
+        tries.append(1)
+        raise OSError(errno.EMFILE, "Too many open files")
+
+    with monkeypatch.context() as limit:
+        limit.setattr(socket.socket, "accept", accept)
+        waiting = dial()
+        began_ns = server.clock.now_ns()
+        for _ in range(10):
+            server.receive(30 * MS)
+        assert server.clock.now_ns() - began_ns >= 250 * MS  # nothing can have come: it has slept
+        assert len(tries) == 1
+    until(server, lambda: bool(server.peer))  # and later it lets in who is still there
+    waiting.sendall(ACK)
+    assert hear(server, 6) == ACK
