@@ -5,17 +5,19 @@ in `selection`, and in which order and how far in `playthrough`, as for a rehear
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from emulator.dump.capture import Capture, Direction, Passage
+from emulator.dump.capture import Direction
 from emulator.dump.events import Event
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
-from harness.files.recorded import Recorded, TakenAt
+from harness.files.recorded import Recorded
 from harness.jobs.glance import Standing
 from harness.jobs.line import never
+from harness.jobs.passed import judged, recorded_of
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played
 from harness.jobs.replay import Progress, Replay, Sent
@@ -70,22 +72,29 @@ class LiveReplay:
     def send(self, dump: Dump) -> Sent:
         """Send one dump."""
         self.line.capture.passages.clear()
-        return self.replay.send(dump)
+        sent = self.replay.send(dump)
+        return replace(sent, passages=tuple(self.line.capture.passages))
 
     def conclude(self, sent: Sent) -> Played:
-        """Read back what was sent and compare; what did not go well is diagnosed."""
+        """Read back what was sent and compare; judge what passed, and say why it did not go well.
+
+        It may have been sent over another port that has failed since.
+        """
+        self.line.capture.passages.clear()
         transfer = self.replay.conclude(sent)
+        passages = (*sent.passages, *self.line.capture.passages)
+        recorded = recorded_of(passages, self._start_ns)
+        if not transfer.stopped:
+            more = judged(recorded, transfer.dump)
+            transfer = replace(transfer, findings=(*transfer.findings, *more))
         diagnosis = None
         if not (transfer.is_well or transfer.stopped or self.replay.failed):
-            diagnosis = self._diagnosed(transfer.dump, list(self.line.capture.passages))
+            diagnosis = self._diagnosed(transfer.dump, recorded)
         return Played(transfer=transfer, diagnosis=diagnosis)
 
-    def _diagnosed(self, dump: Dump, passages: list[Passage]) -> "Diagnosis":
+    def _diagnosed(self, dump: Dump, recorded: Recorded) -> "Diagnosis":
         from harness.judge.diagnosis.diagnose import diagnose
 
-        recorded = Recorded(
-            capture=Capture(passages), start_ns=self._start_ns, taken_at=TakenAt.HOST
-        )
         return diagnose(recorded, [source_of(dump)])
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from emulator.dump.capture import Passage
 from emulator.dump.events import Event
 from emulator.dump.sample import Sample, same_samples
 from emulator.dump.sender import Sender, SenderEnd
@@ -57,6 +58,8 @@ class Sent:
     times: Times
     late: tuple[Lateness, Lateness] | None = None
     """How late this computer had been before, and what goes on saying it."""
+    passages: tuple[Passage, ...] = ()
+    """What passed while it was sent, if somebody keeps it."""
 
     @property
     def is_whole(self) -> bool:
