@@ -73,7 +73,7 @@ def open_tcp(
     except (OSError, ValueError) as problem:
         raise PortError(
             f"{name} can't be reached: {_why(problem)}.",
-            "See that somebody listens there, for instance dryload serve --tcp, and the address.",
+            "Check the address, and that a program listens there, such as dryload serve --tcp.",
         ) from problem
     return TcpClient(name, clock, TcpStream(connection, clock, send_limit_ns))
 
@@ -218,7 +218,8 @@ def _listen(host: str, port: int) -> socket.socket:
 
 
 def _why(problem: OSError | ValueError) -> str:
-    return (isinstance(problem, OSError) and problem.strerror) or str(problem)
+    why = (isinstance(problem, OSError) and problem.strerror) or str(problem)
+    return why.partition(" (while ")[0]  # the address is told already
 
 
 def _check_number(port: int) -> None:

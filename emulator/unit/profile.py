@@ -61,6 +61,5 @@ def _no_such(written: str) -> str:
     hint = f"did you mean {near[0]}? The" if near else "the"
     return (
         f"there is no profile {written!r}: {hint} profiles are "
-        f"{listed(profile_names(), 'and')}; a profile of your own is given as a path that ends "
-        f"in {_SUFFIX}"
+        f"{listed(profile_names(), 'and')}; a profile of your own is a path that ends in {_SUFFIX}"
     )

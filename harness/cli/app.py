@@ -14,6 +14,7 @@ import typer
 
 from harness.cli.help_page import HelpfulCommand, HelpfulGroup
 from harness.cli.terminal import note
+from harness.files.opening import shown
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
 # Public names of this exception differ between versions of the library; its heir's parent does not.
@@ -174,9 +175,10 @@ def run(arguments: Sequence[str]) -> int:
         code = CLOSED_PIPE
     except OSError as problem:
         if problem.filename is not None:
-            raise
-        note(f"the output cannot be written: {problem.strerror}.")
-        _give_up_output()
+            note(f"{shown(str(problem.filename))}: {problem.strerror}.")
+        else:
+            note(f"the output cannot be written: {problem.strerror}.")
+            _give_up_output()
         code = USAGE
     except MemoryError:
         note("there is not enough memory for that.")

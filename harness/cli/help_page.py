@@ -4,6 +4,7 @@ An option takes one line where there is room.  Blank lines are few: the longest 
 `replay`, fits on one screen.
 """
 
+import os
 import shutil
 import textwrap
 from collections.abc import Iterable, Iterator
@@ -26,7 +27,12 @@ class HelpfulCommand(TyperCommand):
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take the words of the command; two values for an option that has one are a mistake."""
         words = list(args)
-        rest = super().parse_args(ctx, args)
+        try:
+            rest = super().parse_args(ctx, args)
+        except Exception as problem:  # the library does not always say of which command
+            if getattr(problem, "ctx", ctx) is None:
+                vars(problem)["ctx"] = ctx
+            raise
         order = [] if ctx.resilient_parsing else self.make_parser(ctx).parse_args(args=words)[2]
         for each in order:
             is_single = isinstance(each, TyperOption) and not (each.multiple or each.is_flag)
@@ -62,6 +68,16 @@ class HelpfulGroup(TyperGroup):
         for each in self.get_params(ctx):
             _add(rows, each)
         formatter.write(_page(f"{ctx.command_path} COMMAND [OPTIONS]", self.help, rows))
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the command; say what to do where there is a file in its place."""
+        word = args[0]
+        if word not in self.commands and os.path.exists(word):
+            what, command = ("folder", "replay") if os.path.isdir(word) else ("file", "validate")
+            ctx.fail(
+                f"{word} is a {what}: begin with what to do with it, as in dryload {command} {word}"
+            )
+        return super().resolve_command(ctx, args)
 
 
 def _usage(command: TyperCommand, ctx: Any) -> str:

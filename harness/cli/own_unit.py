@@ -20,7 +20,7 @@ def profile_of(name: str) -> "Profile":
     try:
         return load_profile(name)
     except ProfileError as problem:
-        raise Problem(shown_lines(str(problem))) from problem
+        raise Problem(f"{shown_lines(str(problem))}.") from problem
 
 
 def check_banks(banks: int | None, profile: "Profile") -> None:

@@ -33,5 +33,5 @@ def profiles(
             profile = load_profile(name.removeprefix("unit:"))
             lines, document = report.one_text(profile), report.one_document(profile)
     except ProfileError as problem:
-        raise Problem(shown_lines(str(problem))) from problem
+        raise Problem(f"{shown_lines(str(problem))}.") from problem
     typer.echo(json.dumps(document, indent=2) if as_json else "\n".join(lines))

@@ -133,8 +133,8 @@ def _check(
 
     if not target.is_live:
         raise Problem(
-            f"--from {shown(target.given)}: an emulated unit that begins now holds nothing.",
-            do=f"Let one run that holds something, dryload serve {shown(target.where)} --tcp "
+            f"--from {shown(target.given)}: a new emulated unit is empty, so nothing can be read.",
+            do=f"Start one that has an image, dryload serve {shown(target.where)} --tcp "
             "127.0.0.1:4000 --image FILE, and read --from tcp:127.0.0.1:4000.",
         )
     if hear is not None and target.kind != "midi":

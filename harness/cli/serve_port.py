@@ -17,9 +17,8 @@ def port_opener(
     given = [name for name in (midi, through, tcp) if name is not None]
     if len(given) != 1:
         raise Problem(
-            "serve wants one place to be reached at, and there are "
-            f"{'none' if not given else 'several'}.",
-            do="Give --midi NAME, --through PORT or --tcp 127.0.0.1:0.",
+            f"serve needs {'only one place' if given else 'a place'} to listen at.",
+            do="Give --midi NAME, --through PORT or --tcp 127.0.0.1:4000.",
         )
     if any_host and tcp is None:
         raise Problem("--any-host is for --tcp.", do="Leave it out.")
@@ -61,8 +60,8 @@ def _address(given: str, any_host: bool) -> tuple[str, int]:
     host, number = address_of(f"127.0.0.1{given}" if given[:1] == ":" else given, option="--tcp")
     if not any_host and not _is_loopback(host):
         raise Problem(
-            f"--tcp {shown(given)}: there other computers could send to the unit as well.",
-            do="Take 127.0.0.1, or say --any-host if that is what you want.",
+            f"--tcp {shown(given)} would let other computers send to the unit as well.",
+            do="Use 127.0.0.1, or add --any-host if that is what you want.",
         )
     return host, number
 

@@ -192,7 +192,7 @@ def test_a_disk_that_takes_no_more_is_told_after_what_is_written(
         ("desk", "4", "x.syx", "--from desk: a target is"),
         ("midi:", "4", "x.syx", "the name of the port is missing"),
         ("tcp:4000", "4", "x.syx", "give an address and a port number"),
-        ("unit:lantern-desk", "4", "x.syx", "an emulated unit that begins now holds nothing"),
+        ("unit:lantern-desk", "4", "x.syx", "a new emulated unit is empty"),
         ("tcp:127.0.0.1:1", "four", "x.syx", "--sample four is no sample number."),
         ("tcp:127.0.0.1:1", "", "x.syx", "--sample is no sample number."),
         ("tcp:127.0.0.1:1", "4-", "x", "--sample 4- is no sample number."),

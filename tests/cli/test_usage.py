@@ -28,8 +28,8 @@ from tests.cli.runs import ROOT, environment
         ("diff a", "B is missing. See dryload diff --help."),
         ("decode a", "--output or -o is missing. See dryload decode --help."),
         ("diff a b c", "too many words: c. See dryload diff --help."),
-        ("replay a --to", "--to needs a value."),
-        ("replay a --json=3", "--json takes no value."),
+        ("replay a --to", "--to needs a value. See dryload replay --help."),
+        ("replay a --json=3", "--json takes no value. See dryload replay --help."),
         ("replay a --banks two", "--banks needs a whole number. See dryload replay"),
         ("explain a --dump 0", "--dump must be 1 or more. See dryload explain --help."),
         ("explain a --bits 99", "--bits must be 28 or less. See dryload explain --help."),
@@ -48,6 +48,31 @@ def test_one_line_in_plain_words(
     assert (left.value.code, found.out) == (2, "")
     (line,) = found.err.splitlines()
     assert line.startswith(f"dryload: {said}")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("thunder.syx", "thunder.syx is a file: begin with what to do with it, as in dryload"),
+        ("folder", "folder is a folder: begin with what to do with it, as in dryload replay"),
+        ("replay.syx", "there is no command replay.syx. Did you mean replay? See dryload"),
+    ],
+)
+def test_a_file_where_a_command_belongs_is_told_from_a_slip(
+    words: str,
+    said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    (tmp_path / "thunder.syx").write_bytes(b"")
+    (tmp_path / "folder").mkdir()
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "argv", ["dryload", words])
+    with pytest.raises(SystemExit) as left:
+        main()
+    assert left.value.code == 2
+    assert capsys.readouterr().err.startswith(f"dryload: {said}")
 
 
 def test_what_may_be_given_again_is_taken_again(

@@ -167,7 +167,7 @@ def test_a_flood_waits_at_the_peer(server: TcpServer, dial: Callable[[], socket.
     ("host", "port"), [("127.0.0.1", 70_000), ("127.0.0.1", -1), ("no.such.host.invalid", 1)]
 )
 def test_an_address_that_is_none(host: str, port: int) -> None:
-    with pytest.raises(PortError, match=r"can't be reached.*See that"):
+    with pytest.raises(PortError, match=r"can't be reached.*Check the address"):
         open_tcp(host, port, MonotonicClock())
     with pytest.raises(PortError, match=r"can't be listened at.*Take another"):
         TcpServer(port, MonotonicClock(), host=host)
