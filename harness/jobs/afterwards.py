@@ -14,19 +14,15 @@ from typing import Final
 import numpy as np
 
 from emulator.dump.outgoing import sample_from
-from emulator.dump.requester import Requester
 from emulator.dump.sample import Sample, same_samples
 from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
-from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import Header
 from emulator.wire.sizes import words_per_packet
-from harness.jobs.line import PATIENCE_NS, Line, run_patiently
+from harness.jobs.glance import Glimpse, glance
+from harness.jobs.line import Line
 from harness.jobs.transfer import Transfer
 
-_TRIES: Final = 3
-_QUIET_NS: Final = 60_000_000  # longer than a packet
-_PATIENCE_NS: Final = 1_000_000_000
 _GONE: Final = "at the end of the replay the unit does not send it any more"
 _OTHER: Final = "at the end of the replay the unit sends something else as this sample"
 
@@ -52,63 +48,38 @@ def in_memory(unit: RackUnit) -> Still:
 
 def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
     """Return what asks a unit over the line; it does not while the user wants to end."""
-    asks = True
+    has_failed = False
 
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
-        nonlocal asks
-        if transfer.read is None:
+        nonlocal has_failed
+        read = transfer.read
+        if read is None or has_failed or wants_stop():
             return None
-        packets = _telling(transfer.read, [each.read or each.dump.sample for each in later])
-        for _ in range(_TRIES):
-            if not asks or wants_stop():
-                break
-            try:
-                said = _looked(line, transfer, transfer.read, packets, wants_stop)
-                asks = _falls_quiet(line)
-            except PortError:
-                asks, said = False, None
-            if said is not None:
-                return said
-        return None
+        try:
+            seen = glance(
+                line,
+                device_id=transfer.dump.header.device_id,
+                sample_number=transfer.dump.header.sample_number,
+                wants_stop=wants_stop,
+                packets=_telling(read, [each.read or each.dump.sample for each in later]),
+            )
+        except PortError:
+            has_failed = True
+            return None
+        return _what_is_wrong(seen, read)
 
     return still
 
 
-def _looked(
-    line: Line,
-    transfer: Transfer,
-    read: Sample,
-    packets: int,
-    wants_stop: Callable[[], bool],
-) -> str | None:
-    """Ask for the first packets of a sample and say what is wrong with them; None: not known."""
-    header = transfer.dump.header
-    requester = Requester(
-        device_id=header.device_id, sample_number=header.sample_number, enough=packets
-    )
-    collected = requester.collected
-    line.connect(requester)
-    requester.start(line.now_ns)
-    run_patiently(
-        line,
-        lambda: requester.is_over,
-        lambda: len(collected.packets),
-        wants_stop=wants_stop,
-        patience_ns=PATIENCE_NS,
-    )
-    if not requester.is_over:
-        requester.stop(line.now_ns)
-        line.run(lambda: True)
-    came = [packet.packet_number for packet in collected.packets[:packets]]
-    if collected.header is None:
-        return None if wants_stop() else _GONE
-    if not _is_header_of(collected.header, read):
-        return _OTHER
-    if came != [at % PACKET_NUMBERS for at in range(packets)]:
-        return None  # torn on the way
-    data = b"".join(packet.data for packet in collected.packets[:packets])
-    words = sample_from(collected.header, np.frombuffer(data, np.uint8)).words
-    return "" if np.array_equal(words, read.words[: len(words)]) else _OTHER
+def _what_is_wrong(seen: Glimpse, read: Sample) -> str | None:
+    """Return what is wrong with the beginning of a sample that came back as `read` before."""
+    if seen.stopped or seen.torn:
+        return None
+    if seen.header is None:
+        return _GONE
+    words = read.words[:0] if seen.sample is None else seen.sample.words
+    is_it = _is_header_of(seen.header, read) and np.array_equal(words, read.words[: len(words)])
+    return "" if is_it and (len(words) or not len(read.words)) else _OTHER
 
 
 def _is_header_of(header: Header, read: Sample) -> bool:
@@ -132,14 +103,3 @@ def _telling(read: Sample, others: Sequence[Sample]) -> int:
             if different.size:
                 telling = max(telling, int(different[0]) // step + 1)
     return min(telling, most)
-
-
-def _falls_quiet(line: Line) -> bool:
-    """Whether a unit that was told to stop does; one that sends on can't be asked again."""
-    until_ns = line.now_ns + _PATIENCE_NS
-    while line.now_ns < until_ns:
-        passed, now_ns = len(line.capture.passages), line.now_ns
-        line.run(lambda: False, until_ns=now_ns + _QUIET_NS)
-        if len(line.capture.passages) == passed:
-            return True
-    return False

@@ -17,6 +17,7 @@ from emulator.dump.capture import Direction
 from emulator.dump.outgoing import sample_from
 from emulator.dump.requester import Patience, Requester
 from emulator.dump.sample import Sample
+from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import Header
 from harness.jobs.fetch import ANSWER_NS, run_requester
 from harness.jobs.line import PATIENCE_NS, Line, never
@@ -36,7 +37,7 @@ class Standing(StrEnum):
     NO_ANSWER = "no answer"
     """Right for a sample that is not there (REQ-03), and all that some units ever give."""
     NOT_ASKED = "not asked"
-    """The port failed, or the user stopped it."""
+    """The port failed, the user stopped it, or packets were lost on the way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +52,8 @@ class Glimpse:
     """Whether the unit answered CANCEL."""
     stopped: bool
     """Whether it was given up, by the user or because nothing went on."""
+    torn: bool
+    """Whether packets were lost on the way, each time."""
 
 
 def glance(
@@ -61,14 +64,18 @@ def glance(
     wants_stop: Callable[[], bool] = never,
     patience_ns: int = PATIENCE_NS,
     answer_ns: int = ANSWER_NS,
+    packets: int = _PACKETS,
 ) -> Glimpse:
-    """Ask for a sample, a second time if nobody answers, and cancel after its first packets."""
+    """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
+
+    It is asked for once more where some of them were lost on the way.
+    """
     for _ in range(2):
         requester = Requester(
             device_id=device_id,
             sample_number=sample_number,
             patience=Patience(answer_ns=answer_ns),
-            enough=_PACKETS,
+            enough=packets,
         )
         run_requester(line, requester, None, wants_stop, patience_ns)
         collected = requester.collected
@@ -77,7 +84,11 @@ def glance(
             requester.stop(line.now_ns)
         if collected.header is not None and not collected.whole:
             _await_quiet(line, patience_ns)
-        if collected.header is not None or requester.declined or (stopped and wants_stop()):
+        numbers = [packet.packet_number for packet in collected.packets]
+        is_all = collected.header is None or collected.whole or len(numbers) >= packets
+        torn = not is_all or numbers != [at % PACKET_NUMBERS for at in range(len(numbers))]
+        is_answered = collected.header is not None and not torn
+        if is_answered or requester.declined or (stopped and wants_stop()):
             break
     header = collected.header
     words = b"".join(packet.data for packet in collected.packets)
@@ -86,17 +97,18 @@ def glance(
         sample=sample_from(header, np.frombuffer(words, np.uint8)) if header and words else None,
         declined=requester.declined,
         stopped=stopped,
+        torn=torn,
     )
 
 
 def standing_of(dump: Dump, seen: Glimpse) -> Standing:
     """Return whether what was seen is the beginning of a dump as it was sent."""
+    if seen.torn or (seen.stopped and seen.sample is None):
+        return Standing.NOT_ASKED
     if seen.header is None:
-        if seen.stopped:
-            return Standing.NOT_ASKED
         return Standing.OTHER if seen.declined else Standing.NO_ANSWER
     if seen.sample is None or seen.header.sample_number != dump.header.sample_number:
-        return Standing.NOT_ASKED if seen.stopped else Standing.OTHER
+        return Standing.OTHER
     sent, got = dump.sample, seen.sample
     if seen.header.length != sent.frames:
         return Standing.OTHER
