@@ -24,11 +24,14 @@ if TYPE_CHECKING:
     from harness.files.journal import Journal
     from harness.jobs.evening import Evening
     from harness.jobs.forecast import Step
+    from harness.jobs.playlist import Dump
     from harness.jobs.playthrough import Row
     from harness.jobs.selection import Selection
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
+_YES: Final = "y"
+_NO: Final = "n"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +165,9 @@ def _played(
             return Why.PORT_FAILED
         return Why.STOPPED if pause.wants_stop() else None
 
+    def goes_on(dump: "Dump") -> bool:
+        return pause.ask(report.asks_for(dump))
+
     claimed = evening.claimed(selected)
     note(*report.asking(claimed))
     selected = evening.look(selected)
@@ -172,9 +178,11 @@ def _played(
         _pausing(bar, desk.was_interrupted) as pause,
     ):
         desk.bar, desk.pause = bar, pause
-        for row in play_through(selected, evening.play, hindrance=hindrance):
+        said: list[Row] = []
+        for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
             if isinstance(row, Played) and not wishes.as_json:
-                say([*report.lines_of(row), ""])
+                say([*report.lines_of(row, said), ""])
+            said.append(row)
             yield row
         desk.bar = desk.pause = None
 
@@ -230,6 +238,18 @@ class Pause:
             self._is_wanted = not self._is_wanted
             self._bar.say("pauses after this dump: p goes on" if self._is_wanted else "")
         return self._was_interrupted()
+
+    def ask(self, question: str) -> bool:
+        """Ask something that y or n answers; no where nobody sits there, or wants to end."""
+        if self._read_key is None:
+            return False
+        from harness.cli.keys import GONE
+
+        note(f"{question} y or n")
+        while not self._was_interrupted():
+            if (key := self._read_key(_LOOK_S)) in (_YES, _NO, GONE):
+                return key == _YES
+        return False
 
     def wait(self) -> None:
         """Wait for as long as somebody wants a pause; between two dumps no unit minds."""

@@ -62,7 +62,7 @@ def play_through(
     `goes_on` is asked, once, whether a dump is to be sent although the unit refused two like it.
     """
     refused: list[Dump] = []
-    asks = True
+    answer: bool | None = None
     for each in selection.items:
         if isinstance(each, LeftOut):
             yield each
@@ -70,11 +70,11 @@ def play_through(
         if (why := hindrance()) is not None:
             yield LeftOut(what=each, why=why)
             continue
-        if asks and _is_like(each, refused):
-            if not goes_on(each):
+        if _is_like(each, refused):
+            answer = goes_on(each) if answer is None else answer
+            if not answer:
                 yield LeftOut(what=each, why=Why.REFUSED_ALIKE)
                 continue
-            asks = False
         row = play(each)
         if isinstance(row, Played) and row.transfer.sent:
             refused.clear()

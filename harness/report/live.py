@@ -25,8 +25,14 @@ from harness.report.selection import left_out
 _NO_CAUSE: Final = "What passed on the line does not tell why."
 
 
-def lines_of(played: Played) -> list[str]:
-    """Return what is said of one dump when it has been played, and why it did not go well."""
+def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
+    """Return what is said of one dump when it has been played, and why it did not go well.
+
+    A refusal that was told `before` is not explained again.
+    """
+    refusal = _refusal(played)
+    if refusal and refusal in [_refusal(row) for row in before if isinstance(row, Played)]:
+        return [played.transfer.dump.place, f"  Refused as before: {refusal}."]
     lines = replay.lines_of(played)
     if played.diagnosis is None:
         return lines
@@ -36,6 +42,18 @@ def lines_of(played: Played) -> list[str]:
 
     told = [f"    {line}".rstrip() for line in answer_lines(played.diagnosis)]
     return [*lines, "", "  Diagnosis", *told]
+
+
+def asks_for(dump: Dump) -> str:
+    """Return the question whether a dump is sent to a unit that refused two like it."""
+    return f"the unit refused two dumps in a row. Send {dump.title} and what follows all the same?"
+
+
+def _refusal(played: Played) -> str:
+    """Return why a dump was refused before its first packet, "" where it was not."""
+    transfer = played.transfer
+    is_refused = transfer.outcome is Outcome.REFUSED and not transfer.sent
+    return transfer.reason if is_refused else ""
 
 
 def asking(claimed: Sequence[Dump]) -> list[str]:

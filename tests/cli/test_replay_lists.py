@@ -10,6 +10,10 @@ from typing import Any
 
 import pytest
 
+from harness.cli.interrupt import Interrupted
+from harness.cli.keys import GONE
+from harness.cli.live import Pause
+from harness.cli.progress import PacketProgress
 from harness.files.problem import USAGE
 from tests.cli.replaying import Run, Said, dump
 from tests.cli.serving import serving
@@ -228,3 +232,28 @@ def test_a_12_bit_dump_that_a_16_bit_unit_keeps_whole_is_loaded(run: Run, tmp_pa
     (transfer,) = run("narrow.syx", "--to", "unit:mine.toml", "--json").document["transfers"]
     assert (transfer["outcome"], transfer["verified"]) == ("loaded", True)
     assert [each["verdict"] for each in transfer["findings"]] == ["noted"]
+
+
+# What the unit refused
+
+
+@pytest.mark.parametrize(
+    ("keys", "answer"),
+    [("y", True), ("n", False), ("pxy", True), ("..n", False), ("", False), ("#y", False)],
+)
+def test_the_question_whether_to_go_on_waits_for_y_or_n(keys: str, answer: bool) -> None:
+    left = iter(keys)
+    pressed = Interrupted()
+
+    def read_key(wait_s: float = 0.0) -> str:
+        key = next(left, None)
+        if key is None:
+            pressed.press(2, None)  # nobody answers, and then Ctrl-C
+        return {None: "", ".": "", "#": GONE}.get(key, key or "")
+
+    pause = Pause(PacketProgress(None, [], False), pressed, read_key)
+    assert pause.ask("Send it all the same?") is answer
+
+
+def test_where_nobody_sits_the_answer_is_no() -> None:
+    assert not Pause(PacketProgress(None, [], False), Interrupted(), None).ask("Send it?")

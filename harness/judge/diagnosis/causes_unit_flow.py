@@ -19,9 +19,12 @@ _ENDS: Final[tuple[Cause, ...]] = (
         sentence="The unit refused the sample before the first packet (it answered the header "
         "with CANCEL).",
         tells="From the header a unit knows how long and how wide the sample is and where it "
-        "should go. It says no where there is no room, where it cannot take that width or length, "
-        "or where the place is protected or does not exist. It gives no reason.",
+        "should go. It says no where there is no room, as in memory that was fitted and not yet "
+        "initialised, where it cannot take that width or length, or where the place is protected "
+        "or does not exist. It gives no reason.",
         remedy=(
+            "If memory was fitted lately, initialise it first at the unit's front panel: that "
+            "wipes whatever it holds, so read out first what it still gives, dryload read.",
             "See in the unit's display how much memory is free, and make room there (deleting a "
             "sample cannot be undone: read it out first with dryload read).",
             "Turn off the memory protection, or send to another sample number.",
