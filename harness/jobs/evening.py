@@ -118,10 +118,11 @@ class Evening:
         """Return what is left to do of a dump that the unit should have."""
         if standing is Standing.OTHER or (standing is Standing.NO_ANSWER and answers):
             return dump
-        if standing is not Standing.THERE:
-            return LeftOut(what=dump, why=Why.NOT_SHOWN)
         entry = self._journal.entry_of(*dump.key)
         assert entry is not None
+        if standing is not Standing.THERE:
+            is_loaded = entry.is_well or entry.outcome == Outcome.LOADED
+            return LeftOut(what=dump, why=Why.NOT_SHOWN) if is_loaded else dump
         if self._reads_back and not entry.verified:
             self._to_read[dump] = Outcome(entry.outcome)
             return dump

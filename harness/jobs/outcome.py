@@ -103,11 +103,17 @@ def _as_answered(evidence: Evidence, answered: set[int | None]) -> tuple[Outcome
         return Outcome.UNCONFIRMED, f"the unit never answered{why}"
     if lost := _given_up(evidence) or _too_few(evidence):
         return Outcome.INCOMPLETE, lost
-    if unanswered := set(range(len(evidence.dump.outgoing.packets) - 1)) - answered:
+    last = len(evidence.dump.outgoing.packets) - 1
+    if unanswered := set(range(last)) - answered:
         many = "1 packet was" if len(unanswered) == 1 else f"{len(unanswered):,} packets were"
         return (
             Outcome.UNCONFIRMED,
             f"{many} never answered, the first is packet {min(unanswered):,}",
+        )
+    if evidence.memory is None and last >= 0 and last not in answered:  # HSK-13
+        return (
+            Outcome.UNCONFIRMED,
+            "the last packet was never answered; some units never answer it",
         )
     return _as_kept(evidence.memory, evidence.dump.header.sample_number)
 
@@ -163,6 +169,10 @@ def _unfinished(evidence: Evidence) -> tuple[Outcome, str]:
     at = "the header" if is_header else f"packet {ending.packet:,}"
     refuses = ending.end in (SenderEnd.CANCELLED, SenderEnd.REJECTED)
     outcome = Outcome.REFUSED if is_header and refuses else Outcome.INCOMPLETE
+    last = len(evidence.dump.outgoing.packets) - 1
+    if not refuses and ending.packet == last and not _too_few(evidence):
+        # Nobody waited for the answer to the last packet.
+        outcome, at = Outcome.UNCONFIRMED, f"{at}, the last one"
     match ending.end:
         case SenderEnd.CANCELLED if is_header:
             why = _refusal(evidence.events) or "the unit cancelled the dump at the header"
@@ -176,6 +186,8 @@ def _unfinished(evidence: Evidence) -> tuple[Outcome, str]:
             why = f"the unit did not answer {at}"
         case SenderEnd.STOPPED if ending.failed:
             why = f"the port failed at {at}: {ending.failed}"
+        case SenderEnd.STOPPED if ending.by_user and outcome is Outcome.UNCONFIRMED:
+            why = f"you stopped it at {at}, so the unit may have all of it"
         case SenderEnd.STOPPED if ending.by_user:
             why = f"you stopped it at {at}"
         case SenderEnd.STOPPED if ending.was_held:
