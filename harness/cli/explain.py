@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AsJson
+from harness.cli.terminal import fitted, width
 
 if TYPE_CHECKING:
     from harness.teach.walk import Dump
@@ -76,7 +77,9 @@ def explain(
             lines, parts = _overviews(chosen, dumps, every, taken.file or "HEX")
     source = {"file": taken.file, "bytes": len(taken.data)}
     typer.echo(
-        json.dumps(report.document(source, **parts), indent=2) if as_json else "\n".join(lines)
+        json.dumps(report.document(source, **parts), indent=2)
+        if as_json
+        else fitted("\n".join(lines))
     )
 
 
@@ -87,7 +90,9 @@ def _messages(data: bytes, bits: int | None, every: bool) -> Answer:
     from harness.teach.annotate import explain_all
 
     found = list(explain_all(split(data), bits=bits, every=every))
-    return report.messages_text(found), {"messages": [report.message_document(m) for m in found]}
+    return report.messages_text(found, width()), {
+        "messages": [report.message_document(m) for m in found]
+    }
 
 
 def _from(dumps: Sequence["Dump"], start: int, every: bool) -> Answer:
@@ -98,7 +103,7 @@ def _from(dumps: Sequence["Dump"], start: int, every: bool) -> Answer:
         if start < dump.section.offset + dump.section.size:
             found = dump.pieces_from(start, _NEXT, every=every)
             parts = {"messages": [report.message_document(message) for message in found]}
-            return report.messages_text(found), parts
+            return report.messages_text(found, width()), parts
     raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
 
 
@@ -112,7 +117,7 @@ def _packet(dump: "Dump", place: int, every: bool) -> Answer:
         there = f"packets 0 to {count - 1:,}" if count > 1 else "packet 0" if count else "no packet"
         raise Problem(f"there is no packet {place:,}.", do=f"{dump.title} has {there}.")
     missing = [each for each in dump.findings if each.at.packet == place] if not found else []
-    lines = report.packets_text(dump, place, found, missing)
+    lines = report.packets_text(dump, place, found, missing, width())
     return lines, {"packets": report.packet_documents(found, missing, place)}
 
 
@@ -120,7 +125,9 @@ def _overviews(chosen: Sequence["Dump"], dumps: Sequence["Dump"], every: bool, f
     from harness.report import explain as report
 
     pairs = [(dump, dump.overview(every=every)) for dump in chosen]
-    lines = report.overviews_text(pairs, dumps=sum(each.number > 0 for each in dumps), file=file)
+    lines = report.overviews_text(
+        pairs, dumps=sum(each.number > 0 for each in dumps), file=file, width=width()
+    )
     return lines, {"dumps": [report.overview_document(dump, seen) for dump, seen in pairs]}
 
 

@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.options import AsJson
+from harness.cli.terminal import fitted, width
 
 
 def profiles(
@@ -26,7 +27,7 @@ def profiles(
         if name is None:
             found = [load_profile(each) for each in profile_names()]
             lines, document = (
-                report.list_text(found, DEFAULT_PROFILE),
+                report.list_text(found, DEFAULT_PROFILE, width()),
                 report.list_document(found, DEFAULT_PROFILE),
             )
         else:
@@ -34,4 +35,4 @@ def profiles(
             lines, document = report.one_text(profile), report.one_document(profile)
     except ProfileError as problem:
         raise Problem(f"{shown_lines(str(problem))}.") from problem
-    typer.echo(json.dumps(document, indent=2) if as_json else "\n".join(lines))
+    typer.echo(json.dumps(document, indent=2) if as_json else fitted("\n".join(lines)))

@@ -15,7 +15,7 @@ from harness.teach.walk import Dump, Overview, Packet, Run
 SCHEMA: Final = "dryload/explain/1"
 _COLUMNS: Final = (
     Column("what"),
-    Column("says"),
+    Column("says", folds=True),
     Column("bytes"),
     Column("at byte", right=True),
     Column("clause"),
@@ -24,7 +24,7 @@ _BYTES: Final = 8
 """Bytes of a field that are written out before "..."."""
 
 
-def message_text(explained: Explained) -> list[str]:
+def message_text(explained: Explained, width: int | None = None) -> list[str]:
     """Return the lines for one message: a heading, a table, and what is wrong with it."""
     heading = (
         f"{explained.title[0].upper()}{explained.title[1:]}, "
@@ -33,30 +33,38 @@ def message_text(explained: Explained) -> list[str]:
     rows = [_row(line) for line in explained.lines]
     return [
         heading,
-        *(f"  {line}" for line in table(_COLUMNS, rows)),
+        *(f"  {line}" for line in table(_COLUMNS, rows, width and width - 2)),
         *(f"  Wrong: {problem}." for problem in explained.problems),
     ]
 
 
-def messages_text(found: Sequence[Explained]) -> list[str]:
+def messages_text(found: Sequence[Explained], width: int | None = None) -> list[str]:
     """Return the lines for several messages."""
-    return _apart(message_text(message) for message in found)
+    return _apart(message_text(message, width) for message in found)
 
 
 def packets_text(
-    dump: Dump, place: int, found: Sequence[Packet], missing: Sequence[Finding]
+    dump: Dump,
+    place: int,
+    found: Sequence[Packet],
+    missing: Sequence[Finding],
+    width: int | None = None,
 ) -> list[str]:
     """Return the lines for everything that is one packet, or for one that is not there."""
     if not found:
         return [f"{dump.title}: packet {place:,} is not there.", *_finding_lines(missing)]
     several = f", {len(found)} times" if len(found) > 1 else ""
     heading = f"{dump.title}, packet {place:,}{several}"
-    return _apart([[heading], *(_packet_text(packet) for packet in found)])
+    return _apart([[heading], *(_packet_text(packet, width) for packet in found)])
 
 
-def overviews_text(pairs: Sequence[tuple[Dump, Overview]], *, dumps: int, file: str) -> list[str]:
+def overviews_text(
+    pairs: Sequence[tuple[Dump, Overview]], *, dumps: int, file: str, width: int | None = None
+) -> list[str]:
     """Return the lines for the dumps of a file that holds `dumps` of them."""
-    return _apart(_overview_text(dump, seen, dumps=dumps, file=file) for dump, seen in pairs)
+    return _apart(
+        _overview_text(dump, seen, dumps=dumps, file=file, width=width) for dump, seen in pairs
+    )
 
 
 def _apart(blocks: Iterable[list[str]]) -> list[str]:
@@ -67,14 +75,16 @@ def _apart(blocks: Iterable[list[str]]) -> list[str]:
     return lines
 
 
-def _packet_text(packet: Packet) -> list[str]:
+def _packet_text(packet: Packet, width: int | None) -> list[str]:
     """Return the lines for one packet of a file, the judge's findings below."""
-    number, lines = packet.packet, message_text(packet.explained)
+    number, lines = packet.packet, message_text(packet.explained, width)
     lines[0] = f"Packet {number:,}: {lines[0][0].lower()}{lines[0][1:]}"
     return [*lines, *_finding_lines(packet.findings)]
 
 
-def _overview_text(dump: Dump, overview: Overview, *, dumps: int, file: str) -> list[str]:
+def _overview_text(
+    dump: Dump, overview: Overview, *, dumps: int, file: str, width: int | None
+) -> list[str]:
     section = dump.section
     if section.opening is None:
         title = "Before the first header" if dumps else "No header"
@@ -82,14 +92,14 @@ def _overview_text(dump: Dump, overview: Overview, *, dumps: int, file: str) -> 
         title = f"Dump {dump.number} of {dumps}" if dumps > 1 else "Dump"
     lines = [f"{title}: {count(section.size, 'byte')} from byte {section.offset:,}"]
     if overview.header is not None:
-        lines += ["", *message_text(overview.header)]
+        lines += ["", *message_text(overview.header, width)]
     lines += ["", *_packets_text(overview)]
     for packet in overview.broken:
-        lines += ["", *_packet_text(packet)]
+        lines += ["", *_packet_text(packet, width)]
     if overview.more_broken:
         lines += ["", f"{count(overview.more_broken, 'more packet')} with something wrong."]
     for message in overview.messages:
-        lines += ["", *message_text(message)]
+        lines += ["", *message_text(message, width)]
     if overview.more_messages:
         lines += ["", f"{count(overview.more_messages, 'more message')} beside the packets."]
     lines += _remainder_text(overview)

@@ -31,11 +31,11 @@ class Trait:
     """What the standard leaves open; None where it is the usual business of units to differ."""
 
 
-def list_text(profiles: Sequence[Profile], default: str) -> list[str]:
+def list_text(profiles: Sequence[Profile], default: str, width: int | None = None) -> list[str]:
     """Return one line a profile."""
     rows = [(profile.name, _size(profile), _described(profile, default)) for profile in profiles]
     return [
-        *table((Column("unit"), Column("memory"), Column("what it is")), rows),
+        *table((Column("unit"), Column("memory"), Column("what it is", folds=True)), rows, width),
         "",
         "dryload profiles NAME tells everything about one of them.",
     ]

@@ -176,7 +176,7 @@ def table_of(rows: Sequence[Row], width: int | None, *, with_slots: bool = True)
         Column("again", right=True, spare=1),
         Column("on the line", right=True),
         Column("waiting", right=True),
-        Column("result"),
+        Column("result", folds=True),
     )
     first = 0 if with_slots else 1
     cells = [_left_out_row(row) if isinstance(row, LeftOut) else _row(row.transfer) for row in rows]

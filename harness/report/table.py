@@ -1,9 +1,15 @@
 """A plain table: columns in line, no frame, nothing cut."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
+from textwrap import wrap
+from typing import Final
 
 from rich.cells import cell_len
+
+_SHORTEST: Final = 12
+"""Cells are not broken into pieces that are shorter than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,6 +20,8 @@ class Column:
     right: bool = False
     spare: int = 0
     """Which columns a narrow terminal can do without: the highest goes first, 0 never."""
+    folds: bool = False
+    """Whether a narrow terminal may break its cells between words, when no spare column is left."""
 
 
 def table(
@@ -21,15 +29,33 @@ def table(
 ) -> list[str]:
     """Return the lines of a table, the heading first; widths are those of a terminal's cells.
 
-    Where `width` is given and they are longer, spare columns are left out.
+    Where `width` is given and they are longer, spare columns are left out, and then a column that
+    folds is broken.
     """
     lines = _lines(columns, rows)
     spare = max((column.spare for column in columns), default=0)
-    if width is None or not spare or max(map(cell_len, lines)) <= width:
+    longest = max(map(cell_len, lines))
+    if width is None or longest <= width:
         return lines
+    if not spare:
+        return _lines(columns, list(_folded(columns, rows, longest - width)))
     kept = [index for index, column in enumerate(columns) if column.spare != spare]
     narrower = [[row[index] for index in kept] for row in rows]
     return table([columns[index] for index in kept], narrower, width)
+
+
+def _folded(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], excess: int
+) -> Iterator[Sequence[str]]:
+    """Yield rows that are shorter by `excess`; the rest of a folding cell comes in rows below."""
+    folding = [index for index, column in enumerate(columns) if column.folds]
+    most = max((cell_len(row[index]) for row in rows for index in folding), default=0) - excess
+    for row in rows:
+        parts = [
+            wrap(cell, max(most, _SHORTEST)) if index in folding else [cell]
+            for index, cell in enumerate(row)
+        ]
+        yield from zip_longest(*parts, fillvalue="")
 
 
 def _lines(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[str]:
