@@ -12,6 +12,7 @@ from harness.cli.terminal import bar_line, fitted, note
 if TYPE_CHECKING:
     from rich.progress import ProgressColumn
 
+    from harness.files.capture_file import CaptureFile
     from harness.files.dumpfile import DumpFile
 
 _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
@@ -26,7 +27,8 @@ def validate(
 ) -> None:
     """Judge dump files and captures by the standard.
 
-    Of a capture both sides are judged: the sender and the unit.
+    Of a capture both sides are judged: the sender and the unit. Where only one side was recorded,
+    what it sent is judged as a dump file.
 
     Exit code 0 if nothing is broken; 1 if something is; 2 if a file cannot be read or holds no dump
     (the others are judged all the same).
@@ -57,18 +59,22 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
     """Judge one file and print what is said of it; a Problem if nothing is there to be judged."""
     from contextlib import closing
 
-    from harness.files.capture_file import form_of
-
-    if form_of(path) is not None:
-        return _validate_capture(path, as_json=as_json, is_first=is_first)
-
-    from harness.files.dumpfile import load
+    from harness.files import capture_file, dumpfile
     from harness.files.opening import shown
     from harness.files.problem import Problem
+
+    if capture_file.form_of(path) is None:
+        file = dumpfile.load(path)
+    else:
+        capture = capture_file.load(path)
+        if capture.one_way is None:
+            return _validate_capture(capture, as_json=as_json, is_first=is_first)
+        # Nobody answered who could have asked for anything again: the question is the file's.
+        file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
+
     from harness.judge.stream import judge_stream
     from harness.report.validate import Account
 
-    file = load(path)
     for remark in file.remarks:
         note(f"{shown(path)}: {remark}.")
     with closing(Account(file, for_programs=as_json)) as account:
@@ -88,16 +94,14 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
         return 1 if account.is_broken else 0
 
 
-def _validate_capture(path: str, *, as_json: bool, is_first: bool) -> int:
+def _validate_capture(file: "CaptureFile", *, as_json: bool, is_first: bool) -> int:
     """Judge both sides of a capture and print what is said of them."""
-    from harness.files.capture_file import load
     from harness.files.opening import shown
     from harness.judge.dialogue.judge import judge_capture
     from harness.report.dialogue import conversation_document, conversation_lines
 
-    file = load(path)
     for remark in file.recorded.remarks:
-        note(f"{shown(path)}: {remark}.")
+        note(f"{shown(file.name)}: {remark}.")
     verdicts = judge_capture(file.recorded)
     if as_json:
         typer.echo(conversation_document(file, verdicts))

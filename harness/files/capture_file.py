@@ -64,6 +64,12 @@ class CaptureFile:
     form: CaptureForm
     recorded: Recorded
 
+    @property
+    def one_way(self) -> bytes | None:
+        """What was sent, where only one direction was listened to; None where both were."""
+        ways = self.recorded.directions
+        return self.recorded.capture.bytes_of(ways[0]) if len(ways) == 1 else None
+
 
 def form_of(path: str) -> CaptureForm | None:
     """Return in which form a file is a capture and nothing else; None for dump files and others.

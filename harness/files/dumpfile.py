@@ -43,6 +43,7 @@ class Form(StrEnum):
     RAW = "raw"
     MIDI_FILE = "midi file"
     STANDARD_INPUT = "standard input"
+    CAPTURE = "capture of one direction"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +66,13 @@ def load(path: str) -> DumpFile:
         return _loaded(path, opening.standard_input(), Form.STANDARD_INPUT)
     with opening.open_file(path) as file:
         return _loaded(path, file, Form.RAW)
+
+
+def of_bytes(name: str, data: bytes, remarks: tuple[str, ...]) -> DumpFile:
+    """Return what one side of a capture sent as a dump file; a Problem where it is no dump."""
+    if not holds_dump([data]):
+        raise _no_dump(opening.shown(name), data[:HEAD_BYTES])
+    return DumpFile(name=name, form=Form.CAPTURE, data=data, remarks=remarks)
 
 
 def holds_dump(blocks: Iterable[bytes]) -> bool:

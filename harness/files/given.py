@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from harness.files import capture_file
 from harness.files.dumpfile import LARGEST, load
 from harness.files.kinds import HEAD_BYTES, kind_of
 from harness.files.opening import STANDARD_INPUT, open_file, read_all, shown
@@ -55,7 +56,15 @@ def from_hex(text: str) -> bytes | None:
 
 
 def _content(path: str) -> bytes:
-    """Return the bytes of a dump file, or of a file with other System Exclusive messages."""
+    """Return the bytes of a dump file, of one side of a capture, or of other messages."""
+    if capture_file.form_of(path) is not None:
+        data = capture_file.load(path).one_way
+        if data is None:
+            raise Problem(
+                f"{shown(path)} is a capture of both directions, and only one can be explained.",
+                do=f"dryload validate {shown(path)} judges both sides.",
+            )
+        return data
     try:
         return load(path).data
     except Problem:

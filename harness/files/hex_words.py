@@ -13,12 +13,12 @@ _NUMBER: Final = re.compile(r"(?:0x|\$)?([0-9a-f]+)h?", re.IGNORECASE)
 _COMMENT: Final = re.compile(r"#|;|//|(?<!\S)\|")
 _APART: Final = str.maketrans(",{}()[]", "       ")
 _MARKS: Final = re.compile(r"(?<!\S)(?:0x|\$)(?=[0-9a-f])|(?<=[0-9a-f])h(?!\S)", re.IGNORECASE)
-_COUNTED: Final = (
+_COUNT: Final = re.compile(
     r"[ \t\[(]*(\d{1,12})[\])]?[ \t,]+"
     r"((?:[<>→←]|->|<-|(?:to|from)(?: unit)?|out|in|sent|received|tx|rx):?[ \t]*)?(?:0x|\$)?"
+    r"[89a-f][0-9a-f]",
+    re.IGNORECASE,
 )
-_COUNT: Final = re.compile(_COUNTED + "[89a-f][0-9a-f]", re.IGNORECASE)
-_COUNT_START: Final = re.compile(_COUNTED + "f0", re.IGNORECASE)
 _START: Final = re.compile(r"^[^\n#;]*?(?<![0-9a-z])(?:0x|\$)?f0", re.IGNORECASE | re.MULTILINE)
 _MS: Final = 1_000_000
 _JOINED: Final = re.compile(r"[0-9a-f]{2}(?:[:-][0-9a-f]{2})+", re.IGNORECASE)
@@ -93,11 +93,11 @@ def counted_in(text: str) -> int | None:
     """Return in ns what whole numbers count that stand in front of every message of a text.
 
     0 is for line numbers, which count nothing but lines.  None where there are no such numbers, or
-    where they may as well be bytes: two digits each, and no direction between them and the F0.
+    where they may as well be bytes: two digits each, and no direction behind them.
     """
     found = []
     for start in _START.finditer(text):
-        match = _COUNT_START.match(text, start.start())
+        match = _COUNT.match(text, start.start())
         if match is None:
             return None
         found.append((match.group(1), match.group(2)))

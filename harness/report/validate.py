@@ -95,8 +95,8 @@ class Account:
 
     def _lines(self) -> Iterator[str]:
         yield f"{shown(self._file.name)}: {self._verdict()}"
-        if self._file.form is Form.MIDI_FILE:
-            yield "  (a Standard MIDI File: bytes are counted in its messages, not in the file)"
+        if (what := _CONTAINERS.get(self._file.form)) is not None:
+            yield f"  ({what}: bytes are counted in its messages, not in the file)"
         for block in self._blocks:
             yield ""
             yield from block
@@ -164,6 +164,10 @@ class Account:
         self._finding_documents.close()
 
 
+_CONTAINERS: Final = {
+    Form.MIDI_FILE: "a Standard MIDI File",
+    Form.CAPTURE: "what one side sent, judged as a dump file",
+}
 _ALL_RIGHT: Final = {0: "nothing broken", 1: "right", 2: "both right"}
 
 

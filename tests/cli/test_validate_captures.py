@@ -80,15 +80,15 @@ def test_captures_and_dump_files_are_judged_side_by_side(tmp_path: Path) -> None
     assert len(other["dumps"]) == 1
 
 
-def test_pasted_bytes_without_times_are_judged_as_far_as_they_go(tmp_path: Path) -> None:
+def test_pasted_bytes_of_one_direction_are_judged_as_a_dump_file(tmp_path: Path) -> None:
     path = tmp_path / "pasted.txt"
     path.write_text(" ".join(f"{byte:02X}" for byte in talking.header(1) + talking.packets(1)[0]))
 
     done = run("validate", str(path), folder=tmp_path)
 
     assert done.code == 0
-    assert "no times" in done.out
-    assert "Nothing is known of what went from unit" in done.out
+    assert "1 dump, right." in done.out
+    assert "what one side sent, judged as a dump file" in done.out
 
 
 def test_a_conversation_without_a_dump_is_told_as_one(tmp_path: Path) -> None:
