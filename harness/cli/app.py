@@ -13,7 +13,7 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from harness.cli.help_page import HelpfulCommand, HelpfulGroup
-from harness.cli.terminal import note
+from harness.cli.terminal import Printed, note
 from harness.files.opening import shown
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
@@ -133,14 +133,13 @@ def _tell_usage(problem: Any) -> None:
 
 
 def _ready_streams() -> None:
-    """Make standard output and error fit for any text; where one is closed, nothing is written."""
+    """Make standard output and error safe for any text; where one is closed, nothing is written."""
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
             stream = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
-            setattr(sys, name, stream)
-        # A file name need not be UTF-8, and a terminal need not know every sign.
-        stream.reconfigure(errors="backslashreplace")
+        if not isinstance(stream, Printed):
+            setattr(sys, name, Printed(stream))
 
 
 def _give_up_output() -> None:

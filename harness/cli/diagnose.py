@@ -9,7 +9,7 @@ from typing import Annotated, Final
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted, note
+from harness.cli.terminal import fitted, note, steered
 
 _PATIENCE_S: Final = 1.0
 
@@ -87,7 +87,7 @@ def _patience(name: str) -> Iterator[None]:
 
     from harness.files.opening import shown
 
-    status = Console(stderr=True).status(Text(f"looking through {shown(name)}"))
+    status = Console(file=steered()).status(Text(f"looking through {shown(name)}"))
     timer = Timer(_PATIENCE_S, status.start)
     timer.daemon = True
     timer.start()

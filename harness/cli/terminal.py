@@ -1,8 +1,13 @@
 """What a command shows beside its results: text that fits the terminal, notes, and a bar.
 
 A pipe or a file gets every line as it is, and no bar.
+
+Theory of operation.  Names come from files, profiles, units and ports, and may hold anything, such
+as what clears a screen or renames a window.  Whoever prints may forget that, so the streams do not:
+what is no printable sign is written out (\\x1b) by standard output and error themselves.
 """
 
+import io
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -14,8 +19,45 @@ if TYPE_CHECKING:
     from rich.progress import ProgressColumn
 
 _USUAL_COLUMNS: Final = 80
+_LAYOUT: Final = str.maketrans("", "", "\n\t")
 _bars: Final[list["Bar"]] = []
 """On the screen now: one, or none."""
+
+
+def printable(text: str) -> str:
+    """Return `text` with everything written out that is no printable sign; lines and tabs stay."""
+    if text.translate(_LAYOUT).isprintable():
+        return text
+    return "".join(
+        sign if sign.isprintable() or sign in "\n\t" else sign.encode("unicode_escape").decode()
+        for sign in text
+    )
+
+
+class Printed(io.TextIOWrapper):
+    """Takes the place of standard output or error, and writes printable signs only."""
+
+    def __init__(self, stream: io.TextIOWrapper) -> None:
+        """Write to the same file as `stream`."""
+        # A file name need not be UTF-8, and a terminal need not know every sign.
+        super().__init__(
+            stream.buffer,
+            encoding=stream.encoding,
+            errors="backslashreplace",
+            line_buffering=stream.line_buffering,
+            write_through=stream.write_through,
+        )
+        self.as_it_is: Final = stream
+        """For what steers the terminal on purpose: a bar."""
+
+    def write(self, text: str) -> int:
+        """Write text."""
+        return super().write(printable(text))
+
+
+def steered() -> "TextIO":
+    """Return standard error for what steers the terminal on purpose, as a bar does."""
+    return sys.stderr.as_it_is if isinstance(sys.stderr, Printed) else sys.stderr
 
 
 def width() -> int | None:
@@ -47,7 +89,7 @@ def bar_line(columns: "Callable[[], Sequence[ProgressColumn]]") -> "Iterator[Bar
 
     bar = Progress(
         *columns(),
-        console=Console(stderr=True),
+        console=Console(file=steered()),
         transient=True,
         refresh_per_second=5,
         redirect_stdout=False,

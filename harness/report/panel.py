@@ -335,7 +335,12 @@ def _labelled(label: str, text: str, style: str = "") -> Text:
 
 
 def _cropped(line: Text, width: int, shows: Shows) -> Text:
-    """Return the line as it fits, with a sign that something is missing."""
+    """Return the line as it fits, with a sign that something is missing.
+
+    Nothing in it can steer the terminal: a name may hold anything.
+    """
+    if not line.plain.isprintable():
+        line = Text(shown(line.plain), line.style)
     if shows.ascii_only:
         line = Text(line.plain.encode("ascii", "replace").decode(), line.style, spans=line.spans)
     if line.cell_len <= width:

@@ -49,7 +49,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
 
     def go(gear: Gear, *options: str) -> int:
         port = FakePort(FakeClock(), answer=gear.answer)
-        monkeypatch.setattr("harness.cli.target._open", lambda target, hear: port)
+        monkeypatch.setattr("harness.cli.target._open", lambda *_: port)
         words = ["one.syx", "--to", "tcp:127.0.0.1:1", *options]
         code = app(words, standalone_mode=False)
         assert isinstance(code, int)

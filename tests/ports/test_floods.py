@@ -84,7 +84,7 @@ def test_every_command_that_sends_says_that_it_is_the_rig(
     Path("4.syx").write_bytes(dump(4))
     Path("talk.jsonl").write_text(TALK, encoding="utf-8")
     port = Flood(KINDS[kind])
-    monkeypatch.setattr("harness.cli.target._open", lambda target, hear: port)
+    monkeypatch.setattr("harness.cli.target._open", lambda *_: port)
     app = typer.Typer(pretty_exceptions_enable=False)
     app.command("read")(read)
     app.command("replay")(replay)
