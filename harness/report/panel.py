@@ -40,7 +40,9 @@ HELP: Final = (
     "{filling} is being filled, {several} is several small pieces, {edge} parts two banks.",
 )
 _LABEL: Final = 10  # cells of the words at the left
-_TALL: Final = 20  # lines from which there is room for everything
+_TALL: Final = 20  # lines from which there is room for everything but the slots
+_AIRY: Final = 16  # lines beside the slots, with empty ones between and names below the memory
+_LEAST_SAID: Final = 2  # lines for what happened last
 _STALLED_NS: Final = 2_000_000_000
 _COLOURS: Final = ("cyan", "green", "magenta", "blue")
 _SEEN_ABOVE: Final = ("progress", "late")
@@ -74,10 +76,11 @@ def panel(view: View, *, width: int, height: int, shows: Shows | None = None) ->
         return []
     shows = shows or Shows()
     foot = _foot(width, shows)[: max(height - 2, 1)]
-    if height - len(foot) > _TALL:
+    is_airy = height - len(foot) > max(_TALL, len(view.slots) + _AIRY)
+    if is_airy:
         foot.insert(0, Text(""))
     room = height - len(foot)
-    lines = _body(view, width, room, shows)[:room]
+    lines = _body(view, width, room, shows, is_airy)[:room]
     lines += [Text("")] * (room - len(lines))
     return [_cropped(line, width, shows) for line in [*lines, *foot]]
 
@@ -108,28 +111,25 @@ def slot_words(slot: UsedSlot) -> tuple[str, ...]:
     return (*numbers, sound, name)
 
 
-def _body(view: View, width: int, room: int, shows: Shows) -> list[Text]:
+def _body(view: View, width: int, room: int, shows: Shows, is_airy: bool) -> list[Text]:
+    """Return the lines above the keys; the slots come before empty lines and old messages."""
     tall = room >= _TALL
     lines = [_title(view, width), *_head(view, width, room, shows)]
     if shows.help:
         signs = PLAIN if shows.ascii_only else BLOCKS
         names = {kind: getattr(signs, kind) for kind in ("free", "filling", "several", "edge")}
         return [lines[0], *(Text(line.format(**names)) for line in HELP)]
-    gap = [Text("")] if tall else []
-    lines += [*gap, *_memory(view, width, tall, shows), *gap]
+    gap = [Text("")] if is_airy else []
+    lines += [*gap, *_memory(view, width, is_airy, shows), *gap]
     if tall:
         lines.insert(len(lines) - len(gap), _kept(view))
     left = room - len(lines)
     if left < 8:
         slots = [_slots_in_a_line(view)] if left > 0 else []
         return lines + slots + _last(view, width, left - len(slots), shows)
-    most = max(left // 2, left - len(view.notes) - 2)
-    slots = _slots(view, min(most, left))
-    lines += slots
-    left -= len(slots)
-    if tall and left > 3:
-        lines += gap
-        left -= 1
+    slots = _slots(view, left - _LEAST_SAID)
+    lines += [*slots, *gap]
+    left -= len(slots) + len(gap)
     return lines + _last(view, width, left, shows)
 
 
@@ -211,7 +211,7 @@ def _progress(view: View, width: int, shows: Shows) -> Text:
     return _labelled(label, f"{what}  {bar}  {text}", "bold green")
 
 
-def _memory(view: View, width: int, tall: bool, shows: Shows) -> list[Text]:
+def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
     usable = 0
     while usable + 1 in view.banks_fitted:
         usable += 1
@@ -230,7 +230,7 @@ def _memory(view: View, width: int, tall: bool, shows: Shows) -> list[Text]:
     for run in memory_bar(pieces, edges, cells, PLAIN if shows.ascii_only else BLOCKS):
         bar.append(run.text, "" if run.slot is None else _COLOURS[run.slot % len(_COLOURS)])
     lines = [bar]
-    if tall and cells >= 2 * usable + 1:
+    if is_airy and cells >= 2 * usable + 1:
         lines.append(_labelled("", " ".join(_bank_names(usable, cells))))
     return [*lines, _labelled("", said, "" if view.initialised else "yellow")]
 
@@ -307,6 +307,8 @@ def _messages(notes: Sequence[Note], width: int, room: int) -> list[Text]:
         style = "yellow" if note.event in _ALARMS else ""
         block = [Text(time + parts[0], style)]
         block += [Text(" " * len(time) + part, style) for part in parts[1:3]]
+        if not lines:
+            block = block[: max(room, 0)]  # of the newest one at least its beginning
         if len(block) > room - len(lines):
             break
         lines = block + lines

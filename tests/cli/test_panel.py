@@ -202,6 +202,22 @@ def test_what_somebody_at_the_bench_needs_is_there(width: int, height: int) -> N
         assert f"{key} {word}" in flat
 
 
+@pytest.mark.parametrize("count", [1, 4, 9, 12])
+def test_in_a_usual_terminal_the_slots_come_before_old_messages_and_empty_lines(count: int) -> None:
+    notes = tuple(
+        Note(time_ns=n * SECOND, event="loaded", text=f"sample {n} is loaded, " + "word " * 20)
+        for n in range(6)
+    )
+    view = replace(holding(*[f"Sound-{n}" for n in range(count)]), notes=notes, image="desk.image")
+    text = text_of(view, 80, 24)
+    missing = [f"Sound-{n}" for n in range(count) if f"Sound-{n}" not in text]
+    assert len(missing) <= max(count - 10, 0)
+    assert "sample 5 is loaded" in text
+    assert "desk.image" in text
+    assert "words free" in text
+    assert "q quit" in text
+
+
 def test_a_question_is_never_hidden() -> None:
     for width, height in ((80, 24), (60, 15), (30, 6)):
         assert "press y" in text_of(RECEIVING, width, height, Shows(question="Wipe it: press y"))
