@@ -179,6 +179,21 @@ def test_a_wait_and_nothing_after_it() -> None:
     assert first(end(tape)) == (_WAITS, 3)
 
 
+def test_how_long_nothing_came_after_a_wait_is_said_only_where_it_is_long() -> None:
+    def said(tape: Tape) -> str:
+        found = told(tape)
+        (wait,) = [e for e in (*found.causes, *found.remarks) if e.name == _WAITS]
+        return wait.suspicion.evidence[0].text
+
+    waiting = until(3).to(packets(8)[3]).back(say("WAIT", 3))
+    assert said(waiting.to(say("CANCEL", 3))).endswith(
+        "and then gave no answer before the dump was stopped."
+    )
+    assert said(end(until(3).to(packets(8)[3]).back(say("WAIT", 3)))).endswith(
+        "gave no answer for 3.00 s."
+    )
+
+
 def test_a_wait_that_ends() -> None:
     def slow(tape: Tape, place: int, packet: bytes) -> None:
         tape.to(packet).back(say("WAIT", place)).back(say("ACK", place), after_ms=60_000)

@@ -173,7 +173,9 @@ def waits(scene: Scene) -> Iterator[Suspicion]:
             continue
         usual = sum(waits_first(each) for each in dump.talk.exchanges)
         yield from _missing_answer(dump, last, usual)
-        how_long = f" for {in_words(quiet_ns)}" if scene.is_timed else ""
+        how_long = f" for {in_words(quiet_ns)}" if quiet_ns > _LONG_NS else ""
+        if dump.ended is Ended.STOPPED and not how_long:  # it may have been about to answer
+            how_long = " before the dump was stopped"
         yield suspect(
             "unit waits for somebody",
             _how_long(quiet_ns, usual),
