@@ -90,6 +90,6 @@ def nothing_fits(name: str, hears: str | None, seen: Sequence[SystemPorts]) -> P
         lines += [f"{ports.title}, to hear: {each}" for each in ports.hear]
     wanted = f'"{name}"' if hears is None else f'"{name}" to send to and "{hears}" to hear'
     return PortError(
-        f"There is no pair of MIDI ports that fits {wanted}.  What there is:{listed(lines)}",
+        f"There is no pair of MIDI ports that fits {wanted}. What there is:{listed(lines)}",
         "Connect and switch on the device or its interface, or give one of these names.",
     )

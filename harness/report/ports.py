@@ -16,7 +16,7 @@ SCHEMA: Final = "dryload/ports/1"
 _TCP: Final = "Without MIDI ports, tcp:HOST:PORT reaches what listens there."
 _SPECIAL: Final = re.compile(r'["$`\\!]')
 _ADVICE: Final = {
-    "alsa": "Give that command as root.",
+    "alsa": "Run that command as root.",
     "jack": "If you use JACK, start its server first, as the same user who runs dryload.",
 }
 _CONNECT: Final = "Switch on the device or its interface and connect it."
@@ -47,7 +47,7 @@ def text(systems: Sequence[SystemPorts], *, width: int | None) -> list[str]:
         elif not (ports.send or ports.hear):
             lines.append(f"{ports.title} has no MIDI ports. {_CONNECT}")
     if not systems:
-        lines.append("The MIDI library here was built for no system at all.")
+        lines.append("The MIDI library on this computer supports no MIDI system.")
     if not (pairs or singles):
         lines.append(_TCP)
     return lines[:-1] if lines[-1] == "" else lines

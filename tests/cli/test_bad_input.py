@@ -244,7 +244,10 @@ def test_there_is_never_a_traceback(ran: dict[str, Ran]) -> None:
 def test_one_bad_file_among_good_ones_does_not_keep_them_from_being_judged(bench: Path) -> None:
     found = run("validate", "good.syx", "picture.syx", "cut.syx", folder=bench)
     assert found.code == USAGE
-    assert found.err == "dryload: picture.syx is a JPEG picture, not a dump.\n"
+    assert found.err == (
+        "dryload: picture.syx is a JPEG picture, not a dump. "
+        "The names of dump files usually end in .syx or .mid.\n"
+    )
     assert "good.syx: 1 dump, right." in found.out
     assert "cut.syx: 1 dump, broken." in found.out
 

@@ -167,10 +167,10 @@ def test_one_document_for_programs(run: Run) -> None:
 @pytest.mark.parametrize(
     ("systems", "told"),
     [
-        ([NO_ALSA], "modprobe snd-seq. Give that command as root."),
+        ([NO_ALSA], "modprobe snd-seq. Run that command as root."),
         ([NO_JACK], "no JACK server is running here. If you use JACK, start its server first"),
         ([SystemPorts(system="core", title="CoreMidi")], "CoreMidi has no MIDI ports. Switch on"),
-        ([], "was built for no system at all"),
+        ([], "supports no MIDI system"),
     ],
     ids=["no sequencer", "no server", "no ports", "no system"],
 )
@@ -248,7 +248,7 @@ def test_a_unit_at_a_real_port_is_listed_and_read_by_the_name_that_stands_there(
         )
         held = unit.end()["samples"]["6"]
     assert code == OK
-    assert [each["result"] for each in document["samples"]] == ["read", "nothing there"]
+    assert [each["result"] for each in document["samples"]] == ["read", "no answer"]
     data = (tmp_path / "gear" / "sample-0006.syx").read_bytes()
     assert oracle.read_dump(data).words == held["words"]
 
