@@ -11,8 +11,9 @@ should have (`look`), and what it does not show is not called loaded.  Silence i
 for a sample that is not there (REQ-03), and all that some units ever say to a request: it means the
 one where the unit has been seen to answer requests, and nothing where it has not.
 
-A unit may hang up after each dump.  So a port that fails at the beginning of a step is opened once
-more for it; one that fails while a dump is being sent ends the evening.
+A unit may hang up after each dump, which may be noticed only in the next one.  So a port that fails
+is opened once more for the step that it failed in, and the step is done again from its beginning;
+one that fails twice in sending the same dump ends the evening.
 
 Where the journal can't be written at the beginning, nothing is sent.  Later the evening goes on
 without it, and `unwritten` says so; but nothing is sent in the place of a sample of which the
@@ -49,7 +50,6 @@ class Evening:
         self._journal: Final = journal
         self._reads_back: Final = reads_back
         self._live = connect()
-        self._is_new = True  # nothing has passed at this port yet
         self._has_begun = False  # something is written down
         self._to_read: dict[Dump, Outcome] = {}  # sent another time, and still there
         self.failed: PortError | None = None
@@ -111,7 +111,6 @@ class Evening:
         standing = self._live.glance(dump)
         if self._live.replay.failed is not None and self._is_up():  # it hung up: once more
             standing = self._live.glance(dump)
-        self._is_new = False
         return standing
 
     def _left(self, dump: Dump, standing: Standing, *, answers: bool) -> Dump | LeftOut:
@@ -131,11 +130,9 @@ class Evening:
         return dump
 
     def _sent(self, dump: Dump) -> Sent:
-        """Send a dump; a second time where the port had gone before anything came of it."""
-        was_new, self._is_new = self._is_new, False
+        """Send a dump, from its beginning once more where the port had gone."""
         sent = self._live.send(dump)
-        hung_up = self._live.replay.failed is not None and sent.is_unheard and not was_new
-        if hung_up and self._is_up():
+        if not sent.is_whole and self._live.replay.failed is not None and self._is_up():
             sent = self._live.send(dump)
         if not sent.is_whole:
             self.failed = self.failed or self._live.replay.failed
@@ -176,7 +173,6 @@ class Evening:
         if self.failed is None and self._live.replay.failed is not None:
             try:
                 self._live = self._connect()
-                self._is_new = True
             except (Problem, PortError) as problem:
                 self.failed = PortError(problem.what, problem.do)
         return self.failed is None

@@ -17,8 +17,10 @@ from emulator.dump.capture import Direction
 from emulator.dump.outgoing import sample_from
 from emulator.dump.requester import Patience, Requester
 from emulator.dump.sample import Sample
+from emulator.dump.script import Cue, Script
+from emulator.wire.codec import handshake
 from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.messages import Header
+from emulator.wire.messages import HandshakeKind, Header
 from harness.jobs.fetch import ANSWER_NS, run_requester
 from harness.jobs.line import PATIENCE_NS, Line, never
 from harness.jobs.playlist import Dump
@@ -68,9 +70,10 @@ def glance(
 ) -> Glimpse:
     """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
 
-    It is asked for once more where some of them were lost on the way.
+    It is asked for once more where some of them were lost on the way.  A unit that still waits for
+    the rest of a dump answers no request, so before the second one it is told that none comes.
     """
-    for _ in range(2):
+    for is_second in (False, True):
         requester = Requester(
             device_id=device_id,
             sample_number=sample_number,
@@ -90,6 +93,8 @@ def glance(
         is_answered = collected.header is not None and not torn
         if is_answered or requester.declined or (stopped and wants_stop()):
             break
+        if collected.header is None and not is_second:
+            _break_off(line, device_id)
     header = collected.header
     words = b"".join(packet.data for packet in collected.packets)
     return Glimpse(
@@ -118,6 +123,15 @@ def standing_of(dump: Dump, seen: Glimpse) -> Standing:
         return Standing.OTHER
     found = compare_samples(begins, got)
     return Standing.THERE if found.same and found.same_fields else Standing.OTHER
+
+
+def _break_off(line: Line, device_id: int) -> None:
+    """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""
+    cancel = handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
+    script = Script([Cue(0, cancel)])
+    line.connect(script)
+    script.start(line.now_ns)
+    line.run(lambda: script.is_over)
 
 
 def _await_quiet(line: Line, patience_ns: int) -> None:

@@ -17,6 +17,7 @@ from emulator.wire.constants import BYTE_NS
 from harness.files.recorded import Recorded
 from harness.jobs.glance import Standing
 from harness.jobs.line import never
+from harness.jobs.outcome import Outcome
 from harness.jobs.passed import judged, recorded_of
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played
@@ -88,7 +89,9 @@ class LiveReplay:
             more = judged(recorded, transfer.dump)
             transfer = replace(transfer, findings=(*transfer.findings, *more))
         diagnosis = None
-        if not (transfer.is_well or transfer.stopped or self.replay.failed):
+        # What was answered to its end and not read back did not go wrong for all that is known.
+        is_wrong = not transfer.is_well and transfer.outcome is not Outcome.LOADED
+        if is_wrong and not (transfer.stopped or self.replay.failed):
             diagnosis = self._diagnosed(transfer.dump, recorded)
         return Played(transfer=transfer, diagnosis=diagnosis)
 

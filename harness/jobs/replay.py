@@ -67,11 +67,6 @@ class Sent:
         return self.evidence.ending.end is SenderEnd.SENT
 
     @property
-    def is_unheard(self) -> bool:
-        """Whether nothing of it was sent but the header, and that was not answered."""
-        return not self.packets and not self.evidence.events
-
-    @property
     def outcome(self) -> Outcome:
         """What is known of it before it is read back."""
         return outcome_of(self.evidence)[0]

@@ -76,7 +76,9 @@ def looked(
         elif is_only_read(dump):
             lines.append(f"{dump.title} was sent before and is there: it is read back now.")
         else:
-            lines.append(f"{dump.title} was sent before and is not there any more: sent again.")
+            lines.append(
+                f"{dump.title} was sent before, and the unit does not show it now: sent again."
+            )
     return lines
 
 

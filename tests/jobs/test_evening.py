@@ -262,7 +262,6 @@ def test_killed_at_every_message_the_journal_claims_no_more_than_the_unit_has(
         if place % 2:
             bench.gear.held.clear()  # the unit has lost its power as well
             bench.gear = Gear()
-        bench.gear.take(b"\xf0\x7e\x00\x7d\x00\xf7", bench.clock.now_ns() / 1e9)  # gives it up
         ended = bench.play(resume=True)
         if not place % 2:
             # what was acknowledged to its end is not sent again, and nothing is in doubt
@@ -368,7 +367,6 @@ def test_a_port_that_fails_in_a_dump_ends_it_and_what_was_not_reached_is_told(
     assert ended.failed is not None
     assert ended.told == [(1, "loaded", True), (2, "incomplete", None), (3, "port failed", None)]
     let_live(bench)
-    bench.gear.take(b"\xf0\x7e\x00\x7d\x00\xf7", bench.clock.now_ns() / 1e9)
     again = bench.play(resume=True)
     assert again.told == [(1, "loaded before", None), *ALL_LOADED[1:]]
 
