@@ -5,8 +5,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -14,11 +13,12 @@ from harness.cli.interrupt import ends
 from harness.cli.options import OUTPUT, AsJson, Overwrite
 from harness.cli.playing import say, say_json
 from harness.cli.terminal import bar_line, width
+from harness.files import safe_write
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
+    from concurrent.futures import Executor, Future
 
     from rich.progress import ProgressColumn
 
@@ -101,8 +101,7 @@ def campaign(
     _check_options(only, capture, cluster, workers)
     _check_targets(junit, capture, overwrite=overwrite)
     if only is not None:
-        keep = None if capture is None else (capture, overwrite)
-        _tell_one(plan, only, keep=keep, junit=junit, as_json=as_json)
+        _tell_one(plan, only, capture=capture, junit=junit, overwrite=overwrite, as_json=as_json)
     from harness.jobs.campaign import run_campaign
     from harness.report import campaign as report
 
@@ -124,7 +123,7 @@ def campaign(
     else:
         say(report.lines_of(done, seconds=seconds, workers=many, width=width()))
     if junit is not None:
-        _write(junit, report.junit(done, seconds=seconds))
+        safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
     if done.failed is not None:
         raise _why(done.failed, cluster) from done.failed
     if done.stopped:
@@ -133,7 +132,13 @@ def campaign(
 
 
 def _tell_one(
-    plan: "Plan", number: int, *, keep: tuple[str, bool] | None, junit: str | None, as_json: bool
+    plan: "Plan",
+    number: int,
+    *,
+    capture: str | None,
+    junit: str | None,
+    overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Make one run, tell everything of it and end the command."""
     from harness.jobs.campaign import only
@@ -145,14 +150,13 @@ def _tell_one(
     began = time.monotonic()
     result = result_of(plan, number, twice=True, look=runs.append)
     seconds = time.monotonic() - began
-    if keep is not None and runs:
+    if capture is not None and runs:
         from harness.cli.verbatim import write_capture
         from harness.files.recorded import TakenAt
 
-        path, overwrite = keep
         about = f"dryload campaign, {told(result.case)}"
         write_capture(
-            path, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
+            capture, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
         )
     done = only(plan, result)
     if as_json:
@@ -161,7 +165,7 @@ def _tell_one(
     else:
         say(report.one_lines(plan, result))
     if junit is not None:
-        _write(junit, report.junit(done, seconds=seconds))
+        safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
     raise typer.Exit(1 if result.broken else 0)
 
 
@@ -214,6 +218,8 @@ def _executor(workers: int | None, address: str | None) -> Iterator[_Hands]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 
+    from harness.cli.interrupt import unheard
+
     if address is not None:
         from harness.jobs.cluster import cluster
 
@@ -225,9 +231,15 @@ def _executor(workers: int | None, address: str | None) -> Iterator[_Hands]:
         with ThreadPoolExecutor(1) as thread:
             yield _Hands(executor=thread, workers=1)
         return
-    pool = ProcessPoolExecutor(
-        many, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker
-    )
+
+    class _Pool(ProcessPoolExecutor):
+        """Starts its processes when work is handed over, each deaf to Ctrl-C from the start."""
+
+        def submit(self, *args: Any, **kwargs: Any) -> "Future[Any]":
+            with unheard():
+                return super().submit(*args, **kwargs)
+
+    pool = _Pool(many, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker)
     try:
         yield _Hands(executor=pool, workers=many)
     finally:
@@ -302,16 +314,9 @@ def _check_options(
 
 def _check_targets(junit: str | None, capture: str | None, *, overwrite: bool) -> None:
     """Say before the work that a file can't be written."""
-    if junit is not None and (Path(junit).is_dir() or not Path(junit).parent.is_dir()):
-        raise Problem(f"--junit {shown(junit)}: there is no place for such a file.")
+    if junit is not None:
+        safe_write.check_target(junit, overwrite=overwrite, option="--junit")
     if capture is not None:
         from harness.files.capture_file import check_target
 
         check_target(capture, overwrite=overwrite)
-
-
-def _write(path: str, content: bytes) -> None:
-    try:
-        Path(path).write_bytes(content)
-    except OSError as problem:
-        raise Problem(f"{shown(path)} can't be written: {problem.strerror}.") from problem

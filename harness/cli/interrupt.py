@@ -47,3 +47,16 @@ def ends() -> Iterator[Interrupted]:
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
+
+
+@contextmanager
+def unheard() -> Iterator[None]:
+    """Keep Ctrl-C back until the end; processes that are started here never hear of it."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows has no such mask
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

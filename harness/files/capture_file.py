@@ -131,11 +131,7 @@ def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] =
             f"{opening.shown(path)}: a capture is kept as {_LINES_ENDING} or {_MIDI_ENDINGS[0]}.",
             do="Give a name with one of these endings.",
         )
-    try:
-        safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources))
-    except Problem as problem:
-        do = problem.do.replace("after -o", "after --capture")
-        raise Problem(problem.what, do=do) from problem
+    safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources), option="--capture")
 
 
 def save(path: str, recorded: Recorded, *, overwrite: bool = False) -> None:

@@ -9,16 +9,21 @@ from harness.files.opening import STANDARD_INPUT, shown
 from harness.files.problem import Problem
 
 
-def check_target(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -> None:
+def check_target(
+    path: str, *, overwrite: bool, sources: tuple[str, ...] = (), option: str = "-o"
+) -> None:
     """Raise the Problem that `write` would meet, before any work is done.
 
-    `sources` are the files that are read: none of them may be replaced.
+    `sources` are the files that are read: none of them may be replaced.  `option` is what the path
+    was given after.
     """
     name = shown(path)
     if not path:
-        raise Problem("-o is empty.", do="Give a file name after -o.")
+        raise Problem(f"{option} is empty.", do=f"Give a file name after {option}.")
     if path == STANDARD_INPUT:
-        raise Problem("standard output cannot take the result.", do="Give a file name after -o.")
+        raise Problem(
+            "standard output cannot take the result.", do=f"Give a file name after {option}."
+        )
     try:
         status = os.stat(path)
     except FileNotFoundError as problem:
@@ -29,11 +34,11 @@ def check_target(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -
     except (OSError, ValueError) as problem:
         raise _writing_problem(name, problem) from problem
     if stat.S_ISDIR(status.st_mode):
-        raise Problem(f"{name} is a folder.", do="Give a file name after -o.")
+        raise Problem(f"{name} is a folder.", do=f"Give a file name after {option}.")
     if not stat.S_ISREG(status.st_mode):
-        raise Problem(f"{name} is no ordinary file.", do="Give another name after -o.")
+        raise Problem(f"{name} is no ordinary file.", do=f"Give another name after {option}.")
     if any(_is_same(path, source) for source in sources):
-        raise Problem(f"{name} is the file to be read.", do="Give another name after -o.")
+        raise Problem(f"{name} is the file to be read.", do=f"Give another name after {option}.")
     if not overwrite:
         raise Problem(f"{name} exists already.", do="--overwrite replaces it.")
 

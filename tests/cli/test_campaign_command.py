@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 from hashlib import sha256
 from pathlib import Path
+from typing import Final
 from xml.etree import ElementTree
 
 import pytest
@@ -24,7 +25,7 @@ from harness.jobs import campaign_run
 from harness.jobs.campaign_case import Plan
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import Invariant
-from tests.cli.runs import environment, run, run_all
+from tests.cli.runs import COMMAND, PATIENCE_S, environment, run, run_all
 
 UNIT = ("--profile", "lantern-desk")
 
@@ -83,6 +84,52 @@ def test_what_cannot_be_run_is_said(tmp_path: Path) -> None:
     assert "--disturb" in ran["words"].err
     assert "--only NUMBER" in ran["capture"].err
     assert "tcp://HOST:PORT" in ran["address"].err
+
+
+_PRESSED: Final = """
+import os, signal, sys
+if "--multiprocessing-fork" in sys.orig_argv and not os.path.exists("pressed"):
+    open("pressed", "w").close()
+    os.killpg(0, signal.SIGINT)
+"""
+"""In a worker, before it has imported anything: Ctrl-C reaches the whole group of processes."""
+
+
+@pytest.mark.parametrize("workers", [2, 5])
+def test_ctrl_c_while_workers_start_ends_it_in_one_line(tmp_path: Path, workers: int) -> None:
+    (tmp_path / "sitecustomize.py").write_text(_PRESSED)
+    around = environment()
+    around["PYTHONPATH"] = f"{tmp_path}{os.pathsep}{around['PYTHONPATH']}"
+    with subprocess.Popen(
+        [*COMMAND, "campaign", "--runs", "100000", "--workers", str(workers)],
+        cwd=tmp_path,
+        env=around,
+        start_new_session=True,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        out, err = process.communicate(timeout=PATIENCE_S)
+    assert (tmp_path / "pressed").exists()
+    assert (process.returncode, err) == (128 + signal.SIGINT, "dryload: stopped by you.\n")
+    assert "of 100,000 runs" in out or "0 runs" in out
+
+
+def test_junit_replaces_a_file_only_where_that_is_asked_for(tmp_path: Path) -> None:
+    target = tmp_path / "runs.xml"
+    target.write_text("somebody's own")
+    words = ("campaign", "--runs", "2", "--workers", "1", "--junit", "runs.xml")
+    refused = run(*words, folder=tmp_path)
+    assert (refused.code, refused.out) == (2, "")
+    assert refused.lines == ["dryload: runs.xml exists already. --overwrite replaces it."]
+    assert target.read_text() == "somebody's own"
+    folder = run(*words[:-1], ".", folder=tmp_path)
+    assert (folder.code, folder.out) == (2, "")
+    assert folder.lines == ["dryload: . is a folder. Give a file name after --junit."]
+    assert run(*words, "--overwrite", folder=tmp_path).code == 0
+    assert ElementTree.parse(target).getroot().tag == "testsuites"
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["runs.xml"]
 
 
 def test_one_run_is_kept_to_the_byte_by_two_processes(tmp_path: Path) -> None:
