@@ -69,7 +69,7 @@ class ReadProgress:
 
     def _place(self, number: int) -> str:
         last = self._wanted.last if number <= self._wanted.last else MAX_SAMPLE_NUMBER
-        return "" if self._wanted.is_single else f" of {self._wanted.first} to {last}"
+        return "" if self._wanted.is_single else f" of {self._wanted.first}-{last}"
 
     def _of_what(self) -> str:
         return "" if self._wanted.is_single else " of this one"
@@ -79,13 +79,13 @@ class ReadProgress:
         if now_ns - self._since_ns < _NOTICED_NS:
             return "asked for it"
         if self._has_answered:
-            return "waiting for the unit's answer"
-        return "no answer so far; does its panel want a key?"
+            return "waiting for an answer"
+        return "no answer: a key to press?"
 
     def _most_left(self, number: int) -> str:
         """Say how long numbers without an answer may still take."""
         left = self._wanted.last - number
-        return "" if left <= 0 else f"at most {about(left * self._silence_ns)} more of silence"
+        return "" if left <= 0 else f"{about(left * self._silence_ns)} if none answers"
 
 
 @contextmanager
