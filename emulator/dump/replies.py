@@ -253,7 +253,7 @@ class ReplyMatcher:
 
     def answered(self, now_ns: int) -> None:
         """Learn from the answer to the message in question."""
-        packet, left_ns = self.packet, self._left_ns
+        packet, left_ns, limit_ns = self.packet, self._left_ns, self.limit_ns
         self.limit_ns = None
         if packet is None:
             self._learn_from_header(now_ns)
@@ -263,7 +263,8 @@ class ReplyMatcher:
             self.is_open = self._in_a_row < _SHOWN
         if not self.is_out:
             return
-        if left_ns is not None:
+        # Beyond a limit that nobody noticed, it was we who were away: that tells no time.
+        if left_ns is not None and (limit_ns is None or now_ns <= limit_ns):
             taken_ns = (self._held_ns if self._is_held else now_ns) - left_ns
             if self._pending > 1:
                 taken_ns = self._learn_from_copies(taken_ns)

@@ -1,10 +1,13 @@
 """How late this process was: what we missed ourselves is a matter of the rig."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 TOLERANCE_NS: Final = 2_000_000
 """A tenth of the reply limit of 20 ms (TIM-03): later than this can change an outcome."""
+STALL_NS: Final = 500_000_000
+"""A process that was away for so long was stopped: a unit may have given a dump up meanwhile, some
+do after two seconds of silence (our choice)."""
 
 
 @dataclass(slots=True)
@@ -24,6 +27,8 @@ class Lateness:
     """Bytes that may have come before or after a limit: they were taken to be in time."""
     early: int = 0
     """Answers that came long before what they answer could have left a line of that pace."""
+    stalls: list[tuple[int, int]] = field(default_factory=list)
+    """When this process was stopped, from and to."""
     lost_bytes: int = 0
     """Bytes that were thrown away because more waited than can be held."""
 
@@ -35,3 +40,13 @@ class Lateness:
         self.missed += late_ns > TOLERANCE_NS
         if late_ns > self.worst_ns:
             self.worst_ns, self.worst_at_ns = late_ns, due_ns
+
+    def stalled(self, from_ns: int, to_ns: int) -> None:
+        """Take note that this process was stopped."""
+        self.note(from_ns, to_ns)
+        self.stalls.append((from_ns, to_ns))
+
+    def longest_stall_ns(self, since_ns: int) -> int:
+        """Return for how long this process was stopped at most since an instant, 0 for never."""
+        stalls = (to_ns - from_ns for from_ns, to_ns in self.stalls if to_ns > since_ns)
+        return max(stalls, default=0)

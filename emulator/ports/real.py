@@ -8,6 +8,11 @@ simulated line.  Before a deadline is believed the port is drained.  Bytes that 
 it count before it.  How late this process was is kept: a limit that we missed ourselves is a matter
 of the rig.
 
+While this process was stopped (a key that suspends it, a frozen container), silence is no evidence
+about the other end, which may have been stopped with it.  So for limits time stands still then: one
+that fell due while we were away comes as long after we are back as it would have come after we
+left.
+
 Where a message begins.  On a line behind an interface (the usual case) it is handed over when its
 turn comes, and has left when the pacer says so.  With `emulates_line` there is nothing behind the
 port, as with an emulated unit on a virtual port: then this is the line.  What comes has passed over
@@ -22,7 +27,7 @@ from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.simulate import NEVER, Listener, Silent
 from emulator.ports.inlet import Allowance, Inlet
-from emulator.ports.lateness import TOLERANCE_NS, Lateness
+from emulator.ports.lateness import STALL_NS, TOLERANCE_NS, Lateness
 from emulator.ports.outlet import Outlet
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
@@ -73,6 +78,7 @@ class RealLine:
         self._keeps: Final = keeps_capture
         self._endpoint: Endpoint = Silent()
         self._told_ns = 0  # the latest instant that was told
+        self._gone_ns = self._back_ns = 0  # when this process was stopped last
 
     @property
     def now_ns(self) -> int:
@@ -97,16 +103,22 @@ class RealLine:
         `is_over` is asked whenever something happened, at least every 50 ms.  PortError where the
         port fails; the capture then ends with the message that was on its way.
         """
+        wakes_ns = self._clock.now_ns()
         try:
             while True:
                 now_ns = self._clock.now_ns()  # what is due later than the draining waits
+                if now_ns - wakes_ns > STALL_NS:
+                    self._gone_ns, self._back_ns = wakes_ns, now_ns
+                    self.lateness.stalled(wakes_ns, now_ns)
                 self._inlet.fill(0)
                 self._happen(now_ns)
                 if not self._outlet.is_busy and is_over():
                     return True
                 if until_ns is not None and now_ns >= until_ns:
                     return False
-                self._inlet.fill(self._pause_ns(until_ns))
+                pause_ns = self._pause_ns(until_ns)
+                wakes_ns = now_ns + pause_ns
+                self._inlet.fill(pause_ns)
         except PortError:
             for arrival in self._inlet.due(self._clock.now_ns()):  # what it gave before it went
                 self._told_ns = max(arrival.at_ns, self._told_ns)
@@ -141,7 +153,7 @@ class RealLine:
                 self._hear(arrival.data)
         if self._deadline_ns() <= instant_ns:  # no arrival has lifted it
             self.lateness.note(instant_ns, now_ns)
-            self._report(self._endpoint.handle_deadline(instant_ns))
+            self._report(self._endpoint.handle_deadline(self._as_of(instant_ns)))
 
     def _leave(self, instant_ns: int, now_ns: int) -> None:
         self.lateness.note(instant_ns, now_ns)
@@ -168,7 +180,21 @@ class RealLine:
 
     def _deadline_ns(self) -> int:
         deadline_ns = self._endpoint.next_deadline_ns()
-        return NEVER if deadline_ns is None else deadline_ns
+        if deadline_ns is None:
+            return NEVER
+        if self._gone_ns <= deadline_ns <= self._back_ns:
+            return self._back_ns + deadline_ns - self._gone_ns
+        return deadline_ns
+
+    def _as_of(self, instant_ns: int) -> int:
+        """Return the time to tell with a limit: its own, where it fell due while we were away.
+
+        What else the endpoint waits for is not due then.
+        """
+        due_ns = self._endpoint.next_deadline_ns()
+        if due_ns is None or not self._gone_ns <= due_ns <= self._back_ns:
+            return instant_ns
+        return due_ns
 
     def _pause_ns(self, until_ns: int | None) -> int:
         now_ns = self._clock.now_ns()

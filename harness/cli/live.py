@@ -84,7 +84,15 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         )
     else:
         say(report.summary(rows, width=width()))
-    _end(way, failed, unwritten, stopped=stopped, is_well=all(row.is_well for row in rows))
+    failures = [row for row in rows if not row.is_well]
+    _end(
+        way,
+        failed,
+        unwritten,
+        stopped=stopped,
+        is_well=not failures,
+        is_rigs_fault=bool(failures) and all(map(report.is_rigs_fault, failures)),
+    )
 
 
 class _Desk:
@@ -194,6 +202,7 @@ def _end(
     *,
     stopped: bool,
     is_well: bool,
+    is_rigs_fault: bool,
 ) -> NoReturn:
     """Say how it goes on and end the command."""
     if unwritten is not None:
@@ -203,6 +212,8 @@ def _end(
     if stopped:
         note(_go_on(way))
         raise KeyboardInterrupt
+    if is_rigs_fault:
+        raise typer.Exit(RIG)
     raise typer.Exit(0 if is_well and unwritten is None else 1)
 
 

@@ -91,7 +91,8 @@ class LiveReplay:
         diagnosis = None
         # What was answered to its end and not read back did not go wrong for all that is known.
         is_wrong = not transfer.is_well and transfer.outcome is not Outcome.LOADED
-        if is_wrong and not (transfer.stopped or self.replay.failed):
+        is_told = transfer.stopped or transfer.is_rigs_fault
+        if is_wrong and not (is_told or self.replay.failed):
             diagnosis = self._diagnosed(transfer.dump, recorded)
         return Played(transfer=transfer, diagnosis=diagnosis)
 

@@ -34,13 +34,19 @@ from harness.jobs.glance import Standing, glance, standing_of
 from harness.jobs.line import MINUTE_NS, Line, never, run_patiently
 from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
 from harness.jobs.playlist import Dump
-from harness.jobs.rig import late_findings, torn_findings
+from harness.jobs.rig import begun_again_findings, in_seconds, late_findings, torn_findings
 from harness.jobs.timing import Times, floor_of, times_of
 from harness.jobs.transfer import Settings, Transfer
 from harness.judge.difference import Comparison, compare_samples
 from harness.judge.finding import Finding
 from harness.judge.observed import came_back, not_addressed, not_told, observed
 
+_GIVEN_UP: Final = (
+    *(SenderEnd.SILENT, SenderEnd.CANCELLED),
+    *(SenderEnd.REJECTED, SenderEnd.CONFUSED),
+)
+"""Ends that may come of our having been silent for too long."""
+_TRIES: Final = 3  # of one dump, as often as this computer is stopped in the middle of it
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 Progress = Callable[[Step], None]
 
@@ -60,6 +66,10 @@ class Sent:
     """How late this computer had been before, and what goes on saying it."""
     passages: tuple[Passage, ...] = ()
     """What passed while it was sent, if somebody keeps it."""
+    stall_ns: int = 0
+    """For how long this computer was stopped meanwhile, 0 where it was not."""
+    begun: int = 1
+    """How often it was sent from the start."""
 
     @property
     def is_whole(self) -> bool:
@@ -127,8 +137,17 @@ class Replay:
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
         late = None if self._lateness is None else (replace(self._lateness), self._lateness)
-        sender = Sender(dump.outgoing, switches=self._settings.sender, limits=self._settings.limits)
-        ending = self._send(sender, dump)
+        begun = 0
+        while True:
+            begun_ns, begun = self._line.now_ns, begun + 1
+            self._events = []
+            sender = Sender(
+                dump.outgoing, switches=self._settings.sender, limits=self._settings.limits
+            )
+            ending = self._send(sender, dump)
+            stall_ns = self._stall_ns(begun_ns)
+            if not stall_ns or ending.end not in _GIVEN_UP or begun == _TRIES:
+                break
         times = times_of(
             self._line.capture.passages[first_passage:],
             start_ns=start_ns,
@@ -146,6 +165,8 @@ class Replay:
             resent=sender.resent,
             times=times,
             late=late,
+            stall_ns=stall_ns,
+            begun=begun,
         )
 
     def conclude(self, sent: Sent) -> Transfer:
@@ -156,13 +177,15 @@ class Replay:
         back = self._read_back(dump, ending)
         read = None if back.sample is None else _compared(dump, back.sample, memory, holds)
         outcome, reason = outcome_of(replace(sent.evidence, read=read))
+        if sent.stall_ns and outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED):
+            reason = f"this computer was stopped for {in_seconds(sent.stall_ns)}; then {reason}"
         comparison = read or (None if memory is None else memory.comparison)
         findings = observed(events)
         got = holds if back.sample is None else back.sample
         if ending.end is SenderEnd.SENT and comparison is not None and got is not None:
             findings += came_back(comparison, dump.sample, got)
         findings += (*not_told(back.unanswered), *torn_findings(back))
-        findings += self._late_findings(sent)
+        findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
         if (own := self._other_device(dump)) is not None:
             deaf = not_addressed(dump.header.device_id, own)
             findings = (deaf, *findings)
@@ -187,6 +210,7 @@ class Replay:
             is_emulated=memory is not None,
             events=events,
             findings=findings,
+            stall_ns=sent.stall_ns,
             stopped=ending.by_user
             or self.failed is not None
             or (self._wants_stop() and back.sample is None),
@@ -211,6 +235,10 @@ class Replay:
     def finish(self) -> None:
         """After the last dump: let somebody confirm it if the unit wants that."""
         self._confirm_last()
+
+    def _stall_ns(self, since_ns: int) -> int:
+        """Return for how long this computer was stopped since an instant, 0 for not at all."""
+        return 0 if self._lateness is None else self._lateness.longest_stall_ns(since_ns)
 
     def _late_findings(self, sent: Sent) -> tuple[Finding, ...]:
         """Return what this computer did late, on the line of sending and on that of reading."""

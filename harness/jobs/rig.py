@@ -65,6 +65,26 @@ def late_findings(before: Lateness, after: Lateness) -> tuple[Finding, ...]:
     return tuple(findings)
 
 
+def begun_again_findings(begun: int) -> tuple[Finding, ...]:
+    """Return the finding that a dump was begun more than once because this computer was stopped."""
+    if begun <= 1:
+        return ()
+    return (
+        _finding(
+            f"The dump was sent again from the start {counted(begun - 1, 'time')}: this computer "
+            "was stopped in the middle of it, and the unit did not wait for it.",
+            expected="a sender that goes on",
+            found="a pause that the unit took for the end",
+            do="Do not suspend dryload while a dump is on its way.",
+        ),
+    )
+
+
+def in_seconds(ns: int) -> str:
+    """Return a time as it stands in a sentence."""
+    return f"{ns / 1_000_000_000:.1f} s"
+
+
 def torn_findings(back: Fetched) -> tuple[Finding, ...]:
     """Return the finding that reading back took more than one try."""
     if not back.torn:

@@ -70,10 +70,18 @@ class Transfer:
     """What sending and reading back showed; what the file showed is in the dump."""
     stopped: bool
     """Whether the user interrupted it, or the port failed."""
+    stall_ns: int = 0
+    """For how long this computer was stopped while it was sent, 0 where it was not."""
     still_there: bool | None = None
     """Whether the unit had it at the end of the replay; None: nobody looked."""
     is_replaced: bool = False
     """Whether a later dump with its number took its place, as the user had allowed."""
+
+    @property
+    def is_rigs_fault(self) -> bool:
+        """Whether it failed and this computer was stopped meanwhile: no evidence about others."""
+        failed = self.outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED)
+        return failed and self.stall_ns > 0 and not self.stopped
 
     @property
     def is_well(self) -> bool:

@@ -56,6 +56,11 @@ def _refusal(played: Played) -> str:
     return transfer.reason if is_refused else ""
 
 
+def is_rigs_fault(row: Row) -> bool:
+    """Whether a dump failed for what this computer did, and not the unit or the file."""
+    return isinstance(row, Played) and row.transfer.is_rigs_fault
+
+
 def asking(claimed: Sequence[Dump]) -> list[str]:
     """Return what is said before the unit is asked for what it should have."""
     if not claimed:

@@ -214,7 +214,7 @@ def test_an_answer_is_waited_for_twice_as_long_as_the_unit_has_taken() -> None:
         talk.read(script)
         assert talk.replies.limit_ns == talk.now_ns - 20 * MS + limit_ms * MS
     talk = Talk()  # what packets take counts more than what the header took
-    talk.read(">h = +900 A0 >0 = +700 A0 >1 = !")
+    talk.read(">h = +900 A0 >0 = ! +680 A0 >1 = !")
     assert talk.replies.limit_ns == talk.now_ns + 1_380 * MS
 
 

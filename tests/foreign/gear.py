@@ -26,6 +26,7 @@ def main(arguments: Sequence[str]) -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--midi", metavar="NAME")
     parser.add_argument("--tcp", action="store_true")
+    parser.add_argument("--tells-at", type=int, metavar="N", help="say it when packet N comes")
     add_options(parser)
     chosen = parser.parse_args(arguments)
     if bool(chosen.midi) == chosen.tcp:
@@ -33,14 +34,15 @@ def main(arguments: Sequence[str]) -> None:
     link: Link = MidiLink(chosen.midi, virtual=True) if chosen.midi else TcpListener()
     print(json.dumps({"event": "ready", "port": link.name}), flush=True)
     gear = Gear(habits_of(chosen))
-    serve(gear, link)
+    serve(gear, link, chosen.tells_at)
     link.close()
     print(json.dumps({"event": "end", "died": gear.has_died, **gear.summary()}), flush=True)
 
 
-def serve(gear: Gear, link: Link) -> None:
+def serve(gear: Gear, link: Link, tells_at: int | None = None) -> None:
     """Hand messages to and fro."""
     cutter = wire.Cutter()
+    tells = tells_at is not None
     while not gear.has_died and not has_ended():
         now_s = time.monotonic()
         for message in gear.due(now_s):
@@ -49,6 +51,9 @@ def serve(gear: Gear, link: Link) -> None:
         for_s = _LOOK_S if due_s is None else min(_LOOK_S, due_s - now_s)
         for raw in cutter.feed(link.read(for_s)):
             gear.take(raw, time.monotonic())
+        if tells and tells_at is not None and gear.saw["packets"] > tells_at:
+            tells = False
+            print(json.dumps({"event": "packet", "packets": tells_at}), flush=True)
 
 
 if __name__ == "__main__":

@@ -54,6 +54,8 @@ class Habits:
     """CANCEL at the header already where the words do not fit."""
     dies_at: int | None = None
     """Closes its port and ends when this packet comes."""
+    idle_limit: float = 0.0
+    """Gives a dump up after so many seconds without a packet; 0 means never."""
     falls_silent_at: int | None = None
     """Stays there, and does and says nothing more from this packet on."""
     wrong_bit: int | None = None

@@ -23,6 +23,12 @@ class Running:
         self.process = process
         self.port = str(self._line()["port"])
 
+    def wait_for(self, event: str) -> dict[str, Any]:
+        """Wait until it says something of this kind; return that."""
+        while (said := self._line())["event"] != event:
+            pass
+        return said
+
     def end(self) -> dict[str, Any]:
         """Let it end; return what it says then."""
         assert self.process.stdin is not None

@@ -41,6 +41,7 @@ class Gear:
         self._last: bytes | None = None  # the packet that was stored last
         self._done_once: set[tuple[str, int]] = set()
         self._answered = 0  # packets
+        self._heard_s = 0.0
         self._dice = random.Random(20_261)
 
     def take(self, raw: bytes, now_s: float) -> None:
@@ -95,6 +96,7 @@ class Gear:
 
     def _take_header(self, raw: bytes, now_s: float) -> None:
         self.saw["headers"] += 1
+        self._heard_s = now_s
         self.player = None
         self._head, self._last = wire.head_of(raw), None
         self._words, self._index = [], 0
@@ -112,6 +114,9 @@ class Gear:
         habits, index, count = self.habits, self._index, raw[4]
         at_s = now_s + habits.delay
         self.saw["packets"] += 1
+        if habits.idle_limit and now_s - self._heard_s > habits.idle_limit:
+            self._head = self._last = None
+        self._heard_s = now_s
         if now_s < self._waits_until_s:
             self.saw["during_wait"] += 1
         if self._head is None:

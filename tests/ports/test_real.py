@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 
 import pytest
 
 from emulator.dump.capture import Direction
-from emulator.dump.events import EventKind
+from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.switches import SenderSwitches
 from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine
 from tests import oracle
@@ -211,3 +213,96 @@ def test_a_real_time_byte_in_between_is_no_early_answer() -> None:
     line.connect(player := Player((0, PACKET)))
     line.run(lambda: player.is_over)
     assert line.lateness.early == 0
+
+
+# A process that was stopped: silence meanwhile is no evidence.
+
+
+def stopped(
+    at_ns: int, for_ns: int, *arrivals: tuple[int, bytes]
+) -> tuple[Sender, RealLine, dict[EventKind, int]]:
+    """Send a dump of two packets with this process stopped once; say when each event came first."""
+    clock = FakeClock(stalls=[(at_ns, for_ns)])
+    port = FakePort(clock, (HEADER_NS, ACK), *arrivals, knows=False)
+    said: dict[EventKind, int] = {}
+
+    def hear(_: Direction, events: Sequence[Event]) -> None:
+        for event in events:
+            said.setdefault(event.kind, clock.now_ns())
+
+    line = RealLine(port, listener=hear)
+    sender = Sender(
+        Outgoing(header=HEADER, packets=[PACKET, PACKET]),
+        switches=SenderSwitches(after_silence="again"),
+    )
+    line.connect(sender)
+    sender.start(0)
+    line.run(lambda: sender.end is not None, until_ns=60_000 * MS)
+    return sender, line, said
+
+
+LEFT_NS = HEADER_NS + PACKET_NS
+
+
+@pytest.mark.parametrize("for_s", [3, 5, 20])
+def test_who_was_stopped_waits_for_what_is_still_to_come(for_s: int) -> None:
+    # Both ends were stopped: the answer comes 6 ms after everybody is back.
+    away_ns = for_s * 1000 * MS
+    sender, line, said = stopped(
+        LEFT_NS + 5 * MS,
+        away_ns,
+        (LEFT_NS + away_ns + 11 * MS, ACK),
+        (LEFT_NS + away_ns + 70 * MS, ACK[:4] + b"\x01\xf7"),
+    )
+    assert sender.end is SenderEnd.SENT
+    assert sender.resent == 0
+    assert EventKind.SILENCE not in said
+    assert line.lateness.longest_stall_ns(0) >= away_ns - 20 * MS
+    assert line.lateness.longest_stall_ns(LEFT_NS + 2 * away_ns) == 0
+
+
+def test_a_limit_that_fell_due_meanwhile_comes_as_long_after_as_it_was_ahead() -> None:
+    # Half a second is waited, and nothing of the three seconds counts.
+    _, line, said = stopped(LEFT_NS + 5 * MS, 3_000 * MS)
+    (gone_ns, back_ns) = line.lateness.stalls[0]
+    assert said[EventKind.SILENCE] == LEFT_NS + 500 * MS + back_ns - gone_ns
+
+
+def test_a_unit_that_was_stopped_does_not_give_its_dump_up() -> None:
+    # Two limits at once: the answer that is due and the end of the unit's patience.
+    class Both:
+        """Answers 10 ms after it was asked and gives up 2 s after."""
+
+        def __init__(self) -> None:
+            self.answers_ns, self.ends_ns = 10 * MS, 2_000 * MS
+            self.log: list[tuple[str, int]] = []
+
+        def receive_bytes(self, data: bytes, now_ns: int) -> tuple[()]:
+            return ()
+
+        def message_left(self, now_ns: int) -> tuple[()]:
+            return ()
+
+        def bytes_to_send(self) -> bytes:
+            return b""
+
+        def next_deadline_ns(self) -> int | None:
+            return min((each for each in (self.answers_ns, self.ends_ns) if each), default=None)
+
+        def handle_deadline(self, now_ns: int) -> tuple[()]:
+            if self.answers_ns and now_ns >= self.answers_ns:
+                self.answers_ns = 0
+                self.log.append(("answers", line.now_ns))
+            if self.ends_ns and now_ns >= self.ends_ns:
+                self.ends_ns = 0
+                self.log.append(("ends", line.now_ns))
+            return ()
+
+    line = RealLine(FakePort(FakeClock(stalls=[(5 * MS, 5_000 * MS)])))
+    both = Both()
+    line.connect(both)
+    line.run(lambda: not both.ends_ns, until_ns=20_000 * MS)
+    (first, first_ns), (second, second_ns) = both.log
+    assert (first, second) == ("answers", "ends")
+    assert first_ns < 5_100 * MS
+    assert second_ns >= 6_900 * MS
