@@ -84,6 +84,19 @@ ROWS: Final = (
     _well("misses a packet", "--deaf-to=4", resent=1),
     _well("misses the last packet", "--deaf-to=9", resent=1),
     _well("loses an ACK", "--lose-ack=4", resent=1),
+    # Numbers of their own, and each ACK twice (common practice): the net holds all the same.
+    *(
+        _well(
+            f"numbers its ACKs {numbers}, misses a packet",
+            *(f"--ack-number={numbers}", "--deaf-to=4"),
+            resent=1,
+        )
+        for numbers in ("0", "packet+1", "packet-1", "127", "random")
+    ),
+    _well("says each ACK twice, misses a packet", "--ack-times=2", "--deaf-to=4", resent=1),
+    _well("answers after 0.9 s", "--header-delay=0.9", "--delay=0.9", is_patient=True),
+    _well("answers after 1.2 s", "--header-delay=1.2", "--delay=1.2", is_patient=True),
+    _well("answers after 1.9 s", "--header-delay=1.9", "--delay=1.9", is_patient=True),
     # Nobody knows whether it came until it is read back, and then it is known.
     _well("silent", "--silent", is_patient=True),
     Row(

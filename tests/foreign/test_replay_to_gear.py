@@ -85,6 +85,11 @@ def check(row: Row, came: Came) -> None:
     if row.outcome == "loaded":
         # Nothing that the gear may do is held against it or the file.
         assert not [each for each in transfer["findings"] if each["verdict"] == "broken"]
+        assert not [
+            each
+            for each in transfer["findings"]
+            if each["verdict"] == "bent" and each["answerable"] == "unit"
+        ]
 
 
 QUICK = [row for row in ROWS if not row.is_patient]  # one after the other, and first
