@@ -20,6 +20,8 @@ class Wishes:
     """What was asked for, whatever the target is."""
 
     files: Sequence[str]
+    found: frozenset[str]
+    """Those of the files that lay in a folder which was named."""
     number: int | None
     device_id: int | None
     anyway: bool
@@ -44,7 +46,7 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     number, device_id = wishes.number, wishes.device_id
     if device_id is not None and not 0 <= device_id <= 127:
         raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
-    contents = [each for name in wishes.files for each in _contents(name)]
+    contents = [each for name in wishes.files for each in _contents(name, wishes)]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:
         last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"
@@ -61,12 +63,16 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     return selected
 
 
-def _contents(name: str) -> "Iterator[Content]":
+def _contents(name: str, wishes: Wishes) -> "Iterator[Content]":
     """Yield what is in a file, and say what is odd about it."""
     from harness.files.dumpfile import load
     from harness.files.opening import shown
     from harness.jobs.playlist import NotADump, contents
 
+    if name in wishes.found and is_capture(name):
+        said = f"{shown(name)} is a capture, not a dump."
+        yield NotADump(file=name, said=said, is_other=True)
+        return
     try:
         file = load(name)
     except NoDump as problem:
@@ -77,6 +83,16 @@ def _contents(name: str) -> "Iterator[Content]":
     yield from found
     if not found:
         yield NotADump(file=name, said=f"{shown(name)} has no dump header.", is_other=False)
+
+
+def is_capture(name: str) -> bool:
+    """Return whether a file is a capture and nothing else."""
+    from harness.files.capture_file import form_of
+
+    try:
+        return form_of(name) is not None
+    except NoDump:  # it is nothing at all
+        return False
 
 
 def _nothing(contents: "Sequence[Content]") -> Problem:

@@ -23,6 +23,7 @@ from harness.cli.options import (
 from harness.cli.playing import Wishes
 from harness.cli.rehearsing import Setting, rehearse
 from harness.cli.target import target_of
+from harness.files.folder import named
 from harness.files.problem import Problem
 
 
@@ -32,7 +33,7 @@ def replay(
         list[str],
         typer.Argument(
             metavar="FILE",
-            help="Dump files, in this order; a capture is played verbatim.",
+            help="Dumps, or folders of them; a capture is played verbatim.",
             rich_help_panel=PLAYED,
         ),
     ],
@@ -144,8 +145,10 @@ def replay(
     real transfer: it replaces samples in the unit that have the same numbers.
     """
     target = target_of(to, option="--to")
+    given = named(files)
     wishes = Wishes(
-        files=files,
+        files=given.files,
+        found=given.found,
         number=number,
         device_id=device_id,
         anyway=anyway,

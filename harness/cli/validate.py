@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from harness.files.capture_file import CaptureFile
     from harness.files.dumpfile import DumpFile
+    from harness.report.validate import Sums
 
 _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
@@ -21,7 +22,9 @@ _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 def validate(
     files: Annotated[
         list[str],
-        typer.Argument(metavar="FILE", help="Dump files or captures; - is standard input."),
+        typer.Argument(
+            metavar="FILE", help="Dump files, captures or folders; - is standard input."
+        ),
     ],
     as_json: AsJson = False,
 ) -> None:
@@ -33,42 +36,56 @@ def validate(
     Exit code 0 if nothing is broken; 1 if something is; 2 if a file cannot be read or holds no dump
     (the others are judged all the same).
     """
-    from harness.files.problem import Problem
-    from harness.report.validate import SCHEMA, not_judged
+    import json
+    from dataclasses import asdict
 
+    from harness.files.folder import named
+    from harness.files.problem import USAGE, NoDump, Problem
+    from harness.report.validate import SCHEMA, Sums, not_judged
+
+    given = named(files)
     code = 0
+    sums = Sums()
     if as_json:
         typer.echo(f'{{"schema": "{SCHEMA}", "files": [')
-    for place, path in enumerate(files):
+    for place, path in enumerate(given.files):
         if place and as_json:
             typer.echo(",")
         try:
-            code = max(code, _validate_one(path, as_json=as_json, is_first=place == 0))
+            is_first = not sums.files
+            code = max(code, _validate_one(path, sums, as_json=as_json, is_first=is_first))
         except Problem as problem:
             note(str(problem))
-            code = max(code, problem.code)
+            is_none = isinstance(problem, NoDump)
+            sums.without_a_dump += is_none
+            if not (isinstance(problem, NoDump) and problem.is_other and path in given.found):
+                code = max(code, problem.code)
             if as_json:
                 typer.echo(not_judged(path, str(problem)))
+    if given.found and not sums.files:
+        code = max(code, USAGE)  # nothing was judged
     if as_json:
-        typer.echo("]}")
+        typer.echo(f'], "sums": {json.dumps(asdict(sums))}}}')
+    elif len(given.files) > 1 and sums.files:
+        typer.echo(f"\n{sums.sentence}")
     if code:
         raise typer.Exit(code)
 
 
-def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
+def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> int:
     """Judge one file and print what is said of it; a Problem if nothing is there to be judged."""
     from contextlib import closing
 
     from harness.files import capture_file, dumpfile
     from harness.files.opening import shown
-    from harness.files.problem import Problem
+    from harness.files.problem import NoDump
 
     if capture_file.form_of(path) is None:
         file = dumpfile.load(path)
     else:
         capture = capture_file.load(path)
         if capture.one_way is None:
-            return _validate_capture(capture, as_json=as_json, is_first=is_first)
+            return _validate_capture(capture, sums, as_json=as_json, is_first=is_first)
         # Nobody answered who could have asked for anything again: the question is the file's.
         file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
 
@@ -83,26 +100,31 @@ def _validate_one(path: str, *, as_json: bool, is_first: bool) -> int:
                 account.add(verdict)
                 show(verdict.offset + verdict.size)
         if account.is_empty:
-            raise Problem(
+            raise NoDump(
                 f"{shown(path)} has messages of the standard in it, but no dump: "
-                "no header, no packet."
+                "no header, no packet.",
+                is_other=False,
             )
         if not (is_first or as_json):
             typer.echo()
         for part in account.documents() if as_json else account.text():
             typer.echo(fitted(part), nl=False)
+        sums.add(account.dumps, account.broken, is_broken=account.is_broken)
         return 1 if account.is_broken else 0
 
 
-def _validate_capture(file: "CaptureFile", *, as_json: bool, is_first: bool) -> int:
+def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_first: bool) -> int:
     """Judge both sides of a capture and print what is said of them."""
     from harness.files.opening import shown
     from harness.judge.dialogue.judge import judge_capture
+    from harness.judge.finding import Verdict
     from harness.report.dialogue import conversation_document, conversation_lines
 
     for remark in file.recorded.remarks:
         note(f"{shown(file.name)}: {remark}.")
     verdicts = judge_capture(file.recorded)
+    broken = sum(each.worst is Verdict.BROKEN for each in verdicts.dumps)
+    sums.add(len(verdicts.dumps), broken, is_broken=verdicts.is_broken)
     if as_json:
         typer.echo(conversation_document(file, verdicts))
         return 1 if verdicts.is_broken else 0

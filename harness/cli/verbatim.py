@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.interrupt import interrupts
-from harness.cli.playing import Wishes, say_json
+from harness.cli.playing import Wishes, is_capture, say_json
 from harness.cli.terminal import note
 from harness.files.problem import Problem
 
@@ -20,14 +20,16 @@ if TYPE_CHECKING:
 
 def are_captures(wishes: Wishes) -> bool:
     """Return whether all files are captures; a Problem where only some of them are."""
-    from harness.files.capture_file import form_of
     from harness.files.opening import shown
 
     files = wishes.files
-    captures = [file for file in files if form_of(file) is not None]
-    if captures and len(captures) < len(files):
+    captures = [file for file in files if is_capture(file)]
+    if len(captures) < len(files):
+        wanted = [file for file in captures if file not in wishes.found]
+        if not wanted:
+            return False
         raise Problem(
-            f"{shown(captures[0])} is a capture, and not every file is one.",
+            f"{shown(wanted[0])} is a capture, and not every file is one.",
             do="Play captures and dumps one after another, each with a command of its own.",
         )
     if captures and (wishes.number is not None or wishes.device_id is not None):

@@ -100,9 +100,10 @@ def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
     if kind is MIDI_FILE:
         return _from_midi_file(path, opening.joined(blocks, name, _LARGEST_MIDI_FILE))
     if kind is not None:
-        raise Problem(
+        raise NoDump(
             f"{name} is {kind.name}, not a dump.",
             do=kind.advice or "The names of dump files usually end in .syx or .mid.",
+            is_other=True,
         )
     seen: list[bytes] = []
     if form is Form.STANDARD_INPUT:  # nothing of it can be read twice

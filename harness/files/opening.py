@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from typing import BinaryIO, Final
 
-from harness.files.problem import Problem
+from harness.files.problem import NoDump, Problem
 
 STANDARD_INPUT: Final = "-"
 _BLOCK: Final = 1 << 20
@@ -45,7 +45,7 @@ def open_file(path: str) -> BinaryIO:
             if is_kind(status.st_mode):
                 raise Problem(f"{name} {what}", do=do)
         if status.st_size == 0:
-            raise Problem(f"{name} is empty: 0 bytes.")
+            raise NoDump(f"{name} is empty: 0 bytes.", is_other=False)
         return open(path, "rb")  # the caller closes it
     except (OSError, ValueError) as problem:
         raise reading_problem(name, problem) from problem

@@ -7,6 +7,7 @@ programs.
 
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import groupby
 from tempfile import SpooledTemporaryFile
 from typing import IO, Any, Final
@@ -75,6 +76,16 @@ class Account:
         else:
             self._show(verdict, number, is_faulty=worst in self._faulty)
         self._findings += len(verdict.findings)
+
+    @property
+    def dumps(self) -> int:
+        """How many dumps there are."""
+        return self._dumps
+
+    @property
+    def broken(self) -> int:
+        """How many of them are broken."""
+        return self._faulty[Verdict.BROKEN]
 
     @property
     def is_broken(self) -> bool:
@@ -169,6 +180,40 @@ _CONTAINERS: Final = {
     Form.CAPTURE: "what one side sent, judged as a dump file",
 }
 _ALL_RIGHT: Final = {0: "nothing broken", 1: "right", 2: "both right"}
+
+
+@dataclass(slots=True, kw_only=True)
+class Sums:
+    """What several files came to, taken together."""
+
+    files: int = 0
+    """Those that were judged."""
+    dumps: int = 0
+    broken: int = 0
+    """Dumps that are."""
+    broken_outside: int = 0
+    """Files with something broken and no broken dump."""
+    without_a_dump: int = 0
+    """Files that could be read and hold none."""
+
+    def add(self, dumps: int, broken: int, *, is_broken: bool) -> None:
+        """Take in one file."""
+        self.files += 1
+        self.broken_outside += is_broken and not broken
+        self.dumps += dumps
+        self.broken += broken
+
+    @property
+    def sentence(self) -> str:
+        """All of it for people."""
+        how = f"{self.dumps - self.broken:,} right, {self.broken:,} broken"
+        said = f"{count(self.files, 'file')}, {count(self.dumps, 'dump')}: "
+        said += how if self.broken or self.broken_outside else "all right"
+        if self.broken_outside:
+            said += f", and something outside the dumps in {count(self.broken_outside, 'file')}"
+        none = self.without_a_dump
+        hold = "holds" if none == 1 else "hold"
+        return f"{said}. {count(none, 'file')} {hold} no dump." if none else f"{said}."
 
 
 def not_judged(name: str, problem: str) -> str:
