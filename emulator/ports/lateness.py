@@ -46,6 +46,10 @@ class Lateness:
         self.note(from_ns, to_ns)
         self.stalls.append((from_ns, to_ns))
 
+    def worst_since_ns(self, before: "Lateness") -> int:
+        """Return by how much it was late at most since an earlier look, 0 where it was in time."""
+        return self.worst_ns if self.missed > before.missed else 0
+
     def longest_stall_ns(self, since_ns: int) -> int:
         """Return for how long this process was stopped at most since an instant, 0 for never."""
         stalls = (to_ns - from_ns for from_ns, to_ns in self.stalls if to_ns > since_ns)

@@ -35,6 +35,9 @@ class Recorded:
     """Whether times are known; if not, the bytes stand back to back at the speed of the line."""
     rounded_ns: int = 0
     """By how much the time between two bytes may be wrong because times were rounded."""
+    late_ns: int = 0
+    """By how much whoever recorded it may have been late: so much later than they were may the
+    times of what came be."""
     start_ns: int = 0
     """When the recording began, by the clock of its times."""
     taken_at: TakenAt = TakenAt.UNKNOWN

@@ -84,7 +84,7 @@ class LiveReplay:
         self.line.capture.passages.clear()
         transfer = self.replay.conclude(sent)
         passages = (*sent.passages, *self.line.capture.passages)
-        recorded = recorded_of(passages, self._start_ns)
+        recorded = recorded_of(passages, self._start_ns, sent.late_ns)
         if not transfer.stopped:
             more = judged(recorded, transfer.dump)
             transfer = replace(transfer, findings=(*transfer.findings, *more))

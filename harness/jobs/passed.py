@@ -26,9 +26,17 @@ _BY_EVENTS: Final = frozenset(
 _TIMES: Final = "TIM-"
 
 
-def recorded_of(passages: Sequence[Passage], start_ns: int) -> Recorded:
-    """Return what passed at a port whose clock stood at `start_ns` when it was opened."""
-    return Recorded(capture=Capture(list(passages)), start_ns=start_ns, taken_at=TakenAt.HOST)
+def recorded_of(passages: Sequence[Passage], start_ns: int, late_ns: int = 0) -> Recorded:
+    """Return what passed at a port whose clock stood at `start_ns` when it was opened.
+
+    `late_ns` is how late this computer was at worst in looking.
+    """
+    return Recorded(
+        capture=Capture(list(passages)),
+        late_ns=late_ns,
+        start_ns=start_ns,
+        taken_at=TakenAt.HOST,
+    )
 
 
 def judged(recorded: Recorded, dump: Dump) -> tuple[Finding, ...]:

@@ -72,6 +72,11 @@ class Sent:
     """How often it was sent from the start."""
 
     @property
+    def late_ns(self) -> int:
+        """How late this computer was at worst since it began, 0 where it was in time."""
+        return 0 if self.late is None else self.late[1].worst_since_ns(self.late[0])
+
+    @property
     def is_whole(self) -> bool:
         """Whether it was sent to its end."""
         return self.evidence.ending.end is SenderEnd.SENT

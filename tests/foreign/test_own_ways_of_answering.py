@@ -15,12 +15,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from emulator.dump.capture import Capture, Passage
 from emulator.line.simulate import SimulatedLine
 from harness.files.dumpfile import DumpFile, Form
+from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.replay import Replay
+from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings, Transfer
+from harness.judge.diagnosis.diagnose import diagnose
 from harness.judge.finding import Answerable, Verdict
 from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint
@@ -46,6 +50,7 @@ LOSSES: Final = {
 class Played:
     transfer: Transfer
     gear: Gear
+    passages: list[Passage]
 
     @property
     def total_ns(self) -> int:
@@ -78,7 +83,8 @@ def play(habits: dict[str, Any], packets: int = PACKETS) -> Played:
     gear = Gear(Habits(**habits))
     line = SimulatedLine(GearEndpoint(gear), listener=lambda _, events: replay.hear(events))
     replay = Replay(line, settings=Settings(operator_ns=None))
-    return Played(transfer=replay.play(dump_of(packets)), gear=gear)
+    transfer = replay.play(dump_of(packets))
+    return Played(transfer=transfer, gear=gear, passages=line.capture.passages)
 
 
 @cache
@@ -164,6 +170,31 @@ def test_a_unit_that_falls_silent_is_given_up_after_eight_tries_whatever_its_num
         played = play({"ack_number": numbers, "falls_silent_at": 40})
         assert played.transfer.outcome is Outcome.INCOMPLETE
         assert played.transfer.resent == 7
+
+
+def cause_of(played: Played, late_ns: int = 0) -> str | None:
+    """Return the first cause that a diagnosis of what passed at the host gives."""
+    recorded = Recorded(
+        capture=Capture(played.passages), start_ns=1, late_ns=late_ns, taken_at=TakenAt.HOST
+    )
+    first = diagnose(recorded, [source_of(played.transfer.dump)]).first
+    return None if first is None else first.cause.name
+
+
+def test_answers_that_were_waited_for_are_not_why_a_unit_fell_silent() -> None:
+    slow = {"header_delay": 0.9, "delay": 0.9}
+    assert cause_of(play(slow, packets=30)) == "answers late"
+    assert cause_of(play({**slow, "falls_silent_at": 20}, packets=30)) != "answers late"
+
+
+def test_answers_are_not_called_late_by_a_computer_that_was_late_itself() -> None:
+    played = play({"delay": 0.06}, packets=30)
+    assert cause_of(played) == "answers late"
+    assert cause_of(played, late_ns=50_000_000) is None
+
+
+def test_a_unit_that_always_says_0_is_not_called_late() -> None:
+    assert cause_of(play({"ack_number": "0"}, packets=30)) is None
 
 
 ways = st.fixed_dictionaries(

@@ -188,9 +188,11 @@ def late_answers(scene: Scene) -> Iterator[Suspicion]:
         if not late:
             continue
         exchange, sending, reply = late[0]
+        # Where the sender waited for each of them, nothing came of it.
+        waited = all(_was_waited_for(dump, one, answer) for one, _, answer in late)
         found = suspect(
             "answers late",
-            way_strength(dump),
+            Strength.WEAK if waited else way_strength(dump),
             dump,
             f"The answer to {named(exchange)} came "
             f"{in_words(reply.end_ns - sending.said.end_ns)} after its end; due are "
@@ -214,6 +216,12 @@ def _late(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, Reply]]:
                 break
         else:
             yield from _late_behind_a_copy(dump, exchange)
+
+
+def _was_waited_for(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:
+    """Whether the sender said nothing between a message and its answer."""
+    since_ns = exchange.sendings[0].said.end_ns
+    return not any(since_ns < heard.said.start_ns < reply.end_ns for _, heard in dump.talk.sent)
 
 
 def _late_behind_a_copy(

@@ -101,7 +101,8 @@ def heard_of(recorded: Recorded) -> tuple[list[Heard], Sight, dict[Direction, li
         for each in spoken
         if each.piece.kind is not PieceKind.REALTIME
     ]
-    tolerance_ns = 2 * recorded.rounded_ns + (PORT_NS if recorded.is_from_port else 0)
+    port_ns = max(PORT_NS, recorded.late_ns) if recorded.is_from_port else 0
+    tolerance_ns = 2 * recorded.rounded_ns + port_ns
     fast = {
         way: list(_too_fast([each for each in heard if each.direction is way], tolerance_ns))
         for way in Direction
