@@ -20,12 +20,11 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
 
-    from rich.progress import ProgressColumn
-
     from harness.jobs.campaign_case import Plan
     from harness.jobs.invariants import Run
 
 _LARGEST: Final = (1 << 63) - 1
+_TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[left]}"
 
 
 def campaign(
@@ -279,22 +278,20 @@ def _be_a_worker() -> None:
 @contextmanager
 def _progress(runs: int) -> "Iterator[Callable[[int], None] | None]":
     """Yield what is told how many runs are done; None where nobody looks."""
-    with bar_line(_columns) as bar:
+    from harness.cli.progress import about
+
+    with bar_line(_TEXT) as bar:
         if bar is None:
             yield None
             return
-        task = bar.add_task("", total=runs)
-        yield lambda done: bar.update(task, completed=done)
+        task = bar.add_task("", total=runs, left="")
 
+        def show(done: int) -> None:
+            left_s = bar.tasks[0].time_remaining
+            left = "" if left_s is None else f"about {about(round(left_s * 1e9))} left"
+            bar.update(task, completed=done, left=left)
 
-def _columns() -> "list[ProgressColumn]":
-    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
-
-    return [
-        BarColumn(bar_width=20),
-        TextColumn("{task.completed:,.0f} of {task.total:,.0f} runs", markup=False),
-        TimeRemainingColumn(),
-    ]
+        yield show
 
 
 def _check_options(

@@ -9,12 +9,16 @@ from harness.cli.terminal import bar_line
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
-    from rich.progress import ProgressColumn, TaskID
+    from rich.progress import TaskID
 
     from harness.jobs.forecast import Step
     from harness.jobs.playlist import Dump
 
 _EVERY_S: Final = 0.1
+_TEXT: Final = (
+    "{task.description} {task.completed:,.0f} of {task.total:,.0f}  "
+    "{task.fields[left]}  {task.fields[said]}"
+)
 _NOTICED_NS: Final = 1_000_000_000
 _COARSE_NS: Final = 60_000_000_000
 
@@ -91,17 +95,5 @@ def about(ns: int) -> str:
 @contextmanager
 def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
     """Yield what shows how far the playing of `dumps` is."""
-    with bar_line(_columns) as bar:
+    with bar_line(_TEXT) as bar:
         yield PacketProgress(bar, dumps, reads_back)
-
-
-def _columns() -> "list[ProgressColumn]":
-    from rich.progress import BarColumn, TextColumn
-
-    return [
-        TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=20),
-        TextColumn("{task.completed:,.0f} of {task.total:,.0f}", markup=False),
-        TextColumn("{task.fields[left]}", markup=False),
-        TextColumn("{task.fields[said]}", markup=False),
-    ]

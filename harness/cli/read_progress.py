@@ -11,12 +11,13 @@ from harness.cli.terminal import bar_line
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
-    from rich.progress import ProgressColumn, TaskID
+    from rich.progress import TaskID
 
     from harness.jobs.arrivals import Arrivals
     from harness.jobs.reading_out import Wanted
 
 _EVERY_S: Final = 0.1
+_TEXT: Final = "{task.description}  {task.fields[amount]}  {task.fields[left]}  Ctrl-C ends it"
 _NOTICED_NS: Final = 1_000_000_000
 
 
@@ -91,17 +92,5 @@ class ReadProgress:
 @contextmanager
 def read_progress(wanted: "Wanted", silence_ns: int) -> Iterator[ReadProgress]:
     """Yield what shows how far the reading is; a number without an answer takes `silence_ns`."""
-    with bar_line(_columns) as bar:
+    with bar_line(_TEXT) as bar:
         yield ReadProgress(bar, wanted, silence_ns)
-
-
-def _columns() -> "list[ProgressColumn]":
-    from rich.progress import BarColumn, TextColumn
-
-    return [
-        TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=20),
-        TextColumn("{task.fields[amount]}", markup=False),
-        TextColumn("{task.fields[left]}", markup=False),
-        TextColumn("Ctrl-C ends it", markup=False),
-    ]

@@ -10,15 +10,17 @@ what is no printable sign is written out (\\x1b) by standard output and error th
 import io
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
-    from rich.progress import ProgressColumn
 
 _USUAL_COLUMNS: Final = 80
+_LONGEST_TEXT: Final = 76
+_SHORTEST_BAR: Final = 4
+_LONGEST_BAR: Final = 20
 _LAYOUT: Final = str.maketrans("", "", "\n\t")
 _bars: Final[list["Bar"]] = []
 """On the screen now: one, or none."""
@@ -79,17 +81,24 @@ def note(*texts: str) -> None:
 
 
 @contextmanager
-def bar_line(columns: "Callable[[], Sequence[ProgressColumn]]") -> "Iterator[Bar | None]":
-    """Yield a bar at the end of what is on the screen; None where nobody looks."""
+def bar_line(text: str) -> "Iterator[Bar | None]":
+    """Yield a bar at the end of what is on the screen; None where nobody looks.
+
+    `text` is what follows it, filled in from its task. In a narrow terminal the bar is short or
+    left out, and the end of the text is cut.
+    """
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield None
         return
     from rich.console import Console
-    from rich.progress import Progress
+    from rich.progress import BarColumn, Progress, TextColumn
 
+    console = Console(file=steered())
+    room = min(console.width - _LONGEST_TEXT, _LONGEST_BAR)
     bar = Progress(
-        *columns(),
-        console=Console(file=steered()),
+        *([BarColumn(bar_width=room)] if room >= _SHORTEST_BAR else []),
+        TextColumn(text, markup=False),
+        console=console,
         transient=True,
         refresh_per_second=5,
         redirect_stdout=False,

@@ -10,8 +10,6 @@ from harness.cli.options import AsJson
 from harness.cli.terminal import bar_line, fitted, note
 
 if TYPE_CHECKING:
-    from rich.progress import ProgressColumn
-
     from harness.files.capture_file import CaptureFile
     from harness.files.dumpfile import DumpFile
     from harness.report.validate import Sums
@@ -142,14 +140,9 @@ def _progress(file: "DumpFile") -> "Iterator[Callable[[int], None]]":
         yield lambda done: None
         return
 
-    def columns() -> "list[ProgressColumn]":
-        from rich.progress import BarColumn, DownloadColumn, TextColumn
-
-        return [TextColumn("{task.description}", markup=False), BarColumn(), DownloadColumn()]
-
     from harness.files.opening import shown
 
-    with bar_line(columns) as bar:
+    with bar_line("{task.description} {task.percentage:.0f} %") as bar:
         if bar is None:
             yield lambda done: None
             return

@@ -6,7 +6,6 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 
 from tests.cli.runs import environment
@@ -36,16 +35,16 @@ def on_screen(written: str) -> list[str]:
     return [line.rstrip() for line in lines]
 
 
-def run_on_screen(code: str, words: Sequence[str] = (), *, folder: Path) -> list[str]:
+def run_on_screen(code: str, *, folder: Path, columns: int = 80) -> list[str]:
     """Run Python code with a terminal for what it says; return what stands there at its end."""
     import pty  # only Unix has it
 
     ours, theirs = pty.openpty()
     surroundings = {key: value for key, value in environment().items() if key != "COLUMNS"}
     with subprocess.Popen(
-        [sys.executable, "-c", code, *words],
+        [sys.executable, "-c", code],
         cwd=folder,
-        env=surroundings | {"TERM": "xterm", "COLUMNS": "80", "LINES": "50"},
+        env=surroundings | {"TERM": "xterm", "COLUMNS": str(columns), "LINES": "50"},
         stdin=subprocess.DEVNULL,
         stdout=theirs,
         stderr=theirs,

@@ -7,14 +7,15 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.cli.runs import ROOT, environment
 from tests.cli.screen import on_screen, run_on_screen
 
 MESSAGES = """
-from rich.progress import TextColumn
 from harness.cli.playing import say
 from harness.cli.terminal import bar_line, note
-with bar_line(lambda: [TextColumn("{task.description}")]) as bar:
+with bar_line("{task.description}") as bar:
     bar.add_task("sample 4 comes, 1 of 2 packets, about 1 s left, Ctrl-C ends it")
     bar.refresh()
     note("a note of which the beginning is to stand at the left, and the rest below it, too")
@@ -34,6 +35,34 @@ def test_what_is_said_beside_a_bar_has_lines_of_its_own(tmp_path: Path) -> None:
         "the end",
         "",
     ]
+
+
+NARROW = """
+import os
+from harness.cli.terminal import bar_line
+text = "{task.description} {task.completed:,.0f} of {task.total:,.0f}  Ctrl-C ends it"
+with bar_line(text) as bar:
+    bar.add_task("dump 1 of 4, sending", total=1103)
+    bar.refresh()
+    os._exit(0)  # and the bar stays on the screen
+"""
+
+
+@pytest.mark.parametrize(
+    ("columns", "shown"),
+    [
+        (30, "dump 1 of 4, sending 0 of 1,1…"),
+        (44, "dump 1 of 4, sending 0 of 1,103  Ctrl-C end…"),
+        (79, "dump 1 of 4, sending 0 of 1,103  Ctrl-C ends it"),
+        (80, "━━━━ dump 1 of 4, sending 0 of 1,103  Ctrl-C ends it"),
+        (200, "━━━━━━━━━━━━━━━━━━━━ dump 1 of 4, sending 0 of 1,103  Ctrl-C ends it"),
+    ],
+)
+def test_a_narrow_terminal_loses_the_bar_first_and_then_the_end_of_the_text(
+    columns: int, shown: str, tmp_path: Path
+) -> None:
+    lines = run_on_screen(NARROW, folder=tmp_path, columns=columns)
+    assert [line for line in lines if line] == [shown]
 
 
 def test_a_pipe_has_no_bar_and_every_line_whole(tmp_path: Path) -> None:
