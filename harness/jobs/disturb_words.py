@@ -1,7 +1,7 @@
 """The vocabulary of disturbances: what can go wrong, in words, and what is known of it.
 
-This table is the one home of the grammar: the parser reads it, `dryload disturbances` lists it, and
-the help text quotes it.  In a form N is a whole number, Nth one such as 5th, P a number that may
+This table is the one home of the grammar: the parser reads it, and `dryload disturbances` lists it.
+In a form N is a whole number, Nth one such as 5th, P a number that may
 have decimals, TIME one such as 60 ms, 2 s or 320 us, XX bytes in hexadecimal, KIND ack, nak, wait,
 cancel or eof, THING one of packet, reply, message, request or header.
 
@@ -52,16 +52,3 @@ PLACES: Final[tuple[Phrase, ...]] = (
 
 FILLERS: Final = ("in", "of", "on", "to", "at", "with", "and", "inside", "for")
 """Little words that may stand between, and mean nothing by themselves."""
-
-
-def option_help() -> str:
-    """Return what a help text says of --disturb; the whole grammar in few words."""
-    what = ", ".join(word.forms[0] for word in WORDS if word.forms)
-    where = ", ".join(phrase.form for phrase in PLACES)
-    return (
-        "unit: only; as often as you like. What goes wrong, in plain words: one thing, and where "
-        'and when, in any order, as in "flip a bit in packet 7", "lose every 5th reply", '
-        '"delay replies by 60 ms" or "with chance 1 in 50, add F8 in packets, seed 3"; or an '
-        f'everyday situation such as "loose plug". What: {what}. Where and when: {where}. '
-        "dryload disturbances tells everything about each."
-    )

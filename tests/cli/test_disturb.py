@@ -187,6 +187,14 @@ def test_a_name_that_there_is_not(name: str, told: str) -> None:
     assert caught.value.code == USAGE
 
 
+def test_the_list_names_everything() -> None:
+    told = "\n".join(list_text(None))
+    for word in WORDS:
+        assert all(form in told for form in word.forms[:1])
+    for phrase in PLACES:
+        assert phrase.form in told
+
+
 def test_lines_are_broken_for_a_terminal_and_left_whole_for_a_pipe() -> None:
     broken = list_text(70)
     assert max(map(len, broken)) <= 70

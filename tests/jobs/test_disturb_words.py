@@ -23,7 +23,7 @@ from harness.jobs.disturb_reading import NotUnderstood, read_words
 from harness.jobs.disturb_scenes import SITUATIONS
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.disturb_word import Group, Reach
-from harness.jobs.disturb_words import PLACES, WORDS, option_help
+from harness.jobs.disturb_words import PLACES, WORDS
 
 MS = 1_000_000
 SECOND = 1_000 * MS
@@ -71,14 +71,6 @@ def test_every_place_can_be_said() -> None:
         read_words(
             f"flip a bit, with chance 1 in 2, {words}" if "chance" not in words else f"lose {words}"
         )
-
-
-def test_the_help_names_everything() -> None:
-    told = option_help()
-    for word in WORDS:
-        assert all(form in told for form in word.forms[:1])
-    for phrase in PLACES:
-        assert phrase.form in told
 
 
 def test_every_situation_is_made_of_the_vocabulary() -> None:
