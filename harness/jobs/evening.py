@@ -36,6 +36,9 @@ from harness.jobs.playthrough import Played, Row, settled
 from harness.jobs.replay import Sent, sent_before
 from harness.jobs.selection import LeftOut, Selection, Why
 
+_MOMENT_NS: Final = 500_000_000
+"""What whoever has hung up is given to be there again, or to be gone for good."""
+
 
 class Evening:
     """Plays dumps at a port and keeps the journal of it.
@@ -133,7 +136,9 @@ class Evening:
         """Send a dump, from its beginning once more where the port had gone."""
         sent = self._live.send(dump)
         if not sent.is_whole and self._live.replay.failed is not None and self._is_up():
-            sent = self._live.send(dump)
+            before, sent = sent, self._live.send(dump)
+            if not sent.is_whole and sent.packets < before.packets:
+                sent = before  # what came of it at the most
         if not sent.is_whole:
             self.failed = self.failed or self._live.replay.failed
         return sent
@@ -172,6 +177,7 @@ class Evening:
         """Whether there is a port; one that failed is opened once more."""
         if self.failed is None and self._live.replay.failed is not None:
             try:
+                self._live.clock.sleep_ns(_MOMENT_NS)
                 self._live = self._connect()
             except (Problem, PortError) as problem:
                 self.failed = PortError(problem.what, problem.do)

@@ -58,6 +58,7 @@ class LiveReplay:
             progress=progress,
             wants_stop=wants_stop,
         )
+        self.clock: Final = port.clock
         self._start_ns: Final = port.clock.now_ns()
 
     def play(self, dump: Dump) -> Played:
