@@ -17,6 +17,9 @@ pytestmark = pytest.mark.port
 
 GOOD = ROOT / "captures_demo" / "good"
 SHORT = "bell-stroke.syx"  # 56 packets, over a line of 31,250 baud
+NAME_LOST = "the words are the same; the name is none"
+"""No unit acknowledges a name, so a line that loses messages may lose it, and nothing tells before
+it is read back (seen once in some ten runs on a busy computer)."""
 LONG = "ships-bell-8-bit.syx"  # 368 packets, so numbers wrap twice; as fast as the lane is
 
 
@@ -43,8 +46,11 @@ def test_a_dump_is_loaded_and_read_back_the_same(
     record_property(SHOWN, f"{lane.target}, {name}: {told(transfer)}")
     # However often it had to be sent again: a way that loses messages and a computer that is late
     # look alike, and both have to end well.
-    assert (transfer["outcome"], transfer["verified"]) == ("loaded", True), outcome
-    assert code == 0
+    if lane.is_busy and str(transfer["reason"]).startswith(NAME_LOST):
+        assert (transfer["outcome"], code) == ("loaded with changes", 1)
+    else:
+        assert (transfer["outcome"], transfer["verified"]) == ("loaded", True), outcome
+        assert code == 0
     packets = transfer["packets"]
     assert packets["sent"] == packets["planned"] == oracle.packet_count(sent.length, sent.bits)
     (held,) = said[-1]["samples"]
