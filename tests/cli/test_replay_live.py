@@ -234,6 +234,53 @@ def test_everything_loaded_before_is_said_and_nothing_sent(tmp_path: Path) -> No
     assert of_sample(said, "header") == [1, 1]
 
 
+def test_a_second_replay_does_not_share_the_journal_of_the_first(tmp_path: Path) -> None:
+    with serving(tmp_path) as unit, replaying(tmp_path, unit, "2.syx", "--journal", "j") as run:
+        begin(unit, 2)
+        done = subprocess.run(
+            [*COMMAND, "replay", "1.syx", "--to", "tcp:127.0.0.1:1", "--journal", "j"],
+            cwd=tmp_path,
+            env=environment(),
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert run.end()["transfers"]
+        unit.quit()
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "another replay is writing the journal j" in done.stderr
+    assert run.code == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such limit there")
+def test_where_the_journal_can_not_grow_the_report_is_told_and_the_journal_named(
+    tmp_path: Path,
+) -> None:
+    import resource
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (500, 500))  # setrlimit(2): EFBIG beyond it
+
+    with serving(tmp_path, "--no-pace") as unit:
+        target = "tcp:{}:{}".format(*unit.address)
+        options = ("--no-pace", "--journal", "evening.jsonl", "--json")
+        done = subprocess.run(
+            [*COMMAND, "replay", "1.syx", "3.syx", "--to", target, *options],
+            cwd=tmp_path,
+            env=environment(),
+            preexec_fn=limit,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        unit.quit()
+    document = json.loads(done.stdout)
+    assert outcomes(document) == [(1, "loaded", True), (3, "loaded", True)]
+    assert "evening.jsonl" in document["not_written_down"]
+    assert "the journal evening.jsonl can't be written" in done.stderr
+    assert done.returncode == 1
+
+
 def test_a_unit_that_goes_away_in_the_middle_is_a_matter_of_the_rig(tmp_path: Path) -> None:
     with serving(tmp_path) as unit, replaying(tmp_path, unit, "1.syx", "2.syx", "3.syx") as run:
         begin(unit, 2)
@@ -244,6 +291,9 @@ def test_a_unit_that_goes_away_in_the_middle_is_a_matter_of_the_rig(tmp_path: Pa
     assert outcomes(document) == [(1, "loaded", True), (2, "incomplete", None)]
     assert document["transfers"][1]["reason"].startswith("the port failed at packet ")
     assert document["failed"]["what"]
+    assert [(each["file"], each["why"]) for each in document["not_sent"]] == [
+        ("3.syx", "port failed")
+    ]
     assert "Traceback" not in run.err
 
 
