@@ -165,7 +165,7 @@ def good_files() -> Iterator[tuple[str, bytes]]:
     yield "lantern-street-desk.syx", desk([known[name].data for name in DESK])
     crack = known["thunder-crack"]
     yield "thunder-crack.sds", crack.data
-    yield "thunder-crack.mid", file_of(crack.dump, "thunder-crack.mid")
+    yield "thunder-crack.mid", file_of([crack.dump], "thunder-crack.mid")
     yield "thunder-crack-with-clock.syx", with_clock(crack.data)
 
 

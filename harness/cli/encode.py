@@ -1,5 +1,7 @@
 """`dryload encode`: a dump from an audio file."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +14,7 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from fractions import Fraction
 
+    from emulator.dump.sender import Outgoing
     from harness.files.audio import Channel
 
 
@@ -25,16 +28,25 @@ class HeaderChoice(StrEnum):
 
 def encode(
     audio: Annotated[
-        str, typer.Argument(metavar="AUDIO", help="WAV, AIFF, FLAC or Ogg; - is standard input.")
+        list[str],
+        typer.Argument(metavar="AUDIO", help="WAV, AIFF, FLAC or Ogg; - is standard input."),
     ],
     output: Annotated[
         str,
         typer.Option(
-            "--output", "-o", metavar="FILE", help="Dump file; a MIDI file if it ends in .mid."
+            "--output",
+            "-o",
+            metavar="FILE",
+            help="Dump file; a MIDI file if it ends in .mid. For several sounds also a folder.",
         ),
     ],
     bits: Annotated[int, typer.Option(metavar="N", help="Significant bits, 8 to 28.")] = 16,
-    number: Annotated[int, typer.Option(metavar="N", help="Sample number, 0 to 16383.")] = 1,
+    number: Annotated[
+        int,
+        typer.Option(
+            metavar="N", help="Sample number, 0 to 16383; several sounds count on from it."
+        ),
+    ] = 1,
     device_id: DeviceId = 0,
     channel: Annotated[
         str | None,
@@ -65,43 +77,93 @@ def encode(
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make a dump from an audio file."""
+    """Make dumps from audio files, one each."""
     import json
 
     from harness.files import safe_write
+    from harness.files.sample_files import make_folder
     from harness.jobs import encode as job
     from harness.report import encode as report
 
-    safe_write.check_target(output, overwrite=overwrite, sources=(audio,))
-    made = job.encode(
-        audio,
-        job.Wishes(
-            bits=bits,
-            number=number,
-            device_id=device_id,
-            channel=_channel(channel),
-            rate=_rate(rate),
-            header=header.value,
-            loop=job.loop_from(loop) if loop is not None else None,
-            name=name,
-        ),
+    targets = _targets(audio, output, number, overwrite=overwrite)
+    wishes = job.Wishes(
+        bits=bits,
+        number=number,
+        device_id=device_id,
+        channel=_channel(channel),
+        rate=_rate(rate),
+        header=header.value,
+        loop=job.loop_from(loop) if loop is not None else None,
+        name=name,
     )
-    content = job.file_of(made.dump, output)
-    safe_write.write(output, content, overwrite=overwrite)
-    for remark in made.remarks:
-        note(f"{remark}.")
-    if as_json:
-        document = report.document(
-            made,
-            source=audio,
-            target=output,
-            number=number,
-            device_id=device_id,
-            size=len(content),
+    dumps: list[Outgoing] = []
+    documents, texts = [], []
+    for at, source in enumerate(audio):
+        made = job.encode(source, replace(wishes, number=number + at))
+        for remark in made.remarks:
+            note(f"{remark}.")
+        dumps.append(made.dump)
+        target = targets[min(at, len(targets) - 1)]
+        size = len(job.file_of([made.dump], target))
+        documents.append(
+            report.document(
+                made,
+                source=source,
+                target=target,
+                number=number + at,
+                device_id=device_id,
+                size=size,
+            )
         )
-        typer.echo(json.dumps(document, indent=2))
+        texts.append(report.text(made, target=target, number=number + at, size=size))
+    if len(targets) == 1:
+        safe_write.write(output, job.file_of(dumps, output), overwrite=overwrite)
     else:
-        typer.echo(fitted(report.text(made, target=output, number=number, size=len(content))))
+        make_folder(output)
+        for dump, target in zip(dumps, targets, strict=True):
+            safe_write.write(target, job.file_of([dump], target), overwrite=overwrite)
+    if as_json:
+        several = {"schema": report.SCHEMA, "made": documents}
+        typer.echo(json.dumps(documents[0] if len(audio) == 1 else several, indent=2))
+    else:
+        typer.echo(fitted("\n\n".join(texts)))
+
+
+def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool) -> list[str]:
+    """Return the files to make: one for all, or one each in the folder `output`.
+
+    A Problem that would be met later: in the numbers, or in writing.
+    """
+    from os.path import basename, isdir, join, splitext
+
+    from harness.files import safe_write
+    from harness.files.opening import shown
+    from harness.files.sample_files import DUMP_ENDINGS, check_place
+
+    last = number + len(audio) - 1
+    if number <= 16_383 < last:
+        raise Problem(
+            f"--number {number}: sample numbers end at 16383, and there are {len(audio):,} "
+            "recordings to number."
+        )
+    sources = tuple(audio)
+    if len(audio) == 1 or output.lower().endswith(DUMP_ENDINGS):
+        safe_write.check_target(output, overwrite=overwrite, sources=sources)
+        return [output]
+    made: dict[str, str] = {}
+    for source in audio:
+        target = join(output, f"{splitext(basename(source))[0]}.syx")
+        if target in made:
+            raise Problem(
+                f"{shown(target)} would be made of {shown(made[target])} and of {shown(source)}.",
+                do="Give one of them another name, or a dump file after -o for all of them.",
+            )
+        made[target] = source
+    check_place(output)
+    if isdir(output):
+        for target in made:
+            safe_write.check_target(target, overwrite=overwrite, sources=sources)
+    return list(made)
 
 
 def _channel(text: str | None) -> "Channel | None":

@@ -244,5 +244,5 @@ def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
                 f"{shown(other)} is from another time and stays: it holds sample {came.number} "
                 "as well."
             )
-    safe_write.write(path, file_of(came.dump.outgoing, path), overwrite=wishes.overwrite)
+    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=wishes.overwrite)
     return replace(came, dump=None, file=path)

@@ -9,7 +9,7 @@ from harness.files import safe_write
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
-_DUMPS: Final = (".syx", ".sds", ".mid", ".midi", ".smf")
+DUMP_ENDINGS: Final = (".syx", ".sds", ".mid", ".midi", ".smf")
 _SOUNDS: Final = (".wav", ".wave", ".aif", ".aiff", ".flac", ".ogg")
 _UNSAFE: Final = re.compile(r"[^A-Za-z0-9]+")
 _OURS: Final = re.compile(r"sample-([0-9]{4,5})(?:-[A-Za-z0-9-]*)?\.syx")
@@ -43,11 +43,21 @@ def check_file(path: str, *, overwrite: bool) -> None:
 
 def check_folder(path: str, numbers: range, *, overwrite: bool) -> None:
     """Raise the Problem that writing these samples into the folder `path` would meet."""
+    check_place(path)
+    if os.path.isdir(path) and not overwrite and (there := _samples_in(path, numbers)):
+        raise Problem(
+            f"{shown(os.path.join(path, there[0]))} exists already.",
+            do="--overwrite replaces it; or give another folder.",
+        )
+
+
+def check_place(path: str) -> None:
+    """Raise the Problem that making the folder `path`, or writing into it, would meet."""
     if not path:
         raise Problem("-o is empty.", do="Give the name of a folder after -o.")
     name = shown(path)
     if not os.path.lexists(path):
-        if path.lower().endswith((*_DUMPS, *_SOUNDS)):
+        if path.lower().endswith((*DUMP_ENDINGS, *_SOUNDS)):
             raise Problem(
                 f"-o {name}: several samples are asked for, and that is the name of a file.",
                 do="Give the name of a folder; a file is made in it for each sample.",
@@ -65,11 +75,6 @@ def check_folder(path: str, numbers: range, *, overwrite: bool) -> None:
         )
     if not os.access(path, os.W_OK):
         raise Problem(f"{name} may not be written to.", do="Choose another folder.")
-    if not overwrite and (there := _samples_in(path, numbers)):
-        raise Problem(
-            f"{shown(os.path.join(path, there[0]))} exists already.",
-            do="--overwrite replaces it; or give another folder.",
-        )
 
 
 def others_of(path: str, number: int) -> list[str]:

@@ -1,6 +1,7 @@
 """From an audio file to a dump."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from os.path import splitext
@@ -133,11 +134,15 @@ def open_loop(dump: Outgoing) -> list[tuple[int, bytes]]:
     return timed
 
 
-def file_of(dump: Outgoing, path: str) -> bytes:
-    """Return a dump as a file: a Standard MIDI File if the name asks for one, else its messages."""
-    if splitext(path)[1].lower() in MIDI_FILE_ENDINGS:
-        return midifile.build(open_loop(dump))
-    return b"".join(whole_sequence(dump))
+def file_of(dumps: Sequence[Outgoing], path: str) -> bytes:
+    """Return dumps as a file: a Standard MIDI File if the name asks for one, else the messages."""
+    if splitext(path)[1].lower() not in MIDI_FILE_ENDINGS:
+        return b"".join(message for dump in dumps for message in whole_sequence(dump))
+    timed: list[tuple[int, bytes]] = []
+    for dump in dumps:
+        start_ns = timed[-1][0] + len(timed[-1][1]) * BYTE_NS + PACKET_LIMIT_NS if timed else 0
+        timed += [(start_ns + at_ns, message) for at_ns, message in open_loop(dump)]
+    return midifile.build(timed)
 
 
 def loop_from(text: str) -> Loop:

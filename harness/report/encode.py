@@ -1,11 +1,13 @@
 """What `dryload encode` says."""
 
-from typing import Any
+from typing import Any, Final
 
 from emulator.wire.constants import LOOP_OFF
 from harness.files.opening import shown
 from harness.jobs.encode import Encoded
 from harness.report.quantities import count, duration, rate, sides
+
+SCHEMA: Final = "dryload/encode/1"
 
 
 def text(made: Encoded, *, target: str, number: int, size: int) -> str:
@@ -34,7 +36,7 @@ def document(
     sample = made.sample
     loop = sample.sustain
     return {
-        "schema": "dryload/encode/1",
+        "schema": SCHEMA,
         "source": {
             "file": source,
             "kept_as": made.source.source,

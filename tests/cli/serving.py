@@ -9,7 +9,7 @@ import socket
 import subprocess
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -108,8 +108,9 @@ class Unit:
 
     def _listen(self) -> None:
         assert self.process.stdout is not None
-        for line in self.process.stdout:
-            self._lines.put(line)
+        with suppress(ValueError):  # closed meanwhile: the test is over
+            for line in self.process.stdout:
+                self._lines.put(line)
 
 
 @contextmanager

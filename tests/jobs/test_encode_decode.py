@@ -42,7 +42,7 @@ def decoded(bench: Path, content: bytes, number: int | None = None) -> FromFile:
 
 
 def bytes_of(made: Encoded) -> bytes:
-    return file_of(made.dump, "x.syx")
+    return file_of([made.dump], "x.syx")
 
 
 # To a dump.
@@ -180,7 +180,7 @@ def test_words_per_second_in_the_long_run(
 @pytest.mark.parametrize("ending", [".mid", ".MIDI", ".smf"])
 def test_a_midi_file_leaves_the_pauses_that_an_open_loop_needs(bench: Path, ending: str) -> None:
     made = encoded(bench, wav([0] * 400, width=2))
-    stream = midifile.read(file_of(made.dump, "x" + ending))
+    stream = midifile.read(file_of([made.dump], "x" + ending))
     assert stream.data == bytes_of(made)
     ends = [
         start + size * timeline.BYTE_NS

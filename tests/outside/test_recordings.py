@@ -83,7 +83,7 @@ def encoded(folder: Path, take: Take, ending: str = ".wav", bits: int = 16) -> b
         made(np.array(take.words, np.int16), bits=16, channels=1, rate=take.rate, path=path.name)
     )
     dump = encode(str(path), Wishes(bits=bits)).dump
-    return file_of(dump, "take.syx")
+    return file_of([dump], "take.syx")
 
 
 def decoded(folder: Path, dump: bytes) -> FromFile:
