@@ -22,12 +22,14 @@ def play_captures_live(wishes: Wishes, target: Target, way: "Way") -> None:
     from emulator.ports.real import RealLine
     from emulator.wire.constants import BYTE_NS
     from harness.cli.taping import taping
+    from harness.cli.verbatim import check_captures
     from harness.files.capture_file import load
     from harness.jobs.verbatim import VerbatimPlayer, lasting_ns
     from harness.report import verbatim as report
 
     refuse_for_captures(way)
     loaded = [load(file) for file in wishes.files]
+    check_captures(loaded, wishes)
     plays: list[Verbatim] = []
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())

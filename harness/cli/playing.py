@@ -12,7 +12,7 @@ from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
     from harness.jobs.playlist import Content, Key
-    from harness.jobs.selection import Collision, Selection
+    from harness.jobs.selection import Selection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +56,7 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     selected = select(
         contents, number=number, device_id=device_id, anyway=wishes.anyway, loaded=loaded
     )
-    if selected.collisions and not wishes.replace:
-        raise _colliding(selected.collisions)
+    check_numbers(selected, wishes, "--number N numbers all dumps from N on; ")
     kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
     note(*map(left_out, kept))
     return selected
@@ -112,15 +111,17 @@ def _nothing(contents: "Sequence[Content]") -> Problem:
     )
 
 
-def _colliding(collisions: "Sequence[Collision]") -> Problem:
+def check_numbers(selected: "Selection", wishes: Wishes, other_way: str = "") -> None:
+    """Raise a Problem where dumps would replace one another and nobody has said that they may."""
     from harness.report.selection import collision_lines
 
-    lines = [line for each in collisions for line in collision_lines(each)]
-    return Problem(
-        "\n".join(["different dumps have the same sample number, and a unit keeps one:", *lines])
-        + "\n",
-        do="Nothing was sent. --number N numbers all dumps from N on; --replace sends them one "
-        "over the other.",
+    if wishes.replace or not selected.collisions:
+        return
+    lines = [line for each in selected.collisions for line in collision_lines(each)]
+    said = "different dumps have the same sample number, and a unit keeps one:"
+    raise Problem(
+        "\n".join([said, *lines, ""]),
+        do=f"Nothing was sent. {other_way}--replace sends them one over the other.",
     )
 
 

@@ -1,12 +1,12 @@
 """The part of `dryload replay` that plays captures instead of dumps."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.interrupt import interrupts
-from harness.cli.playing import Wishes, is_capture, say_json
+from harness.cli.playing import Wishes, check_numbers, is_capture, say_json
 from harness.cli.terminal import note
 from harness.files.problem import Problem
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
+    from harness.files.capture_file import CaptureFile
     from harness.files.recorded import TakenAt
 
 
@@ -55,6 +56,7 @@ def play_captures(
     from harness.report import verbatim as report
 
     loaded = [load(file) for file in wishes.files]
+    check_captures(loaded, wishes)
     with interrupts() as was_interrupted:
         rehearsal = VerbatimRehearsal(
             profile, operator=operator, link=link, wants_stop=was_interrupted
@@ -93,6 +95,24 @@ def play_captures(
     if was_interrupted():
         raise KeyboardInterrupt
     raise typer.Exit(0 if all(played.is_well for played in plays) else 1)
+
+
+def check_captures(loaded: "Sequence[CaptureFile]", wishes: Wishes) -> None:
+    """Raise a Problem where captures hold different whole dumps with the same sample number."""
+    from emulator.dump.capture import Direction
+    from harness.files.dumpfile import DumpFile, Form
+    from harness.jobs.playlist import dumps_in
+    from harness.jobs.selection import select
+
+    sent = [
+        DumpFile(
+            name=each.name,
+            form=Form.CAPTURE,
+            data=each.recorded.capture.bytes_of(Direction.TO_UNIT),
+        )
+        for each in loaded
+    ]
+    check_numbers(select([dump for file in sent for dump in dumps_in(file)]), wishes)
 
 
 def write_capture(

@@ -257,3 +257,16 @@ def test_the_question_whether_to_go_on_waits_for_y_or_n(keys: str, answer: bool)
 
 def test_where_nobody_sits_the_answer_is_no() -> None:
     assert not Pause(PacketProgress(None, [], False), Interrupted(), None).ask("Send it?")
+
+
+@pytest.mark.usefixtures("takes")
+def test_captures_with_different_dumps_of_one_number_are_told_as_well(play: Run) -> None:
+    for take in (1, 2):
+        assert play(f"take-{take}.syx", "--capture", f"{take}.jsonl").code == 0
+    said = play("1.jsonl", "2.jsonl")
+    assert (said.code, said.out) == (USAGE, "")
+    assert "sample 1: 1.jsonl, 2.jsonl" in said.err
+    assert "--number" not in said.err  # a capture is played as it is
+    document = play("1.jsonl", "2.jsonl", "--replace", "--json").document
+    assert len(document["verbatim"]) == 2
+    assert play("1.jsonl", "1.jsonl").code != USAGE  # the same twice replaces nothing
