@@ -238,8 +238,8 @@ def test_usage(tmp_path: Path) -> None:
     (tmp_path / "there.jsonl").write_text("{}")
     tcp = ("serve", "--tcp", ":0")
     cases = {
-        "nowhere": (("serve",), "there are none"),
-        "twice": ((*tcp, "--midi", "Desk"), "there are several"),
+        "nowhere": (("serve",), "serve needs a place to listen at"),
+        "twice": ((*tcp, "--midi", "Desk"), "serve needs only one place to listen at"),
         "no number": (("serve", "--tcp", "127.0.0.1"), "a port number from 0 to 65535"),
         "far number": (("serve", "--tcp", "127.0.0.1:70000"), "a port number from 0 to 65535"),
         "all the world": (("serve", "--tcp", "0.0.0.0:0"), "--any-host"),
