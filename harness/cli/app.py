@@ -153,12 +153,17 @@ def _command() -> Any:
     return typer.main.get_command(app)
 
 
-def run(arguments: Sequence[str]) -> int:
-    """Run one command with its words and return the exit code."""
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command with its words and return the exit code.
+
+    Without words those of the process are taken; on Windows, where no shell does it, the library
+    then puts the names of files in the place of *.syx.
+    """
+    words = None if arguments is None else list(arguments)
     _ready_streams()
     try:
         try:
-            code = _command().main(list(arguments), prog_name="dryload", standalone_mode=False)
+            code = _command().main(words, prog_name="dryload", standalone_mode=False)
         finally:
             sys.stdout.flush()
     except Problem as problem:

@@ -27,7 +27,7 @@ def main() -> NoReturn:
 
     if is_heard:
         signal.signal(signal.SIGINT, usual)
-    code = run(sys.argv[1:])
+    code = run()
     if is_heard:
         signal.signal(signal.SIGINT, _leave)
     sys.exit(code)
