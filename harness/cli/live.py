@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final, NoReturn
 import typer
 
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import Wishes, say, say_json, selection
-from harness.cli.progress import PacketProgress, packet_progress
+from harness.cli.playing import WORTH_A_CLOCK_NS, Wishes, over_at, say, say_json, selection
+from harness.cli.progress import PacketProgress, about, packet_progress
 from harness.cli.target import Target, opened
 from harness.cli.terminal import note, width
 from harness.files.problem import RIG, Problem
@@ -66,7 +66,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         evening = None
         if selected.to_send or selected.loaded_before:
             evening = stack.enter_context(_evening(wishes, target, way, journal, desk))
-            rows = list(_played(evening, selected, wishes, target, desk))
+            rows = list(_played(evening, selected, wishes, target, way, desk))
             rows = evening.settle(rows, was_interrupted)
     stopped = was_interrupted()
     failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
@@ -160,9 +160,15 @@ def _evening(
 
 
 def _played(
-    evening: "Evening", selected: "Selection", wishes: Wishes, target: Target, desk: _Desk
+    evening: "Evening",
+    selected: "Selection",
+    wishes: Wishes,
+    target: Target,
+    way: Way,
+    desk: _Desk,
 ) -> "Iterator[Row]":
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
+    from harness.jobs.forecast import Forecast
     from harness.jobs.playthrough import Played, play_through
     from harness.jobs.selection import Why
     from harness.report import live as report
@@ -181,6 +187,9 @@ def _played(
     selected = evening.look(selected)
     note(*report.looked(claimed, selected, evening.is_only_read))
     note(*report.before(selected, target.given, evening.is_only_read))
+    lasts_ns = Forecast(selected.to_send, reads_back=wishes.read_back).whole_ns
+    if way.paced and lasts_ns >= WORTH_A_CLOCK_NS:
+        note(f"it takes about {about(lasts_ns)} and is over at about {over_at(lasts_ns)}.")
     with (
         packet_progress(selected.to_send, wishes.read_back) as bar,
         _pausing(bar, desk.was_interrupted) as pause,

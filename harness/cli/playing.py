@@ -1,9 +1,10 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
 import json
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
 
 import typer
 
@@ -13,6 +14,10 @@ from harness.files.problem import NoDump, Problem
 if TYPE_CHECKING:
     from harness.jobs.playlist import Content, Key
     from harness.jobs.selection import Selection
+
+
+WORTH_A_CLOCK_NS: Final = 60_000_000_000
+"""What takes less is over before anybody looks at a clock."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +128,15 @@ def check_numbers(selected: "Selection", wishes: Wishes, other_way: str = "") ->
         "\n".join([said, *lines, ""]),
         do=f"Nothing was sent. {other_way}--replace sends them one over the other.",
     )
+
+
+def over_at(lasts_ns: int, now: Callable[[], datetime] = datetime.now) -> str:
+    """Return what the clock will say in so many nanoseconds; the day too if it is another one."""
+    begins = now()
+    ends = begins + timedelta(seconds=lasts_ns / 1_000_000_000)
+    days = (ends.date() - begins.date()).days
+    day = {0: "", 1: " tomorrow"}.get(days, f" in {days} days")
+    return f"{ends:%H:%M}{day}"
 
 
 def say(lines: Sequence[str]) -> None:

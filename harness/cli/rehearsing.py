@@ -1,5 +1,6 @@
 """The part of `dryload replay` that plays to an emulated unit, in virtual time."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -7,7 +8,7 @@ import typer
 
 from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.playing import Wishes, say, say_json, selection
+from harness.cli.playing import WORTH_A_CLOCK_NS, Wishes, over_at, say, say_json, selection
 from harness.cli.progress import packet_progress
 from harness.cli.target import Target
 from harness.cli.terminal import width
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.jobs.disturb_asked import Disturbances
+    from harness.jobs.playthrough import Row
+    from harness.jobs.rehearse import Rehearsal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,30 +102,47 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             overwrite=wishes.overwrite,
             taken_at=TakenAt.LINE,
         )
-    stopped, visits = was_interrupted(), rehearsal.replay.visits
-    unit = rehearsal.unit
+    stopped = was_interrupted()
     if wishes.as_json:
         document = report.document(
             rows,
-            unit,
+            rehearsal.unit,
             target=target.given,
-            visits=visits,
+            visits=rehearsal.replay.visits,
             walk_ns=walk_ns,
             stopped=stopped,
+            lasted_ns=rehearsal.line.now_ns,
         )
         document["disturbances"] = purpose.done_document(disturbances, rehearsal.struck)
         say_json(document)
     else:
-        say([report.head(unit), ""])
-        for row in rows:
-            if isinstance(row, Played):
-                say([*report.lines_of(row), ""])
-        if disturbances.asked:
-            say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
-        say(report.summary(rows, unit, visits, walk_ns, width=width()))
+        _say(rows, rehearsal, disturbances, walk_ns)
     if stopped:
         raise KeyboardInterrupt
     raise typer.Exit(0 if all(row.is_well for row in rows) else 1)
+
+
+def _say(
+    rows: "Sequence[Row]",
+    rehearsal: "Rehearsal",
+    disturbances: "Disturbances",
+    walk_ns: int | None,
+) -> None:
+    """Say what came of it, for people."""
+    from harness.jobs.playthrough import Played
+    from harness.report import disturbances as purpose
+    from harness.report import replay as report
+
+    say([report.head(rehearsal.unit), ""])
+    for row in rows:
+        if isinstance(row, Played):
+            say([*report.lines_of(row), ""])
+    if disturbances.asked:
+        say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
+    lasted_ns, visits = rehearsal.line.now_ns, rehearsal.replay.visits
+    say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
+    if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
+        say([f"Begun now, it would be over at {over_at(lasted_ns)}."])
 
 
 def _link(name: str | None) -> "Link | None":

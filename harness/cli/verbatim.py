@@ -83,6 +83,7 @@ def play_captures(
             visits=rehearsal.visits,
             walk_ns=None,
             stopped=was_interrupted(),
+            lasted_ns=rehearsal.line.now_ns,
         )
         document["verbatim"] = report.documents(plays)
         say_json(document)

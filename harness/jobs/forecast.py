@@ -90,6 +90,13 @@ class Forecast:
         self._before_ns = 0.0  # what it took until the first packet began
 
     @property
+    def whole_ns(self) -> int:
+        """How long all of it takes at the pace that is known."""
+        packets, dumps = sum(self._dumps), len(self._dumps)
+        phases = (Doing.SENDING, Doing.READING) if self._reads_back else (Doing.SENDING,)
+        return round(sum(self._paces[phase].of(packets, dumps) for phase in phases))
+
+    @property
     def number(self) -> int:
         """Which dump is being played, counted from 1."""
         return self._at + 1

@@ -140,20 +140,27 @@ def summary(
     visits: int,
     walk_ns: int | None,
     *,
+    lasted_ns: int,
     width: int | None = None,
 ) -> list[str]:
     """Return the table at the end, the memory and the time of everything together.
 
-    `width` is that of the terminal, None where there is none.
+    `lasted_ns` is how long all of it took; `width` is that of the terminal, None where there is
+    none.
     """
     lines = [*table_of(rows, width), "", _memory_sentence(unit)]
-    if transfers := transfers_of(rows):
+    transfers = transfers_of(rows)
+    if transfers:
         lines.append(total_sentence(transfers))
     if visits and walk_ns is not None:
         lines.append(
             f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
             f"a walk is taken to last {duration(walk_ns)}."
         )
+    if len(transfers) > 1 or visits:
+        walks = f" and {count(visits, 'walk')} to the unit" if visits else ""
+        reading = " with reading back" if any(each.is_to_be_read for each in transfers) else ""
+        lines.append(f"All of it{reading}{walks} takes {duration(lasted_ns)}.")
     if (slot := unit.panel.awaiting_confirm) is not None:
         lines.append(f"Slot {slot} waits for somebody to press confirm.")
     return lines
@@ -265,6 +272,7 @@ def document(
     visits: int,
     walk_ns: int | None,
     stopped: bool,
+    lasted_ns: int,
 ) -> dict[str, Any]:
     """Return the result for programs."""
     memory = unit.memory
@@ -289,6 +297,7 @@ def document(
             ],
         },
         "operator": {"visits": visits, "walk_ns": walk_ns},
+        "lasted_ns": lasted_ns,
         "stopped": stopped,
     }
 
