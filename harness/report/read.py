@@ -72,11 +72,11 @@ def before(wanted: Wanted, answer_ns: int) -> list[str]:
         return []
     each = f"{ASKS} times {seconds(answer_ns)}"
     most = duration(wanted.count * ASKS * answer_ns)
-    further = f"; all further ones up to {MAX_SAMPLE_NUMBER} only if it answers every number"
+    further = f", and on to {MAX_SAMPLE_NUMBER} if the unit answers every number"
     return [
-        f"asks for samples {wanted.first} to {wanted.last}{further if wanted.goes_on else ''}.",
-        f"Where the unit does not answer, that takes {each}, at most {most} for all of these; "
-        "what it has takes its time on the line.",
+        f"requesting samples {wanted.first} to {wanted.last}{further if wanted.goes_on else ''}.",
+        f"a number that the unit does not answer takes {each}: at most {most} for all of these, "
+        "and each sample its time on the line.",
     ]
 
 

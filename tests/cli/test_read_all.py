@@ -171,9 +171,9 @@ def test_who_knows_how_many_there_are_can_say_so(run: Callable[..., Read], last:
 
 def test_it_is_said_before_how_long_silence_would_take(run: Callable[..., Read]) -> None:
     said = run(Gear(0))("all", "--patience", "3")
-    assert "asks for samples 0 to 127" in said.err
-    assert "2 times 3 s, at most 12 min 48.0 s for all of these" in said.err
-    assert "asks for samples" not in run(Gear(0))("0").err
+    assert "requesting samples 0 to 127" in said.err
+    assert "2 times 3 s: at most 12 min 48.0 s for all of these" in said.err
+    assert "requesting samples" not in run(Gear(0))("0").err
 
 
 def test_a_request_that_was_lost_is_sent_again(run: Callable[..., Read]) -> None:
