@@ -135,6 +135,8 @@ EXCHANGES = {
     # its ACK came late, while the copy was on its way: no other packet goes before the copy's
     after(4, "127") + ">4 = ! ! >>4 +5 A127 = +400 A127 !": "ANSWER " * 5
     + "WAIT_ON LOST UNSETTLED LATE ANSWERED",
+    # a slow unit: the answer to the copy is still to come, and bears the number of the one before
+    OPEN + ">0 = ! ! >>0 = +300 A0 >1 = +5 A0 !": "ANSWER WAIT_ON LOST ANSWER LATE WAIT_ON",
     # rejected
     after(3, "n") + ">3 = +3 N3": "ANSWER " * 4 + "N ANSWER",
     after(3, "n") + ">3 = +3 N2": "ANSWER " * 4 + "N LATE",
@@ -209,7 +211,11 @@ def test_with_each_ack_twice_the_second_one_never_answers_the_next_packet(
 
 
 def test_an_answer_is_waited_for_twice_as_long_as_the_unit_has_taken() -> None:
-    for script, limit_ms in ((">h = +900 A0 >0 = !", 1800), (">h = +4 A0 >0 = !", 500)):
+    for script, limit_ms in (
+        (">h = +900 A0 >0 = !", 1800),
+        (">h = +4 A0 >0 = !", 500),
+        (">h = +4 A0 >0 = +5000 A0 >1 = !", 500),  # nobody noticed the limit: we were away
+    ):
         talk = Talk()
         talk.read(script)
         assert talk.replies.limit_ns == talk.now_ns - 20 * MS + limit_ms * MS
