@@ -263,14 +263,15 @@ class ReplyMatcher:
             self.is_open = self._in_a_row < _SHOWN
         if not self.is_out:
             return
-        # Beyond a limit that nobody noticed, it was we who were away: that tells no time.
-        if left_ns is not None and (limit_ns is None or now_ns <= limit_ns):
+        if left_ns is not None:
             taken_ns = (self._held_ns if self._is_held else now_ns) - left_ns
             if self._pending > 1:
                 taken_ns = self._learn_from_copies(taken_ns)
-            if taken_ns > self._longest_ns:  # noqa: PLR1730  # every packet comes by here
-                self._longest_ns = taken_ns
-            self._usual_ns = self._longest_ns
+            # Beyond a limit that nobody noticed, it was we who were away: that tells no time.
+            if limit_ns is None or now_ns <= limit_ns:
+                if taken_ns > self._longest_ns:  # noqa: PLR1730  # every packet comes by here
+                    self._longest_ns = taken_ns
+                self._usual_ns = self._longest_ns
         if self._had_extra or self._early or self._extras_in_a_row:
             self._learn_extras()
         offset = (self._replied - self.number) & _MASK
