@@ -67,7 +67,8 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         if selected.to_send or selected.loaded_before:
             evening = stack.enter_context(_evening(wishes, target, way, journal, desk))
             rows = list(_played(evening, selected, wishes, target, way, desk))
-            rows = evening.settle(rows, was_interrupted)
+            before, rows = rows, evening.settle(rows, was_interrupted)
+            note(*report.lost_since(before, rows))
     stopped = was_interrupted()
     failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
     if wishes.as_json:

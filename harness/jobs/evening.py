@@ -171,7 +171,16 @@ class Evening:
                 transfer = row.transfer
                 if not transfer.is_replaced:  # the last word of that number is another dump's
                     self._enter(_entry(transfer.dump, Step.ENDED, outcome=str(transfer.outcome)))
-        return found
+        if not any(isinstance(row, Played) for row in found):
+            return found  # the unit was asked just now
+        return [self._still(row) for row in found]
+
+    def _still(self, row: Row) -> Row:
+        """Return what is to be said in the end of a dump that the unit had before the others."""
+        dump = self._claimed(row) if isinstance(row, LeftOut) else None
+        if dump is None or self._glance(dump) in (Standing.THERE, Standing.NOT_ASKED):
+            return row
+        return LeftOut(what=dump, why=Why.NOT_SHOWN)
 
     def _is_up(self) -> bool:
         """Whether there is a port; one that failed is opened once more."""

@@ -8,7 +8,7 @@ from harness.files.opening import shown
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played, Row
-from harness.jobs.selection import Selection
+from harness.jobs.selection import LeftOut, Selection
 from harness.report import replay
 from harness.report.quantities import count
 from harness.report.replay import (
@@ -85,6 +85,15 @@ def looked(
                 f"{dump.title} was sent before, and the unit does not show it now: sent again."
             )
     return lines
+
+
+def lost_since(before: Sequence[Row], rows: Sequence[Row]) -> list[str]:
+    """Return what is said of dumps that the unit had at the beginning and not in the end."""
+    return [
+        left_out(row)
+        for was, row in zip(before, rows, strict=True)
+        if isinstance(row, LeftOut) and isinstance(was, LeftOut) and row.why is not was.why
+    ]
 
 
 def before(selection: Selection, target: str, is_only_read: Callable[[Dump], bool]) -> list[str]:

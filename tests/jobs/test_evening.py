@@ -125,6 +125,7 @@ class Bench:
                 return Why.STOPPED if self.wants_stop() else None
 
             rows = list(play_through(selected, evening.play, hindrance=hindrance))
+            rows = evening.settle(rows, self.wants_stop)
         finally:
             journal.close()
         return Ended(
@@ -201,6 +202,26 @@ def test_a_unit_that_was_switched_off_gets_all_of_it_again(bench: Bench) -> None
     ended = bench.play(resume=True)
     assert (ended.told, ended.is_well) == (ALL_LOADED, True)
     assert bench.held == ALL_HELD
+
+
+@pytest.mark.parametrize("has_others", [False, True])
+def test_what_goes_after_the_unit_was_asked_is_not_called_loaded_in_the_end(
+    bench: Bench, has_others: bool
+) -> None:
+    bench.play(dumps=DUMPS[:2])
+    gone = (1,) if has_others else (1, 2)
+
+    def switched_off(message: bytes) -> bool:
+        if message[3:5] == bytes([HEADER, 3]) and 3 not in bench.gear.held:  # the third one begins
+            for number in gone:
+                bench.gear.held.pop(number, None)
+        return True
+
+    bench.passes = switched_off
+    ended = bench.play(resume=True)
+    second = "loaded before" if has_others else "not shown"
+    assert ended.told == [(1, "not shown", None), (2, second, None), (3, "loaded", True)]
+    assert not ended.is_well
 
 
 def test_what_somebody_has_replaced_since_is_sent_again(bench: Bench) -> None:
