@@ -99,7 +99,7 @@ def _document(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
-        raise ProfileError(f"{where}: this is not TOML: {_cut(str(problem))}") from problem
+        raise ProfileError(f"{where}: this is not TOML: {problem}") from problem
     except RecursionError:
         raise too_deep from None
     except ValueError as problem:  # Python reads no decimal number of thousands of digits

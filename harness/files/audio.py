@@ -96,6 +96,8 @@ def read(path: str) -> Recording:
             recording = _recording(sound)
     except (RuntimeError, ValueError, MemoryError) as problem:
         reason = str(getattr(problem, "error_string", problem)).removeprefix("Error : ").rstrip(".")
+        if "does not exist" in reason:  # the library's words for bytes that are no sound it knows
+            reason = "its format is not known"
         raise Problem(
             f"{name} is no audio file that can be read: {reason}.",
             do="WAV, AIFF, FLAC and Ogg files can.",

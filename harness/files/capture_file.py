@@ -25,7 +25,7 @@ from harness.files import (
     opening,
     safe_write,
 )
-from harness.files.kinds import HEAD_BYTES, MIDI_FILE, TEXT, kind_of
+from harness.files.kinds import HEAD_BYTES, HEX_FORMS, HEX_TEXT, MIDI_FILE, TEXT, kind_of
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
 
@@ -149,7 +149,7 @@ def _form(head: bytes) -> CaptureForm | None:
     if kind is MIDI_FILE:
         ours = capture_midi_in.is_capture(head)
         return CaptureForm.MIDI_FILE if ours else CaptureForm.FOREIGN_MIDI_FILE
-    if kind is not None and kind.name.startswith(TEXT.name):  # of whatever kind
+    if kind in (TEXT, HEX_TEXT):
         text = head.decode("utf-8", errors="replace").removeprefix("\ufeff")
         is_hex = hex_text.looks_like_hex(text, is_whole=len(head) < HEAD_BYTES)
         return CaptureForm.HEX_TEXT if is_hex else None
@@ -205,6 +205,7 @@ def _no_capture(content: bytes, name: str) -> Problem:
     if kind is None or kind is TEXT:
         return Problem(
             f"{name} is no capture: no System Exclusive message is at its beginning.",
-            do="A message begins with F0.",
+            do="A message begins with F0"
+            + ("." if kind is None else f"; bytes in text are written {HEX_FORMS}."),
         )
     return Problem(f"{name} is {kind.name}, not a capture.", do=kind.advice)

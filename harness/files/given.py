@@ -3,13 +3,14 @@
 import os
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
 from harness.files import capture_file
 from harness.files.dumpfile import LARGEST, load
 from harness.files.kinds import HEAD_BYTES, kind_of
-from harness.files.opening import STANDARD_INPUT, open_file, read_all, shown
+from harness.files.opening import STANDARD_INPUT, open_file, read_all, reading_problem, shown
 from harness.files.problem import Problem
 
 _BETWEEN: Final = re.compile(r"[\s,;:]+")
@@ -37,11 +38,21 @@ def given(words: Sequence[str]) -> Given:
         return Given(data=_content(first), file=first)
     data = from_hex(" ".join(words))
     if data is None:
+        with suppress(FileNotFoundError, NotADirectoryError, ValueError):
+            _look_at(first)
         raise Problem(
             f"{shown(' '.join(words))}: there is no such file, and no bytes in hexadecimal either.",
             do="Write bytes like this: F0 7E 00 7F 05 F7.",
         )
     return Given(data=data)
+
+
+def _look_at(path: str) -> None:
+    """Raise the Problem of a file that may be there, but in a folder that nobody lets us see."""
+    try:
+        os.stat(path)
+    except PermissionError as problem:
+        raise reading_problem(shown(path), problem) from problem
 
 
 def from_hex(text: str) -> bytes | None:

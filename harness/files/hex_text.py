@@ -34,6 +34,7 @@ from harness.files.hex_words import (
     time_at,
     words,
 )
+from harness.files.kinds import HEX_FORMS
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
@@ -42,10 +43,7 @@ LARGEST: Final = 64 << 20
 """Characters of the longest text that is read: the longest dump of the standard header fits."""
 _MOST: Final = 500_000  # messages with a time or direction of their own: hours of talk
 _DAY_NS: Final = 86_400_000_000_000
-_HOW: Final = (
-    "Bytes are written F0 7E, F07E, F0:7E, 0xF0, $F0 or F0h, with commas or without; a comment "
-    "begins with #."
-)
+_HOW: Final = f"Bytes are written {HEX_FORMS}, with commas or without; a comment begins with #."
 _REMARKS: Final = {
     0: "the whole numbers in front of the lines are passed over as line numbers",
     1_000_000: "the whole numbers in front of the lines are read as milliseconds",

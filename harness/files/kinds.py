@@ -21,8 +21,15 @@ class Kind:
 
 DUMP: Final = Kind(name="a sample dump")
 MIDI_FILE: Final = Kind(name="a Standard MIDI File")
-TEXT: Final = Kind(name="a text file", advice="A dump file holds bytes and no text.")
-_HEX_TEXT: Final = Kind(
+HEX_FORMS: Final = "F0 7E, F07E, F0:7E, 0xF0, $F0 or F0h"
+"""How bytes may be written in text."""
+TEXT: Final = Kind(
+    name="a text file",
+    advice="A dump file holds bytes and no text. validate, explain, diagnose and replay read "
+    f"pasted bytes, written {HEX_FORMS}.",
+)
+_UTF16_TEXT: Final = Kind(name="a text file in UTF-16", advice="Save it as UTF-8.")
+HEX_TEXT: Final = Kind(
     name="a text file of hexadecimal numbers",
     advice="A dump file holds the bytes themselves: turn the text into bytes first.",
 )
@@ -59,6 +66,9 @@ _SIGNS: Final[tuple[tuple[int, bytes, Kind], ...]] = (
     (0, b"SQLite format 3\0", Kind(name="a database")),
 )
 _HEX: Final = re.compile(rb"\s*(?:0x|\$)?f0[\s,]*(?:0x|\$)?[0-7][0-9a-f]\b", re.IGNORECASE)
+_UTF16: Final = re.compile(
+    rb"\xff\xfe(?:[\t\r\n -~]\0){2}|\xfe\xff(?:\0[\t\r\n -~]){2}"  # byte order marks, then letters
+)
 _CONTROL: Final = re.compile(rb"[\0-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 
 
@@ -70,8 +80,10 @@ def kind_of(head: bytes) -> Kind | None:
     for offset, sign, kind in _SIGNS:
         if head.startswith(sign, offset):
             return kind
+    if _UTF16.match(head):
+        return _UTF16_TEXT
     if _HEX.match(head):
-        return _HEX_TEXT
+        return HEX_TEXT
     return TEXT if _is_text(head) else None
 
 

@@ -97,7 +97,9 @@ def too_large(name: str, limit: int) -> Problem:
 def standard_input() -> BinaryIO:
     """Return standard input for bytes; a Problem where nothing is piped into it."""
     stream = sys.stdin
-    if stream is None or stream.closed or stream.isatty():
+    if stream is None or stream.closed:
+        raise Problem("standard input is closed.", do="Give the file's name.")
+    if stream.isatty():
         raise Problem(
             "standard input is the keyboard.", do="Pipe a file into it, or give the file's name."
         )

@@ -41,11 +41,18 @@ class _TooLong(BaseException):
     """An input takes too long."""
 
 
+class _Open(io.BytesIO):
+    """What was printed; it stays open whoever lets go of it."""
+
+    def close(self) -> None:
+        """Stay open."""
+
+
 def feed(work: Callable[[], int]) -> Fed:
     """Do what uses an input, and return what came of it; `work` returns an exit code."""
     faults: list[str] = []
     code: int | None = None
-    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
+    out, err = (io.TextIOWrapper(_Open(), encoding="utf-8") for _ in range(2))
     _, before = _high_water()
     began = time.process_time()
     with _streams(out, err) as below, warnings.catch_warnings(record=True) as warned, _hurry():

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.mutated.__main__ import mutated, pairs
-from tests.mutated.feed import MOST_BYTES, feed, in_folder
+from tests.mutated.feed import MOST_BYTES, command, feed, in_folder
 from tests.mutated.seeds import DEMO, beside, kinds
 
 RUNS = 400
@@ -101,3 +101,10 @@ def test_what_is_as_it_should_be_is_no_fault() -> None:
     assert (fed.faults, fed.code) == ((), 1)
     assert fed.seconds < 1
     assert fed.grown < 1 << 20
+
+
+def test_very_many_loose_pieces_behind_a_torn_packet_take_no_square_of_time(folder: Path) -> None:
+    whole = (DEMO / "good" / "thunder-crack.syx").read_bytes()
+    (folder / "torn.syx").write_bytes(whole[:81] + b"\xf7" * 100_000)
+    fed = feed(command("diagnose", "torn.syx"))
+    assert not fed.faults

@@ -5,7 +5,7 @@ follows is loose, and an end that is missing lets the next message run into it. 
 the next message are put together again, and their length is compared with the right one.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import reduce
@@ -47,15 +47,15 @@ class Damage:
     """Bytes that say something, in hexadecimal; "" where none do."""
 
 
-def remains_of(spoken: Sequence[Heard]) -> Mapping[int, tuple[Heard, ...]]:
+def remains_of(spoken: Iterable[Heard]) -> Mapping[int, Sequence[Heard]]:
     """Return by place what is loose behind each System Exclusive message of one direction."""
-    found: dict[int, tuple[Heard, ...]] = {}
+    found: dict[int, list[Heard]] = {}
     last: int | None = None
     for heard in spoken:
         if heard.said.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT):
             last = heard.said.place
         elif last is not None:
-            found[last] = (*found.get(last, ()), heard)
+            found.setdefault(last, []).append(heard)
     return found
 
 

@@ -5,7 +5,7 @@ length, at one distance or in one bit is told as that; the rest is told by the k
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import comb
 from typing import Final, NamedTuple
@@ -62,8 +62,9 @@ def hits(scene: Scene) -> Iterator[Suspicion]:
     """Suspect the way of what arrived damaged (T11, T12, T14, T15, T18, T51, T53)."""
     if scene.recorded.taken_at is TakenAt.HOST:
         return
+    loose = remains_of(scene.spoke(Direction.TO_UNIT))
     for dump in scene.sent:
-        found = list(_damaged(dump)) if dump.damaged else []
+        found = list(_damaged(dump, loose)) if dump.damaged else []
         on_the_way = [each for each in found if not _was_sent_so(dump, each.exchange)]
         # A file may have been recorded behind the damage: what is regular says so.
         yield from (
@@ -73,10 +74,8 @@ def hits(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _damaged(dump: DumpScene) -> Iterator[_Found]:
+def _damaged(dump: DumpScene, loose: Mapping[int, Sequence[Heard]]) -> Iterator[_Found]:
     """Yield what is damaged, wherever that happened."""
-    scene = dump.scene
-    loose = remains_of(list(scene.spoke(Direction.TO_UNIT)))
     for exchange, heard in dump.damaged:
         if is_torn_off(heard):
             continue
