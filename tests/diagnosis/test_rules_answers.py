@@ -6,6 +6,7 @@ clause are common practice.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -222,12 +223,35 @@ def test_a_wrong_number_now_and_then() -> None:
     assert first(dump(steps=steps)) == (_NUMBER, 2)
 
 
-@pytest.mark.parametrize("ahead", [True, False])
-def test_a_custom_of_numbering_is_a_remark(ahead: bool) -> None:
-    steps = {place: answered(say("ACK", place + 1 if ahead else 0)) for place in range(8)}
+@pytest.mark.parametrize(
+    "says",
+    [
+        lambda place: place + 1,
+        lambda place: 0,
+        lambda place: 0x7F,
+        lambda place: place + 2,
+        lambda place: (place - 1) % 128,
+        lambda place: (place * 37 + 11) % 128,
+    ],
+    ids=["next", "always 0", "always 127", "two ahead", "the one before", "no rule"],
+)
+def test_a_custom_of_numbering_is_a_remark(says: Callable[[int], int]) -> None:
+    steps = {place: answered(say("ACK", says(place))) for place in range(8)}
     told = diagnose(at_line(dump(steps=steps)))
     assert not told.causes
     assert [each.name for each in told.remarks] == ["unit numbers answers its own way"]
+
+
+def test_numbers_by_no_rule_do_not_hide_that_the_unit_fell_silent() -> None:
+    steps = {place: answered(say("ACK", (place * 37 + 11) % 128)) for place in range(6)}
+    steps |= dict.fromkeys((6, 7), answered())
+    assert _ALTERED not in named(dump(steps=steps))
+
+
+def test_two_strange_numbers_are_no_custom() -> None:
+    """The control: so few may be damage or a fault of the unit."""
+    steps = {place: answered(say("ACK", place + 40)) for place in (2, 5)}
+    assert "unit numbers answers its own way" not in named(dump(steps=steps))
 
 
 def test_answers_of_another_device() -> None:

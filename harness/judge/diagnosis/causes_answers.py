@@ -345,7 +345,7 @@ _HARMLESS: Final[tuple[Cause, ...]] = (
         where=Where.UNIT,
         sentence="The unit numbers its answers by a rule of its own.",
         tells="Some units always say 0, some name the packet that they want next. A sender that "
-        "does not insist on numbers gets along with both.",
+        "does not insist on numbers gets along with any of them.",
         remedy=("Nothing, unless a strict sender stops: then use dryload replay.",),
         experiment="Look through the answers with dryload explain.",
         faults=(28,),

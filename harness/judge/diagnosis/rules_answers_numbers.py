@@ -1,7 +1,7 @@
 """Answers with other numbers or device IDs than they should have."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Final, NamedTuple
 
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
@@ -35,7 +35,7 @@ def answer_numbers(scene: Scene) -> Iterator[Suspicion]:
     for dump in scene.sent if scene.both else ():
         told = _told(dump, ACK)
         custom = _custom(told)
-        if custom.due is not None:
+        if custom.text:
             yield suspect(
                 "unit numbers answers its own way",
                 Strength.SURE,
@@ -84,25 +84,73 @@ def _told(dump: DumpScene, kind: HandshakeKind) -> list[tuple[Exchange, Reply]]:
 
 class _Custom(NamedTuple):
     text: str
-    due: Callable[[int], int] | None
-    """None: the standard's own."""
+    """ "" for the standard's own rule."""
+    fits: Callable[[int, int], bool]
+    """Whether a packet of this number may be answered with that one."""
     odd: list[_Odd]
 
 
 def _custom(told: list[tuple[Exchange, Reply]]) -> _Custom:
-    """Return by what rule most of them are numbered, and the others."""
-    ways: list[_Custom] = []
-    for text, due in _CUSTOMS:
-        odd = [
-            _Odd(exchange, reply, due(exchange.number))
-            for exchange, reply in told
-            if reply.message.packet_number != due(exchange.number)
-        ]
-        ways.append(_Custom(text, due if text else None, odd))
+    """Return by what rule most answers are numbered, and the others.
+
+    Some units add something to the packet's number, some always say the same; both show in what
+    most of them say.  Where the standard's rule fits hardly any and no other one does, numbers say
+    nothing.
+    """
+    own = _rule("", lambda number: number, told)
+    if not told:
+        return own
+    ahead = _commonest((said - number) % PACKET_NUMBERS for number, said in map(_numbers, told))
+    always = _commonest(said for _, said in map(_numbers, told))
+    ways = [
+        own,
+        _rule(_text_ahead(ahead), lambda number: (number + ahead) % PACKET_NUMBERS, told),
+        _rule(_text_always(always), lambda number: always, told),
+    ]
     best = min(ways, key=lambda each: len(each.odd))  # of equal ones the standard's
+    fitting = len(told) - len(best.odd)
     # A custom is kept to by most, and explains far more than the standard's own rule.
-    fits = 2 * len(best.odd) <= min(len(told), len(ways[0].odd))
-    return best if fits else ways[0]
+    is_shown = fitting >= _PROVED or best.text in _COMMON
+    if is_shown and 2 * len(best.odd) <= min(len(told), len(own.odd)):
+        return best
+    if len(told) >= _MANY and 4 * (len(told) - len(own.odd)) <= len(told):
+        return _Custom("The numbers in its answers follow no rule.", lambda number, said: True, [])
+    return own
+
+
+def _rule(text: str, due: Callable[[int], int], told: list[tuple[Exchange, Reply]]) -> _Custom:
+    odd = [
+        _Odd(exchange, reply, due(exchange.number))
+        for exchange, reply in told
+        if reply.message.packet_number != due(exchange.number)
+    ]
+    return _Custom(text, lambda number, said: said == due(number), odd)
+
+
+def _numbers(told: tuple[Exchange, Reply]) -> tuple[int, int]:
+    exchange, reply = told
+    return exchange.number, reply.message.packet_number
+
+
+def _commonest(numbers: Iterable[int]) -> int:
+    return Counter(numbers).most_common(1)[0][0]
+
+
+def _text_ahead(ahead: int) -> str:
+    if ahead == 1:
+        return "Its answers name the packet that it expects next."
+    if ahead == PACKET_NUMBERS - 1:
+        return "Its answers name the packet before."
+    return f"Its answers name the packet {ahead} further on."
+
+
+def _text_always(number: int) -> str:
+    return f"Its answers always say {number}."
+
+
+_COMMON: Final = (_text_ahead(1), _text_always(0))
+_PROVED: Final = 3  # answers that show any other rule
+_MANY: Final = 6  # answers that show that there is none
 
 
 def _odd_waits(dump: DumpScene) -> list[_Odd]:
@@ -168,8 +216,8 @@ def _either(*, altered: bool) -> tuple[Strength, Strength]:
 
 def fits_custom(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:
     """Whether a number is by the unit's own custom, so that the answer was an ACK once."""
-    due = _custom(_told(dump, ACK)).due
-    return due is not None and reply.message.packet_number == due(exchange.number)
+    custom = _custom(_told(dump, ACK))
+    return bool(custom.text) and custom.fits(exchange.number, reply.message.packet_number)
 
 
 def answer_devices(scene: Scene) -> Iterator[Suspicion]:
