@@ -23,6 +23,7 @@ from harness.jobs.glance import Glimpse, glance
 from harness.jobs.line import Line
 from harness.jobs.transfer import Transfer
 
+_LOOKS: Final = 2  # until it is believed: a header has no checksum
 _GONE: Final = "at the end of the replay the unit does not send it any more"
 _OTHER: Final = "at the end of the replay the unit sends something else as this sample"
 
@@ -52,44 +53,55 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
 
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
         nonlocal has_failed
-        read = transfer.read
-        if read is None or has_failed or wants_stop():
+        if transfer.read is None or has_failed or wants_stop():
             return None
+        said: str | None = ""
         try:
-            seen = glance(
-                line,
-                device_id=transfer.dump.header.device_id,
-                sample_number=transfer.dump.header.sample_number,
-                wants_stop=wants_stop,
-                packets=_telling(read, [each.read or each.dump.sample for each in later]),
-            )
+            for _ in range(_LOOKS):
+                seen = glance(
+                    line,
+                    device_id=transfer.dump.header.device_id,
+                    sample_number=transfer.dump.header.sample_number,
+                    wants_stop=wants_stop,
+                    packets=_telling(
+                        transfer.read, [each.read or each.dump.sample for each in later]
+                    ),
+                )
+                said = _what_is_wrong(seen, transfer)
+                if said != _OTHER:
+                    break
         except PortError:
             has_failed = True
             return None
-        return _what_is_wrong(seen, read)
+        # One that answered no request before says nothing by another silence.
+        return None if said == _GONE and later and later[-1].read is None else said
 
     return still
 
 
-def _what_is_wrong(seen: Glimpse, read: Sample) -> str | None:
-    """Return what is wrong with the beginning of a sample that came back as `read` before."""
+def _what_is_wrong(seen: Glimpse, transfer: Transfer) -> str | None:
+    """Return what is wrong with the beginning of a sample that came back before."""
+    read = transfer.read
+    assert read is not None
     if seen.stopped or seen.torn:
         return None
     if seen.header is None:
         return _GONE
+    # Its header came damaged before where it is the one that was sent now.
+    known = next((each for each in (read, transfer.dump.sample) if _is_of(seen.header, each)), None)
     words = read.words[:0] if seen.sample is None else seen.sample.words
-    is_it = _is_header_of(seen.header, read) and np.array_equal(words, read.words[: len(words)])
+    is_it = known is not None and np.array_equal(words, known.words[: len(words)])
     return "" if is_it and (len(words) or not len(read.words)) else _OTHER
 
 
-def _is_header_of(header: Header, read: Sample) -> bool:
-    """Whether a header is the one with which a sample came before."""
+def _is_of(header: Header, known: Sample) -> bool:
+    """Whether a header is that of a sample."""
     sample = sample_from(header, np.zeros(0, np.uint8))
-    return header.length * max(header.channels, 1) == len(read.words) and (
+    return header.length * max(header.channels, 1) == len(known.words) and (
         sample.bits,
         sample.rate,
         sample.channels,
-    ) == (read.bits, read.rate, read.channels)
+    ) == (known.bits, known.rate, known.channels)
 
 
 def _telling(read: Sample, others: Sequence[Sample]) -> int:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _EQUAL_REFUSALS: Final = 2
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
+_ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,21 +86,28 @@ def play_through(
 
 def settled(rows: Sequence[Row], still: Still) -> list[Row]:
     """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
-    plays = [row for row in rows if isinstance(row, Played)]
-    return [
-        _settled(row, plays[plays.index(row) + 1 :], still) if isinstance(row, Played) else row
-        for row in rows
-    ]
+    return [_settled(row, _later(rows[at + 1 :]), still) for at, row in enumerate(rows)]
 
 
-def _settled(played: Played, after: Sequence[Played], still: Still) -> Played:
-    transfer = played.transfer
+def _later(after: Sequence[Row]) -> list[Transfer]:
+    """Return what may have changed the unit's memory; a dump that it refuses leaves it as it is."""
+    transfers = [row.transfer for row in after if isinstance(row, Played)]
+    return [each for each in transfers if each.outcome is not Outcome.REFUSED]
+
+
+def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
+    if isinstance(row, LeftOut):
+        is_replaced = (
+            row.why is Why.LOADED_BEFORE
+            and isinstance(row.what, Dump)
+            and _rival_of(row.what, later) is not None
+        )
+        return LeftOut(what=row.what, why=Why.REPLACED) if is_replaced else row
+    transfer = row.transfer
     if transfer.outcome not in _HELD:
-        return played
-    # A unit that refuses a dump leaves its memory as it is.
-    later = [each.transfer for each in after if each.transfer.outcome is not Outcome.REFUSED]
-    rival = next((each for each in reversed(later) if meet(each.dump, transfer.dump)), None)
-    if rival is not None and not (rival.is_well and rival.dump.key == transfer.dump.key):
+        return row
+    rival = _rival_of(transfer.dump, later)
+    if rival is not None and rival.outcome in _ARRIVED:
         changed = replace(
             transfer,
             outcome=Outcome.NOT_KEPT,
@@ -109,13 +117,27 @@ def _settled(played: Played, after: Sequence[Played], still: Still) -> Played:
         )
     elif not later and transfer.verified:
         changed = replace(transfer, still_there=True)
-    elif (gone := still(transfer, later)) is None:
-        return played
-    elif gone:
+    elif gone := still(transfer, later):
         changed = replace(transfer, outcome=Outcome.NOT_KEPT, reason=gone, still_there=False)
-    else:
+    elif gone == "":
         changed = replace(transfer, still_there=True)
-    return replace(played, transfer=changed)
+    elif rival is not None:
+        changed = replace(
+            transfer,
+            outcome=Outcome.UNCONFIRMED,
+            reason=f"{rival.dump.title} was sent to its place later, and nobody knows what became "
+            "of that",
+            still_there=False,
+        )
+    else:
+        return row
+    return replace(row, transfer=changed)
+
+
+def _rival_of(dump: Dump, later: Sequence[Transfer]) -> Transfer | None:
+    """Return the last one that was sent to a dump's place, unless that brought it there again."""
+    rival = next((each for each in reversed(later) if meet(each.dump, dump)), None)
+    return None if rival is not None and rival.is_well and rival.dump.key == dump.key else rival
 
 
 def _is_like(dump: Dump, refused: list[Dump]) -> bool:

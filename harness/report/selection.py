@@ -25,7 +25,7 @@ _CELLS: Final = {
 }
 _SENTENCES: Final = {
     Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again.",
-    Why.REPLACED: "is not sent: a later dump, which was loaded before, has its place.",
+    Why.REPLACED: "is not sent: a later dump of the list has its place.",
     Why.REFUSED_ALIKE: "is not sent: the unit refused two dumps in a row that are no larger.",
     Why.NOT_SHOWN: "is written down as loaded, but the unit did not show it when it was asked, so "
     "nothing says that it still has it: not sent again. Without --resume it is.",

@@ -94,9 +94,12 @@ def _false_claims(evening: Evening, turn: Turn) -> Told:
 
 def _good_news(evening: Evening, turn: Turn, claim: Claim, dump: Dump) -> Iterator[str]:
     """Yield what is false of a claim about a sample that the unit does not hold."""
-    if claim.outcome == "loaded before":
+    if _was_lost_unseen(turn, dump):
+        return
+    was_true = claim.by == "a warning" and dump not in evening.wanted  # replaced since
+    if claim.outcome == "loaded before" and not was_true:
         yield "loaded before and not held"
-    if claim.outcome != "loaded" or _was_lost_unseen(turn, dump):
+    if claim.outcome != "loaded":
         return
     if claim.verified:
         yield "verified and not held"
@@ -240,6 +243,8 @@ def _not_well(evening: Evening, turns: Sequence[Turn], at: int) -> Told:
         return
     if evening.habits.no_requests and evening.reads_back:
         return
+    if evening.habits.delay > 1 and not evening.reads_back:
+        return  # nobody waits so long for the answer to a last packet that some never answer
     kind = "never well" if len(turns) > 1 else "not well"
     yield kind, f"nothing goes wrong any more, and it ends with exit code {turn.ran.code}"
 

@@ -339,6 +339,8 @@ def _troubles(dice: random.Random, lasts_s: float, target: str) -> tuple[Trouble
                 trouble = Trouble(
                     kind=kind, at_s=at_s, for_s=for_s, room=dice.choice((0, 0, 100, 400))
                 )
+            case "unplug":
+                trouble = Trouble(kind=kind, at_s=at_s, for_s=dice.choice((0.0, 0.5, 10.0, 1e9)))
             case "unit off":
                 trouble = Trouble(kind=kind, at_s=at_s, for_s=dice.choice((0.3, 2.0, 8.0, 1e9)))
         troubles.append(trouble)

@@ -35,6 +35,7 @@ def lived(
     habits: Habits | None = None,
     manners: Manners | None = None,
     target: str = "midi",
+    held_before: tuple[int, ...] = (),
 ) -> Lived:
     """An evening that begins with a run in which something goes wrong, and goes on calmly."""
     evening: Evening = replace(
@@ -44,6 +45,7 @@ def lived(
         habits=habits or Habits(),
         manners=manners or Manners(has_battery=True),
         faulty=False,
+        held_before=held_before,
         runs=(Run(options=options, as_json=True, troubles=troubles, hits=hits),),
     )
     return live_through(evening)
@@ -58,17 +60,21 @@ def is_true(evening: Lived) -> None:
     assert not evening.faults, "\n".join(account(evening))
 
 
-@pytest.mark.parametrize("kind", ["ctrl-c", "unplug"])
+STOPS = {"ctrl-c": 0.0, "unplug": 1e9}
+"""What stops a dump for good, and for how long it lasts."""
+
+
+@pytest.mark.parametrize("kind", STOPS)
 def test_what_is_stopped_in_its_last_packet_may_be_whole_in_the_unit(kind: str) -> None:
-    evening = lived(Trouble(kind=kind, at_s=0.12))
+    evening = lived(Trouble(kind=kind, at_s=0.12, for_s=STOPS[kind]))
     assert told(evening.turns[0]).outcome == "unconfirmed"
     assert "the last one" in told(evening.turns[0]).reason
     is_true(evening)
 
 
-@pytest.mark.parametrize("kind", ["ctrl-c", "unplug"])
+@pytest.mark.parametrize("kind", STOPS)
 def test_what_is_stopped_before_its_last_packet_is_incomplete(kind: str) -> None:
-    evening = lived(Trouble(kind=kind, at_s=0.08))
+    evening = lived(Trouble(kind=kind, at_s=0.08, for_s=STOPS[kind]))
     assert told(evening.turns[0]).outcome == "incomplete"
     is_true(evening)
 
@@ -87,3 +93,68 @@ def test_what_was_never_confirmed_and_is_not_there_is_sent_again_by_resume() -> 
     assert "--resume" in evening.turns[1].run.options
     assert told(evening.turns[1]).outcome == "loaded"
     is_true(evening)
+
+
+def test_a_unit_that_waits_for_the_rest_of_a_dump_is_told_that_it_does_not_come() -> None:
+    # It answers no requests as long as it waits, which is no sign that anything is not there.
+    evening = lived(Trouble(kind="kill", at_s=0.5), dumps=(SHORT, LONG))
+    assert evening.turns[0].ran.code == 137
+    claims = [(each.file, each.outcome) for each in evening.turns[1].said.claims]
+    assert ("a.syx", "loaded before") in claims
+    assert "not there any more" not in evening.turns[1].ran.err
+    is_true(evening)
+
+
+def test_silence_at_the_end_accuses_nobody_where_the_last_request_met_it_too() -> None:
+    # The last dump makes the unit deaf to requests for a while.
+    evening = lived(dumps=(SHORT, LONG), manners=Manners(deaf_s=0.0, has_battery=True))
+    assert evening.turns[0].ran.code == 0
+    deaf = lived(
+        dumps=(SHORT, LONG),
+        manners=Manners(has_battery=True),
+        hits=tuple(Hit(to_unit=True, message=at, what="lost") for at in range(17, 40)),
+    )
+    assert told(deaf.turns[0]).outcome == "loaded"
+    is_true(deaf)
+
+
+def test_a_header_that_is_damaged_on_the_way_back_is_not_held_against_the_unit() -> None:
+    # A header has no checksum; the message after the ACKs of header and packets is the header.
+    for place in (6, 7, 10, 12):
+        hits = (Hit(to_unit=False, message=4, what="damaged", place=place),)
+        evening = lived(hits=hits, dumps=(SHORT, LONG))
+        assert evening.turns[0].ran.log.hits == 1
+        is_true(evening)
+        assert evening.turns[0].ran.code == 0
+
+
+def test_an_older_sample_that_comes_back_says_nothing_about_a_dump_that_never_arrived() -> None:
+    hits = (Hit(to_unit=True, message=0, what="lost"),)
+    evening = lived(hits=hits, held_before=(1,))
+    assert told(evening.turns[0]).outcome == "unconfirmed"
+    is_true(evening)
+
+
+AGAIN = Dump(file="c.syx", index=0, number=1, filed=1, words=tuple(range(500, 700)))
+"""For the same sample number as SHORT."""
+
+
+def test_what_was_loaded_before_and_is_replaced_now_is_not_there_any_more() -> None:
+    # Stopped before the third dump; --resume sends it, to the place of the first.
+    evening = lived(
+        Trouble(kind="ctrl-c", at_s=0.8), dumps=(SHORT, LONG, AGAIN), options=("--replace",)
+    )
+    assert evening.turns[0].ran.code == 130
+    assert told(evening.turns[1]).outcome == "replaced"
+    assert evening.turns[1].ran.code == 0
+    is_true(evening)
+
+
+def test_what_a_dump_that_never_arrived_was_to_replace_is_not_said_to_be_gone() -> None:
+    # Silent from packet 4 of the second dump on: the third one, for the first one's place, is lost.
+    evening = lived(
+        dumps=(SHORT, LONG, AGAIN), options=("--replace",), habits=Habits(falls_silent_at=4)
+    )
+    assert told(evening.turns[0], "c.syx").outcome == "unconfirmed"
+    assert told(evening.turns[0]).outcome == "unconfirmed"
+    assert not [fault for fault in evening.faults if fault.kind.endswith("held")]

@@ -96,6 +96,7 @@ class World(Clock):
         heapq.heapify(self._agenda)
         self._order: Final = order
         self._is_busy = False
+        self._back_ns = 0  # when the interface is plugged in again
 
     def now_ns(self) -> int:
         """Return the time; a process may be held up before it looks."""
@@ -122,6 +123,8 @@ class World(Clock):
     def open(self, name: str) -> Port:
         """Return a port to the unit; PortError where nobody answers."""
         self.cost(3 * MS)
+        if self.time_ns < self._back_ns:
+            raise PortError(f"{name} is not there.", "See that it is plugged in.")
         if not self.rack.is_on and self._evening.target == "tcp":
             raise PortError(f"{name} can't be reached: connection refused.", "See that it is on.")
         self.log.opened += 1
@@ -164,6 +167,7 @@ class World(Clock):
             case "free":
                 disk.free()
             case "unplug":
+                self._back_ns = at_ns + round(trouble.for_s * S)
                 if self.port is not None:
                     self.port.is_gone = "the device has gone"
             case "unit off":

@@ -47,9 +47,10 @@ UNIT_STORED_CAUSES: Final[tuple[Cause, ...]] = (
     Cause(
         name="unit stores nothing",
         where=Where.UNIT,
-        sentence="The unit said yes to every packet, and the sample is not there.",
+        sentence="The unit said yes to every packet, and does not send the sample when it is "
+        "asked for it.",
         tells="It may keep samples under another number, may need somebody to confirm at its "
-        "display, or may answer without storing anything.",
+        "display, may answer no requests, or may answer without storing anything.",
         remedy=(
             "Look at the unit for a sample under another number, or for a question on its display.",
             "Send it to another sample number: dryload replay FILE --to midi:PORT.",

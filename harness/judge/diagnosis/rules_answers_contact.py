@@ -5,7 +5,7 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Foreign, Malformed, device_of
-from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
+from emulator.wire.constants import ALL_CALL, MAX_BITS, MIN_BITS, PACKET_NUMBERS
 from emulator.wire.messages import (
     DumpHeader,
     DumpRequest,
@@ -14,6 +14,7 @@ from emulator.wire.messages import (
     IdentityReply,
     IdentityRequest,
 )
+from emulator.wire.sizes import bytes_per_word
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import (
     echoes_in,
@@ -22,6 +23,7 @@ from harness.judge.diagnosis.rules_answers_seen import (
     named,
     suspect,
 )
+from harness.judge.diagnosis.rules_file_common import sound_data
 from harness.judge.diagnosis.scene import DumpScene, Scene, unit_spoke_exclusive
 from harness.judge.dialogue.follow import Asked
 from harness.judge.dialogue.heard import Heard
@@ -32,6 +34,7 @@ _SILENT_NS: Final = 1_000_000_000
 """How long a capture has to go on for a question to count as not answered (our choice)."""
 _ENDED_BADLY: Final = (Ended.GIVEN_UP, Ended.SHORT, Ended.STOPPED, Ended.REPLACED)
 _JUST_BEFORE_NS: Final = 3_000_000_000
+_HALF: Final = 2  # of the words of a sample that comes back have to be those that were sent
 
 
 def _own_words(scene: Scene) -> list[Heard]:
@@ -126,8 +129,27 @@ def _is_later(dump: DumpScene, heard: Heard) -> bool:
 
 
 def _proves_hearing(dump: DumpScene, spoke: list[Heard]) -> bool:
-    """Whether what came later shows that the unit hears this dump's device ID."""
-    return dump.returned is not None and bool(spoke)
+    """Whether what came later shows that the unit has heard this dump."""
+    returned = dump.returned
+    return returned is not None and bool(spoke) and _is_alike(dump, returned)
+
+
+def _is_alike(dump: DumpScene, returned: DumpScene) -> bool:
+    """Whether what came back may be what was sent, and not an older sample of its number."""
+    sent, got = _upper_bits(dump), _upper_bits(returned)
+    least = min(len(sent), len(got))
+    if not least or _HALF * least < max(len(sent), len(got)):
+        return False
+    equal = sum(one == other for one, other in zip(sent, got, strict=False))
+    return _HALF * equal >= least
+
+
+def _upper_bits(dump: DumpScene) -> bytes:
+    """Return the upper seven bits of each word, which a unit of another width keeps."""
+    if dump.header is None or not MIN_BITS <= dump.header.bits <= MAX_BITS:
+        return b""
+    size = bytes_per_word(dump.header.bits)
+    return sound_data(dump)[::size][: dump.header.length * max(dump.header.channels, 1)]
 
 
 # Device IDs.
