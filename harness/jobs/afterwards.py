@@ -25,6 +25,9 @@ from harness.jobs.transfer import Transfer
 
 _LOOKS: Final = 2  # until it is believed: a header has no checksum
 _GONE: Final = "at the end of the replay the unit does not send it any more"
+SILENT: Final = (
+    "at the end of the replay the unit answers no request, so nothing says that it still has it"
+)
 _OTHER: Final = "at the end of the replay the unit sends something else as this sample"
 
 Still = Callable[[Transfer, Sequence[Transfer]], "str | None"]
@@ -74,7 +77,7 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
             has_failed = True
             return None
         # One that answered no request before says nothing by another silence.
-        return None if said == _GONE and later and later[-1].read is None else said
+        return SILENT if said == _GONE and later and later[-1].read is None else said
 
     return still
 

@@ -34,7 +34,7 @@ from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played, Row, settled
 from harness.jobs.replay import Sent, sent_before
-from harness.jobs.selection import LeftOut, Selection, Why
+from harness.jobs.selection import LeftOut, Selection, Why, meet
 
 _MOMENT_NS: Final = 500_000_000
 """What whoever has hung up is given to be there again, or to be gone for good."""
@@ -84,7 +84,24 @@ class Evening:
             dump = self._claimed(item)
             return item if dump is None else self._left(dump, standings[dump], answers=answers)
 
-        return replace(selection, items=tuple(map(left, selection.items)))
+        items = tuple(map(left, selection.items))
+
+        def is_replaced(at: int, item: Dump) -> bool:
+            """Whether a later dump of its place is there already, and has only to be read."""
+            return any(
+                isinstance(other, Dump) and other in self._to_read and meet(item, other)
+                for other in items[at + 1 :]
+            )
+
+        return replace(
+            selection,
+            items=tuple(
+                LeftOut(what=item, why=Why.REPLACED)
+                if isinstance(item, Dump) and is_replaced(at, item)
+                else item
+                for at, item in enumerate(items)
+            ),
+        )
 
     def play(self, dump: Dump) -> Row:
         """Play one dump; a Problem where not even the first one can be written down."""
@@ -167,9 +184,10 @@ class Evening:
             return list(rows)
         found = settled(rows, on_the_line(self._live.line, wants_stop))
         for row in found:
-            if isinstance(row, Played) and row.transfer.outcome is Outcome.NOT_KEPT:
+            if isinstance(row, Played) and row.transfer.still_there is False:
                 transfer = row.transfer
-                if not transfer.is_replaced:  # the last word of that number is another dump's
+                is_last = self._journal.entry_of(*transfer.dump.key) is not None
+                if is_last and not transfer.is_replaced:  # else another dump has its number
                     self._enter(_entry(transfer.dump, Step.ENDED, outcome=str(transfer.outcome)))
         if not any(isinstance(row, Played) for row in found):
             return found  # the unit was asked just now

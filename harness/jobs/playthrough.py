@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from harness.jobs.afterwards import Still
+from harness.jobs.afterwards import SILENT, Still
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.selection import LeftOut, Selection, Why, meet
@@ -118,7 +118,8 @@ def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
     elif not later and transfer.verified:
         changed = replace(transfer, still_there=True)
     elif gone := still(transfer, later):
-        changed = replace(transfer, outcome=Outcome.NOT_KEPT, reason=gone, still_there=False)
+        outcome = Outcome.UNCONFIRMED if gone == SILENT else Outcome.NOT_KEPT
+        changed = replace(transfer, outcome=outcome, reason=gone, still_there=False)
     elif gone == "":
         changed = replace(transfer, still_there=True)
     elif rival is not None:

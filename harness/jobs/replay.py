@@ -337,7 +337,11 @@ class Replay:
         return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
 
     def _glimpse(self, dump: Dump, **how: int) -> Glimpse | None:
-        """Return the beginning of what the unit has as a dump's sample; None: the port failed."""
+        """Return the beginning of what the unit has as a dump's sample; None: the port failed.
+
+        It is no part of what is judged of the dump.
+        """
+        before = len(self._line.capture.passages)
         try:
             return glance(
                 self._line,
@@ -351,6 +355,8 @@ class Replay:
         except PortError as problem:
             self.failed = problem
             return None
+        finally:
+            del self._line.capture.passages[before:]
 
     def _has_doubtful_header(self, dump: Dump, back: Fetched) -> bool:
         """Whether a header that came back is another one when it is asked for again.

@@ -114,7 +114,7 @@ def test_silence_at_the_end_accuses_nobody_where_the_last_request_met_it_too() -
         manners=Manners(has_battery=True),
         hits=tuple(Hit(to_unit=True, message=at, what="lost") for at in range(17, 40)),
     )
-    assert told(deaf.turns[0]).outcome == "loaded"
+    assert told(deaf.turns[0]).outcome == "unconfirmed"
     is_true(deaf)
 
 
@@ -158,3 +158,20 @@ def test_what_a_dump_that_never_arrived_was_to_replace_is_not_said_to_be_gone() 
     assert told(evening.turns[0], "c.syx").outcome == "unconfirmed"
     assert told(evening.turns[0]).outcome == "unconfirmed"
     assert not [fault for fault in evening.faults if fault.kind.endswith("held")]
+
+
+def test_what_is_there_and_has_only_to_be_read_is_not_replaced_by_an_earlier_dump() -> None:
+    # Stopped while the last of two for one number is read back: --resume goes on with reading.
+    evening = lived(Trouble(kind="ctrl-c", at_s=0.65), dumps=(SHORT, AGAIN), options=("--replace",))
+    assert evening.turns[0].ran.code == 130
+    assert [claim.outcome for claim in evening.turns[1].said.claims] == ["loaded", "replaced"]
+    is_true(evening)
+
+
+def test_a_unit_that_lost_its_memory_and_answers_nothing_is_not_said_to_hold_anything() -> None:
+    # Off for a moment in the second dump: the first sample is lost, the second never arrives.
+    evening = lived(
+        Trouble(kind="unit off", at_s=0.4, for_s=0.3), dumps=(SHORT, LONG), manners=Manners()
+    )
+    assert told(evening.turns[0]).outcome == "unconfirmed"
+    is_true(evening)
