@@ -31,8 +31,8 @@ def validate(
     Of a capture both sides are judged: the sender and the unit. Where only one side was recorded,
     what it sent is judged as a dump file.
 
-    Exit code 0 if nothing is broken; 1 if something is; 2 if a file cannot be read or holds no dump
-    (the others are judged all the same).
+    Exit code 0 if nothing is broken; 1 if something is, or a dump in a capture did not come to its
+    end; 2 if a file cannot be read or holds no dump (the others are judged all the same).
     """
     import json
     from dataclasses import asdict
@@ -122,15 +122,17 @@ def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_fi
         note(f"{shown(file.name)}: {remark}.")
     verdicts = judge_capture(file.recorded)
     broken = sum(each.worst is Verdict.BROKEN for each in verdicts.dumps)
-    sums.add(len(verdicts.dumps), broken, is_broken=verdicts.is_broken)
+    code = 0 if verdicts.is_right else 1
+    cut = sum(each.worst is not Verdict.BROKEN for each in verdicts.unfinished)
+    sums.add(len(verdicts.dumps), broken, is_broken=verdicts.is_broken, unfinished=cut)
     if as_json:
         typer.echo(conversation_document(file, verdicts))
-        return 1 if verdicts.is_broken else 0
+        return code
     if not is_first:
         typer.echo()
     for line in conversation_lines(file, verdicts):
         typer.echo(fitted(f"{line}\n"), nl=False)
-    return 1 if verdicts.is_broken else 0
+    return code
 
 
 @contextmanager

@@ -25,14 +25,14 @@ _SUMMARIES: Final = {
     Verdict.RIG: "nothing is broken by the two sides, and something went wrong between them",
     Verdict.BENT: "nothing is broken, something is bent",
     Verdict.NOTED: "nothing is broken",
-    None: "all right",
+    None: "nobody broke the standard",
 }
 
 
 def conversation_lines(file: CaptureFile, verdicts: Verdicts) -> Iterator[str]:
     """Yield the text for people: the verdict in one line first."""
     dumps = count(len(verdicts.dumps), "dump") if verdicts.dumps else "no dump"
-    yield f"{shown(file.name)}: a conversation with {dumps}, {_SUMMARIES[verdicts.worst]}."
+    yield f"{shown(file.name)}: a conversation with {dumps}, {_summary(verdicts)}."
     for number, dump in enumerate(verdicts.dumps[:MOST_DUMPS], start=1):
         yield ""
         yield from _dump_lines(dump, number)
@@ -49,6 +49,23 @@ def conversation_lines(file: CaptureFile, verdicts: Verdicts) -> Iterator[str]:
         yield "  Not known from this capture:"
         for text in verdicts.unknown:
             yield f"    {text}"
+
+
+def _summary(verdicts: Verdicts) -> str:
+    summary = _SUMMARIES[verdicts.worst]
+    unheard = [
+        each for each in verdicts.dumps if each.direction is Direction.TO_UNIT and not each.replies
+    ]
+    buts = []
+    if many := len(verdicts.unfinished):
+        buts.append(f"{_which(many, verdicts)} did not come to an end here")
+    if many := len(unheard):
+        buts.append(f"nobody answered {_which(many, verdicts)}")
+    return f"{summary}, but {' and '.join(buts)}" if buts else summary
+
+
+def _which(many: int, verdicts: Verdicts) -> str:
+    return "it" if len(verdicts.dumps) == 1 else f"{many:,} of them"
 
 
 def conversation_document(file: CaptureFile, verdicts: Verdicts) -> str:
@@ -75,6 +92,7 @@ def conversation_document(file: CaptureFile, verdicts: Verdicts) -> str:
                     _dump_document(dump, number)
                     for number, dump in enumerate(verdicts.dumps, start=1)
                 ],
+                "unfinished": len(verdicts.unfinished),
                 "unknown": list(verdicts.unknown),
             },
             "findings": findings,

@@ -193,11 +193,14 @@ class Sums:
     """Dumps that are."""
     broken_outside: int = 0
     """Files with something broken and no broken dump."""
+    unfinished: int = 0
+    """Dumps that did not come to an end in their capture, and are not broken."""
     without_a_dump: int = 0
     """Files that could be read and hold none."""
 
-    def add(self, dumps: int, broken: int, *, is_broken: bool) -> None:
+    def add(self, dumps: int, broken: int, *, is_broken: bool, unfinished: int = 0) -> None:
         """Take in one file."""
+        self.unfinished += unfinished
         self.files += 1
         self.broken_outside += is_broken and not broken
         self.dumps += dumps
@@ -206,9 +209,12 @@ class Sums:
     @property
     def sentence(self) -> str:
         """All of it for people."""
-        how = f"{self.dumps - self.broken:,} right, {self.broken:,} broken"
+        right = self.dumps - self.broken - self.unfinished
+        how = f"{right:,} right, {self.broken:,} broken"
+        if self.unfinished:
+            how += f", {self.unfinished:,} without an end"
         said = f"{count(self.files, 'file')}, {count(self.dumps, 'dump')}: "
-        said += how if self.broken or self.broken_outside else "all right"
+        said += how if self.broken or self.broken_outside or self.unfinished else "all right"
         if self.broken_outside:
             said += f", and something outside the dumps in {count(self.broken_outside, 'file')}"
         none = self.without_a_dump

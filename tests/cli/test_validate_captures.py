@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +63,46 @@ def test_a_capture_is_judged_for_both_sides(
         assert clause in text.out
     assert file["conversation"]["unknown"]
     assert all(each in text.out for each in file["conversation"]["unknown"])
+
+
+def begun(*after: bytes) -> Tape:
+    """A dump of eight packets of which three go, and what comes then."""
+    tape = Tape()
+    tape.to(talking.header(8)).back(say("ACK"))
+    for place, packet in enumerate(talking.packets(8)[:3]):
+        tape.to(packet).back(say("ACK", place))
+    for each in after:
+        tape.back(each)
+    return tape
+
+
+@pytest.mark.parametrize(
+    "tape", [begun(), begun(say("CANCEL", 3))], ids=["the capture ends", "the unit cancels"]
+)
+def test_a_dump_without_its_end_is_not_called_right(tmp_path: Path, tape: Tape) -> None:
+    path = keep(tape, tmp_path / "evening.jsonl")
+    whole = keep(dump(), tmp_path / "whole.jsonl")
+
+    done = run("validate", path, folder=tmp_path)
+    both = run("validate", whole, path, folder=tmp_path)
+
+    assert done.code == 1
+    assert ", but it did not come to an end here" in done.out
+    assert both.out.splitlines()[-1] == "2 files, 2 dumps: 1 right, 0 broken, 1 without an end."
+
+
+def test_a_dump_that_nobody_answered_is_said_to_be_one(tmp_path: Path) -> None:
+    tape = Tape()
+    tape.to(talking.header(2))
+    tape.to(talking.packets(2)[0], after_ms=2_100).to(talking.packets(2)[1], after_ms=25)
+    kept = replace(tape.recorded(), directions=(talking.TO, talking.FROM))
+    path = tmp_path / "evening.jsonl"
+    capture_file.save(str(path), kept)
+
+    done = run("validate", str(path), folder=tmp_path)
+
+    assert done.code == 0  # the standard has receivers that never answer, M1 p. 39
+    assert "nobody broke the standard, but nobody answered it" in done.out
 
 
 def test_captures_and_dump_files_are_judged_side_by_side(tmp_path: Path) -> None:

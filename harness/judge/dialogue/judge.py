@@ -76,6 +76,24 @@ class Verdicts:
         """Whether a must of the standard is violated."""
         return self.worst is Verdict.BROKEN
 
+    @property
+    def unfinished(self) -> tuple[DumpSeen, ...]:
+        """The dumps that were not seen to come to their end.
+
+        A dump from the unit that was cancelled is none of them: whoever asked had enough of it.
+        """
+        return tuple(
+            each
+            for each in self.dumps
+            if each.ended not in (Ended.WHOLE, Ended.FELL_BACK)
+            and (each.direction is Direction.TO_UNIT or each.ended is Ended.CUT)
+        )
+
+    @property
+    def is_right(self) -> bool:
+        """Whether nothing is broken and every dump came to its end."""
+        return not (self.is_broken or self.unfinished)
+
 
 def worst_of(findings: tuple[Finding, ...]) -> Verdict | None:
     """Return the gravest verdict, None if there is no finding."""
