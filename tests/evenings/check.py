@@ -79,10 +79,16 @@ def _ended_badly(turn: Turn) -> Told:
 def _false_claims(evening: Evening, turn: Turn) -> Told:
     """What is said of dumps, against what the unit holds when the run is over."""
     written = [each for each in turn.journal if each not in turn.journal_before]
+    if "can't be written" in turn.ran.err:
+        written.clear()  # what it could not add is said, and the unit is asked another time
+    settled = {
+        (each.file, each.dump): each.outcome for each in turn.said.claims if each.by != "a warning"
+    }
     for claim in (*turn.said.claims, *written):
         dump = _dump_of(evening, claim)
-        if dump is None:
-            continue
+        last = settled.get((claim.file, claim.dump))
+        if dump is None or (claim.by == "a warning" and last != claim.outcome):
+            continue  # a warning was true by then, and the last word is another one
         where = f"{claim.by} says {claim.outcome!r} of {claim.file}, sample {dump.number}"
         if holds(turn.ran.rack.held, dump):
             told = f"{where} ({claim.reason}): the unit holds it"
@@ -96,8 +102,7 @@ def _good_news(evening: Evening, turn: Turn, claim: Claim, dump: Dump) -> Iterat
     """Yield what is false of a claim about a sample that the unit does not hold."""
     if _was_lost_unseen(turn, dump):
         return
-    was_true = claim.by == "a warning" and dump not in evening.wanted  # replaced since
-    if claim.outcome == "loaded before" and not was_true:
+    if claim.outcome == "loaded before":
         yield "loaded before and not held"
     if claim.outcome != "loaded":
         return

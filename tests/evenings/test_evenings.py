@@ -76,6 +76,12 @@ def test_at_an_evening_without_trouble_everything_is_loaded_and_verified(number:
     assert not lived.faults
 
 
+@pytest.mark.parametrize("number", range(40))
+def test_nothing_that_is_said_at_an_evening_of_troubles_is_refuted(number: int) -> None:
+    lived = live_through(evening_of(20_264, number))
+    assert not lived.faults, "\n".join(account(lived))
+
+
 # what the checker is worth
 
 
