@@ -5,7 +5,9 @@ have taken its place, because a unit puts two sample numbers into one place of i
 may have lost its memory.  An emulated unit's memory tells.  Any other unit is asked again for every
 sample but the last one, and only as far as it takes: what comes under its number is compared with
 what came before, header first, then packet by packet up to the first one in which it differs from
-all that was sent later; there the unit is told to stop.
+all that was sent later; there the unit is told to stop.  Silence is the right answer for a sample
+that is not there (REQ-03), and also what a unit says that is off: it means the one only where the
+unit still answers for another sample.
 """
 
 from collections.abc import Callable, Sequence
@@ -73,13 +75,30 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
                 said = _what_is_wrong(seen, transfer)
                 if said != _OTHER:
                     break
+            if said == SILENT and _answers(line, later, wants_stop):
+                said = _GONE
         except PortError:
             has_failed = True
             return None
-        # One that answered no request before says nothing by another silence.
-        return SILENT if said == _GONE and later and later[-1].read is None else said
+        return said
 
     return still
+
+
+def _answers(line: Line, later: Sequence[Transfer], wants_stop: Callable[[], bool]) -> bool:
+    """Whether the unit still sends the last sample that it sent back: only then silence tells."""
+    known = [each for each in later if each.read is not None]
+    if not known:
+        return False
+    header = known[-1].dump.header
+    seen = glance(
+        line,
+        device_id=header.device_id,
+        sample_number=header.sample_number,
+        wants_stop=wants_stop,
+        packets=1,
+    )
+    return seen.header is not None
 
 
 def _what_is_wrong(seen: Glimpse, transfer: Transfer) -> str | None:
@@ -89,7 +108,7 @@ def _what_is_wrong(seen: Glimpse, transfer: Transfer) -> str | None:
     if seen.stopped or seen.torn:
         return None
     if seen.header is None:
-        return _GONE
+        return _GONE if seen.declined else SILENT
     # Its header came damaged before where it is the one that was sent now.
     known = next((each for each in (read, transfer.dump.sample) if _is_of(seen.header, each)), None)
     words = read.words[:0] if seen.sample is None else seen.sample.words

@@ -183,8 +183,8 @@ class Evening:
         if not self._is_up():
             return list(rows)
         found = settled(rows, on_the_line(self._live.line, wants_stop))
-        for row in found:
-            if isinstance(row, Played) and row.transfer.still_there is False:
+        for before, row in zip(rows, found, strict=True):
+            if isinstance(row, Played) and row is not before and not row.transfer.still_there:
                 transfer = row.transfer
                 is_last = self._journal.entry_of(*transfer.dump.key) is not None
                 if is_last and not transfer.is_replaced:  # else another dump has its number

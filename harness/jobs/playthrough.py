@@ -86,7 +86,18 @@ def play_through(
 
 def settled(rows: Sequence[Row], still: Still) -> list[Row]:
     """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
-    return [_settled(row, _later(rows[at + 1 :]), still) for at, row in enumerate(rows)]
+    found = [_settled(row, _later(rows[at + 1 :]), still) for at, row in enumerate(rows)]
+    if any(isinstance(row, Played) and row.transfer.reason == SILENT for row in found):
+        return [_unsure(row) for row in found]
+    return found
+
+
+def _unsure(row: Row) -> Row:
+    """Return a row as it stands where the unit has fallen silent: what it had, nobody knows."""
+    if not isinstance(row, Played) or row.transfer.outcome not in _HELD:
+        return row
+    transfer = replace(row.transfer, outcome=Outcome.UNCONFIRMED, reason=SILENT, still_there=None)
+    return replace(row, transfer=transfer)
 
 
 def _later(after: Sequence[Row]) -> list[Transfer]:
@@ -118,8 +129,13 @@ def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
     elif not later and transfer.verified:
         changed = replace(transfer, still_there=True)
     elif gone := still(transfer, later):
-        outcome = Outcome.UNCONFIRMED if gone == SILENT else Outcome.NOT_KEPT
-        changed = replace(transfer, outcome=outcome, reason=gone, still_there=False)
+        is_silent = gone == SILENT
+        changed = replace(
+            transfer,
+            outcome=Outcome.UNCONFIRMED if is_silent else Outcome.NOT_KEPT,
+            reason=gone,
+            still_there=None if is_silent else False,
+        )
     elif gone == "":
         changed = replace(transfer, still_there=True)
     elif rival is not None:

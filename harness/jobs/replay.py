@@ -9,6 +9,7 @@ can.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -46,6 +47,9 @@ _GIVEN_UP: Final = (
     *(SenderEnd.REJECTED, SenderEnd.CONFUSED),
 )
 """Ends that may come of our having been silent for too long."""
+_SAYS_MORE_NS: Final = 50_000_000
+"""How long a unit may still say something of a dump that is through, as its answer once more (our
+choice)."""
 _TRIES: Final = 3  # of one dump, as often as this computer is stopped in the middle of it
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 Progress = Callable[[Step], None]
@@ -120,6 +124,7 @@ class Replay:
         self._wants_stop = wants_stop or never
         self._events: list[Event] = []
         self._was_held = False
+        self._may_say_more = False  # of the dump before
         self._answers_requests = True  # until one got no answer twice
         self.visits = 0
         """How often somebody had to walk to the unit."""
@@ -139,6 +144,7 @@ class Replay:
         self._events = []
         receipt = self._receipt()
         person_ns = self._confirm_last()
+        self._hear_out()
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
         late = None if self._lateness is None else (replace(self._lateness), self._lateness)
@@ -161,6 +167,7 @@ class Replay:
             person_ns=person_ns,
         )
         self._let_unit_finish()
+        self._may_say_more = self._emulated is None
         events, self._events = tuple(self._events), []
         memory, holds = self._memory(dump, receipt)
         return Sent(
@@ -297,6 +304,13 @@ class Replay:
         if self._progress is not None:
             self._progress(Step(dump, doing, packet, packets, self._line.now_ns))
 
+    def _hear_out(self) -> None:
+        """Let what a unit still says of the dump before arrive, so that it answers none of this."""
+        if self._may_say_more:
+            self._may_say_more = False
+            with suppress(PortError):  # it will fail again where that is told
+                self._line.advance(_SAYS_MORE_NS)
+
     def _let_unit_finish(self) -> None:
         """A unit that still waits for packets gives up after its idle limit."""
         unit = self._emulated
@@ -319,6 +333,7 @@ class Replay:
         if not self._settings.read_back:
             return _not_read("not asked for")
         back = self._fetched(dump)
+        self._may_say_more = False
         if self._has_doubtful_header(dump, back):
             tries = back.torn + 1
             back = self._fetched(dump)

@@ -175,3 +175,18 @@ def test_a_unit_that_lost_its_memory_and_answers_nothing_is_not_said_to_hold_any
     )
     assert told(evening.turns[0]).outcome == "unconfirmed"
     is_true(evening)
+
+
+def test_a_second_ack_of_one_dump_answers_nothing_of_the_next_one() -> None:
+    """The last ACK of the first dump comes twice, and the only packet of the second one is lost."""
+    short = Dump(file="b.syx", index=0, number=2, filed=2, words=tuple(range(40)))
+    evening = lived(
+        hits=(
+            Hit(to_unit=False, message=8, what="lost"),
+            Hit(to_unit=True, message=5, what="lost"),
+        ),
+        dumps=(SHORT, short),
+        options=("--no-read-back",),
+        habits=Habits(ack_times=2),
+    )
+    is_true(evening)

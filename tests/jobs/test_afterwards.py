@@ -140,10 +140,21 @@ def test_the_same_sound_under_two_numbers_of_one_place_is_there_under_both() -> 
     assert evening.said == [(LOADED, True, True)] * 2
 
 
-def test_a_memory_that_was_lost_is_noticed() -> None:
-    evening = Evening(*numbered(1, 2, 3), before_the_end=lambda gear: gear.held.clear())
-    assert [outcome for outcome, _, _ in evening.said] == [NOT_KEPT, NOT_KEPT, LOADED]
+def test_a_sample_that_was_lost_is_noticed() -> None:
+    def lose(gear: Gear) -> None:
+        del gear.held[1]
+
+    evening = Evening(*numbered(1, 2, 3), before_the_end=lose)
+    assert [outcome for outcome, _, _ in evening.said] == [NOT_KEPT, LOADED, LOADED]
     assert "does not send it any more" in evening.transfers[0].reason
+
+
+def test_a_unit_that_falls_silent_is_said_neither_to_have_nor_to_have_lost_anything() -> None:
+    """Its memory is lost, or it is off: silence is right for both (REQ-03)."""
+    evening = Evening(*numbered(1, 2, 3), before_the_end=lambda gear: gear.held.clear())
+    assert [outcome for outcome, _, _ in evening.said] == ["unconfirmed"] * 3
+    assert [still for _, still, _ in evening.said] == [None] * 3
+    assert "answers no request" in evening.transfers[0].reason
 
 
 def test_who_answers_no_requests_is_not_asked_at_the_end() -> None:
