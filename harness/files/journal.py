@@ -35,7 +35,7 @@ _LARGEST: Final = 64 << 20
 _HEAD_BEGINS: Final = f'{{"schema": "{FAMILY}'.encode()
 
 
-class Step(StrEnum):
+class Stage(StrEnum):
     """How far a dump has come."""
 
     SENDING = "sending"
@@ -47,7 +47,7 @@ class Step(StrEnum):
 class Entry:
     """What is written down of one dump at one step."""
 
-    step: Step
+    step: Stage
     file: str
     dump: int
     """Which dump of its file, counted from 0."""
@@ -69,7 +69,7 @@ class Entry:
     @property
     def claims(self) -> bool:
         """Whether it says that the unit should have the dump now."""
-        return self.step is Step.SENT or self.is_well
+        return self.step is Stage.SENT or self.is_well
 
 
 class Release(Protocol):
@@ -283,7 +283,7 @@ def _entries(content: bytes) -> list[Entry]:
 
 
 _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
-    "step": Step,
+    "step": Stage,
     **dict.fromkeys(("file", "sha256", "outcome"), str),
     **dict.fromkeys(("dump", "sample_number", "device_id"), int),
     "verified": (bool, type(None)),
@@ -295,7 +295,7 @@ def _entry(given: dict[str, Any]) -> Entry | None:
     """Return the entry of a line; None for one that was cut off, or is none of ours."""
     try:
         known = {each.name: given[each.name] for each in fields(Entry) if each.name in given}
-        entry = Entry(**{**known, "step": Step(given.get("step", Step.ENDED))})
+        entry = Entry(**{**known, "step": Stage(given.get("step", Stage.ENDED))})
     except (TypeError, ValueError):
         return None
     is_sound = all(isinstance(getattr(entry, name), kind) for name, kind in _TYPES.items())

@@ -166,7 +166,6 @@ class _Builder:
         self._size = 0
         self._packets = 0
         self._blocks: list[Block] = []
-        self._loose: list[bytes] = []
         self._loose_rows = bytearray()
         self._loose_offsets: list[int] = []
         self._odd: list[Odd] = []

@@ -25,7 +25,7 @@ from dataclasses import replace
 from typing import Final
 
 from emulator.ports.port import PortError
-from harness.files.journal import Entry, Journal, Step
+from harness.files.journal import Entry, Journal, Stage
 from harness.files.problem import Problem
 from harness.jobs.afterwards import on_the_line
 from harness.jobs.glance import Standing
@@ -110,11 +110,11 @@ class Evening:
         if dump in self._to_read:
             return self._concluded(sent_before(dump, self._to_read[dump]))
         known = self._journal.entry_at(*dump.key[:2])
-        if not self._enter(_entry(dump, Step.SENDING)) and known is not None and known.claims:
+        if not self._enter(_entry(dump, Stage.SENDING)) and known is not None and known.claims:
             return LeftOut(what=dump, why=Why.NOT_WRITTEN)
         sent = self._sent(dump)
         if sent.is_whole:
-            self._enter(_entry(dump, Step.SENT, outcome=str(sent.outcome)))
+            self._enter(_entry(dump, Stage.SENT, outcome=str(sent.outcome)))
         return self._concluded(sent)
 
     def _claimed(self, item: Dump | LeftOut) -> Dump | None:
@@ -170,7 +170,7 @@ class Evening:
             self._enter(
                 _entry(
                     transfer.dump,
-                    Step.ENDED,
+                    Stage.ENDED,
                     outcome=str(transfer.outcome),
                     verified=transfer.verified,
                     is_well=transfer.is_well and not transfer.stopped,
@@ -188,7 +188,7 @@ class Evening:
                 transfer = row.transfer
                 is_last = self._journal.entry_of(*transfer.dump.key) is not None
                 if is_last and not transfer.is_replaced:  # else another dump has its number
-                    self._enter(_entry(transfer.dump, Step.ENDED, outcome=str(transfer.outcome)))
+                    self._enter(_entry(transfer.dump, Stage.ENDED, outcome=str(transfer.outcome)))
         if not any(isinstance(row, Played) for row in found):
             return found  # the unit was asked just now
         return [self._still(row) for row in found]
@@ -225,7 +225,7 @@ class Evening:
 
 def _entry(
     dump: Dump,
-    step: Step,
+    step: Stage,
     *,
     outcome: str = "",
     verified: bool | None = None,

@@ -78,10 +78,6 @@ class Sight:
         """Whether a message surely began after an instant."""
         return self.sure_before(instant_ns, one.said.start_ns)
 
-    def maybe_began_after(self, one: Heard, instant_ns: int) -> bool:
-        """Whether a message may have begun after an instant, or just then."""
-        return self.maybe_before(instant_ns, self.latest_start_ns(one))
-
     def pause_ns(self, one: Heard, other: Heard) -> int:
         """Return the longest pause that there may have been between two messages."""
         return self.latest_start_ns(other) - one.said.end_ns + self.tolerance_ns
