@@ -276,7 +276,7 @@ def test_a_midi_file_from_standard_input(monkeypatch: pytest.MonkeyPatch) -> Non
         (Piped(b""), "standard input is empty"),
         (Piped(b"no dump"), "standard input is a text file"),
         (Piped(DUMP, keyboard=True), "standard input is the keyboard"),
-        (None, "standard input is the keyboard"),
+        (None, "standard input is closed"),
     ],
 )
 def test_standard_input_that_holds_no_dump(
