@@ -101,7 +101,8 @@ class RealLine:
         """Run until `is_over` and our last message has left; False when `until_ns` came first.
 
         `is_over` is asked whenever something happened, at least every 50 ms.  PortError where the
-        port fails; the capture then ends with the message that was on its way.
+        port fails; the capture then ends with the message that was on its way, as it does where the
+        user ends the program at once.
         """
         wakes_ns = self._clock.now_ns()
         try:
@@ -123,6 +124,9 @@ class RealLine:
             for arrival in self._inlet.due(self._clock.now_ns()):  # what it gave before it went
                 self._told_ns = max(arrival.at_ns, self._told_ns)
                 self._hear(arrival.data)
+            self._enter_own(max(self._outlet.left_ns, self._told_ns))
+            raise
+        except KeyboardInterrupt:  # the user would not wait for the message to leave
             self._enter_own(max(self._outlet.left_ns, self._told_ns))
             raise
 

@@ -190,3 +190,9 @@ def test_a_second_ack_of_one_dump_answers_nothing_of_the_next_one() -> None:
         habits=Habits(ack_times=2),
     )
     is_true(evening)
+
+
+def test_the_capture_of_who_would_not_wait_has_the_message_that_was_on_its_way() -> None:
+    options = ("--capture", "passed-0.jsonl")
+    evening = lived(Trouble(kind="ctrl-c", at_s=0.06, for_s=0.0005), options=options)
+    is_true(evening)
