@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from emulator.dump.events import Event, EventKind
+from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
 from emulator.dump.sender import SenderEnd
 from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
@@ -115,7 +115,21 @@ def _as_answered(evidence: Evidence, answered: set[int | None]) -> tuple[Outcome
             Outcome.UNCONFIRMED,
             "the last packet was never answered; some units never answer it",
         )
+    if evidence.memory is None and _answers_name_nothing(evidence.events):
+        return (
+            Outcome.UNCONFIRMED,
+            "the numbers in the unit's answers do not say which packet they are for, so only "
+            "reading back shows that all of them arrived",
+        )
     return _as_kept(evidence.memory, evidence.dump.header.sample_number)
+
+
+def _answers_name_nothing(events: Sequence[Event]) -> bool:
+    """Whether the unit numbers its answers so that one more can't be told from the next one's."""
+    return any(
+        event.kind is EventKind.LEARNT and event.detail.startswith((NUMBERS_ALWAYS, NUMBERS_FREELY))
+        for event in events
+    )
 
 
 def _as_read(evidence: Evidence, read: Comparison, *, is_answered: bool) -> tuple[Outcome, str]:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from emulator.dump.sample import same_samples
 from harness.jobs.afterwards import SILENT, Still
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
@@ -118,7 +119,7 @@ def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
     if transfer.outcome not in _HELD:
         return row
     rival = _rival_of(transfer.dump, later)
-    if rival is not None and rival.outcome in _ARRIVED:
+    if rival is not None and rival.outcome in _ARRIVED and not _is_as_it_was(transfer, rival):
         changed = replace(
             transfer,
             outcome=Outcome.NOT_KEPT,
@@ -149,6 +150,12 @@ def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
     else:
         return row
     return replace(row, transfer=changed)
+
+
+def _is_as_it_was(transfer: Transfer, rival: Transfer) -> bool:
+    """Whether what came back of a later dump is the earlier one: it went to another place."""
+    mine, its = transfer.read, rival.read
+    return mine is not None and its is not None and same_samples(mine, its)
 
 
 def _rival_of(dump: Dump, later: Sequence[Transfer]) -> Transfer | None:

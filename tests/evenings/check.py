@@ -16,6 +16,8 @@ S: Final = 1_000_000_000
 _CODES: Final = (0, 1, 2, 3, 130)
 _ACCUSING: Final = ("the unit did", "the unit never", "nothing went")
 _SENT_STATES: Final = OUTCOMES
+_NAMELESS: Final = ("0", "127", "random")
+"""Numbers in ACKs that say nothing of the packet."""
 
 
 class Fault(NamedTuple):
@@ -251,6 +253,8 @@ def _not_well(evening: Evening, turns: Sequence[Turn], at: int) -> Told:
         return
     if evening.habits.delay > 1 and not evening.reads_back:
         return  # nobody waits so long for the answer to a last packet that some never answer
+    if evening.habits.ack_number in _NAMELESS and not evening.reads_back:
+        return  # such answers prove nothing: they may be another packet's
     kind = "never well" if len(turns) > 1 else "not well"
     yield kind, f"nothing goes wrong any more, and it ends with exit code {turn.ran.code}"
 

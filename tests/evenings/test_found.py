@@ -10,7 +10,7 @@ import pytest
 from tests.evenings import tool
 from tests.evenings.account import account
 from tests.evenings.evening import Lived, Turn, live_through
-from tests.evenings.plan import Dump, Evening, Hit, Run, Trouble, quiet_evening
+from tests.evenings.plan import Dump, Evening, Hit, Run, Trouble, evening_of, quiet_evening
 from tests.evenings.rack import Manners
 from tests.evenings.said import Claim
 from tests.foreign.habits import Habits
@@ -196,3 +196,27 @@ def test_the_capture_of_who_would_not_wait_has_the_message_that_was_on_its_way()
     options = ("--capture", "passed-0.jsonl")
     evening = lived(Trouble(kind="ctrl-c", at_s=0.06, for_s=0.0005), options=options)
     is_true(evening)
+
+
+@pytest.mark.parametrize("number", ["0", "127", "random"])
+def test_answers_that_name_nothing_are_no_proof_of_a_dump_that_is_not_read_back(
+    number: str,
+) -> None:
+    """The cable doubles packet 5: its second answer may be taken for that of 6, which is lost."""
+    evening = lived(
+        hits=(
+            Hit(to_unit=True, message=6, what="doubled"),
+            Hit(to_unit=True, message=7, what="lost"),
+        ),
+        dumps=(LONG,),
+        options=("--no-read-back", "--no-pace"),
+        habits=Habits(ack_number=number),
+        target="tcp",
+    )
+    assert told(evening.turns[0], "b.syx").outcome == "unconfirmed"
+    is_true(evening)
+
+
+def test_a_dump_that_went_to_another_place_has_not_replaced_the_one_before() -> None:
+    """The unit gives some samples a number of its own: the earlier one comes back for both."""
+    is_true(live_through(evening_of(20261201, 1238)))
