@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -221,10 +222,19 @@ def test_an_image_stays_in_its_place_where_the_port_cannot_be_had(tmp_path: Path
     assert (tmp_path / "other.image").read_bytes() == b"no image"
 
 
+def _await_answers(capture: Path, count: int) -> None:
+    """Wait until a capture has so many answers: it is written by a thread of its own."""
+    end_s = time.monotonic() + 20
+    answer = '"direction": "from unit"'
+    while capture.read_text().count(answer) < count and time.monotonic() < end_s:
+        time.sleep(0.05)
+
+
 def test_what_passed_is_captured_while_it_goes_on(tmp_path: Path) -> None:
     messages = dump(3, WORDS)
     with serving(tmp_path, "--capture", "c.jsonl") as unit:
         unit.load(messages)
+        _await_answers(tmp_path / "c.jsonl", len(messages))
         unit.process.kill()
     capture = load(str(tmp_path / "c.jsonl")).recorded
     assert capture.is_timed
