@@ -14,9 +14,9 @@ from functools import partial
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.line.applied import Strike, Strikes
 from emulator.line.disturbance import CutLine, DelayMessage, Disturbance, TimedByte, disturb
 from emulator.line.effects import Echo, HoldBack
-from emulator.line.strikes import Strike, Strikes
 from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
 # As TimedByte._make, and without a step in between: every byte of a disturbed line comes by here.

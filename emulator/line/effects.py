@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.line.disturbance import TimedByte
-from emulator.line.hand import LONGEST_NS, MOST_BYTES, Checked, Hand, Struck, Timed, limits
+from emulator.line.hand import LONGEST_NS, MOST_BYTES, AppliedFault, Checked, Hand, Timed, limits
 from emulator.line.watch import Sort
 from emulator.wire.constants import FIRST_REALTIME
 from emulator.wire.layout import FIXED
@@ -31,7 +31,7 @@ class FlipOne(Checked):
 
     bit: int | None = field(default=None, metadata=limits(0, 7))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if (at := hand.place(timed)) is None:
             return None
@@ -44,7 +44,7 @@ class FlipOne(Checked):
 class FlipColumn(Checked):
     """Turn the same bit over in two bytes: an exclusive-or does not change (PKT-05)."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         one = hand.place(timed)
         others = [at for at in hand.data(timed) if at != one]
@@ -62,7 +62,7 @@ class LoseBytes(Checked):
 
     count: int = field(default=1, metadata=limits(1, MOST_BYTES))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if (at := hand.place(timed)) is None:
             return None
@@ -77,7 +77,7 @@ class AddBytes(Checked):
 
     values: bytes | None = None
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if (at := hand.place(timed)) is None:
             return None
@@ -92,7 +92,7 @@ class Before(Checked):
 
     values: bytes = b"\x90\x3c\x40"
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if not timed:
             return None
@@ -104,7 +104,7 @@ class Before(Checked):
 class SwapBytes(Checked):
     """Let a byte and the next one change places; the seed finds two that differ."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         last = len(timed) - (1 if hand.where.byte is not None else 2)
         places = [
@@ -123,7 +123,7 @@ class SwapBytes(Checked):
 class SetHighBit(Checked):
     """Set the eighth bit of a byte: what was data becomes a status byte (FRM-02)."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if (at := hand.place(timed)) is None or timed[at].value & 0x80:
             return None
@@ -137,7 +137,7 @@ class Noise(Checked):
 
     count: int = field(default=5, metadata=limits(1, MOST_BYTES))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if (at := hand.place(timed)) is None:
             return None
@@ -152,7 +152,7 @@ class Noise(Checked):
 class Lose(Checked):
     """Let a whole message vanish."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if not timed:
             return None
@@ -166,7 +166,7 @@ class Repeat(Checked):
 
     more: int = field(default=1, metadata=limits(1, 100))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if not timed:
             return None
@@ -183,7 +183,7 @@ class Cut(Checked):
 
     keep: int | None = field(default=None, metadata=limits(0, MOST_BYTES))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         keep = hand.place(timed) if self.keep is None else self.keep
         if keep is None or keep >= len(timed):
@@ -197,7 +197,7 @@ class Cut(Checked):
 class Unplug(Checked):
     """Let everything vanish that would arrive within the window."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         gone = tuple(at for at, each in enumerate(timed) if hand.within(each.at_ns))
         if not gone:
@@ -215,7 +215,7 @@ class HoldBack(Checked):
 
     joins: bool = False
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Say that there is something to keep."""
         return () if timed else None
 
@@ -224,7 +224,7 @@ class HoldBack(Checked):
 class Echo(Checked):
     """Let a message come back to where it came from as well; the cable does it."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Say that there is something to come back."""
         return () if timed else None
 
@@ -239,7 +239,7 @@ class Ticks(Checked):
     value: int = field(default=FIRST_REALTIME, metadata=limits(FIRST_REALTIME, 255))
     period_ns: int = field(metadata=limits(1_000_000, LONGEST_NS))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if not timed:
             return None
@@ -271,7 +271,7 @@ class Retell(Checked):
     device_shift: int = field(default=0, metadata=limits(-_ID_BITS, _ID_BITS))
     """Added to the device ID."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if hand.seen.sort is not Sort.REPLY or len(timed) <= _REPLY_NUMBER:
             return None

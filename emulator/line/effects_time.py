@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.line.disturbance import TimedByte
-from emulator.line.hand import LONGEST_NS, MOST_BYTES, Checked, Hand, Struck, Timed, limits
+from emulator.line.hand import LONGEST_NS, MOST_BYTES, AppliedFault, Checked, Hand, Timed, limits
 
 _WAVE_MS: Final = 20_000
 
@@ -18,7 +18,7 @@ class Delay(Checked):
 
     by_ns: int = field(metadata=limits(1, LONGEST_NS))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         return _shift(timed, 0, self.by_ns)
 
@@ -29,7 +29,7 @@ class Jitter(Checked):
 
     most_ns: int = field(metadata=limits(1, LONGEST_NS))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         return _shift(timed, 0, hand.pick(self.most_ns + 1, 1))
 
@@ -41,7 +41,7 @@ class Pause(Checked):
     for_ns: int = field(metadata=limits(1, LONGEST_NS))
     size: int | None = field(default=None, metadata=limits(1, MOST_BYTES))
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         if self.size is None:
             at = hand.place(timed)
@@ -59,7 +59,7 @@ class Slow(Checked):
     percent: int = field(metadata=limits(1, 99))
     """Of the full speed."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         return _stretch(timed, 100, self.percent, hand.byte_ns)
 
@@ -71,7 +71,7 @@ class Drift(Checked):
     ppm: int = field(metadata=limits(1, 500_000))
     """How far it goes either way, in millionths."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it."""
         phase = hand.seen.start_ns // 1_000_000 % _WAVE_MS
         quarter = _WAVE_MS // 4
@@ -82,7 +82,7 @@ class Drift(Checked):
         return _stretch(timed, whole + self.ppm * off, whole, hand.byte_ns)
 
 
-def _shift(timed: Timed, first: int, by_ns: int) -> Struck:
+def _shift(timed: Timed, first: int, by_ns: int) -> AppliedFault:
     """Let everything from a byte on arrive later."""
     if first >= len(timed) or not by_ns:
         return None
@@ -90,7 +90,7 @@ def _shift(timed: Timed, first: int, by_ns: int) -> Struck:
     return (first,) if first else ()
 
 
-def _stretch(timed: Timed, numerator: int, denominator: int, byte_ns: int) -> Struck:
+def _stretch(timed: Timed, numerator: int, denominator: int, byte_ns: int) -> AppliedFault:
     """Let a message last longer or shorter, from its beginning."""
     if not timed or numerator == denominator:
         return None

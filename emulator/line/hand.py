@@ -14,7 +14,7 @@ _DATA: Final = FIXED[DataPacket].span("data")
 _KIND: Final = FIXED[Handshake].span("kind").start
 
 Timed = list[TimedByte]
-Struck = tuple[int, ...] | None
+AppliedFault = tuple[int, ...] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,7 @@ class Hand:
 class Effect(Protocol):
     """What a disturbance does."""
 
-    def act(self, timed: Timed, hand: Hand) -> Struck:
+    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
         """Do it to the bytes of one message."""
         ...
 

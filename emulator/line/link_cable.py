@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.line.applied import Strikes
 from emulator.line.cable import Cable
 from emulator.line.disturbance import Disturbance, TimedByte
 from emulator.line.link import Habit, Link
 from emulator.line.link_stages import stage_of
-from emulator.line.strikes import Strikes
 from emulator.wire.constants import BYTE_NS
 
 ROUND_NS: Final = 10_000_000

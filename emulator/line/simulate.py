@@ -13,11 +13,11 @@ from typing import Final
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
+from emulator.line.applied import AppliedFault, Placed, Strikes
 from emulator.line.cable import Cable
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.link_cable import cables
-from emulator.line.strikes import Placed, Strikes, Struck
 
 NEVER: Final = 1 << 63
 
@@ -154,7 +154,7 @@ class SimulatedLine:
         self._serial = 0
 
     @property
-    def struck(self) -> Sequence[Struck]:
+    def struck(self) -> Sequence[AppliedFault]:
         """What disturbances with a place have done so far, in the order in which they did it."""
         return () if self._strikes is None else self._strikes.struck
 

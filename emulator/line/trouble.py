@@ -12,9 +12,9 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
+from emulator.line.applied import AppliedFault, struck_at
 from emulator.line.dice import below
 from emulator.line.placement import Aim, Placement, Target
-from emulator.line.strikes import Struck, struck_at
 from emulator.line.watch import Seen, Sort, Watch
 from emulator.unit.board import RackUnit
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES
@@ -77,7 +77,7 @@ class TroubledUnit:
 
     def __init__(self, unit: RackUnit, troubles: Sequence[Trouble]) -> None:
         self.unit: Final = unit
-        self.struck: Final[list[Struck]] = []
+        self.struck: Final[list[AppliedFault]] = []
         self._watch: Final = Watch()
         self._splitter: Final = Splitter(limit=_LONGEST)
         self._aims: Final = [

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from emulator.line.applied import AppliedFault, Placed
 from emulator.line.link import Link
-from emulator.line.strikes import Placed, Struck
 from emulator.line.trouble import Trouble
 from emulator.unit.possible import Profile
 from harness.jobs.disturb_word import Word
@@ -95,6 +95,6 @@ class Disturbances:
         )
 
 
-def struck_by(asked: Asked, struck: Sequence[Struck]) -> list[Struck]:
+def struck_by(asked: Asked, struck: Sequence[AppliedFault]) -> list[AppliedFault]:
     """Return what one of the disturbances did."""
     return [each for each in struck if each.said == asked.said]

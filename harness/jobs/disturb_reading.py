@@ -14,10 +14,10 @@ from typing import Any, Final
 
 from emulator.dump.capture import Direction
 from emulator.line import effects, effects_time
+from emulator.line.applied import Placed
 from emulator.line.hand import Effect
 from emulator.line.link import link_named
 from emulator.line.placement import EVERYWHERE, Placement, Target
-from emulator.line.strikes import Placed
 from emulator.line.trouble import ForgetsHeader, PowerFails, StoresWrong, Trouble
 from emulator.wire.constants import ACTIVE_SENSING, FIRST_REALTIME, SYSTEM_RESET
 from emulator.wire.messages import HandshakeKind

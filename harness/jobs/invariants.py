@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Sample
-from emulator.line.strikes import Struck
+from emulator.line.applied import AppliedFault
 from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
@@ -47,7 +47,7 @@ class Run:
     asked: Disturbances
     unit: RackUnit
     transfer: Transfer
-    struck: Sequence[Struck]
+    struck: Sequence[AppliedFault]
     before: Mapping[int, Sample]
     """What the slots held before it."""
     capture: Capture
@@ -245,7 +245,7 @@ def _may_cancel(run: Run) -> bool:
     return any(count > 1 for count in flips.values())
 
 
-def _is_seen(run: Run, struck: Struck) -> bool:
+def _is_seen(run: Run, struck: AppliedFault) -> bool:
     name = _word(run, struck)
     if struck.direction is Direction.FROM_UNIT:
         return False
@@ -255,7 +255,7 @@ def _is_seen(run: Run, struck: Struck) -> bool:
     return name in (_SEEN_BY_RECEIVERS if is_told else _IN_TIME_ONLY)
 
 
-def _word(run: Run, struck: Struck) -> str:
+def _word(run: Run, struck: AppliedFault) -> str:
     return next((e.word.name for e in run.asked.asked if e.said == struck.said), "")
 
 
@@ -263,7 +263,7 @@ def _power_failed(run: Run) -> bool:
     return any(_word(run, each) == "power fails" for each in run.struck)
 
 
-def _may_change_others(run: Run, struck: Struck) -> bool:
+def _may_change_others(run: Run, struck: AppliedFault) -> bool:
     """Whether it can make a sound message for another sample, or empties a memory."""
     name = _word(run, struck)
     if name == "power fails":

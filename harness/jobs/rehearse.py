@@ -4,10 +4,10 @@ from collections.abc import Callable, Sequence
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
+from emulator.line.applied import AppliedFault, Placed
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
-from emulator.line.strikes import Placed, Struck
 from emulator.line.trouble import Trouble, TroubledUnit
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
@@ -53,7 +53,7 @@ class Rehearsal:
         )
 
     @property
-    def struck(self) -> list[Struck]:
+    def struck(self) -> list[AppliedFault]:
         """What the disturbances did so far, on the line and in the unit, by the time of it."""
         inside = () if self._troubled is None else self._troubled.struck
         return sorted((*self.line.struck, *inside), key=lambda each: each.at_ns)

@@ -14,8 +14,8 @@ from enum import StrEnum
 from functools import cached_property
 
 from emulator.dump.capture import Capture, Direction
-from harness.judge.counterparts import counterparts
-from harness.judge.said import Said, said
+from harness.judge.edit_script import edit_script
+from harness.judge.timed_messages import TimedMessage, said
 
 
 class Kind(StrEnum):
@@ -36,14 +36,14 @@ class Difference:
     """One message that is not what it was; one of the two is None where it has no counterpart."""
 
     kind: Kind
-    a: Said | None
-    b: Said | None
+    a: TimedMessage | None
+    b: TimedMessage | None
     by_ns: int = 0
     """How much later it comes in B, as against what comes before it, or how much longer the gaps
     inside it are."""
 
     @property
-    def said(self) -> Said:
+    def said(self) -> TimedMessage:
         """The message in A, or in B if it is only there."""
         found = self.a or self.b
         assert found is not None
@@ -54,8 +54,8 @@ class Difference:
 class Comparison:
     """What two conversations have in common, and where they part."""
 
-    a: tuple[Said, ...]
-    b: tuple[Said, ...]
+    a: tuple[TimedMessage, ...]
+    b: tuple[TimedMessage, ...]
     directions: tuple[Direction, ...]
     timed: bool
     """Whether times were compared."""
@@ -121,19 +121,23 @@ def compare(
     )
 
 
-def _of(messages: Sequence[Said], direction: Direction, realtime: bool) -> list[Said]:
+def _of(
+    messages: Sequence[TimedMessage], direction: Direction, realtime: bool
+) -> list[TimedMessage]:
     return [
         each for each in messages if each.direction is direction and each.is_realtime is realtime
     ]
 
 
-def _pairs(a: Sequence[Said], b: Sequence[Said]) -> Iterator[tuple[Said | None, Said | None]]:
+def _pairs(
+    a: Sequence[TimedMessage], b: Sequence[TimedMessage]
+) -> Iterator[tuple[TimedMessage | None, TimedMessage | None]]:
     bodies_a, bodies_b = ([each.piece.body for each in side] for side in (a, b))
-    for one, other in counterparts(bodies_a, bodies_b):
+    for one, other in edit_script(bodies_a, bodies_b):
         yield None if one is None else a[one], None if other is None else b[other]
 
 
-def _content(one: Said | None, other: Said | None) -> Difference | None:
+def _content(one: TimedMessage | None, other: TimedMessage | None) -> Difference | None:
     if one is None or other is None:
         return Difference(kind=Kind.EXTRA if one is None else Kind.MISSING, a=one, b=other)
     if one.piece.body != other.piece.body:
@@ -143,7 +147,9 @@ def _content(one: Said | None, other: Said | None) -> Difference | None:
     return None
 
 
-def _late(pairs: Sequence[tuple[Said, Said]], tolerance_ns: int) -> Iterator[Difference]:
+def _late(
+    pairs: Sequence[tuple[TimedMessage, TimedMessage]], tolerance_ns: int
+) -> Iterator[Difference]:
     """Yield what is later or earlier than what comes before it of its kind."""
     # What both have first is at the same time in both, by definition.
     first = min(pairs, key=lambda pair: (pair[0].is_realtime, pair[0].place), default=None)
@@ -160,14 +166,16 @@ def _late(pairs: Sequence[tuple[Said, Said]], tolerance_ns: int) -> Iterator[Dif
             yield Difference(kind=kind, a=one, b=other, by_ns=by_ns)
 
 
-def _gaps(pairs: Sequence[tuple[Said, Said]], tolerance_ns: int) -> Iterator[Difference]:
+def _gaps(
+    pairs: Sequence[tuple[TimedMessage, TimedMessage]], tolerance_ns: int
+) -> Iterator[Difference]:
     for one, other in pairs:
         by_ns = other.gaps_ns - one.gaps_ns
         if abs(by_ns) > tolerance_ns:
             yield Difference(kind=Kind.GAPS, a=one, b=other, by_ns=by_ns)
 
 
-def _order(pairs: Sequence[tuple[Said, Said]]) -> Iterator[Difference]:
+def _order(pairs: Sequence[tuple[TimedMessage, TimedMessage]]) -> Iterator[Difference]:
     """Yield what comes in B before something that it follows in A."""
     latest = -1
     for one, other in sorted(pairs, key=lambda pair: pair[0].place):
@@ -176,6 +184,6 @@ def _order(pairs: Sequence[tuple[Said, Said]]) -> Iterator[Difference]:
         latest = max(latest, other.place)
 
 
-def _lasting(messages: Sequence[Said]) -> int:
+def _lasting(messages: Sequence[TimedMessage]) -> int:
     ends = [each.end_ns for each in messages if not each.is_realtime]
     return max(ends, default=0)

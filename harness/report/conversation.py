@@ -7,7 +7,7 @@ from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.conversation import CaptureComparison
 from harness.judge.conversation import Comparison, Kind
-from harness.judge.said import Said, name_of
+from harness.judge.timed_messages import TimedMessage, name_of
 from harness.report.conversation_words import sentence, small_time
 from harness.report.quantities import count, duration
 
@@ -122,12 +122,12 @@ def _lasting_line(comparison: Comparison) -> str:
     return f"A lasts {duration(a_ns)}, B {duration(b_ns)}: {small_time(abs(b_ns - a_ns))} {more}."
 
 
-def _messages(said: Sequence[Said]) -> dict[str, int]:
+def _messages(said: Sequence[TimedMessage]) -> dict[str, int]:
     pulses = sum(each.is_realtime for each in said)
     return {"messages": len(said) - pulses, "realtime_bytes": pulses}
 
 
-def _said_document(said: Said | None, timed: bool) -> dict[str, Any] | None:
+def _said_document(said: TimedMessage | None, timed: bool) -> dict[str, Any] | None:
     if said is None:
         return None
     return {

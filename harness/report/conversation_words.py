@@ -3,7 +3,7 @@
 from typing import Final
 
 from harness.judge.conversation import Difference, Kind
-from harness.judge.said import name_of
+from harness.judge.timed_messages import name_of
 from harness.report.quantities import count, duration
 
 _SECOND: Final = 1_000_000_000

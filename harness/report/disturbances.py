@@ -6,8 +6,8 @@ from typing import Any, Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.switches import QUESTIONS
+from emulator.line.applied import AppliedFault
 from emulator.line.link import link_lines
-from emulator.line.strikes import Struck
 from emulator.line.watch import Sort
 from emulator.unit.schema import keys_of, sections
 from harness.files.opening import shown
@@ -26,7 +26,7 @@ _PLACE_WIDTH: Final = 28
 # What they did
 
 
-def done_lines(disturbances: Disturbances, struck: Sequence[Struck]) -> list[str]:
+def done_lines(disturbances: Disturbances, struck: Sequence[AppliedFault]) -> list[str]:
     """Return what was done on purpose, each with how often and where."""
     lines = ["Done on purpose:"]
     situation = ""
@@ -39,7 +39,7 @@ def done_lines(disturbances: Disturbances, struck: Sequence[Struck]) -> list[str
     return lines
 
 
-def _done(asked: Asked, struck: Sequence[Struck]) -> str:
+def _done(asked: Asked, struck: Sequence[AppliedFault]) -> str:
     if asked.lasts:
         return "from beginning to end"
     if not struck:
@@ -50,7 +50,7 @@ def _done(asked: Asked, struck: Sequence[Struck]) -> str:
     return f"{'once' if len(struck) == 1 else count(len(struck), 'time')}: {places}{rest}"
 
 
-def _place(struck: Struck) -> str:
+def _place(struck: AppliedFault) -> str:
     where = _message(struck)
     if struck.bytes:
         last = struck.bytes[-1]
@@ -61,7 +61,7 @@ def _place(struck: Struck) -> str:
     return f"{where}, at {duration(struck.at_ns)}"
 
 
-def _message(struck: Struck) -> str:
+def _message(struck: AppliedFault) -> str:
     about = "the header" if struck.packet is None else f"packet {struck.packet}"
     match struck.sort:
         case Sort.HEADER | Sort.PACKET:
@@ -74,7 +74,9 @@ def _message(struck: Struck) -> str:
     return f"message {struck.message} {struck.direction.value}"
 
 
-def done_document(disturbances: Disturbances, struck: Sequence[Struck]) -> list[dict[str, Any]]:
+def done_document(
+    disturbances: Disturbances, struck: Sequence[AppliedFault]
+) -> list[dict[str, Any]]:
     """Return the truth about what was done, for programs."""
     return [
         {
@@ -90,7 +92,7 @@ def done_document(disturbances: Disturbances, struck: Sequence[Struck]) -> list[
     ]
 
 
-def _struck_document(struck: Struck) -> dict[str, Any]:
+def _struck_document(struck: AppliedFault) -> dict[str, Any]:
     return {
         "direction": struck.direction.value,
         "message": struck.message,

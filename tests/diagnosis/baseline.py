@@ -11,7 +11,7 @@ from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Hands
 from emulator.wire.sizes import packets_for
 from emulator.wire.splitter import PieceKind
 from harness.files.recorded import Recorded
-from harness.judge.said import Said, said
+from harness.judge.timed_messages import TimedMessage, said
 from tests.diagnosis.alike import NOTHING
 
 _LATE_NS: Final = 20_000_000
@@ -27,7 +27,7 @@ def naive(recorded: Recorded) -> str:
     return _by_bytes(there) or _by_replies(recorded, replies, back) or _by_order(there, messages)
 
 
-def _by_bytes(there: list[Said]) -> str:
+def _by_bytes(there: list[TimedMessage]) -> str:
     for each in there:
         message = decode(each.piece.body)
         if isinstance(message, DataPacket) and message.checksum != checksum(message):
@@ -53,7 +53,7 @@ def _by_replies(recorded: Recorded, replies: list[_Kind], back: Sequence[object]
     return "unit waits for somebody" if replies[-1:] == [_Kind.WAIT] else NOTHING
 
 
-def _by_order(there: list[Said], messages: list[Said]) -> str:
+def _by_order(there: list[TimedMessage], messages: list[TimedMessage]) -> str:
     decoded = [decode(each.piece.body) for each in there]
     headers = [each for each in decoded if isinstance(each, DumpHeader | ExtendedHeader)]
     numbers = [each.packet_number for each in decoded if isinstance(each, DataPacket)]

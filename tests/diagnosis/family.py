@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Capture
-from emulator.line.strikes import Struck
+from emulator.line.applied import AppliedFault
 from tests.diagnosis.alike import Alike, View
 from tests.diagnosis.situation import CONTENTS, Content, Dice, Situation, Stays
 
@@ -37,7 +37,7 @@ class Shown:
     situation: Situation
     view: View
     with_source: bool
-    struck: Sequence[Struck]
+    struck: Sequence[AppliedFault]
     numbers: Mapping[str, int]
     one_packet: bool = False
     """Whether no packet but the first was ever sent."""

@@ -12,11 +12,11 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.line.applied import Placed
 from emulator.line.dice import salt_of
 from emulator.line.effects import Echo, Retell
 from emulator.line.link import Link
 from emulator.line.placement import EVERYWHERE
-from emulator.line.strikes import Placed
 from emulator.line.trouble import Trouble
 from harness.jobs.disturb_asked import Asked, NoSpacing
 from harness.jobs.disturb_situations import read_all

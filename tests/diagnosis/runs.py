@@ -10,8 +10,8 @@ from functools import lru_cache
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction
+from emulator.line.applied import AppliedFault
 from emulator.line.dice import salt_of
-from emulator.line.strikes import Struck
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.sizes import words_per_packet
 from harness.files.recorded import BOTH, Recorded, TakenAt, back_to_back
@@ -80,7 +80,7 @@ class Rehearsed:
     """What a rehearsal left."""
 
     capture: Capture
-    struck: Sequence[Struck]
+    struck: Sequence[AppliedFault]
     came_to: tuple[object, ...]
     """How the dump ended, to be compared with another."""
 

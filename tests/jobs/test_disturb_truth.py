@@ -5,8 +5,8 @@ from __future__ import annotations
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from emulator.line.applied import Placed
 from emulator.line.link import link_named
-from emulator.line.strikes import Placed
 from harness.jobs.disturb_reading import read_words
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, REPLIES, Told, plain

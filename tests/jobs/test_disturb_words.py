@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
 from emulator.line import effects, effects_time
+from emulator.line.applied import Placed
 from emulator.line.link import Link
 from emulator.line.placement import EVERYWHERE, Placement, Target
-from emulator.line.strikes import Placed
 from emulator.line.trouble import ForgetsHeader, PowerFails, StoresWrong, Trouble
 from emulator.unit.possible import ProfileError
 from emulator.unit.profile import load_profile

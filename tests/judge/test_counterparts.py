@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.counterparts import counterparts
+from harness.judge.edit_script import edit_script
 
 lists = st.lists(st.sampled_from([b"a", b"b", b"c"]), max_size=14)
 
@@ -24,7 +24,7 @@ def longest_common(a: Sequence[bytes], b: Sequence[bytes]) -> int:
 
 @given(lists, lists)
 def test_as_many_equal_ones_as_can_be_stand_together(a: list[bytes], b: list[bytes]) -> None:
-    pairs = list(counterparts(a, b))
+    pairs = list(edit_script(a, b))
 
     assert [x for x, _ in pairs if x is not None] == list(range(len(a)))
     assert [y for _, y in pairs if y is not None] == list(range(len(b)))
@@ -34,7 +34,7 @@ def test_as_many_equal_ones_as_can_be_stand_together(a: list[bytes], b: list[byt
 
 @given(lists, lists)
 def test_each_is_there_once_even_if_the_search_is_given_up(a: list[bytes], b: list[bytes]) -> None:
-    pairs = list(counterparts(a, b, most=1))
+    pairs = list(edit_script(a, b, most=1))
 
     assert [x for x, _ in pairs if x is not None] == list(range(len(a)))
     assert [y for _, y in pairs if y is not None] == list(range(len(b)))
@@ -43,7 +43,7 @@ def test_each_is_there_once_even_if_the_search_is_given_up(a: list[bytes], b: li
 def test_one_lost_and_one_changed_move_nothing_else() -> None:
     a = [bytes([number % 128]) for number in range(1_000)]
     b = [*a[:300], *a[301:700], b"other", *a[701:]]
-    pairs = list(counterparts(a, b))
+    pairs = list(edit_script(a, b))
 
     assert (300, None) in pairs
     assert (700, 699) in pairs
@@ -55,4 +55,4 @@ def test_one_lost_and_one_changed_move_nothing_else() -> None:
 def test_ten_thousand_with_nothing_in_common_take_no_time() -> None:
     a, b = ([bytes([side, n % 256, n // 256]) for n in range(10_000)] for side in (0, 1))
 
-    assert list(counterparts(a, b)) == [(at, at) for at in range(10_000)]
+    assert list(edit_script(a, b)) == [(at, at) for at in range(10_000)]

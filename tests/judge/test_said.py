@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from emulator.dump.capture import Capture, Passage
-from harness.judge.said import name_of, said
+from harness.judge.timed_messages import name_of, said
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO
 

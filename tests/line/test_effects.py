@@ -10,9 +10,9 @@ from collections.abc import Callable
 import pytest
 
 from emulator.line import effects, effects_time
+from emulator.line.applied import Placed
 from emulator.line.hand import Effect
 from emulator.line.placement import Placement, Target
-from emulator.line.strikes import Placed
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM
 from tests.line.told import (

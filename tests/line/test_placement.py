@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
 from emulator.line import effects, effects_time
+from emulator.line.applied import Placed
 from emulator.line.dice import below, happens, salt_of, thrown
 from emulator.line.hand import Effect
 from emulator.line.placement import EVERYWHERE, Placement, Target
-from emulator.line.strikes import Placed
 from emulator.line.watch import Sort, Watch, nearest
 from tests import oracle
 from tests.line.players import FROM, TO

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from emulator.line.applied import AppliedFault, Placed
 from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
-from emulator.line.strikes import Placed, Struck
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
 
@@ -44,7 +44,7 @@ class Told:
         self.answers = _slots(self.back, len(back), slot_ns, slot_ns // 2)
 
     @property
-    def struck(self) -> list[Struck]:
+    def struck(self) -> list[AppliedFault]:
         return list(self.line.struck)
 
 

@@ -14,8 +14,8 @@ from emulator.wire.messages import DataPacket
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
 from harness.judge.diagnosis.scene import DumpScene, Source
+from harness.judge.dialogue.exchanges import Exchange, is_sound
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Exchange, is_sound
 
 _DATA_AT: Final = 5  # M1 p. 37
 _ID_AT: Final = 2

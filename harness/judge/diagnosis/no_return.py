@@ -13,8 +13,8 @@ from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
 from harness.judge.diagnosis.against_source import FieldDifference, against
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Exchange, is_sound
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.talk import Exchange, is_sound
 from harness.judge.finding import Place
 
 _MANY: Final = 2  # packets without an answer at the end that make a silence for good (our choice)

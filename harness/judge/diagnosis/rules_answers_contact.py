@@ -25,9 +25,9 @@ from harness.judge.diagnosis.rules_answers_seen import (
 )
 from harness.judge.diagnosis.rules_file_common import sound_data
 from harness.judge.diagnosis.scene import DumpScene, Scene, unit_spoke_exclusive
+from harness.judge.dialogue.exchanges import Ended
 from harness.judge.dialogue.follow import Asked
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Ended
 from harness.judge.finding import Finding
 
 _SILENT_NS: Final = 1_000_000_000

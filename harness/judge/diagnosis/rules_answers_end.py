@@ -11,8 +11,8 @@ from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import ACK, WAIT, suspect
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.scene import DumpScene, Scene, unit_spoke_exclusive
+from harness.judge.dialogue.exchanges import Ended
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Ended
 from harness.judge.plain import counted
 
 

@@ -25,8 +25,8 @@ from harness.judge.diagnosis.rules_answers_seen import (
     waits_first,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply, is_torn_off
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Ended, Exchange, Reply, is_torn_off
 from harness.judge.plain import counted
 
 _HANDSHAKE: Final = 6  # bytes, M1 p. 36

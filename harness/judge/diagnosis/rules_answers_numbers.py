@@ -18,7 +18,7 @@ from harness.judge.diagnosis.rules_answers_seen import (
     suspect,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
-from harness.judge.dialogue.talk import Exchange, Reply
+from harness.judge.dialogue.exchanges import Exchange, Reply
 from harness.judge.plain import counted
 
 _ALTERED: Final = "answers altered on the way back"

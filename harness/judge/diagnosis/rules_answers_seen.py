@@ -15,8 +15,8 @@ from emulator.wire.messages import (
 )
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Exchange, Reply, is_sound
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Exchange, Reply, is_sound
 
 ACK, NAK, WAIT, CANCEL, EOF = (
     HandshakeKind.ACK,

@@ -28,9 +28,9 @@ from harness.judge.diagnosis.rules_answers_seen import (
     way_strength,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import in_words
-from harness.judge.dialogue.talk import Ended, Exchange, Reply
 from harness.judge.plain import counted
 
 

@@ -16,8 +16,8 @@ from harness.files.recorded import TakenAt
 from harness.judge.diagnosis.against_source import is_as_source
 from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.scene import DumpScene, Scene, Source
+from harness.judge.dialogue.exchanges import Exchange, is_sound
 from harness.judge.dialogue.judge import Ended, Loop
-from harness.judge.dialogue.talk import Exchange, is_sound
 from harness.judge.finding import Answerable, Finding, Place
 from harness.judge.stream import judge_stream
 

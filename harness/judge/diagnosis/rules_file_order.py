@@ -23,9 +23,9 @@ from harness.judge.diagnosis.rules_file_common import (
     suspect,
 )
 from harness.judge.diagnosis.scene import DumpScene
+from harness.judge.dialogue.exchanges import Exchange, is_sound, number_of
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.talk import Exchange, is_sound, number_of
 from harness.judge.finding import Place
 
 _NUMBER_AT: Final = 4  # M1 p. 37

@@ -23,7 +23,7 @@ from harness.judge.diagnosis.rules_file_common import (
     times,
 )
 from harness.judge.diagnosis.scene import DumpScene
-from harness.judge.dialogue.talk import Exchange, is_sound, is_torn_off
+from harness.judge.dialogue.exchanges import Exchange, is_sound, is_torn_off
 from harness.judge.sums import WAYS
 
 _HEAD, _TAIL = 5, 2  # bytes of a packet before and behind its data, M1 p. 37

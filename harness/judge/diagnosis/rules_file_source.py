@@ -31,7 +31,7 @@ from harness.judge.diagnosis.rules_file_common import (
     suspect,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene, Source
-from harness.judge.dialogue.talk import is_sound
+from harness.judge.dialogue.exchanges import is_sound
 from harness.judge.finding import Place
 
 _UNSEEN: Final = "damage that no receiver can see"

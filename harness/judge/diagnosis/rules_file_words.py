@@ -26,8 +26,8 @@ from harness.judge.diagnosis.rules_file_common import (
 )
 from harness.judge.diagnosis.rules_file_sound import is_smooth_as_told, words_of
 from harness.judge.diagnosis.scene import DumpScene
+from harness.judge.dialogue.exchanges import is_sound
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.talk import is_sound
 
 _ENOUGH: Final = 64  # words below which nothing is said
 _STEP: Final = 16  # a step of a smooth sound is at most this part of the range

@@ -17,9 +17,9 @@ from harness.judge.diagnosis.rules_answers_seen import (
     waits_first,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply, is_sound
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import in_words
-from harness.judge.dialogue.talk import Ended, Exchange, Reply, is_sound
 from harness.judge.plain import counted
 
 _WIDTHS: Final = range(8, 29)  # bits, M1 p. 37

@@ -19,7 +19,7 @@ from harness.judge.diagnosis.rules_answers_seen import (
     suspect,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
-from harness.judge.dialogue.talk import Exchange, Reply, device_in, is_sound, is_whole_packet
+from harness.judge.dialogue.exchanges import Exchange, Reply, device_in, is_sound, is_whole_packet
 from harness.judge.plain import counted
 
 

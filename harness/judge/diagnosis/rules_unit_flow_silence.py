@@ -18,9 +18,9 @@ from harness.judge.diagnosis.rules_answers_seen import (
     suspect,
 )
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import in_words
-from harness.judge.dialogue.talk import Ended, Exchange, is_sound
 from harness.judge.plain import counted
 
 _OPEN_NS: Final = 25_000_000

@@ -19,9 +19,9 @@ from emulator.wire.messages import DataPacket, HandshakeKind, Header
 from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.judge.diagnosis.scene import DumpScene, Source
+from harness.judge.dialogue.exchanges import Exchange, is_sound
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.talk import Exchange, is_sound
 
 _DATA: Final = slice(5, 5 + PACKET_DATA_BYTES)  # M1 p. 38
 _FEW: Final = 8  # words that a lost low bit has to show in before it is called a habit (our choice)

@@ -25,8 +25,8 @@ from harness.judge.diagnosis.damage import (
 )
 from harness.judge.diagnosis.rules_file_common import in_every_sending, source_of
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Exchange, is_sound, is_torn_off, is_whole_packet
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Exchange, is_sound, is_torn_off, is_whole_packet
 from harness.judge.plain import counted
 
 _SENDINGS: Final = 8  # of one packet that are put together (our choice)

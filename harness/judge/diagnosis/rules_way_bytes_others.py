@@ -14,8 +14,8 @@ from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import ACK, NAK, answers, finals, suspect
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import is_sound, is_torn_off
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import is_sound, is_torn_off
 
 _CHANNEL: Final = range(0x80, 0xF0)
 _BEGINS: Final = bytes((START, FAMILY))

@@ -13,7 +13,7 @@ from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.damage import sum_is_off_by
 from harness.judge.diagnosis.rules_file_common import is_file, source_of, suspect
 from harness.judge.diagnosis.scene import DumpScene, Scene
-from harness.judge.dialogue.talk import Exchange, is_whole_packet
+from harness.judge.dialogue.exchanges import Exchange, is_whole_packet
 
 _ID_AT: Final = 2  # M1 p. 37
 _DATA: Final = slice(5, 125)

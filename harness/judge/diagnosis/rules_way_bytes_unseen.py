@@ -11,7 +11,7 @@ from harness.judge.diagnosis.cause import Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import ACK, NAK, is_plain, suspect
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.scene import Scene
-from harness.judge.dialogue.talk import Exchange
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.plain import counted
 
 _TOO_SHORT: Final = 4  # bytes by which no message is known

@@ -18,8 +18,8 @@ from harness.judge.diagnosis.rules_answers_seen import (
 )
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Exchange, Reply, is_sound, is_torn_off
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Exchange, Reply, is_sound, is_torn_off
 
 _PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 _CABLE: Final = "cable out"

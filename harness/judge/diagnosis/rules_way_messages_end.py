@@ -10,9 +10,9 @@ from harness.judge.diagnosis.rules_answers_seen import finals, named, suspect
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.rules_way_messages_lost import LOST, arrived
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import is_sound, number_of
 from harness.judge.dialogue.follow import Asked
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import is_sound, number_of
 from harness.judge.plain import counted
 
 

@@ -20,8 +20,8 @@ from harness.judge.diagnosis.rules_answers_seen import (
 )
 from harness.judge.diagnosis.rules_file_common import is_closed, is_file, no_time_before
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
 from harness.judge.dialogue.heard import Heard
-from harness.judge.dialogue.talk import Ended, Exchange, is_sound
 
 _ANSWER_NS: Final = 6 * BYTE_NS
 """No answer takes less: a sender that was told no cannot begin again earlier."""

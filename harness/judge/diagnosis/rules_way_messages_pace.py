@@ -12,9 +12,9 @@ from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
 from harness.judge.diagnosis.rules_answers_seen import ACK, answers, finals, named, suspect
 from harness.judge.diagnosis.rules_file_common import is_file
 from harness.judge.diagnosis.scene import DumpScene, Scene
+from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import in_words
-from harness.judge.dialogue.talk import Ended, Exchange, is_sound
 from harness.judge.plain import counted
 
 _LONG_NS: Final = 1_000_000_000

@@ -17,7 +17,8 @@ from emulator.wire.messages import (
     IdentityReply,
 )
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Exchange, Reply, is_sound
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.judge import (
     DumpSeen,
     Ended,
@@ -26,7 +27,6 @@ from harness.judge.dialogue.judge import (
     follow_capture,
     judge_followed,
 )
-from harness.judge.dialogue.talk import OTHER, Exchange, Reply, Talk, is_sound
 from harness.judge.finding import Finding, Place
 
 
@@ -65,7 +65,7 @@ class Scene:
         return self.followed.recorded
 
     @property
-    def sight(self) -> Sight:
+    def sight(self) -> TimePrecision:
         """How fine its times are."""
         return self.followed.sight
 
@@ -140,7 +140,7 @@ class DumpScene:
     scene: Scene
     index: int
     """Which dump of the capture, from 0 on."""
-    talk: Talk
+    talk: DumpExchange
     seen: DumpSeen
 
     @property

@@ -5,12 +5,12 @@ from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.replies import Replies
 from harness.judge.dialogue.silence import Silences
-from harness.judge.dialogue.talk import Exchange, Reply, Talk
 from harness.judge.plain import counted
 
 _NAK, _WAIT, _CANCEL, _EOF = (
@@ -23,7 +23,7 @@ _STRIKES: Final = 3  # HSK-17, M1 p. 44 (File Dump)
 
 
 def judge_answering(
-    talk: Talk, sight: Sight, ledger: Ledger, last_heard_ns: int | None
+    talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int | None
 ) -> list[str]:
     """Add findings on the receiving side; return what could not be known.
 
@@ -41,7 +41,9 @@ def judge_answering(
 
 
 class _Answers:
-    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger, silences: Silences) -> None:
+    def __init__(
+        self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger, silences: Silences
+    ) -> None:
         self._talk = talk
         self._sight = sight
         self._ledger = ledger

@@ -15,9 +15,9 @@ from typing import Final
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, is_sound, is_torn_off
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import is_rare
-from harness.judge.dialogue.talk import Ended, Exchange, Talk, is_sound, is_torn_off
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.plain import counted, spelled
 from harness.judge.stream import judge_stream
@@ -43,7 +43,9 @@ _RIG_DO: Final = (
 )
 
 
-def judge_content(talk: Talk, how: Ended, sight: Sight, messages: int) -> list[Finding]:
+def judge_content(
+    talk: DumpExchange, how: Ended, sight: TimePrecision, messages: int
+) -> list[Finding]:
     """Return findings on the messages of a dump, one a clause.
 
     `messages` is how many the same side sent in the whole capture.
@@ -74,7 +76,7 @@ def judge_content(talk: Talk, how: Ended, sight: Sight, messages: int) -> list[F
 
 
 def judge_loose(
-    loose: Sequence[Heard], who: Answerable, messages: int, sight: Sight
+    loose: Sequence[Heard], who: Answerable, messages: int, sight: TimePrecision
 ) -> list[Finding]:
     """Return findings on what one side sent outside of dumps, of `messages` in all."""
     rare = is_rare(sum(not is_sound(each) for each in loose), messages)
@@ -98,7 +100,7 @@ def _form_clause(heard: Heard) -> str | None:
     return _FORMS.get(message.kind) if isinstance(message, Malformed) else None
 
 
-def _wrong_form(heard: Heard, sight: Sight) -> Finding:
+def _wrong_form(heard: Heard, sight: TimePrecision) -> Finding:
     message, clause = heard.message, _form_clause(heard)
     assert isinstance(message, Malformed)
     assert clause is not None
@@ -120,7 +122,7 @@ def _wrong_form(heard: Heard, sight: Sight) -> Finding:
     )
 
 
-def _pieces(talk: Talk) -> list[Heard]:
+def _pieces(talk: DumpExchange) -> list[Heard]:
     """Return the messages of a dump in the order of their first sending."""
     timed = [
         (each.sendings[0].said.place, each.best)
@@ -132,7 +134,7 @@ def _pieces(talk: Talk) -> list[Heard]:
     return [heard for _, heard in timed]
 
 
-def _stream_findings(pieces: Sequence[Heard], sight: Sight) -> Iterator[Finding]:
+def _stream_findings(pieces: Sequence[Heard], sight: TimePrecision) -> Iterator[Finding]:
     """Yield what the judge of streams finds, with places in the capture's own stream."""
     offsets = [0]
     for heard in pieces:
@@ -159,7 +161,7 @@ def _stream_findings(pieces: Sequence[Heard], sight: Sight) -> Iterator[Finding]
 class _Whose:
     """Who is answerable for what is wrong in a dump."""
 
-    def __init__(self, talk: Talk, sight: Sight, messages: int) -> None:
+    def __init__(self, talk: DumpExchange, sight: TimePrecision, messages: int) -> None:
         self._talk = talk
         damaged = [each for each in talk.exchanges if not is_sound(each.best)]
         damaged_besides = [each for each in talk.besides if not is_sound(each)]
@@ -202,7 +204,7 @@ def _is_repeated(exchange: Exchange) -> bool:
     return len({each.body for each in exchange.sendings}) == 1
 
 
-def _had_time(talk: Talk, sight: Sight) -> bool:
+def _had_time(talk: DumpExchange, sight: TimePrecision) -> bool:
     """Whether there was time on the line for all packets that are missing."""
     gaps = [
         (one, other)

@@ -3,14 +3,14 @@
 from typing import Final
 
 from emulator.wire.messages import DumpHeader, ExtendedHeader, HandshakeKind
-from harness.judge.dialogue.heard import Sight
-from harness.judge.dialogue.talk import Ended, Exchange, Loop, Talk
+from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, Loop
+from harness.judge.dialogue.heard import TimePrecision
 
 _ENOUGH_NS: Final = 2_500_000_000
 """A capture that goes on for so long after a packet shows that no other followed (our choice)."""
 
 
-def ended(talk: Talk, sight: Sight) -> Ended:
+def ended(talk: DumpExchange, sight: TimePrecision) -> Ended:
     """Return how a dump ended."""
     # A CANCEL ends a dump only if it obeyed; one for another device means nothing to its sender.
     if any(each.kind is HandshakeKind.CANCEL and each.binds for each in talk.replies):
@@ -27,7 +27,7 @@ def ended(talk: Talk, sight: Sight) -> Ended:
     return _unfinished(talk, sight)
 
 
-def _unfinished(talk: Talk, sight: Sight) -> Ended:
+def _unfinished(talk: DumpExchange, sight: TimePrecision) -> Ended:
     last = talk.exchanges[-1]
     reply = last.last_reply
     if talk.followed is not None:
@@ -44,7 +44,7 @@ def _unfinished(talk: Talk, sight: Sight) -> Ended:
     return Ended.SHORT
 
 
-def _fell_back(talk: Talk, followed: Talk) -> bool:
+def _fell_back(talk: DumpExchange, followed: DumpExchange) -> bool:
     return (
         isinstance(talk.header, ExtendedHeader)
         and isinstance(followed.header, DumpHeader)
@@ -54,7 +54,7 @@ def _fell_back(talk: Talk, followed: Talk) -> bool:
     )
 
 
-def loop_of(talk: Talk, *, both_known: bool) -> Loop:
+def loop_of(talk: DumpExchange, *, both_known: bool) -> Loop:
     """Return how both sides went along."""
     if not both_known:
         return Loop.UNKNOWN

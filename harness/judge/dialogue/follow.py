@@ -24,16 +24,16 @@ from emulator.wire.messages import (
 )
 from emulator.wire.splitter import PieceKind
 from harness.files.scan import opens_dump
-from harness.judge.dialogue.heard import Heard, Sight
-from harness.judge.dialogue.placing import place_packet, place_reply
-from harness.judge.dialogue.talk import (
+from harness.judge.dialogue.exchanges import (
     OTHER,
+    DumpExchange,
     Exchange,
-    Talk,
     device_in,
     is_torn_off,
     is_whole_packet,
 )
+from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.placing import place_packet, place_reply
 
 Request = DumpRequest | LoopPointsRequest | ExtendedLoopPointsRequest | SampleNameRequest
 Question = Request | IdentityRequest
@@ -69,7 +69,7 @@ class Asked:
 
     heard: Heard
     message: Question
-    during: Talk | None
+    during: DumpExchange | None
     """The dump in the middle of which it was asked."""
     answers: list[Heard] = field(default_factory=list)
     cancelled: Heard | None = None
@@ -79,7 +79,7 @@ class Asked:
 class Course:
     """Everything that a capture holds, put where it belongs."""
 
-    talks: list[Talk] = field(default_factory=list)
+    talks: list[DumpExchange] = field(default_factory=list)
     asked: list[Asked] = field(default_factory=list)
     echoes: list[tuple[Heard, Heard]] = field(default_factory=list)
     """What came back, and what it is an echo of."""
@@ -94,11 +94,11 @@ class Course:
 class Follower:
     """Takes messages in the order in which they ended."""
 
-    def __init__(self, sight: Sight, *, exact: bool) -> None:
+    def __init__(self, sight: TimePrecision, *, exact: bool) -> None:
         self.course = Course()
         self._sight = sight
         self._exact = exact
-        self._current: dict[Direction, Talk] = {}
+        self._current: dict[Direction, DumpExchange] = {}
         self._spoken: dict[Direction, list[Heard]] = {way: [] for way in Direction}
         self._recent: dict[Direction, list[Heard]] = {way: [] for way in Direction}
 
@@ -140,7 +140,7 @@ class Follower:
             before.sent.append((before.exchanges[0], heard))
             return
         header = heard.message
-        talk = Talk(
+        talk = DumpExchange(
             direction=heard.direction,
             header=header if isinstance(header, DumpHeader | ExtendedHeader) else None,
             device_id=device_in(heard),
@@ -154,7 +154,7 @@ class Follower:
         self._answer(heard, _ANSWERS[DumpRequest])
         self._add(talk)
 
-    def _is_same_header(self, before: Talk, heard: Heard) -> bool:
+    def _is_same_header(self, before: DumpExchange, heard: Heard) -> bool:
         """Whether a header is the one before once more: rejected, or doubled on the way."""
         first = before.exchanges[0]
         if first.place is not None or len(before.exchanges) > 1:
@@ -170,7 +170,7 @@ class Follower:
         )
         return alike and soon and not answered and self._sight.is_timed
 
-    def _add(self, talk: Talk) -> None:
+    def _add(self, talk: DumpExchange) -> None:
         self._current[talk.direction] = talk
         self.course.talks.append(talk)
 
@@ -180,7 +180,7 @@ class Follower:
             self.course.loose.append(heard)  # it may as well be a damaged answer
             return
         if talk is None:
-            talk = Talk(direction=heard.direction, header=None, device_id=device_in(heard))
+            talk = DumpExchange(direction=heard.direction, header=None, device_id=device_in(heard))
             self._add(talk)
         place_packet(talk, heard)
 
@@ -201,13 +201,13 @@ class Follower:
         else:
             self.course.unasked.append((heard, message))
 
-    def _is_reply(self, theirs: Talk, ours: Talk, message: Handshake) -> bool:
+    def _is_reply(self, theirs: DumpExchange, ours: DumpExchange, message: Handshake) -> bool:
         later = theirs.active_ns > ours.active_ns
         if message.kind in _FROM_RECEIVER:
             return later or not theirs.is_full
         return later
 
-    def _follows_loop(self, theirs: Talk, heard: Heard) -> bool:
+    def _follows_loop(self, theirs: DumpExchange, heard: Heard) -> bool:
         """Whether a handshake comes after a loop message and the dump before it is done."""
         if not theirs.is_full or not theirs.exchanges[-1].is_answered:
             return False
@@ -330,7 +330,7 @@ def _is_packet(heard: Heard) -> bool:
     return kind_of(piece.body) is DataPacket
 
 
-def _runs(talk: Talk, heard: Heard) -> bool:
+def _runs(talk: DumpExchange, heard: Heard) -> bool:
     """Whether a dump is in its middle when a message comes, as far as was heard by then."""
     limit_ns = _GIVEN_UP_NS if talk.planned is not None else _NO_MORE_NS
     if talk.is_full or heard.said.start_ns - talk.active_ns > limit_ns:
@@ -341,7 +341,7 @@ def _runs(talk: Talk, heard: Heard) -> bool:
     )
 
 
-def _belongs(talk: Talk, heard: Heard) -> bool:
+def _belongs(talk: DumpExchange, heard: Heard) -> bool:
     """Whether loop points or a name belong to a dump that has been sent."""
     message = heard.message
     return (

@@ -17,7 +17,7 @@ from emulator.wire.codec import Decoded, decode
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
 from emulator.wire.splitter import PieceKind
 from harness.files.recorded import Recorded
-from harness.judge.said import Said, said
+from harness.judge.timed_messages import TimedMessage, said
 
 PORT_NS: Final = 2_000_000
 """What the clock of a port may be wrong by (our choice)."""
@@ -28,7 +28,7 @@ _PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 class Heard(NamedTuple):
     """A message, decoded where it is a whole System Exclusive message."""
 
-    said: Said
+    said: TimedMessage
     message: Decoded | None
 
     @property
@@ -50,7 +50,7 @@ class Fast(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Sight:
+class TimePrecision:
     """How fine the times of a capture are."""
 
     is_timed: bool
@@ -83,7 +83,7 @@ class Sight:
         return self.latest_start_ns(other) - one.said.end_ns + self.tolerance_ns
 
 
-def heard_of(recorded: Recorded) -> tuple[list[Heard], Sight, dict[Direction, list[Fast]]]:
+def heard_of(recorded: Recorded) -> tuple[list[Heard], TimePrecision, dict[Direction, list[Fast]]]:
     """Return the messages of a capture in the order in which they ended, and what is known of them.
 
     Single real-time bytes are left out.  The last are the messages that came too fast.
@@ -103,7 +103,7 @@ def heard_of(recorded: Recorded) -> tuple[list[Heard], Sight, dict[Direction, li
         way: list(_too_fast([each for each in heard if each.direction is way], tolerance_ns))
         for way in Direction
     }
-    sight = Sight(
+    sight = TimePrecision(
         is_timed=recorded.is_timed,
         tolerance_ns=tolerance_ns,
         is_paced={way: not fast[way] for way in Direction},
@@ -112,7 +112,7 @@ def heard_of(recorded: Recorded) -> tuple[list[Heard], Sight, dict[Direction, li
     return heard, sight, fast
 
 
-def _in_order(spoken: Sequence[Said], capture: Capture) -> list[Said]:
+def _in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMessage]:
     """Return messages in the order in which they ended, and at one instant in the capture's own.
 
     A fast port is asked so seldom that an answer and what follows it bear one time.
@@ -124,7 +124,7 @@ def _in_order(spoken: Sequence[Said], capture: Capture) -> list[Said]:
         before.append((before[-1] if before else 0) + len(passage.data))
         passages[passage.direction].append(at)
 
-    def passage_of(each: Said) -> int:
+    def passage_of(each: TimedMessage) -> int:
         stop = each.piece.offset + len(each.piece.raw)
         return passages[each.direction][bisect_left(stops[each.direction], stop)]
 

@@ -11,12 +11,12 @@ from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
 from harness.judge.dialogue.ending import ended, loop_of
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, Loop, is_torn_off, side_of
 from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import Fast, Heard, Sight, heard_of, silences
+from harness.judge.dialogue.heard import Fast, Heard, TimePrecision, heard_of, silences
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
-from harness.judge.dialogue.talk import OTHER, Ended, Loop, Talk, is_torn_off, side_of
 from harness.judge.finding import Answerable, Finding, Verdict
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
@@ -107,7 +107,7 @@ class Followed:
 
     recorded: Recorded
     heard: list[Heard]
-    sight: Sight
+    sight: TimePrecision
     fast: dict[Direction, list[Fast]]
     course: Course
 
@@ -170,7 +170,7 @@ def judge_followed(followed: Followed) -> Verdicts:
 class _Scene:
     """What is known beside a dump itself."""
 
-    sight: Sight
+    sight: TimePrecision
     fast: dict[Direction, list[Fast]]
     last_ns: dict[Direction, int | None] | None
     """When each side said its last word, if both were heard."""
@@ -178,7 +178,7 @@ class _Scene:
     """How many each side sent in all."""
 
 
-def _judge_dump(talk: Talk, scene: _Scene, unknown: list[str]) -> DumpSeen:
+def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSeen:
     sight, last_ns = scene.sight, scene.last_ns
     how = ended(talk, sight)
     ledger = Ledger(sight, talk.direction)
@@ -212,7 +212,7 @@ def _judge_dump(talk: Talk, scene: _Scene, unknown: list[str]) -> DumpSeen:
     )
 
 
-def _judge_replaced(talk: Talk, how: Ended, ledger: Ledger) -> None:
+def _judge_replaced(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
     if how is Ended.FELL_BACK:
         ledger.add(
             "EXT-09",
@@ -234,7 +234,7 @@ def _judge_replaced(talk: Talk, how: Ended, ledger: Ledger) -> None:
         )
 
 
-def _judge_jumps(talk: Talk, how: Ended, ledger: Ledger) -> None:
+def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
     """Tell of numbers passed over in a dump whose packets were not counted."""
     if how in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
         return
@@ -252,7 +252,7 @@ def _judge_jumps(talk: Talk, how: Ended, ledger: Ledger) -> None:
             )
 
 
-def _judge_pace(talk: Talk, sight: Sight, fast: list[Fast], ledger: Ledger) -> None:
+def _judge_pace(talk: DumpExchange, sight: TimePrecision, fast: list[Fast], ledger: Ledger) -> None:
     """Judge whether packets came faster than a line carries them (TIM-06)."""
     if not sight.is_timed or not fast:
         return
@@ -291,7 +291,7 @@ def _judge_echoes(course: Course, ledger: Ledger) -> None:
         )
 
 
-def _judge_sensing(recorded: Recorded, sight: Sight, ledger: Ledger) -> None:
+def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> None:
     ends = [
         each.end_ns
         for each in recorded.capture.passages
@@ -313,7 +313,7 @@ def _judge_sensing(recorded: Recorded, sight: Sight, ledger: Ledger) -> None:
                 )
 
 
-def _loose_findings(course: Course, heard: list[Heard], sight: Sight) -> Iterator[Finding]:
+def _loose_findings(course: Course, heard: list[Heard], sight: TimePrecision) -> Iterator[Finding]:
     for direction in Direction:
         loose = [
             each for each in course.loose if each.direction is direction and not is_torn_off(each)
@@ -322,7 +322,7 @@ def _loose_findings(course: Course, heard: list[Heard], sight: Sight) -> Iterato
         yield from judge_loose(loose, side_of(direction), messages, sight)
 
 
-def _unknown(recorded: Recorded, sight: Sight) -> Iterator[str]:
+def _unknown(recorded: Recorded, sight: TimePrecision) -> Iterator[str]:
     for direction in Direction:
         if direction not in recorded.directions:
             yield (

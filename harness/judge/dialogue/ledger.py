@@ -7,8 +7,8 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.clauses import clause
 from emulator.wire.constants import PACKET_NUMBERS
-from harness.judge.dialogue.heard import Heard, Sight
-from harness.judge.dialogue.talk import Exchange
+from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.notes import VERDICTS
 from harness.judge.plain import lasting
@@ -32,7 +32,7 @@ class _Entry:
 class Ledger:
     """The findings of one dump, or of what stands beside dumps; equal ones are told once."""
 
-    def __init__(self, sight: Sight, direction: Direction | None = None) -> None:
+    def __init__(self, sight: TimePrecision, direction: Direction | None = None) -> None:
         self._sight = sight
         self._direction = direction
         self._entries: dict[tuple[str, str, Answerable], _Entry] = {}

@@ -14,10 +14,10 @@ from emulator.wire.messages import (
     LoopPoints,
     LoopPointsRequest,
 )
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, side_of
 from harness.judge.dialogue.follow import Asked, Course
 from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.talk import OTHER, Ended, Talk, side_of
 from harness.judge.finding import Answerable, Verdict
 
 _HANDSHAKE_NS: Final = 50_000_000  # so soon after a loop message, a handshake belongs to it
@@ -95,7 +95,9 @@ def _loop(message: LoopPoints | ExtendedLoopPoints | DumpHeader | ExtendedHeader
 def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> None:
     """Compare the loops that come back with those that were set."""
     kept = {way: _Kept() for way in Direction}
-    events: list[tuple[int, Heard | Talk]] = [(each.said.place, each) for each in course.told]
+    events: list[tuple[int, Heard | DumpExchange]] = [
+        (each.said.place, each) for each in course.told
+    ]
     for talk, how in zip(course.talks, endings, strict=True):
         if how is Ended.WHOLE:
             events.append((talk.sent[-1][1].said.place, talk))
@@ -109,7 +111,7 @@ def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> Non
         for way in Direction
     }
     for _, event in events:
-        if isinstance(event, Talk):
+        if isinstance(event, DumpExchange):
             _judge_sustain(event, kept, knows, ledger)
         elif isinstance(event.message, _LOOPS):
             if id(event) in asked:
@@ -119,7 +121,7 @@ def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> Non
 
 
 def _judge_sustain(
-    talk: Talk, kept: dict[Direction, _Kept], knows: dict[Direction, bool], ledger: Ledger
+    talk: DumpExchange, kept: dict[Direction, _Kept], knows: dict[Direction, bool], ledger: Ledger
 ) -> None:
     """Compare the loop in a header that comes back with the loop 0 that was set (LOP-02)."""
     header = talk.header

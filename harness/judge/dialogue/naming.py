@@ -6,15 +6,15 @@ from typing import Final
 
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
 from emulator.wire.messages import HandshakeKind
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply, is_sound
 from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound
 from harness.judge.finding import Answerable, Verdict
 
 _ACK, _NAK, _WAIT = HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT
 _MOST_OTHERS: Final = 256  # messages of other kinds that are looked at
 
 
-def judge_numbers(talk: Talk, ledger: Ledger) -> None:
+def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge the numbers of ACKs and NAKs to packets, and what follows a jump."""
     acks = [
         (exchange, reply)
@@ -77,7 +77,7 @@ def _habit(acks: list[tuple[Exchange, Reply]]) -> str:
     return ""
 
 
-def judge_device_ids(talk: Talk, ledger: Ledger) -> None:
+def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge whose device IDs the replies carry."""
     own = talk.device_id
     counts = Counter(reply.message.device_id for reply in talk.replies)
@@ -106,7 +106,7 @@ def judge_device_ids(talk: Talk, ledger: Ledger) -> None:
         )
 
 
-def judge_others(talk: Talk, ledger: Ledger) -> None:
+def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
     """Record what a message in the middle of a WAIT led to (HSK-22)."""
     ends = [each.end_ns for each in talk.replies]
     for other in talk.others[:_MOST_OTHERS]:

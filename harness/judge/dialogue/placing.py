@@ -9,14 +9,21 @@ from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import Handshake, HandshakeKind
-from harness.judge.dialogue.heard import Heard, Sight
-from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound, is_whole_packet, number_of
+from harness.judge.dialogue.exchanges import (
+    DumpExchange,
+    Exchange,
+    Reply,
+    is_sound,
+    is_whole_packet,
+    number_of,
+)
+from harness.judge.dialogue.heard import Heard, TimePrecision
 
 _LOOK_BACK: Final = 8  # exchanges that a late reply may be behind
 _HALF: Final = PACKET_NUMBERS // 2
 
 
-def place_packet(talk: Talk, heard: Heard) -> None:
+def place_packet(talk: DumpExchange, heard: Heard) -> None:
     """Add a packet, whole or damaged, to the exchange that it belongs to."""
     exchange = _exchange_for(talk, heard)
     if not exchange.sendings:
@@ -25,7 +32,7 @@ def place_packet(talk: Talk, heard: Heard) -> None:
     talk.sent.append((exchange, heard))
 
 
-def _exchange_for(talk: Talk, heard: Heard) -> Exchange:
+def _exchange_for(talk: DumpExchange, heard: Heard) -> Exchange:
     last = talk.exchanges[-1] if talk.exchanges else None
     place = -1 if last is None or last.place is None else last.place
     due = 0 if last is None or last.place is None else (last.number + 1) % PACKET_NUMBERS
@@ -57,7 +64,7 @@ def _is_again(last: Exchange, heard: Heard, number: int | None, due: int) -> boo
     return number == last.number
 
 
-def _earlier(talk: Talk, heard: Heard, number: int) -> Exchange | None:
+def _earlier(talk: DumpExchange, heard: Heard, number: int) -> Exchange | None:
     """Return an earlier packet that is sent again out of order, if it is one."""
     for exchange in talk.exchanges[: -_HALF - 1 : -1]:
         if exchange.place is not None and exchange.number == number:
@@ -71,7 +78,9 @@ def _earlier(talk: Talk, heard: Heard, number: int) -> Exchange | None:
     return None
 
 
-def place_reply(talk: Talk, heard: Heard, message: Handshake, sight: Sight, exact: bool) -> None:
+def place_reply(
+    talk: DumpExchange, heard: Heard, message: Handshake, sight: TimePrecision, exact: bool
+) -> None:
     """Add a handshake of the receiver to the exchange that it answers."""
     exchange = _answered(talk, heard, message, sight, exact)
     sending = _sending(exchange, heard, sight, exact)
@@ -93,7 +102,9 @@ def _numbers(exchange: Exchange) -> set[int]:
     return {exchange.number, *(number for number in found if number is not None)}
 
 
-def _answered(talk: Talk, heard: Heard, message: Handshake, sight: Sight, exact: bool) -> Exchange:
+def _answered(
+    talk: DumpExchange, heard: Heard, message: Handshake, sight: TimePrecision, exact: bool
+) -> Exchange:
     known = [
         each
         for each in talk.exchanges[-_LOOK_BACK - 1 :]
@@ -118,7 +129,7 @@ def _answered(talk: Talk, heard: Heard, message: Handshake, sight: Sight, exact:
     return before if is_late_header and ack and not latest.replies else latest
 
 
-def _sending(exchange: Exchange, heard: Heard, sight: Sight, exact: bool) -> int:
+def _sending(exchange: Exchange, heard: Heard, sight: TimePrecision, exact: bool) -> int:
     """Return which sending was the last that the reply can answer."""
     limit_ns = heard.said.start_ns if exact else heard.said.end_ns
     ended = [

@@ -14,11 +14,11 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
+from harness.judge.dialogue.exchanges import OTHER, Ended, side_of
 from harness.judge.dialogue.follow import Asked, Course
-from harness.judge.dialogue.heard import Sight
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.loops import judge_loop_handshakes, judge_loop_request, judge_loops
-from harness.judge.dialogue.talk import OTHER, Ended, side_of
 from harness.judge.finding import Answerable, Verdict
 
 _SLOW_NS: Final = 200_000_000  # TIM-11, M1 p. 45 (File Dump)
@@ -27,7 +27,7 @@ _SILENT_NS: Final = 1_000_000_000
 
 
 def judge_questions(
-    course: Course, endings: Sequence[Ended], sight: Sight, ledger: Ledger, both: bool
+    course: Course, endings: Sequence[Ended], sight: TimePrecision, ledger: Ledger, both: bool
 ) -> None:
     """Add findings on questions and their answers; silence is judged if `both` were heard."""
     for asked in course.asked:
@@ -46,7 +46,9 @@ def judge_questions(
     judge_loop_handshakes(course, ledger)
 
 
-def _judge_request(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger, both: bool) -> None:
+def _judge_request(
+    asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
+) -> None:
     assert isinstance(asked.message, DumpRequest)
     wanted = asked.message.sample_number
     if asked.during is not None and asked.during.last_ns > asked.heard.said.end_ns:
@@ -83,7 +85,7 @@ def _judge_request(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger, 
         _judge_header(asked, who, sight, ledger)
 
 
-def _judge_header(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger) -> None:
+def _judge_header(asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger) -> None:
     answer = asked.answers[0]
     header = answer.message
     assert isinstance(asked.message, DumpRequest)
@@ -115,7 +117,9 @@ def _judge_header(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger) -
     )
 
 
-def _judge_name(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger, both: bool) -> None:
+def _judge_name(
+    asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
+) -> None:
     assert isinstance(asked.message, SampleNameRequest)
     wanted = asked.message.sample_number
     swapped = wanted % PACKET_NUMBERS * PACKET_NUMBERS + wanted // PACKET_NUMBERS
@@ -149,7 +153,7 @@ def _judge_name(asked: Asked, who: Answerable, sight: Sight, ledger: Ledger, bot
         )
 
 
-def _went_on(asked: Asked, sight: Sight) -> bool:
+def _went_on(asked: Asked, sight: TimePrecision) -> bool:
     """Whether the capture goes on long enough for an answer to be missed."""
     return sight.is_timed and sight.last_ns - asked.heard.said.end_ns > _SILENT_NS
 
@@ -157,7 +161,7 @@ def _went_on(asked: Asked, sight: Sight) -> bool:
 # Identity.
 
 
-def _judge_identity(course: Course, sight: Sight, ledger: Ledger, both: bool) -> None:
+def _judge_identity(course: Course, sight: TimePrecision, ledger: Ledger, both: bool) -> None:
     asked = [  # of units: a host may have no identity
         each
         for each in course.asked

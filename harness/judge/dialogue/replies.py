@@ -5,9 +5,15 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.messages import HandshakeKind
 from emulator.wire.splitter import PieceKind
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import (
+    DumpExchange,
+    Exchange,
+    Reply,
+    is_sound,
+    is_whole_packet,
+)
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound, is_whole_packet
 from harness.judge.finding import Verdict
 
 _ACK, _NAK, _WAIT, _EOF = (
@@ -22,7 +28,7 @@ _GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
 class Replies:
     """Judges the replies of one dump one by one."""
 
-    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger) -> None:
+    def __init__(self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
         self._talk = talk
         self._sight = sight
         self._ledger = ledger

@@ -6,9 +6,15 @@ from typing import Final
 
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_BYTES, PACKET_LIMIT_NS
 from emulator.wire.messages import ExtendedHeader, HandshakeKind
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import (
+    DumpExchange,
+    Exchange,
+    Reply,
+    is_sound,
+    is_whole_packet,
+)
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
-from harness.judge.dialogue.talk import Exchange, Reply, Talk, is_sound, is_whole_packet
 from harness.judge.finding import Answerable, Verdict
 
 _ACK, _NAK, _WAIT, _CANCEL, _EOF = (
@@ -24,7 +30,7 @@ _WINDOW: Final = 16  # replies before a message that can have to do with it
 _SOON_NS: Final = 100_000_000  # TIM-07
 
 
-def judge_sending(talk: Talk, sight: Sight, ledger: Ledger) -> None:
+def judge_sending(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
     """Add findings on what the sending side did at each of its steps."""
     judge = _Steps(talk, sight, ledger)
     for (exchange, sending), (next_exchange, next_sending) in pairwise(talk.sent):
@@ -37,7 +43,7 @@ def judge_sending(talk: Talk, sight: Sight, ledger: Ledger) -> None:
 class _Steps:
     """Judges each message of the sending side by what it had heard before it began."""
 
-    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger) -> None:
+    def __init__(self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
         self._talk = talk
         self._sight = sight
         self._ledger = ledger
@@ -281,7 +287,7 @@ class _Steps:
         )
 
 
-def _judge_sendings(talk: Talk, exchange: Exchange, ledger: Ledger) -> None:
+def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> None:
     """Judge whether a message that was sent again was the same."""
     if len(exchange.sendings) == 1:
         return
@@ -317,7 +323,7 @@ def _judge_sendings(talk: Talk, exchange: Exchange, ledger: Ledger) -> None:
             )
 
 
-def _judge_handshakes(talk: Talk, sight: Sight, ledger: Ledger) -> None:
+def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
     """Judge the handshakes of the sending side."""
     for heard, message in talk.handshakes:
         if message.kind is _EOF:

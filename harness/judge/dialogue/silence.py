@@ -4,9 +4,9 @@ from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
-from harness.judge.dialogue.heard import Heard, Sight
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange, is_sound, is_whole_packet
+from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.talk import Exchange, Talk, is_sound, is_whole_packet
 from harness.judge.finding import Answerable, Verdict
 from harness.judge.plain import counted
 
@@ -16,7 +16,9 @@ _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
 class Silences:
     """Gathers the messages of one dump that got no answer."""
 
-    def __init__(self, talk: Talk, sight: Sight, ledger: Ledger, last_heard_ns: int) -> None:
+    def __init__(
+        self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int
+    ) -> None:
         self._talk = talk
         self._sight = sight
         self._ledger = ledger

@@ -16,7 +16,7 @@ Counterpart = tuple[int | None, int | None]
 """Indices into both lists; None where one has nothing to stand there."""
 
 
-def counterparts(
+def edit_script(
     a: Sequence[bytes], b: Sequence[bytes], *, most: int = MOST_EDITS
 ) -> Iterator[Counterpart]:
     """Yield every index of both lists, in order; equal ones together, others by their place."""

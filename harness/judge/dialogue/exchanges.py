@@ -106,7 +106,7 @@ class Exchange:
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
-class Talk:
+class DumpExchange:
     """One dump in one direction and what the other side said to it."""
 
     direction: Direction
@@ -123,7 +123,7 @@ class Talk:
     """Handshakes of the sending side: CANCEL, EOF, or ones that it should not send."""
     others: list[Heard] = field(default_factory=list)
     """What the receiver said beside handshakes while the dump ran."""
-    followed: "Talk | None" = None
+    followed: "DumpExchange | None" = None
     """The dump that the same side sent next."""
     goes_on_ns: int | None = None
     """When the sending side next said anything after its last packet, if it did."""

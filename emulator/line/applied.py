@@ -24,7 +24,7 @@ class Placed:
     """The words in which it was asked for."""
 
 
-class Struck(NamedTuple):
+class AppliedFault(NamedTuple):
     """One time that a disturbance struck: the truth about what was done to the line."""
 
     said: str
@@ -46,16 +46,16 @@ class Struck(NamedTuple):
         return self.bytes[0] if self.bytes else None
 
 
-def struck_at(said: str, seen: Seen, places: tuple[int, ...], at_ns: int) -> Struck:
+def struck_at(said: str, seen: Seen, places: tuple[int, ...], at_ns: int) -> AppliedFault:
     """Return what struck a message."""
-    return Struck(said, seen.direction, seen.message, seen.sort, seen.packet, places, at_ns)
+    return AppliedFault(said, seen.direction, seen.message, seen.sort, seen.packet, places, at_ns)
 
 
 class Strikes:
     """Everything placed on one line, and what it did so far."""
 
     def __init__(self, placed: Sequence[Placed]) -> None:
-        self.struck: Final[list[Struck]] = []
+        self.struck: Final[list[AppliedFault]] = []
         self._watch: Final = Watch()
         self._aims: Final = [
             (each, Aim(each.where, each.where.salt(type(each.effect).__name__))) for each in placed
@@ -81,7 +81,7 @@ class Strike:
     aim: Aim
     seen: Seen
     turn: int
-    struck: list[Struck]
+    struck: list[AppliedFault]
 
     def act(self, timed: Timed, byte_ns: int) -> bool:
         """Do it to the bytes of the message; return whether there was anything to strike."""

@@ -19,7 +19,7 @@ _NAMES = {
 }
 
 
-class Said(NamedTuple):
+class TimedMessage(NamedTuple):
     """A message, or what else passed in one piece; times count from the first message on."""
 
     direction: Direction
@@ -39,7 +39,7 @@ class Said(NamedTuple):
         return self.piece.kind is PieceKind.REALTIME
 
 
-def said(capture: Capture, directions: Sequence[Direction]) -> list[Said]:
+def said(capture: Capture, directions: Sequence[Direction]) -> list[TimedMessage]:
     """Return what passed in these directions, in the order in which it ended."""
     found = [
         (each.end_ns, direction is Direction.FROM_UNIT, each.start_ns, direction, each.piece)
@@ -78,12 +78,12 @@ def _named(message: Decoded) -> str:
 
 def _counted(
     found: Sequence[tuple[int, bool, int, Direction, Piece]], zero_ns: int
-) -> Iterator[Said]:
+) -> Iterator[TimedMessage]:
     numbers: dict[tuple[Direction, bool], int] = {}
     for place, (end_ns, _, start_ns, direction, piece) in enumerate(found):
         realtime = _is_realtime(piece)
         number = numbers[direction, realtime] = numbers.get((direction, realtime), 0) + 1
-        yield Said(
+        yield TimedMessage(
             direction=direction,
             number=number,
             place=place,
