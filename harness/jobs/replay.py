@@ -197,7 +197,8 @@ class Replay:
         # What comes back of a dump that nothing was said to may be what was there before.
         is_of_it = memory is not None or outcome is not Outcome.UNCONFIRMED
         if ending.end is SenderEnd.SENT and comparison is not None and got is not None and is_of_it:
-            findings += came_back(comparison, dump.sample, got)
+            in_memory = memory is not None
+            findings += came_back(comparison, dump.sample, got, is_in_memory=in_memory)
         findings += (*not_told(back.unanswered), *torn_findings(back))
         findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
         if (own := self._other_device(dump)) is not None:

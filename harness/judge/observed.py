@@ -126,14 +126,33 @@ def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     )
 
 
-def came_back(comparison: Comparison, sent: Sample, got: Sample) -> tuple[Finding, ...]:
-    """Return findings on what a unit sent back, or holds, that is not what it was sent."""
+def came_back(
+    comparison: Comparison, sent: Sample, got: Sample, *, is_in_memory: bool = False
+) -> tuple[Finding, ...]:
+    """Return findings on what a unit sent back, or holds, that is not what it was sent.
+
+    `is_in_memory` is whether the unit's memory was looked at, as in a rehearsal.  What only came
+    over a line may have been altered there where no checksum covers it: headers have none.
+    """
     kinds = [difference.kind for difference in comparison.explanation[:_MOST]]
     if not _HARMLESS.isdisjoint(kinds):  # says already how many bits the words have
         fields = tuple(each for each in comparison.fields if each.clause != "HDR-03")
         comparison = replace(comparison, fields=fields)
     found = findings(comparison, answerable=Answerable.UNIT)
-    return tuple(_by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds))
+    found = tuple(_by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds))
+    return found if is_in_memory else tuple(map(_as_it_came, found))
+
+
+def _as_it_came(finding: Finding) -> Finding:
+    """Return a finding on a field of a header that came over a line: nobody is to blame yet."""
+    if finding.verdict is not Verdict.BENT:
+        return finding
+    return replace(
+        finding,
+        answerable=Answerable.RIG,
+        do="A header has no checksum: it may have been altered on the way. Send the dump again; if "
+        "the same comes back, the unit keeps it so.",
+    )
 
 
 def _by_kind(finding: Finding, kind: Kind | None, sent: Sample, got: Sample) -> Finding:

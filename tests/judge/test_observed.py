@@ -238,6 +238,18 @@ def back(sent: Sample, got: Sample) -> tuple[Finding, ...]:
 WORDS = [(1021 * i) % 65536 - 32768 for i in range(160)]
 
 
+def test_a_rate_that_came_back_other_is_nobodys_fault_yet_but_for_a_unit_whose_memory_is_seen() -> (
+    None
+):
+    # A header has no checksum (M1 p. 37): the line may have altered it, there or back.
+    sent, got = sample(WORDS), sample(WORDS, rate=Fraction(44_350))
+    (finding,) = back(sent, got)
+    assert (finding.verdict, finding.answerable) == (Verdict.BENT, Answerable.RIG)
+    assert "Send the dump again" in finding.do
+    (finding,) = came_back(compare_samples(sent, got), sent, got, is_in_memory=True)
+    assert finding.answerable is Answerable.UNIT
+
+
 def test_the_same_sample_is_nothing_found() -> None:
     assert back(sample(WORDS), sample(WORDS)) == ()
 
