@@ -12,6 +12,9 @@ from tests.diagnosis import tables
 from tests.diagnosis.doubles import Doubles, doubles_of
 from tests.diagnosis.families import families_of, family_named
 from tests.diagnosis.family import Family, Part
+from tests.diagnosis.left_out import LeftOut, left_out_of
+from tests.diagnosis.left_out import lines_of as left_out_lines
+from tests.diagnosis.left_out import word_lines as left_out_words
 from tests.diagnosis.remedies import Remedied, remedied_in
 from tests.diagnosis.runs import Run, run_of
 from tests.diagnosis.scoring import Tally, verdict_of
@@ -26,6 +29,8 @@ _PARTS: Final = (
     "silent",
     "injector",
     "remedies",
+    "left-out",
+    "confidence",
     "all",
 )
 _SMALL: Final = {
@@ -36,6 +41,8 @@ _SMALL: Final = {
     "silent": 300,
     "injector": 600,
     "remedies": 600,
+    "left-out": 2_000,
+    "confidence": 2_000,
 }
 _CHUNK: Final = 50
 _Total = TypeVar("_Total", Doubles, Silent)
@@ -213,6 +220,43 @@ def _injector(runs: int, asked: argparse.Namespace) -> int | None:
     return done
 
 
+def _left_out_in(task: tuple[str, range, int]) -> LeftOut:
+    """Run a task of the first set, or of the second where the name is empty."""
+    from tests.diagnosis.second import runs_of_second
+
+    name, numbers, seed = task
+    if not name:
+        return left_out_of(runs_of_second(seed, numbers))
+    return left_out_of(run_of(family_named(name), number, seed) for number in numbers)
+
+
+def _left_out(runs: int, asked: argparse.Namespace) -> int | None:
+    return _without(runs, asked, left_out_lines, left_out_words)
+
+
+def _confidence(runs: int, asked: argparse.Namespace) -> int | None:
+    return _without(runs, asked, left_out_words)
+
+
+def _without(
+    runs: int, asked: argparse.Namespace, *lines: Callable[[LeftOut], Iterable[str]]
+) -> int | None:
+    """Half of the runs are of the first set and half of the second."""
+    total, half = LeftOut(), runs // 2
+
+    def add(tally: LeftOut) -> int:
+        total.merge(tally)
+        return tally.done
+
+    tasks = [
+        *chunks_of(families_of(Part.SINGLE), half, asked.seed),
+        *(("", range(at, min(at + _CHUNK, half)), asked.seed) for at in range(0, half, _CHUNK)),
+    ]
+    done = gathered(_left_out_in, tasks, add, 2 * half, jobs=asked.jobs)
+    _print(*(each(total) for each in lines))
+    return done
+
+
 def _show(tally: Tally, asked: argparse.Namespace, part: str = "") -> None:
     again = f"--seed {asked.seed} {part}"
     for family, number, named in tally.missed[: asked.show]:
@@ -258,6 +302,8 @@ _WORK: Final[dict[str, Callable[[int, argparse.Namespace], int | None]]] = {
     "silent": _silent,
     "injector": _injector,
     "remedies": _remedies,
+    "left-out": _left_out,
+    "confidence": _confidence,
 }
 
 if __name__ == "__main__":

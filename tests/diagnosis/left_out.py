@@ -1,0 +1,176 @@
+"""Leave one cause out: what the diagnosis says of a fault that nobody wrote a row for.
+
+Theory of operation.  A run is diagnosed whole.  Where the first cause is right, everything that
+suspects that cause is taken away and the same capture is diagnosed again.  What is right then is
+another cause of the label, to say that nothing is decided, or to name nothing and say that there
+is too little to tell.  Wrong are a sure answer outside the label, and "nothing is wrong".
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Final
+from unittest.mock import patch
+
+from harness.files.recorded import Recorded
+from harness.judge.diagnosis import diagnose as module
+from harness.judge.diagnosis.cause import Suspicion
+from harness.judge.diagnosis.confidence import Confidence
+from harness.judge.diagnosis.diagnose import Answer, Diagnosis, diagnose
+from harness.judge.diagnosis.register import all_rules
+from harness.judge.diagnosis.scene import Scene, Source
+from tests.diagnosis.alike import NOTHING
+from tests.diagnosis.runs import Run
+from tests.diagnosis.scoring import wilson
+
+SURE: Final = (Confidence.CERTAIN, Confidence.VERY_LIKELY)
+"""Words that a user acts upon."""
+MOST_WRONG: Final = 0.03
+MOST_NOTHING: Final = 0.01
+"""What is claimed: so many are surely wrong, and so many are told that nothing is wrong."""
+_WIDE: Final = 40
+
+
+@contextmanager
+def taken_away(cause: str) -> Iterator[None]:
+    """Have the diagnosis know nothing of a cause."""
+
+    def others(scene: Scene) -> Iterator[Suspicion]:
+        return (each for rule in all_rules() for each in rule(scene) if each.cause != cause)
+
+    with patch.object(module, "all_rules", lambda: (others,)):
+        yield
+
+
+def diagnose_without(cause: str, recorded: Recorded, sources: Sequence[Source] = ()) -> Diagnosis:
+    """Diagnose a capture without a cause."""
+    with taken_away(cause):
+        return diagnose(recorded, sources)
+
+
+@dataclass(slots=True)
+class Without:
+    """What the runs of one cause came to without it."""
+
+    runs: int = 0
+    sure_wrong: int = 0
+    nothing: int = 0
+    """Runs that are told that nothing is wrong, though their label does not allow that."""
+
+    def merge(self, other: "Without") -> None:
+        """Add another count to this one."""
+        self.runs += other.runs
+        self.sure_wrong += other.sure_wrong
+        self.nothing += other.nothing
+
+
+@dataclass(slots=True)
+class LeftOut:
+    """What many runs came to, each without the cause that it is right to name."""
+
+    causes: dict[str, Without] = field(default_factory=dict)
+    others: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """The cause left out, and what was named instead, surely and wrongly."""
+    words: Counter[tuple[str, bool]] = field(default_factory=Counter)
+    """A word of confidence, and whether what it was said of is right."""
+    whole: Counter[tuple[str, bool]] = field(default_factory=Counter)
+    """The same with all causes."""
+    done: int = 0
+
+    def add(self, run: Run) -> None:
+        """Diagnose a run, then again without its cause."""
+        self.done += 1
+        if run.is_clean:
+            return
+        found = diagnose(run.recorded, run.sources)
+        _count_word(self.whole, found, run)
+        if found.first is None or found.first.name not in run.accepted:
+            return
+        cause = found.first.name
+        left = diagnose_without(cause, run.recorded, run.sources)
+        _count_word(self.words, left, run)
+        count = self.causes.setdefault(cause, Without())
+        count.runs += 1
+        count.nothing += left.answer is Answer.NOTHING_WRONG and NOTHING not in run.accepted
+        if is_surely_wrong(left, run):
+            count.sure_wrong += 1
+            assert left.first is not None
+            self.others[cause, left.first.name] += 1
+
+    def merge(self, other: "LeftOut") -> None:
+        """Add another tally to this one."""
+        for name, count in other.causes.items():
+            self.causes.setdefault(name, Without()).merge(count)
+        self.others += other.others
+        self.words += other.words
+        self.whole += other.whole
+        self.done += other.done
+
+    @property
+    def total(self) -> Without:
+        """The sum over all causes."""
+        total = Without()
+        for each in self.causes.values():
+            total.merge(each)
+        return total
+
+
+def is_surely_wrong(found: Diagnosis, run: Run) -> bool:
+    """Whether a diagnosis is sure of a cause that is not right."""
+    first = found.first
+    return found.confidence in SURE and first is not None and first.name not in run.accepted
+
+
+def _count_word(words: Counter[tuple[str, bool]], found: Diagnosis, run: Run) -> None:
+    if found.first is not None and found.confidence is not None:
+        words[str(found.confidence), found.first.name in run.accepted] += 1
+
+
+def left_out_of(runs: Iterable[Run]) -> LeftOut:
+    """Return what some runs came to."""
+    tally = LeftOut()
+    for run in runs:
+        tally.add(run)
+    return tally
+
+
+def lines_of(tally: LeftOut) -> Iterator[str]:
+    """Yield the table by cause, the worst first, and the totals."""
+    total = tally.total
+    yield f"without the cause that is right: {total.runs:,} runs of {len(tally.causes)} causes"
+    if not total.runs:
+        return
+    yield f"  sure and wrong        {_share(total.sure_wrong, total.runs)}"
+    yield f"  nothing is wrong      {_share(total.nothing, total.runs)}"
+    yield f"  {'left out':{_WIDE}} {'runs':>7} {'wrong':>7} {'nothing':>7}  named instead"
+    for name, count in sorted(tally.causes.items(), key=_badness, reverse=True):
+        instead = Counter({b: n for (a, b), n in tally.others.items() if a == name})
+        named = "; ".join(f"{cause} ({n})" for cause, n in instead.most_common(2))
+        yield (
+            f"  {name[:_WIDE]:{_WIDE}} {count.runs:7,} {count.sure_wrong / count.runs:7.1%} "
+            f"{count.nothing / count.runs:7.1%}  {named}"
+        )
+
+
+def word_lines(tally: LeftOut) -> Iterator[str]:
+    """Yield what each word is worth with all causes, and for faults that no row is for."""
+    yield "how sure it says it is, and how often that is right:"
+    yield f"  {'':12} {'with all causes':^28} {'without the right one':^28}"
+    for word in Confidence:
+        cells = []
+        for words in (tally.whole, tally.words):
+            right, wrong = words[str(word), True], words[str(word), False]
+            share = f"{right / (right + wrong):7.2%}" if right + wrong else "      -"
+            cells.append(f"{share} of {right + wrong:7,}")
+        yield f"  {word:12} {cells[0]:^28} {cells[1]:^28}"
+
+
+def _badness(each: tuple[str, Without]) -> tuple[float, int]:
+    count = each[1]
+    return (count.sure_wrong + count.nothing) / count.runs, count.runs
+
+
+def _share(some: int, of: int) -> str:
+    low, high = wilson(some, of)
+    return f"{some / of:7.2%}  [{low:.2%} to {high:.2%}]"
