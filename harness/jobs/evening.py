@@ -35,6 +35,7 @@ from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played, Row, settled
 from harness.jobs.replay import Sent, sent_before
 from harness.jobs.selection import LeftOut, Selection, Why, meet
+from harness.jobs.transfer import Transfer
 
 _MOMENT_NS: Final = 500_000_000
 """What whoever has hung up is given to be there again, or to be gone for good."""
@@ -180,17 +181,16 @@ class Evening:
 
     def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
         """Return the rows as it stands in the end, and write down what the unit did not keep."""
-        if not self._is_up():
-            return list(rows)
-        found = settled(rows, on_the_line(self._live.line, wants_stop))
+        is_up = self._is_up()
+        found = settled(rows, on_the_line(self._live.line, wants_stop) if is_up else _not_asked)
         for before, row in zip(rows, found, strict=True):
             if isinstance(row, Played) and row is not before and not row.transfer.still_there:
                 transfer = row.transfer
                 is_last = self._journal.entry_of(*transfer.dump.key) is not None
                 if is_last and not transfer.is_replaced:  # else another dump has its number
                     self._enter(_entry(transfer.dump, Stage.ENDED, outcome=str(transfer.outcome)))
-        if not any(isinstance(row, Played) for row in found):
-            return found  # the unit was asked just now
+        if not is_up or not any(isinstance(row, Played) for row in found):
+            return found  # the unit can't be asked, or was asked just now
         return [self._still(row) for row in found]
 
     def _still(self, row: Row) -> Row:
@@ -221,6 +221,10 @@ class Evening:
             return False
         self._has_begun = True
         return True
+
+
+def _not_asked(transfer: Transfer, later: Sequence[Transfer]) -> None:
+    """Know nothing of what the unit still has: its port has failed."""
 
 
 def _entry(

@@ -220,3 +220,19 @@ def test_answers_that_name_nothing_are_no_proof_of_a_dump_that_is_not_read_back(
 def test_a_dump_that_went_to_another_place_has_not_replaced_the_one_before() -> None:
     """The unit gives some samples a number of its own: the earlier one comes back for both."""
     is_true(live_through(evening_of(20261201, 1238)))
+
+
+@pytest.mark.parametrize(
+    ("at_s", "says"),
+    [(0.32, "unconfirmed"), (0.5, "not kept")],
+    ids=["while its place is taken", "while what took its place is read back"],
+)
+def test_a_sample_whose_place_was_taken_is_not_loaded_though_the_port_failed_then(
+    at_s: float, says: str
+) -> None:
+    other = replace(SHORT, file="c.syx", words=tuple(range(50, 150)))
+    evening = lived(
+        Trouble(kind="unplug", at_s=at_s, for_s=1e9), dumps=(SHORT, other), options=("--replace",)
+    )
+    assert told(evening.turns[0]).outcome == says
+    is_true(evening)
