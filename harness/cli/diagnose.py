@@ -49,11 +49,11 @@ def diagnose(
     read or holds no transfer.
     """
     from emulator.dump.capture import Direction
+    from harness.diagnose.diagnose import diagnose as diagnosed
     from harness.files.capture_file import load
     from harness.files.opening import shown
     from harness.files.problem import Problem
     from harness.jobs.sources import sources_in
-    from harness.judge.diagnosis.diagnose import diagnose as diagnosed
     from harness.report.diagnose import diagnosis_document, diagnosis_lines, is_well
 
     with _patience(capture):

@@ -26,7 +26,7 @@ from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
 
 if TYPE_CHECKING:
-    from harness.judge.diagnosis.diagnose import Diagnosis
+    from harness.diagnose.diagnose import Diagnosis
 
 
 class LiveReplay:
@@ -98,7 +98,7 @@ class LiveReplay:
         return Played(transfer=transfer, diagnosis=diagnosis)
 
     def _diagnosed(self, dump: Dump, recorded: Recorded) -> "Diagnosis":
-        from harness.judge.diagnosis.diagnose import diagnose
+        from harness.diagnose.diagnose import diagnose
 
         return diagnose(recorded, [source_of(dump)])
 

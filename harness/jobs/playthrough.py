@@ -19,7 +19,7 @@ from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding
 
 if TYPE_CHECKING:
-    from harness.judge.diagnosis.diagnose import Diagnosis
+    from harness.diagnose.diagnose import Diagnosis
 
 _EQUAL_REFUSALS: Final = 2
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)

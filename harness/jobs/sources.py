@@ -2,11 +2,11 @@
 
 from collections.abc import Sequence
 
+from harness.diagnose.scene import Source
 from harness.files.dumpfile import load
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.jobs.playlist import Dump, dumps_in
-from harness.judge.diagnosis.scene import Source
 
 
 def sources_in(paths: Sequence[str]) -> tuple[Source, ...]:

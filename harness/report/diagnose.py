@@ -7,13 +7,13 @@ from itertools import count as counting
 from typing import Any, Final
 
 from emulator.dump.capture import Direction
+from harness.diagnose.cause import Evidence
+from harness.diagnose.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
+from harness.diagnose.diagnose import Answer, Diagnosis
+from harness.diagnose.ranking import Ranked
+from harness.diagnose.scene import Scene
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
-from harness.judge.diagnosis.cause import Evidence
-from harness.judge.diagnosis.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
-from harness.judge.diagnosis.diagnose import Answer, Diagnosis
-from harness.judge.diagnosis.ranking import Ranked
-from harness.judge.diagnosis.scene import Scene
 from harness.judge.finding import Place
 from harness.report.quantities import count, duration
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from harness.diagnose.table import CAUSES
 from harness.jobs.disturb_situations import read_all
-from harness.judge.diagnosis.register import CAUSES
 from tests.cli.runs import run_all
 
 PROSE = {"waits"}

@@ -7,7 +7,7 @@ from functools import partial
 from time import perf_counter
 from typing import Final, TypeVar
 
-from harness.judge.diagnosis.diagnose import diagnose
+from harness.diagnose.diagnose import diagnose
 from tests.diagnosis import tables
 from tests.diagnosis.doubles import Doubles, doubles_of
 from tests.diagnosis.families import families_of, family_named

@@ -9,10 +9,10 @@ from itertools import count
 from typing import Final
 
 from emulator.line.dice import salt_of
+from harness.diagnose.diagnose import Diagnosis, diagnose
+from harness.diagnose.scene import Source
 from harness.jobs.disturb_reading import NotUnderstood
 from harness.jobs.sources import source_of
-from harness.judge.diagnosis.diagnose import Diagnosis, diagnose
-from harness.judge.diagnosis.scene import Source
 from tests.diagnosis.alike import NOTHING, Alike
 from tests.diagnosis.families import SINGLE
 from tests.diagnosis.family import Family, Shown

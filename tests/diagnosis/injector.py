@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Final
 
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.diagnosis.scene import Source
 from tests.diagnosis import (
     injector_answers,
     injector_file,

@@ -18,13 +18,13 @@ from emulator.line.effects import Echo, Retell
 from emulator.line.link import Link
 from emulator.line.placement import EVERYWHERE
 from emulator.line.trouble import Trouble
+from harness.diagnose.cause import Where
+from harness.diagnose.diagnose import diagnose
+from harness.diagnose.table import cause_named
 from harness.jobs.disturb_asked import Asked, NoSpacing
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
-from harness.judge.diagnosis.cause import Where
-from harness.judge.diagnosis.diagnose import diagnose
-from harness.judge.diagnosis.register import cause_named
 from tests.diagnosis.families import family_named
 from tests.diagnosis.family import Family
 from tests.diagnosis.runs import (

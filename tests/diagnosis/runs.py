@@ -14,13 +14,13 @@ from emulator.line.applied import AppliedFault
 from emulator.line.dice import salt_of
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.sizes import words_per_packet
+from harness.diagnose.scene import Source
 from harness.files.recorded import BOTH, Recorded, TakenAt, back_to_back
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.playlist import Dump
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
-from harness.judge.diagnosis.scene import Source
 from tests.diagnosis.alike import NOTHING, Alike, View
 from tests.diagnosis.classes import (
     LAST_ANSWER_LOST,

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from math import sqrt
 from typing import Final
 
-from harness.judge.diagnosis.confidence import Confidence
-from harness.judge.diagnosis.diagnose import Answer, Diagnosis, diagnose
+from harness.diagnose.confidence import Confidence
+from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from tests.diagnosis.alike import NOTHING, STOPS_BEFORE
 from tests.diagnosis.baseline import naive
 from tests.diagnosis.runs import Run

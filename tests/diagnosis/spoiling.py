@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
+from harness.diagnose.diagnose import Diagnosis, diagnose
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.diagnosis.diagnose import Diagnosis, diagnose
-from harness.judge.diagnosis.scene import Source
 from tests.judge.talking import (
     Step,
     Tape,

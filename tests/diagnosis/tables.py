@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from harness.judge.diagnosis.confidence import Confidence
+from harness.diagnose.confidence import Confidence
 from tests.diagnosis.scoring import Count, Tally, total_of, wilson
 
 _WIDE = 52

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
+from harness.diagnose.confidence import MEASURED, Confidence
+from harness.diagnose.diagnose import Answer, diagnose
+from harness.diagnose.table import CAUSES
 from harness.files.recorded import Recorded
-from harness.judge.diagnosis.confidence import MEASURED, Confidence
-from harness.judge.diagnosis.diagnose import Answer, diagnose
-from harness.judge.diagnosis.register import CAUSES
 from tests.diagnosis import classes
 from tests.diagnosis.alike import NOTHING, Alike, View, known
 from tests.diagnosis.doubles import doubles_of

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from harness.judge.diagnosis import confidence
-from harness.judge.diagnosis.confidence import MEASURED, Confidence, Measured
+from harness.diagnose import confidence
+from harness.diagnose.confidence import MEASURED, Confidence, Measured
 from harness.report.diagnose import how_sure
 
 

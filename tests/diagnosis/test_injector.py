@@ -10,8 +10,8 @@ from random import Random
 
 import pytest
 
+from harness.diagnose.table import CAUSES
 from harness.files.recorded import TakenAt
-from harness.judge.diagnosis.register import CAUSES
 from harness.judge.dialogue.judge import judge_capture
 from harness.judge.finding import Verdict
 from tests.diagnosis.injector import FAMILIES, Labelled, case_in, case_of, cases
@@ -129,7 +129,7 @@ def test_it_is_written_apart_from_the_project() -> None:
         "emulator.dump.capture",
         "emulator.wire.messages",  # the header of a Source is one
         "harness.files.recorded",
-        "harness.judge.diagnosis.scene",
+        "harness.diagnose.scene",
     }
     for path in Path(__file__).parent.glob("injector*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -11,10 +11,10 @@ import pytest
 
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
+from harness.diagnose.no_return import NoReturn, point_of_no_return
+from harness.diagnose.scene import Source, scene_of
 from harness.files.recorded import TakenAt
 from harness.jobs.sources import source_of
-from harness.judge.diagnosis.no_return import NoReturn, point_of_no_return
-from harness.judge.diagnosis.scene import Source, scene_of
 from tests.diagnosis.runs import rehearsed
 from tests.diagnosis.situation import Situation, dump_of, unit_of
 from tests.diagnosis.test_rules_unit_stored import back, changed, sent

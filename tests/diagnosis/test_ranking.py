@@ -1,8 +1,11 @@
 """From suspicions to an order: by strength, and what another cause brings along behind it."""
 
-from harness.judge.diagnosis.cause import Evidence, Strength, Suspicion
-from harness.judge.diagnosis.ranking import ranked
-from harness.judge.diagnosis.register import CAUSES, cause_named
+from harness.diagnose.cause import Evidence, Strength, Suspicion
+from harness.diagnose.diagnose import diagnose
+from harness.diagnose.ranking import ranked
+from harness.diagnose.table import CAUSES, TABLE, cause_named
+from tests.diagnosis.families import family_named
+from tests.diagnosis.runs import run_of
 
 
 def suspicion(cause: str, strength: Strength, text: str = "seen") -> Suspicion:
@@ -68,3 +71,13 @@ def test_the_register_names_every_cause_once_and_brings_only_what_is_there() -> 
 
 def test_all_sixty_faults_of_a_transfer_have_a_cause() -> None:
     assert {number for cause in CAUSES for number in cause.faults} == set(range(1, 61))
+
+
+def test_a_table_without_a_cause_does_not_name_it() -> None:
+    """Otherwise leaving a cause out would measure nothing."""
+    run = run_of(family_named("a bit flipped in one packet"), 0, 1)
+    with_it = diagnose(run.recorded, run.sources)
+    assert with_it.first is not None
+    name = with_it.first.name
+    left_out = diagnose(run.recorded, run.sources, causes=TABLE.without(name))
+    assert name not in {each.name for each in left_out.causes}

@@ -2,7 +2,7 @@
 
 import pytest
 
-from harness.judge.diagnosis.register import CAUSES
+from harness.diagnose.table import CAUSES
 from tests.diagnosis import remedies
 from tests.diagnosis.families import family_named
 from tests.diagnosis.remedies import Step, bench_of, remedied_in, steps_of

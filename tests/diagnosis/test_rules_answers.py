@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import pytest
 
+from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.diagnosis.diagnose import Diagnosis, diagnose
 from tests import oracle
 from tests.judge.talking import (
     FROM,

@@ -11,15 +11,15 @@ from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Sample
 from emulator.unit.profile import profile_names
 from emulator.wire.sizes import words_per_packet
+from harness.diagnose.cause import Strength
+from harness.diagnose.causes_answers import ANSWER_CAUSES
+from harness.diagnose.diagnose import Answer, diagnose
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.campaign_case import sound, unit_of
 from harness.jobs.playlist import dumps_in
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
-from harness.judge.diagnosis.cause import Strength
-from harness.judge.diagnosis.causes_answers import ANSWER_CAUSES
-from harness.judge.diagnosis.diagnose import Answer, diagnose
 from tests import oracle
 from tests.diagnosis.test_rules_answers import (
     answered,

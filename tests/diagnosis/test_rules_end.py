@@ -2,8 +2,8 @@
 
 import pytest
 
-from harness.judge.diagnosis.cause import Strength
-from harness.judge.diagnosis.diagnose import Answer, Diagnosis, diagnose
+from harness.diagnose.cause import Strength
+from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from tests import oracle
 from tests.judge.talking import Tape, dump, header, packets, say
 

@@ -13,12 +13,12 @@ from collections.abc import Sequence
 import pytest
 
 from emulator.dump.capture import Capture, Direction
+from harness.diagnose.cause import Cause, Strength, Suspicion
+from harness.diagnose.causes_file import FILE_CAUSES
+from harness.diagnose.rules_file import FILE_RULES
+from harness.diagnose.scene import Source, scene_of
 from harness.files.capture_file import load
 from harness.files.recorded import Recorded, TakenAt, back_to_back
-from harness.judge.diagnosis.cause import Cause, Strength, Suspicion
-from harness.judge.diagnosis.causes_file import FILE_CAUSES
-from harness.judge.diagnosis.rules_file import FILE_RULES
-from harness.judge.diagnosis.scene import Source, scene_of
 from tests import oracle
 from tests.diagnosis.broken_dumps import (
     BROKEN,

@@ -11,8 +11,8 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.judge.diagnosis.rules_file import FILE_RULES
-from harness.judge.diagnosis.scene import scene_of
+from harness.diagnose.rules_file import FILE_RULES
+from harness.diagnose.scene import scene_of
 from tests import oracle
 from tests.diagnosis.broken_dumps import as_file
 

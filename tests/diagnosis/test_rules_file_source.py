@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import pytest
 
 from emulator.dump.capture import Capture, Direction
+from harness.diagnose.against_source import against
+from harness.diagnose.cause import Strength
+from harness.diagnose.rules_file import FILE_RULES
+from harness.diagnose.scene import Source, scene_of
 from harness.files.recorded import Recorded, TakenAt, back_to_back
-from harness.judge.diagnosis.against_source import against
-from harness.judge.diagnosis.cause import Strength
-from harness.judge.diagnosis.rules_file import FILE_RULES
-from harness.judge.diagnosis.scene import Source, scene_of
 from tests import oracle
 from tests.diagnosis.broken_dumps import parts_of, source_of
 from tests.diagnosis.test_rules_file import suspected

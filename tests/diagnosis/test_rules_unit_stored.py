@@ -11,10 +11,10 @@ from dataclasses import replace
 
 import pytest
 
+from harness.diagnose.cause import Strength
+from harness.diagnose.causes_unit_stored import UNIT_STORED_CAUSES
+from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.files.recorded import TakenAt
-from harness.judge.diagnosis.cause import Strength
-from harness.judge.diagnosis.causes_unit_stored import UNIT_STORED_CAUSES
-from harness.judge.diagnosis.diagnose import Diagnosis, diagnose
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, flipped, say, usual, words
 

@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import pytest
 
+from harness.diagnose.causes_way_bytes import WAY_BYTES_CAUSES
+from harness.diagnose.diagnose import diagnose
 from harness.files.recorded import TakenAt
-from harness.judge.diagnosis.causes_way_bytes import WAY_BYTES_CAUSES
-from harness.judge.diagnosis.diagnose import diagnose
 from tests import oracle
 from tests.diagnosis.spoiling import (
     Change,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.judge.diagnosis.damage import (
+from harness.diagnose.damage import (
     sum_is_off_by,
 )
 from tests import oracle

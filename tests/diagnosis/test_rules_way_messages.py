@@ -13,10 +13,10 @@ import pytest
 from emulator.dump.capture import Capture, Passage
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
+from harness.diagnose.causes_way_messages import WAY_MESSAGES_CAUSES
+from harness.diagnose.diagnose import Diagnosis, diagnose
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.diagnosis.causes_way_messages import WAY_MESSAGES_CAUSES
-from harness.judge.diagnosis.diagnose import Diagnosis, diagnose
-from harness.judge.diagnosis.scene import Source
 from tests import oracle
 from tests.judge.talking import (
     BYTE_NS,

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.files.recorded import TakenAt
-from harness.judge.diagnosis.damage import (
+from harness.diagnose.damage import (
     Damage,
     Hit,
     damage_of,
@@ -16,7 +15,8 @@ from harness.judge.diagnosis.damage import (
     remains_of,
     sum_is_off_by,
 )
-from harness.judge.diagnosis.scene import scene_of
+from harness.diagnose.scene import scene_of
+from harness.files.recorded import TakenAt
 from tests.diagnosis.spoiling import (
     Change,
     with_more,

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Passage
 from emulator.line.simulate import SimulatedLine
+from harness.diagnose.diagnose import diagnose
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.outcome import Outcome
@@ -24,7 +25,6 @@ from harness.jobs.playlist import Dump, dumps_in
 from harness.jobs.replay import Replay
 from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings, Transfer
-from harness.judge.diagnosis.diagnose import diagnose
 from harness.judge.finding import Answerable, Verdict
 from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint

@@ -1,0 +1,206 @@
+"""What was sent, or arrived, against the dump that was to be sent: header and packet by packet.
+
+Theory of operation.  Of each packet the best sending counts, as the judge has it; of several that
+look right, the first one that is not.  A dump may go
+to another device ID than its file says: then IDs, and checksums that are right, are not compared.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from typing import Final
+
+from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
+from emulator.wire.messages import DataPacket
+from emulator.wire.sevenbit import from_groups
+from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
+from harness.diagnose.scene import DumpScene, Source
+from harness.judge.dialogue.exchanges import Exchange, is_sound
+from harness.judge.dialogue.heard import Heard
+
+_DATA_AT: Final = 5  # M1 p. 37
+_ID_AT: Final = 2
+_CHECKSUM_AT: Final = 125
+_NEAR: Final = 2
+_CLOSE: Final = 16  # bytes that differ in two sendings of one packet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldDifference:
+    """A field of the header that is not what it was to be."""
+
+    name: str
+    expected: int | None
+    """None where the source has no such field."""
+    found: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WordDifference:
+    """A word of the sound that is not what it was to be."""
+
+    index: int
+    """Word of the dump, from 0 on, the words of all channels counted."""
+    expected: int
+    found: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PacketDifference:
+    """A packet that is not what it was to be."""
+
+    place: int
+    """Packet of the source, counted from 0."""
+    exchange: Exchange
+    heard: Heard
+    """The sending that was compared."""
+    expected: bytes
+    found: bytes
+    offsets: tuple[int, ...]
+    """Bytes of the packet that differ, F0 being 0; of another length: the first one."""
+    words: tuple[WordDifference, ...]
+    """Words that differ; none where only filler or the length does."""
+    is_sound: bool
+    """Whether form and checksum are right, so that no receiver can see it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Compared:
+    """A dump held against its source."""
+
+    fields: tuple[FieldDifference, ...]
+    packets: tuple[PacketDifference, ...]
+    compared: int
+    """Packets that were held against one of the source."""
+
+    @property
+    def unseen(self) -> tuple[PacketDifference, ...]:
+        """The differences that no receiver can see."""
+        return tuple(each for each in self.packets if each.is_sound)
+
+
+def against(dump: DumpScene, source: Source) -> Compared:
+    """Return everything in which a dump differs from its source."""
+    differences = []
+    compared, due = 0, 0
+    for exchange in dump.packets:
+        place = _place_in(exchange, source, due)
+        if place is None:
+            continue
+        compared, due = compared + 1, place + 1
+        found = _difference(exchange, source, place)
+        if found is not None:
+            differences.append(found)
+    return Compared(
+        fields=tuple(_fields(dump, source)), packets=tuple(differences), compared=compared
+    )
+
+
+def _place_in(exchange: Exchange, source: Source, due: int) -> int | None:
+    """Return which packet of the source this is: by its number, or the next one if it is closer.
+
+    The number itself may be what was altered, and then it says nothing.  A source that has a packet
+    twice, or lacks one, has the others a little beside their places.
+    """
+    mine = due if exchange.place is None else exchange.place
+    near = (mine, due, due + 1, mine - 1)
+    places = [each for each in dict.fromkeys(near) if 0 <= each < len(source.packets)]
+    body = exchange.best.body
+    apart = {each: len(list(_offsets(body, source.packets[each]))) for each in places}
+    nearest = min(places, key=lambda each: apart[each], default=None)
+    if nearest is not None and apart[nearest] > _CLOSE:
+        return places[0]  # it is like none of them, so its number counts
+    return nearest
+
+
+def is_as_source(exchange: Exchange, source: Source) -> bool | None:
+    """Whether the source has a packet just as it was sent; None where it has no such packet.
+
+    Where the source itself lacks a packet, its packets stand a little before their places.
+    """
+    place = exchange.place
+    if place is None:
+        return None
+    near = source.packets[max(place - _NEAR, 0) : place + _NEAR + 1]
+    if not near:
+        return None
+    return any(_same(each.body, other) for each in exchange.sendings for other in near)
+
+
+def _same(found: bytes, expected: bytes) -> bool:
+    if found == expected:
+        return True
+    if len(found) != len(expected) or len(found) < PACKET_BYTES:
+        return False
+    shift = found[_ID_AT] ^ expected[_ID_AT]
+    ends = found[_CHECKSUM_AT] ^ shift == expected[_CHECKSUM_AT]
+    return ends and found[_ID_AT + 1 : _CHECKSUM_AT] == expected[_ID_AT + 1 : _CHECKSUM_AT]
+
+
+def _fields(dump: DumpScene, source: Source) -> Iterator[FieldDifference]:
+    found, expected = dump.header, source.header
+    if found is None:
+        return
+    names = [each.name for header in (expected, found) for each in fields(header)]
+    for name in dict.fromkeys(names):
+        if name == "device_id":
+            continue
+        one, other = getattr(expected, name, None), getattr(found, name, None)
+        if one != other:
+            yield FieldDifference(name=name, expected=one, found=other)
+
+
+def _difference(exchange: Exchange, source: Source, place: int) -> PacketDifference | None:
+    expected = source.packets[place]
+    # Of several that are right the unit may have kept any.
+    odd = [each for each in exchange.sendings if not _same(each.body, expected)]
+    unseen = [each for each in odd if is_sound(each)]
+    if not odd or (not unseen and _same(exchange.best.body, expected)):
+        return None
+    heard = unseen[0] if unseen else exchange.best
+    found = heard.body
+    offsets = tuple(_offsets(found, expected))
+    whole = isinstance(heard.message, DataPacket) and len(expected) == PACKET_BYTES
+    return PacketDifference(
+        place=place,
+        exchange=exchange,
+        heard=heard,
+        expected=expected,
+        found=found,
+        offsets=offsets,
+        words=tuple(_words(found, expected, place, source)) if whole else (),
+        is_sound=is_sound(heard),
+    )
+
+
+def _offsets(found: bytes, expected: bytes) -> Iterator[int]:
+    if found == expected:
+        return
+    pairs = enumerate(zip(found, expected, strict=False))
+    differing = [at for at, (one, other) in pairs if one != other]
+    if len(found) == len(expected):
+        if found[_ID_AT] != expected[_ID_AT]:
+            differing = [at for at in differing if at not in (_ID_AT, _CHECKSUM_AT)] or differing
+        yield from differing
+    else:
+        yield differing[0] if differing else min(len(found), len(expected))
+
+
+def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterator[WordDifference]:
+    header = source.header
+    if not MIN_BITS <= header.bits <= MAX_BITS:
+        return
+    width, per_packet = bytes_per_word(header.bits), words_per_packet(header.bits)
+    total = header.length * header.channels
+    for at in range(0, PACKET_DATA_BYTES, width):
+        here = slice(_DATA_AT + at, _DATA_AT + at + width)
+        index = place * per_packet + at // width
+        if index < total and found[here] != expected[here]:
+            yield WordDifference(
+                index=index,
+                expected=_word(expected[here], header.bits),
+                found=_word(found[here], header.bits),
+            )
+
+
+def _word(groups: bytes, bits: int) -> int:
+    return (from_groups(groups[::-1]) >> unused_bits(bits)) - (1 << (bits - 1))

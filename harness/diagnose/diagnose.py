@@ -1,0 +1,137 @@
+"""The diagnosis of a capture: the answer, the causes, and what could not be known."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from emulator.dump.capture import Direction
+from emulator.wire.codec import Malformed
+from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Handshake
+from harness.diagnose.cause import Strength
+from harness.diagnose.confidence import OF_STRENGTH, Confidence
+from harness.diagnose.no_return import NoReturn, point_of_no_return
+from harness.diagnose.ranking import Ranked, ranked
+from harness.diagnose.table import TABLE, Table, all_rules
+from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
+from harness.diagnose.unknown import UNSEEN, what_is_unknown
+from harness.files.recorded import Recorded
+from harness.judge.dialogue.judge import Ended
+
+_OF_DUMPS: Final = (
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    Handshake,
+    Malformed,
+)
+
+
+class Answer(StrEnum):
+    """What a diagnosis comes to."""
+
+    CAUSE = "cause"
+    """Something is named."""
+    UNDECIDED = "undecided"
+    """Something is wrong, and what was seen fits several causes."""
+    NOTHING_WRONG = "nothing wrong"
+    """Nothing is wrong as far as this capture can show it."""
+    NOT_ENOUGH = "not enough to tell"
+    """The capture holds too little."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Diagnosis:
+    """What is the matter with a transfer."""
+
+    answer: Answer
+    causes: tuple[Ranked, ...]
+    """The likeliest first; those that follow from another one last."""
+    remarks: tuple[Ranked, ...]
+    """Odd and harmless."""
+    confidence: Confidence | None
+    """How sure the first cause is; None where none is named."""
+    no_return: tuple[NoReturn, ...]
+    """For each dump that did not end well, after which packet it no longer could."""
+    unknown: tuple[str, ...]
+    """What this capture cannot show, in plain words."""
+    scene: Scene
+
+    @property
+    def first(self) -> Ranked | None:
+        """The likeliest cause."""
+        return self.causes[0] if self.causes else None
+
+    @property
+    def is_of_transfer(self) -> bool:
+        """Whether anything in the capture belongs to a sample dump, or to what became of one."""
+        scene = self.scene
+        return bool(self.causes or scene.dumps) or any(
+            isinstance(each.message, _OF_DUMPS) for each in scene.followed.heard
+        )
+
+
+def diagnose(
+    recorded: Recorded, sources: Sequence[Source] = (), *, causes: Table = TABLE
+) -> Diagnosis:
+    """Return what caused whatever a capture shows; nothing raises.
+
+    `causes` are those that it knows of: `TABLE.without("bytes lost on the way")` shows what it
+    says of a fault that nobody wrote down.
+    """
+    scene = scene_of(recorded, sources)
+    found = [each for rule in all_rules() for each in rule(scene) if each.cause in causes]
+    named, remarks = ranked(found)
+    answer = _answer(scene, named)
+    sure = OF_STRENGTH[named[0].strength] if named and answer is Answer.CAUSE else None
+    return Diagnosis(
+        answer=answer,
+        causes=named,
+        remarks=remarks,
+        confidence=sure,
+        no_return=point_of_no_return(scene),
+        unknown=tuple(what_is_unknown(scene, is_named=bool(named))),
+        scene=scene,
+    )
+
+
+def _answer(scene: Scene, causes: tuple[Ranked, ...]) -> Answer:
+    if causes:
+        is_cut = any(each.ended is Ended.CUT for each in scene.dumps)
+        if is_cut and causes[0].strength is Strength.WEAK:
+            return Answer.NOT_ENOUGH  # what follows may decide it
+        rivals = [each for each in causes if not each.follows]
+        tied = len(rivals) > 1 and rivals[0].strength is rivals[1].strength is Strength.WEAK
+        return Answer.UNDECIDED if tied else Answer.CAUSE
+    if not scene.dumps or any(_is_open(each, scene.dumps) for each in scene.dumps):
+        return Answer.NOT_ENOUGH
+    if not any(each.talk.direction is Direction.TO_UNIT for each in scene.dumps):
+        return Answer.NOT_ENOUGH if not scene.both else Answer.NOTHING_WRONG
+    return Answer.NOTHING_WRONG
+
+
+def _is_open(dump: DumpScene, dumps: Sequence[DumpScene]) -> bool:
+    """Whether a dump did not come to its end, so that something was the matter or is not here.
+
+    Who asks for a sample may stop the unit when that is enough, as to see whether it is still
+    there; nothing was the matter where all of it passed another time.
+    """
+    if dump.ended in (Ended.WHOLE, Ended.FELL_BACK):
+        return False
+    is_enough = dump.talk.direction is Direction.FROM_UNIT and dump.ended is Ended.REFUSED
+    return not (is_enough and any(_is_whole_one_of(each, dump) for each in dumps))
+
+
+def _is_whole_one_of(dump: DumpScene, other: DumpScene) -> bool:
+    """Whether a dump came to its end and is of the same sample as another one."""
+    mine, its = dump.header, other.header
+    return (
+        dump.ended is Ended.WHOLE
+        and mine is not None
+        and its is not None
+        and mine.sample_number == its.sample_number
+    )
+
+
+__all__ = ["UNSEEN", "Answer", "Diagnosis", "diagnose"]
