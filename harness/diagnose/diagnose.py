@@ -12,8 +12,8 @@ from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import OF_STRENGTH, Confidence
 from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.ranking import Ranked, ranked
-from harness.diagnose.table import TABLE, Table, all_rules
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
+from harness.diagnose.table import TABLE, Table, all_rules
 from harness.diagnose.unknown import UNSEEN, what_is_unknown
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.judge import Ended

@@ -8,18 +8,14 @@ is too little to tell.  Wrong are a sure answer outside the label, and "nothing 
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Final
-from unittest.mock import patch
 
+from harness.diagnose.confidence import Confidence
+from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from harness.diagnose.scene import Source
+from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
-from harness.judge.diagnosis import diagnose as module
-from harness.judge.diagnosis.cause import Suspicion
-from harness.judge.diagnosis.confidence import Confidence
-from harness.judge.diagnosis.diagnose import Answer, Diagnosis, diagnose
-from harness.judge.diagnosis.register import all_rules
-from harness.judge.diagnosis.scene import Scene, Source
 from tests.diagnosis.alike import NOTHING
 from tests.diagnosis.runs import Run
 from tests.diagnosis.scoring import wilson
@@ -32,21 +28,9 @@ MOST_NOTHING: Final = 0.01
 _WIDE: Final = 40
 
 
-@contextmanager
-def taken_away(cause: str) -> Iterator[None]:
-    """Have the diagnosis know nothing of a cause."""
-
-    def others(scene: Scene) -> Iterator[Suspicion]:
-        return (each for rule in all_rules() for each in rule(scene) if each.cause != cause)
-
-    with patch.object(module, "all_rules", lambda: (others,)):
-        yield
-
-
 def diagnose_without(cause: str, recorded: Recorded, sources: Sequence[Source] = ()) -> Diagnosis:
     """Diagnose a capture without a cause."""
-    with taken_away(cause):
-        return diagnose(recorded, sources)
+    return diagnose(recorded, sources, causes=TABLE.without(cause))
 
 
 @dataclass(slots=True)

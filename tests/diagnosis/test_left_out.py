@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from harness.judge.diagnosis.cause import Strength
-from harness.judge.diagnosis.confidence import Confidence
-from harness.judge.diagnosis.diagnose import diagnose
+from harness.diagnose.cause import Strength
+from harness.diagnose.confidence import Confidence
+from harness.diagnose.diagnose import diagnose
 from tests.diagnosis.left_out import LeftOut, diagnose_without, is_surely_wrong, left_out_of
 from tests.diagnosis.second import runs_of_second
 
