@@ -10,10 +10,10 @@ from emulator.dump.outgoing import rate_of
 from emulator.dump.sample import Loop
 from emulator.unit.memory import NOTHING, Holding, Memory, NoRoom, no_memory
 from emulator.unit.possible import Profile
-from emulator.unit.prose import counted, listed
 from emulator.unit.slots import UNLOOPED, Slot, Slots
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
+from emulator.wire.prose import counted, listed
 from emulator.wire.sizes import packets_for, words_per_packet
 
 

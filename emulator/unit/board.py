@@ -16,7 +16,6 @@ from emulator.unit.keeper import Keeper
 from emulator.unit.memory import Memory
 from emulator.unit.panel import FrontPanel
 from emulator.unit.possible import Profile
-from emulator.unit.prose import counted
 from emulator.unit.pulse import pulse_of
 from emulator.unit.slots import Slot, Slots
 from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
@@ -28,6 +27,7 @@ from emulator.wire.messages import (
     Handshake,
     HandshakeKind,
 )
+from emulator.wire.prose import counted
 from emulator.wire.splitter import Piece, PieceKind
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE

@@ -12,9 +12,9 @@ from emulator.unit.conversion import convert_words
 from emulator.unit.memory import NOTHING, Holding, Memory
 from emulator.unit.panel import FrontPanel
 from emulator.unit.possible import Profile
-from emulator.unit.prose import counted
 from emulator.unit.slots import Slots
 from emulator.wire.messages import DataPacket, Header
+from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.words import DataBytes, Words, unpack_checked
 

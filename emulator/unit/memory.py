@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise, takewhile
 from typing import Final
 
-from emulator.unit.prose import listed
 from emulator.unit.traits import MemoryTraits
+from emulator.wire.prose import listed
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from emulator.dump.switches import SenderSwitches
-from emulator.unit.prose import listed
 from emulator.unit.traits import (
     Habits,
     IdentityTraits,
@@ -17,6 +16,7 @@ from emulator.unit.traits import (
     WordTraits,
 )
 from emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
+from emulator.wire.prose import listed
 
 
 class ProfileError(ValueError):

@@ -8,8 +8,8 @@ from stat import S_ISREG
 from typing import Final
 
 from emulator.unit.possible import Profile, ProfileError
-from emulator.unit.prose import listed
 from emulator.unit.schema import parse_profile
+from emulator.wire.prose import listed
 
 __all__ = ["DEFAULT_PROFILE", "Profile", "ProfileError", "load_profile", "profile_names"]
 

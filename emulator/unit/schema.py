@@ -18,7 +18,7 @@ from msgspec import Meta
 from msgspec import inspect as shapes
 
 from emulator.unit.possible import Profile, ProfileError
-from emulator.unit.prose import listed
+from emulator.wire.prose import listed
 
 _MS: Final = 1_000_000
 _DAY_NS: Final = 86_400_000_000_000

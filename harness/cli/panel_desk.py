@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from typing import Final
 
+from emulator.wire.prose import counted
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
 from harness.files.opening import shown
 from harness.jobs.serving_view import View
 from harness.jobs.unit_actions import Action, ActionKind
 from harness.report.panel import Shows
-from harness.report.quantities import count
 
 Post = Callable[[Action], object]
 _DIGITS: Final = 5
@@ -179,7 +179,7 @@ class Desk:
 def _wipes(view: View) -> str:
     samples = len(view.slots)
     words = {0: "lays out the memory anew", 1: "wipes the one sample it holds"}
-    said = words.get(samples, f"wipes all {count(samples, 'sample')}")
+    said = words.get(samples, f"wipes all {counted(samples, 'sample')}")
     if samples == 0 and view.initialised:
         said = "wipes the memory, which holds no sample"
     return said + (" and ends the dump that is arriving" if view.arriving else "")

@@ -85,7 +85,7 @@ class PacketProgress:
 
 def about(ns: int) -> str:
     """Return a time that is not known to the tenth."""
-    from harness.report.quantities import duration
+    from emulator.wire.prose import duration
 
     if ns < _COARSE_NS:
         return f"{max(round(ns / 1e9), 1)} s"

@@ -314,7 +314,7 @@ def _prepare(
 
     An image whose samples that wipes is set aside; what is said of it is returned, else "".
     """
-    from harness.report.quantities import count
+    from emulator.wire.prose import counted
 
     held = len(unit.slots.used())
     if banks is not None:
@@ -325,6 +325,6 @@ def _prepare(
         return ""
     option = "--initialise" if initialise else f"--banks {banks}"
     return (
-        f"{option} wipes the memory, and {shown(image.path)} held {count(held, 'sample')}: that "
+        f"{option} wipes the memory, and {shown(image.path)} held {counted(held, 'sample')}: that "
         f"image is kept as {image.set_aside()}."
     )

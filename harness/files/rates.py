@@ -32,3 +32,9 @@ def whole_rate(rate: Fraction) -> tuple[int, str]:
         return common, f"the dump's rate, {float(rate):,.2f} Hz, is taken as {common:,} Hz"
     whole = max(round(rate), 1)
     return whole, f"the dump's rate, {float(rate):,.2f} Hz, is rounded to {whole:,} Hz"
+
+
+def hertz(rate: Fraction) -> str:
+    """Return a sample rate: "44,100 Hz", "44,055.94 Hz"; where a common one is meant, that one."""
+    whole = int(rate) if rate.denominator == 1 else meant(rate)
+    return f"{float(rate):,.2f} Hz" if whole is None else f"{whole:,} Hz"

@@ -10,10 +10,10 @@ from typing import Final
 
 from emulator.dump.capture import Direction, Passage
 from emulator.unit.board import RackUnit
-from emulator.unit.prose import counted
 from emulator.wire.codec import decode
 from emulator.wire.constants import FAMILY, PACKET_BYTES, PACKET_SUB_ID
 from emulator.wire.messages import DumpHeader, DumpRequest, ExtendedHeader, Header
+from emulator.wire.prose import counted
 from emulator.wire.splitter import PieceKind, Splitter
 from harness.jobs.serving_view import Passed
 

@@ -17,9 +17,9 @@ from emulator.ports.real import RealLine, Recorder
 from emulator.ports.tcp import TcpServer
 from emulator.unit.board import RackUnit
 from emulator.unit.keeper import Receipt
-from emulator.unit.prose import counted
 from emulator.wire.constants import BYTE_NS
 from emulator.wire.messages import Header
+from emulator.wire.prose import counted
 from harness.files.image_file import ImageFile
 from harness.jobs.image_keeper import ImageKeeper, Written
 from harness.jobs.overheard import Overheard, words_of

@@ -4,8 +4,8 @@ from typing import Final
 
 from emulator.dump.events import EventKind
 from emulator.unit.keeper import Receipt
-from emulator.unit.prose import counted
 from emulator.wire.messages import Header
+from emulator.wire.prose import counted
 from emulator.wire.sizes import packets_for
 from harness.jobs.overheard import words_of
 

@@ -4,13 +4,13 @@ import shlex
 from typing import Any, Final
 from xml.etree import ElementTree
 
+from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
 from harness.jobs.campaign import Campaign
 from harness.jobs.campaign_case import Plan, told
 from harness.jobs.campaign_run import Result
 from harness.jobs.campaign_tally import OUTCOMES, Counts, outcome_name
 from harness.jobs.invariants import INVARIANTS, RAISES
-from harness.report.quantities import count, duration
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/campaign/1"
@@ -21,11 +21,11 @@ _HEADINGS: Final = ("verified", "loaded", "changed", "refused", "incomplete", "u
 def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | None) -> list[str]:
     """Return the whole report."""
     runs = campaign.runs
-    by = f"by {count(workers, 'worker')}"
+    by = f"by {counted(workers, 'worker')}"
     speed = f", {runs / seconds:,.0f} a second" if seconds else ""
     asked = f" of {campaign.asked:,}" if campaign.stopped else ""
     again = (
-        f"; {count(campaign.dropped, 'run')} came a second time and counted once"
+        f"; {counted(campaign.dropped, 'run')} came a second time and counted once"
         if campaign.dropped
         else ""
     )
@@ -36,11 +36,11 @@ def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | N
         "",
         *_tallies("what goes wrong", campaign.by_group, width),
         "",
-        f"{count(campaign.twice, 'run')} made twice; all that passed: SHA-256 {campaign.digest}.",
+        f"{counted(campaign.twice, 'run')} made twice; all that passed: SHA-256 {campaign.digest}.",
     ]
     if not campaign.broken:
         return [*lines, "No rule was broken."] if runs else [lines[0]]
-    lines += ["", f"{count(campaign.broke, 'run')} broke a rule:"]
+    lines += ["", f"{counted(campaign.broke, 'run')} broke a rule:"]
     for result in campaign.broken[:_SHOWN]:
         lines += ["", *_broken_lines(campaign.plan, result)]
     if (rest := campaign.broke - _SHOWN) > 0:
@@ -54,9 +54,9 @@ def one_lines(plan: Plan, result: Result) -> list[str]:
     """Return everything that is known of a single case."""
     broken = {each.name: each.found for each in result.broken}
     lines = [
-        f"{_upper(told(result.case))}.",
+        f"{capitalised(told(result.case))}.",
         f"  {outcome_name(result)}{f': {shown(result.reason)}' if result.reason else ''}.",
-        f"  {duration(result.took_ns)} on the line; disturbed {count(result.struck, 'time')}.",
+        f"  {duration(result.took_ns)} on the line; disturbed {counted(result.struck, 'time')}.",
         f"  All that passed: SHA-256 {result.digest}.",
         "",
     ]
@@ -187,7 +187,7 @@ def command_of(plan: Plan, result: Result) -> str:
 
 
 def _broken_lines(plan: Plan, result: Result) -> list[str]:
-    lines = [f"{_upper(shown(told(result.case)))}."]
+    lines = [f"{capitalised(shown(told(result.case)))}."]
     for broken in result.broken:
         lines += [f"  {broken.sentence}", f"    But {shown(broken.found)}."]
     return [*lines, f"  Again: {shown(command_of(plan, result))}"]
@@ -202,7 +202,3 @@ def _tallies(heading: str, by_name: Counts, width: int | None) -> list[str]:
         numbers = [counts[each] for each in ("runs", *OUTCOMES[:-1], "broken")]
         rows.append([shown(name), *(f"{number:,}" for number in numbers)])
     return table(columns, rows, width)
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from emulator.wire.clauses import Clause
-from harness.report.quantities import count
+from emulator.wire.prose import counted
 
 SCHEMA: Final = "dryload/clauses/1"
 _INDENT: Final = 10
@@ -21,7 +21,7 @@ def list_text(found: Sequence[Clause], width: int | None) -> list[str]:
             lines += [*([""] if lines else []), f"{clause.family_name} ({family})"]
         begin = f"  {clause.id}  "
         lines += _broken(f"{begin}{clause.level}: {clause.statement}", width, _INDENT)
-    return [*lines, "", f"{count(len(found), 'clause')}."]
+    return [*lines, "", f"{counted(len(found), 'clause')}."]
 
 
 def detail_text(found: Sequence[Clause], width: int | None) -> list[str]:

@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 from typing import Any, Final
 
+from emulator.wire.prose import counted, duration, small_time
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.conversation import CaptureComparison
 from harness.judge.conversation import Comparison, Kind
 from harness.judge.timed_messages import TimedMessage, name_of
-from harness.report.conversation_words import sentence, small_time
-from harness.report.quantities import count, duration
+from harness.report.conversation_words import sentence
 
 SCHEMA: Final = "dryload/diff/1"
 _SHOWN: Final = 6  # differences that are told one by one
@@ -39,7 +39,7 @@ def lines_of(comparison: Comparison) -> list[str]:
     if comparison.same:
         return [f"The same conversation: {_amount(comparison)}."]
     differences = comparison.differences
-    lines = [f"Different in {count(len(differences), 'place')} of {_amount(comparison)}."]
+    lines = [f"Different in {counted(len(differences), 'place')} of {_amount(comparison)}."]
     if len(differences) == 1:
         return [*lines, f"  {sentence(differences[0], timed=comparison.timed)}"]
     lines += [f"The first: {sentence(differences[0], timed=comparison.timed)}", ""]
@@ -49,7 +49,7 @@ def lines_of(comparison: Comparison) -> list[str]:
         *(f"  {sentence(each, timed=comparison.timed)}" for each in differences[1:_SHOWN]),
     ]
     if len(differences) > _SHOWN:
-        lines.append(f"  and {count(len(differences) - _SHOWN, 'more difference')}.")
+        lines.append(f"  and {counted(len(differences) - _SHOWN, 'more difference')}.")
     if comparison.timed:
         lines += ["", _lasting_line(comparison)]
     return lines
@@ -95,9 +95,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
 def _amount(comparison: Comparison) -> str:
     messages = sum(not each.is_realtime for each in comparison.a)
     pulses = len(comparison.a) - messages
-    what = count(messages, "message")
+    what = counted(messages, "message")
     if pulses:
-        what += f" and {count(pulses, 'real-time byte')}"
+        what += f" and {counted(pulses, 'real-time byte')}"
     if not comparison.timed:
         return f"{what}, by their bytes"
     if comparison.tolerance_ns:
@@ -107,7 +107,7 @@ def _amount(comparison: Comparison) -> str:
 
 def _kind_line(comparison: Comparison, kind: Kind) -> str:
     mine = [each for each in comparison.differences if each.kind is kind]
-    line = f"{count(len(mine), 'message')} {_HEADINGS[kind]}"
+    line = f"{counted(len(mine), 'message')} {_HEADINGS[kind]}"
     if kind in (Kind.LATER, Kind.EARLIER):
         most = max(mine, key=lambda each: abs(each.by_ns))
         line += f", by {small_time(abs(most.by_ns))} at most"

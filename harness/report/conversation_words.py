@@ -1,13 +1,8 @@
 """One difference between two conversations in words."""
 
-from typing import Final
-
+from emulator.wire.prose import capitalised, counted, instant, small_time, spelled
 from harness.judge.conversation import Difference, Kind
 from harness.judge.timed_messages import name_of
-from harness.report.quantities import count, duration
-
-_SECOND: Final = 1_000_000_000
-_SHOWN_BYTES: Final = 8
 
 
 def sentence(difference: Difference, *, timed: bool) -> str:
@@ -15,7 +10,7 @@ def sentence(difference: Difference, *, timed: bool) -> str:
     said = difference.said
     where = f"message {said.number:,} {said.direction.value} ({name_of(said.piece)})"
     if timed:
-        where += f", at {said.start_ns / _SECOND:.6f} s"
+        where += f", at {instant(said.start_ns)}"
     match difference.kind:
         case Kind.MISSING:
             return f"B lacks {where}."
@@ -33,17 +28,7 @@ def sentence(difference: Difference, *, timed: bool) -> str:
             what = "the real-time bytes inside are not the same"
         case Kind.OTHER:
             what = _bytes_words(difference)
-    return f"{where[0].upper()}{where[1:]}: {what}."
-
-
-def small_time(ns: int) -> str:
-    """Return a time however small: "320 ns", "1.5 µs", "3.02 ms", and from 0.1 s on as ever."""
-    if abs(ns) >= 100_000_000:
-        return duration(ns) if ns > 0 else f"-{duration(-ns)}"
-    for unit, name in ((1_000_000, "ms"), (1_000, "µs")):
-        if abs(ns) >= unit:
-            return f"{ns / unit:.4g} {name}"
-    return f"{ns} ns"
+    return f"{capitalised(where)}: {what}."
 
 
 def _bytes_words(difference: Difference) -> str:
@@ -51,18 +36,18 @@ def _bytes_words(difference: Difference) -> str:
     assert difference.b is not None
     a, b = difference.a.piece, difference.b.piece
     if name_of(a) != name_of(b):
-        return f"B has {_with_article(name_of(b))} there ({_spelled(b.body)})"
+        return f"B has {_with_article(name_of(b))} there ({spelled(b.body)})"
     places = [
         at for at, (one, other) in enumerate(zip(a.body, b.body, strict=False)) if one != other
     ]
     if not places:
-        return f"it has {count(len(a.body), 'byte')} in A and {len(b.body):,} in B"
+        return f"it has {counted(len(a.body), 'byte')} in A and {len(b.body):,} in B"
     first = places[0]
     length = (
         "" if len(a.body) == len(b.body) else f"; {len(a.body):,} bytes in A, {len(b.body):,} in B"
     )
     return (
-        f"{count(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} not the same, "
+        f"{counted(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} not the same, "
         f"first byte {first}: {a.body[first]:02X} in A, {b.body[first]:02X} in B{length}"
     )
 
@@ -72,8 +57,3 @@ def _with_article(name: str) -> str:
     if first.isupper() or first == "bytes":  # ACK, NAK and the like are names
         return name
     return f"an {name}" if first[0] in "aeiou" else f"a {name}"
-
-
-def _spelled(data: bytes) -> str:
-    more = " ..." if len(data) > _SHOWN_BYTES else ""
-    return data[:_SHOWN_BYTES].hex(" ").upper() + more

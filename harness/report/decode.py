@@ -4,21 +4,22 @@ from typing import Any
 
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
 from emulator.wire.messages import ExtendedHeader
+from emulator.wire.prose import counted, duration, sides
 from harness.files.opening import shown
+from harness.files.rates import hertz
 from harness.jobs.decode import FromFile
-from harness.report.quantities import count, duration, rate, sides
 
 
 def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> str:
     """Return the result for people; `rate_hz` is what the audio file got."""
     sample = taken.sample
-    stated = rate(sample.rate) if taken.states_rate else "no rate"
+    stated = hertz(sample.rate) if taken.states_rate else "no rate"
     seconds = duration(round(sample.frames * 1_000_000_000 / rate_hz))
     name = f" ({shown(sample.name)})" if sample.name else ""
     which = f"dump {taken.number} of " if taken.dumps > 1 else ""
     lines = [
         f"{shown(target)}: from {which}{shown(source)}, sample {taken.header.sample_number}{name}, "
-        f"{count(len(sample.words), 'word')} of {sample.bits} bits, {sides(sample.channels)}, "
+        f"{counted(len(sample.words), 'word')} of {sample.bits} bits, {sides(sample.channels)}, "
         f"{stated}, {seconds} of sound.",
         f"The audio file says {rate_hz:,} Hz.",
     ]
@@ -35,7 +36,7 @@ def damage(taken: FromFile) -> tuple[str, ...]:
         (laid.wrong_numbers, "with a wrong packet number: put between their neighbours"),
         (laid.extra, "more than the header announces: left out"),
     )
-    return tuple(f"{count(number, 'packet')} {what}" for number, what in rows if number)
+    return tuple(f"{counted(number, 'packet')} {what}" for number, what in rows if number)
 
 
 def losses(taken: FromFile) -> tuple[str, ...]:
@@ -49,10 +50,10 @@ def losses(taken: FromFile) -> tuple[str, ...]:
             "the audio file"
         )
     if sample.loops:
-        lost.append(f"{count(len(sample.loops), 'more loop')} not in the audio file")
+        lost.append(f"{counted(len(sample.loops), 'more loop')} not in the audio file")
     if taken.packets.resent:
         lost.append(
-            f"{count(taken.packets.resent, 'packet')} came again: the last right one counts"
+            f"{counted(taken.packets.resent, 'packet')} came again: the last right one counts"
         )
     if taken.dumps > 1:
         lost.append(f"the file holds {taken.dumps} dumps: --dump chooses one of them")

@@ -7,6 +7,7 @@ from itertools import count as counting
 from typing import Any, Final
 
 from emulator.dump.capture import Direction
+from emulator.wire.prose import counted, duration
 from harness.diagnose.cause import Evidence
 from harness.diagnose.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
 from harness.diagnose.diagnose import Answer, Diagnosis
@@ -15,7 +16,6 @@ from harness.diagnose.scene import Scene
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.finding import Place
-from harness.report.quantities import count, duration
 
 SCHEMA: Final = "dryload/diagnose/1"
 _MOST_OTHERS: Final = 3
@@ -80,7 +80,7 @@ def _evidence(ranked: Ranked) -> Iterator[str]:
         if each.shown:
             yield f"  {_as_bytes(each.shown)}"
     if len(evidence) > _MOST_EVIDENCE:
-        yield f"And {count(len(evidence) - _MOST_EVIDENCE, 'more sign')}: {_REST}."
+        yield f"And {counted(len(evidence) - _MOST_EVIDENCE, 'more sign')}: {_REST}."
 
 
 def _as_bytes(text: str) -> str:
@@ -93,7 +93,7 @@ def _others(diagnosis: Diagnosis) -> Iterator[str]:
     for each in others[:_MOST_OTHERS]:
         yield f"{str(OF_STRENGTH[each.strength]).capitalize()}: {_sentence(each)}"
     if len(others) > _MOST_OTHERS:
-        yield f"And {count(len(others) - _MOST_OTHERS, 'other')}: {_REST}."
+        yield f"And {counted(len(others) - _MOST_OTHERS, 'other')}: {_REST}."
 
 
 def _no_return(diagnosis: Diagnosis) -> Iterator[str]:
@@ -113,9 +113,9 @@ def _in_short(scene: Scene) -> str:
     there = sum(each.talk.direction is Direction.TO_UNIT for each in scene.dumps)
     back = len(scene.dumps) - there
     if there:
-        said = count(there, "dump") + " to the unit" + (f" and {back:,} back" if back else "")
+        said = counted(there, "dump") + " to the unit" + (f" and {back:,} back" if back else "")
     else:
-        said = f"{count(back, 'dump')} from the unit" if back else "no dump"
+        said = f"{counted(back, 'dump')} from the unit" if back else "no dump"
     return f"{said}, {duration(scene.sight.last_ns) if scene.is_timed else 'times unknown'}."
 
 

@@ -7,12 +7,12 @@ from typing import Any, Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.messages import ExtendedHeader
+from emulator.wire.prose import counted, duration
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.dialogue.judge import DumpSeen, Verdicts
 from harness.judge.finding import Finding, Verdict
 from harness.report.findings import finding_document, finding_lines
-from harness.report.quantities import count, duration
 
 MOST_DUMPS: Final = 100
 """Dumps that are shown to people."""
@@ -31,7 +31,7 @@ _SUMMARIES: Final = {
 
 def conversation_lines(file: CaptureFile, verdicts: Verdicts) -> Iterator[str]:
     """Yield the text for people: the verdict in one line first."""
-    dumps = count(len(verdicts.dumps), "dump") if verdicts.dumps else "no dump"
+    dumps = counted(len(verdicts.dumps), "dump") if verdicts.dumps else "no dump"
     yield f"{shown(file.name)}: a conversation with {dumps}, {_summary(verdicts)}."
     for number, dump in enumerate(verdicts.dumps[:MOST_DUMPS], start=1):
         yield ""
@@ -39,7 +39,7 @@ def conversation_lines(file: CaptureFile, verdicts: Verdicts) -> Iterator[str]:
         yield from _finding_lines(dump.findings, file.name)
     if (more := len(verdicts.dumps) - MOST_DUMPS) > 0:
         yield ""
-        yield f"  And {count(more, 'more dump')}: --json lists them all."
+        yield f"  And {counted(more, 'more dump')}: --json lists them all."
     if verdicts.findings:
         yield ""
         yield "  Beside the dumps:"
@@ -108,7 +108,7 @@ def _dump_lines(dump: DumpSeen, number: int) -> Iterator[str]:
         )
     yield f"  Dump {number} {_WAYS[dump.direction]}{when}{_sample(dump)}"
     planned = "" if dump.planned is None else f" of {dump.planned:,}"
-    again = f", {count(dump.resent, 'message')} sent again" if dump.resent else ""
+    again = f", {counted(dump.resent, 'message')} sent again" if dump.resent else ""
     yield f"    {dump.packets:,}{planned} packets{again}: {dump.ended.value}."
     said = ", ".join(f"{many:,} {name}" for name, many in dump.replies.items())
     yield f"    Answers: {said or 'none'} ({dump.loop.value})."
@@ -119,7 +119,7 @@ def _sample(dump: DumpSeen) -> str:
     if header is None:
         return ": its header is damaged or missing."
     kind = ", extended header" if isinstance(header, ExtendedHeader) else ""
-    words = count(header.length * max(header.channels, 1), "word")
+    words = counted(header.length * max(header.channels, 1), "word")
     return f": sample {header.sample_number}, {header.bits} bits, {words}{kind}."
 
 

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from enum import StrEnum
 from typing import Any
 
+from emulator.wire.prose import counted, listed
 from harness.files.opening import shown
 from harness.jobs.compare import FileComparison, PairedBy, Pairing
 from harness.jobs.subjects import AUDIO, Source, Subject
@@ -12,7 +13,6 @@ from harness.judge.account import Difference, Kind
 from harness.judge.difference import Comparison, FieldDifference
 from harness.judge.wording import bits_named, sentence
 from harness.report.findings import finding_document
-from harness.report.quantities import count
 from harness.report.table import Column, table
 
 
@@ -38,20 +38,20 @@ def verdict(pair: Pairing) -> str:
         return f"Not comparable: {pair.trouble}."
     comparison = pair.comparison
     if comparison.same:
-        amount = count(comparison.words[0], "word")
+        amount = counted(comparison.words[0], "word")
         if pair.same:
             return f"The same: {amount} and everything that counts in the header."
-        other = _listed([difference.field for difference in pair.fields if difference.counts])
+        other = listed([each.field for each in pair.fields if each.counts], "and")
         return f"The same {amount}, but not the same header: {other}."
     first, *more = comparison.sentences
-    return f"Different in {count(len(more) + 1, 'way')}." if more else f"Different. {first}."
+    return f"Different in {counted(len(more) + 1, 'way')}." if more else f"Different. {first}."
 
 
 def _source_line(name: str, source: Source) -> str:
     form = source.form if source.form != "raw" else "dump file"
     holds = ""
     if source.form != AUDIO and len(source.subjects) != 1:
-        holds = f", {count(len(source.subjects), 'dump')}"
+        holds = f", {counted(len(source.subjects), 'dump')}"
     remarks = "".join(f"; {remark}" for remark in source.remarks)
     return f"{name}  {shown(source.file)} ({form}{holds}{remarks})"
 
@@ -126,7 +126,7 @@ def _run_lines(comparison: Comparison) -> Iterator[str]:
         yield ""
         yield from (f"  {line}" for line in table(columns, rows))
         if difference.run_count > len(rows):
-            yield f"  and {count(difference.run_count - len(rows), 'more place')}"
+            yield f"  and {counted(difference.run_count - len(rows), 'more place')}"
 
 
 def _figures(pair: Pairing) -> str:
@@ -134,10 +134,10 @@ def _figures(pair: Pairing) -> str:
     assert comparison is not None
     a, b = comparison.words
     step = f"{comparison.context.step} words in a packet"
-    amounts = f"A has {count(a, 'word')}, B {b:,} ({step} of {_in_packets(pair)})."
+    amounts = f"A has {counted(a, 'word')}, B {b:,} ({step} of {_in_packets(pair)})."
     if not comparison.compared:
         return amounts
-    share = f"{comparison.different:,} of the {count(comparison.compared, 'word')} in both"
+    share = f"{comparison.different:,} of the {counted(comparison.compared, 'word')} in both"
     return f"{amounts} Laid side by side from the beginning, {share} differ."
 
 
@@ -150,11 +150,7 @@ def _summary(result: FileComparison) -> str:
     same = sum(pair.same for pair in result.pairs)
     alone = len(result.only_a) + len(result.only_b)
     end = f", {alone:,} without a counterpart" if alone else ""
-    return f"{same:,} of {count(len(result.pairs), 'pair')} the same{end}."
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return f"{same:,} of {counted(len(result.pairs), 'pair')} the same{end}."
 
 
 def document(result: FileComparison) -> dict[str, Any]:

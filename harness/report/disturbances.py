@@ -10,12 +10,12 @@ from emulator.line.applied import AppliedFault
 from emulator.line.link import link_lines
 from emulator.line.watch import Sort
 from emulator.unit.schema import keys_of, sections
+from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
 from harness.jobs.disturb_asked import Asked, Disturbances, struck_by
 from harness.jobs.disturb_scenes import SITUATIONS, Situation
 from harness.jobs.disturb_word import Group, Word
 from harness.jobs.disturb_words import PLACES, WORDS
-from harness.report.quantities import count, duration
 
 SCHEMA: Final = "dryload/disturbances/1"
 _SHOWN: Final = 5
@@ -47,7 +47,7 @@ def _done(asked: Asked, struck: Sequence[AppliedFault]) -> str:
     places = "; ".join(_place(each) for each in struck[:_SHOWN])
     more = len(struck) - _SHOWN
     rest = f"; and {more:,} more, which --json tells" if more > 0 else ""
-    return f"{'once' if len(struck) == 1 else count(len(struck), 'time')}: {places}{rest}"
+    return f"{'once' if len(struck) == 1 else counted(len(struck), 'time')}: {places}{rest}"
 
 
 def _place(struck: AppliedFault) -> str:
@@ -121,7 +121,7 @@ def list_text(width: int | None) -> list[str]:
     lines += ["", "Everyday situations (a seed may follow: loose plug, seed 3)"]
     for situation in SITUATIONS:
         lines += _broken(f"  {situation.name}: {situation.tells}", width)
-    told = f"{count(len(WORDS), 'disturbance')}, {count(len(SITUATIONS), 'situation')}."
+    told = f"{counted(len(WORDS), 'disturbance')}, {counted(len(SITUATIONS), 'situation')}."
     last = f"{told} dryload disturbances NAME tells everything about one."
     return [*lines, "", *_broken(last, width, 0)]
 

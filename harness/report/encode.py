@@ -3,9 +3,10 @@
 from typing import Any, Final
 
 from emulator.wire.constants import LOOP_OFF
+from emulator.wire.prose import counted, duration, sides
 from harness.files.opening import shown
+from harness.files.rates import hertz
 from harness.jobs.encode import Encoded
-from harness.report.quantities import count, duration, rate, sides
 
 SCHEMA: Final = "dryload/encode/1"
 
@@ -16,15 +17,16 @@ def text(made: Encoded, *, target: str, number: int, size: int) -> str:
     header = "extended" if made.extended else "standard"
     seconds = duration(round(sample.frames * 1_000_000_000 / sample.rate))
     lines = [
-        f"{shown(target)}: sample {number}, {count(len(sample.words), 'word')} of {sample.bits} "
-        f"bits, {sides(sample.channels)}, {rate(sample.rate)}, {seconds} of sound.",
-        f"{count(len(made.dump.packets), 'packet')} behind the {header} header, {size:,} bytes.",
+        f"{shown(target)}: sample {number}, {counted(len(sample.words), 'word')} of {sample.bits} "
+        f"bits, {sides(sample.channels)}, {hertz(sample.rate)}, {seconds} of sound.",
+        f"{counted(len(made.dump.packets), 'packet')} behind the {header} header, {size:,} bytes.",
         f"On the line: {duration(made.closed_loop_ns)} if every reply comes at once (closed loop), "
         f"{duration(made.open_loop_ns)} without replies (open loop).",
     ]
     if made.clipped:
         lines.append(
-            f"{count(made.clipped, 'word')} beyond full scale: clipped. Make the recording quieter."
+            f"{counted(made.clipped, 'word')} beyond full scale: clipped. "
+            "Make the recording quieter."
         )
     return "\n".join(lines)
 

@@ -4,10 +4,10 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from emulator.wire.constants import PACKET_BYTES
+from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.judge.finding import Finding
 from harness.report.findings import finding_document
-from harness.report.quantities import count
 from harness.report.table import Column, table
 from harness.teach.line import Explained, Line
 from harness.teach.walk import Dump, Overview, Packet, Run
@@ -28,7 +28,7 @@ def message_text(explained: Explained, width: int | None = None) -> list[str]:
     """Return the lines for one message: a heading, a table, and what is wrong with it."""
     heading = (
         f"{explained.title[0].upper()}{explained.title[1:]}, "
-        f"{count(explained.size, 'byte')} from byte {explained.offset:,}"
+        f"{counted(explained.size, 'byte')} from byte {explained.offset:,}"
     )
     rows = [_row(line) for line in explained.lines]
     return [
@@ -90,23 +90,23 @@ def _overview_text(
         title = "Before the first header" if dumps else "No header"
     else:
         title = f"Dump {dump.number} of {dumps}" if dumps > 1 else "Dump"
-    lines = [f"{title}: {count(section.size, 'byte')} from byte {section.offset:,}"]
+    lines = [f"{title}: {counted(section.size, 'byte')} from byte {section.offset:,}"]
     if overview.header is not None:
         lines += ["", *message_text(overview.header, width)]
     lines += ["", *_packets_text(overview)]
     for packet in overview.broken:
         lines += ["", *_packet_text(packet, width)]
     if overview.more_broken:
-        lines += ["", f"{count(overview.more_broken, 'more packet')} with something wrong."]
+        lines += ["", f"{counted(overview.more_broken, 'more packet')} with something wrong."]
     for message in overview.messages:
         lines += ["", *message_text(message, width)]
     if overview.more_messages:
-        lines += ["", f"{count(overview.more_messages, 'more message')} beside the packets."]
+        lines += ["", f"{counted(overview.more_messages, 'more message')} beside the packets."]
     lines += _remainder_text(overview)
     if overview.findings:
         lines += ["", *(line[2:] for line in _finding_lines(overview.others))]
         lines += [
-            f"{count(overview.findings, 'finding')} in all: dryload validate {_quoted(file)}",
+            f"{counted(overview.findings, 'finding')} in all: dryload validate {_quoted(file)}",
         ]
     return lines
 
@@ -190,13 +190,13 @@ def _packets_text(overview: Overview) -> list[str]:
     broken = len(overview.broken) + overview.more_broken
     if not whole and not broken:
         return ["No packets."]
-    lines = [f"{count(whole, 'packet')} in order and whole{_broken(broken)}:"]
+    lines = [f"{counted(whole, 'packet')} in order and whole{_broken(broken)}:"]
     lines += [f"  {_run(run)}" for run in overview.runs[:_BYTES]]
     return lines + _more_runs(overview.runs) + ["  --packet N shows one of them."]
 
 
 def _broken(broken: int) -> str:
-    return f", {count(broken, 'packet')} with something wrong" if broken else ""
+    return f", {counted(broken, 'packet')} with something wrong" if broken else ""
 
 
 def _run(run: Run) -> str:
@@ -215,15 +215,15 @@ def _more_runs(runs: Sequence[Run]) -> list[str]:
         return []
     packets = sum(run.count for run in more)
     stretches = "1 more stretch" if len(more) == 1 else f"{len(more):,} more stretches"
-    return [f"  and {count(packets, 'more packet')} in {stretches}"]
+    return [f"  and {counted(packets, 'more packet')} in {stretches}"]
 
 
 def _remainder_text(overview: Overview) -> list[str]:
     lines = []
     if overview.realtime:
-        lines += ["", f"{count(overview.realtime, 'real-time byte')} in between (FRM-03)."]
+        lines += ["", f"{counted(overview.realtime, 'real-time byte')} in between (FRM-03)."]
     if overview.unread:
-        lines += ["", f"{count(overview.unread, 'byte')} without header or packet (FRM-07)."]
+        lines += ["", f"{counted(overview.unread, 'byte')} without header or packet (FRM-07)."]
     return lines
 
 

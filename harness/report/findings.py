@@ -4,6 +4,7 @@ import shlex
 from dataclasses import asdict
 from typing import Any
 
+from emulator.wire.prose import capitalised, instant
 from harness.files.opening import shown
 from harness.judge.finding import Finding, Place
 
@@ -30,7 +31,7 @@ def finding_lines(finding: Finding, file: str, *, options: str | None = None) ->
 def told_line(finding: Finding) -> str:
     """Return where, which clause and what to do, for a finding that was told already."""
     where = ", ".join([*_where(finding.at), finding.clause])
-    return f"{where[0].upper()}{where[1:]}. {finding.do}".rstrip()
+    return f"{capitalised(where)}. {finding.do}".rstrip()
 
 
 def finding_document(finding: Finding) -> dict[str, Any]:
@@ -50,7 +51,7 @@ def _where(at: Place) -> list[str]:
         number = "" if at.packet_number is None else f" (number {at.packet_number})"
         where.append(f"packet {at.packet:,}{number}")
     if at.time_ns is not None:
-        where.append(f"at {at.time_ns / 1_000_000_000:.6f} s")
+        where.append(f"at {instant(at.time_ns)}")
     return where
 
 

@@ -4,13 +4,13 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from emulator.ports.port import PortError
+from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Dump
 from harness.jobs.playthrough import Played, Row
 from harness.jobs.selection import LeftOut, Selection
 from harness.report import replay
-from harness.report.quantities import count
 from harness.report.replay import (
     SCHEMA,
     rows_document,
@@ -65,7 +65,7 @@ def asking(claimed: Sequence[Dump]) -> list[str]:
     """Return what is said before the unit is asked for what it should have."""
     if not claimed:
         return []
-    what = count(len(claimed), "sample")
+    what = counted(len(claimed), "sample")
     return [f"asking the unit for the beginning of {what} that it was sent another time."]
 
 
@@ -119,7 +119,7 @@ def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
         lines += ["", total_sentence(transfers)]
     if unseen := sum(each.verified is True and each.still_there is None for each in transfers):
         lines.append(
-            f"Whether the unit still has what it sent back of {count(unseen, 'dump')} was not "
+            f"Whether the unit still has what it sent back of {counted(unseen, 'dump')} was not "
             "looked at in the end."
         )
     return lines

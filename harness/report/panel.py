@@ -8,10 +8,10 @@ from typing import Final
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
 from harness.jobs.serving_view import Note, Passed, UsedSlot, View
 from harness.report.memory_bar import BLOCKS, PLAIN, Kind, Piece, bank_cells, memory_bar
-from harness.report.quantities import count, duration
 
 KEYS: Final = (
     ("c", "confirm"),
@@ -152,10 +152,10 @@ def _head(view: View, width: int, room: int, shows: Shows) -> list[Text]:
     else:
         lines.append(_labelled("Do next", _no_need(view)))
     if view.missed or view.lost_bytes:
-        late = f"this computer was late {count(view.missed, 'time')}, at worst"
+        late = f"this computer was late {counted(view.missed, 'time')}, at worst"
         text = f"{late} {duration(view.worst_late_ns)}"
         if view.lost_bytes:
-            text += f"; {count(view.lost_bytes, 'byte')} lost"
+            text += f"; {counted(view.lost_bytes, 'byte')} lost"
         lines.append(_labelled("Trouble", text, "yellow"))
     return lines
 
@@ -195,9 +195,9 @@ def _progress(view: View, width: int, shows: Shows) -> Text:
         return _labelled("Now", shown(view.state))
     what = f"sample {coming.sample_number}" if coming.sample_number >= 0 else "a sample"
     if not coming.expected:
-        return _labelled(label, f"{what}, {count(coming.packets, 'packet')} so far", "bold green")
+        return _labelled(label, f"{what}, {counted(coming.packets, 'packet')} so far", "bold green")
     part = min(coming.packets / coming.expected, 1.0)
-    text = f"{100 * part:.0f} %, {coming.packets:,} of {count(coming.expected, 'packet')}"
+    text = f"{100 * part:.0f} %, {coming.packets:,} of {counted(coming.expected, 'packet')}"
     if shows.still_ns >= _STALLED_NS:
         text += f"; nothing came for {_whole(shows.still_ns)}"
     elif shows.left_ns is not None:

@@ -8,7 +8,7 @@ a dictionary for a closed list and for yes or no, a function for everything else
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from emulator.unit.prose import counted, listed
+from emulator.wire.prose import counted, listed
 
 Sentence = Mapping[Any, str] | Callable[[Any], str]
 _MS: Final = 1_000_000

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from emulator.dump.switches import QUESTIONS
 from emulator.unit.possible import Profile
-from emulator.unit.prose import counted
+from emulator.wire.prose import counted
 from harness.report.profile_words import OPEN, TITLES, sentence
 from harness.report.table import Column, table
 

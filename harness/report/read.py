@@ -8,12 +8,13 @@ from typing import Any, Final
 from emulator.ports.port import PortError
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from emulator.wire.messages import ExtendedHeader, Header
+from emulator.wire.prose import counted, duration, sides
 from harness.files.opening import shown
+from harness.files.rates import hertz
 from harness.jobs.reading_out import ASKS, Came, Result, Wanted, seconds
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.findings import finding_document, finding_lines
-from harness.report.quantities import count, duration, rate, sides
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
@@ -116,9 +117,9 @@ def _amounts(came: Came) -> list[str]:
     if header is None:
         return []
     words = header.length * max(header.channels, 1)
-    loops = f", {count(came.loops, 'more loop')}" if came.loops else ""
+    loops = f", {counted(came.loops, 'more loop')}" if came.loops else ""
     return [
-        f"{count(words, 'word')} of {header.bits} bits, {sides(max(header.channels, 1))}, "
+        f"{counted(words, 'word')} of {header.bits} bits, {sides(max(header.channels, 1))}, "
         f"{_rate(header)}, {_sound(header)} of sound, {_packets(came)}{loops}; it took "
         f"{duration(came.took_ns)}."
     ]
@@ -126,13 +127,13 @@ def _amounts(came: Came) -> list[str]:
 
 def _packets(came: Came) -> str:
     if came.planned is None or came.planned == came.packets:
-        return count(came.packets, "packet")
-    return f"{came.packets:,} of {count(came.planned, 'packet')}"
+        return counted(came.packets, "packet")
+    return f"{came.packets:,} of {counted(came.planned, 'packet')}"
 
 
 def _rate(header: Header) -> str:
     stated = rate_of(header)
-    return "no rate" if stated is None else rate(stated)
+    return "no rate" if stated is None else hertz(stated)
 
 
 def _sound(header: Header) -> str:
@@ -162,7 +163,7 @@ def _untold(came: Sequence[Came], ended: Ended) -> list[str]:
     parts = []
     for what in ("loops", "name"):
         if missing := sum(what in each.untold for each in whole):
-            parts.append(f"{what.removesuffix('s')}s of {count(missing, 'sample')}")
+            parts.append(f"{what.removesuffix('s')}s of {counted(missing, 'sample')}")
     if not parts:
         return []
     rest = "; it was not asked for the other names" if ended.tells_names is False else ""
@@ -271,17 +272,17 @@ def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
     empty = sum(each.result is Result.NOTHING for each in came)
     silent = sum(each.result is Result.SILENT for each in came)
     torn = len(came) - written - empty - silent
-    parts = [f"{count(written, 'sample')} read from {shown(asked.target)}"]
+    parts = [f"{counted(written, 'sample')} read from {shown(asked.target)}"]
     if written:
         parts[0] += f" into {shown(asked.output)}"
     if torn:
         parts.append(f"{torn:,} did not come whole")
     if empty:
-        parts.append(f"nothing at {count(empty, 'number')}")
+        parts.append(f"nothing at {counted(empty, 'number')}")
     if silent:
-        parts.append(f"no answer for {count(silent, 'number')}")
+        parts.append(f"no answer for {counted(silent, 'number')}")
     if (left := asked.wanted.count - len(came)) > 0:
-        parts.append(f"{count(left, 'number')} not asked for")
+        parts.append(f"{counted(left, 'number')} not asked for")
     return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
 
 

@@ -6,7 +6,9 @@ from typing import Any, Final
 
 from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
+from emulator.wire.prose import counted, duration, share, sides
 from harness.files.opening import shown
+from harness.files.rates import hertz
 from harness.jobs.outcome import Outcome, changes
 from harness.jobs.playlist import Dump, NotADump
 from harness.jobs.playthrough import Played, Row
@@ -16,7 +18,6 @@ from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.findings import finding_document, finding_lines, told_line
-from harness.report.quantities import count, duration, rate, share, sides
 from harness.report.selection import cell, left_out_document
 from harness.report.table import Column, table
 
@@ -79,11 +80,11 @@ def _sample_sentence(transfer: Transfer) -> str:
     if stated is None:
         sound = "no rate"
     else:
-        sound = f"{rate(stated)}, {duration(round(sample.frames * _NS / stated))} of sound"
+        sound = f"{hertz(stated)}, {duration(round(sample.frames * _NS / stated))} of sound"
     return (
-        f"Sample {dump.header.sample_number}{name}: {count(len(sample.words), 'word')} of "
+        f"Sample {dump.header.sample_number}{name}: {counted(len(sample.words), 'word')} of "
         f"{dump.header.bits} bits, {sides(sample.channels)}, {sound}, "
-        f"{count(len(dump.outgoing.packets), 'packet')}."
+        f"{counted(len(dump.outgoing.packets), 'packet')}."
     )
 
 
@@ -154,11 +155,11 @@ def summary(
         lines.append(total_sentence(transfers))
     if visits and walk_ns is not None:
         lines.append(
-            f"Somebody has to walk to the unit {count(visits, 'time')} to press confirm; "
+            f"Somebody has to walk to the unit {counted(visits, 'time')} to press confirm; "
             f"a walk is taken to last {duration(walk_ns)}."
         )
     if len(transfers) > 1 or visits:
-        walks = f" and {count(visits, 'walk')} to the unit" if visits else ""
+        walks = f" and {counted(visits, 'walk')} to the unit" if visits else ""
         reading = " with reading back" if any(each.is_to_be_read for each in transfers) else ""
         lines.append(f"All of it{reading}{walks} takes {duration(lasted_ns)}.")
     if (slot := unit.panel.awaiting_confirm) is not None:
@@ -225,7 +226,7 @@ def _row(transfer: Transfer) -> tuple[str, ...]:
 
 def _memory_sentence(unit: RackUnit) -> str:
     memory = unit.memory
-    used = f"{len(unit.slots.used())} of {count(len(unit.slots), 'slot')}"
+    used = f"{len(unit.slots.used())} of {counted(len(unit.slots), 'slot')}"
     if not memory.capacity:
         here = " --initialise does that here." if memory.usable_banks else ""
         return f"Memory: {memory_reason(memory)}.{here}"

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
+from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.playlist import Dump, Fragment, NotADump
 from harness.jobs.selection import Collision, LeftOut, Why
 from harness.judge.finding import Verdict
 from harness.report.findings import finding_document
-from harness.report.quantities import count
 
 _CELLS: Final = {
     Why.NO_DUMP: "no dump in it",
@@ -48,7 +48,7 @@ def left_out(left: LeftOut) -> str:
         case NotADump():
             return f"{what.said} It is passed over."
         case Fragment():
-            packets = count(what.packets, "packet")
+            packets = counted(what.packets, "packet")
             if what.damaged:
                 why = f"the dump from byte {what.byte:,} on, {packets}, has a damaged header"
             else:

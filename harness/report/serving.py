@@ -34,8 +34,8 @@ Of one event at most 20 are told in a second; "left_out" says how many were not,
 import json
 from typing import Final
 
+from emulator.wire.prose import counted
 from harness.jobs.serving_view import Note, UsedSlot
-from harness.report.quantities import count
 
 SCHEMA: Final = "dryload/serve/1"
 _SECOND_NS: Final = 1_000_000_000
@@ -70,7 +70,7 @@ def slot_document(slot: UsedSlot) -> dict[str, object]:
 
 def held(slots: tuple[UsedSlot, ...]) -> str:
     """Return how much the unit holds."""
-    return count(len(slots), "sample") if slots else "no samples"
+    return counted(len(slots), "sample") if slots else "no samples"
 
 
 def kept_where(image: str, slots: tuple[UsedSlot, ...]) -> str:

@@ -14,15 +14,16 @@ from typing import IO, Any, Final
 
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
 from emulator.wire.messages import DumpHeader, ExtendedHeader
+from emulator.wire.prose import counted, duration, sides
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
+from harness.files.rates import hertz
 from harness.judge.finding import Finding, Verdict
 from harness.judge.headers import NO_LOOP_TYPES
 from harness.judge.plain import lasting
 from harness.judge.plan import rate_of
 from harness.judge.verdict import DumpVerdict
 from harness.report.findings import finding_document, finding_lines
-from harness.report.quantities import count, duration, rate, sides
 
 SCHEMA: Final = "dryload/validate/1"
 MOST_DUMPS: Final = 100
@@ -114,10 +115,10 @@ class Account:
         if self._hidden:
             faulty = f", {self._hidden_faulty:,} of them not right" if self._hidden_faulty else ""
             yield ""
-            yield f"  And {count(self._hidden, 'more dump')}{faulty}: --json lists them all."
+            yield f"  And {counted(self._hidden, 'more dump')}{faulty}: --json lists them all."
 
     def _verdict(self) -> str:
-        dumps = count(self._dumps, "dump") if self._dumps else "no whole dump"
+        dumps = counted(self._dumps, "dump") if self._dumps else "no whole dump"
         broken, bent = self._faulty[Verdict.BROKEN], self._faulty[Verdict.BENT]
         alone = self._dumps == 1
         if broken:
@@ -213,13 +214,13 @@ class Sums:
         how = f"{right:,} right, {self.broken:,} broken"
         if self.unfinished:
             how += f", {self.unfinished:,} without an end"
-        said = f"{count(self.files, 'file')}, {count(self.dumps, 'dump')}: "
+        said = f"{counted(self.files, 'file')}, {counted(self.dumps, 'dump')}: "
         said += how if self.broken or self.broken_outside or self.unfinished else "all right"
         if self.broken_outside:
-            said += f", and something outside the dumps in {count(self.broken_outside, 'file')}"
+            said += f", and something outside the dumps in {counted(self.broken_outside, 'file')}"
         none = self.without_a_dump
         hold = "holds" if none == 1 else "hold"
-        return f"{said}. {count(none, 'file')} {hold} no dump." if none else f"{said}."
+        return f"{said}. {counted(none, 'file')} {hold} no dump." if none else f"{said}."
 
 
 def not_judged(name: str, problem: str) -> str:
@@ -257,7 +258,7 @@ def _dump_lines(verdict: DumpVerdict, number: int | None) -> list[str]:
         lines.append(f"    {loop}")
     if verdict.realtime:
         lines.append(
-            f"    {count(verdict.realtime, 'real-time byte')} in it, which any message may hold."
+            f"    {counted(verdict.realtime, 'real-time byte')} in it, which any message may hold."
         )
     return lines
 
@@ -267,11 +268,11 @@ def _sample(verdict: DumpVerdict) -> str:
     if header is None:
         return ": its header is damaged." if verdict.has_header else "."
     kind = ", extended header" if isinstance(header, ExtendedHeader) else ""
-    hertz = rate_of(header)
-    stated = "no rate" if hertz is None else rate(hertz)
+    rate = rate_of(header)
+    stated = "no rate" if rate is None else hertz(rate)
     seconds = verdict.seconds
     sound = "" if seconds is None else f", {_sounding(seconds)} of sound"
-    words = count(header.length * max(header.channels, 1), "word")
+    words = counted(header.length * max(header.channels, 1), "word")
     return (
         f": sample {header.sample_number}, {header.bits} bits, {sides(header.channels)}, {stated}, "
         f"{words}{sound}{kind}."
@@ -316,7 +317,7 @@ def _finding_lines(findings: tuple[Finding, ...], file: str, number: int | None)
             if told:
                 yield f"    ... and {len(hidden):,} more of {told[0].clause}."
     if more and not left:
-        yield f"    In all {count(len(findings), 'finding')}: --json lists them."
+        yield f"    In all {counted(len(findings), 'finding')}: --json lists them."
 
 
 def _dump_document(verdict: DumpVerdict, number: int | None) -> dict[str, Any]:
@@ -354,13 +355,13 @@ def _header_document(verdict: DumpVerdict) -> dict[str, Any]:
     header = verdict.header
     if header is None:
         return {}
-    hertz = rate_of(header)
+    rate = rate_of(header)
     return {
         "sample_number": header.sample_number,
         "device_id": header.device_id,
         "bits": header.bits,
         "channels": header.channels,
-        "rate_hz": None if hertz is None else float(hertz),
+        "rate_hz": None if rate is None else float(rate),
         "period_ns": header.period_ns if isinstance(header, DumpHeader) else None,
         "frames": header.length,
         "words": header.length * max(header.channels, 1),

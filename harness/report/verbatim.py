@@ -5,13 +5,13 @@ from typing import Any, Final
 
 from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
+from emulator.wire.prose import counted, duration
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.verbatim import Verbatim
 from harness.judge.conversation import Comparison
 from harness.report import conversation
 from harness.report.findings import finding_document
-from harness.report.quantities import count, duration
 from harness.report.replay import SCHEMA
 
 MEANING: Final = (
@@ -63,10 +63,11 @@ def lines_of(played: Verbatim) -> list[str]:
             lines.append(f"    {_lasting(played)}")
     if played.overdue:
         lines.append(
-            f"  {count(played.overdue, 'message')} went before all had come that came before then."
+            f"  {counted(played.overdue, 'message')} went before all had come that came before "
+            "then."
         )
     if played.headers and played.kept is not None:
-        lines.append(f"  It took {count(played.kept, 'dump')} to the end.")
+        lines.append(f"  It took {counted(played.kept, 'dump')} to the end.")
     if played.failed is not None:
         lines.append("  The port failed before it was over.")
     elif played.stopped:
@@ -86,7 +87,7 @@ def summary(unit: RackUnit, visits: int) -> list[str]:
     ]
     lines = [f"Memory: {', '.join(used) if used else 'nothing is kept'}."]
     if visits:
-        lines.append(f"Confirm was pressed {count(visits, 'time')}.")
+        lines.append(f"Confirm was pressed {counted(visits, 'time')}.")
     return lines
 
 
@@ -124,9 +125,9 @@ def _lasting_document(comparison: Comparison) -> dict[str, int]:
 def _sent(played: Verbatim) -> str:
     recorded = played.file.recorded
     if played.stopped or played.failed is not None:
-        return f"Played verbatim, but not to its end: {count(played.sent, 'message')} are in it."
+        return f"Played verbatim, but not to its end: {counted(played.sent, 'message')} are in it."
     about = f" of {shown(recorded.about)}" if recorded.about else ""
-    return f"Played verbatim: {count(played.sent, 'message')} that went to the unit{about}."
+    return f"Played verbatim: {counted(played.sent, 'message')} that went to the unit{about}."
 
 
 def _document(played: Verbatim) -> dict[str, Any]:

@@ -1,0 +1,67 @@
+"""Amounts, times and lists as people write them; every room takes them from here."""
+
+from collections.abc import Sequence
+from typing import Final
+
+_SECOND: Final = 1_000_000_000
+
+
+def counted(count: int, thing: str) -> str:
+    """Return how many there are of a thing: "1 word", "1,234 words"."""
+    return f"{count:,} {thing}" if count == 1 else f"{count:,} {thing}s"
+
+
+def listed(values: Sequence[object], last: str = "or") -> str:
+    """Return values as people list them: "8, 12 or 16"."""
+    texts = [str(value) for value in values]
+    return f" {last} ".join([", ".join(texts[:-1]), texts[-1]] if len(texts) > 1 else texts)
+
+
+def capitalised(text: str) -> str:
+    """Return a sentence with a capital letter at its beginning and nothing else changed."""
+    return text[:1].upper() + text[1:]
+
+
+def duration(ns: int) -> str:
+    """Return a time as somebody at a bench would say it: "12 ms", "0.28 s", "1 min 33.8 s"."""
+    if ns < _SECOND // 10:
+        return f"{ns / 1_000_000:.1f} ms" if ns < 10_000_000 else f"{ns / 1_000_000:.0f} ms"
+    if ns < 10 * _SECOND:
+        return f"{ns / _SECOND:.2f} s"
+    tenths = round(ns * 10 / _SECOND)
+    if tenths < 600:
+        return f"{tenths / 10:.1f} s"
+    if tenths < 36_000:
+        return f"{tenths // 600} min {tenths % 600 / 10:.1f} s"
+    minutes = round(tenths / 600)
+    return f"{minutes // 60} h {minutes % 60} min"
+
+
+def small_time(ns: int) -> str:
+    """Return a time however small: "320 ns", "1.5 µs", "3.02 ms"; from 0.1 s on a duration."""
+    if abs(ns) >= _SECOND // 10:
+        return duration(ns) if ns > 0 else f"-{duration(-ns)}"
+    for unit, name in ((1_000_000, "ms"), (1_000, "µs")):
+        if abs(ns) >= unit:
+            return f"{ns / unit:.4g} {name}"
+    return f"{ns} ns"
+
+
+def instant(ns: int) -> str:
+    """Return a place in time, to the microsecond: "12.345678 s"."""
+    return f"{ns / _SECOND:.6f} s"
+
+
+def sides(channels: int) -> str:
+    """Return "mono", "stereo" or "5 channels"."""
+    return {1: "mono", 2: "stereo"}.get(channels, f"{channels} channels")
+
+
+def share(part: int, whole: int) -> str:
+    """Return a part in per cent: "87 %"."""
+    return f"{100 * part / whole:.0f} %" if whole else "0 %"
+
+
+def spelled(data: bytes, most: int = 8) -> str:
+    """Return the first bytes in hexadecimal: "F0 7E 00 ..."."""
+    return data[:most].hex(" ").upper() + (" ..." if len(data) > most else "")
