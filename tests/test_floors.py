@@ -11,7 +11,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -161,6 +161,35 @@ def test_every_room_stands_on_its_floor() -> None:
         assert {f"{top}.{name}" for name in folders} <= set(FLOORS)
 
 
+def circle(imports: Mapping[str, set[str]]) -> list[str]:
+    """Return modules each of which imports the next one, and the last the first; [] for none."""
+    left = {module: set(others) - {module} for module, others in imports.items()}
+    while free := {module for module, others in left.items() if not others & left.keys()}:
+        for module in free:
+            del left[module]
+    way: list[str] = []
+    module = min(left, default="")
+    while left and module not in way:
+        way.append(module)
+        module = min(left[module] & left.keys())
+    return way[way.index(module) :] if way else []
+
+
+def test_no_files_import_each_other_in_a_circle() -> None:
+    modules = {module_of(path): path for path in files()}
+    imports = {
+        module: {
+            whole if (whole := f"{origin}.{name}") in modules else origin
+            for origin, name in imports_of(
+                path.read_text("utf-8"), module, package=path.name == "__init__.py"
+            )
+        }
+        for module, path in modules.items()
+    }
+    assert imports["harness.cli.replay"] & modules.keys()  # it sees what is there
+    assert circle(imports) == []
+
+
 def test_what_is_allowed_is_still_needed() -> None:
     for module, names in ALLOWED.items():
         source = (ROOT / f"{module.replace('.', '/')}.py").read_text("utf-8")
@@ -211,6 +240,13 @@ def test_the_check_of_floors_can_fail(module: str, source: str, said: str) -> No
 )
 def test_the_check_of_floors_lets_pass_what_is_right(module: str, source: str) -> None:
     assert complaint(source, module) == []
+
+
+def test_the_check_of_circles_can_fail() -> None:
+    straight = {"a": {"b", "c", "typing"}, "b": {"c"}, "c": set[str]()}
+    assert circle(straight) == []
+    assert circle({**straight, "c": {"c", "b"}}) == ["b", "c"]
+    assert circle({"a": {"b"}, "b": {"c"}, "c": {"d"}, "d": {"b"}}) == ["b", "c", "d"]
 
 
 @pytest.mark.parametrize(

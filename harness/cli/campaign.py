@@ -150,7 +150,7 @@ def _tell_one(
     result = result_of(plan, number, twice=True, look=runs.append)
     seconds = time.monotonic() - began
     if capture is not None and runs:
-        from harness.cli.verbatim import write_capture
+        from harness.cli.taping import write_capture
         from harness.files.recorded import TakenAt
 
         about = f"dryload campaign, {told(result.case)}"

@@ -3,17 +3,26 @@
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final, NoReturn
 
 import typer
 
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import WORTH_A_CLOCK_NS, Wishes, over_at, say, say_json, selection
+from harness.cli.playing import (
+    WORTH_A_CLOCK_NS,
+    PortOptions,
+    ReplayOptions,
+    over_at,
+    say,
+    say_json,
+    selection,
+)
 from harness.cli.progress import PacketProgress, about, packet_progress
+from harness.cli.taping import taping
 from harness.cli.target import Target, opened
 from harness.cli.terminal import note, width
+from harness.cli.verbatim import are_captures, play_captures_live
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -34,44 +43,31 @@ _YES: Final = "y"
 _NO: Final = "n"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """What only a port can be asked for."""
-
-    hear: str | None
-    paced: bool
-    answer_ns: int
-    resume: bool
-    journal: str | None
-
-
-def play_live(wishes: Wishes, target: Target, way: Way) -> None:
+def play_live(options: ReplayOptions, target: Target, port_options: PortOptions) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
-    from harness.cli.live_verbatim import play_captures_live
-    from harness.cli.verbatim import are_captures
     from harness.files.capture_file import check_target
     from harness.report import live as report
 
-    if wishes.capture is not None:
-        check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
-    if are_captures(wishes):
-        play_captures_live(wishes, target, way)
-    journal = _journal(target, way)
+    if options.capture is not None:
+        check_target(options.capture, overwrite=options.overwrite, sources=options.files)
+    if are_captures(options):
+        play_captures_live(options, target, port_options)
+    journal = _journal(target, port_options)
     with ExitStack() as stack:
         stack.callback(journal.close)
-        selected = selection(wishes, loaded=journal.loaded())
+        selected = selection(options, loaded=journal.loaded())
         was_interrupted = stack.enter_context(ends())
         desk = _Desk(was_interrupted)
         rows: list[Row] = list(selected.left_out)
         evening = None
         if selected.to_send or selected.loaded_before:
-            evening = stack.enter_context(_evening(wishes, target, way, journal, desk))
-            rows = list(_played(evening, selected, wishes, target, way, desk))
+            evening = stack.enter_context(_evening(options, target, port_options, journal, desk))
+            rows = list(_played(evening, selected, options, target, port_options, desk))
             before, rows = rows, evening.settle(rows, was_interrupted)
             note(*report.lost_since(before, rows))
     stopped = was_interrupted()
     failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
-    if wishes.as_json:
+    if options.as_json:
         say_json(
             report.document(
                 rows,
@@ -87,7 +83,7 @@ def play_live(wishes: Wishes, target: Target, way: Way) -> None:
         say(report.summary(rows, width=width()))
     failures = [row for row in rows if not row.is_well]
     _end(
-        way,
+        port_options,
         failed,
         unwritten,
         stopped=stopped,
@@ -122,12 +118,15 @@ class _Desk:
 
 @contextmanager
 def _evening(
-    wishes: Wishes, target: Target, way: Way, journal: "Journal", desk: _Desk
+    options: ReplayOptions,
+    target: Target,
+    port_options: PortOptions,
+    journal: "Journal",
+    desk: _Desk,
 ) -> "Iterator[Evening]":
     """Yield the evening at the port, and keep what passes there."""
     from emulator.dump.capture import Capture
     from emulator.ports.clock import MonotonicClock
-    from harness.cli.taping import taping
     from harness.jobs.evening import Evening
     from harness.jobs.live import LiveReplay
     from harness.jobs.transfer import Settings
@@ -138,20 +137,20 @@ def _evening(
         def connect() -> LiveReplay:
             ports.close()  # the one there was
             return LiveReplay(
-                ports.enter_context(opened(target, hear=way.hear, clock=clock)),
-                paced=way.paced,
+                ports.enter_context(opened(target, hear=port_options.hear, clock=clock)),
+                paced=port_options.paced,
                 settings=Settings(
-                    operator_ns=None, read_back=wishes.read_back, answer_ns=way.answer_ns
+                    operator_ns=None, read_back=options.read_back, answer_ns=port_options.answer_ns
                 ),
                 progress=desk.show,
                 wants_stop=desk.wants_stop,
                 recorder=desk.record,
             )
 
-        evening = Evening(connect, journal, reads_back=wishes.read_back)
+        evening = Evening(connect, journal, reads_back=options.read_back)
         about, start_ns = f"a replay to {target.given}", evening.now_ns
         with taping(
-            wishes.capture, about=about, overwrite=wishes.overwrite, start_ns=start_ns
+            options.capture, about=about, overwrite=options.overwrite, start_ns=start_ns
         ) as tape:
             passed = Capture()
             desk.take = passed.passages.append if tape.finish is not None else tape.take
@@ -163,9 +162,9 @@ def _evening(
 def _played(
     evening: "Evening",
     selected: "Selection",
-    wishes: Wishes,
+    options: ReplayOptions,
     target: Target,
-    way: Way,
+    port_options: PortOptions,
     desk: _Desk,
 ) -> "Iterator[Row]":
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
@@ -188,17 +187,17 @@ def _played(
     selected = evening.look(selected)
     note(*report.looked(claimed, selected, evening.is_only_read))
     note(*report.before(selected, target.given, evening.is_only_read))
-    lasts_ns = Forecast(selected.to_send, reads_back=wishes.read_back).whole_ns
-    if way.paced and lasts_ns >= WORTH_A_CLOCK_NS:
+    lasts_ns = Forecast(selected.to_send, reads_back=options.read_back).whole_ns
+    if port_options.paced and lasts_ns >= WORTH_A_CLOCK_NS:
         note(f"it takes about {about(lasts_ns)} and is over at about {over_at(lasts_ns)}.")
     with (
-        packet_progress(selected.to_send, wishes.read_back) as bar,
+        packet_progress(selected.to_send, options.read_back) as bar,
         _pausing(bar, desk.was_interrupted) as pause,
     ):
         desk.bar, desk.pause = bar, pause
         said: list[Row] = []
         for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
-            if isinstance(row, Played) and not wishes.as_json:
+            if isinstance(row, Played) and not options.as_json:
                 say([*report.lines_of(row, said), ""])
             said.append(row)
             yield row
@@ -206,7 +205,7 @@ def _played(
 
 
 def _end(
-    way: Way,
+    port_options: PortOptions,
     failed: "PortError | None",
     unwritten: Problem | None,
     *,
@@ -218,26 +217,26 @@ def _end(
     if unwritten is not None:
         note(str(unwritten), "what is missing there is sent again by --resume.")
     if failed is not None:
-        raise Problem(failed.what, do=f"{failed.do} {_go_on(way)}", code=RIG)
+        raise Problem(failed.what, do=f"{failed.do} {_go_on(port_options)}", code=RIG)
     if stopped:
-        note(_go_on(way))
+        note(_go_on(port_options))
         raise KeyboardInterrupt
     if is_rigs_fault:
         raise typer.Exit(RIG)
     raise typer.Exit(0 if is_well and unwritten is None else 1)
 
 
-def _go_on(way: Way) -> str:
-    there = "" if way.journal is None else f" --journal {way.journal}"
+def _go_on(port_options: PortOptions) -> str:
+    there = "" if port_options.journal is None else f" --journal {port_options.journal}"
     return f"The same command with --resume{there} goes on with what is not loaded yet."
 
 
-def _journal(target: Target, way: Way) -> "Journal":
+def _journal(target: Target, port_options: PortOptions) -> "Journal":
     from harness.files.journal import Journal, usual_path
 
-    path = usual_path(target.given) if way.journal is None else way.journal
+    path = usual_path(target.given) if port_options.journal is None else port_options.journal
     began = datetime.now().astimezone().isoformat(timespec="seconds")
-    if way.resume:
+    if port_options.resume:
         return Journal.resume(path, target=target.given, began=began)
     return Journal.begin(path, target=target.given, began=began)
 

@@ -21,8 +21,8 @@ WORTH_A_CLOCK_NS: Final = 60_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
-    """What was asked for, whatever the target is."""
+class ReplayOptions:
+    """What can be asked for whatever the target is."""
 
     files: Sequence[str]
     found: frozenset[str]
@@ -37,7 +37,29 @@ class Wishes:
     as_json: bool
 
 
-def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
+@dataclass(frozen=True, slots=True)
+class UnitOptions:
+    """What can be asked for only of an emulated unit."""
+
+    banks: int | None
+    initialise: bool
+    operator: str
+    link: str | None
+    disturb: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PortOptions:
+    """What can be asked for only at a port."""
+
+    hear: str | None
+    paced: bool
+    answer_ns: int
+    resume: bool
+    journal: str | None
+
+
+def selection(options: ReplayOptions, *, loaded: "Container[Key]" = ()) -> "Selection":
     """Return what of the files is sent and what is not, and say the latter.
 
     `loaded` has the keys of dumps that were loaded another time: of those nothing is said, for the
@@ -48,10 +70,10 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     from harness.jobs.selection import Why, select
     from harness.report.selection import left_out
 
-    number, device_id = wishes.number, wishes.device_id
+    number, device_id = options.number, options.device_id
     if device_id is not None and not 0 <= device_id <= 127:
         raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
-    contents = [each for name in wishes.files for each in _contents(name, wishes)]
+    contents = [each for name in options.files for each in _contents(name, options)]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:
         last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"
@@ -59,21 +81,21 @@ def selection(wishes: Wishes, *, loaded: "Container[Key]" = ()) -> "Selection":
     if not dumps:
         raise _nothing(contents)
     selected = select(
-        contents, number=number, device_id=device_id, anyway=wishes.anyway, loaded=loaded
+        contents, number=number, device_id=device_id, anyway=options.anyway, loaded=loaded
     )
-    check_numbers(selected, wishes, "--number N numbers all dumps from N on; ")
+    check_numbers(selected, options, "--number N numbers all dumps from N on; ")
     kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
     note(*map(left_out, kept))
     return selected
 
 
-def _contents(name: str, wishes: Wishes) -> "Iterator[Content]":
+def _contents(name: str, options: ReplayOptions) -> "Iterator[Content]":
     """Yield what is in a file, and say what is odd about it."""
     from harness.files.dumpfile import load
     from harness.files.opening import shown
     from harness.jobs.playlist import NotADump, contents
 
-    if name in wishes.found and is_capture(name):
+    if name in options.found and is_capture(name):
         said = f"{shown(name)} is a capture, not a dump."
         yield NotADump(file=name, said=said, is_other=True)
         return
@@ -116,11 +138,11 @@ def _nothing(contents: "Sequence[Content]") -> Problem:
     )
 
 
-def check_numbers(selected: "Selection", wishes: Wishes, other_way: str = "") -> None:
+def check_numbers(selected: "Selection", options: ReplayOptions, other_way: str = "") -> None:
     """Raise a Problem where dumps would replace one another and nobody has said that they may."""
     from harness.report.selection import collision_lines
 
-    if wishes.replace or not selected.collisions:
+    if options.replace or not selected.collisions:
         return
     lines = [line for each in selected.collisions for line in collision_lines(each)]
     said = "different dumps have the same sample number, and a unit keeps one:"

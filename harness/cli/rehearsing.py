@@ -1,17 +1,26 @@
 """The part of `dryload replay` that plays to an emulated unit, in virtual time."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.playing import WORTH_A_CLOCK_NS, Wishes, over_at, say, say_json, selection
+from harness.cli.playing import (
+    WORTH_A_CLOCK_NS,
+    ReplayOptions,
+    UnitOptions,
+    over_at,
+    say,
+    say_json,
+    selection,
+)
 from harness.cli.progress import packet_progress
+from harness.cli.taping import write_capture
 from harness.cli.target import Target
 from harness.cli.terminal import width
+from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -23,20 +32,8 @@ if TYPE_CHECKING:
     from harness.jobs.rehearse import Rehearsal
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Setting:
-    """What only an emulated unit can be asked for."""
-
-    banks: int | None
-    initialise: bool
-    operator: str
-    link: str | None
-    disturb: tuple[str, ...] = ()
-
-
-def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
+def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
-    from harness.cli.verbatim import are_captures, play_captures, write_capture
     from harness.files.capture_file import check_target
     from harness.jobs.afterwards import in_memory
     from harness.jobs.playthrough import Played, play_through, settled
@@ -46,34 +43,34 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
     from harness.report import disturbances as purpose
     from harness.report import replay as report
 
-    walk_ns = walk_ns_of(setting.operator)
-    disturbances = _disturbances(setting.disturb)
+    walk_ns = walk_ns_of(unit_options.operator)
+    disturbances = _disturbances(unit_options.disturb)
     profile = _disturbed(profile_of(target.where), disturbances)
-    link = _link(setting.link)
+    link = _link(unit_options.link)
     if link is not None and disturbances.link is not None:
         raise Problem("--link and --disturb ask for two interfaces, and there is one.")
-    if wishes.capture is not None:
-        check_target(wishes.capture, overwrite=wishes.overwrite, sources=wishes.files)
-    if are_captures(wishes):
-        if setting.disturb:
+    if options.capture is not None:
+        check_target(options.capture, overwrite=options.overwrite, sources=options.files)
+    if are_captures(options):
+        if unit_options.disturb:
             raise Problem("--disturb is for dumps: a capture is played as it is.")
         play_captures(
-            wishes,
+            options,
             profile,
             target=target.given,
             operator=walk_ns is not None,
             link=link,
-            prepare=lambda unit: _prepare(unit, setting),
+            prepare=lambda unit: _prepare(unit, unit_options),
         )
-    selected = selection(wishes)
+    selected = selection(options)
     with (
         interrupts() as was_interrupted,
-        packet_progress(selected.to_send, wishes.read_back) as bar,
+        packet_progress(selected.to_send, options.read_back) as bar,
     ):
         rehearsal = Rehearsal(
             profile,
             settings=disturbances.settings(
-                Settings(operator_ns=walk_ns, read_back=wishes.read_back)
+                Settings(operator_ns=walk_ns, read_back=options.read_back)
             ),
             disturbances=disturbances.placed,
             troubles=disturbances.troubles,
@@ -81,7 +78,7 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
             progress=bar.show,
             wants_stop=was_interrupted,
         )
-        _prepare(rehearsal.unit, setting)
+        _prepare(rehearsal.unit, unit_options)
         rows = list(
             play_through(
                 selected,
@@ -91,19 +88,19 @@ def rehearse(wishes: Wishes, target: Target, setting: Setting) -> None:
         )
         rows = settled(rows, in_memory(rehearsal.unit))
         rehearsal.replay.finish()
-    if wishes.capture is not None:
+    if options.capture is not None:
         from harness.files.recorded import TakenAt
 
         about = f"a rehearsal with {target.given}"
         write_capture(
-            wishes.capture,
+            options.capture,
             rehearsal.line.capture,
             about=about,
-            overwrite=wishes.overwrite,
+            overwrite=options.overwrite,
             taken_at=TakenAt.LINE,
         )
     stopped = was_interrupted()
-    if wishes.as_json:
+    if options.as_json:
         document = report.document(
             rows,
             rehearsal.unit,
@@ -183,12 +180,12 @@ def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
         raise Problem(f"--disturb: {shown_lines(str(problem))}.") from problem
 
 
-def _prepare(unit: "RackUnit", setting: Setting) -> None:
+def _prepare(unit: "RackUnit", unit_options: UnitOptions) -> None:
     """Fit banks and initialise, as somebody who has just closed the lid would."""
-    banks = setting.banks
+    banks = unit_options.banks
     check_banks(banks, unit.profile)
     if banks is not None:
         unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
         unit.panel.fit_banks(range(1, banks + 1), 0)
-    if setting.initialise:
+    if unit_options.initialise:
         unit.panel.initialise(0)

@@ -10,6 +10,7 @@ from harness.cli.terminal import note
 if TYPE_CHECKING:
     from emulator.dump.capture import Capture
     from emulator.ports.real import Recorder
+    from harness.files.recorded import TakenAt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,6 @@ def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> I
 
     The file has been checked before (`capture_file.check_target`).
     """
-    from harness.cli.verbatim import write_capture
     from harness.files.capture_stream import CaptureStream, is_streamed
     from harness.files.opening import shown
     from harness.files.recorded import TakenAt
@@ -59,3 +59,22 @@ def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> I
         stream.close()
         told = stream.problem or f"what passed is in {shown(path)}"
         note(f"{told}.")
+
+
+def write_capture(
+    path: str,
+    capture: "Capture",
+    *,
+    about: str,
+    overwrite: bool,
+    taken_at: "TakenAt",
+    start_ns: int = 0,
+) -> None:
+    """Write what passed; the clock of its times stood at `start_ns` when it began."""
+    from harness.files.capture_file import save
+    from harness.files.opening import shown
+    from harness.files.recorded import Recorded
+
+    recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)
+    save(path, recorded, overwrite=overwrite)
+    note(f"what passed is in {shown(path)}.")

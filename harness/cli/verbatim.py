@@ -1,81 +1,85 @@
 """The part of `dryload replay` that plays captures instead of dumps."""
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
-from harness.cli.interrupt import interrupts
-from harness.cli.playing import Wishes, check_numbers, is_capture, say_json
+from harness.cli.interrupt import ends, interrupts
+from harness.cli.playing import (
+    PortOptions,
+    ReplayOptions,
+    check_numbers,
+    is_capture,
+    say_json,
+)
+from harness.cli.taping import taping, write_capture
+from harness.cli.target import Target, opened
 from harness.cli.terminal import note
-from harness.files.problem import Problem
+from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from emulator.dump.capture import Capture
     from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.files.capture_file import CaptureFile
-    from harness.files.recorded import TakenAt
+    from harness.jobs.playback import PlayedCapture
 
 
-def are_captures(wishes: Wishes) -> bool:
+def are_captures(options: ReplayOptions) -> bool:
     """Return whether all files are captures; a Problem where only some of them are."""
     from harness.files.opening import shown
 
-    files = wishes.files
+    files = options.files
     captures = [file for file in files if is_capture(file)]
     if len(captures) < len(files):
-        wanted = [file for file in captures if file not in wishes.found]
+        wanted = [file for file in captures if file not in options.found]
         if not wanted:
             return False
         raise Problem(
             f"{shown(wanted[0])} is a capture, and not every file is one.",
             do="Play captures and dumps one after another, each with a command of its own.",
         )
-    if captures and (wishes.number is not None or wishes.device_id is not None):
+    if captures and (options.number is not None or options.device_id is not None):
         raise Problem("--number and --device-id are for dumps: a capture is played as it is.")
-    if captures and wishes.anyway:
+    if captures and options.anyway:
         raise Problem("--anyway is for dumps: a capture is played as it is.")
     return bool(captures)
 
 
 def play_captures(
-    wishes: Wishes,
+    options: ReplayOptions,
     profile: "Profile",
     *,
     target: str,
     operator: bool,
     link: "Link | None" = None,
     prepare: "Callable[[RackUnit], None]",
-) -> None:
-    """Play captures verbatim, say what came of it and end the command."""
-    from harness.files.capture_file import load
-    from harness.jobs.verbatim import VerbatimRehearsal
+) -> NoReturn:
+    """Play captures to an emulated unit, say what came of it and end the command."""
+    from harness.files.recorded import TakenAt
+    from harness.jobs.playback import RehearsedPlayback
     from harness.report import replay as replay_report
     from harness.report import verbatim as report
 
-    loaded = [load(file) for file in wishes.files]
-    check_captures(loaded, wishes)
+    loaded = _loaded(options)
     with interrupts() as was_interrupted:
-        rehearsal = VerbatimRehearsal(
+        rehearsal = RehearsedPlayback(
             profile, operator=operator, link=link, wants_stop=was_interrupted
         )
         prepare(rehearsal.unit)
         plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
-    if wishes.capture is not None:
-        from harness.files.recorded import TakenAt
-
-        about = f"captures played verbatim to {target}"
+    if options.capture is not None:
         write_capture(
-            wishes.capture,
+            options.capture,
             rehearsal.line.capture,
-            about=about,
-            overwrite=wishes.overwrite,
+            about=f"captures played verbatim to {target}",
+            overwrite=options.overwrite,
             taken_at=TakenAt.LINE,
         )
     unit = rehearsal.unit
-    if wishes.as_json:
+    if options.as_json:
         document = replay_report.document(
             [],
             unit,
@@ -93,18 +97,77 @@ def play_captures(
         for played in plays:
             typer.echo("\n".join([*report.lines_of(played), ""]))
         typer.echo("\n".join(report.summary(unit, rehearsal.visits)))
-    if was_interrupted():
+    _end(plays, stopped=was_interrupted())
+
+
+def play_captures_live(options: ReplayOptions, target: Target, port_options: PortOptions) -> None:
+    """Play captures to a port, say what came of it and end the command."""
+    from emulator.ports.pacer import Pacer
+    from emulator.ports.real import RealLine
+    from emulator.wire.constants import BYTE_NS
+    from harness.jobs.playback import Playback, lasting_ns
+    from harness.report import verbatim as report
+
+    for option, is_given in (
+        ("--resume", port_options.resume),
+        ("--journal", port_options.journal is not None),
+    ):
+        if is_given:
+            raise Problem(f"{option} is for dumps: a capture is played as it is.")
+    loaded = _loaded(options)
+    plays: list[PlayedCapture] = []
+    with ExitStack() as stack:
+        was_interrupted = stack.enter_context(ends())
+        port = stack.enter_context(opened(target, hear=port_options.hear))
+        tape = stack.enter_context(
+            taping(
+                options.capture,
+                about=f"captures played verbatim to {target.given}",
+                overwrite=options.overwrite,
+                start_ns=port.clock.now_ns(),
+            )
+        )
+        pacer = Pacer(byte_ns=BYTE_NS if port_options.paced else 0)
+        line = RealLine(port, pacer=pacer, recorder=tape.take)
+        player = Playback(line, lateness=line.lateness, wants_stop=was_interrupted)
+        note(report.before(target.given, (lasting_ns(file.recorded) for file in loaded)))
+        if not options.as_json:
+            typer.echo("\n".join([*report.meaning(follows=True), ""]))
+        for file in loaded:
+            if was_interrupted() or player.failed is not None:
+                break
+            plays.append(played := player.play(file))
+            if not options.as_json:
+                typer.echo("\n".join([*report.lines_of(played), ""]))
+        if tape.finish is not None:
+            tape.finish(line.capture)
+    stopped, failed = was_interrupted(), player.failed
+    if options.as_json:
+        say_json(
+            report.live_document(
+                plays, kind=target.kind, name=target.where, stopped=stopped, failed=failed
+            )
+        )
+    if failed is not None:
+        raise Problem(failed.what, do=failed.do, code=RIG)
+    _end(plays, stopped=stopped)
+
+
+def _end(plays: "Sequence[PlayedCapture]", *, stopped: bool) -> NoReturn:
+    if stopped:
         raise KeyboardInterrupt
     raise typer.Exit(0 if all(played.is_well for played in plays) else 1)
 
 
-def check_captures(loaded: "Sequence[CaptureFile]", wishes: Wishes) -> None:
-    """Raise a Problem where captures hold different whole dumps with the same sample number."""
+def _loaded(options: ReplayOptions) -> "list[CaptureFile]":
+    """Return the captures; a Problem where they hold different dumps with one sample number."""
     from emulator.dump.capture import Direction
+    from harness.files.capture_file import load
     from harness.files.dumpfile import DumpFile, Form
     from harness.jobs.playlist import dumps_in
     from harness.jobs.selection import select
 
+    loaded = [load(file) for file in options.files]
     sent = [
         DumpFile(
             name=each.name,
@@ -113,23 +176,5 @@ def check_captures(loaded: "Sequence[CaptureFile]", wishes: Wishes) -> None:
         )
         for each in loaded
     ]
-    check_numbers(select([dump for file in sent for dump in dumps_in(file)]), wishes)
-
-
-def write_capture(
-    path: str,
-    capture: "Capture",
-    *,
-    about: str,
-    overwrite: bool,
-    taken_at: "TakenAt",
-    start_ns: int = 0,
-) -> None:
-    """Write what passed; the clock of its times stood at `start_ns` when it began."""
-    from harness.files.capture_file import save
-    from harness.files.opening import shown
-    from harness.files.recorded import Recorded
-
-    recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)
-    save(path, recorded, overwrite=overwrite)
-    note(f"what passed is in {shown(path)}.")
+    check_numbers(select([dump for file in sent for dump in dumps_in(file)]), options)
+    return loaded

@@ -8,7 +8,7 @@ from emulator.unit.board import RackUnit
 from emulator.wire.prose import counted, duration
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
-from harness.jobs.verbatim import Verbatim
+from harness.jobs.playback import PlayedCapture
 from harness.judge.conversation import Comparison
 from harness.report import conversation
 from harness.report.findings import finding_document
@@ -39,7 +39,7 @@ def before(target: str, lasting_ns: Iterable[int]) -> str:
     )
 
 
-def lines_of(played: Verbatim) -> list[str]:
+def lines_of(played: PlayedCapture) -> list[str]:
     """Return what is said of one capture."""
     file = played.file
     lines = [shown(file.name), f"  {_sent(played)}"]
@@ -91,13 +91,13 @@ def summary(unit: RackUnit, visits: int) -> list[str]:
     return lines
 
 
-def documents(plays: Sequence[Verbatim]) -> list[dict[str, Any]]:
+def documents(plays: Sequence[PlayedCapture]) -> list[dict[str, Any]]:
     """Return the results for programs."""
     return [_document(played) for played in plays]
 
 
 def live_document(
-    plays: Sequence[Verbatim], *, kind: str, name: str, stopped: bool, failed: PortError | None
+    plays: Sequence[PlayedCapture], *, kind: str, name: str, stopped: bool, failed: PortError | None
 ) -> dict[str, Any]:
     """Return the result for programs, of a unit that is not ours."""
     return {
@@ -111,7 +111,7 @@ def live_document(
     }
 
 
-def _lasting(played: Verbatim) -> str:
+def _lasting(played: PlayedCapture) -> str:
     assert played.comparison is not None
     then_ns, now_ns = played.comparison.lasting_ns
     return f"It lasted {duration(then_ns)} when it was recorded, and {duration(now_ns)} now."
@@ -122,7 +122,7 @@ def _lasting_document(comparison: Comparison) -> dict[str, int]:
     return {"recorded": then_ns, "now": now_ns}
 
 
-def _sent(played: Verbatim) -> str:
+def _sent(played: PlayedCapture) -> str:
     recorded = played.file.recorded
     if played.stopped or played.failed is not None:
         return f"Played verbatim, but not to its end: {counted(played.sent, 'message')} are in it."
@@ -130,7 +130,7 @@ def _sent(played: Verbatim) -> str:
     return f"Played verbatim: {counted(played.sent, 'message')} that went to the unit{about}."
 
 
-def _document(played: Verbatim) -> dict[str, Any]:
+def _document(played: PlayedCapture) -> dict[str, Any]:
     file: CaptureFile = played.file
     comparison = played.comparison
     return {

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Passage
+from emulator.dump.script import Cue, Script, is_faster_than_a_line, waiting_cues_of
 from emulator.dump.sender import Sender
 from emulator.line.disturbance import CutLine, DelayMessage, Disturbance
 from emulator.line.simulate import SimulatedLine
@@ -16,8 +17,7 @@ from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from harness.files.capture_file import CaptureFile, CaptureForm
 from harness.files.recorded import Recorded
-from harness.jobs.following import Following, Turn, is_faster_than_a_line, turns_of
-from harness.jobs.verbatim import Verbatim, VerbatimPlayer
+from harness.jobs.playback import Playback, PlayedCapture
 from tests import oracle
 from tests.files.captures import captures
 from tests.jobs.bench import FROM, SECOND, TO, dump, words
@@ -30,17 +30,17 @@ ACK: Final = oracle.handshake(kind="ACK")
 DUMP: Final = dump(words(400))
 
 
-def turn(at_ns: int, *, heard: int = 0, after_ns: int = 0, gap_ns: int = 0) -> Turn:
-    return Turn(at_ns=at_ns, data=b"\xf7", heard=heard, after_ns=after_ns, gap_ns=gap_ns)
+def turn(at_ns: int, *, heard: int = 0, after_ns: int = 0, gap_ns: int = 0) -> Cue:
+    return Cue(at_ns=at_ns, data=b"\xf7", heard=heard, after_ns=after_ns, gap_ns=gap_ns)
 
 
-def started(*turns: Turn) -> Following:
-    script = Following(turns)
+def started(*turns: Cue) -> Script:
+    script = Script(turns)
     script.start(0)
     return script
 
 
-def take(script: Following, now_ns: int) -> bytes:
+def take(script: Script, now_ns: int) -> bytes:
     """Send what is ready; it has left at once."""
     if data := script.bytes_to_send():
         script.message_left(now_ns)
@@ -121,7 +121,7 @@ def test_turns_know_what_had_come_before_them() -> None:
         Passage(FROM, end_ns + 4 * MS, b"\xfe"),
         Passage(TO, 2 * end_ns + 5 * MS, message),
     ]
-    first, second = turns_of(Capture(passages))
+    first, second = waiting_cues_of(Capture(passages))
     assert (first.at_ns, first.heard, first.gap_ns) == (0, 0, 0)
     assert (second.at_ns, second.heard) == (end_ns + 5 * MS, len(ACK))
     assert (second.after_ns, second.gap_ns) == (2 * MS, 5 * MS)
@@ -131,13 +131,15 @@ def test_what_was_recorded_without_a_pace_is_known_by_its_times() -> None:
     messages = [DUMP.outgoing.header, *DUMP.outgoing.packets]
     at_once = Capture([Passage(TO, at * MS, each) for at, each in enumerate(messages)])
     assert is_faster_than_a_line(at_once)
-    assert [each.at_ns for each in turns_of(at_once)] == [at * MS for at in range(len(messages))]
+    assert [each.at_ns for each in waiting_cues_of(at_once)] == [
+        at * MS for at in range(len(messages))
+    ]
     assert not is_faster_than_a_line(recorded().capture)
 
 
 @given(captures(), st.integers(0, 10**9))
 def test_the_bytes_are_those_of_the_recording_whoever_answers(capture: Capture, by: int) -> None:
-    script = Following(turns_of(capture))
+    script = Script(waiting_cues_of(capture))
     script.start(by)
     sent, now_ns = b"", by
     while not script.is_over:
@@ -164,10 +166,12 @@ def recorded(start_ns: int = 0) -> Recorded:
     return Recorded(capture=Capture(passages), start_ns=start_ns)
 
 
-def play(*disturbances: Disturbance, recorded: Recorded, name: str = "lantern-desk") -> Verbatim:
+def play(
+    *disturbances: Disturbance, recorded: Recorded, name: str = "lantern-desk"
+) -> PlayedCapture:
     line = SimulatedLine(RackUnit(load_profile(name)), disturbances=disturbances)
     file = CaptureFile(name="desk.jsonl", form=CaptureForm.LINES, recorded=recorded)
-    return VerbatimPlayer(Watched(line)).play(file)
+    return Playback(Watched(line)).play(file)
 
 
 @pytest.mark.parametrize("start_ns", [0, 10**15])
@@ -176,7 +180,7 @@ def test_the_same_unit_says_the_same_and_nothing_is_claimed_of_its_insides(start
     result = play(recorded=was)
 
     assert result.is_well
-    assert (result.kept, result.events, result.overdue) == (None, (), 0)
+    assert (result.kept, result.events, result.overdue) == (None, None, 0)
     assert result.passed.bytes_of(TO) == was.capture.bytes_of(TO)
     assert result.passed.bytes_of(FROM) == was.capture.bytes_of(FROM)
 
@@ -227,7 +231,7 @@ def test_of_one_side_alone_with_no_dump_in_it_there_is_nothing_to_show() -> None
 def test_the_user_can_stop_it() -> None:
     line = SimulatedLine(RackUnit(load_profile("lantern-desk")))
     file = CaptureFile(name="desk.jsonl", form=CaptureForm.LINES, recorded=recorded())
-    player = VerbatimPlayer(Watched(line), wants_stop=lambda: line.now_ns > SECOND // 5)
+    player = Playback(Watched(line), wants_stop=lambda: line.now_ns > SECOND // 5)
     result = player.play(file)
 
     assert result.stopped

@@ -12,9 +12,9 @@ from harness.files import capture_lines, capture_midi, capture_midi_in
 from harness.files.capture_file import CaptureFile, CaptureForm
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
+from harness.jobs.playback import PlayedCapture, RehearsedPlayback
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
-from harness.jobs.verbatim import Verbatim, VerbatimRehearsal
 from tests import oracle
 from tests.jobs.bench import FROM, SECOND, TO, dump, words
 
@@ -34,9 +34,9 @@ def rehearsed(name: str, *, operator_ns: int | None = 8 * SECOND) -> Recorded:
     return Recorded(capture=rehearsal.line.capture)
 
 
-def play(recorded: Recorded, name: str, *, operator: bool = True) -> Verbatim:
+def play(recorded: Recorded, name: str, *, operator: bool = True) -> PlayedCapture:
     file = CaptureFile(name="desk.jsonl", form=CaptureForm.LINES, recorded=recorded)
-    return VerbatimRehearsal(load_profile(name), operator=operator).play(file)
+    return RehearsedPlayback(load_profile(name), operator=operator).play(file)
 
 
 @pytest.mark.parametrize("name", profile_names())
@@ -110,7 +110,7 @@ def test_a_recording_that_began_long_ago_begins_now() -> None:
 
 def test_one_after_another_go_to_the_same_unit() -> None:
     was = rehearsed("lantern-desk")
-    rehearsal = VerbatimRehearsal(load_profile("lantern-desk"))
+    rehearsal = RehearsedPlayback(load_profile("lantern-desk"))
     file = CaptureFile(name="desk.jsonl", form=CaptureForm.LINES, recorded=was)
     first, second = rehearsal.play(file), rehearsal.play(file)
 
@@ -121,7 +121,7 @@ def test_one_after_another_go_to_the_same_unit() -> None:
 
 
 def test_one_side_without_times_goes_as_fast_as_the_line_and_the_unit_decides() -> None:
-    def result(data: list[bytes], name: str = "lantern-desk") -> Verbatim:
+    def result(data: list[bytes], name: str = "lantern-desk") -> PlayedCapture:
         parts = [(TO, part) for part in data]
         one_side = Recorded(capture=Capture(back_to_back(parts)), directions=(TO,), is_timed=False)
         return play(one_side, name)
@@ -156,7 +156,7 @@ def test_a_capture_in_which_nothing_went_to_the_unit_is_no_script() -> None:
 
 def test_it_stops_when_somebody_wants_it_to() -> None:
     was = rehearsed("lantern-desk")
-    rehearsal = VerbatimRehearsal(load_profile("lantern-desk"), wants_stop=lambda: True)
+    rehearsal = RehearsedPlayback(load_profile("lantern-desk"), wants_stop=lambda: True)
     result = rehearsal.play(CaptureFile(name="desk.jsonl", form=CaptureForm.LINES, recorded=was))
 
     assert result.stopped

@@ -1,0 +1,276 @@
+"""Play one side of a capture verbatim to a unit, and see whether the unit answers alike.
+
+Theory of operation.  Everything that went to the unit goes again, each message at its recorded
+instant, whatever the unit says; so this shows what the unit does with just these bytes at just
+these times, and nothing of how a sender would have acted on the answers.
+
+In virtual time that is exact, and so is the comparison.  Where a port comes in, now or when it was
+recorded, times scatter by milliseconds that are nobody's doing: a message waits for what had come
+before it (`emulator.dump.script`), and what each side said is compared, in its order.  Times are
+only told, and so are messages that had to go before all of that had come.
+
+To an emulated unit there may be an operator who presses confirm as a dump header goes out, as in a
+rehearsal.  When the recording is over the unit may finish what it has begun; of a unit that is not
+ours, until what was recorded has come, or until it has been silent for long.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from emulator.dump.capture import Capture, Direction
+from emulator.dump.events import Event, EventKind
+from emulator.dump.script import Cue, Script, cues_of, heard_in, waiting_cues_of
+from emulator.line.link import Link
+from emulator.line.simulate import SimulatedLine
+from emulator.ports.lateness import Lateness
+from emulator.ports.port import PortError
+from emulator.unit.board import RackUnit
+from emulator.unit.possible import Profile
+from emulator.wire.codec import kind_of
+from emulator.wire.constants import FIRST_REALTIME
+from emulator.wire.messages import DumpHeader, ExtendedHeader
+from harness.files.capture_file import CaptureFile
+from harness.files.opening import shown
+from harness.files.problem import Problem
+from harness.files.recorded import Recorded
+from harness.jobs.line import MINUTE_NS, Line, never
+from harness.jobs.rig import late_findings
+from harness.judge.conversation import Comparison, Kind, compare
+from harness.judge.finding import Finding
+
+_SLICE_NS: Final = 10_000_000_000
+_SILENCE_NS: Final = 3_000_000_000
+_EXTRA_NS: Final = 200_000_000  # for what comes beyond what was recorded
+_LOST: Final = (EventKind.REFUSED, EventKind.ABANDONED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlayedCapture:
+    """What came of playing one capture."""
+
+    file: CaptureFile
+    sent: int
+    """Messages that went to the unit."""
+    headers: int
+    """Dump headers among them."""
+    passed: Capture
+    """What passed this time."""
+    start_ns: int
+    """When it began."""
+    comparison: Comparison | None
+    """Recorded against now; None where nothing is known of what came from the unit."""
+    events: tuple[Event, ...] | None
+    """What the unit reported; None where it is not ours."""
+    follows: bool
+    """Whether messages waited for what had come before them, and times were not compared."""
+    overdue: int
+    """Messages that went, although not all that had come before them then had come."""
+    findings: tuple[Finding, ...]
+    """What our own side did wrong."""
+    stopped: bool
+    """Whether the user interrupted it."""
+    failed: PortError | None
+    """What ended it, where the port failed."""
+
+    @property
+    def kept(self) -> int | None:
+        """Dumps that the unit took to their end; None where that is not known."""
+        if self.events is None:
+            return None
+        return sum(event.kind is EventKind.DONE for event in self.events)
+
+    @property
+    def is_well(self) -> bool:
+        """Whether the unit answered as recorded, or, with no answers known, took every dump.
+
+        With a unit that is not ours and no answers known, whether there was no dump to be taken.
+        """
+        if self.stopped or self.failed is not None:
+            return False
+        if self.comparison is not None:
+            return self.comparison.same
+        lost = any(event.kind in _LOST for event in self.events or ())
+        return not lost and (bool(self.kept) or not self.headers)
+
+
+class Playback:
+    """Plays captures one after another over a line to a unit that is not ours.
+
+    `lateness` is what a line in real time says of itself.  After a PortError (`failed`) nothing
+    more can be played.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        *,
+        lateness: Lateness | None = None,
+        wants_stop: Callable[[], bool] = never,
+    ) -> None:
+        self._line: Final = line
+        self._lateness: Final = lateness
+        self._wants_stop: Final = wants_stop
+        self._events: list[Event] | None = None  # what the unit reports, if it is ours
+        self.failed: PortError | None = None
+
+    def play(self, file: CaptureFile) -> PlayedCapture:
+        """Play what went to the unit in a capture; a Problem where nothing did."""
+        recorded, follows = file.recorded, self._follows(file.recorded)
+        cues = _cues(file, follows=follows)
+        script = Script(cues, tells=self._sends)
+        late = None if self._lateness is None else replace(self._lateness)
+        start_ns, first = self._line.now_ns, len(self._line.capture.passages)
+        end_ns = None
+        try:
+            self._line.connect(script)
+            start_ns, first = self._line.now_ns, len(self._line.capture.passages)
+            script.start(start_ns)
+            end_ns = self._run(script, recorded, start_ns)
+        except PortError as problem:
+            self.failed = problem
+        passages = self._line.capture.passages[first:]
+        if end_ns is not None:  # clock and active sensing go on for ever
+            passages = [
+                passage
+                for passage in passages
+                if passage.end_ns <= end_ns or passage.data[0] < FIRST_REALTIME
+            ]
+        passed = Capture(passages)
+        findings: tuple[Finding, ...] = ()
+        if late is not None and self._lateness is not None:
+            # a message that is due is no limit: what comes about then is in no doubt
+            findings = late_findings(late, replace(self._lateness, doubtful=late.doubtful))
+        return PlayedCapture(
+            file=file,
+            sent=len(cues),
+            headers=sum(_is_header(cue.data) for cue in cues),
+            passed=passed,
+            start_ns=start_ns,
+            comparison=_compared(recorded, passed, follows=follows),
+            events=None if self._events is None else tuple(self._events),
+            follows=follows,
+            overdue=script.overdue,
+            findings=findings,
+            stopped=self._wants_stop(),
+            failed=self.failed,
+        )
+
+    def _follows(self, recorded: Recorded) -> bool:
+        """Whether messages wait for what had come before them."""
+        return True
+
+    def _sends(self, data: bytes) -> None:
+        """Take note of a message whose turn it is."""
+
+    def _run(self, script: Script, recorded: Recorded, start_ns: int) -> int | None:
+        """Play to the end; return when the recording was over, None where that is not known."""
+        self._line.run(lambda: self._wants_stop() or self._is_done(script, recorded))
+        return None
+
+    def _is_done(self, script: Script, recorded: Recorded) -> bool:
+        if not script.is_over:
+            return False
+        quiet_ns = self._line.now_ns - script.last_ns
+        knows = Direction.FROM_UNIT in recorded.directions
+        has_all = knows and script.heard >= heard_in(recorded.capture.passages)
+        return quiet_ns >= (_EXTRA_NS if has_all else _SILENCE_NS)
+
+
+class RehearsedPlayback(Playback):
+    """Plays captures to an emulated unit on a simulated line.
+
+    `link` is the interface between the host and the line; None: one that does nothing.  `operator`
+    is whether somebody presses confirm.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        *,
+        operator: bool = True,
+        link: Link | None = None,
+        wants_stop: Callable[[], bool] = never,
+    ) -> None:
+        self.unit: Final = RackUnit(profile)
+        self.line: Final = SimulatedLine(self.unit, link=link, listener=self._hear)
+        super().__init__(self.line, wants_stop=wants_stop)
+        self._operator: Final = operator
+        self.visits = 0
+        """How often somebody had to walk to the unit."""
+
+    def play(self, file: CaptureFile) -> PlayedCapture:
+        """Play what went to the unit in a capture; a Problem where nothing did."""
+        self._events = []
+        return super().play(file)
+
+    def _follows(self, recorded: Recorded) -> bool:
+        return recorded.is_from_port
+
+    def _sends(self, data: bytes) -> None:
+        if _is_header(data):
+            self.line.at(self.line.now_ns, lambda _: self._confirm())
+
+    def _run(self, script: Script, recorded: Recorded, start_ns: int) -> int:
+        unit, line = self.unit, self.line
+        if self._follows(recorded):
+            line.run(lambda: script.is_over or self._wants_stop())
+        end_ns = start_ns + lasting_ns(recorded) + script.shift_ns
+        while line.now_ns < end_ns and not self._wants_stop():
+            line.advance(min(end_ns - line.now_ns, _SLICE_NS))
+        while not (script.is_over or self._wants_stop()):  # the wire may have been behind
+            line.run(lambda: script.is_over, until_ns=line.now_ns + _SLICE_NS)
+        line.run(
+            lambda: self._wants_stop() or not (unit.is_receiving or unit.is_sending),
+            until_ns=line.now_ns + MINUTE_NS,
+        )
+        self._confirm()
+        return end_ns
+
+    def _confirm(self) -> None:
+        if self._operator and self.unit.panel.awaiting_confirm is not None:
+            self.unit.confirm(self.line.now_ns)
+            self.visits += 1
+
+    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
+        if direction is Direction.FROM_UNIT and self._events is not None:
+            self._events += events
+
+
+def lasting_ns(recorded: Recorded) -> int:
+    """Return how long a capture takes from its beginning on."""
+    return max(each.end_ns for each in recorded.capture.passages) - recorded.start_ns
+
+
+def _cues(file: CaptureFile, *, follows: bool) -> list[Cue]:
+    recorded = file.recorded
+    capture, origin_ns = recorded.capture, recorded.start_ns
+    if follows:
+        cues = waiting_cues_of(capture, origin_ns=origin_ns, rounded_ns=recorded.rounded_ns)
+    else:
+        cues = cues_of(capture, Direction.TO_UNIT, origin_ns=origin_ns)
+    if not cues:
+        raise Problem(
+            f"{shown(file.name)} holds nothing that went to the unit, so there is nothing to play."
+        )
+    return cues
+
+
+def _is_header(data: bytes) -> bool:
+    return kind_of(data) in (DumpHeader, ExtendedHeader)
+
+
+def _compared(recorded: Recorded, passed: Capture, *, follows: bool) -> Comparison | None:
+    if Direction.FROM_UNIT not in recorded.directions:
+        return None
+    comparison = compare(
+        recorded.capture,
+        passed,
+        timed=recorded.is_timed and not follows,
+        tolerance_ns=2 * recorded.rounded_ns,  # what is played is rounded, and so is A
+    )
+    if not follows:
+        return comparison
+    # Of two messages that crossed, or stand at one instant, either may be the first another time.
+    own = tuple(each for each in comparison.differences if each.kind is not Kind.ORDER)
+    return replace(comparison, differences=own)
