@@ -17,7 +17,7 @@ from harness.files.capture_lines import build
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.disturb_situations import read_all
-from harness.jobs.playlist import dumps_in, readdressed
+from harness.jobs.dumps import dumps_in, readdressed
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 

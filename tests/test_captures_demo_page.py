@@ -10,8 +10,8 @@ import pytest
 
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import load
+from harness.jobs.dumps import dumps_in
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import dumps_in
 from harness.jobs.rehearse import Rehearsal
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_stream

@@ -31,11 +31,10 @@ if TYPE_CHECKING:
     from emulator.ports.real import Recorder
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
+    from harness.jobs.dumps import Dump
     from harness.jobs.evening import Evening
     from harness.jobs.forecast import Step
-    from harness.jobs.playlist import Dump
-    from harness.jobs.playthrough import Row
-    from harness.jobs.selection import Selection
+    from harness.jobs.playlist import Row, Selection
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
@@ -169,8 +168,7 @@ def _played(
 ) -> "Iterator[Row]":
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
     from harness.jobs.forecast import Forecast
-    from harness.jobs.playthrough import Played, play_through
-    from harness.jobs.selection import Why
+    from harness.jobs.playlist import Played, Why, play_through
     from harness.report import live as report
 
     def hindrance() -> "Why | None":

@@ -12,8 +12,8 @@ from harness.cli.terminal import aside, fitted, note
 from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.playlist import Content, Key
-    from harness.jobs.selection import Selection
+    from harness.jobs.dumps import Content, Key
+    from harness.jobs.playlist import Selection
 
 
 WORTH_A_CLOCK_NS: Final = 60_000_000_000
@@ -66,8 +66,8 @@ def selection(options: ReplayOptions, *, loaded: "Container[Key]" = ()) -> "Sele
     unit has to be asked first.  A Problem where there is nothing
     to play, or where one dump would replace another one and nobody has said that it may.
     """
-    from harness.jobs.playlist import Dump
-    from harness.jobs.selection import Why, select
+    from harness.jobs.dumps import Dump
+    from harness.jobs.playlist import Why, select
     from harness.report.selection import left_out
 
     number, device_id = options.number, options.device_id
@@ -93,7 +93,8 @@ def _contents(name: str, options: ReplayOptions) -> "Iterator[Content]":
     """Yield what is in a file, and say what is odd about it."""
     from harness.files.dumpfile import load
     from harness.files.opening import shown
-    from harness.jobs.playlist import NotADump, contents
+    from harness.jobs.dumps import NotADump
+    from harness.jobs.playlist import judged_contents
 
     if name in options.found and is_capture(name):
         said = f"{shown(name)} is a capture, not a dump."
@@ -105,7 +106,7 @@ def _contents(name: str, options: ReplayOptions) -> "Iterator[Content]":
         yield NotADump(file=name, said=str(problem), is_other=problem.is_other)
         return
     note(*(f"{shown(name)}: {remark}." for remark in file.remarks))
-    found = list(contents(file))
+    found = list(judged_contents(file))
     yield from found
     if not found:
         yield NotADump(file=name, said=f"{shown(name)} has no dump header.", is_other=False)
@@ -124,7 +125,7 @@ def is_capture(name: str) -> bool:
 def _nothing(contents: "Sequence[Content]") -> Problem:
     """Return what is wrong with files of which none can be played."""
     from harness.files.opening import shown
-    from harness.jobs.playlist import Fragment, NotADump
+    from harness.jobs.dumps import Fragment, NotADump
 
     said = [each.said for each in contents if isinstance(each, NotADump)]
     fragments = [each for each in contents if isinstance(each, Fragment)]

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
 
+    from harness.jobs.dumps import Dump
     from harness.jobs.forecast import Step
-    from harness.jobs.playlist import Dump
 
 _EVERY_S: Final = 0.1
 _TEXT: Final = (

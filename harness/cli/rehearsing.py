@@ -28,17 +28,16 @@ if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.jobs.disturb_asked import Disturbances
-    from harness.jobs.playthrough import Row
+    from harness.jobs.playlist import Row
     from harness.jobs.rehearse import Rehearsal
 
 
 def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.files.capture_file import check_target
-    from harness.jobs.afterwards import in_memory
-    from harness.jobs.playthrough import Played, play_through, settled
+    from harness.jobs.afterwards import in_memory, settled
+    from harness.jobs.playlist import Played, Why, play_through
     from harness.jobs.rehearse import Rehearsal
-    from harness.jobs.selection import Why
     from harness.jobs.transfer import Settings
     from harness.report import disturbances as purpose
     from harness.report import replay as report
@@ -126,7 +125,7 @@ def _say(
     walk_ns: int | None,
 ) -> None:
     """Say what came of it, for people."""
-    from harness.jobs.playthrough import Played
+    from harness.jobs.playlist import Played
     from harness.report import disturbances as purpose
     from harness.report import replay as report
 

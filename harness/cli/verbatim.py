@@ -164,8 +164,8 @@ def _loaded(options: ReplayOptions) -> "list[CaptureFile]":
     from emulator.dump.capture import Direction
     from harness.files.capture_file import load
     from harness.files.dumpfile import DumpFile, Form
-    from harness.jobs.playlist import dumps_in
-    from harness.jobs.selection import select
+    from harness.jobs.dumps import dumps_in
+    from harness.jobs.playlist import select
 
     loaded = [load(file) for file in options.files]
     sent = [

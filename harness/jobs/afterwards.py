@@ -11,6 +11,7 @@ unit still answers for another sample.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,10 +22,15 @@ from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
 from emulator.wire.messages import Header
 from emulator.wire.sizes import words_per_packet
+from harness.jobs.dumps import Dump
 from harness.jobs.glance import Glimpse, glance
 from harness.jobs.line import Line
+from harness.jobs.outcome import Outcome
+from harness.jobs.playlist import LeftOut, Played, Row, Why, meet
 from harness.jobs.transfer import Transfer
 
+_HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
+_ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)
 _LOOKS: Final = 2  # until it is believed: a header has no checksum
 _GONE: Final = "at the end of the replay the unit does not send it any more"
 SILENT: Final = (
@@ -35,6 +41,85 @@ _OTHER: Final = "at the end of the replay the unit sends something else as this 
 Still = Callable[[Transfer, Sequence[Transfer]], "str | None"]
 """Asked, of a transfer and all later ones, why the unit does not have it any more: "" if it has,
 None where that can't be known."""
+
+
+def settled(rows: Sequence[Row], still: Still) -> list[Row]:
+    """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
+    found = [_settled(row, _later(rows[at + 1 :]), still) for at, row in enumerate(rows)]
+    if any(isinstance(row, Played) and row.transfer.reason == SILENT for row in found):
+        return [_unsure(row) for row in found]
+    return found
+
+
+def _unsure(row: Row) -> Row:
+    """Return a row as it stands where the unit has fallen silent: what it had, nobody knows."""
+    if not isinstance(row, Played) or row.transfer.outcome not in _HELD:
+        return row
+    transfer = replace(row.transfer, outcome=Outcome.UNCONFIRMED, reason=SILENT, still_there=None)
+    return replace(row, transfer=transfer)
+
+
+def _later(after: Sequence[Row]) -> list[Transfer]:
+    """Return what may have changed the unit's memory; a dump that it refuses leaves it as it is."""
+    transfers = [row.transfer for row in after if isinstance(row, Played)]
+    return [each for each in transfers if each.outcome is not Outcome.REFUSED]
+
+
+def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
+    if isinstance(row, LeftOut):
+        is_replaced = (
+            row.why is Why.LOADED_BEFORE
+            and isinstance(row.what, Dump)
+            and _rival_of(row.what, later) is not None
+        )
+        return LeftOut(what=row.what, why=Why.REPLACED) if is_replaced else row
+    transfer = row.transfer
+    if transfer.outcome not in _HELD:
+        return row
+    rival = _rival_of(transfer.dump, later)
+    if rival is not None and rival.outcome in _ARRIVED and not _is_as_it_was(transfer, rival):
+        changed = replace(
+            transfer,
+            outcome=Outcome.NOT_KEPT,
+            reason=f"{rival.dump.title} was sent to its place later",
+            still_there=False,
+            is_replaced=transfer.is_well,
+        )
+    elif not later and transfer.verified:
+        changed = replace(transfer, still_there=True)
+    elif gone := still(transfer, later):
+        is_silent = gone == SILENT
+        changed = replace(
+            transfer,
+            outcome=Outcome.UNCONFIRMED if is_silent else Outcome.NOT_KEPT,
+            reason=gone,
+            still_there=None if is_silent else False,
+        )
+    elif gone == "":
+        changed = replace(transfer, still_there=True)
+    elif rival is not None:
+        changed = replace(
+            transfer,
+            outcome=Outcome.UNCONFIRMED,
+            reason=f"{rival.dump.title} was sent to its place later, and nobody knows what became "
+            "of that",
+            still_there=False,
+        )
+    else:
+        return row
+    return replace(row, transfer=changed)
+
+
+def _is_as_it_was(transfer: Transfer, rival: Transfer) -> bool:
+    """Whether what came back of a later dump is the earlier one: it went to another place."""
+    mine, its = transfer.read, rival.read
+    return mine is not None and its is not None and same_samples(mine, its)
+
+
+def _rival_of(dump: Dump, later: Sequence[Transfer]) -> Transfer | None:
+    """Return the last one that was sent to a dump's place, unless that brought it there again."""
+    rival = next((each for each in reversed(later) if meet(each.dump, dump)), None)
+    return None if rival is not None and rival.is_well and rival.dump.key == dump.key else rival
 
 
 def in_memory(unit: RackUnit) -> Still:

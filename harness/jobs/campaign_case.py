@@ -26,7 +26,7 @@ from harness.jobs.disturb_asked import Disturbances
 from harness.jobs.disturb_reading import NotUnderstood
 from harness.jobs.disturb_scenes import SITUATIONS
 from harness.jobs.disturb_situations import read_all
-from harness.jobs.playlist import Dump
+from harness.jobs.dumps import Dump
 
 Content = Literal["noise", "ramp", "silence", "extremes"]
 Looped = Literal["none", "forward", "back and forth", "numbered"]

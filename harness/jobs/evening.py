@@ -27,14 +27,13 @@ from typing import Final
 from emulator.ports.port import PortError
 from harness.files.journal import Entry, Journal, Stage
 from harness.files.problem import Problem
-from harness.jobs.afterwards import on_the_line
+from harness.jobs.afterwards import on_the_line, settled
+from harness.jobs.dumps import Dump
 from harness.jobs.glance import Standing
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, Row, settled
+from harness.jobs.playlist import LeftOut, Played, Row, Selection, Why, meet
 from harness.jobs.replay import Sent, sent_before
-from harness.jobs.selection import LeftOut, Selection, Why, meet
 from harness.jobs.transfer import Transfer
 
 _MOMENT_NS: Final = 500_000_000

@@ -17,7 +17,7 @@ from emulator.wire.layout import FIXED
 from emulator.wire.messages import DataPacket, DumpHeader, Handshake
 
 if TYPE_CHECKING:
-    from harness.jobs.playlist import Dump
+    from harness.jobs.dumps import Dump
 
 _PACKET_NS: Final = BYTE_NS * (FIXED[DataPacket].size + FIXED[Handshake].size)
 _LEAD_NS: Final = BYTE_NS * (FIXED[DumpHeader].size + FIXED[Handshake].size)

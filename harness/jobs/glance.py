@@ -21,9 +21,9 @@ from emulator.dump.script import Cue, Script
 from emulator.wire.codec import handshake
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import HandshakeKind, Header
+from harness.jobs.dumps import Dump
 from harness.jobs.fetch import ANSWER_NS, run_requester
 from harness.jobs.line import PATIENCE_NS, Line, never
-from harness.jobs.playlist import Dump
 from harness.judge.difference import compare_samples
 
 _PACKETS: Final = 8  # 0.4 s of the line, 320 words of 16 bits

@@ -15,12 +15,12 @@ from emulator.ports.port import Port
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
 from harness.files.recorded import Recorded
+from harness.jobs.dumps import Dump
 from harness.jobs.glance import Standing
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome
 from harness.jobs.passed import judged, recorded_of
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played
+from harness.jobs.playlist import Played
 from harness.jobs.replay import Progress, Replay, Sent
 from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings

@@ -13,7 +13,7 @@ from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKin
 from emulator.dump.sender import SenderEnd
 from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
-from harness.jobs.playlist import Dump
+from harness.jobs.dumps import Dump
 from harness.judge.difference import Comparison
 from harness.judge.fields import WIDTH
 from harness.judge.plan import plan_of

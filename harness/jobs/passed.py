@@ -14,7 +14,7 @@ from typing import Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.playlist import Dump
+from harness.jobs.dumps import Dump
 from harness.judge.dialogue.judge import follow_capture, judge_followed
 from harness.judge.finding import Answerable, Finding, Verdict
 

@@ -1,229 +1,279 @@
-"""From files to the dumps in them, byte for byte as they stand in the file."""
+"""A list of files, sorted out and played through: one rule, rehearsed and live.
 
-from collections.abc import Iterable, Iterator, Sequence
+Theory of operation.  The dumps are taken in the order in which the files were named, numbered and
+addressed as was asked, and judged before a byte is sent.  Left out is what can't be played, what is
+broken (unless the user wants it all the same) and what was loaded another time.  Of what is left,
+different dumps for the same sample number of the same unit collide: the later one takes the place
+of the earlier one, so nothing is sent until the user has said that this is wanted.
+
+What is left is played in order.  A unit that refuses dumps at the header for a reason of its own,
+such as memory that is not initialised, refuses the next ones too.  So after two refusals in a row a
+dump that is no smaller than those is sent only if the user says so; a smaller one may still fit,
+and to try costs a fifth of a second.
+"""
+
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from emulator.dump.outgoing import sample_from
-from emulator.dump.sample import Sample
-from emulator.dump.sender import Outgoing
-from emulator.wire.codec import decode, encode
-from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, PACKET_DATA_BYTES, START
-from emulator.wire.messages import (
-    DataPacket,
-    ExtendedLoopPoints,
-    Header,
-    LoopPoints,
-    SampleName,
-)
-from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
-from emulator.wire.sevenbit import from_groups, to_groups
+from emulator.wire.constants import ALL_CALL
 from harness.files.dumpfile import DumpFile
-from harness.files.journal import sha256_of
-from harness.files.opening import shown
-from harness.files.sections import Section, sections
-from harness.judge.finding import Finding, Verdict
+from harness.jobs.dumps import Content, Dump, Fragment, Key, NotADump, contents, readdressed
+from harness.jobs.outcome import Outcome
+from harness.jobs.transfer import Transfer
+from harness.judge.finding import Finding
 from harness.judge.stream import judge_section
-from harness.judge.wrecks import Wreck, gather
 
-_More = LoopPoints | ExtendedLoopPoints | SampleName
-Key = tuple[int, int, str]
-"""Device ID, sample number and SHA-256 of a dump's messages."""
+if TYPE_CHECKING:
+    from harness.diagnose.diagnose import Diagnosis
+
+_EQUAL_REFUSALS: Final = 2
+
+
+class Why(StrEnum):
+    """Why something of a list is not sent."""
+
+    NO_DUMP = "no dump in it"
+    NO_HEADER = "no header"
+    DAMAGED_HEADER = "damaged header"
+    BROKEN = "broken"
+    LOADED_BEFORE = "loaded before"
+    REPLACED = "replaced"
+    """A later dump of the list, which was loaded before, has its place."""
+    REFUSED_ALIKE = "refused alike"
+    """The unit refused others that are no larger."""
+    NOT_SHOWN = "not shown"
+    """It was written down as loaded, and the unit did not show that it still has it."""
+    NOT_WRITTEN = "not written down"
+    """The journal can't be written, and would go on to claim what this dump replaces."""
+    PORT_FAILED = "port failed"
+    """The port failed before its turn came."""
+    STOPPED = "stopped"
+    """The user stopped the replay before its turn came."""
+
+
+_AS_ASKED: Final = (Why.LOADED_BEFORE, Why.REPLACED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Dump:
-    """One dump of a file, ready to be played."""
+class LeftOut:
+    """Something of a list that is not sent."""
 
-    file: str
-    index: int
-    """Which dump of its file, counted from 0; one with a damaged header counts."""
-    header: Header
-    outgoing: Outgoing
-    sample: Sample
-    """What a receiver by the standard makes of it; a packet that is repeated counts once."""
-    findings: tuple[Finding, ...] = ()
-    """What the judge says of it as it stands in the file."""
+    what: Content
+    why: Why
 
     @property
-    def place(self) -> str:
-        """The file, and which dump of it."""
-        return f"{shown(self.file)}{f', dump {self.index + 1}' if self.index else ''}"
+    def is_well(self) -> bool:
+        """Whether nothing that was asked for is missing because of it."""
+        if isinstance(self.what, NotADump):
+            return self.what.is_other
+        return self.why in _AS_ASKED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Collision:
+    """Different dumps for one sample number of one unit; the last one is what it would hold."""
+
+    sample_number: int
+    dumps: tuple[Dump, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Selection:
+    """A list of files, sorted out: what is sent and what is not, in order."""
+
+    items: tuple[Dump | LeftOut, ...]
+    collisions: tuple[Collision, ...] = ()
+    """What would happen if all of it was sent."""
 
     @property
-    def title(self) -> str:
-        """What it is called in a sentence."""
-        return f"{self.place} (sample {self.header.sample_number})"
+    def to_send(self) -> tuple[Dump, ...]:
+        """The dumps that are sent."""
+        return tuple(each for each in self.items if isinstance(each, Dump))
 
     @property
-    def is_broken(self) -> bool:
-        """Whether it violates a must of the standard as it stands in its file."""
-        return any(finding.verdict is Verdict.BROKEN for finding in self.findings)
+    def left_out(self) -> tuple[LeftOut, ...]:
+        """What is not sent."""
+        return tuple(each for each in self.items if isinstance(each, LeftOut))
 
     @property
-    def key(self) -> Key:
-        """What makes a dump the same, whatever its file is called: address and content."""
-        messages = (self.outgoing.header, *self.outgoing.packets, *self.outgoing.after)
-        return self.header.device_id, self.header.sample_number, sha256_of(messages)
+    def loaded_before(self) -> tuple[LeftOut, ...]:
+        """What is not sent because it was loaded another time."""
+        return tuple(each for each in self.left_out if each.why is Why.LOADED_BEFORE)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fragment:
-    """A part of a file that looks like a dump and can't be played."""
-
-    file: str
-    byte: int
-    """Where it begins in the file."""
-    packets: int
-    """Whole packets in it."""
-    damaged: bool
-    """Whether its header is there, but damaged; else there is none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotADump:
-    """A file in which there is no dump."""
-
-    file: str
-    said: str
-    """What it is instead, with its name."""
-    is_other: bool
-    """Whether it is plainly something else, as a text is; else it may be what is left of a dump."""
-
-
-Content = Dump | Fragment | NotADump
-
-
-def contents(file: DumpFile) -> Iterator[Dump | Fragment]:
-    """Yield the dumps of a file, and what looks like one and can't be played, in order."""
-    index = 0
+def judged_contents(file: DumpFile) -> Iterator[Dump | Fragment]:
+    """Yield what a file holds, in order, each dump with what the judge says of it."""
     lengths: dict[int, int] = {}
-    for section in sections(file.data):
-        if section.header is not None:
-            lengths[section.header.sample_number] = section.header.length
-            yield _dump(file.name, index, section, lengths)
-        elif section.opening is not None or section.packets:
-            yield Fragment(
-                file=file.name,
-                byte=section.offset if section.opening is not None else section.offset_of(0),
-                packets=section.packets,
-                damaged=section.opening is not None,
-            )
-        index += section.opening is not None
+    for section, content in contents(file):
+        if isinstance(content, Fragment):
+            yield content
+            continue
+        lengths[content.header.sample_number] = content.header.length
+        verdict = judge_section(section, lengths, keep_words=False)
+        yield replace(content, findings=verdict.findings)
 
 
-def dumps_in(file: DumpFile) -> Iterator[Dump]:
-    """Yield the dumps of a file that have a header, in order."""
-    return (each for each in contents(file) if isinstance(each, Dump))
+def select(
+    contents: Sequence[Content],
+    *,
+    number: int | None = None,
+    device_id: int | None = None,
+    anyway: bool = False,
+    loaded: Container[Key] = (),
+) -> Selection:
+    """Sort out what of `contents` is sent.
 
-
-def readdressed(
-    dump: Dump, *, sample_number: int | None = None, device_id: int | None = None
-) -> Dump:
-    """Return a dump under another sample number or for another device ID.
-
-    The header carries no sum; checksums of packets are changed by what the ID changes, so that a
-    wrong one stays wrong.  Loop points and names of other samples keep the number that they have.
-    ValueError for a number above 16383 or an ID above 127.
+    `number` is the sample number of the first dump, and the next ones count on; those that are left
+    out count too, so that each keeps its number when one of them is mended.  `anyway` sends broken
+    ones.  `loaded` has the keys of dumps that were loaded another time.
     """
-    header, outgoing = dump.header, dump.outgoing
-    if sample_number is not None:
-        before = header.sample_number
-        header = replace(header, sample_number=sample_number)
-        outgoing = replace(
-            outgoing,
-            header=encode(header),
-            after=tuple(_renumbered(each, before, sample_number) for each in outgoing.after),
-        )
-    if device_id is not None:
-        header = replace(header, device_id=device_id)
-        outgoing = Outgoing(
-            header=encode(header),
-            packets=[_with_id(packet, device_id) for packet in outgoing.packets],
-            after=tuple(_with_id(message, device_id) for message in outgoing.after),
-        )
-    return replace(dump, header=header, outgoing=outgoing)
+    items: list[Dump | LeftOut] = []
+    places: dict[int, list[Dump]] = {}
+    """The dumps that a unit would hold, by their sample number."""
+    for each in _addressed(contents, number, device_id):
+        why = _why_not(each, anyway=anyway, loaded=loaded)
+        if why is not None:
+            items.append(LeftOut(what=each, why=why))
+        elif isinstance(each, Dump):
+            items.append(each)
+        if isinstance(each, Dump) and why in (None, Why.LOADED_BEFORE):
+            places.setdefault(each.header.sample_number, []).append(each)
+    sent = {each for each in items if isinstance(each, Dump)}
 
+    def is_replaced(dump: Dump) -> bool:
+        here = places[dump.header.sample_number]
+        return [other for other in here if meet(dump, other)][-1] not in sent
 
-def _dump(file: str, index: int, section: Section, lengths: dict[int, int]) -> Dump:
-    header, opening = section.header, section.opening
-    assert header is not None
-    assert opening is not None
-    wrecks, rest = gather(section.odd)
-    packets = list(_packets(section, wrecks))
-    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _More)]
-    return Dump(
-        file=file,
-        index=index,
-        header=header,
-        outgoing=Outgoing(header=opening.body, packets=packets, after=tuple(after)),
-        sample=_sample(header, packets, after),
-        findings=judge_section(section, lengths, keep_words=False).findings,
+    return Selection(
+        items=tuple(
+            LeftOut(what=each, why=Why.REPLACED)
+            if isinstance(each, Dump) and is_replaced(each)
+            else each
+            for each in items
+        ),
+        collisions=tuple(
+            Collision(sample_number=place, dumps=rivals)
+            for place, here in places.items()
+            if (rivals := _rivals(here)) and not sent.isdisjoint(rivals)
+        ),
     )
 
 
-def _sample(header: Header, packets: Iterable[bytes], after: Iterable[bytes]) -> Sample:
-    # What is repeated byte for byte is sent again and not stored again (HSK-15).
-    data = b"".join(_data_of(packet) for packet, _ in groupby(packets))
-    # No word has a width that does not exist (HDR-03): the nearest one stands for it.
-    legal = replace(header, bits=min(max(header.bits, MIN_BITS), MAX_BITS))
-    more = (decode(body) for body in after)
-    return sample_from(
-        legal,
-        np.frombuffer(data, np.uint8),
-        [each for each in more if isinstance(each, _More) and _is_of(each, header.sample_number)],
+def meet(one: Dump, other: Dump) -> bool:
+    """Whether two dumps go to one place of one unit; device ID 127 is every unit."""
+    ids = one.header.device_id, other.header.device_id
+    return one.header.sample_number == other.header.sample_number and (
+        ids[0] == ids[1] or ALL_CALL in ids
     )
 
 
-def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
-    """Yield whole packets and torn ones as they stand, in the order of the file."""
-    position = 0
-    for wreck in wrecks:
-        yield from _rows(section, position, wreck.before)
-        position = wreck.before
-        yield wreck.body
-    yield from _rows(section, position, section.packets)
+def _addressed(
+    contents: Sequence[Content], number: int | None, device_id: int | None
+) -> Iterator[Content]:
+    for each in contents:
+        if not isinstance(each, Dump):
+            yield each
+            continue
+        yield readdressed(each, sample_number=number, device_id=device_id)
+        number = None if number is None else number + 1
 
 
-def _rows(section: Section, start: int, stop: int) -> Iterator[bytes]:
-    return (section.row(index).tobytes() for index in range(start, stop))
-
-
-def _data_of(packet: bytes) -> bytes:
-    """Return 120 data bytes; of a damaged packet what stands in their place."""
-    data = packet[DATA]
-    if not data.isascii():
-        data = bytes(byte & 0x7F for byte in data)
-    return data.ljust(PACKET_DATA_BYTES, b"\0")
-
-
-def _is_of(message: _More, sample_number: int) -> bool:
-    """Whether loop points or a name belong to a sample; names have two orders (CA-019 p. 4)."""
-    return sample_number == message.sample_number or (
-        isinstance(message, SampleName) and sample_number == _turned(message.sample_number)
+def _rivals(dumps: Sequence[Dump]) -> tuple[Dump, ...]:
+    """Return those of the dumps for one sample number that replace another one, or are replaced."""
+    if len(dumps) == 1:
+        return ()
+    keys = {dump: dump.key for dump in dumps}
+    return tuple(
+        dump
+        for dump in dumps
+        if any(meet(dump, other) and keys[dump] != keys[other] for other in dumps)
     )
 
 
-def _turned(sample_number: int) -> int:
-    return from_groups(to_groups(sample_number, 2)[::-1])
+def _why_not(each: Content, *, anyway: bool, loaded: Container[Key]) -> Why | None:
+    match each:
+        case NotADump():
+            return Why.NO_DUMP
+        case Fragment():
+            return Why.DAMAGED_HEADER if each.damaged else Why.NO_HEADER
+    if each.key in loaded:
+        return Why.LOADED_BEFORE
+    return Why.BROKEN if each.is_broken and not anyway else None
 
 
-def _renumbered(body: bytes, before: int, sample_number: int) -> bytes:
-    message = decode(body)
-    if not isinstance(message, _More) or not _is_of(message, before):
-        return body
-    if message.sample_number != before:
-        sample_number = _turned(sample_number)
-    return encode(replace(message, sample_number=sample_number))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Played:
+    """One transfer with everything that is to be said of it."""
+
+    transfer: Transfer
+    diagnosis: "Diagnosis | None" = None
+    """Of a dump that went to a port and did not load well: why."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the file, sending and reading back showed."""
+        return (*self.transfer.dump.findings, *self.transfer.findings)
+
+    @property
+    def is_well(self) -> bool:
+        """Whether it is shown that the unit has the dump, and the dump is right.
+
+        Loading was asked for: what a unit does against the standard on the way is told, no more.
+        """
+        return self.transfer.is_well and not self.transfer.dump.is_broken
 
 
-def _with_id(message: bytes, device_id: int) -> bytes:
-    if message[:2] != bytes([START, FAMILY]) or len(message) <= DEVICE_ID:
-        return message  # what is left of a torn packet: no ID is where it should be
-    changed = bytearray(message)
-    if isinstance(decode(message), DataPacket):
-        changed[CHECKSUM] ^= changed[DEVICE_ID] ^ device_id
-    changed[DEVICE_ID] = device_id
-    return bytes(changed)
+Row = Played | LeftOut
+"""What became of one item of a selection."""
+
+
+def play_through(
+    selection: Selection,
+    play: Callable[[Dump], Row],
+    *,
+    hindrance: Callable[[], Why | None],
+    goes_on: Callable[[Dump], bool] = lambda dump: False,
+) -> Iterator[Row]:
+    """Play what is to be sent, until there is a `hindrance`; yield every item's row.
+
+    `goes_on` is asked, once, whether a dump is to be sent although the unit refused two like it.
+    """
+    refused: list[Dump] = []
+    answer: bool | None = None
+    for each in selection.items:
+        if isinstance(each, LeftOut):
+            yield each
+            continue
+        if (why := hindrance()) is not None:
+            yield LeftOut(what=each, why=why)
+            continue
+        if _is_like(each, refused):
+            answer = goes_on(each) if answer is None else answer
+            if not answer:
+                yield LeftOut(what=each, why=Why.REFUSED_ALIKE)
+                continue
+        row = play(each)
+        if isinstance(row, Played) and row.transfer.sent:
+            refused.clear()
+        elif isinstance(row, Played) and row.transfer.outcome is Outcome.REFUSED:
+            refused.append(each)
+        yield row
+
+
+def _is_like(dump: Dump, refused: list[Dump]) -> bool:
+    """Whether a unit that refused those will refuse this, for all that can be known."""
+    alike = [each for each in refused if _asks_no_more(each, dump)]
+    return len(alike) >= _EQUAL_REFUSALS
+
+
+def _asks_no_more(one: Dump, other: Dump) -> bool:
+    """Whether a dump is for the same unit as another one, and asks no more of it."""
+    mine, its = one.header, other.header
+    return (
+        type(mine) is type(its)
+        and mine.device_id == its.device_id
+        and mine.bits <= its.bits
+        and len(one.sample.words) <= len(other.sample.words)
+    )

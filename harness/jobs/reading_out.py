@@ -41,9 +41,10 @@ from emulator.wire.messages import (
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
 from harness.files.problem import Problem
+from harness.jobs.dumps import Dump
 from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
 from harness.jobs.line import never
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.playlist import judged_contents
 from harness.jobs.rig import late_findings, torn_findings
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plan import plan_of
@@ -416,7 +417,8 @@ def _whole(data: bytes) -> tuple[Dump, set[type]]:
 
 
 def _dump_of(data: bytes) -> Dump:
-    return next(dumps_in(DumpFile(name="", form=Form.RAW, data=data)))
+    file = DumpFile(name="", form=Form.RAW, data=data)
+    return next(each for each in judged_contents(file) if isinstance(each, Dump))
 
 
 def _said(loop: LoopPoints | ExtendedLoopPoints) -> tuple[int, int, int, int]:

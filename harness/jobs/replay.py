@@ -29,12 +29,12 @@ from emulator.wire.messages import (
     Message,
     SampleNameRequest,
 )
+from harness.jobs.dumps import Dump
 from harness.jobs.fetch import Fetched, fetch
 from harness.jobs.forecast import Doing, Step
 from harness.jobs.glance import Glimpse, Standing, glance, standing_of
 from harness.jobs.line import MINUTE_NS, Line, never, run_patiently
 from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, outcome_of
-from harness.jobs.playlist import Dump
 from harness.jobs.rig import begun_again_findings, in_seconds, late_findings, torn_findings
 from harness.jobs.timing import Times, floor_of, times_of
 from harness.jobs.transfer import Settings, Transfer

@@ -6,7 +6,7 @@ from harness.diagnose.scene import Source
 from harness.files.dumpfile import load
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.dumps import Dump, dumps_in
 
 
 def sources_in(paths: Sequence[str]) -> tuple[Source, ...]:

@@ -6,10 +6,10 @@ from emulator.dump.events import Event
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Limits
 from emulator.dump.switches import SenderSwitches
+from harness.jobs.dumps import Dump
 from harness.jobs.fetch import ANSWER_NS
 from harness.jobs.line import PATIENCE_NS
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
 from harness.jobs.timing import Times
 from harness.judge.difference import Comparison
 from harness.judge.finding import Finding

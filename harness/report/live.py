@@ -6,10 +6,9 @@ from typing import Any, Final
 from emulator.ports.port import PortError
 from emulator.wire.prose import counted
 from harness.files.opening import shown
+from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, Row
-from harness.jobs.selection import LeftOut, Selection
+from harness.jobs.playlist import LeftOut, Played, Row, Selection
 from harness.report import replay
 from harness.report.replay import (
     SCHEMA,

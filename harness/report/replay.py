@@ -9,10 +9,9 @@ from emulator.unit.board import RackUnit
 from emulator.wire.prose import counted, duration, share, sides
 from harness.files.opening import shown
 from harness.files.rates import hertz
+from harness.jobs.dumps import Dump, NotADump
 from harness.jobs.outcome import Outcome, changes
-from harness.jobs.playlist import Dump, NotADump
-from harness.jobs.playthrough import Played, Row
-from harness.jobs.selection import LeftOut, Why
+from harness.jobs.playlist import LeftOut, Played, Row, Why
 from harness.jobs.timing import Wait
 from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding

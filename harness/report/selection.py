@@ -5,8 +5,8 @@ from typing import Any, Final
 
 from emulator.wire.prose import counted
 from harness.files.opening import shown
-from harness.jobs.playlist import Dump, Fragment, NotADump
-from harness.jobs.selection import Collision, LeftOut, Why
+from harness.jobs.dumps import Dump, Fragment, NotADump
+from harness.jobs.playlist import Collision, LeftOut, Why
 from harness.judge.finding import Verdict
 from harness.report.findings import finding_document
 

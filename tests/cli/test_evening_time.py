@@ -8,8 +8,8 @@ import pytest
 
 from harness.cli.playing import over_at
 from harness.files.dumpfile import DumpFile, Form
+from harness.jobs.dumps import dumps_in
 from harness.jobs.forecast import Forecast
-from harness.jobs.playlist import dumps_in
 from tests.cli.replaying import Run, dump
 
 MINUTE = 60_000_000_000

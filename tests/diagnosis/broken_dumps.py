@@ -12,7 +12,7 @@ from harness.diagnose.scene import Source
 from harness.files.capture_file import _raw
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.playlist import dumps_in
+from harness.jobs.dumps import dumps_in
 from harness.jobs.rehearse import Rehearsal
 
 BROKEN: Final[dict[str, str | None]] = {

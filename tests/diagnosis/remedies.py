@@ -23,8 +23,8 @@ from harness.diagnose.diagnose import diagnose
 from harness.diagnose.table import cause_named
 from harness.jobs.disturb_asked import Asked, NoSpacing
 from harness.jobs.disturb_situations import read_all
+from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
 from tests.diagnosis.families import family_named
 from tests.diagnosis.family import Family
 from tests.diagnosis.runs import (

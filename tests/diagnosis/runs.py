@@ -17,7 +17,7 @@ from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import Source
 from harness.files.recorded import BOTH, Recorded, TakenAt, back_to_back
 from harness.jobs.disturb_situations import read_all
-from harness.jobs.playlist import Dump
+from harness.jobs.dumps import Dump
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings

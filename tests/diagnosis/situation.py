@@ -23,7 +23,7 @@ from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words, word_dtype
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.campaign_case import sound as campaign_sound
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.dumps import Dump, dumps_in
 
 SHARED: Final = 2
 """So many runs of a family have one situation."""

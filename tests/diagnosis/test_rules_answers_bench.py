@@ -17,7 +17,7 @@ from harness.diagnose.diagnose import Answer, diagnose
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.campaign_case import sound, unit_of
-from harness.jobs.playlist import dumps_in
+from harness.jobs.dumps import dumps_in
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 from tests import oracle

@@ -12,7 +12,7 @@ from emulator.line.disturbance import Disturbance
 from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.dumps import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings, Transfer
 from tests import oracle

@@ -9,13 +9,12 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.jobs.afterwards import in_memory, on_the_line
+from harness.jobs.afterwards import in_memory, on_the_line, settled
+from harness.jobs.dumps import Dump
 from harness.jobs.line import never
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, play_through, settled
-from harness.jobs.selection import select
+from harness.jobs.playlist import Played, play_through, select
 from harness.jobs.transfer import Settings, Transfer
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear, Held

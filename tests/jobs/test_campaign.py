@@ -19,8 +19,8 @@ from harness.jobs.campaign_case import Plan, case_of, dump_of, file_of
 from harness.jobs.campaign_menu import PATTERNS
 from harness.jobs.campaign_run import result_of, run_of
 from harness.jobs.disturb_situations import read_all
+from harness.jobs.dumps import dumps_in
 from harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
-from harness.jobs.playlist import dumps_in
 from harness.judge.finding import Verdict
 
 PLAN = Plan(seed=5, profiles=("lantern-desk",))

@@ -16,12 +16,11 @@ import pytest
 from emulator.ports.port import PortError
 from harness.files.journal import Disk, Journal
 from harness.files.problem import RIG, Problem
+from harness.jobs.dumps import Dump
 from harness.jobs.evening import Evening
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, Row, play_through
-from harness.jobs.selection import Why, select
+from harness.jobs.playlist import Played, Row, Why, play_through, select
 from harness.jobs.transfer import Settings
 from tests.files.test_journal import PoorDisk
 from tests.foreign.habits import Habits

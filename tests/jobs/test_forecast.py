@@ -8,8 +8,8 @@ from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile
+from harness.jobs.dumps import Dump
 from harness.jobs.forecast import Doing, Forecast, Step
-from harness.jobs.playlist import Dump
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.replay import Replay
 from harness.jobs.transfer import Settings

@@ -10,9 +10,9 @@ import pytest
 
 from emulator.dump.capture import Capture, Passage
 from harness.files.recorded import Recorded, TakenAt
+from harness.jobs.dumps import Dump
 from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played
+from harness.jobs.playlist import Played
 from harness.jobs.transfer import Settings
 from harness.judge.dialogue.judge import judge_capture
 from harness.judge.finding import Answerable, Finding, Verdict

@@ -1,4 +1,4 @@
-"""What is played is what stands in the file, byte for byte, under another address when asked."""
+"""What of a list is sent and what is left out: one rule, whatever the target is."""
 
 from __future__ import annotations
 
@@ -8,324 +8,167 @@ from collections.abc import Sequence
 import pytest
 
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.playlist import Dump, Fragment, contents, dumps_in, readdressed
-from harness.judge.finding import Verdict
-from tests import damage, oracle
+from harness.jobs.dumps import Content, Dump, NotADump
+from harness.jobs.playlist import LeftOut, Selection, judged_contents, select
+from tests import oracle
+from tests.jobs.bench import PERIOD, words
 
-WORDS = [(1021 * i) % 65536 - 32768 for i in range(121)]  # 4 packets of 40 (M1 p. 39)
-DUMP = oracle.dump(bits=16, words=WORDS, sample_number=1, period_ns=22_676)
-HEADER, PACKETS = damage.take_apart(DUMP)
-FOREIGN = bytes.fromhex("F0 7D 01 02 03 F7")  # 7D: for non-commercial use (M1 p. 34)
-NOTE = bytes.fromhex("90 3C 40")
-NAME = oracle.sample_name(sample_number=1, name=b"Thunder")
-LOOP = oracle.loop_points(sample_number=1, loop_number=2, loop_type=0, loop_start=3, loop_end=90)
+README = NotADump(file="README.TXT", said="README.TXT is a text file.", is_other=True)
+BYTES = NotADump(file="noise.syx", said="noise.syx is not a dump.", is_other=False)
 
 
-def file_of(data: bytes, name: str = "desk.syx") -> DumpFile:
-    return DumpFile(name=name, form=Form.RAW, data=data)
-
-
-def dumps(data: bytes) -> list[Dump]:
-    return list(dumps_in(file_of(data)))
-
-
-def only(data: bytes) -> Dump:
-    found = dumps(data)
-    assert len(found) == 1
-    return found[0]
-
-
-def played(dump: Dump) -> bytes:
-    """Everything that goes out for a dump, joined."""
-    outgoing = dump.outgoing
-    return b"".join([outgoing.header, *outgoing.packets, *outgoing.after])
-
-
-def words_of(dump: Dump) -> list[int]:
-    return [int(word) for word in dump.sample.words]
-
-
-def test_a_clean_dump_is_played_as_it_stands() -> None:
-    dump = only(DUMP)
-    assert dump.outgoing.header == HEADER
-    assert list(dump.outgoing.packets) == PACKETS
-    assert dump.outgoing.after == ()
-    assert dump.outgoing.fallback is None
-    assert (dump.file, dump.index) == ("desk.syx", 0)
-    assert words_of(dump) == WORDS
-    assert (dump.sample.bits, dump.sample.period_ns) == (16, 22_676)
-    assert dump.findings == ()
-
-
-@pytest.mark.parametrize("seed", range(40))
-def test_any_clean_dump_is_played_as_it_stands(seed: int) -> None:
-    made = damage.random_dump(random.Random(seed))
-    dump = only(made.data)
-    assert played(dump) == made.data
-    assert words_of(dump) == list(made.words)
-
-
-def test_an_extended_dump_is_played_as_it_stands() -> None:
-    data = oracle.dump(
-        extended=True, bits=24, words=range(90), channels=2, sample_number=5, rate_integer=48_000
+def data(number: int = 1, count: int = 41, *, device_id: int = 0) -> bytes:
+    return oracle.dump(
+        bits=16,
+        words=words(count),
+        sample_number=number,
+        device_id=device_id,
+        period_ns=PERIOD,
     )
-    dump = only(data)
-    assert played(dump) == data
-    assert (dump.sample.channels, dump.sample.frames) == (2, 45)
 
 
-@pytest.mark.parametrize("kind", damage.KINDS)
-def test_a_damaged_dump_is_played_with_its_damage(kind: str) -> None:
-    for seed in range(25):
-        rng = random.Random(f"{kind} {seed}")
-        made = damage.random_dump(rng, minimum_packets=2, long_share=0)
-        data = damage.KINDS[kind](made.data, rng).data
-        dump = only(data)
-        assert played(dump) == data, seed
+def in_file(content: bytes, name: str = "desk.syx") -> list[Content]:
+    return list(judged_contents(DumpFile(name=name, form=Form.RAW, data=content)))
 
 
-def test_what_stands_in_place_of_a_damaged_packet_is_its_words() -> None:
-    torn = PACKETS[1][:50] + b"\x95" + PACKETS[1][51:]  # a status byte, which ends the message
-    short = PACKETS[2][:100] + b"\xf7"
-    dump = only(HEADER + PACKETS[0] + torn + short + PACKETS[3])
-    stands = [packet[5:125] for packet in PACKETS]
-    stands[1] = stands[1][:45] + b"\x15" + stands[1][46:]
-    stands[2] = short[5:100] + b"\x77" + bytes(24)  # F7 without its top bit, and filler
-    data = b"".join(stands)[: 121 * 3]
-    groups = [data[at : at + 3] for at in range(0, len(data), 3)]
-    # 16 of 21 bits, high groups first, offset binary (M1 p. 39); stray low bits are dropped
-    assert words_of(dump) == [(oracle.from_n7_high_first(group) >> 5) - 32768 for group in groups]
-
-
-def test_what_stands_between_the_packets_is_not_played_and_what_belongs_to_it_follows() -> None:
-    data = b"".join(
-        [HEADER, NAME, PACKETS[0], FOREIGN, NOTE, PACKETS[1], LOOP, *PACKETS[2:], FOREIGN]
-    )
-    dump = only(data)
-    assert list(dump.outgoing.packets) == PACKETS
-    assert dump.outgoing.after == (NAME, LOOP)
-    assert dump.sample.name == "Thunder"
-    assert [(number, loop.start, loop.end) for number, loop in dump.sample.loops] == [(2, 3, 90)]
-    assert words_of(dump) == WORDS
-
-
-def test_real_time_bytes_are_dropped_wherever_they_stand() -> None:
-    # F8 to FF belong to no message and may stand in any (M1 pp. 5, 29)
-    beats = [DUMP[at : at + 7] for at in range(0, len(DUMP), 7)]
-    data = b"\xf8".join(beats) + b"\xfe"
-    dump = only(data)
-    assert played(dump) == DUMP
-    assert words_of(dump) == WORDS
-
-
-def test_real_time_bytes_in_a_torn_packet_are_dropped_too() -> None:
-    short = PACKETS[1][:60] + PACKETS[1][61:]
-    dump = only(HEADER + PACKETS[0] + short[:30] + b"\xf8" + short[30:] + b"".join(PACKETS[2:]))
-    assert list(dump.outgoing.packets) == [PACKETS[0], short, *PACKETS[2:]]
-
-
-def test_several_dumps_come_in_order_each_with_its_own() -> None:
-    other = oracle.dump(bits=12, words=range(61), sample_number=7, period_ns=45_351)
-    data = DUMP + NAME + FOREIGN + other + oracle.sample_name(sample_number=7, name=b"Gulls")
-    first, second = dumps(data)
-    assert played(first) == DUMP + NAME
-    assert (first.index, second.index) == (0, 1)
-    assert (second.header.sample_number, second.sample.name) == (7, "Gulls")
-    assert words_of(second) == list(range(61))
-
-
-def test_loops_and_names_of_other_samples_are_played_and_change_nothing_here() -> None:
-    others = [
-        oracle.sample_name(sample_number=9, name=b"Gulls"),
-        oracle.loop_points(sample_number=9, loop_number=1),
-        oracle.loop_points(sample_number=9, loop_number=16_383),  # deletes all of that one's
-    ]
-    dump = only(DUMP + NAME + LOOP + b"".join(others))
-    assert dump.outgoing.after == (NAME, LOOP, *others)
-    assert dump.sample.name == "Thunder"
-    assert [number for number, _ in dump.sample.loops] == [2]
-
-
-def test_a_packet_that_stands_there_twice_is_played_twice_and_counts_once() -> None:
-    # sent again is not stored again: that is what the running number is for (M1 p. 39)
-    twice = [*PACKETS[:2], PACKETS[1], *PACKETS[2:]]
-    dump = only(HEADER + b"".join(twice))
-    assert list(dump.outgoing.packets) == twice
-    assert words_of(dump) == WORDS
-
-
-def test_packets_of_silence_are_no_repeats() -> None:
-    silence = oracle.dump(bits=16, words=[0] * 120, sample_number=1, period_ns=22_676)
-    assert words_of(only(silence)) == [0] * 120
-
-
-def test_the_judge_says_of_each_dump_what_it_says_of_the_file() -> None:
-    wrong = DUMP[:50] + bytes([DUMP[50] ^ 1]) + DUMP[51:]
-    first, second = dumps(DUMP + wrong)
-    assert first.findings == ()
-    assert [(finding.clause, finding.verdict) for finding in second.findings] == [
-        ("PKT-05", Verdict.BROKEN)
+def told(selection: Selection) -> list[int | str]:
+    """Sample numbers of what is sent, reasons of what is not."""
+    return [
+        str(each.why) if isinstance(each, LeftOut) else each.header.sample_number
+        for each in selection.items
     ]
 
 
-# What cannot be played
+def numbers(selection: Selection) -> list[tuple[int, list[int]]]:
+    """Sample number and lengths of what collides."""
+    return [
+        (each.sample_number, [len(dump.sample.words) for dump in each.dumps])
+        for each in selection.collisions
+    ]
 
 
-def left_out(data: bytes) -> list[Fragment]:
-    return [each for each in contents(file_of(data)) if isinstance(each, Fragment)]
+def broken(number: int) -> bytes:
+    made = bytearray(data(number))
+    made[21 + 60] ^= 1  # a data byte: the checksum of packet 0 is wrong
+    return bytes(made)
 
 
-def test_packets_before_any_header_are_left_out_and_told() -> None:
-    (what,) = left_out(FOREIGN + PACKETS[2] + PACKETS[3] + DUMP)
-    assert what == Fragment(file="desk.syx", byte=6, packets=2, damaged=False)
-    assert played(only(FOREIGN + PACKETS[2] + PACKETS[3] + DUMP)) == DUMP
+def test_what_is_whole_is_sent_in_order() -> None:
+    selection = select(in_file(data(3) + data(1) + data(2)))
+    assert told(selection) == [3, 1, 2]
+    assert selection.left_out == ()
+    assert [dump.header.sample_number for dump in selection.to_send] == [3, 1, 2]
 
 
-def test_a_dump_whose_header_is_damaged_is_left_out_told_and_counted() -> None:
-    torn = HEADER[:9] + HEADER[10:] + b"".join(PACKETS)
-    data = DUMP + torn + DUMP
-    (what,) = left_out(data)
-    assert what == Fragment(file="desk.syx", byte=len(DUMP), packets=4, damaged=True)
-    # `dryload explain --dump` counts it, so the one behind it is the third
-    assert [dump.index for dump in dumps(data)] == [0, 2]
+def test_what_is_broken_is_left_out_unless_it_is_wanted() -> None:
+    found = in_file(data(1) + broken(2) + data(3))
+    assert told(select(found)) == [1, "broken", 3]
+    assert told(select(found, anyway=True)) == [1, 2, 3]
+    assert [left.is_well for left in select(found).left_out] == [False]
 
 
-def test_other_messages_before_a_header_are_no_loss() -> None:
-    assert left_out(FOREIGN + NOTE + DUMP) == []
+def test_what_cannot_be_played_is_left_out_whatever_is_wanted() -> None:
+    headless = data(4)[21:]
+    damaged = data(5)[:9] + data(5)[10:]  # a byte is missing in the header
+    found = [*in_file(headless), *in_file(damaged), *in_file(data(6))]
+    for anyway in (False, True):
+        selection = select(found, anyway=anyway)
+        assert told(selection) == ["no header", "damaged header", 6]
+        assert not any(left.is_well for left in selection.left_out)
 
 
-@pytest.mark.parametrize("bits", [0, 7, 29, 127])
-def test_a_width_that_does_not_exist_can_be_played(bits: int) -> None:
-    # HDR-03: 8 to 28 (M1 p. 37); what a unit makes of it is for the unit to say
-    data = HEADER[:6] + bytes([bits]) + HEADER[7:] + b"".join(PACKETS)
-    dump = only(data)
-    assert played(dump) == data
-    assert dump.header.bits == bits
-    assert "HDR-03" in {finding.clause for finding in dump.findings}
+def test_a_text_among_dumps_is_passed_over_and_spoils_nothing() -> None:
+    selection = select([README, *in_file(data(1)), BYTES])
+    assert told(selection) == ["no dump in it", 1, "no dump in it"]
+    assert [left.is_well for left in selection.left_out] == [True, False]
 
 
-def test_a_header_without_packets_rate_or_channels_can_be_played() -> None:
-    for data in (
-        HEADER,
-        oracle.dump(bits=16, words=[], sample_number=1, period_ns=0),
-        oracle.extended_header(sample_number=1, bits=16, rate_integer=0, length=5, channels=0),
-    ):
-        dump = only(data)
-        assert played(dump) == data
-        assert len(dump.sample.words) == 0
+def test_numbers_count_on_and_stay_with_their_dumps_when_one_is_mended() -> None:
+    bad = in_file(data(7) + broken(7) + data(7))
+    good = in_file(data(7) + data(7) + data(7))
+    assert told(select([README, *bad], number=40)) == ["no dump in it", 40, "broken", 42]
+    assert told(select([README, *good], number=40)) == ["no dump in it", 40, 41, 42]
 
 
-# Under another address
+def test_what_was_loaded_another_time_is_left_out_and_well() -> None:
+    found = in_file(data(1) + data(2, 50))
+    (first, _) = select(found).to_send
+    selection = select(found, loaded={first.key})
+    assert told(selection) == ["loaded before", 2]
+    assert [left.is_well for left in selection.left_out] == [True]
+    # under another number it is another dump
+    assert told(select(found, number=5, loaded={first.key})) == [5, 6]
 
 
-def test_another_device_id_changes_the_id_and_what_it_does_to_the_checksum() -> None:
-    dump = readdressed(only(DUMP + NAME + LOOP), device_id=16)
-    expected = oracle.dump(device_id=16, bits=16, words=WORDS, sample_number=1, period_ns=22_676)
-    assert b"".join([dump.outgoing.header, *dump.outgoing.packets]) == expected
-    assert dump.outgoing.after == (
-        oracle.sample_name(device_id=16, sample_number=1, name=b"Thunder"),
-        oracle.loop_points(
-            device_id=16, sample_number=1, loop_number=2, loop_type=0, loop_start=3, loop_end=90
-        ),
-    )
-    assert dump.header.device_id == 16
-    assert words_of(dump) == WORDS
+# Equal numbers
 
 
-def test_a_wrong_checksum_stays_as_wrong_as_it_was() -> None:
-    wrong = PACKETS[1][:125] + bytes([PACKETS[1][125] ^ 0x15]) + b"\xf7"
-    dump = readdressed(only(HEADER + PACKETS[0] + wrong + b"".join(PACKETS[2:])), device_id=99)
-    sums = [oracle.checksum(packet) ^ packet[125] for packet in dump.outgoing.packets]
-    assert sums == [0, 0x15, 0, 0]
-    assert {packet[2] for packet in dump.outgoing.packets} == {99}
+def test_different_dumps_of_one_number_collide() -> None:
+    selection = select(in_file(data(1, 41) + data(2, 42) + data(1, 43)))
+    assert numbers(selection) == [(1, [41, 43])]
 
 
-def test_a_dump_for_everybody_can_be_addressed_to_one_and_back() -> None:
-    dump = only(DUMP)
-    there = readdressed(dump, device_id=127)
-    assert {there.header.device_id, there.outgoing.header[2]} == {127}
-    assert played(readdressed(there, device_id=0)) == DUMP
+def test_numbered_on_they_do_not_collide() -> None:
+    assert numbers(select(in_file(data(1, 41) + data(1, 43)), number=1)) == []
 
 
-@pytest.mark.parametrize("kind", ["lost_byte", "added_byte", "status_byte_in_data", "missing_f7"])
-def test_a_torn_packet_keeps_its_length_under_another_id(kind: str) -> None:
-    for seed in range(40):
-        rng = random.Random(seed)
-        made = damage.random_dump(rng, minimum_packets=2, long_share=0)
-        before = only(damage.KINDS[kind](made.data, rng).data)
-        other = (made.device_id + 1) % 127
-        after = readdressed(before, device_id=other)
-        for one, two in zip(before.outgoing.packets, after.outgoing.packets, strict=True):
-            changed = [at for at in range(len(one)) if one[at] != two[at]]
-            assert len(one) == len(two)
-            assert set(changed) <= {2, 125}, seed
-            assert changed == [] or one[2] != other == two[2]
+def test_the_same_dump_twice_replaces_nothing() -> None:
+    assert numbers(select(in_file(data(1) + data(1)))) == []
 
 
-def test_what_is_left_of_a_packet_without_its_front_stays_as_it_is() -> None:
-    for torn in (PACKETS[1][1:], PACKETS[1][:1] + PACKETS[1][2:]):  # F0 or 7E lost
-        dump = only(HEADER + PACKETS[0] + torn + PACKETS[2])
-        assert dump.outgoing.packets[1] == torn
-        assert readdressed(dump, device_id=9).outgoing.packets[1] == torn
-
-
-def test_another_number_changes_header_loops_and_name_of_this_sample_only() -> None:
-    other = oracle.sample_name(sample_number=9, name=b"Gulls")
-    dump = readdressed(only(DUMP + NAME + LOOP + other), sample_number=300)
-    assert dump.outgoing.header == oracle.header(
-        sample_number=300, bits=16, period_ns=22_676, length=121
-    )
-    assert list(dump.outgoing.packets) == PACKETS
-    assert dump.outgoing.after == (
-        oracle.sample_name(sample_number=300, name=b"Thunder"),
-        oracle.loop_points(
-            sample_number=300, loop_number=2, loop_type=0, loop_start=3, loop_end=90
-        ),
-        other,
-    )
-    assert dump.header.sample_number == 300
-    assert dump.sample.name == "Thunder"
-
-
-def test_a_name_with_its_number_high_byte_first_keeps_that_order() -> None:
-    # the examples of CA-019 p. 4 put the high byte first: 00 01 is sample 1 there
-    name = b"\xf0\x7e\x00\x05\x03\x00\x01\x00\x04Bell\xf7"
-    dump = only(DUMP + name)
-    assert dump.sample.name == "Bell"
-    moved = readdressed(dump, sample_number=2)
-    assert moved.outgoing.after == (b"\xf0\x7e\x00\x05\x03\x00\x02\x00\x04Bell\xf7",)
-
-
-def test_both_at_once_and_an_extended_header_too() -> None:
-    def made(**address: int) -> bytes:
-        return oracle.dump(words=range(60), extended=True, bits=20, rate_integer=44_100, **address)
-
-    moved = readdressed(
-        only(made(device_id=3, sample_number=1)), sample_number=16_383, device_id=126
-    )
-    assert played(moved) == made(device_id=126, sample_number=16_383)
-
-
-def test_nothing_asked_changes_nothing() -> None:
-    dump = only(DUMP + NAME)
-    assert played(readdressed(dump)) == DUMP + NAME
+def test_what_is_not_sent_does_not_collide() -> None:
+    assert numbers(select(in_file(broken(1) + data(1, 43)))) == []
+    assert numbers(select(in_file(broken(1) + data(1, 43)), anyway=True)) == [(1, [41, 43])]
 
 
 @pytest.mark.parametrize(
-    "address", [{"device_id": 128}, {"device_id": -1}, {"sample_number": 16_384}]
+    ("ids", "collide"), [((0, 0), True), ((0, 5), False), ((0, 127), True), ((127, 5), True)]
 )
-def test_an_address_that_no_message_can_say_is_refused(address: dict[str, int]) -> None:
-    with pytest.raises(ValueError, match=r"127|fit"):
-        readdressed(only(DUMP), **address)
+def test_equal_numbers_collide_where_one_unit_takes_both(
+    ids: tuple[int, int], collide: bool
+) -> None:
+    one, other = (data(1, 41 + n, device_id=n_id) for n, n_id in enumerate(ids))
+    assert bool(select(in_file(one + other)).collisions) is collide
+    assert not select(in_file(one + other), device_id=0, number=3).collisions
+    assert bool(select(in_file(one + other), device_id=0).collisions)
 
 
-def numbers_of(data: Sequence[bytes]) -> list[int]:
-    return [packet[4] for packet in data]
+def test_one_that_was_loaded_before_can_be_replaced_too() -> None:
+    found = in_file(data(1, 41) + data(1, 43))
+    first, last = select(found).to_send
+    assert numbers(select(found, loaded={first.key})) == [(1, [41, 43])]
+    assert told(select(found, loaded={first.key})) == ["loaded before", 1]
+    # whoever loaded the last one after the first wants no more than that
+    assert told(select(found, loaded={last.key})) == ["replaced", "loaded before"]
+    assert numbers(select(found, loaded={first.key, last.key})) == []  # nothing is sent
 
 
-def test_a_long_dump_wraps_its_numbers_and_is_played_whole() -> None:
-    # 5,160 words of 16 bits are 129 packets, the last with number 00 (M1 p. 39)
-    data = oracle.dump(bits=16, words=[5] * 5160, sample_number=1, period_ns=22_676)
-    dump = only(data)
-    assert numbers_of(dump.outgoing.packets) == [*range(128), 0]
-    assert played(dump) == data
+def held_after(dumps: Sequence[Dump], held: dict[int, bytes]) -> dict[int, bytes]:
+    """What a unit holds when those have been sent to it: sample number to the last one's header."""
+    return held | {dump.header.sample_number: dump.outgoing.header for dump in dumps}
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_without_collisions_a_unit_holds_every_dump_that_is_sent(seed: int) -> None:
+    rng = random.Random(seed)
+    lengths = rng.sample(range(1, 120), rng.randrange(1, 7))
+    found = in_file(b"".join(data(rng.randrange(4), length) for length in lengths))
+    selection = select(found)
+    holds = held_after(selection.to_send, {})
+    all_held = all(
+        holds[dump.header.sample_number] == dump.outgoing.header for dump in selection.to_send
+    )
+    assert all_held is not bool(selection.collisions)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_a_list_that_goes_on_ends_with_what_it_would_have_ended_with(seed: int) -> None:
+    """Stopped anywhere, the journal knowing the last word of each number."""
+    rng = random.Random(seed)
+    lengths = rng.sample(range(1, 120), rng.randrange(1, 7))
+    found = in_file(b"".join(data(rng.randrange(3), length) for length in lengths))
+    dumps = select(found).to_send
+    done = dumps[: rng.randrange(len(dumps) + 1)]
+    last_word = {dump.header.sample_number: dump.key for dump in done}
+    rest = select(found, loaded=set(last_word.values()))
+    assert held_after(rest.to_send, held_after(done, {})) == held_after(dumps, {})

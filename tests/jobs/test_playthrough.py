@@ -6,10 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
+from harness.jobs.dumps import Dump
 from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import Dump
-from harness.jobs.playthrough import Played, Row, play_through
-from harness.jobs.selection import LeftOut, Why, select
+from harness.jobs.playlist import LeftOut, Played, Row, Why, play_through, select
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, rehearsal, unit, words

@@ -8,8 +8,8 @@ from emulator.dump.capture import Direction
 from emulator.line.disturbance import FlipBit
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import load
+from harness.jobs.dumps import dumps_in, readdressed
 from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import dumps_in, readdressed
 from harness.jobs.rehearse import Rehearsal
 
 TICK = Path(__file__).parent.parent.parent / "captures_demo" / "good" / "tick.syx"

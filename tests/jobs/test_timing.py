@@ -14,7 +14,7 @@ from emulator.unit.traits import Habits, InputTraits, UnitTraits
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.timing import Times, Wait, floor_of, times_of
 from tests import oracle
-from tests.jobs.test_playlist import only
+from tests.jobs.test_dumps import only
 from tests.vectors import dumps, timeline
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT

@@ -16,7 +16,7 @@ from emulator.line.simulate import SimulatedLine
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.disturb_situations import read_all
-from harness.jobs.playlist import Dump, dumps_in
+from harness.jobs.dumps import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
 from tests import oracle
 from tests.line.players import Player

@@ -1,0 +1,231 @@
+"""From files to the dumps in them, byte for byte as they stand in the file."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+
+import numpy as np
+
+from emulator.dump.outgoing import sample_from
+from emulator.dump.sample import Sample
+from emulator.dump.sender import Outgoing
+from emulator.wire.codec import decode, encode
+from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, PACKET_DATA_BYTES, START
+from emulator.wire.messages import (
+    DataPacket,
+    ExtendedLoopPoints,
+    Header,
+    LoopPoints,
+    SampleName,
+)
+from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
+from emulator.wire.sevenbit import from_groups, to_groups
+from harness.files.dumpfile import DumpFile
+from harness.files.journal import sha256_of
+from harness.files.opening import shown
+from harness.files.sections import Section, sections
+from harness.judge.finding import Finding, Verdict
+from harness.judge.wrecks import Wreck, gather
+
+_More = LoopPoints | ExtendedLoopPoints | SampleName
+Key = tuple[int, int, str]
+"""Device ID, sample number and SHA-256 of a dump's messages."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Dump:
+    """One dump of a file, ready to be played."""
+
+    file: str
+    index: int
+    """Which dump of its file, counted from 0; one with a damaged header counts."""
+    header: Header
+    outgoing: Outgoing
+    sample: Sample
+    """What a receiver by the standard makes of it; a packet that is repeated counts once."""
+    findings: tuple[Finding, ...] = ()
+    """What the judge says of it as it stands in the file, if it was asked."""
+
+    @property
+    def place(self) -> str:
+        """The file, and which dump of it."""
+        return f"{shown(self.file)}{f', dump {self.index + 1}' if self.index else ''}"
+
+    @property
+    def title(self) -> str:
+        """What it is called in a sentence."""
+        return f"{self.place} (sample {self.header.sample_number})"
+
+    @property
+    def is_broken(self) -> bool:
+        """Whether it violates a must of the standard as it stands in its file."""
+        return any(finding.verdict is Verdict.BROKEN for finding in self.findings)
+
+    @property
+    def key(self) -> Key:
+        """What makes a dump the same, whatever its file is called: address and content."""
+        messages = (self.outgoing.header, *self.outgoing.packets, *self.outgoing.after)
+        return self.header.device_id, self.header.sample_number, sha256_of(messages)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fragment:
+    """A part of a file that looks like a dump and can't be played."""
+
+    file: str
+    byte: int
+    """Where it begins in the file."""
+    packets: int
+    """Whole packets in it."""
+    damaged: bool
+    """Whether its header is there, but damaged; else there is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotADump:
+    """A file in which there is no dump."""
+
+    file: str
+    said: str
+    """What it is instead, with its name."""
+    is_other: bool
+    """Whether it is plainly something else, as a text is; else it may be what is left of a dump."""
+
+
+Content = Dump | Fragment | NotADump
+
+
+def contents(file: DumpFile) -> Iterator[tuple[Section, Dump | Fragment]]:
+    """Yield the dumps of a file, and what looks like one and can't be played, in order.
+
+    Each comes with the section of the file in which it stands; nothing is judged.
+    """
+    index = 0
+    for section in sections(file.data):
+        if section.header is not None:
+            yield section, _dump(file.name, index, section)
+        elif section.opening is not None or section.packets:
+            yield (
+                section,
+                Fragment(
+                    file=file.name,
+                    byte=section.offset if section.opening is not None else section.offset_of(0),
+                    packets=section.packets,
+                    damaged=section.opening is not None,
+                ),
+            )
+        index += section.opening is not None
+
+
+def dumps_in(file: DumpFile) -> Iterator[Dump]:
+    """Yield the dumps of a file that have a header, in order."""
+    return (each for _, each in contents(file) if isinstance(each, Dump))
+
+
+def readdressed(
+    dump: Dump, *, sample_number: int | None = None, device_id: int | None = None
+) -> Dump:
+    """Return a dump under another sample number or for another device ID.
+
+    The header carries no sum; checksums of packets are changed by what the ID changes, so that a
+    wrong one stays wrong.  Loop points and names of other samples keep the number that they have.
+    ValueError for a number above 16383 or an ID above 127.
+    """
+    header, outgoing = dump.header, dump.outgoing
+    if sample_number is not None:
+        before = header.sample_number
+        header = replace(header, sample_number=sample_number)
+        outgoing = replace(
+            outgoing,
+            header=encode(header),
+            after=tuple(_renumbered(each, before, sample_number) for each in outgoing.after),
+        )
+    if device_id is not None:
+        header = replace(header, device_id=device_id)
+        outgoing = Outgoing(
+            header=encode(header),
+            packets=[_with_id(packet, device_id) for packet in outgoing.packets],
+            after=tuple(_with_id(message, device_id) for message in outgoing.after),
+        )
+    return replace(dump, header=header, outgoing=outgoing)
+
+
+def _dump(file: str, index: int, section: Section) -> Dump:
+    header, opening = section.header, section.opening
+    assert header is not None
+    assert opening is not None
+    wrecks, rest = gather(section.odd)
+    packets = list(_packets(section, wrecks))
+    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _More)]
+    return Dump(
+        file=file,
+        index=index,
+        header=header,
+        outgoing=Outgoing(header=opening.body, packets=packets, after=tuple(after)),
+        sample=_sample(header, packets, after),
+    )
+
+
+def _sample(header: Header, packets: Iterable[bytes], after: Iterable[bytes]) -> Sample:
+    # What is repeated byte for byte is sent again and not stored again (HSK-15).
+    data = b"".join(_data_of(packet) for packet, _ in groupby(packets))
+    # No word has a width that does not exist (HDR-03): the nearest one stands for it.
+    legal = replace(header, bits=min(max(header.bits, MIN_BITS), MAX_BITS))
+    more = (decode(body) for body in after)
+    return sample_from(
+        legal,
+        np.frombuffer(data, np.uint8),
+        [each for each in more if isinstance(each, _More) and _is_of(each, header.sample_number)],
+    )
+
+
+def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
+    """Yield whole packets and torn ones as they stand, in the order of the file."""
+    position = 0
+    for wreck in wrecks:
+        yield from _rows(section, position, wreck.before)
+        position = wreck.before
+        yield wreck.body
+    yield from _rows(section, position, section.packets)
+
+
+def _rows(section: Section, start: int, stop: int) -> Iterator[bytes]:
+    return (section.row(index).tobytes() for index in range(start, stop))
+
+
+def _data_of(packet: bytes) -> bytes:
+    """Return 120 data bytes; of a damaged packet what stands in their place."""
+    data = packet[DATA]
+    if not data.isascii():
+        data = bytes(byte & 0x7F for byte in data)
+    return data.ljust(PACKET_DATA_BYTES, b"\0")
+
+
+def _is_of(message: _More, sample_number: int) -> bool:
+    """Whether loop points or a name belong to a sample; names have two orders (CA-019 p. 4)."""
+    return sample_number == message.sample_number or (
+        isinstance(message, SampleName) and sample_number == _turned(message.sample_number)
+    )
+
+
+def _turned(sample_number: int) -> int:
+    return from_groups(to_groups(sample_number, 2)[::-1])
+
+
+def _renumbered(body: bytes, before: int, sample_number: int) -> bytes:
+    message = decode(body)
+    if not isinstance(message, _More) or not _is_of(message, before):
+        return body
+    if message.sample_number != before:
+        sample_number = _turned(sample_number)
+    return encode(replace(message, sample_number=sample_number))
+
+
+def _with_id(message: bytes, device_id: int) -> bytes:
+    if message[:2] != bytes([START, FAMILY]) or len(message) <= DEVICE_ID:
+        return message  # what is left of a torn packet: no ID is where it should be
+    changed = bytearray(message)
+    if isinstance(decode(message), DataPacket):
+        changed[CHECKSUM] ^= changed[DEVICE_ID] ^ device_id
+    changed[DEVICE_ID] = device_id
+    return bytes(changed)
