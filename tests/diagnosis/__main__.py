@@ -2,13 +2,14 @@
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from time import perf_counter
 from typing import Final, TypeVar
 
 from harness.diagnose.diagnose import diagnose
 from tests.diagnosis import tables
+from tests.diagnosis.agreement import Agreement, agreement_of
 from tests.diagnosis.doubles import Doubles, doubles_of
 from tests.diagnosis.families import families_of, family_named
 from tests.diagnosis.family import Family, Part
@@ -19,7 +20,7 @@ from tests.diagnosis.remedies import Remedied, remedied_in
 from tests.diagnosis.runs import Run, run_of
 from tests.diagnosis.scoring import Tally, verdict_of
 from tests.diagnosis.silent import Silent, silent_of
-from tests.diagnosis.workers import chunks_of, gathered, tally_of
+from tests.diagnosis.workers import Chunk, chunks_of, gathered, tally_of
 
 _PARTS: Final = (
     "single",
@@ -31,6 +32,7 @@ _PARTS: Final = (
     "remedies",
     "left-out",
     "confidence",
+    "agree",
     "all",
 )
 _SMALL: Final = {
@@ -43,6 +45,7 @@ _SMALL: Final = {
     "remedies": 600,
     "left-out": 2_000,
     "confidence": 2_000,
+    "agree": 2_000,
 }
 _CHUNK: Final = 50
 _Total = TypeVar("_Total", Doubles, Silent)
@@ -220,14 +223,42 @@ def _injector(runs: int, asked: argparse.Namespace) -> int | None:
     return done
 
 
-def _left_out_in(task: tuple[str, range, int]) -> LeftOut:
-    """Run a task of the first set, or of the second where the name is empty."""
+def _runs_in_task(task: Chunk) -> Iterator[Run]:
+    """Yield the runs of a task: of the first set, or of the second where the name is empty."""
     from tests.diagnosis.second import runs_of_second
 
     name, numbers, seed = task
     if not name:
-        return left_out_of(runs_of_second(seed, numbers))
-    return left_out_of(run_of(family_named(name), number, seed) for number in numbers)
+        return runs_of_second(seed, numbers)
+    return (run_of(family_named(name), number, seed) for number in numbers)
+
+
+def _of_both_sets(runs: int, asked: argparse.Namespace) -> Iterator[Chunk]:
+    """Yield tasks, half of the runs from either set."""
+    yield from chunks_of(families_of(Part.SINGLE), runs // 2, asked.seed)
+    for at in range(0, runs // 2, _CHUNK):
+        yield "", range(at, min(at + _CHUNK, runs // 2)), asked.seed
+
+
+def _left_out_in(task: Chunk) -> LeftOut:
+    return left_out_of(_runs_in_task(task))
+
+
+def _agreement_in(task: Chunk) -> Agreement:
+    return agreement_of(_runs_in_task(task), every=10)
+
+
+def _agree(runs: int, asked: argparse.Namespace) -> int | None:
+    total = Agreement()
+
+    def add(tally: Agreement) -> int:
+        total.merge(tally)
+        return tally.done
+
+    done = gathered(_agreement_in, _of_both_sets(runs, asked), add, runs, jobs=asked.jobs)
+    print("whether the diagnosis agrees with the judge, and validate with itself:")
+    _print(total.lines(), (f"  {line}" for line in total.missed[: asked.show]))
+    return done
 
 
 def _left_out(runs: int, asked: argparse.Namespace) -> int | None:
@@ -241,18 +272,13 @@ def _confidence(runs: int, asked: argparse.Namespace) -> int | None:
 def _without(
     runs: int, asked: argparse.Namespace, *lines: Callable[[LeftOut], Iterable[str]]
 ) -> int | None:
-    """Half of the runs are of the first set and half of the second."""
-    total, half = LeftOut(), runs // 2
+    total = LeftOut()
 
     def add(tally: LeftOut) -> int:
         total.merge(tally)
         return tally.done
 
-    tasks = [
-        *chunks_of(families_of(Part.SINGLE), half, asked.seed),
-        *(("", range(at, min(at + _CHUNK, half)), asked.seed) for at in range(0, half, _CHUNK)),
-    ]
-    done = gathered(_left_out_in, tasks, add, 2 * half, jobs=asked.jobs)
+    done = gathered(_left_out_in, _of_both_sets(runs, asked), add, runs, jobs=asked.jobs)
     _print(*(each(total) for each in lines))
     return done
 
@@ -304,6 +330,7 @@ _WORK: Final[dict[str, Callable[[int, argparse.Namespace], int | None]]] = {
     "remedies": _remedies,
     "left-out": _left_out,
     "confidence": _confidence,
+    "agree": _agree,
 }
 
 if __name__ == "__main__":
