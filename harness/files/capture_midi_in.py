@@ -57,7 +57,7 @@ def read(content: bytes, file: str) -> Recorded:
         capture=Capture(passages),
         directions=tuple(direction for direction in Direction if direction in named),
         is_timed=about["timed"],
-        rounded_ns=TICK_NS,
+        rounded_ns=TICK_NS if about["timed"] else 0,
         start_ns=about["start_ns"],
         taken_at=about["taken_at"],
         about=about["about"],

@@ -6,13 +6,15 @@ written as JSON Lines, as a MIDI file and as hexadecimal text, its bytes to the 
 System Exclusive bytes and as a MIDI file that knows nothing of captures.  The plain forms are
 written here and not by the project.  Times are whole microseconds, because a MIDI file has no
 others; text and MIDI files do not say where a capture was taken, so none of the forms does.  Text
-says nothing of a direction in which nothing passed, so such a capture is not written as text.
+says nothing of a direction in which nothing passed, and a MIDI file not which of two things came
+first that lie a microsecond apart: such captures are not written so.
 """
 
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
@@ -42,6 +44,8 @@ def in_microseconds(recorded: Recorded) -> Recorded:
     passages = [
         each._replace(end_ns=-(-each.end_ns // _US) * _US) for each in recorded.capture.passages
     ]
+    if not recorded.is_timed:  # then bytes stand back to back
+        passages = back_to_back([(each.direction, each.data) for each in passages])
     starts = [each.end_ns - len(each.data) * BYTE_NS for each in passages]
     return replace(
         recorded,
@@ -119,6 +123,19 @@ ONE_WAY: Final[Mapping[str, Form]] = {
 """Forms that hold what went to the unit."""
 
 
+def can_hold(form: Form, recorded: Recorded) -> bool:
+    """Whether a form says all that a capture of both directions does."""
+    passages = recorded.capture.passages
+    if form is hex_text:
+        return len({each.direction for each in passages}) == len(recorded.directions)
+    if form is capture_midi.build and recorded.is_timed:
+        return all(
+            abs(other.end_ns - len(other.data) * BYTE_NS - one.end_ns) > 2 * _US
+            for one, other in pairwise(passages)
+        )
+    return True
+
+
 def said_of(recorded: Recorded, forms: Mapping[str, Form], folder: Path) -> dict[str, object]:
     """Return what `validate` says of a capture in each form: exit code and findings."""
     said: dict[str, object] = {}
@@ -184,9 +201,7 @@ class Agreement:
         whole = in_microseconds(run.recorded)
         answers = []
         if len(whole.directions) > 1:
-            heard = {each.direction for each in whole.capture.passages}
-            is_text = len(heard) == len(whole.directions)
-            forms = {k: v for k, v in CONVERSATION.items() if is_text or v is not hex_text}
+            forms = {k: v for k, v in CONVERSATION.items() if can_hold(v, whole)}
             answers.append(said_of(whole, forms, folder))
         if Direction.TO_UNIT in whole.directions and raw_bytes(whole):
             answers.append(said_of(to_unit_alone(whole), ONE_WAY, folder))

@@ -83,3 +83,12 @@ def test_two_counts_add_up_to_one() -> None:
     apart.merge(agreement_of(runs[:13], every=0))
     apart.merge(agreement_of(runs[13:], every=0))
     assert apart == agreement_of(runs, every=0)
+
+
+def test_order_without_times_is_as_exact_in_a_midi_file(tmp_path: Path) -> None:
+    """A packet that follows its NAK at once: no time was rounded, so nothing excuses it."""
+    runs = (each for each in runs_of_second(SEED, range(400)) if each.family == "NAK passed over")
+    whole = in_microseconds(replace(next(runs).recorded, is_timed=False))
+    said = said_of(whole, CONVERSATION, tmp_path)
+    assert "HSK-07" in str(said["both.jsonl"])
+    assert said["both.jsonl"] == said["both.mid"] == said["both.txt"]
