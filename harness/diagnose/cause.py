@@ -53,6 +53,8 @@ class Cause:
     """What tells it from its likely rivals."""
     faults: tuple[int, ...] = ()
     """Which of the sixty faults of a transfer it stands behind, T01 to T60."""
+    explains: frozenset[str] = frozenset()
+    """Clauses that a transfer with this cause violates, so that it explains such findings."""
     brings: tuple[str, ...] = ()
     """Causes whose signs this one brings along."""
     is_harmless: bool = False

@@ -14,6 +14,7 @@ from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.ranking import Ranked, ranked
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
 from harness.diagnose.table import TABLE, Table, all_rules
+from harness.diagnose.unexplained import Unexplained, unexplained_in
 from harness.diagnose.unknown import UNSEEN, what_is_unknown
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.judge import Ended
@@ -34,7 +35,7 @@ class Answer(StrEnum):
     CAUSE = "cause"
     """Something is named."""
     UNDECIDED = "undecided"
-    """Something is wrong, and what was seen fits several causes."""
+    """Something is wrong, and what was seen fits several causes, or none."""
     NOTHING_WRONG = "nothing wrong"
     """Nothing is wrong as far as this capture can show it."""
     NOT_ENOUGH = "not enough to tell"
@@ -52,6 +53,8 @@ class Diagnosis:
     """Odd and harmless."""
     confidence: Confidence | None
     """How sure the first cause is; None where none is named."""
+    unexplained: tuple[Unexplained, ...]
+    """What is wrong in the capture, and explained by none of the causes; the gravest first."""
     no_return: tuple[NoReturn, ...]
     """For each dump that did not end well, after which packet it no longer could."""
     unknown: tuple[str, ...]
@@ -83,20 +86,31 @@ def diagnose(
     scene = scene_of(recorded, sources)
     found = [each for rule in all_rules() for each in rule(scene) if each.cause in causes]
     named, remarks = ranked(found)
-    answer = _answer(scene, named)
-    sure = OF_STRENGTH[named[0].strength] if named and answer is Answer.CAUSE else None
+    unexplained = unexplained_in(scene, (*named, *remarks))
+    answer = _answer(scene, named, unexplained)
+    sure = _how_sure(named[0], unexplained) if named and answer is Answer.CAUSE else None
     return Diagnosis(
         answer=answer,
         causes=named,
         remarks=remarks,
         confidence=sure,
+        unexplained=unexplained,
         no_return=point_of_no_return(scene),
         unknown=tuple(what_is_unknown(scene, is_named=bool(named))),
         scene=scene,
     )
 
 
-def _answer(scene: Scene, causes: tuple[Ranked, ...]) -> Answer:
+def _how_sure(first: Ranked, unexplained: Sequence[Unexplained]) -> Confidence:
+    """Return how sure a cause is; where it leaves open what is broken, no more than likely."""
+    word = OF_STRENGTH[first.strength]
+    words = list(Confidence)
+    if any(each.is_broken for each in unexplained):
+        return max(word, Confidence.LIKELY, key=words.index)
+    return words[min(words.index(word) + 1, len(words) - 1)] if unexplained else word
+
+
+def _answer(scene: Scene, causes: tuple[Ranked, ...], unexplained: Sequence[Unexplained]) -> Answer:
     if causes:
         is_cut = any(each.ended is Ended.CUT for each in scene.dumps)
         if is_cut and causes[0].strength is Strength.WEAK:
@@ -104,6 +118,8 @@ def _answer(scene: Scene, causes: tuple[Ranked, ...]) -> Answer:
         rivals = [each for each in causes if not each.follows]
         tied = len(rivals) > 1 and rivals[0].strength is rivals[1].strength is Strength.WEAK
         return Answer.UNDECIDED if tied else Answer.CAUSE
+    if unexplained:
+        return Answer.UNDECIDED
     if not scene.dumps or any(_is_open(each, scene.dumps) for each in scene.dumps):
         return Answer.NOT_ENOUGH
     if not any(each.talk.direction is Direction.TO_UNIT for each in scene.dumps):

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from harness.diagnose.cause import Cause, Strength, Suspicion
-from harness.diagnose.table import CAUSES, cause_named
+from harness.diagnose.table import TABLE
 
-_ORDER: Final = {cause.name: place for place, cause in enumerate(CAUSES)}
+_ORDER: Final = {cause.name: place for place, cause in enumerate(TABLE.causes)}
 _MOST_EVIDENCE: Final = 6
 
 
@@ -36,7 +36,7 @@ class Ranked:
 def ranked(suspicions: Iterable[Suspicion]) -> tuple[tuple[Ranked, ...], tuple[Ranked, ...]]:
     """Return the causes that do harm, the likeliest first, and the harmless ones."""
     merged = [
-        Ranked(cause=cause_named(each.cause), strength=each.strength, suspicion=each)
+        Ranked(cause=TABLE.named(each.cause), strength=each.strength, suspicion=each)
         for each in _merged(suspicions)
     ]
     merged.sort(key=lambda each: (-each.strength, _ORDER[each.name]))

@@ -19,6 +19,7 @@ from harness.diagnose.rules_answers_seen import (
 )
 from harness.diagnose.scene import DumpScene, Scene
 from harness.judge.dialogue.exchanges import Exchange, Reply
+from harness.judge.finding import Verdict
 from harness.judge.plain import counted
 
 _ALTERED: Final = "answers altered on the way back"
@@ -267,7 +268,28 @@ def _own_device(dump: DumpScene) -> set[int] | None:
     return {common[0][0], ALL_CALL} if common and common[0][1] > 1 else None
 
 
+def customs(scene: Scene) -> Iterator[Suspicion]:
+    """Tell of customs that the judge calls bent and that do no harm."""
+    for dump in scene.sent:
+        for finding in dump.findings:
+            cause = _CUSTOM_OF.get(finding.clause)
+            if cause is not None and finding.verdict is Verdict.BENT:
+                yield Suspicion(
+                    cause=cause,
+                    strength=Strength.SURE,
+                    evidence=(Evidence(text=finding.message, at=finding.at),),
+                    at=finding.at,
+                    dump=dump.index,
+                )
+
+
+_CUSTOM_OF: Final = {
+    "HSK-02": "unit numbers answers its own way",
+    "EXT-08": "extended header without need",
+}
+
 NUMBER_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (
+    customs,
     answer_numbers,
     answer_devices,
 )

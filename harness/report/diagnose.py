@@ -20,13 +20,23 @@ from harness.judge.finding import Place
 SCHEMA: Final = "dryload/diagnose/1"
 _MOST_OTHERS: Final = 3
 _MOST_EVIDENCE: Final = 4
+_MOST_UNEXPLAINED: Final = 6
 _NO_CAUSE: Final = {
+    Answer.UNDECIDED: "Something is wrong, and none of the known causes explains it.",
     Answer.NOTHING_WRONG: "Nothing is wrong here, as far as this capture can show it.",
     Answer.NOT_ENOUGH: "There is not enough in this capture to tell what happened.",
 }
 _UNDECIDED: Final = (
     "Something went wrong, and what was seen fits several causes alike. One of them:"
 )
+_NEXT: Final = (
+    "See every finding with its place: dryload validate CAPTURE.",
+    "Send the dump again and record it: dryload replay FILE --to midi:PORT --capture FILE.jsonl. "
+    "What goes wrong at the same place again is the dump or a device, what moves is the line.",
+    "Read the sample back and compare it: dryload read --from TARGET --sample N, then dryload "
+    "diff.",
+)
+"""What to do where nothing is known to explain what was seen."""
 _HEX: Final = frozenset("0123456789abcdefABCDEF ")
 _REST: Final = "--json has them all"
 
@@ -46,6 +56,9 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     first = diagnosis.first
     if first is None:
         yield _NO_CAUSE[diagnosis.answer]
+        yield from _section("What was seen", _unexplained(diagnosis))
+        if diagnosis.answer is Answer.UNDECIDED:
+            yield from _section("What to do", _numbered(_NEXT))
         return
     if diagnosis.answer is Answer.UNDECIDED:
         yield _UNDECIDED
@@ -56,14 +69,14 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     if diagnosis.confidence is not None:
         yield f"How sure: {how_sure(diagnosis.confidence)}"
     yield from _section("What speaks for it", _evidence(first))
-    steps = zip(counting(1), first.cause.remedy, strict=False)
-    yield from _section("What to do", (f"{number}. {_plain(step)}" for number, step in steps))
+    yield from _section("What to do", _numbered(first.cause.remedy))
     yield from _section("To be surer", filter(None, [_plain(first.cause.experiment)]))
     yield from _section("What else it could be, the likeliest first", _others(diagnosis))
     following = [each for each in diagnosis.causes if each.follows]
     yield from _section(
         "What comes of it, and needs no mending of its own", map(_sentence, following)
     )
+    yield from _section("What none of this explains", _unexplained(diagnosis))
 
 
 def _section(heading: str, lines: Iterable[str]) -> Iterator[str]:
@@ -81,6 +94,19 @@ def _evidence(ranked: Ranked) -> Iterator[str]:
             yield f"  {_as_bytes(each.shown)}"
     if len(evidence) > _MOST_EVIDENCE:
         yield f"And {counted(len(evidence) - _MOST_EVIDENCE, 'more sign')}: {_REST}."
+
+
+def _numbered(steps: Iterable[str]) -> Iterator[str]:
+    return (f"{number}. {_plain(step)}" for number, step in zip(counting(1), steps, strict=False))
+
+
+def _unexplained(diagnosis: Diagnosis) -> Iterator[str]:
+    left = diagnosis.unexplained
+    for each in left[:_MOST_UNEXPLAINED]:
+        which = "" if each.dump is None else _which(diagnosis.scene, each.dump)
+        yield f"{which}{_when(each.at)}{each.text} ({each.clause})"
+    if len(left) > _MOST_UNEXPLAINED:
+        yield f"And {count(len(left) - _MOST_UNEXPLAINED, 'more finding')}: {_REST}."
 
 
 def _as_bytes(text: str) -> str:
@@ -160,7 +186,7 @@ def document_of(name: str, diagnosis: Diagnosis) -> dict[str, Any]:
         "schema": SCHEMA,
         "file": name,
         "answer": str(diagnosis.answer),
-        "said": _NO_CAUSE.get(diagnosis.answer)
+        "said": _NO_CAUSE[diagnosis.answer]
         if diagnosis.first is None
         else _sentence(diagnosis.first),
         "confidence": None if diagnosis.confidence is None else str(diagnosis.confidence),
@@ -168,6 +194,8 @@ def document_of(name: str, diagnosis: Diagnosis) -> dict[str, Any]:
             str(word): {"per_cent": each.per_cent, "of": each.of} for word, each in MEASURED.items()
         },
         "causes": [_cause_document(each) for each in diagnosis.causes],
+        "unexplained": [asdict(each) for each in diagnosis.unexplained],
+        "do": list(_NEXT) if diagnosis.first is None and diagnosis.unexplained else [],
         "remarks": [_cause_document(each) for each in diagnosis.remarks],
         "no_return": [asdict(each) for each in diagnosis.no_return],
         "unknown": list(diagnosis.unknown),

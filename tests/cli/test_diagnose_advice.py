@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from harness.diagnose.table import CAUSES
+from harness.diagnose.table import TABLE
 from harness.jobs.disturb_situations import read_all
 from tests.cli.runs import run_all
 
@@ -16,7 +16,7 @@ PROSE = {"waits"}
 def advice() -> list[tuple[str, str, str]]:
     """Cause, command and the words that follow it, for each command that a text names."""
     found = []
-    for cause in CAUSES:
+    for cause in TABLE.causes:
         for text in (*cause.remedy, cause.experiment, cause.tells):
             for command, rest in re.findall(r"dryload (\w+)((?: \"[^\"]*\"|[^.;\"])*)", text):
                 if command not in PROSE:
@@ -44,7 +44,7 @@ def test_every_command_that_a_cause_names_exists_with_its_options() -> None:
 def test_every_disturbance_that_a_cause_names_can_be_rehearsed() -> None:
     texts = [
         words
-        for cause in CAUSES
+        for cause in TABLE.causes
         for text in (*cause.remedy, cause.experiment)
         for words in re.findall(r"--disturb \"([^\"]+)\"", text)
     ]
@@ -54,7 +54,7 @@ def test_every_disturbance_that_a_cause_names_can_be_rehearsed() -> None:
 
 
 def test_no_text_of_a_cause_needs_a_clause_or_a_fault_number() -> None:
-    for cause in CAUSES:
+    for cause in TABLE.causes:
         for text in filter(None, (cause.sentence, cause.tells, *cause.remedy, cause.experiment)):
             assert not re.search(r"\b[A-Z]{3}-\d\d\b|\bT\d\d\b", text), cause.name
             assert text.rstrip('"').endswith((".", "?", ".)")) or "dryload" in text, text

@@ -20,7 +20,7 @@ from emulator.line.placement import EVERYWHERE
 from emulator.line.trouble import Trouble
 from harness.diagnose.cause import Where
 from harness.diagnose.diagnose import diagnose
-from harness.diagnose.table import cause_named
+from harness.diagnose.table import TABLE
 from harness.jobs.disturb_asked import Asked, NoSpacing
 from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import Dump
@@ -88,7 +88,7 @@ _BY_NAME: Final[Mapping[str, tuple[Step, ...]]] = {
 
 def steps_of(cause: str) -> tuple[Step, ...]:
     """Return what is done against a cause; nothing where no script can."""
-    return _BY_NAME.get(cause) or _OF_PLACE.get(cause_named(cause).where, ())
+    return _BY_NAME.get(cause) or _OF_PLACE.get(TABLE.named(cause).where, ())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ import pytest
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.diagnose.confidence import MEASURED, Confidence
 from harness.diagnose.diagnose import Answer, diagnose
-from harness.diagnose.table import CAUSES
+from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
 from tests.diagnosis import classes
 from tests.diagnosis.alike import NOTHING, Alike, View, known
@@ -37,12 +37,12 @@ def scored(part: Part, runs: int) -> Tally:
 
 
 def test_every_cause_of_a_class_is_in_the_register() -> None:
-    names = {cause.name for cause in CAUSES}
+    names = {cause.name for cause in TABLE.causes}
     assert known([*CLASSES, *OF_FAMILIES]) <= names
 
 
 def test_no_harmless_cause_is_ever_the_right_answer() -> None:
-    harmless = {cause.name for cause in CAUSES if cause.is_harmless}
+    harmless = {cause.name for cause in TABLE.causes if cause.is_harmless}
     assert not known([*CLASSES, *OF_FAMILIES]) & harmless
 
 
@@ -282,7 +282,7 @@ def test_a_run_of_the_second_set_is_found_by_its_number() -> None:
 
 
 def test_every_cause_of_the_second_set_is_in_the_register() -> None:
-    assert causes_of_second(SEED, 200) <= {cause.name for cause in CAUSES}
+    assert causes_of_second(SEED, 200) <= {cause.name for cause in TABLE.causes}
 
 
 def test_an_empty_capture_is_no_fault_of_the_baseline() -> None:

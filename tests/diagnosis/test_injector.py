@@ -10,7 +10,7 @@ from random import Random
 
 import pytest
 
-from harness.diagnose.table import CAUSES
+from harness.diagnose.table import TABLE
 from harness.files.recorded import TakenAt
 from harness.judge.dialogue.judge import judge_capture
 from harness.judge.finding import Verdict
@@ -91,7 +91,7 @@ def test_a_healthy_conversation_passes_hardly_any_check(name: str) -> None:
 
 
 def test_every_cause_it_names_is_one_of_the_register() -> None:
-    known = {cause.name for cause in CAUSES} | {""}
+    known = {cause.name for cause in TABLE.causes} | {""}
     for case in cases(3, 4 * len(FAULTS)):
         assert case.accepted <= known, (case.family, sorted(case.accepted - known))
 

@@ -3,7 +3,7 @@
 from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.diagnose import diagnose
 from harness.diagnose.ranking import ranked
-from harness.diagnose.table import CAUSES, TABLE, cause_named
+from harness.diagnose.table import TABLE
 from tests.diagnosis.families import family_named
 from tests.diagnosis.runs import run_of
 
@@ -13,13 +13,13 @@ def suspicion(cause: str, strength: Strength, text: str = "seen") -> Suspicion:
 
 
 BRINGER = next(
-    cause for cause in CAUSES if cause.brings and not cause_named(cause.brings[0]).is_harmless
+    cause for cause in TABLE.causes if cause.brings and not TABLE.named(cause.brings[0]).is_harmless
 )
 BROUGHT = BRINGER.brings[0]
 
 
 def test_the_stronger_one_comes_first_whatever_stands_first_in_the_register() -> None:
-    one, other = [each.name for each in CAUSES if not (each.brings or each.is_harmless)][:2]
+    one, other = [each.name for each in TABLE.causes if not (each.brings or each.is_harmless)][:2]
     causes, _ = ranked([suspicion(one, Strength.WEAK), suspicion(other, Strength.FAIR)])
     assert [each.name for each in causes] == [other, one]
 
@@ -56,21 +56,21 @@ def test_suspicions_of_one_cause_become_one_with_the_evidence_of_all() -> None:
 
 
 def test_what_is_harmless_is_a_remark() -> None:
-    harmless = next(cause.name for cause in CAUSES if cause.is_harmless)
+    harmless = next(cause.name for cause in TABLE.causes if cause.is_harmless)
     causes, remarks = ranked([suspicion(harmless, Strength.SURE)])
     assert not causes
     assert [each.name for each in remarks] == [harmless]
 
 
 def test_the_register_names_every_cause_once_and_brings_only_what_is_there() -> None:
-    names = [cause.name for cause in CAUSES]
+    names = [cause.name for cause in TABLE.causes]
     assert len(set(names)) == len(names)
-    for cause in CAUSES:
+    for cause in TABLE.causes:
         assert set(cause.brings) <= set(names) - {cause.name}
 
 
 def test_all_sixty_faults_of_a_transfer_have_a_cause() -> None:
-    assert {number for cause in CAUSES for number in cause.faults} == set(range(1, 61))
+    assert {number for cause in TABLE.causes for number in cause.faults} == set(range(1, 61))
 
 
 def test_a_table_without_a_cause_does_not_name_it() -> None:

@@ -2,14 +2,14 @@
 
 import pytest
 
-from harness.diagnose.table import CAUSES
+from harness.diagnose.table import TABLE
 from tests.diagnosis import remedies
 from tests.diagnosis.families import family_named
 from tests.diagnosis.remedies import Step, bench_of, remedied_in, steps_of
 
 
 def test_every_step_is_that_of_a_cause_and_every_name_one_of_the_register() -> None:
-    names = {cause.name for cause in CAUSES}
+    names = {cause.name for cause in TABLE.causes}
     assert set(remedies._BY_NAME) <= names
     assert {step for name in names for step in steps_of(name)} == set(Step)
 

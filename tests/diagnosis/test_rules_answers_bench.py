@@ -11,9 +11,9 @@ from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Sample
 from emulator.unit.profile import profile_names
 from emulator.wire.sizes import words_per_packet
-from harness.diagnose.cause import Strength
-from harness.diagnose.causes_answers import ANSWER_CAUSES
+from harness.diagnose.cause import Strength, Where
 from harness.diagnose.diagnose import Answer, diagnose
+from harness.diagnose.table import TABLE
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.campaign_case import sound, unit_of
@@ -299,19 +299,13 @@ def test_sensing_that_ceased() -> None:
     assert "sensing fell silent" not in named(sensed(goes_on=True))
 
 
-def test_causes_are_told_for_a_musician() -> None:
-    for cause in ANSWER_CAUSES:
-        assert cause.sentence.endswith(".")
-        assert cause.remedy, cause.name
-        assert cause.experiment, cause.name
-
-
 def test_live_times_scatter_and_name_nothing() -> None:
     """The clock of a port is good to some milliseconds (common practice)."""
     recorded = replace(dump().recorded(), start_ns=SECOND)
     assert not diagnose(recorded).causes
 
 
+_NOT_THE_UNIT = (Where.WAY_THERE, Where.WAY_BACK, Where.SENDER, Where.BENCH)
 _WHAT_IT_DOES = {"thunder-sheet": "nothing comes back", "rattling-cart": "messages come back"}
 """What two units do by design, and what is therefore to be seen."""
 
@@ -331,7 +325,7 @@ def test_no_unit_that_is_shipped_is_suspected(profile: str, packets_sent: int) -
         played.unit.panel.initialise(0)
     played.replay.play(next(dumps_in(DumpFile(name="x", form=Form.RAW, data=data))))
     played.replay.finish()
-    mine = {each.name for each in ANSWER_CAUSES if not each.is_harmless}
+    mine = {each.name for each in TABLE.causes if each.where in _NOT_THE_UNIT}
     mine -= {_WHAT_IT_DOES.get(profile, "")}
     for taken_at in TakenAt:
         recorded = Recorded(capture=played.line.capture, taken_at=taken_at)

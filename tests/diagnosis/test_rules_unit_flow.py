@@ -12,7 +12,6 @@ from dataclasses import replace
 import pytest
 
 from harness.diagnose.cause import Strength
-from harness.diagnose.causes_unit_flow import UNIT_FLOW_CAUSES
 from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.files.recorded import Recorded, TakenAt
 from tests import oracle
@@ -34,7 +33,10 @@ _EXTENDED, _FINAL, _JUMP = (
     "final answer missing",
     "unit goes on after a jump",
 )
-_MINE = {each.name for each in UNIT_FLOW_CAUSES}
+_MINE = {
+    *(_REFUSED, _FULL, _STOPPED, _WAITS, _GOOD, _ONE, _SILENT, _TAKES, _OVERRUN),
+    *(_EXTENDED, _FINAL, _JUMP),
+}
 
 
 def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> Diagnosis:

@@ -13,7 +13,6 @@ import pytest
 from emulator.dump.capture import Capture, Passage
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
-from harness.diagnose.causes_way_messages import WAY_MESSAGES_CAUSES
 from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
@@ -104,11 +103,6 @@ def source(count: int = 8) -> Source:
     made = decode(header(count))
     assert isinstance(made, DumpHeader)
     return Source(name="thunder", header=made, packets=tuple(packets(count)))
-
-
-def test_every_cause_of_this_room_is_proved_here() -> None:
-    here = {_LOST, _TWICE, _ORDER, _CABLE, _FILTER, _FAST, _SPEED, _SLOW, _PIECES, _JOINED, _PAUSES}
-    assert {each.name for each in WAY_MESSAGES_CAUSES} == here
 
 
 @pytest.mark.parametrize("taken_at", list(TakenAt))
