@@ -106,7 +106,7 @@ def _unexplained(diagnosis: Diagnosis) -> Iterator[str]:
         which = "" if each.dump is None else _which(diagnosis.scene, each.dump)
         yield f"{which}{_when(each.at)}{each.text} ({each.clause})"
     if len(left) > _MOST_UNEXPLAINED:
-        yield f"And {count(len(left) - _MOST_UNEXPLAINED, 'more finding')}: {_REST}."
+        yield f"And {counted(len(left) - _MOST_UNEXPLAINED, 'more finding')}: {_REST}."
 
 
 def _as_bytes(text: str) -> str:
