@@ -33,6 +33,7 @@ _PARTS: Final = (
     "left-out",
     "confidence",
     "agree",
+    "unlisted",
     "all",
 )
 _SMALL: Final = {
@@ -46,6 +47,7 @@ _SMALL: Final = {
     "left-out": 2_000,
     "confidence": 2_000,
     "agree": 2_000,
+    "unlisted": 1_040,
 }
 _CHUNK: Final = 50
 _Total = TypeVar("_Total", Doubles, Silent)
@@ -76,6 +78,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--only", default="", help="a family, or how its name begins")
     parser.add_argument("--run", type=int, default=None, help="one run of a family, told in full")
     parser.add_argument("--show", type=int, default=0, help="the first wrong runs")
+    parser.add_argument("--unseen", action="store_true", help="unlisted: the half kept apart")
     parser.add_argument("--jobs", type=int, default=None, help="processes; usually every core")
     return parser.parse_args()
 
@@ -283,6 +286,25 @@ def _without(
     return done
 
 
+def _unlisted(runs: int, asked: argparse.Namespace) -> int | None:
+    """The half that is looked at; with --unseen the other, of which totals alone are printed."""
+    from tests.diagnosis.unlisted import Score, lines_of
+    from tests.diagnosis.unlisted_halves import half_of, score_in
+
+    half = half_of(unseen=asked.unseen)
+    scores = {kind.name: Score() for kind in half.kinds}
+
+    def add(result: tuple[str, Score]) -> int:
+        scores[result[0]].merge(result[1])
+        return result[1].runs
+
+    share = -(-runs // len(half.kinds))
+    tasks = ((asked.unseen, at, range(share), asked.seed) for at in range(len(half.kinds)))
+    done = gathered(score_in, tasks, add, share * len(half.kinds), jobs=asked.jobs)
+    _print(lines_of(half, scores, each=not asked.unseen))
+    return done
+
+
 def _show(tally: Tally, asked: argparse.Namespace, part: str = "") -> None:
     again = f"--seed {asked.seed} {part}"
     for family, number, named in tally.missed[: asked.show]:
@@ -331,6 +353,7 @@ _WORK: Final[dict[str, Callable[[int, argparse.Namespace], int | None]]] = {
     "left-out": _left_out,
     "confidence": _confidence,
     "agree": _agree,
+    "unlisted": _unlisted,
 }
 
 if __name__ == "__main__":
