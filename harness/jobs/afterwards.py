@@ -31,7 +31,6 @@ from harness.jobs.transfer import Transfer
 
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 _ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)
-_LOOKS: Final = 2  # until it is believed: a header has no checksum
 _GONE: Final = "at the end of the replay the unit does not send it any more"
 SILENT: Final = (
     "at the end of the replay the unit answers no request, so nothing says that it still has it"
@@ -141,27 +140,28 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
     """Return what asks a unit over the line; it does not while the user wants to end."""
     has_failed = False
 
+    def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> str | None:
+        seen = glance(
+            line,
+            device_id=transfer.dump.header.device_id,
+            sample_number=transfer.dump.header.sample_number,
+            wants_stop=wants_stop,
+            packets=_telling(read, [each.read or each.dump.sample for each in later]),
+        )
+        return _what_is_wrong(seen, transfer, read)
+
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
         nonlocal has_failed
         if transfer.read is None or has_failed or wants_stop():
             return None
-        said: str | None = ""
         try:
-            for _ in range(_LOOKS):
-                seen = glance(
-                    line,
-                    device_id=transfer.dump.header.device_id,
-                    sample_number=transfer.dump.header.sample_number,
-                    wants_stop=wants_stop,
-                    packets=_telling(
-                        transfer.read, [each.read or each.dump.sample for each in later]
-                    ),
-                )
-                said = _what_is_wrong(seen, transfer)
-                if said != _OTHER:
-                    break
+            said = look(transfer, transfer.read, later)
+            if said == _OTHER:
+                said = look(transfer, transfer.read, later)  # a header has no checksum
             if said == SILENT and _answers(line, later, wants_stop):
-                said = _GONE
+                # The question or its answer may have been lost: now it is known to live.
+                said = look(transfer, transfer.read, later)
+                said = _GONE if said == SILENT else said
         except PortError:
             has_failed = True
             return None
@@ -186,10 +186,8 @@ def _answers(line: Line, later: Sequence[Transfer], wants_stop: Callable[[], boo
     return seen.header is not None
 
 
-def _what_is_wrong(seen: Glimpse, transfer: Transfer) -> str | None:
+def _what_is_wrong(seen: Glimpse, transfer: Transfer, read: Sample) -> str | None:
     """Return what is wrong with the beginning of a sample that came back before."""
-    read = transfer.read
-    assert read is not None
     if seen.stopped or seen.torn:
         return None
     if seen.header is None:

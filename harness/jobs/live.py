@@ -91,7 +91,9 @@ class LiveReplay:
             transfer = replace(transfer, findings=(*transfer.findings, *more))
         diagnosis = None
         # What was answered to its end and not read back did not go wrong for all that is known.
-        is_wrong = not transfer.is_well and transfer.outcome is not Outcome.LOADED
+        is_wrong = not transfer.is_well and not (
+            sent.outcome is Outcome.LOADED and transfer.verified is None
+        )
         is_told = transfer.stopped or transfer.is_rigs_fault
         if is_wrong and not (is_told or self.replay.failed):
             diagnosis = self._diagnosed(transfer.dump, recorded)

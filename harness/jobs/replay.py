@@ -189,6 +189,9 @@ class Replay:
         back = self._read_back(dump, ending)
         read = None if back.sample is None else _compared(dump, back.sample, memory, holds)
         outcome, reason = outcome_of(replace(sent.evidence, read=read))
+        if outcome is Outcome.LOADED and back.unread and self._settings.read_back and not memory:
+            outcome = Outcome.UNCONFIRMED  # answers have no checksum: they are no proof
+            reason = f"the unit acknowledged all of it, but it was not read back: {back.unread}"
         if sent.stall_ns and outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED):
             reason = f"this computer was stopped for {in_seconds(sent.stall_ns)}; then {reason}"
         comparison = read or (None if memory is None else memory.comparison)

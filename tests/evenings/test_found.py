@@ -223,16 +223,30 @@ def test_a_dump_that_went_to_another_place_has_not_replaced_the_one_before() -> 
 
 
 @pytest.mark.parametrize(
-    ("at_s", "says"),
-    [(0.32, "unconfirmed"), (0.5, "not kept")],
+    "at_s",
+    [0.32, 0.5],
     ids=["while its place is taken", "while what took its place is read back"],
 )
 def test_a_sample_whose_place_was_taken_is_not_loaded_though_the_port_failed_then(
-    at_s: float, says: str
+    at_s: float,
 ) -> None:
     other = replace(SHORT, file="c.syx", words=tuple(range(50, 150)))
     evening = lived(
         Trouble(kind="unplug", at_s=at_s, for_s=1e9), dumps=(SHORT, other), options=("--replace",)
     )
-    assert told(evening.turns[0]).outcome == says
+    assert told(evening.turns[0]).outcome == "unconfirmed"
     is_true(evening)
+
+
+def test_what_was_acknowledged_and_not_read_back_is_not_called_loaded() -> None:
+    # A header has no checksum (M1 p. 37): this one was altered on the way, and acknowledged.
+    evening = lived(
+        Trouble(kind="ctrl-c", at_s=0.18), hits=(Hit(to_unit=True, message=0, what="damaged"),)
+    )
+    assert told(evening.turns[0]).outcome == "unconfirmed"
+    is_true(evening)
+
+
+def test_an_answer_that_was_lost_at_the_end_does_not_make_a_sample_gone() -> None:
+    # The unit takes 2 s to send a sample; one request, and the WAIT for the next one, are lost.
+    is_true(live_through(evening_of(20261129, 1741)))

@@ -366,7 +366,7 @@ def test_a_unit_that_hangs_up_when_it_is_asked_gets_the_next_ones_all_the_same(
 ) -> None:
     bench.passes = lambda message: message[3] != REQUEST
     ended = bench.play()
-    assert ended.told == [(number, "loaded", None) for number in LENGTHS]
+    assert ended.told == [(number, "unconfirmed", None) for number in LENGTHS]
     assert not ended.is_well
     assert bench.held == ALL_HELD
     assert ended.headers == [1, 2, 3]
@@ -403,7 +403,11 @@ def test_a_port_that_is_gone_for_good_ends_it(bench: Bench) -> None:
     bench.passes = lambda message: message[3] != REQUEST
     ended = bench.play()
     assert ended.failed is not None
-    assert ended.told == [(1, "loaded", None), (2, "port failed", None), (3, "port failed", None)]
+    assert ended.told == [
+        (1, "unconfirmed", None),
+        (2, "port failed", None),
+        (3, "port failed", None),
+    ]
 
 
 @pytest.mark.parametrize("room", range(0, 2_400, 90))

@@ -39,7 +39,7 @@ def test_what_was_read_back_is_well() -> None:
 
 def test_what_could_not_be_read_back_is_not_shown() -> None:
     transfer, _ = played(Habits(no_requests=True))
-    assert (transfer.outcome, transfer.verified) == (LOADED, None)
+    assert (transfer.outcome, transfer.verified) == (UNCONFIRMED, None)
     assert transfer.unread == "the unit did not answer the request for the sample"
     assert not transfer.is_well
 
@@ -61,7 +61,7 @@ def test_reading_back_that_breaks_off_shows_nothing(last: int) -> None:
         return [] if came and came[-1] == PACKET and last in came[:-1] else [message]
 
     transfer, _ = played(answers=broken_off)
-    assert (transfer.outcome, transfer.verified) == (LOADED, None)
+    assert (transfer.outcome, transfer.verified) == (UNCONFIRMED, None)
     assert transfer.unread
     assert not transfer.is_well
 
@@ -71,7 +71,7 @@ def test_a_sample_that_comes_back_under_another_number_is_not_the_one_that_was_a
         return [message[:4] + b"\x05\x00" + message[6:] if message[3] == HEADER else message]
 
     transfer, _ = played(answers=renumbered)
-    assert (transfer.outcome, transfer.verified) == (LOADED, None)
+    assert (transfer.outcome, transfer.verified) == (UNCONFIRMED, None)
     assert transfer.unread == "asked for sample 1, the unit sent sample 5"
     assert not transfer.is_well
 
@@ -87,4 +87,4 @@ def test_a_unit_that_keeps_it_under_another_number_has_not_what_was_sent() -> No
 
     gear.held = Elsewhere()
     transfer = LiveReplay(port, paced=False).play(dump()).transfer
-    assert (transfer.outcome, transfer.verified, transfer.is_well) == (LOADED, None, False)
+    assert (transfer.outcome, transfer.verified, transfer.is_well) == (UNCONFIRMED, None, False)
