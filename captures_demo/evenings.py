@@ -13,10 +13,10 @@ from typing import Final
 
 from captures_demo.dumps import good_files
 from emulator.unit.profile import load_profile
+from harness.faults.reading import read_all
 from harness.files.capture_lines import build
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import dumps_in, readdressed
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings

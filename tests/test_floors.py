@@ -26,6 +26,7 @@ FLOORS: Final = (
     "emulator.ports",
     "harness.files",
     "harness.judge",
+    "harness.faults",
     "harness.diagnose",
     "harness.jobs",
     "harness.teach",

@@ -14,62 +14,50 @@ from functools import partial
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.line.applied import Strike, Strikes
-from emulator.line.disturbance import CutLine, DelayMessage, Disturbance, TimedByte, disturb
-from emulator.line.effects import Echo, HoldBack
+from emulator.line.disturbance import Strike, Strikes, Timed, TimedByte
+from emulator.line.effects import echo, hold_back
 from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
 # As TimedByte._make, and without a step in between: every byte of a disturbed line comes by here.
 _timed_byte: Final = partial(tuple.__new__, TimedByte)
-_NOTHING: Final = DelayMessage(direction=Direction.TO_UNIT, message=0, by_ns=0)
 
 
 class Cable:
     """Carries messages one way; `arrivals` are (instant of the last byte, bytes), in order.
 
-    `strikes` are the disturbances with a place of the whole line; `back` is the cable the other
-    way, on which an echo comes back.
+    `strikes` are the disturbances of the whole line; `back` is the cable the other way, on which an
+    echo comes back.
     """
 
     back: "Cable | None" = None
 
     def __init__(
-        self,
-        direction: Direction,
-        disturbances: Sequence[Disturbance] = (),
-        *,
-        strikes: Strikes | None = None,
-        byte_ns: int = BYTE_NS,
+        self, direction: Direction, strikes: Strikes | None = None, *, byte_ns: int = BYTE_NS
     ) -> None:
         self.direction: Final = direction
         self.arrivals: deque[tuple[int, bytes]] = deque()
         self.free_ns = 0
         self._byte_ns: Final = byte_ns
-        self._sent = 0  # counted on a line with disturbances only
         self._is_open = False  # an exclusive message has begun to arrive and not ended
-        self._cuts = [each for each in disturbances if isinstance(each, CutLine)]
-        self._by_message: dict[int, list[Disturbance]] = {}
-        for each in disturbances:
-            if not isinstance(each, CutLine):
-                self._by_message.setdefault(each.message, []).append(each)
         self._strikes: Final = strikes
-        self._kept: tuple[list[TimedByte], bool] | None = None  # held back; whether it joins
-        self._is_plain: Final = not disturbances and strikes is None
+        self._kept: tuple[Timed, bool] | None = None  # held back; whether it joins
 
     def send(self, message: bytes, now_ns: int) -> int:
         """Take a message at `now_ns` or when the wire is free; return when its last byte leaves."""
         start_ns = now_ns if now_ns > self.free_ns else self.free_ns
         left_ns = start_ns + len(message) * self._byte_ns
-        disturbances = () if self._is_plain else self._next(message, start_ns, left_ns)
+        strikes: Sequence[Strike] = ()
+        if self._strikes is not None:
+            strikes = self._strikes.see(self.direction, message, start_ns, left_ns)
         if (
-            not (disturbances or self._is_open)
+            not (strikes or self._is_open or self._kept)
             and message[-1] == END
             and message[1:-1].isascii()  # broken ones are sent too, as they are
         ):
             self.arrivals.append((left_ns, message))
             self.free_ns = left_ns
             return left_ns
-        timed = self._disturbed(self._timed(message, start_ns), disturbances)
+        timed = self._disturbed(self._timed(message, start_ns), strikes)
         self.arrivals.extend(self._stretches(timed))
         self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
         return left_ns
@@ -83,50 +71,29 @@ class Cable:
     def _arrive(self, timed: Sequence[TimedByte]) -> None:
         self.arrivals.extend(self._stretches(timed))
 
-    def _next(self, message: bytes, start_ns: int, left_ns: int) -> Sequence[Disturbance | Strike]:
-        """Return what will be done to the message that goes out now."""
-        self._sent += 1
-        strikes = (
-            ()
-            if self._strikes is None
-            else self._strikes.see(self.direction, message, start_ns, left_ns)
-        )
-        kept = () if self._kept is None else (_NOTHING,)  # it comes now, whatever happens to this
-        return (*self._by_message.get(self._sent - 1, ()), *strikes, *self._cuts, *kept)
-
-    def _timed(self, message: bytes, start_ns: int) -> list[TimedByte]:
+    def _timed(self, message: bytes, start_ns: int) -> Timed:
         byte_ns = self._byte_ns
         instants = range(start_ns + byte_ns, start_ns + (len(message) + 1) * byte_ns, byte_ns)
         return list(map(_timed_byte, zip(instants, message, strict=True)))
 
-    def _disturbed(
-        self, timed: list[TimedByte], disturbances: Sequence[Disturbance | Strike]
-    ) -> list[TimedByte]:
+    def _disturbed(self, timed: Timed, strikes: Sequence[Strike]) -> Timed:
+        """Return what is left of a message, with what was held back for it."""
         kept, self._kept = self._kept, None
-        for disturbance in disturbances:
-            if isinstance(disturbance, Strike):
-                timed = self._struck(timed, disturbance, can_keep=kept is None)
-            else:
-                timed = disturb(timed, disturbance, self._byte_ns)
+        for strike in strikes:
+            effect, settings = strike.disturbance.effect, strike.disturbance.settings
+            keeps = effect is hold_back
+            if keeps and (kept or self._kept):
+                continue  # one message at a time
+            if not strike.act(timed):
+                continue
+            if keeps:
+                self._kept = (timed, bool(settings.get("joins")))
+                timed = []
+            elif effect is echo and self.back is not None:
+                self.back.bring(bytes(each.value for each in timed), strike.seen.start_ns)
         return timed if kept is None else self._with_kept(timed, *kept)
 
-    def _struck(self, timed: list[TimedByte], strike: Strike, *, can_keep: bool) -> list[TimedByte]:
-        effect = strike.placed.effect
-        keeps = isinstance(effect, HoldBack)
-        if keeps and not (can_keep and self._kept is None):
-            return timed  # one message at a time
-        if not strike.act(timed, self._byte_ns):
-            return timed
-        if isinstance(effect, HoldBack):
-            self._kept = (timed, effect.joins)
-            return []
-        if isinstance(effect, Echo) and self.back is not None:
-            self.back.bring(bytes(each.value for each in timed), strike.seen.start_ns)
-        return timed
-
-    def _with_kept(
-        self, timed: list[TimedByte], kept: list[TimedByte], joins: bool
-    ) -> list[TimedByte]:
+    def _with_kept(self, timed: Timed, kept: Timed, joins: bool) -> Timed:
         """Return a message and the one held back before it, in the order in which they arrive."""
         if not timed:  # what would bring it along has vanished: it waits for the next one
             self._kept = (kept, joins)

@@ -1,83 +1,29 @@
-"""Things done to the line on purpose, as frozen data.
+"""Disturbances: what is done to a line on purpose, where, and the truth about what was done.
 
-`message` counts the messages sent in `direction` from 0, resent ones included, and `byte` the bytes
-of that message from 0 at F0.  Several for one message act in the order of the list, each on what
-those before it left.  What a place does not have (a byte beyond the end) is left alone; what no
-line can do (a negative place, a ninth bit) raises ValueError.
+Theory of operation.  A disturbance is an effect with its settings, and a placement.  As a message
+begins to go out, `Strikes` learns of it and asks the aim of every disturbance whether this message
+is meant: those that are become strikes.  A strike hands the bytes of the message, each with its
+instant, to the effect, which changes them in place and returns which bytes it struck; what it
+returns is the truth that `AppliedFault` tells.
+
+What a seed decides follows from the seed, the kind of effect, the messages that are meant and
+their count, and from nothing else that is done to the line.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Final, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
 
 from emulator.dump.capture import Direction
+from emulator.line.dice import below
+from emulator.line.placement import Aim, Placement
+from emulator.line.watch import Seen, Sort, Watch
+from emulator.wire.constants import BYTE_NS
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import DataPacket, Handshake
 
-_MOST: Final = {"bit": 7, "value": 255}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Placed:
-    direction: Direction
-    message: int
-
-    def __post_init__(self) -> None:
-        """Refuse what no line can do."""
-        for name in (field.name for field in fields(self) if field.name != "direction"):
-            value, most = getattr(self, name), _MOST.get(name)
-            if value < 0 or (most is not None and value > most):
-                limits = "0 or more" if most is None else f"0 to {most}"
-                raise ValueError(f"{name} must be {limits}, not {value}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlipBit(_Placed):
-    """Turn one bit over."""
-
-    byte: int
-    bit: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoseByte(_Placed):
-    """Let one byte vanish; the line is silent for its time."""
-
-    byte: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AddByte(_Placed):
-    """Put one byte in front of byte `byte`; also a real-time byte, as a neighbour's clock does."""
-
-    byte: int
-    value: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoseMessage(_Placed):
-    """Let a whole message vanish; the line is silent for its time."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RepeatMessage(_Placed):
-    """Send a message twice, back to back."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DelayMessage(_Placed):
-    """Let a message arrive later; what follows it queues behind."""
-
-    by_ns: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CutLine:
-    """From `at_ns` on nothing arrives in `direction`."""
-
-    direction: Direction
-    at_ns: int
-
-
-Disturbance = FlipBit | LoseByte | AddByte | LoseMessage | RepeatMessage | DelayMessage | CutLine
+_DATA: Final = FIXED[DataPacket].span("data")
+_KIND: Final = FIXED[Handshake].span("kind").start
 
 
 class TimedByte(NamedTuple):
@@ -87,25 +33,130 @@ class TimedByte(NamedTuple):
     value: int
 
 
-def disturb(bytes_: Sequence[TimedByte], disturbance: Disturbance, byte_ns: int) -> list[TimedByte]:
-    """Return what is left of one message, with times; the line needs `byte_ns` for a byte."""
-    out = list(bytes_)
-    match disturbance:
-        case FlipBit(byte=byte, bit=bit) if byte < len(out):
-            out[byte] = out[byte]._replace(value=out[byte].value ^ 1 << bit)
-        case LoseByte(byte=byte):
-            del out[byte : byte + 1]
-        case AddByte(byte=byte, value=value) if out and byte <= len(out):
-            at_ns = out[byte].at_ns if byte < len(out) else out[-1].at_ns + byte_ns
-            later = [each._replace(at_ns=each.at_ns + byte_ns) for each in out[byte:]]
-            out[byte:] = [TimedByte(at_ns, value), *later]
-        case LoseMessage():
-            out.clear()
-        case RepeatMessage() if out:
-            span_ns = out[-1].at_ns - out[0].at_ns + byte_ns  # bytes may be missing in between
-            out += [each._replace(at_ns=each.at_ns + span_ns) for each in bytes_]
-        case DelayMessage(by_ns=by_ns):
-            out = [each._replace(at_ns=each.at_ns + by_ns) for each in out]
-        case CutLine(at_ns=cut_ns):
-            out = [each for each in out if each.at_ns < cut_ns]
-    return out
+Timed = list[TimedByte]
+Places = tuple[int, ...] | None
+"""The bytes struck, () for the message as a whole, None where there was nothing to strike."""
+Effect = Callable[..., Places]
+"""Takes the bytes of a message, the strike and its settings; see `effects`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disturbance:
+    """One thing done to the line on purpose: what, and where."""
+
+    effect: Effect
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    """Arguments of the effect."""
+    where: Placement
+    said: str = ""
+    """The words in which it was asked for."""
+
+
+class AppliedFault(NamedTuple):
+    """One time that a disturbance struck: the truth about what was done."""
+
+    said: str
+    """The words in which the disturbance was asked for."""
+    direction: Direction
+    message: int
+    """Which message in its direction, from 0."""
+    sort: Sort
+    packet: int | None
+    """Which data packet it is, or answers."""
+    bytes: tuple[int, ...]
+    """Which bytes of the message, as it was when this struck; () for all of it."""
+    at_ns: int
+    """When the first of them would have been there; of a whole message, when it begins, and of
+    what happens to the unit, when the message ends."""
+
+    @property
+    def byte(self) -> int | None:
+        """The first byte struck, None for a whole message."""
+        return self.bytes[0] if self.bytes else None
+
+
+class Strikes:
+    """All disturbances of one line, and what they did so far."""
+
+    def __init__(self, disturbances: Sequence[Disturbance], byte_ns: int = BYTE_NS) -> None:
+        self.struck: Final[list[AppliedFault]] = []
+        self._byte_ns: Final = byte_ns
+        self._watch: Final = Watch()
+        self._aims: Final = [(each, Aim(each.where, each.effect.__name__)) for each in disturbances]
+
+    def see(
+        self, direction: Direction, message: bytes, start_ns: int, end_ns: int
+    ) -> "Sequence[Strike]":
+        """Learn of a message that begins to go out; return what strikes it, in order."""
+        seen = self._watch.see(direction, message, start_ns, end_ns)
+        return [
+            Strike(disturbance, aim, seen, turn, self._byte_ns, self.struck)
+            for disturbance, aim in self._aims
+            if (turn := aim.at(seen)) is not None
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """One disturbance about to strike one message: what effects know, and have in common."""
+
+    disturbance: Disturbance
+    aim: Aim
+    seen: Seen
+    turn: int
+    """Which of the messages that are meant it is."""
+    byte_ns: int
+    struck: list[AppliedFault]
+
+    @property
+    def where(self) -> Placement:
+        """Where it was placed."""
+        return self.disturbance.where
+
+    def act(self, timed: Timed, *subject: object) -> bool:
+        """Do it to the bytes of the message; return whether there was anything to strike.
+
+        `subject` is what it is done to where that is not the line.
+        """
+        before = list(timed)
+        does = self.disturbance
+        places = does.effect(timed, self, *subject, **does.settings)
+        if places is None:
+            return False
+        self.aim.strike()
+        direction, message, sort, packet, _, start_ns, end_ns = self.seen
+        at_ns = end_ns if subject else start_ns
+        if places:
+            at_ns = before[places[0]].at_ns
+        self.struck.append(AppliedFault(does.said, direction, message, sort, packet, places, at_ns))
+        return True
+
+    def pick(self, limit: int, what: int = 0) -> int:
+        """Return a number below `limit`, as the seed decides; another one for another `what`."""
+        return below(limit, self.where.seed, self.aim.salt, self.turn, 1 + what)
+
+    def data(self, timed: Timed) -> range:
+        """Return the places of the data: of a whole packet its words, else all but the frame."""
+        if self.seen.sort is Sort.PACKET and len(timed) > _DATA.stop:
+            return range(_DATA.start, _DATA.stop)
+        return range(_KIND, len(timed) - 1)
+
+    def places(self, timed: Timed) -> list[int]:
+        """Return the bytes that may be struck: the named one, or the data within the window."""
+        if self.where.byte is not None:
+            return [self.where.byte] if self.where.byte < len(timed) else []
+        return [at for at in self.data(timed) if self.within(timed[at].at_ns)]
+
+    def within(self, at_ns: int) -> bool:
+        """Return whether an instant lies in the window."""
+        until_ns = self.where.until_ns
+        return at_ns > self.where.from_ns and (until_ns is None or at_ns < until_ns)
+
+    def place(self, timed: Timed) -> int | None:
+        """Return the byte to strike, None for none; of an open window the first byte in it."""
+        places = self.places(timed)
+        if not places:
+            return None
+        if timed[0].at_ns <= self.where.from_ns:  # it is on its way as the window opens
+            return places[0]
+        return places[self.pick(len(places))]

@@ -1,18 +1,21 @@
-"""What can be done to one message on the line, as frozen data that knows how to do it.
+"""What can be done to one message on the line: a function an effect.
 
-`act` changes the bytes of a message in place and returns where they were struck, () for the message
-as a whole, None where there was nothing to strike.  Where no byte is named the seed picks one among
-the data of the message, never F0 or F7.  Bytes that are put in delay what follows them; bytes that
-vanish leave silence.
+Theory of operation.  An effect takes the bytes of a message with their instants, the strike, and
+its settings.  It changes the bytes in place and returns which of them it struck, counted as they
+were before: () for the message as a whole, None where there was nothing to strike.  Where no byte
+is named the seed picks one among the data of the message, never F0 or F7.  Bytes that are put in
+delay what follows them; bytes that vanish leave silence; a message that lasts longer or comes
+later holds up what follows it (the cable sees to that).
+
+An effect's name is part of what a seed decides: with another name the same seed strikes elsewhere.
+The ranges of settings stand in the catalogue of faults, which is where users say them.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from typing import Final
 
-from emulator.line.disturbance import TimedByte
-from emulator.line.hand import LONGEST_NS, MOST_BYTES, AppliedFault, Checked, Hand, Timed, limits
+from emulator.line.disturbance import Places, Strike, Timed, TimedByte
 from emulator.line.watch import Sort
-from emulator.wire.constants import FIRST_REALTIME
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import Handshake
 
@@ -20,274 +23,267 @@ _DEVICE_ID: Final = FIXED[Handshake].span("device_id").start
 _KIND: Final = FIXED[Handshake].span("kind").start
 _REPLY_NUMBER: Final = FIXED[Handshake].span("packet_number").start
 _ID_BITS: Final = 0x7F
+_WAVE_MS: Final = 20_000
+_MINUTE_NS: Final = 60_000_000_000
+_CLOCKS_A_BEAT: Final = 24  # M1 p. 30
 
 
 # On the cable
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlipOne(Checked):
+def flip_one(timed: Timed, strike: Strike, bit: int | None = None) -> Places:
     """Turn one bit over, of the lower seven unless it is named."""
-
-    bit: int | None = field(default=None, metadata=limits(0, 7))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if (at := hand.place(timed)) is None:
-            return None
-        bit = hand.pick(7, 1) if self.bit is None else self.bit
-        timed[at] = timed[at]._replace(value=timed[at].value ^ 1 << bit)
-        return (at,)
+    if (at := strike.place(timed)) is None:
+        return None
+    _flip(timed, at, strike.pick(7, 1) if bit is None else bit)
+    return (at,)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlipColumn(Checked):
+def flip_column(timed: Timed, strike: Strike) -> Places:
     """Turn the same bit over in two bytes: an exclusive-or does not change (PKT-05)."""
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        one = hand.place(timed)
-        others = [at for at in hand.data(timed) if at != one]
-        if one is None or not others:
-            return None
-        other, bit = others[hand.pick(len(others), 1)], hand.pick(7, 2)
-        for at in (one, other):
-            timed[at] = timed[at]._replace(value=timed[at].value ^ 1 << bit)
-        return tuple(sorted((one, other)))
+    one = strike.place(timed)
+    others = [at for at in strike.data(timed) if at != one]
+    if one is None or not others:
+        return None
+    other, bit = others[strike.pick(len(others), 1)], strike.pick(7, 2)
+    _flip(timed, one, bit)
+    _flip(timed, other, bit)
+    return tuple(sorted((one, other)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoseBytes(Checked):
+def lose_bytes(timed: Timed, strike: Strike, count: int = 1) -> Places:
     """Let bytes vanish that follow one another."""
-
-    count: int = field(default=1, metadata=limits(1, MOST_BYTES))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if (at := hand.place(timed)) is None:
-            return None
-        gone = tuple(range(at, min(at + self.count, len(timed))))
-        del timed[at : at + self.count]
-        return gone
+    if (at := strike.place(timed)) is None:
+        return None
+    gone = tuple(range(at, min(at + count, len(timed))))
+    del timed[at : at + count]
+    return gone
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AddBytes(Checked):
-    """Put bytes in front of a byte; None: a data byte that the seed picks."""
-
-    values: bytes | None = None
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if (at := hand.place(timed)) is None:
-            return None
-        values = bytes([hand.pick(128, 1)]) if self.values is None else self.values
-        _insert(timed, at, values, hand.byte_ns)
-        return (at,)
+def add_bytes(timed: Timed, strike: Strike, values: Sequence[int] = ()) -> Places:
+    """Put bytes in front of a byte; where none are named, a data byte that the seed picks."""
+    if (at := strike.place(timed)) is None:
+        return None
+    _insert(timed, at, values or [strike.pick(128, 1)], strike.byte_ns)
+    return (at,)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Before(Checked):
+def before(timed: Timed, strike: Strike, values: Sequence[int]) -> Places:
     """Put a short message in front of a message, as a keyboard on the same cable does."""
-
-    values: bytes = b"\x90\x3c\x40"
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if not timed:
-            return None
-        _insert(timed, 0, self.values, hand.byte_ns)
-        return ()
+    if not timed:
+        return None
+    _insert(timed, 0, values, strike.byte_ns)
+    return ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SwapBytes(Checked):
+def swap_bytes(timed: Timed, strike: Strike) -> Places:
     """Let a byte and the next one change places; the seed finds two that differ."""
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        last = len(timed) - (1 if hand.where.byte is not None else 2)
-        places = [
-            at for at in hand.places(timed) if at < last and timed[at].value != timed[at + 1].value
-        ]
-        if not places:
-            return None
-        at = places[hand.pick(len(places))]
-        one, two = timed[at].value, timed[at + 1].value
-        timed[at] = timed[at]._replace(value=two)
-        timed[at + 1] = timed[at + 1]._replace(value=one)
-        return (at, at + 1)
+    last = len(timed) - (1 if strike.where.byte is not None else 2)
+    places = [
+        at for at in strike.places(timed) if at < last and timed[at].value != timed[at + 1].value
+    ]
+    if not places:
+        return None
+    at = places[strike.pick(len(places))]
+    one, two = timed[at].value, timed[at + 1].value
+    timed[at] = timed[at]._replace(value=two)
+    timed[at + 1] = timed[at + 1]._replace(value=one)
+    return (at, at + 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetHighBit(Checked):
+def set_high_bit(timed: Timed, strike: Strike) -> Places:
     """Set the eighth bit of a byte: what was data becomes a status byte (FRM-02)."""
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if (at := hand.place(timed)) is None or timed[at].value & 0x80:
-            return None
-        timed[at] = timed[at]._replace(value=timed[at].value | 0x80)
-        return (at,)
+    if (at := strike.place(timed)) is None or timed[at].value & 0x80:
+        return None
+    _flip(timed, at, 7)
+    return (at,)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noise(Checked):
+def noise(timed: Timed, strike: Strike, count: int = 5) -> Places:
     """Make bytes that follow one another any other bytes, as a burst of noise does."""
-
-    count: int = field(default=5, metadata=limits(1, MOST_BYTES))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if (at := hand.place(timed)) is None:
-            return None
-        hit = range(at, min(at + self.count, len(timed)))
-        for turn, each in enumerate(hit):
-            other = (timed[each].value + 1 + hand.pick(255, 1 + turn)) & 0xFF
-            timed[each] = timed[each]._replace(value=other)
-        return tuple(hit)
+    if (at := strike.place(timed)) is None:
+        return None
+    hit = range(at, min(at + count, len(timed)))
+    for turn, each in enumerate(hit):
+        other = (timed[each].value + 1 + strike.pick(255, 1 + turn)) & 0xFF
+        timed[each] = timed[each]._replace(value=other)
+    return tuple(hit)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lose(Checked):
+def lose(timed: Timed, strike: Strike) -> Places:
     """Let a whole message vanish."""
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if not timed:
-            return None
-        timed.clear()
-        return ()
+    if not timed:
+        return None
+    timed.clear()
+    return ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Repeat(Checked):
-    """Send a message once more, or more often, back to back."""
-
-    more: int = field(default=1, metadata=limits(1, 100))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if not timed:
-            return None
-        once = list(timed)
-        span_ns = once[-1].at_ns - once[0].at_ns + hand.byte_ns
-        for turn in range(1, self.more + 1):
-            timed += [each._replace(at_ns=each.at_ns + turn * span_ns) for each in once]
-        return ()
+def repeat(timed: Timed, strike: Strike) -> Places:
+    """Send a message once more, back to back."""
+    if not timed:
+        return None
+    span_ns = timed[-1].at_ns - timed[0].at_ns + strike.byte_ns  # bytes may be missing in between
+    timed += _later(timed, span_ns)
+    return ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cut(Checked):
+def cut(timed: Timed, strike: Strike, keep: int | None = None) -> Places:
     """Let only the first bytes of a message through."""
-
-    keep: int | None = field(default=None, metadata=limits(0, MOST_BYTES))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        keep = hand.place(timed) if self.keep is None else self.keep
-        if keep is None or keep >= len(timed):
-            return None
-        gone = tuple(range(keep, len(timed)))
-        del timed[keep:]
-        return gone
+    keep = strike.place(timed) if keep is None else keep
+    if keep is None or keep >= len(timed):
+        return None
+    gone = tuple(range(keep, len(timed)))
+    del timed[keep:]
+    return gone
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unplug(Checked):
-    """Let everything vanish that would arrive within the window."""
+def unplug(timed: Timed, strike: Strike, from_ns: int = 0, until_ns: int | None = None) -> Places:
+    """Let everything vanish that would arrive after an instant, and before another if there is one.
 
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        gone = tuple(at for at, each in enumerate(timed) if hand.within(each.at_ns))
-        if not gone:
-            return None
-        timed[:] = [each for each in timed if not hand.within(each.at_ns)]
-        return gone
+    It has to come last, behind what makes bytes later, and its placement leaves the time open.
+    """
+    gone = tuple(
+        at
+        for at, (at_ns, _) in enumerate(timed)
+        if at_ns > from_ns and (until_ns is None or at_ns < until_ns)
+    )
+    timed[:] = [each for at, each in enumerate(timed) if at not in gone]
+    return gone or None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HoldBack(Checked):
+def hold_back(timed: Timed, strike: Strike, joins: bool = False) -> Places:
     """Keep a message until the next one in its direction, and let it arrive behind that one.
 
     With `joins` both arrive in their order, one right behind the other.  The cable does it.
     """
-
-    joins: bool = False
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Say that there is something to keep."""
-        return () if timed else None
+    return () if timed else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Echo(Checked):
+def echo(timed: Timed, strike: Strike) -> Places:
     """Let a message come back to where it came from as well; the cable does it."""
+    return () if timed else None
 
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Say that there is something to come back."""
-        return () if timed else None
+
+# In time: no byte changes
+
+
+def delay(timed: Timed, strike: Strike, by_ns: int) -> Places:
+    """Let a message arrive later."""
+    return _hold_up(timed, 0, by_ns)
+
+
+def jitter(timed: Timed, strike: Strike, most_ns: int) -> Places:
+    """Let each message arrive later by a time of its own."""
+    return _hold_up(timed, 0, strike.pick(most_ns + 1, 1))
+
+
+def pause(timed: Timed, strike: Strike, for_ns: int, size: int | None = None) -> Places:
+    """Let the line be silent in front of a byte, or else again after every `size` bytes."""
+    if size is None:
+        at = strike.place(timed)
+        return None if at is None else _hold_up(timed, at, for_ns)
+    starts = tuple(range(size, len(timed), size))
+    for at in starts:
+        _hold_up(timed, at, for_ns)
+    return starts or None
+
+
+def slow(timed: Timed, strike: Strike, percent: int) -> Places:
+    """Carry a message with so many percent of the full speed."""
+    return _stretch(timed, 100, percent, strike.byte_ns)
+
+
+def drift(timed: Timed, strike: Strike, ppm: int) -> Places:
+    """Let the clock of the line wander by so many millionths either way, to and fro in 20 s."""
+    phase = strike.seen.start_ns // 1_000_000 % _WAVE_MS
+    quarter = _WAVE_MS // 4
+    if phase >= 3 * quarter:
+        phase -= _WAVE_MS
+    off = phase if phase <= quarter else 2 * quarter - phase  # -quarter to quarter
+    whole = 1_000_000 * quarter
+    return _stretch(timed, whole + ppm * off, whole, strike.byte_ns)
 
 
 # From neighbours
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ticks(Checked):
-    """Put a real-time byte into a message at every so-many-th instant, as a clock does."""
+def ticks(timed: Timed, strike: Strike, value: int, period_ns: int = 0, beats: int = 120) -> Places:
+    """Put a real-time byte into a message at every so-many-th instant.
 
-    value: int = field(default=FIRST_REALTIME, metadata=limits(FIRST_REALTIME, 255))
-    period_ns: int = field(metadata=limits(1_000_000, LONGEST_NS))
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if not timed:
-            return None
-        byte_ns = hand.byte_ns
-        tick_ns = -(-(timed[0].at_ns - byte_ns) // self.period_ns) * self.period_ns
-        late_ns, out, struck = 0, list[TimedByte](), list[int]()
-        for each in timed:
-            while tick_ns <= each.at_ns - byte_ns + late_ns:
-                if hand.within(tick_ns + byte_ns):
-                    struck.append(len(out))
-                    out.append(TimedByte(each.at_ns + late_ns, self.value))
-                    late_ns += byte_ns
-                tick_ns += self.period_ns
-            out.append(each._replace(at_ns=each.at_ns + late_ns))
-        timed[:] = out
-        return tuple(struck) or None
+    Without a period it is that of the timing clock, at so many beats per minute.
+    """
+    if not timed:
+        return None
+    byte_ns, period_ns = strike.byte_ns, period_ns or _MINUTE_NS // (beats * _CLOCKS_A_BEAT)
+    tick_ns = -(-(timed[0].at_ns - byte_ns) // period_ns) * period_ns
+    late_ns, out, struck = 0, list[TimedByte](), list[int]()
+    for at_ns, own in timed:
+        while tick_ns <= at_ns - byte_ns + late_ns:
+            if strike.within(tick_ns + byte_ns):
+                struck.append(len(out))
+                out.append(TimedByte(at_ns + late_ns, value))
+                late_ns += byte_ns
+            tick_ns += period_ns
+        out.append(TimedByte(at_ns + late_ns, own))
+    timed[:] = out
+    return tuple(struck) or None
 
 
 # In the replies
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Retell(Checked):
-    """Make a handshake say something else: another kind, number or device."""
+def retell(
+    timed: Timed, strike: Strike, kind: int | None = None, shift: int = 0, device_shift: int = 0
+) -> Places:
+    """Make a handshake say something else: another kind, number or device.
 
-    kind: int | None = field(default=None, metadata=limits(0, _ID_BITS))
-    shift: int = field(default=0, metadata=limits(-_ID_BITS, _ID_BITS))
-    """Added to the packet number."""
-    device_shift: int = field(default=0, metadata=limits(-_ID_BITS, _ID_BITS))
-    """Added to the device ID."""
-
-    def act(self, timed: Timed, hand: Hand) -> AppliedFault:
-        """Do it."""
-        if hand.seen.sort is not Sort.REPLY or len(timed) <= _REPLY_NUMBER:
-            return None
-        told = {
-            _DEVICE_ID: (timed[_DEVICE_ID].value + self.device_shift) & _ID_BITS,
-            _KIND: timed[_KIND].value if self.kind is None else self.kind,
-            _REPLY_NUMBER: (timed[_REPLY_NUMBER].value + self.shift) & _ID_BITS,
-        }
-        changed = tuple(at for at, value in told.items() if timed[at].value != value)
-        for at in changed:
-            timed[at] = timed[at]._replace(value=told[at])
-        return changed or None
+    The shifts are added to the packet number and to the device ID.
+    """
+    if strike.seen.sort is not Sort.REPLY or len(timed) <= _REPLY_NUMBER:
+        return None
+    told = {
+        _DEVICE_ID: (timed[_DEVICE_ID].value + device_shift) & _ID_BITS,
+        _KIND: timed[_KIND].value if kind is None else kind,
+        _REPLY_NUMBER: (timed[_REPLY_NUMBER].value + shift) & _ID_BITS,
+    }
+    changed = tuple(at for at, value in told.items() if timed[at].value != value)
+    for at in changed:
+        timed[at] = timed[at]._replace(value=told[at])
+    return changed or None
 
 
-def _insert(timed: Timed, at: int, values: bytes, byte_ns: int) -> None:
+# What they share
+
+
+def _flip(timed: Timed, at: int, bit: int) -> None:
+    timed[at] = timed[at]._replace(value=timed[at].value ^ 1 << bit)
+
+
+def _later(timed: Sequence[TimedByte], by_ns: int) -> Timed:
+    return [TimedByte(at_ns + by_ns, value) for at_ns, value in timed]
+
+
+def _insert(timed: Timed, at: int, values: Sequence[int], byte_ns: int) -> None:
     first_ns = timed[at].at_ns
     added = [TimedByte(first_ns + turn * byte_ns, value) for turn, value in enumerate(values)]
-    behind = [each._replace(at_ns=each.at_ns + len(values) * byte_ns) for each in timed[at:]]
-    timed[at:] = added + behind
+    timed[at:] = added + _later(timed[at:], len(values) * byte_ns)
+
+
+def _hold_up(timed: Timed, first: int, by_ns: int) -> Places:
+    """Let everything from a byte on arrive later."""
+    if first >= len(timed) or not by_ns:
+        return None
+    timed[first:] = _later(timed[first:], by_ns)
+    return (first,) if first else ()
+
+
+def _stretch(timed: Timed, numerator: int, denominator: int, byte_ns: int) -> Places:
+    """Let a message last longer or shorter, from its beginning."""
+    if not timed or numerator == denominator:
+        return None
+    start_ns = timed[0].at_ns - byte_ns
+    timed[:] = [
+        TimedByte(start_ns + (at_ns - start_ns) * numerator // denominator, value)
+        for at_ns, value in timed
+    ]
+    return ()

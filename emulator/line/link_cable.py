@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.line.applied import Strikes
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, TimedByte
+from emulator.line.disturbance import Strikes, TimedByte
 from emulator.line.link import Habit, Link
 from emulator.line.link_stages import stage_of
 from emulator.wire.constants import BYTE_NS
@@ -24,14 +23,13 @@ class LinkedCable(Cable):
     def __init__(
         self,
         direction: Direction,
-        disturbances: Sequence[Disturbance],
         link: Link,
+        strikes: Strikes | None = None,
         *,
         echo: "LinkedCable | None" = None,
-        strikes: Strikes | None = None,
         byte_ns: int = BYTE_NS,
     ) -> None:
-        super().__init__(direction, disturbances, strikes=strikes, byte_ns=byte_ns)
+        super().__init__(direction, strikes, byte_ns=byte_ns)
         self._stage: Final = stage_of(link, direction, byte_ns)
         self._joins: Final = link.habit is Habit.JOINS and direction in link.directions
         self._echo: Final = echo
@@ -47,7 +45,9 @@ class LinkedCable(Cable):
         is_to_unit = self.direction is Direction.TO_UNIT
         if self._stage is not None and is_to_unit:
             timed = self._stage.passed(timed)
-        timed = self._disturbed(timed, self._next(message, start_ns, left_ns))
+        if self._strikes is not None:
+            strikes = self._strikes.see(self.direction, message, start_ns, left_ns)
+            timed = self._disturbed(timed, strikes)
         if self._stage is not None and not is_to_unit:
             timed = self._stage.passed(timed)
         self._arrive(timed)
@@ -76,22 +76,13 @@ class LinkedCable(Cable):
         self.arrivals.append((self._last_ns, data))
 
 
-def cables(
-    disturbances: Sequence[Disturbance], link: Link | None, strikes: Strikes | None = None
-) -> tuple[Cable, Cable]:
+def cables(link: Link | None, strikes: Strikes | None = None) -> tuple[Cable, Cable]:
     """Return the cables of a line, to the unit and from it; `strikes` are at work on both."""
-    there, back = (
-        [each for each in disturbances if each.direction is direction] for direction in Direction
-    )
-    to_unit: Cable
-    from_unit: Cable
     if link is None:
-        to_unit = Cable(Direction.TO_UNIT, there, strikes=strikes)
-        from_unit = Cable(Direction.FROM_UNIT, back, strikes=strikes)
+        to_unit, from_unit = (Cable(direction, strikes) for direction in Direction)
     else:
-        linked = LinkedCable(Direction.FROM_UNIT, back, link, strikes=strikes)
+        from_unit = linked = LinkedCable(Direction.FROM_UNIT, link, strikes)
         echo = linked if link.habit is Habit.ECHO else None
-        to_unit = LinkedCable(Direction.TO_UNIT, there, link, echo=echo, strikes=strikes)
-        from_unit = linked
+        to_unit = LinkedCable(Direction.TO_UNIT, link, strikes, echo=echo)
     to_unit.back, from_unit.back = from_unit, to_unit
     return to_unit, from_unit

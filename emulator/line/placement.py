@@ -1,4 +1,10 @@
-"""Where and when a disturbance strikes, as frozen data, and the count that goes with it."""
+"""Where and when a disturbance strikes, as frozen data, and the count that goes with it.
+
+Theory of operation.  A placement names messages: by what they are, by their number, by their way,
+and by a window of time.  Of these its aim counts every one that passes, and of what it counts takes
+every so-many-th, then throws for a chance, and stops when it has struck so often.  A message that
+is spared by its count or by chance is counted all the same, so that no throw depends on another.
+"""
 
 from dataclasses import dataclass
 from enum import Enum
@@ -74,10 +80,6 @@ class Placement:
             usual = Direction.FROM_UNIT if self.target in _BACK else Direction.TO_UNIT
             object.__setattr__(self, "directions", (usual,))
 
-    def salt(self, kind: str) -> int:
-        """Return what makes different disturbances with one seed strike independently."""
-        return salt_of(f"{kind} {self.target.value} {self.first} {self.last} {self.every}")
-
     def means(self, seen: Seen) -> bool:
         """Return whether a message is one of those that are meant, chance and counts aside."""
         if seen.direction not in self.directions or (seen.again and not self.again):
@@ -102,9 +104,13 @@ class Placement:
 class Aim:
     """A placement at work: counts what is meant, and what was struck."""
 
-    def __init__(self, where: Placement, salt: int) -> None:
+    def __init__(self, where: Placement, kind: str) -> None:
         self._where: Final = where
-        self.salt: Final = salt
+        name = kind.title().replace("_", "")  # spelt so in seeds that people keep
+        self.salt: Final = salt_of(
+            f"{name} {where.target.value} {where.first} {where.last} {where.every}"
+        )
+        """Makes different disturbances with one seed strike independently."""
         self._meant = 0
         self._struck = 0
 

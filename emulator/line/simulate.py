@@ -13,9 +13,8 @@ from typing import Final
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
-from emulator.line.applied import AppliedFault, Placed, Strikes
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance
+from emulator.line.disturbance import AppliedFault, Disturbance, Strikes
 from emulator.line.link import Link
 from emulator.line.link_cable import cables
 
@@ -133,7 +132,7 @@ class SimulatedLine:
         self,
         unit: Endpoint,
         *,
-        disturbances: Sequence[Disturbance | Placed] = (),
+        disturbances: Sequence[Disturbance] = (),
         link: Link | None = None,
         host_side: bool = False,
         listener: Listener | None = None,
@@ -143,10 +142,8 @@ class SimulatedLine:
         self._keep: Final = self.capture.passages.append
         self._host_side: Final = host_side
         self._listener: Final = listener or _deaf
-        placed = [each for each in disturbances if isinstance(each, Placed)]
-        self._strikes: Final = Strikes(placed) if placed else None
-        others = [each for each in disturbances if not isinstance(each, Placed)]
-        to_unit, from_unit = cables(others, link, self._strikes)
+        self._strikes: Final = Strikes(disturbances) if disturbances else None
+        to_unit, from_unit = cables(link, self._strikes)
         self._host = _Side(Silent(), to_unit, from_unit, self._keep)
         self._unit = _Side(unit, from_unit, to_unit, _unkept if host_side else self._keep)
         self._host.other, self._unit.other = self._unit, self._host
@@ -155,7 +152,7 @@ class SimulatedLine:
 
     @property
     def struck(self) -> Sequence[AppliedFault]:
-        """What disturbances with a place have done so far, in the order in which they did it."""
+        """What disturbances have done so far, in the order in which they did it."""
         return () if self._strikes is None else self._strikes.struck
 
     def connect(self, endpoint: Endpoint) -> None:

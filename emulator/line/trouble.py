@@ -1,6 +1,10 @@
 """Trouble inside a unit: a thin wrapper between the line and the unit, which knows nothing of it.
 
 What is a habit of a unit is a trait of its profile and no matter of this file.
+
+Theory of operation.  A trouble is a disturbance whose effect is done to the unit and not to the
+line: as a message arrives whole, it strikes by the same rules of placement.  Messages are counted
+here as they arrive: what the line has lost is not among them.  A unit that is off meets none.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,10 +16,9 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
-from emulator.line.applied import AppliedFault, struck_at
-from emulator.line.dice import below
-from emulator.line.placement import Aim, Placement, Target
-from emulator.line.watch import Seen, Sort, Watch
+from emulator.line.disturbance import AppliedFault, Disturbance, Places, Strike, Strikes, TimedByte
+from emulator.line.placement import Target
+from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES
 from emulator.wire.layout import FIXED
@@ -30,46 +33,20 @@ _ALWAYS_USED: Final = 0x40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PowerFails:
-    """The power goes as a message arrives, and comes back after a time, if at all."""
-
-    for_ns: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForgetsHeader:
-    """As a message arrives the unit knows of no dump any more."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoresWrong:
-    """The unit takes a packet for good and keeps another byte than came."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
-    """What happens inside the unit, and with which message that arrives there.
-
-    Messages are counted here as they arrive whole: what the line has lost is not among them.
-    """
-
-    effect: PowerFails | ForgetsHeader | StoresWrong
-    where: Placement
-    said: str = ""
+class Trouble(Disturbance):
+    """What happens inside the unit, and with which message that arrives there."""
 
     def __post_init__(self) -> None:
         """Refuse what a unit cannot meet."""
+        stores, byte = self.effect is stores_wrong, self.where.byte
         if self.where.directions != (Direction.TO_UNIT,):
             raise ValueError("only what goes to the unit can meet trouble in it")
-        if isinstance(self.effect, StoresWrong) and self.where.target is not Target.PACKETS:
+        if stores and self.where.target is not Target.PACKETS:
             raise ValueError("only packets are stored")
-        byte = self.where.byte
-        if byte is not None:
-            if not isinstance(self.effect, StoresWrong):
-                raise ValueError("it happens to the unit and not to a byte")
-            if not _DATA.start <= byte < _DATA.stop:
-                last = _DATA.stop - 1
-                raise ValueError(f"the data of a packet are bytes {_DATA.start} to {last}")
+        if byte is not None and not stores:
+            raise ValueError("it happens to the unit and not to a byte")
+        if byte is not None and not _DATA.start <= byte < _DATA.stop:
+            raise ValueError(f"the data of a packet are bytes {_DATA.start} to {_DATA.stop - 1}")
 
 
 class TroubledUnit:
@@ -77,28 +54,23 @@ class TroubledUnit:
 
     def __init__(self, unit: RackUnit, troubles: Sequence[Trouble]) -> None:
         self.unit: Final = unit
-        self.struck: Final[list[AppliedFault]] = []
-        self._watch: Final = Watch()
+        self._strikes: Final = Strikes(troubles)
+        self.struck: Final[list[AppliedFault]] = self._strikes.struck
         self._splitter: Final = Splitter(limit=_LONGEST)
-        self._aims: Final = [
-            (each, Aim(each.where, each.where.salt(type(each.effect).__name__)))
-            for each in troubles
-        ]
         self._later: Final[list[tuple[int, int, Callable[[int], object]]]] = []
         self._serial = 0
+        self.message_left: Final = unit.message_left
+        self.bytes_to_send: Final = unit.bytes_to_send
 
     def receive_bytes(self, data: bytes, now_ns: int) -> Sequence[Event]:
         """Take bytes from the line; what happens with a message happens as its end arrives."""
         for piece in self._splitter.feed(data):
             if piece.kind is PieceKind.EXCLUSIVE:
                 start_ns = now_ns - len(piece.raw) * BYTE_NS
-                seen = self._watch.see(Direction.TO_UNIT, piece.body, start_ns, now_ns)
-                data = self._meet(data, seen, is_whole=piece.raw == data)
+                strikes = self._strikes.see(Direction.TO_UNIT, piece.body, start_ns, now_ns)
+                if strikes:
+                    data = self._meet(data, strikes, is_whole=piece.raw == data)
         return self.unit.receive_bytes(data, now_ns)
-
-    def message_left(self, now_ns: int) -> Sequence[Event]:
-        """Pass it on."""
-        return self.unit.message_left(now_ns)
 
     def handle_deadline(self, now_ns: int) -> Sequence[Event]:
         """Let happen what is due, here and in the unit."""
@@ -114,55 +86,49 @@ class TroubledUnit:
         ours = self._later[0][0]
         return ours if theirs is None or ours < theirs else theirs
 
-    def bytes_to_send(self) -> bytes:
-        """Return what the unit says."""
-        return self.unit.bytes_to_send()
+    def _meet(self, data: bytes, strikes: Sequence[Strike], *, is_whole: bool) -> bytes:
+        start_ns = strikes[0].seen.start_ns
+        timed = [
+            TimedByte(start_ns + (at + 1) * BYTE_NS, value)
+            for at, value in enumerate(data if is_whole else b"")
+        ]
+        for strike in strikes:
+            if self.unit.panel.powered:
+                strike.act(timed, self)
+        return bytes(value for _, value in timed) if is_whole else data
 
-    def _meet(self, data: bytes, seen: Seen, *, is_whole: bool) -> bytes:
-        for trouble, aim in self._aims:
-            turn = aim.at(seen)
-            if turn is None or not self.unit.panel.powered:
-                continue
-            places: tuple[int, ...] = ()
-            match trouble.effect:
-                case PowerFails(for_ns=for_ns):
-                    self._power_fails(seen.end_ns, for_ns)
-                case ForgetsHeader():
-                    self.unit.panel.interrupt(seen.end_ns)
-                case StoresWrong():
-                    is_packet = is_whole and len(data) == PACKET_BYTES
-                    if not is_packet or seen.sort is not Sort.PACKET or _sum(data):
-                        continue
-                    data, places = _stored_wrong(data, trouble.where, aim.salt, turn)
-            aim.strike()
-            at_ns = seen.end_ns
-            if places:
-                at_ns -= (len(data) - 1 - places[0]) * BYTE_NS
-            self.struck.append(struck_at(trouble.said, seen, places, at_ns))
-        return data
-
-    def _power_fails(self, now_ns: int, for_ns: int | None) -> None:
-        panel = self.unit.panel
-        panel.power_off(now_ns)
-        if for_ns is not None:
-            self._serial += 1
-            heappush(self._later, (now_ns + for_ns, self._serial, panel.power_on))
+    def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
+        """Call `action` with the time at an instant."""
+        self._serial += 1
+        heappush(self._later, (instant_ns, self._serial, action))
 
 
-def _sum(packet: bytes) -> int:
-    """Return 0 for a packet whose checksum is right (PKT-05)."""
-    return reduce(xor, packet[1 : _CHECKSUM + 1])
+def power_fails(
+    timed: list[TimedByte], strike: Strike, unit: TroubledUnit, for_ns: int | None = None
+) -> Places:
+    """Let the power go as a message arrives, and come back after a time, if at all."""
+    panel, now_ns = unit.unit.panel, strike.seen.end_ns
+    panel.power_off(now_ns)
+    if for_ns is not None:
+        unit.at(now_ns + for_ns, panel.power_on)
+    return ()
 
 
-def _stored_wrong(
-    packet: bytes, where: Placement, salt: int, turn: int
-) -> tuple[bytes, tuple[int, ...]]:
-    """Return a packet with one bit of its data another, and a checksum that fits."""
-    at = where.byte
+def forgets_header(timed: list[TimedByte], strike: Strike, unit: TroubledUnit) -> Places:
+    """Let the unit know of no dump any more as a message arrives."""
+    unit.unit.panel.interrupt(strike.seen.end_ns)
+    return ()
+
+
+def stores_wrong(timed: list[TimedByte], strike: Strike, unit: TroubledUnit) -> Places:
+    """Let the unit take a packet for good (PKT-05) and keep another byte than came."""
+    if len(timed) != PACKET_BYTES or strike.seen.sort is not Sort.PACKET:
+        return None
+    if reduce(xor, (value for _, value in timed[1 : _CHECKSUM + 1])):
+        return None
+    at = strike.where.byte
     if at is None:
-        size = _DATA.stop - _DATA.start
-        at = _DATA.start + below(size, where.seed, salt, turn, 1)
-    wrong = bytearray(packet)
-    wrong[at] ^= _ALWAYS_USED
-    wrong[_CHECKSUM] ^= _ALWAYS_USED
-    return bytes(wrong), (at,)
+        at = _DATA.start + strike.pick(_DATA.stop - _DATA.start)
+    for each in (at, _CHECKSUM):  # a sum that fits what is stored
+        timed[each] = timed[each]._replace(value=timed[each].value ^ _ALWAYS_USED)
+    return (at,)

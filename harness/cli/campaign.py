@@ -172,9 +172,8 @@ def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -
     """Return the plan; a Problem where a unit or what goes wrong is not to be had."""
     from emulator.unit.possible import ProfileError
     from harness.cli.own_unit import profile_of
+    from harness.faults.reading import NotUnderstood, read_all
     from harness.jobs.campaign_case import Plan
-    from harness.jobs.disturb_reading import NotUnderstood
-    from harness.jobs.disturb_situations import read_all
 
     plan = Plan(seed=seed, profiles=profiles, disturbances=disturbances)
     units = [profile_of(name) for name in plan.units]

@@ -26,16 +26,14 @@ def disturbances(
     from difflib import get_close_matches
 
     from harness.cli.terminal import width
+    from harness.faults.catalogue import Fault, Situation, faults, situations
     from harness.files.opening import shown
     from harness.files.problem import Problem
-    from harness.jobs.disturb_scenes import SITUATIONS, Situation
-    from harness.jobs.disturb_word import Word
-    from harness.jobs.disturb_words import WORDS
     from harness.report import disturbances as report
 
-    everything: list[Word | Situation] = [*WORDS, *SITUATIONS]
+    everything: list[Fault | Situation] = [*faults(), *situations()]
     known = {each.name.lower(): each for each in everything}
-    found: list[Word | Situation] = []
+    found: list[Fault | Situation] = []
     for name in names or ():
         wanted = " ".join(name.lower().split())
         if wanted not in known:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
-    from harness.jobs.disturb_asked import Disturbances
+    from harness.faults.asked import Disturbances
     from harness.jobs.playlist import Row
     from harness.jobs.rehearse import Rehearsal
 
@@ -158,8 +158,7 @@ def _link(name: str | None) -> "Link | None":
 
 
 def _disturbances(texts: "tuple[str, ...]") -> "Disturbances":
-    from harness.jobs.disturb_reading import NotUnderstood
-    from harness.jobs.disturb_situations import read_all
+    from harness.faults.reading import NotUnderstood, read_all
 
     try:
         return read_all(texts)

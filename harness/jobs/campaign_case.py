@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Final, Literal, TypeVar
 
 import numpy as np
@@ -20,12 +20,10 @@ from emulator.wire.messages import DumpHeader, ExtendedHeader, ExtendedLoopPoint
 from emulator.wire.packets import DATA
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words, word_dtype
+from harness.faults.asked import Disturbances
+from harness.faults.catalogue import faults, situations
+from harness.faults.reading import NotUnderstood, read_all
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.campaign_menu import PATTERNS
-from harness.jobs.disturb_asked import Disturbances
-from harness.jobs.disturb_reading import NotUnderstood
-from harness.jobs.disturb_scenes import SITUATIONS
-from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import Dump
 
 Content = Literal["noise", "ramp", "silence", "extremes"]
@@ -217,7 +215,7 @@ def _wrong(plan: Plan, dice: _Dice, packets: int, profile: Profile) -> tuple[str
         return texts if _can_be(texts, profile) else ()
     how_many = (0, 1, 1, 1, 1, 1, 1, 2, 2, 9)[dice.below(10, "how many")]
     if how_many > len("two"):
-        name = dice.one_of(SITUATIONS, "situation").name
+        name = dice.one_of(situations(), "situation").name
         texts = (_seeded(name, dice.below(10_000, "seed")),)
     else:
         texts = tuple(_filled(dice, packets, which) for which in range(how_many))
@@ -225,13 +223,18 @@ def _wrong(plan: Plan, dice: _Dice, packets: int, profile: Profile) -> tuple[str
 
 
 def _filled(dice: _Dice, packets: int, which: int) -> str:
-    return dice.one_of(PATTERNS, f"pattern {which}").format(
+    return dice.one_of(_patterns(), f"pattern {which}").format(
         p=dice.below(packets, f"packet {which}"),
         o=dice.one_of(("2nd", "3rd", "4th", "5th", "7th"), f"ordinal {which}"),
         n=2 + dice.below(7, f"small {which}"),
         ms=3 + dice.below(97, f"time {which}"),
         s=dice.below(10_000, f"seed {which}"),
     )
+
+
+@cache
+def _patterns() -> tuple[str, ...]:
+    return tuple(pattern for fault in faults() for pattern in fault.campaign)
 
 
 def _seeded(text: str, seed: int) -> str:
@@ -259,8 +262,8 @@ def _kind(texts: Sequence[str]) -> tuple[str, str]:
     if asked[0].situation:
         return _SITUATION, asked[0].situation
     if len(asked) > 1:
-        return "several together", " + ".join(sorted(each.word.name for each in asked))
-    return str(asked[0].word.group), asked[0].word.name
+        return "several together", " + ".join(sorted(each.fault.name for each in asked))
+    return asked[0].fault.group, asked[0].fault.name
 
 
 def disturbances_of(case: Case) -> tuple[Disturbances, Profile]:

@@ -16,27 +16,16 @@ from numpy.typing import NDArray
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Sample
-from emulator.line.applied import AppliedFault
+from emulator.line.disturbance import AppliedFault
 from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
-from harness.jobs.disturb_asked import Disturbances
+from harness.faults.asked import Disturbances
+from harness.faults.catalogue import Fault
 from harness.jobs.outcome import Outcome
 from harness.jobs.transfer import Transfer
 
 Numbers = NDArray[np.int64]
-_SEEN_BY_RECEIVERS: Final = frozenset(
-    {
-        *("flip a bit", "lose a byte", "set a high bit", "lose", "cut", "repeat"),
-        *("delay", "jitter", "pause", "split", "slow line", "drift"),
-        *("clock", "active sensing"),
-    }
-)
-"""What a checksum, a length, a number or nothing at all in the bytes tells of; not what passes for
-another packet (HSK-16) or leaves the sum as it was (PKT-05)."""
-_IN_TIME_ONLY: Final = frozenset(
-    {"delay", "jitter", "pause", "split", "slow line", "drift", "clock", "active sensing"}
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -230,7 +219,7 @@ def _can_be_trusted(run: Run) -> bool:
         and answered >= set(range(asked_of))
         and None in answered
         and not cancelled
-        and all(isinstance(e.means, tuple) for e in run.asked.asked if e.lasts)
+        and all(e.fault.unit for e in run.asked.asked if e.fault.lasts)
         and all(_is_seen(run, each) for each in run.struck)
         and not _may_cancel(run)
     )
@@ -241,35 +230,39 @@ def _may_cancel(run: Run) -> bool:
 
     With anything else beside a flip the length is wrong or a status byte stands inside.
     """
-    flips = Counter(each.message for each in run.struck if _word(run, each) == "flip a bit")
+    flips = Counter(each.message for each in run.struck if _is(run, each, "flip a bit"))
     return any(count > 1 for count in flips.values())
 
 
 def _is_seen(run: Run, struck: AppliedFault) -> bool:
-    name = _word(run, struck)
     if struck.direction is Direction.FROM_UNIT:
         return False
     last = len(run.transfer.dump.outgoing.packets) - 1
     is_answered = run.profile.habits.final_ack or struck.packet != last  # HSK-13
     is_told = struck.sort is Sort.PACKET and is_answered
-    return name in (_SEEN_BY_RECEIVERS if is_told else _IN_TIME_ONLY)
+    receiver = _fault(run, struck).receiver
+    return receiver == "unharmed" or (is_told and receiver == "notices")
 
 
-def _word(run: Run, struck: AppliedFault) -> str:
-    return next((e.word.name for e in run.asked.asked if e.said == struck.said), "")
+def _fault(run: Run, struck: AppliedFault) -> Fault:
+    return next(each.fault for each in run.asked.asked if each.said == struck.said)
+
+
+def _is(run: Run, struck: AppliedFault, name: str) -> bool:
+    return _fault(run, struck).name == name
 
 
 def _power_failed(run: Run) -> bool:
-    return any(_word(run, each) == "power fails" for each in run.struck)
+    return any(_is(run, each, "power fails") for each in run.struck)
 
 
 def _may_change_others(run: Run, struck: AppliedFault) -> bool:
     """Whether it can make a sound message for another sample, or empties a memory."""
-    name = _word(run, struck)
-    if name == "power fails":
+    fault = _fault(run, struck)
+    if fault.name == "power fails":
         return not run.profile.memory.battery
     whole = struck.direction is Direction.FROM_UNIT or struck.sort is Sort.PACKET
-    return not whole and name not in _SEEN_BY_RECEIVERS - {"flip a bit"}
+    return not whole and (not fault.receiver or fault.name == "flip a bit")
 
 
 def _said_of(sample: Sample | None) -> object:

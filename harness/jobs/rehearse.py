@@ -4,8 +4,7 @@ from collections.abc import Callable, Sequence
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
-from emulator.line.applied import AppliedFault, Placed
-from emulator.line.disturbance import Disturbance
+from emulator.line.disturbance import AppliedFault, Disturbance
 from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
 from emulator.line.trouble import Trouble, TroubledUnit
@@ -28,7 +27,7 @@ class Rehearsal:
         profile: Profile,
         *,
         settings: Settings | None = None,
-        disturbances: Sequence[Disturbance | Placed] = (),
+        disturbances: Sequence[Disturbance] = (),
         troubles: Sequence[Trouble] = (),
         link: Link | None = None,
         host_side: bool = False,

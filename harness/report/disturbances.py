@@ -6,16 +6,15 @@ from typing import Any, Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.switches import QUESTIONS
-from emulator.line.applied import AppliedFault
+from emulator.line.disturbance import AppliedFault
 from emulator.line.link import link_lines
 from emulator.line.watch import Sort
 from emulator.unit.schema import keys_of, sections
 from emulator.wire.prose import counted, duration
+from harness.faults.asked import Asked, Disturbances, struck_by
+from harness.faults.catalogue import Fault, Situation, faults, groups, situations
+from harness.faults.grammar import PLACES
 from harness.files.opening import shown
-from harness.jobs.disturb_asked import Asked, Disturbances, struck_by
-from harness.jobs.disturb_scenes import SITUATIONS, Situation
-from harness.jobs.disturb_word import Group, Word
-from harness.jobs.disturb_words import PLACES, WORDS
 
 SCHEMA: Final = "dryload/disturbances/1"
 _SHOWN: Final = 5
@@ -40,7 +39,7 @@ def done_lines(disturbances: Disturbances, struck: Sequence[AppliedFault]) -> li
 
 
 def _done(asked: Asked, struck: Sequence[AppliedFault]) -> str:
-    if asked.lasts:
+    if asked.fault.lasts:
         return "from beginning to end"
     if not struck:
         return "it never came to that"
@@ -82,10 +81,10 @@ def done_document(
         {
             "said": asked.said,
             "situation": asked.situation or None,
-            "name": asked.word.name,
-            "group": str(asked.word.group),
-            "clause": asked.word.clause,
-            "lasts": asked.lasts,
+            "name": asked.fault.name,
+            "group": asked.fault.group,
+            "clause": asked.fault.clause,
+            "lasts": asked.fault.lasts,
             "struck": [_struck_document(each) for each in struck_by(asked, struck)],
         }
         for asked in disturbances.asked
@@ -110,23 +109,24 @@ def _struck_document(struck: AppliedFault) -> dict[str, Any]:
 def list_text(width: int | None) -> list[str]:
     """Return the vocabulary, how to place it, and the everyday situations."""
     lines: list[str] = []
-    for group in Group:
-        lines += [*([""] if lines else []), f"{str(group).capitalize()}"]
-        for word in WORDS:
-            if word.group is group:
-                lines += _broken(f'  {word.name}, as in "{word.example}": {word.does}', width)
+    for group in groups():
+        lines += [*([""] if lines else []), f"{group.capitalize()}"]
+        for fault in faults():
+            if fault.group == group:
+                line = f'  {fault.name}, as in "{fault.example}": {fault.does}'
+                lines += _broken(line, width)
     lines += ["", "Where and when (in any order, as many as are needed)"]
     for phrase in PLACES:
         lines += _broken(f"  {phrase.form:<{_PLACE_WIDTH}}{phrase.does}", width, _PLACE_WIDTH + 2)
     lines += ["", "Everyday situations (a seed may follow: loose plug, seed 3)"]
-    for situation in SITUATIONS:
+    for situation in situations():
         lines += _broken(f"  {situation.name}: {situation.tells}", width)
-    told = f"{counted(len(WORDS), 'disturbance')}, {counted(len(SITUATIONS), 'situation')}."
+    told = f"{counted(len(faults()), 'disturbance')}, {counted(len(situations()), 'situation')}."
     last = f"{told} dryload disturbances NAME tells everything about one."
     return [*lines, "", *_broken(last, width, 0)]
 
 
-def detail_text(found: Sequence[Word | Situation], width: int | None) -> list[str]:
+def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[str]:
     """Return everything about each."""
     lines: list[str] = []
     for each in found:
@@ -134,9 +134,7 @@ def detail_text(found: Sequence[Word | Situation], width: int | None) -> list[st
         if isinstance(each, Situation):
             lines += [each.name, *_broken(f"  sees      {each.tells}", width, 12)]
             lines += [
-                line
-                for said in each.disturbances
-                for line in _broken(f"  does      {said}", width, 12)
+                line for said in each.faults for line in _broken(f"  does      {said}", width, 12)
             ]
             continue
         lines.append(f"{each.name}, {each.group}")
@@ -147,7 +145,8 @@ def detail_text(found: Sequence[Word | Situation], width: int | None) -> list[st
             ("does", each.does),
             ("shows", each.shows),
             ("must", f"{each.must.removesuffix('.')} ({each.clause})."),
-            ("cause", each.cause),
+            ("cause", each.everyday),
+            *(("diagnosis", f"{struck}: {cause}") for struck, cause in each.causes.items()),
         )
         for name, value in rows:
             lines += _broken(f"  {name:<10}{value}", width, 12)
@@ -156,11 +155,11 @@ def detail_text(found: Sequence[Word | Situation], width: int | None) -> list[st
     return lines
 
 
-def _choices(word: Word) -> list[tuple[str, str]]:
+def _choices(fault: Fault) -> list[tuple[str, str]]:
     """Return what may stand for the NAME of a link or the KEY and VALUE of a habit."""
-    if word.name == "link":
+    if fault.name == "link":
         return link_lines()
-    if word.name != "habit":
+    if fault.name != "habit":
         return []
     choices = []
     for section, kind in sections().items():
@@ -171,34 +170,35 @@ def _choices(word: Word) -> list[tuple[str, str]]:
     return choices
 
 
-def document(found: Sequence[Word | Situation]) -> dict[str, Any]:
+def document(found: Sequence[Fault | Situation]) -> dict[str, Any]:
     """Return the vocabulary for programs."""
     return {
         "schema": SCHEMA,
-        "disturbances": [_word_document(each) for each in found if isinstance(each, Word)],
+        "disturbances": [_fault_document(each) for each in found if isinstance(each, Fault)],
         "places": [{"form": phrase.form, "does": phrase.does} for phrase in PLACES],
         "situations": [
-            {"name": each.name, "tells": each.tells, "disturbances": list(each.disturbances)}
+            {"name": each.name, "tells": each.tells, "disturbances": list(each.faults)}
             for each in found
             if isinstance(each, Situation)
         ],
     }
 
 
-def _word_document(word: Word) -> dict[str, Any]:
+def _fault_document(fault: Fault) -> dict[str, Any]:
     return {
-        "name": word.name,
-        "forms": list(word.forms),
-        "more": list(word.more),
-        "group": str(word.group),
-        "usual_place": word.usual or None,
-        "does": word.does,
-        "shows": word.shows,
-        "must": word.must,
-        "clause": word.clause,
-        "cause": word.cause,
-        "example": word.example,
-        "choices": [{"name": name, "tells": tells} for name, tells in _choices(word)],
+        "name": fault.name,
+        "forms": list(fault.forms),
+        "more": list(fault.more),
+        "group": fault.group,
+        "usual_place": fault.usual or (fault.of if fault.of == "replies" else None),
+        "does": fault.does,
+        "shows": fault.shows,
+        "must": fault.must,
+        "clause": fault.clause,
+        "cause": fault.everyday,
+        "example": fault.example,
+        "diagnosed_as": dict(fault.causes),
+        "choices": [{"name": name, "tells": tells} for name, tells in _choices(fault)],
     }
 
 

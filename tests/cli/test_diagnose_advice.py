@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from harness.diagnose.table import TABLE
-from harness.jobs.disturb_situations import read_all
+from harness.faults.reading import read_all
 from tests.cli.runs import run_all
 
 PROSE = {"waits"}

@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from emulator.wire.clauses import clauses
 from harness.cli.disturbances import disturbances
+from harness.faults.catalogue import faults, situations
+from harness.faults.grammar import PLACES
 from harness.files.problem import USAGE, Problem
-from harness.jobs.disturb_scenes import SITUATIONS
-from harness.jobs.disturb_words import PLACES, WORDS
 from harness.report.disturbances import detail_text, list_text
 from tests.cli.replaying import Run
 
@@ -139,7 +139,7 @@ def test_a_capture_is_played_as_it_is(run: Run) -> None:
 
 def test_everything_is_listed() -> None:
     text = listed()
-    for name in [each.name for each in WORDS] + [each.name for each in SITUATIONS]:
+    for name in [each.name for each in faults()] + [each.name for each in situations()]:
         assert f"\n  {name}" in text
     for phrase in PLACES:
         assert f"\n  {phrase.form}" in text
@@ -164,8 +164,8 @@ def test_every_habit_and_every_link_is_told_of() -> None:
 def test_the_document_holds_every_field() -> None:
     document = json.loads(listed("--json"))
     assert document["schema"] == "dryload/disturbances/1"
-    assert [each["name"] for each in document["disturbances"]] == [each.name for each in WORDS]
-    assert [each["name"] for each in document["situations"]] == [each.name for each in SITUATIONS]
+    assert [each["name"] for each in document["disturbances"]] == [each.name for each in faults()]
+    assert [each["name"] for each in document["situations"]] == [each.name for each in situations()]
     assert {each["clause"] for each in document["disturbances"]} <= set(clauses())
     assert all(
         all(each[key] for key in ("does", "shows", "must", "cause", "example", "group"))
@@ -189,7 +189,7 @@ def test_a_name_that_there_is_not(name: str, told: str) -> None:
 
 def test_the_list_names_everything() -> None:
     told = "\n".join(list_text(None))
-    for word in WORDS:
+    for word in faults():
         assert word.name in told
         assert word.example in told
         assert all(form in "\n".join(detail_text([word], None)) for form in word.forms)

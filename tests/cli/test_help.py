@@ -9,7 +9,7 @@ from typing import Final
 import pytest
 
 from harness.cli.main import main
-from harness.jobs.disturb_words import PLACES
+from harness.faults.grammar import PLACES
 
 COMMANDS: Final = (
     *("validate", "replay", "diagnose", "read", "serve", "explain", "diff", "encode", "decode"),

@@ -11,7 +11,7 @@ from typing import Final
 from emulator.line.dice import salt_of
 from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.diagnose.scene import Source
-from harness.jobs.disturb_reading import NotUnderstood
+from harness.faults.reading import NotUnderstood
 from harness.jobs.sources import source_of
 from tests.diagnosis.alike import NOTHING, Alike
 from tests.diagnosis.families import SINGLE

@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Capture
-from emulator.line.applied import AppliedFault
+from emulator.line.disturbance import AppliedFault
 from tests.diagnosis.alike import Alike, View
 from tests.diagnosis.situation import CONTENTS, Content, Dice, Situation, Stays
 

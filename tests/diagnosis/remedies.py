@@ -12,17 +12,17 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.line.applied import Placed
+from emulator.line import effects
 from emulator.line.dice import salt_of
-from emulator.line.effects import Echo, Retell
+from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.placement import EVERYWHERE
 from emulator.line.trouble import Trouble
 from harness.diagnose.cause import Where
 from harness.diagnose.diagnose import diagnose
 from harness.diagnose.table import TABLE
-from harness.jobs.disturb_asked import Asked, NoSpacing
-from harness.jobs.disturb_situations import read_all
+from harness.faults.asked import Asked
+from harness.faults.reading import read_all
 from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome
 from tests.diagnosis.families import family_named
@@ -145,21 +145,21 @@ def _is_mended(asked: tuple[Asked, ...], step: Step) -> bool:
 
 def _steps_against(asked: Asked) -> frozenset[Step]:
     match asked.means:
-        case Placed(effect=Echo()) | Link():
+        case Trouble():
+            return frozenset({Step.UNIT})
+        case Link() | Disturbance(effect=effects.echo):
             return frozenset({Step.WAY_THERE, Step.WAY_BACK})
-        case Placed(effect=Retell()):
+        case Disturbance(effect=effects.retell):
             return frozenset({Step.WAY_BACK, Step.UNIT})  # no byte says who changed an answer
-        case Placed(where=where):
+        case Disturbance(where=where):
             both = where.directions == EVERYWHERE
             there = both or Direction.TO_UNIT in where.directions
             back = both or Direction.FROM_UNIT in where.directions
             return frozenset(
                 {*([Step.WAY_THERE] if there else []), *([Step.WAY_BACK] if back else [])}
             )
-        case NoSpacing():
-            return frozenset({Step.SENDER})
-        case Trouble():
-            return frozenset({Step.UNIT})
+    if asked.fault.sender:
+        return frozenset({Step.SENDER})
     return frozenset({Step.UNIT, Step.FITTING})
 
 

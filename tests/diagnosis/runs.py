@@ -10,13 +10,13 @@ from functools import lru_cache
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction
-from emulator.line.applied import AppliedFault
 from emulator.line.dice import salt_of
+from emulator.line.disturbance import AppliedFault
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import Source
+from harness.faults.reading import read_all
 from harness.files.recorded import BOTH, Recorded, TakenAt, back_to_back
-from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import Dump
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.sources import source_of

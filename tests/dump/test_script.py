@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.passed import passed
 from emulator.dump.script import Cue, Script, cues_of
-from emulator.line.disturbance import AddByte, CutLine, DelayMessage, LoseByte
 from emulator.line.simulate import SimulatedLine
 from tests import oracle
+from tests.edits import add_byte, cut_line, delay_message, lose_byte
 from tests.files.captures import BYTE_NS, FROM, TO, bytewise, captures
 from tests.line.players import Player
 
@@ -59,10 +59,10 @@ def test_a_disturbed_conversation_is_played_as_it_was() -> None:
     line = SimulatedLine(
         Player((60 * MS, b"\xfe"), (99 * MS, ACK)),
         disturbances=[
-            LoseByte(direction=TO, message=0, byte=7),
-            AddByte(direction=TO, message=1, byte=3, value=0xF8),
-            DelayMessage(direction=TO, message=2, by_ns=12_345),
-            CutLine(direction=TO, at_ns=210 * MS),
+            lose_byte(direction=TO, message=0, byte=7),
+            add_byte(direction=TO, message=1, byte=3, value=0xF8),
+            delay_message(direction=TO, message=2, by_ns=12_345),
+            cut_line(direction=TO, at_ns=210 * MS),
         ],
     )
     line.connect(host)

@@ -14,11 +14,11 @@ import pytest
 from emulator.dump.sample import same_samples
 from emulator.unit.memory import Region
 from emulator.unit.profile import profile_names
+from harness.faults.catalogue import faults
+from harness.faults.reading import read_all
 from harness.jobs.campaign import run_campaign
 from harness.jobs.campaign_case import Plan, case_of, dump_of, file_of
-from harness.jobs.campaign_menu import PATTERNS
 from harness.jobs.campaign_run import result_of, run_of
-from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import dumps_in
 from harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
 from harness.judge.finding import Verdict
@@ -167,7 +167,7 @@ def test_a_wish_to_stop_ends_it_and_keeps_what_was_done() -> None:
 
 
 def test_every_pattern_of_the_menu_is_understood() -> None:
-    for pattern in PATTERNS:
+    for pattern in (each for fault in faults() for each in fault.campaign):
         read_all([pattern.format(p=1, o="3rd", n=4, ms=25, s=7)])
 
 

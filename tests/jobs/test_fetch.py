@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.disturbance import CutLine, DelayMessage, Disturbance, LoseByte, LoseMessage
+from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
@@ -15,6 +15,7 @@ from emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
 from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
 from harness.jobs.line import never
 from tests import oracle
+from tests.edits import cut_line, delay_message, lose_byte, lose_message
 from tests.jobs.bench import FROM, PERIOD, SECOND, TO, dump, words
 from tests.jobs.watched import Watched
 
@@ -86,7 +87,7 @@ def test_what_the_unit_holds_is_read_at_once() -> None:
 
 @pytest.mark.parametrize("packet", [0, 1, 60, 127, 128, 138, 139])
 def test_a_packet_that_is_lost_on_the_way_is_noticed_and_all_is_read_again(packet: int) -> None:
-    line = loaded(LoseMessage(direction=FROM, message=FIRST + 1 + packet))
+    line = loaded(lose_message(direction=FROM, message=FIRST + 1 + packet))
     got = read(line)
 
     check_right(got)
@@ -96,8 +97,8 @@ def test_a_packet_that_is_lost_on_the_way_is_noticed_and_all_is_read_again(packe
 
 def test_lost_twice_it_is_read_a_third_time() -> None:
     line = loaded(
-        LoseMessage(direction=FROM, message=FIRST + 5),
-        LoseMessage(direction=FROM, message=FIRST + 141 + 5),
+        lose_message(direction=FROM, message=FIRST + 5),
+        lose_message(direction=FROM, message=FIRST + 141 + 5),
     )
     got = read(line)
 
@@ -107,14 +108,14 @@ def test_lost_twice_it_is_read_a_third_time() -> None:
 
 
 def test_a_packet_that_comes_damaged_never_becomes_a_wrong_sample() -> None:
-    line = loaded(LoseByte(direction=FROM, message=FIRST + 9, byte=50))
+    line = loaded(lose_byte(direction=FROM, message=FIRST + 9, byte=50))
     check_right(read(line))
 
 
 def test_a_unit_that_dies_while_it_is_read_gives_no_sample() -> None:
     alone = loaded()
     begun_ns = alone.now_ns
-    line = loaded(CutLine(direction=FROM, at_ns=begun_ns + 3 * SECOND))
+    line = loaded(cut_line(direction=FROM, at_ns=begun_ns + 3 * SECOND))
     got = read(line)
 
     assert got.sample is None
@@ -126,7 +127,7 @@ def test_a_unit_that_dies_while_it_is_read_gives_no_sample() -> None:
 
 def test_with_nobody_there_nothing_is_read() -> None:
     line = loaded()
-    line = loaded(CutLine(direction=TO, at_ns=line.now_ns))
+    line = loaded(cut_line(direction=TO, at_ns=line.now_ns))
     got = read(line)
 
     assert (got.header, got.sample, got.packets, got.data) == (None, None, 0, b"")
@@ -174,13 +175,13 @@ def test_questions_beside_the_dump_are_asked_and_what_is_not_answered_is_told() 
     plain = loaded()
     check_right(read(plain))
     # The same again, with a cable that breaks when the dump is through and the name is asked for.
-    got = read(loaded(CutLine(direction=TO, at_ns=plain.now_ns)), questions=[NAME])
+    got = read(loaded(cut_line(direction=TO, at_ns=plain.now_ns)), questions=[NAME])
     assert got.sample is not None
     assert got.unanswered == (NAME,)
 
 
 def test_a_request_that_is_lost_is_repeated_where_that_is_wanted() -> None:
-    lost = LoseMessage(direction=TO, message=1 + 140)
+    lost = lose_message(direction=TO, message=1 + 140)
     line = loaded(lost)
     fetched = read(line, asks_twice=True)
     assert fetched.sample is not None
@@ -198,7 +199,7 @@ def test_what_is_not_there_is_asked_for_twice_and_no_more() -> None:
 
 
 def test_a_unit_whose_owner_has_to_press_a_key_first_is_waited_for_as_long_as_was_said() -> None:
-    walked = DelayMessage(direction=FROM, message=FIRST, by_ns=29 * SECOND)
+    walked = delay_message(direction=FROM, message=FIRST, by_ns=29 * SECOND)
     assert read(loaded(walked)).unread == "the unit did not answer the request for the sample"
     line = loaded(walked)
     check_right(read(line, answer_ns=30 * SECOND))

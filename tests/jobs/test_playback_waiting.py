@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from emulator.dump.capture import Capture, Passage
 from emulator.dump.script import Cue, Script, is_faster_than_a_line, waiting_cues_of
 from emulator.dump.sender import Sender
-from emulator.line.disturbance import CutLine, DelayMessage, Disturbance
+from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
@@ -19,6 +19,7 @@ from harness.files.capture_file import CaptureFile, CaptureForm
 from harness.files.recorded import Recorded
 from harness.jobs.playback import Playback, PlayedCapture
 from tests import oracle
+from tests.edits import cut_line, delay_message
 from tests.files.captures import captures
 from tests.jobs.bench import FROM, SECOND, TO, dump, words
 from tests.jobs.watched import Watched
@@ -187,7 +188,7 @@ def test_the_same_unit_says_the_same_and_nothing_is_claimed_of_its_insides(start
 
 @pytest.mark.parametrize("late_ns", [1, MS, 19 * MS, 150 * MS])
 def test_answers_that_are_late_as_a_port_makes_them_change_nothing(late_ns: int) -> None:
-    delays = [DelayMessage(direction=FROM, message=at, by_ns=late_ns) for at in range(0, 11, 2)]
+    delays = [delay_message(direction=FROM, message=at, by_ns=late_ns) for at in range(0, 11, 2)]
     result = play(*delays, recorded=recorded())
 
     assert result.is_well
@@ -196,7 +197,7 @@ def test_answers_that_are_late_as_a_port_makes_them_change_nothing(late_ns: int)
 
 def test_a_unit_that_is_silent_is_not_waited_for_at_each_message() -> None:
     was = recorded()
-    result = play(CutLine(direction=FROM, at_ns=0), recorded=was)
+    result = play(cut_line(direction=FROM, at_ns=0), recorded=was)
 
     assert not result.is_well
     assert result.passed.bytes_of(TO) == was.capture.bytes_of(TO)

@@ -5,12 +5,12 @@ from pathlib import Path
 import pytest
 
 from emulator.dump.capture import Direction
-from emulator.line.disturbance import FlipBit
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import load
 from harness.jobs.dumps import dumps_in, readdressed
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
+from tests.edits import flip_bit
 
 TICK = Path(__file__).parent.parent.parent / "captures_demo" / "good" / "tick.syx"
 
@@ -21,7 +21,7 @@ TICK = Path(__file__).parent.parent.parent / "captures_demo" / "good" / "tick.sy
 @pytest.mark.parametrize("packet", [0, 1])
 def test_one_flipped_bit_is_healed(unit: str, packet: int) -> None:
     # Message 0 is the header.  A receiver that finds a wrong sum asks again (HSK-06, M1 p. 39).
-    flip = FlipBit(direction=Direction.TO_UNIT, message=1 + packet, byte=40, bit=3)
+    flip = flip_bit(direction=Direction.TO_UNIT, message=1 + packet, byte=40, bit=3)
     profile = load_profile(unit)
     rehearsal = Rehearsal(profile, disturbances=[flip])
     (dump,) = dumps_in(load(str(TICK)))

@@ -6,21 +6,21 @@ import pytest
 
 from emulator.dump.capture import Direction
 from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
+from tests.edits import (
+    add_byte,
+    cut_line,
+    delay_message,
+    flip_bit,
+    lose_byte,
+    lose_message,
+    repeat_message,
+)
 from tests.jobs.bench import (
     FROM,
     SECOND,
@@ -46,11 +46,11 @@ MS = 1_000_000
 @pytest.mark.parametrize(
     "disturbance",
     [
-        FlipBit(direction=TO, message=PACKET_1, byte=60, bit=3),
-        FlipBit(direction=TO, message=PACKET_1, byte=125, bit=0),
-        FlipBit(direction=TO, message=PACKET_1, byte=60, bit=7),
-        LoseByte(direction=TO, message=PACKET_1, byte=60),
-        AddByte(direction=TO, message=PACKET_1, byte=60, value=0x11),
+        flip_bit(direction=TO, message=PACKET_1, byte=60, bit=3),
+        flip_bit(direction=TO, message=PACKET_1, byte=125, bit=0),
+        flip_bit(direction=TO, message=PACKET_1, byte=60, bit=7),
+        lose_byte(direction=TO, message=PACKET_1, byte=60),
+        add_byte(direction=TO, message=PACKET_1, byte=60, value=0x11),
     ],
     ids=["data bit", "checksum bit", "status byte", "lost byte", "added byte"],
 )
@@ -69,7 +69,7 @@ def test_a_packet_that_suffers_is_sent_again_and_the_whole_is_verified(
 
 
 def test_as_many_packets_as_suffer_are_sent_again() -> None:
-    flips = [FlipBit(direction=TO, message=at, byte=9, bit=0) for at in (1, 3, 5, 7)]
+    flips = [flip_bit(direction=TO, message=at, byte=9, bit=0) for at in (1, 3, 5, 7)]
     transfer = rehearsal(unit(), *flips).replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
     assert (transfer.sent, transfer.resent) == (4, 4)
@@ -78,13 +78,13 @@ def test_as_many_packets_as_suffer_are_sent_again() -> None:
 
 def test_a_clock_inside_a_message_does_no_harm() -> None:
     # real-time bytes may stand in any message (M1 pp. 5, 29)
-    clock = [AddByte(direction=TO, message=at, byte=9, value=0xF8) for at in range(4)]
+    clock = [add_byte(direction=TO, message=at, byte=9, value=0xF8) for at in range(4)]
     transfer = rehearsal(unit(), *clock).replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.findings) == (LOADED, True, ())
 
 
 def test_a_repeated_packet_is_not_stored_twice() -> None:
-    again = RepeatMessage(direction=TO, message=PACKET_1)
+    again = repeat_message(direction=TO, message=PACKET_1)
     rehearsed = rehearsal(unit(), again)
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
@@ -95,8 +95,8 @@ def test_a_repeated_packet_is_not_stored_twice() -> None:
 
 def test_a_unit_that_stores_it_twice_is_found_out_by_reading_back() -> None:
     profile = unit(habits={"repeated_packet": "store"})
-    lost_ack = LoseMessage(direction=FROM, message=2)  # header, packet 0, packet 1
-    again = RepeatMessage(direction=TO, message=PACKET_1)
+    lost_ack = lose_message(direction=FROM, message=2)  # header, packet 0, packet 1
+    again = repeat_message(direction=TO, message=PACKET_1)
     transfer = rehearsal(profile, lost_ack, again).replay.play(dump(words(160)))
     assert transfer.verified is False
     assert transfer.outcome is CHANGED
@@ -108,7 +108,7 @@ def test_a_unit_that_stores_it_twice_is_found_out_by_reading_back() -> None:
 
 def test_two_flips_in_one_column_pass_every_checksum_and_no_comparison() -> None:
     # the checksum is an exclusive-or: two flips in one column undo each other in it (M1 p. 37)
-    flips = [FlipBit(direction=TO, message=PACKET_1, byte=at, bit=5) for at in (5, 17)]
+    flips = [flip_bit(direction=TO, message=PACKET_1, byte=at, bit=5) for at in (5, 17)]
     rehearsed = rehearsal(unit(), *flips)
     transfer = rehearsed.replay.play(dump())
     assert kinds(said(rehearsed, FROM))[:5] == ["ACK"] * 5
@@ -127,7 +127,7 @@ def test_two_flips_in_one_column_pass_every_checksum_and_no_comparison() -> None
 
 
 def test_nobody_notices_two_flips_without_reading_back_but_an_emulated_memory() -> None:
-    flips = [FlipBit(direction=TO, message=PACKET_1, byte=at, bit=5) for at in (5, 17)]
+    flips = [flip_bit(direction=TO, message=PACKET_1, byte=at, bit=5) for at in (5, 17)]
     transfer = rehearsal(unit(), *flips, read_back=False).replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.is_well) == (CHANGED, None, False)
 
@@ -136,7 +136,7 @@ def test_nobody_notices_two_flips_without_reading_back_but_an_emulated_memory() 
 
 
 def test_a_header_with_another_number_goes_to_another_slot() -> None:
-    flip = FlipBit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
+    flip = flip_bit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
     rehearsed = rehearsal(unit(), flip)
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (CHANGED, None, 6)
@@ -145,14 +145,14 @@ def test_a_header_with_another_number_goes_to_another_slot() -> None:
 
 
 def test_a_header_with_another_rate_is_noticed() -> None:
-    flip = FlipBit(direction=TO, message=0, byte=7, bit=3)  # 22,676 ns become 22,684
+    flip = flip_bit(direction=TO, message=0, byte=7, bit=3)  # 22,676 ns become 22,684
     transfer = rehearsal(unit(), flip).replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert "the sample rate is 44,083.936 Hz and not 44,099.488 Hz" in transfer.reason
 
 
 def test_a_header_with_a_smaller_length_loses_words() -> None:
-    flip = FlipBit(direction=TO, message=0, byte=10, bit=6)  # 121 become 57
+    flip = flip_bit(direction=TO, message=0, byte=10, bit=6)  # 121 become 57
     rehearsed = rehearsal(unit(), flip)
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
@@ -161,7 +161,7 @@ def test_a_header_with_a_smaller_length_loses_words() -> None:
 
 
 def test_a_header_with_a_larger_length_waits_for_more() -> None:
-    flip = FlipBit(direction=TO, message=0, byte=11, bit=0)  # 121 become 249
+    flip = flip_bit(direction=TO, message=0, byte=11, bit=0)  # 121 become 249
     transfer = rehearsal(unit(), flip).replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (INCOMPLETE, None, None)
     assert "gave up waiting for the rest" in transfer.reason
@@ -171,7 +171,7 @@ def test_a_header_with_a_larger_length_waits_for_more() -> None:
 
 
 def test_a_packet_that_never_arrives_leaves_the_dump_incomplete() -> None:
-    lost = LoseMessage(direction=TO, message=PACKET_1)
+    lost = lose_message(direction=TO, message=PACKET_1)
     rehearsed = rehearsal(unit(), lost, after_silence="go on")  # as the standard allows
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (INCOMPLETE, None, None)
@@ -184,7 +184,7 @@ def test_a_packet_that_never_arrives_leaves_the_dump_incomplete() -> None:
 def test_a_unit_that_asks_for_the_packet_it_misses_gets_it() -> None:
     # a jump is answered with NAK of the number that came: the sender repeats that one, not more
     profile = unit(habits={"number_jump": "nak", "nak_limit": 0})
-    lost = LoseMessage(direction=TO, message=PACKET_1)
+    lost = lose_message(direction=TO, message=PACKET_1)
     transfer = rehearsal(profile, lost, after_silence="go on").replay.play(dump())
     assert transfer.outcome is INCOMPLETE
     assert transfer.sent == 3
@@ -196,7 +196,7 @@ def test_what_a_unit_that_answers_does_not_answer_is_sent_again(
     lost: int, direction: Direction
 ) -> None:
     # packets 0 to 3 and, the other way, their answers; the last is among them
-    rehearsed = rehearsal(unit(), LoseMessage(direction=direction, message=lost))
+    rehearsed = rehearsal(unit(), lose_message(direction=direction, message=lost))
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.resent) == (LOADED, True, 1)
     assert in_slot(rehearsed, 2) == words(121)
@@ -207,7 +207,7 @@ def test_what_a_unit_that_answers_does_not_answer_is_sent_again(
 
 
 def test_a_unit_that_dies_is_not_talked_to_for_long() -> None:
-    rehearsed = rehearsal(unit(), CutLine(direction=TO, at_ns=500 * MS))
+    rehearsed = rehearsal(unit(), cut_line(direction=TO, at_ns=500 * MS))
     transfer = rehearsed.replay.play(dump(words(40_000)))
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
     assert transfer.reason == f"the unit did not answer packet {transfer.sent - 1}"
@@ -219,7 +219,7 @@ def test_a_unit_that_dies_is_not_talked_to_for_long() -> None:
 
 @pytest.mark.parametrize(("partial", "slot"), [("drop", None), ("keep", 2)])
 def test_a_line_that_is_cut_on_the_way_there(partial: str, slot: int | None) -> None:
-    cut = CutLine(direction=TO, at_ns=70 * MS)  # in packet 1
+    cut = cut_line(direction=TO, at_ns=70 * MS)  # in packet 1
     profile = unit(habits={"partial": partial})
     rehearsed = rehearsal(profile, cut)
     transfer = rehearsed.replay.play(dump())
@@ -229,7 +229,7 @@ def test_a_line_that_is_cut_on_the_way_there(partial: str, slot: int | None) -> 
 
 
 def test_a_line_that_is_cut_on_the_way_back_from_the_beginning() -> None:
-    rehearsed = rehearsal(unit(), CutLine(direction=FROM, at_ns=0))
+    rehearsed = rehearsal(unit(), cut_line(direction=FROM, at_ns=0))
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (UNCONFIRMED, None, 2)
     assert transfer.is_well  # an emulated memory tells
@@ -238,7 +238,7 @@ def test_a_line_that_is_cut_on_the_way_back_from_the_beginning() -> None:
 
 
 def test_a_line_that_is_cut_on_the_way_back_later() -> None:
-    transfer = rehearsal(unit(), CutLine(direction=FROM, at_ns=60 * MS)).replay.play(dump())
+    transfer = rehearsal(unit(), cut_line(direction=FROM, at_ns=60 * MS)).replay.play(dump())
     assert transfer.outcome is UNCONFIRMED
     assert transfer.reason == "2 packets were never answered, the first is packet 1"
 
@@ -249,7 +249,7 @@ def test_a_sender_that_stops_at_silence_says_at_which_packet(extended: bool) -> 
     rehearsed = Rehearsal(
         unit(),
         settings=Settings(sender=SenderSwitches(after_silence="stop")),
-        disturbances=[CutLine(direction=FROM, at_ns=65 * MS)],
+        disturbances=[cut_line(direction=FROM, at_ns=65 * MS)],
     )
     transfer = rehearsed.replay.play(dump(extended=extended))
     assert transfer.reason == "the unit did not answer packet 1"
@@ -257,14 +257,14 @@ def test_a_sender_that_stops_at_silence_says_at_which_packet(extended: bool) -> 
 
 
 def test_a_line_that_is_cut_while_reading_back() -> None:
-    transfer = rehearsal(unit(), CutLine(direction=FROM, at_ns=320 * MS)).replay.play(dump())
+    transfer = rehearsal(unit(), cut_line(direction=FROM, at_ns=320 * MS)).replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, None)
     assert transfer.unread == "it ended after 2 packets"
     assert clauses(transfer) == []  # what reading back met is not held against sending
 
 
 def test_a_lost_answer_is_survived() -> None:
-    lost = LoseMessage(direction=FROM, message=2)
+    lost = lose_message(direction=FROM, message=2)
     rehearsed = rehearsal(unit(), lost, after_silence="go on")
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.resent) == (LOADED, True, 0)
@@ -276,7 +276,7 @@ def test_a_lost_answer_is_survived() -> None:
 
 
 def test_a_late_answer_is_noted_as_late() -> None:
-    late = DelayMessage(direction=FROM, message=2, by_ns=30 * MS)
+    late = delay_message(direction=FROM, message=2, by_ns=30 * MS)
     waited = rehearsal(unit(), late).replay.play(dump())
     assert (waited.outcome, waited.verified, waited.resent) == (LOADED, True, 0)
     transfer = rehearsal(unit(), late, after_silence="go on").replay.play(dump())
@@ -292,7 +292,7 @@ def test_a_late_answer_is_noted_as_late() -> None:
 def test_a_unit_that_asks_to_wait_and_never_goes_on(sensing: bool) -> None:
     # the WAIT for packet 0 is there after 56.20 ms, and its ACK would be after 58.20
     profile = unit(habits={"wait_before_ack": True, "active_sensing": sensing})
-    rehearsed = rehearsal(profile, CutLine(direction=FROM, at_ns=57 * MS))
+    rehearsed = rehearsal(profile, cut_line(direction=FROM, at_ns=57 * MS))
     transfer = rehearsed.replay.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.sent) == (INCOMPLETE, None, 1)
     assert transfer.reason == "the unit asked to wait at packet 0 and never went on"

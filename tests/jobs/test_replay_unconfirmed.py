@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from emulator.line.disturbance import FlipBit
 from harness.jobs.outcome import Outcome
 from harness.jobs.timing import Wait
+from tests.edits import flip_bit
 from tests.jobs.bench import FROM, SECOND, SMALL, TO, clauses, dump, rehearsal, said, unit
 
 LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
@@ -88,6 +88,6 @@ def test_where_nothing_can_be_read_back_the_emulated_memory_tells() -> None:
 
 
 def test_an_unconfirmed_sample_that_the_memory_has_under_another_number_is_not_well() -> None:
-    flip = FlipBit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
+    flip = flip_bit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
     transfer = rehearsal(unit("thunder-sheet"), flip).replay.play(dump())
     assert (transfer.outcome, transfer.slot, transfer.is_well) == (UNCONFIRMED, 6, False)

@@ -6,22 +6,22 @@ from typing import Literal
 
 import pytest
 
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance
 from emulator.line.link import Habit, Link
 from harness.files.recorded import Recorded
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 from harness.judge.dialogue.judge import Ended, Verdicts, judge_capture
 from harness.judge.finding import Answerable, Verdict
+from tests.edits import (
+    add_byte,
+    cut_line,
+    delay_message,
+    flip_bit,
+    lose_byte,
+    lose_message,
+    repeat_message,
+)
 from tests.jobs.bench import dump, rehearsal, unit, words
 from tests.judge.talking import FROM, MS, TO, accusations, of_clause
 
@@ -38,21 +38,21 @@ def judged(*disturbances: Disturbance, again: bool = False, count: int = 400) ->
 
 # What is done, and the clause under which it is found.
 DONE: dict[str, tuple[Disturbance, str]] = {
-    "a bit of the data": (FlipBit(direction=TO, message=HIT, byte=42, bit=2), "PKT-05"),
-    "a bit of the number": (FlipBit(direction=TO, message=HIT, byte=4, bit=1), "PKT-05"),
-    "the F7": (FlipBit(direction=TO, message=HIT, byte=126, bit=7), "FRM-01"),
-    "a byte lost": (LoseByte(direction=TO, message=HIT, byte=40), "PKT-01"),
-    "a byte added": (AddByte(direction=TO, message=HIT, byte=40, value=5), "PKT-01"),
-    "a note inside": (AddByte(direction=TO, message=HIT, byte=40, value=0x90), "PKT-01"),
-    "a packet lost": (LoseMessage(direction=TO, message=HIT), "PKT-10"),
-    "a packet twice": (RepeatMessage(direction=TO, message=HIT), "PKT-11"),
-    "an ACK lost": (LoseMessage(direction=FROM, message=HIT), "TIM-04"),
-    "an ACK twice": (RepeatMessage(direction=FROM, message=HIT), "DEV-05"),
-    "an ACK late": (DelayMessage(direction=FROM, message=HIT, by_ns=30 * MS), "TIM-04"),
-    "an ACK very late": (DelayMessage(direction=FROM, message=HIT, by_ns=60 * MS), "TIM-04"),
-    "ACK becomes NAK": (FlipBit(direction=FROM, message=HIT, byte=3, bit=0), "HSK-06"),
-    "another number in an ACK": (FlipBit(direction=FROM, message=HIT, byte=4, bit=3), "HSK-02"),
-    "the unit goes silent": (CutLine(direction=FROM, at_ns=205 * MS), "TIM-04"),
+    "a bit of the data": (flip_bit(direction=TO, message=HIT, byte=42, bit=2), "PKT-05"),
+    "a bit of the number": (flip_bit(direction=TO, message=HIT, byte=4, bit=1), "PKT-05"),
+    "the F7": (flip_bit(direction=TO, message=HIT, byte=126, bit=7), "FRM-01"),
+    "a byte lost": (lose_byte(direction=TO, message=HIT, byte=40), "PKT-01"),
+    "a byte added": (add_byte(direction=TO, message=HIT, byte=40, value=5), "PKT-01"),
+    "a note inside": (add_byte(direction=TO, message=HIT, byte=40, value=0x90), "PKT-01"),
+    "a packet lost": (lose_message(direction=TO, message=HIT), "PKT-10"),
+    "a packet twice": (repeat_message(direction=TO, message=HIT), "PKT-11"),
+    "an ACK lost": (lose_message(direction=FROM, message=HIT), "TIM-04"),
+    "an ACK twice": (repeat_message(direction=FROM, message=HIT), "DEV-05"),
+    "an ACK late": (delay_message(direction=FROM, message=HIT, by_ns=30 * MS), "TIM-04"),
+    "an ACK very late": (delay_message(direction=FROM, message=HIT, by_ns=60 * MS), "TIM-04"),
+    "ACK becomes NAK": (flip_bit(direction=FROM, message=HIT, byte=3, bit=0), "HSK-06"),
+    "another number in an ACK": (flip_bit(direction=FROM, message=HIT, byte=4, bit=3), "HSK-02"),
+    "the unit goes silent": (cut_line(direction=FROM, at_ns=205 * MS), "TIM-04"),
 }
 
 
@@ -80,12 +80,12 @@ def test_a_sender_that_repeats_is_not_accused_either(what: str) -> None:
 
 def test_the_same_line_undisturbed_says_nothing() -> None:
     assert judged().all_findings == ()
-    clock = AddByte(direction=TO, message=HIT, byte=40, value=0xF8)
+    clock = add_byte(direction=TO, message=HIT, byte=40, value=0xF8)
     assert judged(clock).all_findings == ()  # real-time bytes may be anywhere (FRM-03)
 
 
 def test_what_was_healed_is_not_broken() -> None:
-    verdicts = judged(FlipBit(direction=TO, message=HIT, byte=42, bit=2))
+    verdicts = judged(flip_bit(direction=TO, message=HIT, byte=42, bit=2))
 
     assert verdicts.worst is Verdict.RIG
     assert verdicts.dumps[0].ended is Ended.WHOLE
@@ -93,7 +93,7 @@ def test_what_was_healed_is_not_broken() -> None:
 
 
 def test_what_was_not_healed_is_broken_and_nobody_but_the_line_is_to_blame() -> None:
-    played = rehearsal(unit("thunder-sheet"), FlipBit(direction=TO, message=HIT, byte=42, bit=2))
+    played = rehearsal(unit("thunder-sheet"), flip_bit(direction=TO, message=HIT, byte=42, bit=2))
     played.replay.play(dump(words(400)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
@@ -102,7 +102,7 @@ def test_what_was_not_healed_is_broken_and_nobody_but_the_line_is_to_blame() -> 
 
 
 def test_places_do_not_wrap() -> None:
-    late = FlipBit(direction=TO, message=131, byte=42, bit=2)
+    late = flip_bit(direction=TO, message=131, byte=42, bit=2)
 
     (finding,) = of_clause(judged(late, count=5400), "PKT-05")
 

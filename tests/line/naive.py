@@ -7,16 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance
 from tests.line.players import BYTE_NS
 
 Slots = list[int | None]
@@ -39,10 +30,10 @@ class NaiveWire:
         slots: Slots = list(message)
         late_ns = 0
         for each in self.disturbances:
-            if isinstance(each, CutLine) or each.message != len(self.left_ns):
+            if not each.where.first <= len(self.left_ns) <= (each.where.last or 0):
                 continue
-            if isinstance(each, DelayMessage):
-                late_ns += each.by_ns
+            if each.effect.__name__ == "delay":
+                late_ns += each.settings["by_ns"]
             else:
                 slots = changed(slots, each)
         came = [
@@ -51,8 +42,8 @@ class NaiveWire:
             if byte is not None
         ]
         for each in self.disturbances:
-            if isinstance(each, CutLine):
-                came = [(at_ns, byte) for at_ns, byte in came if at_ns < each.at_ns]
+            if each.effect.__name__ == "unplug":
+                came = [(at_ns, byte) for at_ns, byte in came if at_ns <= each.settings["from_ns"]]
         self.arrivals += came
         self.left_ns.append(left_ns)
         self._free_ns = max([left_ns, *(at_ns for at_ns, _ in came)])
@@ -61,18 +52,21 @@ class NaiveWire:
 def changed(slots: Slots, how: Disturbance) -> Slots:
     """Return the slots of one message after one disturbance; places count bytes, not silence."""
     there = [place for place, byte in enumerate(slots) if byte is not None]
-    new = list(slots)
-    if isinstance(how, FlipBit) and how.byte < len(there):
-        byte = new[there[how.byte]]
+    at, new = how.where.byte, list(slots)
+    name = how.effect.__name__
+    if at is not None and at < len(there):
+        place = there[at]
+        byte = new[place]
         assert byte is not None
-        new[there[how.byte]] = byte ^ (1 << how.bit)
-    elif isinstance(how, LoseByte) and how.byte < len(there):
-        new[there[how.byte]] = None
-    elif isinstance(how, AddByte) and there and how.byte <= len(there):
-        new.insert(there[how.byte] if how.byte < len(there) else there[-1] + 1, how.value)
-    elif isinstance(how, LoseMessage):
+        if name == "flip_one":
+            new[place] = byte ^ (1 << how.settings["bit"])
+        elif name == "lose_bytes":
+            new[place] = None
+        elif name == "add_bytes":
+            new[place:place] = how.settings["values"]
+    elif name == "lose":
         new = [None] * len(new)
-    elif isinstance(how, RepeatMessage) and there:
+    elif name == "repeat" and there:
         once = new[there[0] : there[-1] + 1]
         new = new[: there[-1] + 1] + once
     return new

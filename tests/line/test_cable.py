@@ -9,17 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from emulator.line import effects
 from emulator.line.cable import Cable
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance, Effect, Strikes
+from emulator.line.placement import Placement
 from tests import oracle
 from tests.line.naive import NaiveWire, acting
 from tests.line.players import BYTE_NS, TO, apart
@@ -42,19 +35,35 @@ MESSAGES = st.sampled_from(
         b"\x01\x02",
     ]
 )
+
+
+def at(effect: Effect, message: int, byte: int | None = None, **settings: object) -> Disturbance:
+    where = Placement(first=message, last=message, byte=byte)
+    return Disturbance(effect=effect, settings=settings, where=where)
+
+
+def unplugged(last_ns: int) -> Disturbance:
+    """Nothing arrives after an instant."""
+    return Disturbance(effect=effects.unplug, settings={"from_ns": last_ns}, where=Placement())
+
+
 PLACE = st.integers(0, 8)
-WHERE = {"direction": st.just(TO), "message": st.integers(0, 3)}
+NUMBER = st.integers(0, 3)
 PLACED: st.SearchStrategy[Disturbance] = st.one_of(
-    st.builds(FlipBit, **WHERE, byte=PLACE, bit=st.integers(0, 7)),
-    st.builds(LoseByte, **WHERE, byte=PLACE),
-    st.builds(AddByte, **WHERE, byte=PLACE, value=st.integers(0, 255)),
-    st.builds(LoseMessage, **WHERE),
-    st.builds(RepeatMessage, **WHERE),
-    st.builds(DelayMessage, **WHERE, by_ns=st.integers(0, 3_000_000)),
+    st.builds(at, st.just(effects.flip_one), NUMBER, PLACE, bit=st.integers(0, 7)),
+    st.builds(at, st.just(effects.lose_bytes), NUMBER, PLACE),
+    st.builds(
+        at,
+        st.just(effects.add_bytes),
+        NUMBER,
+        PLACE,
+        values=st.lists(st.integers(0, 255), min_size=1, max_size=3),
+    ),
+    st.builds(at, st.just(effects.lose), NUMBER),
+    st.builds(at, st.just(effects.repeat), NUMBER),
+    st.builds(at, st.just(effects.delay), NUMBER, by_ns=st.integers(1, 3_000_000)),
 )
-CUTS: st.SearchStrategy[Disturbance] = st.builds(
-    CutLine, direction=st.just(TO), at_ns=st.integers(0, 40 * BYTE_NS)
-)
+CUTS = st.builds(unplugged, st.integers(0, 40 * BYTE_NS))
 SENDS = st.lists(st.tuples(st.integers(0, 4_000_000), MESSAGES), min_size=1, max_size=5)
 
 
@@ -62,7 +71,7 @@ def both(
     sends: Sequence[tuple[int, bytes]], disturbances: Sequence[Disturbance] = ()
 ) -> tuple[Cable, NaiveWire]:
     """Send the same over the cable and over the naive wire; instants are gaps between sends."""
-    cable, naive = Cable(TO, disturbances), NaiveWire(disturbances)
+    cable, naive = Cable(TO, Strikes(disturbances)), NaiveWire(disturbances)
     now_ns = 0
     for gap_ns, message in sends:
         now_ns += gap_ns
@@ -115,7 +124,7 @@ def test_a_stretch_ends_wherever_a_message_ends_or_is_cut(
 
 def test_a_status_byte_that_cuts_a_packet_is_told_of_at_once() -> None:
     # bit 7 turned over makes 8n-En of a data byte: it ends the message (M1 p. 29, table VII)
-    cable, _ = both([(0, PACKET)], [FlipBit(direction=TO, message=0, byte=50, bit=7)])
+    cable, _ = both([(0, PACKET)], [at(effects.flip_one, 0, 50, bit=7)])
     assert PACKET[50] ^ 0x80 == 0xAD
     assert list(cable.arrivals) == [
         (51 * BYTE_NS, PACKET[:50] + b"\xad"),
@@ -124,7 +133,7 @@ def test_a_status_byte_that_cuts_a_packet_is_told_of_at_once() -> None:
 
 
 def test_a_start_cuts_the_message_before_it_that_lost_its_end() -> None:
-    cable, _ = both([(0, PACKET), (0, ACK)], [LoseByte(direction=TO, message=0, byte=126)])
+    cable, _ = both([(0, PACKET), (0, ACK)], [at(effects.lose_bytes, 0, 126)])
     assert list(cable.arrivals) == [
         (126 * BYTE_NS, PACKET[:126]),
         (128 * BYTE_NS, b"\xf0"),
@@ -140,7 +149,7 @@ def test_a_broken_message_is_told_of_where_it_ends_although_nobody_disturbed_it(
 
 
 def test_bytes_with_a_gap_between_them_are_two_stretches() -> None:
-    cable, _ = both([(0, PACKET)], [LoseByte(direction=TO, message=0, byte=10)])
+    cable, _ = both([(0, PACKET)], [at(effects.lose_bytes, 0, 10)])
     assert list(cable.arrivals) == [
         (10 * BYTE_NS, PACKET[:10]),
         (127 * BYTE_NS, PACKET[11:]),
@@ -148,7 +157,7 @@ def test_bytes_with_a_gap_between_them_are_two_stretches() -> None:
 
 
 def test_a_delayed_message_holds_up_what_follows_and_not_what_its_sender_believes() -> None:
-    cable, _ = both([(0, ACK), (0, ACK)], [DelayMessage(direction=TO, message=0, by_ns=5_000_001)])
+    cable, _ = both([(0, ACK), (0, ACK)], [at(effects.delay, 0, by_ns=5_000_001)])
     assert list(cable.arrivals) == [
         (6 * BYTE_NS + 5_000_001, ACK),
         (12 * BYTE_NS + 5_000_001, ACK),
@@ -157,19 +166,19 @@ def test_a_delayed_message_holds_up_what_follows_and_not_what_its_sender_believe
 
 def test_from_the_cut_on_nothing_arrives() -> None:
     sends = [(0, ACK), (0, ACK)]
-    cable, _ = both(sends, [CutLine(direction=TO, at_ns=8 * BYTE_NS)])
+    cable, _ = both(sends, [unplugged(8 * BYTE_NS - 1)])
     assert list(cable.arrivals) == [(6 * BYTE_NS, ACK), (7 * BYTE_NS, ACK[:1])]
 
 
 def test_a_lost_message_keeps_the_wire_busy_and_says_nothing() -> None:
-    cable, _ = both([(0, ACK), (0, ACK)], [LoseMessage(direction=TO, message=0)])
+    cable, _ = both([(0, ACK), (0, ACK)], [at(effects.lose, 0)])
     assert list(cable.arrivals) == [(12 * BYTE_NS, ACK)]
 
 
 def test_stretches_never_overlap() -> None:
     disturbances: list[Disturbance] = [
-        LoseByte(direction=TO, message=0, byte=2),
-        RepeatMessage(direction=TO, message=0),
+        at(effects.lose_bytes, 0, 2),
+        at(effects.repeat, 0),
     ]
     cable, _ = both([(0, ACK), (0, ACK)], disturbances)
     instants = [at_ns for at_ns, _ in apart(cable.arrivals)]

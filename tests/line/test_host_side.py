@@ -10,15 +10,15 @@ import pytest
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import Sample
-from emulator.line.disturbance import DelayMessage, LoseMessage
 from emulator.line.link import link_named
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.profile import load_profile
+from harness.faults.reading import read_all
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.disturb_situations import read_all
 from harness.jobs.dumps import Dump, dumps_in
 from harness.jobs.rehearse import Rehearsal
 from tests import oracle
+from tests.edits import delay_message, lose_message
 from tests.line.players import Player
 
 BYTE_NS = 320_000  # M1 p. 1
@@ -103,7 +103,7 @@ SIX, MOST = 6 * BYTE_NS, 127 * BYTE_NS  # M1 pp. 36, 37
 
 def test_a_message_is_one_passage_and_ends_when_its_last_byte_leaves() -> None:
     host, unit = Player((0, LONG), (0, ACK)), Player()
-    late = DelayMessage(direction=TO, message=0, by_ns=7)
+    late = delay_message(direction=TO, message=0, by_ns=7)
     line = SimulatedLine(unit, disturbances=[late], host_side=True)
     line.connect(host)
     line.run(lambda: host.is_over)
@@ -139,7 +139,7 @@ def test_an_echo_arrives_at_the_host_as_it_does_on_the_line() -> None:
 @pytest.mark.parametrize("is_lost", [False, True])
 def test_the_message_of_a_host_that_was_taken_away_leaves_all_the_same(is_lost: bool) -> None:
     first, second, unit = Player((0, LONG)), Player((0, ACK)), Player()
-    lost = [LoseMessage(direction=TO, message=0)] if is_lost else []
+    lost = [lose_message(direction=TO, message=0)] if is_lost else []
     line = SimulatedLine(unit, disturbances=lost, host_side=True)
     line.connect(first)
     line.run(lambda: False, until_ns=5)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from emulator.dump.sender import Outgoing, Sender
-from emulator.line.disturbance import DelayMessage
 from tests import oracle
+from tests.edits import delay_message
 from tests.line.players import BYTE_NS, TO, Player, bytewise
 from tests.line.test_simulate import ACK, HEADER, LONG, SIX, line_of
 from tests.vectors import timeline
@@ -39,7 +39,7 @@ def test_an_answer_15_ms_after_a_packet_is_waited_for() -> None:
 def test_a_sender_does_not_know_that_its_message_was_held_up() -> None:
     # it believes that the wire was free; the limit runs from what it knows
     sender, unit = Sender(Outgoing(header=HEADER, packets=[LONG])), Player()
-    line = line_of(sender, unit, [DelayMessage(direction=TO, message=0, by_ns=5_000_000)])
+    line = line_of(sender, unit, [delay_message(direction=TO, message=0, by_ns=5_000_000)])
     sender.start(0)
     line.run(lambda: sender.packet == 0)
     packet = next(p for p in line.capture.passages if len(p.data) == 127)

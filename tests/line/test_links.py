@@ -11,20 +11,20 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
 from emulator.line.cable import Cable
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance, Strikes
 from emulator.line.link import Link, link_named
 from emulator.line.link_cable import cables
 from emulator.line.simulate import SimulatedLine
 from tests import oracle
+from tests.edits import (
+    add_byte,
+    cut_line,
+    delay_message,
+    flip_bit,
+    lose_byte,
+    lose_message,
+    repeat_message,
+)
 from tests.line.any_link import links
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
 
@@ -42,7 +42,7 @@ SINGLES = {6: 0, 7: 1, 8: 0, 10: 1, 17: 0, 21: 0, 34: 1, 127: 1}
 def cable_with(
     name: str, direction: Direction = TO, disturbances: Sequence[Disturbance] = ()
 ) -> Cable:
-    there, back = cables(disturbances, link_named(name))
+    there, back = cables(link_named(name), Strikes(disturbances))
     return there if direction is TO else back
 
 
@@ -161,7 +161,7 @@ def test_bytes_are_lost_on_the_way_to_the_unit_unless_said_otherwise() -> None:
 def test_what_was_counted_lives_with_the_line_and_not_with_the_link() -> None:
     link = link_named("every-100th")
     for _ in range(2):
-        there, _back = cables((), link)
+        there, _back = cables(link)
         there.send(PACKET, 0)
         assert [len(data) for _, data in there.arrivals] == [99, 27]
 
@@ -238,7 +238,7 @@ def test_the_unit_hears_no_echo_of_its_own() -> None:
 
 def test_the_echo_is_of_what_was_sent_and_not_of_what_the_cable_made_of_it() -> None:
     host, unit = Player((0, ACK)), Player()
-    lines("echo", host, unit, [LoseMessage(direction=TO, message=0)])
+    lines("echo", host, unit, [lose_message(direction=TO, message=0)])
     assert (host.heard, unit.heard) == (ACK, b"")
 
 
@@ -261,14 +261,14 @@ def test_a_filter_may_be_at_work_one_way(name: str, left: list[bytes]) -> None:
 
 
 def test_to_the_unit_the_link_comes_before_the_cable() -> None:
-    lost = LoseByte(direction=TO, message=0, byte=63)  # the last that the link lets pass
+    lost = lose_byte(direction=TO, message=0, byte=63)  # the last that the link lets pass
     cable = cable_with("at-most-64", TO, [lost])
     cable.send(PACKET, 0)
     assert [data for _, data in cable.arrivals] == [PACKET[:63]]
 
 
 def test_towards_the_host_the_cable_comes_before_the_link() -> None:
-    lost = LoseByte(direction=FROM, message=0, byte=63)
+    lost = lose_byte(direction=FROM, message=0, byte=63)
     cable = cable_with("at-most-64", FROM, [lost])
     cable.send(PACKET, 0)
     assert b"".join(data for _, data in cable.arrivals) == PACKET[:63] + PACKET[64:65]
@@ -278,13 +278,13 @@ PLACE = st.integers(0, 8)
 WHERE = {"direction": st.sampled_from(Direction), "message": st.integers(0, 3)}
 DISTURBANCES: st.SearchStrategy[list[Disturbance]] = st.lists(
     st.one_of(
-        st.builds(FlipBit, **WHERE, byte=PLACE, bit=st.integers(0, 7)),
-        st.builds(LoseByte, **WHERE, byte=PLACE),
-        st.builds(AddByte, **WHERE, byte=PLACE, value=st.integers(0, 255)),
-        st.builds(LoseMessage, **WHERE),
-        st.builds(RepeatMessage, **WHERE),
-        st.builds(DelayMessage, **WHERE, by_ns=st.integers(0, 3_000_000)),
-        st.builds(CutLine, direction=WHERE["direction"], at_ns=st.integers(0, 60 * BYTE_NS)),
+        st.builds(flip_bit, **WHERE, byte=PLACE, bit=st.integers(0, 7)),
+        st.builds(lose_byte, **WHERE, byte=PLACE),
+        st.builds(add_byte, **WHERE, byte=PLACE, value=st.integers(0, 255)),
+        st.builds(lose_message, **WHERE),
+        st.builds(repeat_message, **WHERE),
+        st.builds(delay_message, **WHERE, by_ns=st.integers(0, 3_000_000)),
+        st.builds(cut_line, direction=WHERE["direction"], at_ns=st.integers(0, 60 * BYTE_NS)),
     ),
     max_size=4,
 )

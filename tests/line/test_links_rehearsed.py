@@ -10,13 +10,14 @@ import pytest
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import Disturbance, FlipBit
+from emulator.line.disturbance import Disturbance
 from emulator.line.link import LINKS, link_named
 from emulator.unit.possible import Profile
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings, Transfer
 from tests import oracle
+from tests.edits import flip_bit
 from tests.jobs.bench import FROM, TO, clauses, dump, in_slot, kinds, said, unit, words
 from tests.line.players import bytewise
 
@@ -237,7 +238,7 @@ def test_a_rehearsal_is_the_same_to_the_byte(name: str) -> None:
 
 
 def test_a_disturbance_acts_beside_a_link() -> None:
-    flip = FlipBit(direction=TO, message=2, byte=60, bit=3)
+    flip = flip_bit(direction=TO, message=2, byte=60, bit=3)
     rehearsal, transfer = rehearsed("usb", flip)
     assert (transfer.outcome, transfer.verified, transfer.resent) == (LOADED, True, 1)
     assert in_slot(rehearsal, 2) == words(121)

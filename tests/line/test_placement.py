@@ -11,17 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
-from emulator.line import effects, effects_time
-from emulator.line.applied import Placed
+from emulator.line import effects
 from emulator.line.dice import below, happens, salt_of, thrown
-from emulator.line.hand import Effect
+from emulator.line.disturbance import Disturbance
 from emulator.line.placement import EVERYWHERE, Placement, Target
 from emulator.line.watch import Sort, Watch, nearest
 from tests import oracle
 from tests.line.players import FROM, TO
-from tests.line.told import DUMP, HEADER, PACKETS, REPLIES, SLOT_NS, Told, plain
+from tests.line.told import DUMP, HEADER, PACKETS, REPLIES, SLOT_NS, Does, Told, does, plain
 
-LOSE = effects.Lose()
+LOSE = does(effects.lose)
 PACKET_SLOTS = list(range(1, 13))
 
 
@@ -29,7 +28,7 @@ def lost(
     where: Placement, there: Sequence[bytes] = DUMP, back: Sequence[bytes] = ()
 ) -> tuple[list[int], list[int]]:
     """Which messages did not come, there and back."""
-    told = Told(Placed(effect=LOSE, where=where), there=there, back=back)
+    told = Told(LOSE.at(where), there=there, back=back)
     for slots, messages in ((told.slots, there), (told.answers, back)):
         for slot, message in zip(slots, messages, strict=True):
             assert slot in ([], plain(message))  # what came is as it went
@@ -139,18 +138,18 @@ MANY = [HEADER, *(oracle.packet(number=n % 128, data=bytes([n])) for n in range(
 SHORT_NS = 50_000_000
 
 
-def hit_by(*placed: Placed) -> list[int]:
+def hit_by(*placed: Disturbance) -> list[int]:
     told = Told(*placed, there=MANY, slot_ns=SHORT_NS)
     return [each.message for each in told.struck if each.said == "it"]
 
 
-def by_chance(seed: int, effect: Effect = LOSE) -> Placed:
+def by_chance(seed: int, effect: Does = LOSE) -> Disturbance:
     where = Placement(target=Target.PACKETS, chance=Fraction(1, 5), seed=seed)
-    return Placed(effect=effect, where=where, said="it")
+    return effect.at(where)
 
 
 def test_the_same_seed_is_the_same_to_the_byte_and_another_is_another() -> None:
-    noise = effects.Noise(count=3)
+    noise = does(effects.noise, count=3)
     runs = [Told(by_chance(seed, noise), there=MANY, slot_ns=SHORT_NS).there for seed in (4, 4, 5)]
     assert runs[0] == runs[1]
     assert runs[0] != runs[2]
@@ -159,15 +158,15 @@ def test_the_same_seed_is_the_same_to_the_byte_and_another_is_another() -> None:
 def test_chance_depends_on_nothing_else_that_is_done() -> None:
     alone = hit_by(by_chance(4))
     assert 8 <= len(alone) <= 35  # about 20 of 100
-    other = Placed(effect=effects.FlipOne(), where=Placement(target=Target.PACKETS, every=3))
-    delays = Placed(effect=effects_time.Delay(by_ns=1_000_000), where=Placement())
+    other = does(effects.flip_one).at(Placement(target=Target.PACKETS, every=3), "other")
+    delays = does(effects.delay, by_ns=1_000_000).at(Placement(), "delays")
     assert hit_by(other, by_chance(4), delays) == alone
     assert hit_by(delays, by_chance(4)) == alone
 
 
 def test_two_effects_with_one_seed_strike_independently() -> None:
     one = set(hit_by(by_chance(4)))
-    two = set(hit_by(by_chance(4, effects.FlipOne())))
+    two = set(hit_by(by_chance(4, does(effects.flip_one))))
     assert one != two
     assert len(one & two) < min(len(one), len(two))
 

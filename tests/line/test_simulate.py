@@ -9,9 +9,10 @@ import pytest
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import Outgoing, Sender, SenderEnd
-from emulator.line.disturbance import DelayMessage, Disturbance, LoseMessage
+from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine
 from tests import oracle
+from tests.edits import delay_message, lose_message
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
 from tests.vectors import timeline
 
@@ -185,7 +186,7 @@ def test_both_directions_carry_at_the_same_time() -> None:
 @pytest.mark.parametrize("direction", [TO, FROM])
 def test_a_disturbance_strikes_its_own_direction_only(direction: Direction) -> None:
     host, unit = Player((0, ACK)), Player((0, ACK))
-    line = line_of(host, unit, [LoseMessage(direction=direction, message=0)])
+    line = line_of(host, unit, [lose_message(direction=direction, message=0)])
     line.run(lambda: host.is_over and unit.is_over)
     assert (unit.heard == b"") == (direction is TO)
     assert (host.heard == b"") == (direction is FROM)
@@ -228,14 +229,14 @@ def test_a_run_ends_only_when_the_wires_are_empty() -> None:
 def test_a_run_waits_for_a_message_that_was_held_up(direction: Direction) -> None:
     speaker, listener = Player((0, ACK)), Player()
     host, unit = (speaker, listener) if direction is TO else (listener, speaker)
-    line = line_of(host, unit, [DelayMessage(direction=direction, message=0, by_ns=7)])
+    line = line_of(host, unit, [delay_message(direction=direction, message=0, by_ns=7)])
     assert line.run(lambda: speaker.is_over)
     assert (line.now_ns, listener.heard) == (SIX + 7, ACK)
 
 
 def test_a_run_waits_until_a_message_has_left_that_never_arrives() -> None:
     host, unit = Player((0, ACK)), Player()
-    line = line_of(host, unit, [LoseMessage(direction=TO, message=0)])
+    line = line_of(host, unit, [lose_message(direction=TO, message=0)])
     assert line.run(lambda: host.is_over)
     assert (line.now_ns, unit.heard) == (SIX, b"")
 
@@ -358,7 +359,7 @@ def test_the_listener_hears_events_with_the_direction_of_their_speaker() -> None
 def test_the_same_inputs_make_the_same_capture() -> None:
     def run() -> Capture:
         host, unit = Player((0, LONG), (3, ACK), (10**7, LONG)), Player((7, ACK), (9, LONG))
-        line = line_of(host, unit, [DelayMessage(direction=FROM, message=1, by_ns=11)])
+        line = line_of(host, unit, [delay_message(direction=FROM, message=1, by_ns=11)])
         line.run(lambda: host.is_over and unit.is_over)
         return line.capture
 

@@ -10,9 +10,9 @@ import pytest
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Loop, Sample
 from emulator.dump.sender import SenderEnd
-from emulator.line.disturbance import CutLine
 from emulator.unit.possible import Profile
 from emulator.unit.traits import Habits, InputTraits, SlotTraits, UnitTraits, WordTraits
+from tests.edits import cut_line
 from tests.line.players import BYTE_NS, FROM, TO
 from tests.unit.desk import Desk, sample_of
 from tests.vectors import dumps, timeline
@@ -76,7 +76,7 @@ def test_the_fastest_legal_open_loop_to_the_nanosecond() -> None:
 
 def test_over_a_line_whose_return_is_cut_a_closed_loop_unit_sees_an_open_loop() -> None:
     # from the sender's chair, no answer is no answer (M1 p. 39)
-    desk = Desk(UNIT, [CutLine(direction=FROM, at_ns=0)])
+    desk = Desk(UNIT, [cut_line(direction=FROM, at_ns=0)])
     sender = desk.start(sample_in(dumps.V1), 1)
     assert desk.line.run(lambda: sender.end is not None)
     assert spans(desk) == expected(timeline.OPEN_LOOP)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from emulator.line.placement import Placement, Target
 from emulator.line.simulate import SimulatedLine
-from emulator.line.trouble import ForgetsHeader, PowerFails, StoresWrong, Trouble, TroubledUnit
+from emulator.line.trouble import Trouble, TroubledUnit, forgets_header, power_fails, stores_wrong
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from tests import oracle
@@ -55,7 +55,7 @@ def test_without_trouble_the_unit_holds_what_was_sent() -> None:
 
 
 def test_it_stores_wrong_and_nothing_on_the_line_shows_it() -> None:
-    bench = Bench(Trouble(effect=StoresWrong(), where=PACKET_2, said="it"))
+    bench = Bench(Trouble(effect=stores_wrong, where=PACKET_2, said="it"))
     assert bench.answers == ACKS
     assert bench.holds is not None
     wrong = [at for at, (a, b) in enumerate(zip(WORDS, bench.holds, strict=True)) if a != b]
@@ -68,27 +68,27 @@ def test_it_stores_wrong_and_nothing_on_the_line_shows_it() -> None:
 @pytest.mark.parametrize("byte", [5, 124])
 def test_it_stores_a_named_byte_wrong(byte: int) -> None:
     where = Placement(target=Target.PACKETS, first=2, last=2, byte=byte)
-    bench = Bench(Trouble(effect=StoresWrong(), where=where))
+    bench = Bench(Trouble(effect=stores_wrong, where=where))
     assert bench.holds is not None
     wrong = [at for at, (a, b) in enumerate(zip(WORDS, bench.holds, strict=True)) if a != b]
     assert wrong == [80 + (byte - 5) // 3]
 
 
 def test_it_forgets_the_header_and_answers_no_packet_any_more() -> None:
-    bench = Bench(Trouble(effect=ForgetsHeader(), where=PACKET_2))
+    bench = Bench(Trouble(effect=forgets_header, where=PACKET_2))
     assert bench.answers == ACKS[:3]  # the header and packets 0 and 1
     assert bench.holds is None
     assert [each.packet for each in bench.troubled.struck] == [2]
 
 
 def test_the_power_fails_for_good() -> None:
-    bench = Bench(Trouble(effect=PowerFails(), where=PACKET_2))
+    bench = Bench(Trouble(effect=power_fails, where=PACKET_2))
     assert (bench.answers, bench.holds) == (ACKS[:3], None)
     assert not bench.unit.panel.powered
 
 
 def test_the_power_comes_back_and_the_dump_does_not() -> None:
-    bench = Bench(Trouble(effect=PowerFails(for_ns=SLOT_NS), where=PACKET_2))
+    bench = Bench(Trouble(effect=power_fails, settings={"for_ns": SLOT_NS}, where=PACKET_2))
     assert (bench.answers, bench.holds) == (ACKS[:3], None)
     assert bench.unit.panel.powered
     # back after a time counted from the end of packet 2
@@ -97,12 +97,12 @@ def test_the_power_comes_back_and_the_dump_does_not() -> None:
 
 def test_the_power_fails_at_an_instant() -> None:
     where = Placement(from_ns=2 * SLOT_NS + 1, times=1)
-    bench = Bench(Trouble(effect=PowerFails(), where=where))
+    bench = Bench(Trouble(effect=power_fails, where=where))
     assert bench.answers == ACKS[:2]  # packet 1 was on its way
 
 
 def test_a_packet_that_is_broken_anyway_is_not_stored_wrong() -> None:
-    unit = TroubledUnit(RackUnit(load_profile()), [Trouble(effect=StoresWrong(), where=PACKET_2)])
+    unit = TroubledUnit(RackUnit(load_profile()), [Trouble(effect=stores_wrong, where=PACKET_2)])
     broken = MESSAGES[3][:50] + bytes([MESSAGES[3][50] ^ 1]) + MESSAGES[3][51:]
     for at, message in enumerate([*MESSAGES[:3], broken]):
         unit.receive_bytes(message, (at + 1) * SECOND)
@@ -111,11 +111,11 @@ def test_a_packet_that_is_broken_anyway_is_not_stored_wrong() -> None:
 
 def test_what_no_unit_can_meet_is_refused() -> None:
     for effect, where in (
-        (PowerFails(), Placement(target=Target.REPLIES)),
-        (PowerFails(), Placement(target=Target.PACKETS, byte=7)),
-        (StoresWrong(), Placement()),
-        (StoresWrong(), Placement(target=Target.PACKETS, byte=4)),
-        (StoresWrong(), Placement(target=Target.PACKETS, byte=125)),
+        (power_fails, Placement(target=Target.REPLIES)),
+        (power_fails, Placement(target=Target.PACKETS, byte=7)),
+        (stores_wrong, Placement()),
+        (stores_wrong, Placement(target=Target.PACKETS, byte=4)),
+        (stores_wrong, Placement(target=Target.PACKETS, byte=125)),
     ):
         with pytest.raises(ValueError, match=r"only|data of a packet|not to a byte"):
             Trouble(effect=effect, where=where)
@@ -125,9 +125,9 @@ def test_what_no_unit_can_meet_is_refused() -> None:
 def test_no_bytes_from_outside_raise(chunks: list[bytes], is_begun: bool) -> None:
     everywhere = Placement(chance=Fraction(1, 2))
     troubles = [
-        Trouble(effect=StoresWrong(), where=Placement(target=Target.PACKETS)),
-        Trouble(effect=ForgetsHeader(), where=everywhere),
-        Trouble(effect=PowerFails(for_ns=SECOND), where=everywhere),
+        Trouble(effect=stores_wrong, where=Placement(target=Target.PACKETS)),
+        Trouble(effect=forgets_header, where=everywhere),
+        Trouble(effect=power_fails, settings={"for_ns": SECOND}, where=everywhere),
     ]
     unit = TroubledUnit(RackUnit(load_profile()), troubles)
     for at, data in enumerate([*(MESSAGES[:2] if is_begun else ()), *chunks]):
@@ -137,5 +137,5 @@ def test_no_bytes_from_outside_raise(chunks: list[bytes], is_begun: bool) -> Non
 
 
 def test_a_unit_that_is_off_meets_no_trouble() -> None:
-    bench = Bench(Trouble(effect=PowerFails(), where=Placement(target=Target.PACKETS)))
+    bench = Bench(Trouble(effect=power_fails, where=Placement(target=Target.PACKETS)))
     assert [each.packet for each in bench.troubled.struck] == [0]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
-from emulator.line.applied import AppliedFault, Placed
+from emulator.line.disturbance import AppliedFault, Disturbance, Effect
 from emulator.line.link import Link
+from emulator.line.placement import Placement
 from emulator.line.simulate import SimulatedLine
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
@@ -21,12 +23,26 @@ REPLIES = [oracle.handshake(kind="ACK", packet_number=n) for n in (0, *range(12)
 Timed = list[tuple[int, int]]
 
 
+class Does(NamedTuple):
+    """An effect with its settings."""
+
+    effect: Effect
+    settings: Mapping[str, Any]
+
+    def at(self, where: Placement, said: str = "it") -> Disturbance:
+        return Disturbance(effect=self.effect, settings=self.settings, where=where, said=said)
+
+
+def does(effect: Effect, **settings: object) -> Does:
+    return Does(effect, settings)
+
+
 class Told:
     """What came: `slots` are the bytes of each message, with their instants from its beginning."""
 
     def __init__(
         self,
-        *placed: Placed,
+        *placed: Disturbance,
         there: Sequence[bytes] = DUMP,
         back: Sequence[bytes] = (),
         slot_ns: int = SLOT_NS,

@@ -8,6 +8,7 @@ the memory adds up, and every run ends.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -21,19 +22,21 @@ from hypothesis.stateful import (
 
 from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import SenderEnd
-from emulator.line.disturbance import (
-    AddByte,
-    CutLine,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.memory import Holding
 from tests import oracle
+from tests.edits import (
+    add_byte,
+    cut,
+    cut_line,
+    delay_message,
+    flip_bit,
+    lose_byte,
+    lose_message,
+    repeat_message,
+    repeated,
+)
 from tests.line.players import FROM, TO
 from tests.unit.desk import Desk, noise, sample_of, words_of
 
@@ -78,24 +81,24 @@ def struck_at(direction: object, first: int) -> st.SearchStrategy[Disturbance]:
     place = st.integers(0, 127)
     value = st.sampled_from([0xF0, 0xF7, 0xF8, 0x90]) | st.integers(0, 255)
     return st.one_of(
-        st.builds(FlipBit, **where, byte=place, bit=st.integers(0, 7)),
-        st.builds(FlipBit, **where, byte=place, bit=st.integers(0, 7)),
-        st.builds(LoseByte, **where, byte=place),
-        st.builds(AddByte, **where, byte=place, value=value),
-        st.builds(LoseMessage, **where),
-        st.builds(RepeatMessage, **where),
-        st.builds(DelayMessage, **where, by_ns=st.integers(0, 60_000_000)),
+        st.builds(flip_bit, **where, byte=place, bit=st.integers(0, 7)),
+        st.builds(flip_bit, **where, byte=place, bit=st.integers(0, 7)),
+        st.builds(lose_byte, **where, byte=place),
+        st.builds(add_byte, **where, byte=place, value=value),
+        st.builds(lose_message, **where),
+        st.builds(repeat_message, **where),
+        st.builds(delay_message, **where, by_ns=st.integers(0, 60_000_000)),
     )
 
 
 def one_a_message(disturbances: list[Disturbance]) -> bool:
     """Two bits turned over in one column are beyond any checksum (M1 p. 39): not here."""
-    places = [each.message for each in disturbances if not isinstance(each, CutLine)]
+    places = [each.where.first for each in disturbances if each.effect is not cut]
     return len(places) == len(set(places))
 
 
 TO_PACKETS = st.lists(struck_at(TO, 1), min_size=1, max_size=3).filter(one_a_message)
-CUT = st.builds(CutLine, direction=st.sampled_from([TO, FROM]), at_ns=st.integers(0, 3 * SECOND))
+CUT = st.builds(cut_line, direction=st.sampled_from([TO, FROM]), at_ns=st.integers(0, 3 * SECOND))
 ANYWHERE = st.lists(struck_at(TO, 0) | struck_at(FROM, 0) | CUT, min_size=1, max_size=4)
 
 
@@ -149,7 +152,7 @@ class TransfersBesideADict(RuleBasedStateMachine):
         if self.choices["wait"] == "true":
             # The answer to a packet that came twice may then be taken for that to the next: during
             # WAIT a sender takes any number, since units number their answers as they like.
-            disturbances = [each for each in disturbances if not isinstance(each, RepeatMessage)]
+            disturbances = [each for each in disturbances if each.effect is not repeated]
         self.confirm()
         words, answered = self.transfer(slot, count, bits, disturbances)
         if answered:
@@ -167,7 +170,7 @@ class TransfersBesideADict(RuleBasedStateMachine):
         self.transfer(slot, count, bits, disturbances)
         before, self.held = self.held, self.seen()
         changed = {key for key in (*before, *self.held) if before.get(key) != self.held.get(key)}
-        struck = any(isinstance(e, CutLine) or e.message == 0 for e in disturbances)
+        struck = any(e.where.first == 0 for e in disturbances)  # a cut line too
         assert len(changed) <= 1
         assert struck or changed <= {slot}
 
@@ -289,8 +292,8 @@ class TransfersBesideADict(RuleBasedStateMachine):
         """A new cable to the same unit, at the same time; instants of a cut count from now."""
         now_ns = self.desk.now_ns
         moved = [
-            CutLine(direction=each.direction, at_ns=each.at_ns + now_ns)
-            if isinstance(each, CutLine)
+            replace(each, settings={"cut_ns": each.settings["cut_ns"] + now_ns})
+            if each.effect is cut
             else each
             for each in disturbances
         ]

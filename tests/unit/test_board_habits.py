@@ -9,9 +9,9 @@ import pytest
 from emulator.dump.events import EventKind
 from emulator.dump.outgoing import outgoing
 from emulator.dump.sender import Limits, SenderEnd
-from emulator.line.disturbance import AddByte
 from emulator.unit.profile import load_profile
 from tests import oracle
+from tests.edits import add_byte
 from tests.line.players import BYTE_NS, FROM, TO, bytewise
 from tests.unit.desk import Desk, noise, sample_of, words_of
 
@@ -324,7 +324,7 @@ def test_limits_of_the_host_decide_when_a_slow_unit_counts_as_silent() -> None:
 
 def test_a_packet_cut_short_is_asked_for_again_as_soon_as_it_is_cut() -> None:
     # a channel message amid a packet ends it (M1 p. 29, table VII): what is left is too short
-    desk = Desk(disturbances=[AddByte(direction=TO, message=1, byte=60, value=0x90)])
+    desk = Desk(disturbances=[add_byte(direction=TO, message=1, byte=60, value=0x90)])
     sender = desk.send(sample_of(range(40)))
     assert sender.end is SenderEnd.SENT
     assert sender.resent == 1
@@ -333,7 +333,7 @@ def test_a_packet_cut_short_is_asked_for_again_as_soon_as_it_is_cut() -> None:
 
 def test_real_time_bytes_inside_a_packet_do_it_no_harm() -> None:
     # FRM-03 (M1 p. 30)
-    clocks = [AddByte(direction=TO, message=1, byte=at, value=0xF8) for at in (0, 1, 5, 70, 130)]
+    clocks = [add_byte(direction=TO, message=1, byte=at, value=0xF8) for at in (0, 1, 5, 70, 130)]
     desk = Desk(disturbances=clocks)
     sender = desk.send(sample_of(range(40)))
     assert (sender.end, sender.resent) == (SenderEnd.SENT, 0)

@@ -16,20 +16,13 @@ from hypothesis import strategies as st
 
 from emulator.dump.events import EventKind
 from emulator.line.cable import Cable
-from emulator.line.disturbance import (
-    AddByte,
-    DelayMessage,
-    Disturbance,
-    FlipBit,
-    LoseByte,
-    LoseMessage,
-    RepeatMessage,
-)
+from emulator.line.disturbance import Disturbance, Strikes
 from emulator.unit.intake import Intake
 from emulator.unit.possible import Profile
 from emulator.unit.traits import Habits, InputTraits, MemoryTraits, UnitTraits
 from emulator.wire.splitter import PieceKind
 from tests import oracle
+from tests.edits import add_byte, delay_message, flip_bit, lose_byte, lose_message, repeat_message
 from tests.line.players import BYTE_NS, FROM, TO, Player, apart, bytewise
 from tests.unit.desk import Desk
 
@@ -72,12 +65,12 @@ PLACED = {"direction": st.just(TO), "message": st.integers(0, 8)}
 PLACE = st.integers(0, 130)
 DISTURBANCES: st.SearchStrategy[list[Disturbance]] = st.lists(
     st.one_of(
-        st.builds(FlipBit, **PLACED, byte=PLACE, bit=st.integers(0, 7)),
-        st.builds(LoseByte, **PLACED, byte=PLACE),
-        st.builds(AddByte, **PLACED, byte=PLACE, value=st.integers(0, 255)),
-        st.builds(LoseMessage, **PLACED),
-        st.builds(RepeatMessage, **PLACED),
-        st.builds(DelayMessage, **PLACED, by_ns=st.integers(0, 30_000_000)),
+        st.builds(flip_bit, **PLACED, byte=PLACE, bit=st.integers(0, 7)),
+        st.builds(lose_byte, **PLACED, byte=PLACE),
+        st.builds(add_byte, **PLACED, byte=PLACE, value=st.integers(0, 255)),
+        st.builds(lose_message, **PLACED),
+        st.builds(repeat_message, **PLACED),
+        st.builds(delay_message, **PLACED, by_ns=st.integers(0, 30_000_000)),
     ),
     max_size=3,
 )
@@ -288,9 +281,9 @@ EXCLUSIVES = st.sampled_from(
     ]
 )
 NO_STATUS = st.one_of(
-    st.builds(LoseByte, **PLACED, byte=PLACE),
-    st.builds(AddByte, **PLACED, byte=PLACE, value=st.sampled_from([0, 0x33, 0xF0, 0xF7, 0xF8])),
-    st.builds(DelayMessage, **PLACED, by_ns=st.integers(0, 30_000_000)),
+    st.builds(lose_byte, **PLACED, byte=PLACE),
+    st.builds(add_byte, **PLACED, byte=PLACE, value=st.sampled_from([0, 0x33, 0xF0, 0xF7, 0xF8])),
+    st.builds(delay_message, **PLACED, by_ns=st.integers(0, 30_000_000)),
 )
 
 
@@ -309,7 +302,7 @@ def test_just_those_bytes_are_lost_that_find_the_buffer_full(
     talk: list[tuple[int, bytes]],
     disturbances: list[Disturbance],
 ) -> None:
-    cable, at_ns = Cable(TO, disturbances), 0
+    cable, at_ns = Cable(TO, Strikes(disturbances)), 0
     for gap_ns, message in talk:
         at_ns += gap_ns
         cable.send(message, at_ns)

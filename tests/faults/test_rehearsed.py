@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import pytest
 
-from harness.jobs.disturb_asked import struck_by
-from harness.jobs.disturb_scenes import SITUATIONS
-from harness.jobs.disturb_situations import read_all
+from harness.faults.asked import struck_by
+from harness.faults.catalogue import situations
+from harness.faults.reading import read_all
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings, Transfer
@@ -141,6 +141,17 @@ def test_power_that_comes_back_finds_no_dump() -> None:
     assert in_slot(made, 2) is None  # STA-01
 
 
+@pytest.mark.parametrize("late", ["delay packet 2 by 1 s", "repeat packet 2"])
+@pytest.mark.parametrize("is_first", [True, False])
+def test_a_pulled_plug_lets_nothing_through_that_something_else_makes_late(
+    late: str, is_first: bool
+) -> None:
+    unplug = "unplug the cable at 150 ms for 800 ms"  # packet 2 is on its way and done by then
+    made, _ = rehearsed(*((unplug, late) if is_first else (late, unplug)), read_back=False)
+    came = [at_ns for at_ns, _ in bytewise(made.line.capture, TO)]
+    assert [at_ns for at_ns in came if 150 * MS < at_ns < 950 * MS] == []
+
+
 def test_late_answers_are_late_by_what_was_said() -> None:
     made, _ = rehearsed("delay replies by 60 ms", read_back=False)
     there = [p.end_ns for p in made.line.capture.passages if p.direction is TO]
@@ -149,9 +160,9 @@ def test_late_answers_are_late_by_what_was_said() -> None:
     assert back[0] - there[0] == (5 + 60) * MS + 6 * BYTE_NS
 
 
-@pytest.mark.parametrize("situation", SITUATIONS, ids=lambda each: each.name)
+@pytest.mark.parametrize("situation", situations(), ids=lambda each: each.name)
 def test_every_situation_can_be_rehearsed_and_is_the_same_again(situation: object) -> None:
-    name = next(each.name for each in SITUATIONS if each is situation)
+    name = next(each.name for each in situations() if each is situation)
     first, transfer = rehearsed(name)
     second, _ = rehearsed(name)
     assert first.line.capture.passages == second.line.capture.passages

@@ -9,49 +9,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
-from emulator.line import effects, effects_time
-from emulator.line.applied import Placed
+from emulator.line import effects
+from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.placement import EVERYWHERE, Placement, Target
-from emulator.line.trouble import ForgetsHeader, PowerFails, StoresWrong, Trouble
+from emulator.line.trouble import Trouble, forgets_header, power_fails, stores_wrong
 from emulator.unit.possible import ProfileError
 from emulator.unit.profile import load_profile
-from emulator.wire.clauses import clauses
-from harness.jobs.disturb_asked import Disturbances, NoSpacing, Trait
-from harness.jobs.disturb_grammar import find, nanoseconds, pattern_of
-from harness.jobs.disturb_reading import NotUnderstood, read_words
-from harness.jobs.disturb_scenes import SITUATIONS
-from harness.jobs.disturb_situations import read_all
-from harness.jobs.disturb_word import Group, Reach
-from harness.jobs.disturb_words import PLACES, WORDS
+from harness.faults.asked import Disturbances, Trait
+from harness.faults.catalogue import faults, situations
+from harness.faults.grammar import PLACES, find, nanoseconds, pattern_of
+from harness.faults.reading import NotUnderstood, read_all, read_words
+from harness.jobs.transfer import Settings
+from tests.line.told import Does, does
 
 MS = 1_000_000
 SECOND = 1_000 * MS
 
-# The vocabulary
-
-
-@pytest.mark.parametrize("word", WORDS, ids=lambda word: word.name)
-def test_an_entry_is_whole(word: object) -> None:
-    (entry,) = [each for each in WORDS if each is word]
-    assert entry.clause in clauses()
-    for text in (entry.does, entry.shows, entry.must, entry.cause):
-        assert text[0].isupper()
-        assert text.endswith(".")
-    asked = read_words(entry.example)
-    assert asked.said == entry.example
-    if entry.forms:
-        assert asked.word is entry
-    assert isinstance(asked.means, Trouble) is (asked.word.reach is Reach.UNIT)
-    assert isinstance(asked.means, Placed) is (asked.word.reach in (Reach.LINE, Reach.REPLY))
-
-
-def test_names_and_forms_are_one_thing_each() -> None:
-    names = [word.name.lower() for word in WORDS] + [each.name for each in SITUATIONS]
-    assert len(set(names)) == len(names)
-    forms = [form for word in WORDS for form in word.forms] + [each.form for each in PLACES]
-    assert len(set(forms)) == len(forms)
-    assert {word.group for word in WORDS} == set(Group)
+# The words
 
 
 def test_every_place_can_be_said() -> None:
@@ -74,16 +49,16 @@ def test_every_place_can_be_said() -> None:
 
 
 def test_every_situation_is_made_of_the_vocabulary() -> None:
-    everything = read_all([each.name for each in SITUATIONS])  # also all of them together
-    assert {each.situation for each in everything.asked} == {each.name for each in SITUATIONS}
-    for situation in SITUATIONS:
+    everything = read_all([each.name for each in situations()])  # also all of them together
+    assert {each.situation for each in everything.asked} == {each.name for each in situations()}
+    for situation in situations():
         said = [each.said for each in read_all([situation.name]).asked]
-        assert said == list(situation.disturbances)
+        assert said == list(situation.faults)
 
 
 def test_a_seed_behind_a_situation_goes_to_what_happens_by_chance() -> None:
     for asked in read_all(["loose plug, seed 9"]).asked:
-        assert isinstance(asked.means, Placed)
+        assert isinstance(asked.means, Disturbance)
         assert asked.means.where.seed == 9
     for asked in read_all(["Clock  running seed 9"]).asked:
         assert asked.said == "clock at 124 beats per minute"
@@ -102,125 +77,151 @@ def where(**fields: object) -> Placement:
 @pytest.mark.parametrize(
     ("text", "effect", "place"),
     [
-        ("flip a bit in packet 7", effects.FlipOne(), where(first=7, last=7, **NAMED)),
-        ("in packet 7 flip a bit", effects.FlipOne(), where(first=7, last=7, **NAMED)),
+        ("flip a bit in packet 7", does(effects.flip_one), where(first=7, last=7, **NAMED)),
+        ("in packet 7 flip a bit", does(effects.flip_one), where(first=7, last=7, **NAMED)),
         (
             "Flip  bit 3, packet 7, byte 9",
-            effects.FlipOne(bit=3),
+            does(effects.flip_one, bit=3),
             where(first=7, last=7, byte=9, **NAMED),
         ),
         (
             "flip a bit in packet 7 each time",
-            effects.FlipOne(),
+            does(effects.flip_one),
             where(target=PACKETS, first=7, last=7),
         ),
         (
             "each time flip a bit in packet 7",
-            effects.FlipOne(),
+            does(effects.flip_one),
             where(target=PACKETS, first=7, last=7),
         ),
-        ("lose every 5th reply", effects.Lose(), where(target=Target.REPLIES, every=5)),
+        ("lose every 5th reply", does(effects.lose), where(target=Target.REPLIES, every=5)),
         (
             "lose the reply to packet 3",
-            effects.Lose(),
+            does(effects.lose),
             where(target=Target.REPLIES, first=3, last=3, again=False),
         ),
         (
             "lose the reply to the header",
-            effects.Lose(),
+            does(effects.lose),
             where(target=Target.HEADER_REPLY, again=False),
         ),
-        ("lose the header", effects.Lose(), where(target=Target.HEADER, again=False)),
-        ("lose replies", effects.Lose(), where(target=Target.REPLIES)),
+        ("lose the header", does(effects.lose), where(target=Target.HEADER, again=False)),
+        ("lose replies", does(effects.lose), where(target=Target.REPLIES)),
         (
             "lose message 0 from the unit",
-            effects.Lose(),
+            does(effects.lose),
             where(last=0, directions=(Direction.FROM_UNIT,)),
         ),
         (
             "add F8 in packets 3 to 9",
-            effects.AddBytes(values=b"\xf8"),
+            does(effects.add_bytes, values=[248]),
             where(first=3, last=9, **NAMED),
         ),
         (
             "add f0 f7 each time in packet 3",
-            effects.AddBytes(values=b"\xf0\xf7"),
+            does(effects.add_bytes, values=[240, 247]),
             where(target=PACKETS, first=3, last=3),
         ),
         (
             "swap two bytes in packet 4, byte 20",
-            effects.SwapBytes(),
+            does(effects.swap_bytes),
             where(first=4, last=4, byte=20, **NAMED),
         ),
-        ("delay replies by 60 ms", effects_time.Delay(by_ns=60 * MS), where(target=Target.REPLIES)),
+        (
+            "delay replies by 60 ms",
+            does(effects.delay, by_ns=60 * MS),
+            where(target=Target.REPLIES),
+        ),
         (
             "with chance 1 in 200, flip a bit, seed 3",
-            effects.FlipOne(),
+            does(effects.flip_one),
             where(target=PACKETS, chance=Fraction(1, 200), seed=3),
         ),
-        ("noise of 5 bytes at 2 s", effects.Noise(count=5), where(from_ns=2 * SECOND, times=1)),
+        (
+            "noise of 5 bytes at 2 s",
+            does(effects.noise, count=5),
+            where(from_ns=2 * SECOND, times=1),
+        ),
         (
             "noise between 2 s and 2.5 s, both ways",
-            effects.Noise(),
+            does(effects.noise, count=5),
             where(from_ns=2 * SECOND, until_ns=2_500 * MS, directions=EVERYWHERE),
         ),
         (
             "lose 3 bytes in every 5th packet, packets from 10 on, at most 2 times",
-            effects.LoseBytes(count=3),
+            does(effects.lose_bytes, count=3),
             where(target=PACKETS, every=5, first=10, times=2),
         ),
         (
             "repeat every packet until 320 us",
-            effects.Repeat(),
+            does(effects.repeat),
             where(target=PACKETS, until_ns=320_000),
         ),
         (
             "answer CANCEL to packet 6",
-            effects.Retell(kind=0x7D),
+            does(effects.retell, kind=0x7D),
             where(target=Target.REPLIES, first=6, last=6, again=False),
         ),
         (
             "answer nak in message 3",
-            effects.Retell(kind=0x7E),
+            does(effects.retell, kind=0x7E),
             where(first=3, last=3, directions=(Direction.FROM_UNIT,)),
         ),
-        ("answer nak", effects.Retell(kind=0x7E), where(target=Target.REPLIES)),
+        ("answer nak", does(effects.retell, kind=0x7E), where(target=Target.REPLIES)),
         (
             "answer wait to the header",
-            effects.Retell(kind=0x7C),
+            does(effects.retell, kind=0x7C),
             where(target=Target.HEADER_REPLY, again=False),
         ),
-        ("wrong number by 5", effects.Retell(shift=5), where(target=Target.REPLIES)),
-        ("clock at 120", effects.Ticks(period_ns=20_833_333), where()),  # 24 a beat (M1 p. 30)
-        ("active sensing", effects.Ticks(value=0xFE, period_ns=270 * MS), where()),  # M1 p. 32
-        ("reset in packet 2", effects.AddBytes(values=b"\xff"), where(first=2, last=2, **NAMED)),
-        ("drift of 2.5 percent", effects_time.Drift(ppm=25_000), where()),
+        ("wrong number by 5", does(effects.retell, shift=5), where(target=Target.REPLIES)),
+        (
+            "clock at 120",
+            does(effects.ticks, value=0xF8, beats=120),
+            where(),
+        ),
+        (
+            "active sensing",
+            does(effects.ticks, value=0xFE, period_ns=270 * MS),
+            where(),
+        ),  # M1 p. 32
+        (
+            "reset in packet 2",
+            does(effects.add_bytes, values=[255]),
+            where(first=2, last=2, **NAMED),
+        ),
+        ("drift of 2.5 percent", does(effects.drift, ppm=25_000), where()),
         (
             "pause of 1 minute in packet 2, byte 5",
-            effects_time.Pause(for_ns=60 * SECOND),
+            does(effects.pause, for_ns=60 * SECOND),
             where(first=2, last=2, byte=5, **NAMED),
         ),
-        ("unplug at 1 s for 300 ms", effects.Unplug(), where(from_ns=SECOND, until_ns=1_300 * MS)),
-        ("reorder packet 6", effects.HoldBack(), where(first=6, last=6, **NAMED)),
+        (
+            "unplug at 1 s for 300 ms",
+            does(effects.unplug, from_ns=SECOND, until_ns=1_300 * MS),
+            where(),
+        ),
+        ("reorder packet 6", does(effects.hold_back), where(first=6, last=6, **NAMED)),
     ],
 )
-def test_what_words_mean(text: str, effect: object, place: Placement) -> None:
+def test_what_words_mean(text: str, effect: Does, place: Placement) -> None:
     asked = read_words(text)
-    assert asked.means == Placed(effect=effect, where=place, said=asked.said)  # type: ignore[arg-type]  # of several kinds
+    assert asked.means == effect.at(place, asked.said)
 
 
 def test_what_words_mean_inside_the_unit() -> None:
     place = where(first=3, last=3, **NAMED)
     for text, effect in (
-        ("power fails at packet 3", PowerFails()),
-        ("power fails at packet 3 for 2 s", PowerFails(for_ns=2 * SECOND)),
-        ("forget the header at packet 3", ForgetsHeader()),
-        ("store wrong in packet 3", StoresWrong()),
+        ("power fails at packet 3", does(power_fails)),
+        ("power fails at packet 3 for 2 s", does(power_fails, for_ns=2 * SECOND)),
+        ("forget the header at packet 3", does(forgets_header)),
+        ("store wrong in packet 3", does(stores_wrong)),
     ):
-        assert read_words(text).means == Trouble(effect=effect, where=place, said=text)
+        assert read_words(text).means == Trouble(
+            effect=effect.effect, settings=effect.settings, where=place, said=text
+        )
     at = read_words("power fails at 2 s").means
     assert at == Trouble(
-        effect=PowerFails(), where=where(from_ns=2 * SECOND, times=1), said="power fails at 2 s"
+        effect=power_fails, where=where(from_ns=2 * SECOND, times=1), said="power fails at 2 s"
     )
 
 
@@ -228,7 +229,7 @@ def test_what_lasts_from_beginning_to_end() -> None:
     asked = read_all(
         ["no spacing", "acknowledge bad packets", "link usb", "habit store_packet_ms 60"]
     )
-    assert isinstance(asked.asked[0].means, NoSpacing)
+    assert asked.settings(Settings()).limits.packet_ns == 0
     assert isinstance(asked.link, Link)
     profile = asked.unit(load_profile())
     assert profile.habits.bad_checksum == "store"
@@ -239,12 +240,30 @@ def test_what_lasts_from_beginning_to_end() -> None:
 @pytest.mark.parametrize(
     ("text", "trait"),
     [
-        ("habit number_jump cancel", Trait(section="habits", field="number_jump", value="cancel")),
-        ("habit habits.nak_limit 0", Trait(section="habits", field="nak_limit", value=0)),
-        ("habit final_ack false", Trait(section="habits", field="final_ack", value=False)),
-        ('habit room "as it fills"', Trait(section="memory", field="room", value="as it fills")),
-        ("habit room as it fills", Trait(section="memory", field="room", value="as it fills")),
-        ("habit words.accepts [8, 16]", Trait(section="words", field="accepts", value=(8, 16))),
+        (
+            "habit number_jump cancel",
+            Trait("unit", "habits", "number_jump", "cancel"),
+        ),
+        (
+            "habit habits.nak_limit 0",
+            Trait("unit", "habits", "nak_limit", 0),
+        ),
+        (
+            "habit final_ack false",
+            Trait("unit", "habits", "final_ack", False),
+        ),
+        (
+            'habit room "as it fills"',
+            Trait("unit", "memory", "room", "as it fills"),
+        ),
+        (
+            "habit room as it fills",
+            Trait("unit", "memory", "room", "as it fills"),
+        ),
+        (
+            "habit words.accepts [8, 16]",
+            Trait("unit", "words", "accepts", (8, 16)),
+        ),
     ],
 )
 def test_every_key_of_a_profile_is_a_habit(text: str, trait: Trait) -> None:
@@ -272,16 +291,20 @@ REFUSED = [
     ("lose packet 7, packet 9", '"packet 9" does not go with what was said before it'),
     ("lose packet 7, every 2nd reply", '"every 2nd reply" does not go with'),
     ("flip bit 9 in packet 7", "bit must be 0 to 7, not 9."),
+    ("lose 0 bytes in packet 1", "count must be 1 to 4,096, not 0."),
+    ("delay replies by 0 ms", '"by TIME": a time from 1 ns to 600 s, not 0 ns.'),
+    ("slow line at 100 percent", "percent must be 1 to 99, not 100."),
+    ("wrong number by 128", "shift must be 1 to 127, not 128."),
     ("lose packets 9 to 3", "from 9 to 3 there is nothing."),
     ("lose every 0th packet", "every must be 1 or more, not 0."),
     ("lose packets with chance 1 in 0", "a chance of 1 in 0 is none"),
-    ("delay replies", "say by how much, as in: by 60 ms."),
+    ("delay replies", 'say "by TIME" as well, as in: delay every 3rd packet by 30 ms.'),
     ("no spacing in packet 4", '"no spacing" lasts from beginning to end: "packet 4" is too much.'),
     ("power fails", "say where"),
     ("unplug the cable at packet 3", "a plug has a time and no message"),
     ("power fails at replies", "only what goes to the unit can meet trouble in it."),
-    ("clock at 0", "a clock has 1 to 999 beats per minute, not 0."),
-    ("memory ends after 0 words", "give 1 word or more"),
+    ("clock at 0", "beats must be 1 to 999, not 0."),
+    ("memory ends after 0 words", "must be a whole number from 1 to"),
     ("memory ends after 999999999 words", "must be a whole number from 1 to 268,435,456"),
     ("buffer of 0 bytes", "input.buffer_bytes must be a whole number from 1 to"),
     ("habit nubmer_jump cancel", "did you mean number_jump?"),
@@ -320,7 +343,7 @@ def test_what_does_not_go_together(texts: list[str], told: str) -> None:
 @given(
     st.lists(
         st.sampled_from(
-            [*["", ",;0123456789"], *(t for w in WORDS for f in w.forms for t in f.split())]
+            [*["", ",;0123456789"], *(t for w in faults() for f in w.forms for t in f.split())]
             + [token for each in PLACES for token in each.form.split()]
         ),
         max_size=9,
@@ -332,7 +355,7 @@ def test_whatever_is_written_is_understood_or_refused(words: list[str]) -> None:
     except NotUnderstood as wrong:
         assert str(wrong)  # noqa: PT017  # either is well; only another exception is a fault
     else:
-        assert asked.word in WORDS
+        assert asked.fault in faults()
 
 
 @given(

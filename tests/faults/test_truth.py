@@ -5,9 +5,9 @@ from __future__ import annotations
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from emulator.line.applied import Placed
+from emulator.line.disturbance import Disturbance
 from emulator.line.link import link_named
-from harness.jobs.disturb_reading import read_words
+from harness.faults.reading import read_words
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, REPLIES, Told, plain
 
@@ -73,8 +73,8 @@ WORDS = st.builds(
 
 def told(texts: list[str]) -> Told:
     placed = [read_words(text).means for text in texts]
-    assert all(isinstance(each, Placed) for each in placed)
-    return Told(*(each for each in placed if isinstance(each, Placed)), back=REPLIES)
+    assert all(isinstance(each, Disturbance) for each in placed)
+    return Told(*(each for each in placed if isinstance(each, Disturbance)), back=REPLIES)
 
 
 def differing(result: Told) -> set[tuple[object, int]]:
@@ -143,7 +143,7 @@ def test_whatever_passes_it_arrives_in_order_and_not_before_it_went(
     slot_ns = 7_000_000  # messages crowd and queue
     line_link = None if link is None else link_named(link)
     result = Told(
-        *(each for each in placed if isinstance(each, Placed)),
+        *(each for each in placed if isinstance(each, Disturbance)),
         there=there,
         back=back,
         slot_ns=slot_ns,

@@ -1,0 +1,235 @@
+"""What was asked for: what a fault does, as it was asked for, and all that was asked together."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal, NamedTuple, TypeVar
+
+from emulator.dump.capture import Direction
+from emulator.line import effects, trouble
+from emulator.line.disturbance import AppliedFault, Disturbance
+from emulator.line.link import Link, link_named
+from emulator.line.placement import Placement, Target
+from emulator.line.trouble import Trouble
+from emulator.unit.possible import Profile
+from harness.faults.catalogue import Fault, Parameter
+from harness.faults.grammar import THINGS, nearest_form
+
+_OF_ANSWERS: Final = {Target.PACKETS: Target.REPLIES, Target.HEADER: Target.HEADER_REPLY}
+_NO_PLACE: Final = frozenset({"seed", "byte", "directions"})
+_TIMES: Final = frozenset({"from_ns", "until_ns", "times", "directions"})
+_WITHIN: Final = ("from_ns", "until_ns")
+_SECOND_NS: Final = 1_000_000_000
+_T = TypeVar("_T")
+
+
+class Trait(NamedTuple):
+    """Another value for something that lasts: a key of a profile, or a setting of a replay."""
+
+    of: Literal["unit", "sender"]
+    section: str
+    field: str
+    value: object
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """One fault as it was asked for."""
+
+    said: str
+    fault: Fault
+    means: Disturbance | Link | tuple[Trait, ...]
+    situation: str = ""
+    """The everyday situation that it belongs to, "" where it was asked for by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disturbances:
+    """Everything that was asked for; ValueError where it cannot be had together."""
+
+    asked: tuple[Asked, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse what no line has."""
+        said = [each.said for each in self.asked]
+        if twice := next((text for text in said if said.count(text) > 1), ""):
+            raise ValueError(f'"{twice}" is asked for twice')
+        if len([each for each in self.asked if isinstance(each.means, Link)]) > 1:
+            raise ValueError("there is one interface between the host and the cable, not two links")
+
+    @property
+    def placed(self) -> tuple[Disturbance, ...]:
+        """What is done to the line, a pulled plug last: what others make late does not arrive."""
+        means = (each.means for each in self.asked if not isinstance(each.means, Trouble))
+        placed = [each for each in means if isinstance(each, Disturbance)]
+        return tuple(sorted(placed, key=lambda each: each.effect is effects.unplug))
+
+    @property
+    def troubles(self) -> tuple[Trouble, ...]:
+        """What happens in the unit."""
+        return tuple(each.means for each in self.asked if isinstance(each.means, Trouble))
+
+    @property
+    def link(self) -> Link | None:
+        """What stands between the host and the cable."""
+        return next((each.means for each in self.asked if isinstance(each.means, Link)), None)
+
+    def unit(self, profile: Profile) -> Profile:
+        """Return the unit with the traits that were asked for; ProfileError where none is so."""
+        return self._with_traits(profile, "unit")
+
+    def settings(self, settings: _T) -> _T:
+        """Return settings of a replay, a dataclass of dataclasses, with what was asked for."""
+        return self._with_traits(settings, "sender")
+
+    def _with_traits(self, whole: _T, of: str) -> _T:
+        sections: dict[str, dict[str, object]] = {}
+        for asked in self.asked:
+            for trait in asked.means if isinstance(asked.means, tuple) else ():
+                if trait.of == of:
+                    sections.setdefault(trait.section, {})[trait.field] = trait.value
+        changed = {
+            name: replace(getattr(whole, name), **values) for name, values in sections.items()
+        }
+        return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a dataclass
+
+
+def struck_by(asked: Asked, struck: Sequence[AppliedFault]) -> list[AppliedFault]:
+    """Return what one of the faults did."""
+    return [each for each in struck if each.said == asked.said]
+
+
+# From words to what is done
+
+
+def meaning(
+    fault: Fault,
+    slots: Mapping[str, Any],
+    said: Mapping[str, Any],
+    where: Mapping[str, Any],
+    words: str,
+) -> Disturbance | Link | tuple[Trait, ...]:
+    """Return what a fault does; ValueError says what is wrong with how it was asked for.
+
+    `slots` are what stood in the slots of its form, `said` its parameters, `where` what was said
+    of a placement, and `words` all of it.
+    """
+    if fault.link:
+        return link_named(slots[fault.link])
+    if fault.unit:
+        filled = ((slots.get(key, key), slots.get(str(v), v)) for key, v in fault.unit.items())
+        return tuple(_habit(key, value) for key, value in filled)
+    if fault.sender:
+        keys = ((key.partition("."), value) for key, value in fault.sender.items())
+        return tuple(Trait("sender", section, name, value) for (section, _, name), value in keys)
+    settings = {**fault.settings, **_parameters(fault, said)}
+    if fault.trouble:
+        effect = getattr(trouble, fault.trouble)
+        return Trouble(effect=effect, settings=settings, where=_in_unit(fault, where), said=words)
+    placed = _on_line(fault, where)
+    if fault.effect == "unplug":
+        settings |= _window(fault, where, settings.pop("for_ns", None))
+    effect = getattr(effects, fault.effect)
+    return Disturbance(effect=effect, settings=settings, where=Placement(**placed), said=words)
+
+
+def _parameters(fault: Fault, said: Mapping[str, Any]) -> dict[str, Any]:
+    found = {}
+    for each in fault.parameters:
+        value = said.get(each.name, each.default)
+        if value is not None:
+            found[each.name] = _within(each, value)
+        elif each.needed:
+            raise ValueError(f'say "{each.phrase}" as well, as in: {fault.example}')
+    return found
+
+
+def _within(parameter: Parameter, value: Any) -> Any:
+    if not parameter.range or parameter.range[0] <= value <= parameter.range[1]:
+        return value
+    least, most = parameter.range
+    name = parameter.name.removesuffix("_ns")
+    if name == parameter.name:
+        raise ValueError(f"{name} must be {least:,} to {most:,}, not {value:,}")
+    limits = f"{least:,} ns to {most // _SECOND_NS:,} s"
+    raise ValueError(f'"{parameter.phrase or name}": a time from {limits}, not {value:,} ns')
+
+
+def _in_unit(fault: Fault, where: Mapping[str, Any]) -> Placement:
+    _need_place(fault, where)
+    by_time = not where.keys().isdisjoint(_WITHIN)
+    placed = {"target": Target.MESSAGES if by_time else Target.PACKETS, **where}
+    if where.keys().isdisjoint({"every", "chance", "times", "again"}):
+        placed["times"] = 1
+    return Placement(**placed)
+
+
+def _on_line(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the placement of what is done to the line."""
+    if fault.of == "replies":
+        target = where.get("target", Target.REPLIES)
+        directions = where.get("directions", (Direction.FROM_UNIT,))
+        return {
+            **where,
+            "target": _OF_ANSWERS.get(target, target),
+            "directions": directions,
+        }
+    if not fault.usual:
+        _need_place(fault, where)
+    placed = {"target": THINGS.get(fault.usual, Target.PACKETS), **where}
+    if fault.effect == "unplug":
+        return {name: value for name, value in placed.items() if name not in (*_WITHIN, "times")}
+    return placed
+
+
+def _window(fault: Fault, where: Mapping[str, Any], for_ns: int | None) -> dict[str, int]:
+    """Return from when to when a plug is out."""
+    if where.keys() - _TIMES:
+        raise ValueError(f"a plug has a time and no message, as in: {fault.example}")
+    window = {name: where[name] for name in _WITHIN if name in where}
+    if for_ns is not None:
+        window["until_ns"] = window.get("from_ns", 0) + for_ns
+    return window
+
+
+def _need_place(fault: Fault, where: Mapping[str, Any]) -> None:
+    if where.keys() <= _NO_PLACE:
+        raise ValueError(
+            f'"{fault.name}": say where, as in: in packet 7, every 5th packet, packets 3 to 9, '
+            "with chance 1 in 50, at 2 s"
+        )
+
+
+def _habit(key: str, value: Any) -> Trait:
+    """Return another value for a key of a profile, text as it would stand in the file."""
+    import msgspec
+
+    from emulator.unit.schema import keys_of, sections
+
+    section, _, name = key.rpartition(".")
+    found = [
+        (each, keys_of(kind)[name])
+        for each, kind in sections().items()
+        if section in ("", each) and name in keys_of(kind)
+    ]
+    if len(found) != 1:
+        known = sorted({name for kind in sections().values() for name in keys_of(kind)})
+        near = nearest_form(name, known)
+        perhaps = f"did you mean {near}?" if near else "dryload profiles tells what there is."
+        if found:
+            perhaps = "say which: " + " or ".join(f"{each}.{name}" for each, _ in found) + "."
+        raise ValueError(f"there is no key {key} of a profile: {perhaps}")
+    where, legal = found[0]
+    try:
+        return Trait("unit", where, legal.field, legal.read(_read(value)))
+    except msgspec.ValidationError as wrong:
+        raise ValueError(f"{where}.{name} must be {legal.legal}, not {value}") from wrong
+
+
+def _read(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    try:
+        return tomllib.loads(f"x = {value}")["x"]
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return value.strip("\"'")

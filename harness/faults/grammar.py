@@ -1,0 +1,218 @@
+"""The forms of words for --disturb: what stands at a place of a text, and what it may have been.
+
+A form is words and slots; between two words there may be "the".  Where several forms fit, the one
+that takes most of the text is meant.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from difflib import SequenceMatcher
+from fractions import Fraction
+from functools import cache
+from typing import Any, Final, NamedTuple
+
+from emulator.dump.capture import Direction
+from emulator.line.placement import EVERYWHERE, Target
+from emulator.wire.messages import HandshakeKind
+
+_UNITS: Final = {
+    "ns": 1,
+    "us": 1_000,
+    "ms": 1_000_000,
+    "s": 1_000_000_000,
+    "second": 1_000_000_000,
+    "seconds": 1_000_000_000,
+    "min": 60_000_000_000,
+    "minute": 60_000_000_000,
+    "minutes": 60_000_000_000,
+}
+_THINGS: Final = {
+    "packet": Target.PACKETS,
+    "reply": Target.REPLIES,
+    "message": Target.MESSAGES,
+    "request": Target.REQUESTS,
+    "header": Target.HEADER,
+}
+_MANY: Final = {"reply": "replies"}
+THINGS: Final = {_MANY.get(name, f"{name}s"): target for name, target in _THINGS.items()}
+"""Which messages a plural means."""
+_LIKE: Final = 0.7
+_SPLIT: Final = re.compile(r"[\s,;]+")
+
+
+def nanoseconds(text: str) -> int:
+    """Return the time that a TIME says; ValueError for anything else."""
+    found = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)", text)
+    if found is None:
+        raise ValueError(f"{text} is no time")
+    return int(Fraction(found[1]) * _UNITS[found[2]])
+
+
+_SLOTS: Final[Mapping[str, tuple[str, Callable[[str], Any]]]] = {
+    "N": (r"([0-9]{1,9})", int),
+    "Nth": (r"([0-9]{1,9}(?:st|nd|rd|th))", lambda text: int(text[:-2])),
+    "P": (r"([0-9]{1,3}(?:\.[0-9]{1,3})?)", lambda text: int(10_000 * Fraction(text))),
+    "TIME": (rf"([0-9]{{1,9}}(?:\.[0-9]{{1,9}})?\s*(?:{'|'.join(_UNITS)})\b)", nanoseconds),
+    "XX": (r"([0-9a-f]{2}(?:\s+[0-9a-f]{2}\b)*)", lambda text: list(bytes.fromhex(text))),
+    "KIND": (r"(ack|nak|wait|cancel|eof)", lambda text: int(HandshakeKind[text.upper()])),
+    "THING": (f"({'|'.join(_THINGS)})", _THINGS.__getitem__),
+    "THINGS": (f"({'|'.join(THINGS)})", THINGS.__getitem__),
+    "KEY": (r"([a-z_]+(?:\.[a-z_]+)?)", str),
+    "VALUE": (r"(\[[^\]]*\]|[^,;]*[^,;\s])", str),
+    "NAME": (r"([a-z0-9-]+)", str),
+}
+"""What stands in a slot, and the value of it: of a P millionths, of a TIME nanoseconds."""
+
+
+class Found(NamedTuple):
+    """A form that stands at a place of a text, and what its slots hold."""
+
+    form: str
+    values: tuple[Any, ...]
+    stop: int
+
+
+@cache
+def pattern_of(form: str) -> re.Pattern[str]:
+    """Return what a form looks like in a text of small letters."""
+    tokens = [
+        _SLOTS[token][0] if token in _SLOTS else re.escape(token)
+        for token in form.split()
+        if token != "the"
+    ]
+    return re.compile(r"\s+(?:the\s+)?".join(tokens) + r"(?![\w.])")
+
+
+def find(text: str, start: int, forms: Iterable[str]) -> Found | None:
+    """Return the form that takes most of `text` from `start` on, None where none fits."""
+    fitting = [(found, form) for form in forms if (found := pattern_of(form).match(text, start))]
+    if not fitting:
+        return None
+    found, form = max(fitting, key=lambda each: each[0].end())
+    slots = [token for token in form.split() if token in _SLOTS]
+    values = (_SLOTS[slot][1](value) for slot, value in zip(slots, found.groups(), strict=True))
+    return Found(form, tuple(values), found.end())
+
+
+def nearest_form(text: str, forms: Iterable[str]) -> str | None:
+    """Return the form that was perhaps meant by what `text` begins with."""
+    words = [word for word in _SPLIT.split(text) if word]
+    best, how_near = None, _LIKE
+    for form in (spelled for each in forms for spelled in _spelled_out(each)):
+        pairs = zip(form.split(), words, strict=False)
+        given = [token if _fits(token, word) else word for token, word in pairs]
+        near = SequenceMatcher(None, " ".join(given), form).ratio()
+        if near > how_near:
+            best, how_near = form, near
+    return best
+
+
+def _spelled_out(form: str) -> list[str]:
+    for slot, things in (("THINGS", THINGS), ("THING", _THINGS)):
+        if slot in form.split():
+            return [form.replace(slot, thing) for thing in things]
+    return [form]
+
+
+def _fits(token: str, word: str) -> bool:
+    """Whether a word fills a slot, of a TIME at least its number."""
+    if token == "TIME":
+        return word[0].isdigit()
+    return token in _SLOTS and re.fullmatch(_SLOTS[token][0], word) is not None
+
+
+def shown_form(form: str) -> str:
+    """Return a form as somebody would write it."""
+    return form.replace("THINGS", "packets").replace("THING", "packet")
+
+
+# Where and when
+
+
+class Place(NamedTuple):
+    """One way to say where or when: what it means, and what it says of a placement."""
+
+    form: str
+    does: str
+    sets: Callable[..., dict[str, Any]]
+
+
+def _numbered(target: Target) -> Callable[..., dict[str, Any]]:
+    """Return what a message that is named by its number is: struck as it first goes out."""
+    return lambda first, last=None: {
+        "target": target,
+        "first": first,
+        "last": first if last is None else last,
+        "again": target is Target.MESSAGES,
+    }
+
+
+_packet, _reply, _message = map(_numbered, (Target.PACKETS, Target.REPLIES, Target.MESSAGES))
+
+PLACES: Final = (
+    Place("packet N", "that packet, counted from 0, as it first goes out in a dump", _packet),
+    Place("packets N to N", "those packets, each as it first goes out", _packet),
+    Place(
+        "packets from N on",
+        "that packet and all behind it, those sent again too",
+        lambda first: {"target": Target.PACKETS, "first": first},
+    ),
+    Place(
+        "header",
+        "the header, as it first goes out",
+        lambda: {"target": Target.HEADER, "again": False},
+    ),
+    Place("reply to packet N", "the first answer to that packet", _reply),
+    Place("replies to packets N to N", "the first answers to those packets", _reply),
+    Place(
+        "reply to header",
+        "the first answer to the header",
+        lambda: {"target": Target.HEADER_REPLY, "again": False},
+    ),
+    Place("message N", "that message in its direction, counted from 0", _message),
+    Place("messages N to N", "those messages", _message),
+    Place(
+        "every Nth THING",
+        "5th, 10th, 15th and so on, those sent again counted too",
+        lambda every, target: {"target": target, "every": every},
+    ),
+    Place("every THING", "every one, those sent again too", lambda target: {"target": target}),
+    Place(
+        "THINGS",
+        "the same: packets, replies, messages, requests or headers",
+        lambda target: {"target": target},
+    ),
+    Place("byte N", "that byte of the message, counted from 0 at F0", lambda at: {"byte": at}),
+    Place("with chance 1 in N", "one in so many, as the seed decides", lambda n: {"chance": n}),
+    Place(
+        "seed N",
+        "another number decides otherwise; the same one always alike",
+        lambda n: {"seed": n},
+    ),
+    Place("each time", "also when the same message goes out again", lambda: {"again": True}),
+    Place("once", "one time and no more", lambda: {"times": 1}),
+    Place("at most N times", "so often and no more", lambda times: {"times": times}),
+    Place(
+        "at TIME",
+        "the first one on its way then or later, counted from the beginning",
+        lambda at_ns: {"from_ns": at_ns, "times": 1},
+    ),
+    Place("from TIME on", "from that instant on", lambda at_ns: {"from_ns": at_ns}),
+    Place("until TIME", "up to that instant", lambda at_ns: {"until_ns": at_ns}),
+    Place(
+        "between TIME and TIME",
+        "within that time",
+        lambda from_ns, until_ns: {"from_ns": from_ns, "until_ns": until_ns},
+    ),
+    Place("to the unit", "in that direction", lambda: {"directions": (Direction.TO_UNIT,)}),
+    Place(
+        "from the unit",
+        "in that direction: answers, and what is read back",
+        lambda: {"directions": (Direction.FROM_UNIT,)},
+    ),
+    Place("both ways", "in both directions", lambda: {"directions": EVERYWHERE}),
+)
+"""Where and when; "the" may stand anywhere."""
+
+FILLERS: Final = ("in", "of", "on", "to", "at", "with", "and", "inside", "for")
+"""Little words that may stand between, and mean nothing by themselves."""

@@ -1,0 +1,181 @@
+"""Words for --disturb to what they ask for: one fault or everyday situation each.
+
+Theory of operation.  From left to right the longest form that fits is taken: one fault, what may be
+said of it behind that, and places in any order around it.  Little words are passed over where
+nothing else fits.  What fits nowhere ends it, with the place, and with what was perhaps meant.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from difflib import get_close_matches
+from fractions import Fraction
+from functools import cache, lru_cache
+from typing import Any, Final
+
+from harness.faults.asked import Asked, Disturbances, meaning
+from harness.faults.catalogue import Fault, faults, situations
+from harness.faults.grammar import FILLERS, PLACES, Found, find, nearest_form, shown_form
+from harness.files.opening import shown
+
+_GAP: Final = re.compile(r"[\s,;]*(?:the\b[\s,;]*)?")
+_FILLER: Final = re.compile(rf"(?:{'|'.join(FILLERS)})\b")
+_SEED: Final = re.compile(r"[\s,]+seed\s+([0-9]{1,9})")
+_PLACES: Final = {place.form: place for place in PLACES}
+_MOST_SHOWN: Final = 40
+
+
+class NotUnderstood(ValueError):  # noqa: N818  # what somebody wrote, and nobody's error
+    """Words that ask for no fault; the message is complete for whoever wrote them."""
+
+
+def read_all(texts: Sequence[str]) -> Disturbances:
+    """Return everything that was asked for; NotUnderstood says what is wrong with which text."""
+    return _read(tuple(texts))
+
+
+@lru_cache(maxsize=256)  # a campaign asks several times for each of its runs
+def _read(texts: tuple[str, ...]) -> Disturbances:
+    asked: list[Asked] = []
+    for text in texts:
+        try:
+            asked += _asked(text)
+        except NotUnderstood as wrong:
+            raise NotUnderstood(shown(f'"{text}": {wrong}')) from wrong
+    try:
+        return Disturbances(tuple(asked))
+    except ValueError as wrong:
+        raise NotUnderstood(f"{wrong}.") from wrong
+
+
+def _asked(text: str) -> Iterator[Asked]:
+    """Yield what a text asks for: a fault, or all those of a situation."""
+    lower = " ".join(text.lower().split())
+    for situation in situations():
+        name, rest = situation.name, lower.removeprefix(situation.name)
+        if not lower.startswith(name) or rest[:1] not in ("", " ", ","):
+            continue
+        seed = _SEED.fullmatch(rest)
+        if rest and seed is None:
+            raise NotUnderstood(f'behind "{name}" a seed may follow, as in: {name}, seed 3.')
+        for said in situation.faults:
+            seeded = said if seed is None or "chance" not in said else f"{said}, seed {seed[1]}"
+            yield replace(read_words(seeded), situation=name)
+        return
+    try:
+        yield read_words(text)
+    except NotUnderstood as wrong:
+        near = get_close_matches(lower, [each.name for each in situations()], n=1, cutoff=0.75)
+        if near:
+            raise NotUnderstood(f'there is no such situation: did you mean "{near[0]}"?') from wrong
+        raise
+
+
+def read_words(text: str) -> Asked:
+    """Return the fault that `text` asks for; NotUnderstood says what is wrong, and where."""
+    said = " ".join(text.split())
+    reading = _Reading(said.lower())
+    reading.read()
+    fault = reading.fault
+    if fault is None:
+        near = "" if reading.places else f" There are: {_list_of_faults()}."
+        raise NotUnderstood(f"it does not say what is to happen.{near}")
+    if fault.lasts and reading.places:
+        place = reading.places[0]
+        raise NotUnderstood(f'"{fault.name}" lasts from beginning to end: "{place}" is too much.')
+    try:
+        means = meaning(fault, reading.slots, reading.said, reading.where, said)
+    except ValueError as wrong:
+        text = str(wrong)
+        raise NotUnderstood(text if text.endswith((".", "?")) else f"{text}.") from wrong
+    return Asked(said=said, fault=fault, means=means)
+
+
+class _Reading:
+    """A text in small letters, and what was understood of it so far."""
+
+    def __init__(self, text: str) -> None:
+        self._text: Final = text
+        self.fault: Fault | None = None
+        self.slots: dict[str, Any] = {}
+        self.said: dict[str, Any] = {}  # of its parameters
+        self.places: list[str] = []  # in the words that said them
+        self.where: dict[str, Any] = {}
+        self._each_time = False
+
+    def read(self) -> None:
+        """Understand all of it."""
+        at = self._gap(0)
+        while at < len(self._text):
+            found = find(self._text, at, self._forms())
+            if found is not None:
+                self._take(found, self._text[at : found.stop])
+                at = found.stop
+            elif filler := _FILLER.match(self._text, at):
+                behind = self._gap(filler.end())
+                if find(self._text, behind, self._forms()) is None:
+                    raise self._complaint(at if behind >= len(self._text) else behind)
+                at = filler.end()
+            else:
+                raise self._complaint(at)
+            at = self._gap(at)
+        if self._each_time:
+            self.where["again"] = True
+
+    def _forms(self) -> list[str]:
+        more = () if self.fault is None else self.fault.more
+        return [*_PLACES, *_by_form(), *more]
+
+    def _gap(self, at: int) -> int:
+        found = _GAP.match(self._text, at)
+        return at if found is None else found.end()
+
+    def _take(self, found: Found, words: str) -> None:
+        form, values, _ = found
+        if self.fault is not None and form in self.fault.more:
+            names = [each.name for each in self.fault.parameters if each.phrase == form]
+            self.said |= zip(names, values, strict=True)
+        elif (fault := _by_form().get(form)) is not None:
+            if self.fault is not None:
+                raise NotUnderstood(
+                    f'"{words}" is a second thing to happen: give each a --disturb of its own.'
+                )
+            self.fault = fault
+            self.slots = dict(zip((t for t in form.split() if t.isupper()), values, strict=True))
+            names = [each.name for each in fault.parameters if not each.phrase]
+            self.said |= zip(names, values, strict=False)
+        else:
+            self._place(form, values, words)
+
+    def _place(self, form: str, values: tuple[Any, ...], words: str) -> None:
+        for key, value in _PLACES[form].sets(*values).items():
+            if key in self.where and self.where[key] != value and key not in ("again", "times"):
+                raise NotUnderstood(f'"{words}" does not go with what was said before it.')
+            if key == "chance" and not value:
+                raise NotUnderstood("a chance of 1 in 0 is none: give 1 or more.")
+            self.where[key] = Fraction(1, value) if key == "chance" else value
+        self._each_time = self._each_time or form == "each time"
+        self.places.append(words)
+
+    def _complaint(self, at: int) -> NotUnderstood:
+        """Return what to say of what stands at a place."""
+        rest = self._text[at:]
+        what = rest if len(rest) <= _MOST_SHOWN else f"{rest[: _MOST_SHOWN - 3]}..."
+        more = [*_by_form()] if self.fault is None else [*self.fault.more]
+        near = nearest_form(rest, [*more, *_PLACES])
+        if near is not None:
+            do = f'did you mean "{shown_form(near)}"?'
+        elif self.fault is None:
+            do = f"what can happen: {_list_of_faults()}."
+        else:
+            do = f"what may follow: {', '.join((*more, *map(shown_form, _PLACES)))}."
+        return NotUnderstood(f'"{what}" (from character {at + 1} on) is not understood: {do}')
+
+
+@cache
+def _by_form() -> dict[str, Fault]:
+    return {form: fault for fault in faults() for form in fault.forms}
+
+
+def _list_of_faults() -> str:
+    return ", ".join(fault.forms[0] for fault in faults() if fault.forms)
