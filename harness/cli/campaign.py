@@ -11,8 +11,7 @@ import typer
 
 from harness.cli.interrupt import ends
 from harness.cli.options import OUTPUT, AsJson, Overwrite
-from harness.cli.playing import say, say_json
-from harness.cli.terminal import bar_line, width
+from harness.cli.terminal import bar_line, say, say_json, width
 from harness.files import safe_write
 from harness.files.opening import shown
 from harness.files.problem import Problem

@@ -30,11 +30,9 @@ def clauses(
     as_json: AsJson = False,
 ) -> None:
     """List the clauses of the standard, or describe some in full."""
-    import json
-
     from emulator.wire.clauses import FAMILIES, Judged, Level, clause
     from emulator.wire.clauses import clauses as register
-    from harness.cli.terminal import width
+    from harness.cli.terminal import show, width
     from harness.files.problem import Problem
     from harness.report import clauses as report
 
@@ -57,11 +55,8 @@ def clauses(
     ]
     if not found:
         raise Problem("no clause is all of that.", do="Ask for less at a time.")
-    if as_json:
-        typer.echo(json.dumps(report.document(found), indent=2))
-    else:
-        lines = report.detail_text if named else report.list_text
-        typer.echo("\n".join(lines(found, width())))
+    lines = report.detail_text if named else report.list_text
+    show(lines(found, width()), report.document(found), as_json=as_json)
 
 
 def _one_of(

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.options import AsJson, Overwrite, WhichDump
-from harness.cli.terminal import fitted, note
+from harness.cli.terminal import note, show
 
 
 def decode(
@@ -24,8 +24,6 @@ def decode(
 
     Exit code 1 if the dump is damaged: the file is written all the same.
     """
-    import json
-
     from harness.files import audio_out, rates, safe_write
     from harness.files.opening import shown
     from harness.jobs import decode as job
@@ -55,13 +53,11 @@ def decode(
         note(f"{line}.")
     for line in report.damage(taken):
         note(f"damaged: {line}.")
-    if as_json:
-        document = report.document(
-            taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks
-        )
-        typer.echo(json.dumps(document, indent=2))
-    else:
-        typer.echo(fitted(report.text(taken, source=file, target=output, rate_hz=rate_hz)))
+    show(
+        report.text(taken, source=file, target=output, rate_hz=rate_hz),
+        report.document(taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks),
+        as_json=as_json,
+    )
     if not taken.packets.whole:
         note(f"dryload validate {shown(file)} says what is wrong.")
         raise typer.Exit(1)

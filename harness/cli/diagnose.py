@@ -9,7 +9,7 @@ from typing import Annotated, Final
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted, note, steered
+from harness.cli.terminal import note, say, say_json, steered
 
 _PATIENCE_S: Final = 1.0
 
@@ -49,12 +49,13 @@ def diagnose(
     read or holds no transfer.
     """
     from emulator.dump.capture import Direction
+    from harness.diagnose.diagnose import Answer
     from harness.diagnose.diagnose import diagnose as diagnosed
     from harness.files.capture_file import load
     from harness.files.opening import shown
     from harness.files.problem import Problem
     from harness.jobs.sources import sources_in
-    from harness.report.diagnose import diagnosis_document, diagnosis_lines, is_well
+    from harness.report.diagnose import diagnosis_document, diagnosis_lines
 
     with _patience(capture):
         sources = sources_in(source or [])
@@ -68,11 +69,10 @@ def diagnose(
             do=f"dryload explain {shown(capture)} says what is in it.",
         )
     if as_json:
-        typer.echo(diagnosis_document(file, diagnosis))
+        say_json(diagnosis_document(file, diagnosis))
     else:
-        for line in diagnosis_lines(file, diagnosis):
-            typer.echo(fitted(f"{line}\n"), nl=False)
-    if not is_well([diagnosis]):
+        say(diagnosis_lines(file, diagnosis))
+    if diagnosis.answer is not Answer.NOTHING_WRONG:
         raise typer.Exit(1)
 
 

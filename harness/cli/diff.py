@@ -5,7 +5,7 @@ from typing import Annotated, Final
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted
+from harness.cli.terminal import say, say_json
 from harness.files.problem import USAGE, Problem
 
 _MS: Final = 1_000_000
@@ -38,8 +38,6 @@ def diff(
 
     Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
     """
-    import json
-
     from harness.jobs.conversation import are_captures
 
     if are_captures(a, b):
@@ -52,9 +50,9 @@ def diff(
 
     result = compare_files(a, b, dump_a=dump_a, dump_b=dump_b)
     if as_json:
-        typer.echo(json.dumps(report.document(result), indent=2))
+        say_json(report.document(result))
     else:
-        typer.echo(fitted(report.text(result)))
+        say(report.text(result))
     if result.different:
         raise typer.Exit(1)
     if not result.same:
@@ -62,10 +60,8 @@ def diff(
 
 
 def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:
-    import json
-
     from harness.jobs.conversation import compare_captures
-    from harness.report import conversation as report
+    from harness.report import capture_diff as report
 
     if dump is not None:
         raise Problem("--dump-a and --dump-b are for dumps, and these are captures.")
@@ -74,8 +70,8 @@ def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json
     tolerance_ns = None if tolerance is None else round(tolerance * _MS)
     result = compare_captures(a, b, tolerance_ns=tolerance_ns)
     if as_json:
-        typer.echo(json.dumps(report.document(result), indent=2))
+        say_json(report.document(result))
     else:
-        typer.echo(fitted(report.text(result)))
+        say(report.text(result))
     if not result.comparison.same:
         raise typer.Exit(1)

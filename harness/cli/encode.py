@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.options import AsJson, DeviceId, Overwrite
-from harness.cli.terminal import fitted, note
+from harness.cli.terminal import note, show
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
@@ -78,12 +78,11 @@ def encode(
     as_json: AsJson = False,
 ) -> None:
     """Make dumps from audio files, one each."""
-    import json
-
     from harness.files import safe_write
     from harness.files.sample_files import make_folder
     from harness.jobs import encode as job
     from harness.report import encode as report
+    from harness.report.table import apart
 
     targets = _targets(audio, output, number, overwrite=overwrite)
     wishes = job.Wishes(
@@ -122,11 +121,8 @@ def encode(
         make_folder(output)
         for dump, target in zip(dumps, targets, strict=True):
             safe_write.write(target, job.file_of([dump], target), overwrite=overwrite)
-    if as_json:
-        several = {"schema": report.SCHEMA, "made": documents}
-        typer.echo(json.dumps(documents[0] if len(audio) == 1 else several, indent=2))
-    else:
-        typer.echo(fitted("\n\n".join(texts)))
+    document = documents[0] if len(audio) == 1 else {"schema": report.SCHEMA, "made": documents}
+    show(apart(texts), document, as_json=as_json)
 
 
 def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool) -> list[str]:

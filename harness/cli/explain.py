@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted, width
+from harness.cli.terminal import show, width
 
 if TYPE_CHECKING:
     from harness.teach.walk import Dump
@@ -54,8 +54,6 @@ def explain(
 
     The exit code is 0 whatever is wrong with them.
     """
-    import json
-
     from harness.files.given import given
     from harness.files.problem import Problem
     from harness.report import explain as report
@@ -76,11 +74,7 @@ def explain(
             chosen = dumps if dump is None else [_chosen(dumps, dump)]
             lines, parts = _overviews(chosen, dumps, every, taken.file or "HEX")
     source = {"file": taken.file, "bytes": len(taken.data)}
-    typer.echo(
-        json.dumps(report.document(source, **parts), indent=2)
-        if as_json
-        else fitted("\n".join(lines))
-    )
+    show(lines, report.document(source, **parts), as_json=as_json)
 
 
 def _messages(data: bytes, bits: int | None, every: bool) -> Answer:

@@ -9,19 +9,11 @@ from typing import TYPE_CHECKING, Final, NoReturn
 import typer
 
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import (
-    WORTH_A_CLOCK_NS,
-    PortOptions,
-    ReplayOptions,
-    over_at,
-    say,
-    say_json,
-    selection,
-)
+from harness.cli.playing import WORTH_A_CLOCK_NS, PortOptions, ReplayOptions, over_at, selection
 from harness.cli.progress import PacketProgress, about, packet_progress
 from harness.cli.taping import taping
 from harness.cli.target import Target, opened
-from harness.cli.terminal import note, width
+from harness.cli.terminal import note, say, say_json, width
 from harness.cli.verbatim import are_captures, play_captures_live
 from harness.files.problem import RIG, Problem
 

@@ -1,14 +1,11 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
-import json
 from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-import typer
-
-from harness.cli.terminal import aside, fitted, note
+from harness.cli.terminal import note
 from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
@@ -160,14 +157,3 @@ def over_at(lasts_ns: int, now: Callable[[], datetime] = datetime.now) -> str:
     days = (ends.date() - begins.date()).days
     day = {0: "", 1: " tomorrow"}.get(days, f" in {days} days")
     return f"{ends:%H:%M}{day}"
-
-
-def say(lines: Sequence[str]) -> None:
-    """Print lines, fitted to the terminal."""
-    with aside():
-        typer.echo(fitted("\n".join(lines)))
-
-
-def say_json(document: dict[str, Any]) -> None:
-    """Print one document."""
-    typer.echo(json.dumps(document, indent=2))

@@ -3,8 +3,7 @@
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.playing import say, say_json
-from harness.cli.terminal import width
+from harness.cli.terminal import show, width
 from harness.files.problem import RIG, Problem
 
 
@@ -26,10 +25,8 @@ def ports(
         systems = list_ports()
     except PortError as problem:
         failed = problem
-    if as_json:
-        say_json(report.document(systems, failed))
-    elif failed is not None:
+    if failed is not None and not as_json:
         raise Problem(failed.what, do=failed.do, code=RIG) from failed
-    else:
-        say(report.text(systems, width=width()))
+    document = report.document(systems, failed)
+    show(report.text(systems, width=width()), document, as_json=as_json)
     raise typer.Exit(0 if report.has_ports(systems) else RIG)

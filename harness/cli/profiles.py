@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import fitted, width
+from harness.cli.terminal import show, width
 
 
 def profiles(
@@ -16,8 +16,6 @@ def profiles(
     as_json: AsJson = False,
 ) -> None:
     """List the emulated units, or describe one of them in full."""
-    import json
-
     from emulator.unit.profile import DEFAULT_PROFILE, ProfileError, load_profile, profile_names
     from harness.files.opening import shown_lines
     from harness.files.problem import Problem
@@ -35,4 +33,4 @@ def profiles(
             lines, document = report.one_text(profile), report.one_document(profile)
     except ProfileError as problem:
         raise Problem(f"{shown_lines(str(problem))}.") from problem
-    typer.echo(json.dumps(document, indent=2) if as_json else fitted("\n".join(lines)))
+    show(lines, document, as_json=as_json)

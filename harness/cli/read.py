@@ -19,11 +19,10 @@ from harness.cli.options import (
     Patience,
     answer_ns_of,
 )
-from harness.cli.playing import say, say_json
 from harness.cli.read_progress import read_progress
 from harness.cli.taping import taping
 from harness.cli.target import Target, opened, target_of
-from harness.cli.terminal import note, width
+from harness.cli.terminal import note, say, say_json, width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:

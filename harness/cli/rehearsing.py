@@ -7,19 +7,11 @@ import typer
 
 from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.playing import (
-    WORTH_A_CLOCK_NS,
-    ReplayOptions,
-    UnitOptions,
-    over_at,
-    say,
-    say_json,
-    selection,
-)
+from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, UnitOptions, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.taping import write_capture
 from harness.cli.target import Target
-from harness.cli.terminal import width
+from harness.cli.terminal import say, say_json, width
 from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
 

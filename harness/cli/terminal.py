@@ -10,7 +10,7 @@ what is no printable sign is written out (\\x1b) by standard output and error th
 import io
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
@@ -70,6 +70,27 @@ def width() -> int | None:
 def fitted(text: str) -> str:
     """Return `text` with long sentences broken between words; tables and indents stay."""
     return _fitted(text, width())
+
+
+def say(lines: Iterable[str]) -> None:
+    """Print the lines of a result, fitted to the terminal."""
+    with aside():
+        print(fitted("\n".join(lines)), flush=True)
+
+
+def say_json(document: object, *, indent: int | None = 2) -> None:
+    """Print one document; on one line where `indent` is None."""
+    from harness.report.document import written
+
+    print(written(document, indent=indent), flush=True)
+
+
+def show(lines: Iterable[str], document: object, *, as_json: bool) -> None:
+    """Print a result as lines, or as one document."""
+    if as_json:
+        say_json(document)
+    else:
+        say(lines)
 
 
 def note(*texts: str) -> None:

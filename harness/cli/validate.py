@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.cli.options import AsJson
-from harness.cli.terminal import bar_line, fitted, note
+from harness.cli.terminal import bar_line, note, say, say_json
 
 if TYPE_CHECKING:
     from harness.files.capture_file import CaptureFile
@@ -34,11 +34,9 @@ def validate(
     Exit code 0 if nothing is broken; 1 if something is, or a dump in a capture did not come to its
     end; 2 if a file cannot be read or holds no dump (the others are judged all the same).
     """
-    import json
-    from dataclasses import asdict
-
     from harness.files.folder import named
     from harness.files.problem import USAGE, NoDump, Problem
+    from harness.report.document import written
     from harness.report.validate import SCHEMA, Sums, not_judged
 
     given = named(files)
@@ -59,11 +57,11 @@ def validate(
             if not (isinstance(problem, NoDump) and problem.is_other and path in given.found):
                 code = max(code, problem.code)
             if as_json:
-                typer.echo(not_judged(path, str(problem)))
+                say_json(not_judged(path, str(problem)), indent=None)
     if given.found and not sums.files:
         code = max(code, USAGE)  # nothing was judged
     if as_json:
-        typer.echo(f'], "sums": {json.dumps(asdict(sums))}}}')
+        typer.echo(f'], "sums": {written(sums, indent=None)}}}')
     elif len(given.files) > 1 and sums.files:
         typer.echo(f"\n{sums.sentence}")
     if code:
@@ -105,8 +103,11 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
             )
         if not (is_first or as_json):
             typer.echo()
-        for part in account.documents() if as_json else account.text():
-            typer.echo(fitted(part), nl=False)
+        if as_json:
+            for part in account.documents():
+                typer.echo(part, nl=False)
+        else:
+            say(account.text())
         sums.add(account.dumps, account.broken, is_broken=account.is_broken)
         return 1 if account.is_broken else 0
 
@@ -116,7 +117,7 @@ def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_fi
     from harness.files.opening import shown
     from harness.judge.dialogue.judge import judge_capture
     from harness.judge.finding import Verdict
-    from harness.report.dialogue import conversation_document, conversation_lines
+    from harness.report.validate_capture import conversation_document, conversation_lines
 
     for remark in file.recorded.remarks:
         note(f"{shown(file.name)}: {remark}.")
@@ -126,12 +127,11 @@ def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_fi
     cut = sum(each.worst is not Verdict.BROKEN for each in verdicts.unfinished)
     sums.add(len(verdicts.dumps), broken, is_broken=verdicts.is_broken, unfinished=cut)
     if as_json:
-        typer.echo(conversation_document(file, verdicts))
+        say_json(conversation_document(file, verdicts), indent=None)
         return code
     if not is_first:
         typer.echo()
-    for line in conversation_lines(file, verdicts):
-        typer.echo(fitted(f"{line}\n"), nl=False)
+    say(conversation_lines(file, verdicts))
     return code
 
 

@@ -7,16 +7,10 @@ from typing import TYPE_CHECKING, NoReturn
 import typer
 
 from harness.cli.interrupt import ends, interrupts
-from harness.cli.playing import (
-    PortOptions,
-    ReplayOptions,
-    check_numbers,
-    is_capture,
-    say_json,
-)
+from harness.cli.playing import PortOptions, ReplayOptions, check_numbers, is_capture
 from harness.cli.taping import taping, write_capture
 from harness.cli.target import Target, opened
-from harness.cli.terminal import note
+from harness.cli.terminal import note, say_json
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:

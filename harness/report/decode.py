@@ -1,29 +1,27 @@
 """What `dryload decode` says."""
 
-from typing import Any
+from fractions import Fraction
 
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
-from emulator.wire.messages import ExtendedHeader
-from emulator.wire.prose import counted, duration, sides
+from emulator.wire.prose import counted
 from harness.files.opening import shown
-from harness.files.rates import hertz
 from harness.jobs.decode import FromFile
+from harness.judge.plan import rate_of
+from harness.report.document import Document
+from harness.report.samples import header_kind, named, sample_document, sample_words, sound
 
 
-def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> str:
+def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> list[str]:
     """Return the result for people; `rate_hz` is what the audio file got."""
     sample = taken.sample
-    stated = hertz(sample.rate) if taken.states_rate else "no rate"
-    seconds = duration(round(sample.frames * 1_000_000_000 / rate_hz))
-    name = f" ({shown(sample.name)})" if sample.name else ""
+    lasts = sound(taken.sample.frames, Fraction(rate_hz))
     which = f"dump {taken.number} of " if taken.dumps > 1 else ""
-    lines = [
-        f"{shown(target)}: from {which}{shown(source)}, sample {taken.header.sample_number}{name}, "
-        f"{counted(len(sample.words), 'word')} of {sample.bits} bits, {sides(sample.channels)}, "
-        f"{stated}, {seconds} of sound.",
-        f"The audio file says {rate_hz:,} Hz.",
+    return [
+        f"{shown(target)}: from {which}{shown(source)}, "
+        f"{named(taken.header.sample_number, sample.name)}, "
+        f"{sample_words(sample, rate_of(taken.header))}.",
+        f"The audio file says {rate_hz:,} Hz and lasts {lasts}.",
     ]
-    return "\n".join(lines)
 
 
 def damage(taken: FromFile) -> tuple[str, ...]:
@@ -62,28 +60,19 @@ def losses(taken: FromFile) -> tuple[str, ...]:
 
 def document(
     taken: FromFile, *, source: str, target: str, rate_hz: int, remarks: tuple[str, ...]
-) -> dict[str, Any]:
+) -> Document:
     """Return the result for programs."""
-    sample, laid, loop = taken.sample, taken.packets, taken.sample.sustain
+    laid = taken.packets
     return {
         "schema": "dryload/decode/1",
-        "source": {"file": source, "form": taken.file.form.value, "dumps": taken.dumps},
+        "source": {"file": source, "form": taken.file.form, "dumps": taken.dumps},
         "dump": taken.number,
         "file": target,
         "sample_number": taken.header.sample_number,
         "device_id": taken.header.device_id,
-        "header": "extended" if isinstance(taken.header, ExtendedHeader) else "standard",
-        "bits": sample.bits,
-        "channels": sample.channels,
-        "rate_hz": float(sample.rate) if taken.states_rate else None,
+        "header": header_kind(taken.header),
+        **sample_document(taken.sample, rate=rate_of(taken.header), sounds_at=rate_hz),
         "file_rate_hz": rate_hz,
-        "frames": sample.frames,
-        "words": len(sample.words),
-        "seconds": sample.frames / rate_hz,
-        "loop": None
-        if loop.loop_type == LOOP_OFF
-        else {"start": loop.start, "end": loop.end, "type": f"{loop.loop_type:02X}"},
-        "name": sample.name,
         "packets": {
             "needed": laid.needed,
             "missing": laid.missing,
@@ -94,6 +83,6 @@ def document(
             "extra": laid.extra,
         },
         "whole": laid.whole,
-        "damage": list(damage(taken)),
-        "remarks": list(remarks),
+        "damage": damage(taken),
+        "remarks": remarks,
     }

@@ -1,21 +1,19 @@
 """What `dryload diagnose` says: what happened, what speaks for it, what to do."""
 
-import json
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Iterator
 from itertools import count as counting
-from typing import Any, Final
+from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.prose import counted, duration
-from harness.diagnose.cause import Evidence
 from harness.diagnose.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
 from harness.diagnose.diagnose import Answer, Diagnosis
 from harness.diagnose.ranking import Ranked
-from harness.diagnose.scene import Scene
+from harness.diagnose.scene import DumpScene, Scene
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.finding import Place
+from harness.report.document import Document
 
 SCHEMA: Final = "dryload/diagnose/1"
 _MOST_OTHERS: Final = 3
@@ -171,78 +169,65 @@ def _when(at: Place | None) -> str:
     return f"{at.time_ns / 1_000_000_000:.3f} s: "
 
 
-def diagnosis_document(file: CaptureFile, diagnosis: Diagnosis) -> str:
+def diagnosis_document(file: CaptureFile, diagnosis: Diagnosis) -> Document:
     """Return everything for programs; places that are not known are null."""
-    document = document_of(file.name, diagnosis)
-    document["form"] = str(file.form)
-    document["remarks_on_file"] = list(file.recorded.remarks)
-    return json.dumps(document, indent=2)
+    about_file = {"form": file.form, "remarks_on_file": file.recorded.remarks}
+    return {**document_of(file.name, diagnosis), **about_file}
 
 
-def document_of(name: str, diagnosis: Diagnosis) -> dict[str, Any]:
-    """Return the document as a value."""
-    scene = diagnosis.scene
+def document_of(name: str, diagnosis: Diagnosis) -> Document:
+    """Return what there is to say of a diagnosis of the capture `name`."""
+    scene, first = diagnosis.scene, diagnosis.first
     return {
         "schema": SCHEMA,
         "file": name,
-        "answer": str(diagnosis.answer),
-        "said": _NO_CAUSE[diagnosis.answer]
-        if diagnosis.first is None
-        else _sentence(diagnosis.first),
-        "confidence": None if diagnosis.confidence is None else str(diagnosis.confidence),
+        "answer": diagnosis.answer,
+        "said": _NO_CAUSE[diagnosis.answer] if first is None else _sentence(first),
+        "confidence": diagnosis.confidence,
         "measured": {
             str(word): {"per_cent": each.per_cent, "of": each.of} for word, each in MEASURED.items()
         },
         "causes": [_cause_document(each) for each in diagnosis.causes],
-        "unexplained": [asdict(each) for each in diagnosis.unexplained],
-        "do": list(_NEXT) if diagnosis.first is None and diagnosis.unexplained else [],
+        "unexplained": diagnosis.unexplained,
+        "do": _NEXT if first is None and diagnosis.unexplained else (),
         "remarks": [_cause_document(each) for each in diagnosis.remarks],
-        "no_return": [asdict(each) for each in diagnosis.no_return],
-        "unknown": list(diagnosis.unknown),
-        "directions": [direction.value for direction in scene.recorded.directions],
-        "taken_at": str(scene.recorded.taken_at),
+        "no_return": diagnosis.no_return,
+        "unknown": diagnosis.unknown,
+        "directions": scene.recorded.directions,
+        "taken_at": scene.recorded.taken_at,
         "lasting_ns": scene.sight.last_ns if scene.is_timed else None,
-        "dumps": [
-            {
-                "dump": each.index,
-                "direction": each.talk.direction.value,
-                "sample_number": None if each.header is None else each.header.sample_number,
-                "packets": each.seen.packets,
-                "planned": each.planned,
-                "ended": each.ended.name.lower(),
-                "source": None if each.source is None else each.source.name,
-            }
-            for each in scene.dumps
-        ],
+        "dumps": [_dump_document(each) for each in scene.dumps],
     }
 
 
-def _cause_document(ranked: Ranked) -> dict[str, Any]:
+def _dump_document(dump: DumpScene) -> Document:
+    return {
+        "dump": dump.index,
+        "direction": dump.talk.direction,
+        "sample_number": None if dump.header is None else dump.header.sample_number,
+        "packets": dump.seen.packets,
+        "planned": dump.planned,
+        "ended": dump.ended.name.lower(),
+        "source": None if dump.source is None else dump.source.name,
+    }
+
+
+def _cause_document(ranked: Ranked) -> Document:
     said, cause = ranked.suspicion, ranked.cause
     return {
         "cause": ranked.name,
-        "where": str(cause.where),
+        "where": cause.where,
         "sentence": _sentence(ranked),
-        "confidence": str(OF_STRENGTH[ranked.strength]),
+        "confidence": OF_STRENGTH[ranked.strength],
         "follows": ranked.follows,
         "dump": said.dump,
-        "at": None if said.at is None else asdict(said.at),
-        "evidence": [_evidence_document(each) for each in said.evidence],
+        "at": said.at,
+        "evidence": [
+            {"text": _plain(each.text), "at": each.at, "bytes": each.shown}
+            for each in said.evidence
+        ],
         "tells": _plain(cause.tells),
         "do": [_plain(step) for step in cause.remedy],
         "experiment": _plain(cause.experiment),
         "faults": [f"T{number:02}" for number in cause.faults],
     }
-
-
-def _evidence_document(evidence: Evidence) -> dict[str, Any]:
-    return {
-        "text": _plain(evidence.text),
-        "at": None if evidence.at is None else asdict(evidence.at),
-        "bytes": evidence.shown,
-    }
-
-
-def is_well(diagnoses: Sequence[Diagnosis]) -> bool:
-    """Whether nothing is wrong in any of them."""
-    return all(each.answer is Answer.NOTHING_WRONG for each in diagnoses)

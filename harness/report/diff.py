@@ -1,9 +1,6 @@
 """What `dryload diff` says."""
 
-from collections.abc import Iterator
-from dataclasses import asdict
-from enum import StrEnum
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 from emulator.wire.prose import counted, listed
 from harness.files.opening import shown
@@ -12,24 +9,25 @@ from harness.jobs.subjects import AUDIO, Source, Subject
 from harness.judge.account import Difference, Kind
 from harness.judge.difference import Comparison, FieldDifference
 from harness.judge.wording import bits_named, sentence
-from harness.report.findings import finding_document
-from harness.report.table import Column, table
+from harness.report.capture_diff import SCHEMA
+from harness.report.document import Document, fields_of
+from harness.report.table import Column, apart, table
 
 
-def text(result: FileComparison) -> str:
+def text(result: FileComparison) -> list[str]:
     """Return the result for people."""
-    blocks = [[_source_line("A", result.a), _source_line("B", result.b)]]
+    blocks: list[Sequence[str]] = [[_source_line("A", result.a), _source_line("B", result.b)]]
     several = len(result.pairs) + len(result.only_a) + len(result.only_b) > 1
     for pair in result.pairs:
         heading = [_heading(pair)] if several or pair.by is PairedBy.ASKED else []
         blocks.append([*heading, *_pair_lines(pair)])
     for name, subjects in (("A", result.only_a), ("B", result.only_b)):
         if subjects:
-            listed = ", ".join(_which(subject) for subject in subjects)
-            blocks.append([f"Only in {name}: {listed}."])
+            which = ", ".join(_which(subject) for subject in subjects)
+            blocks.append([f"Only in {name}: {which}."])
     if several:
         blocks.append([_summary(result)])
-    return "\n\n".join("\n".join(block) for block in blocks)
+    return apart(blocks)
 
 
 def verdict(pair: Pairing) -> str:
@@ -153,10 +151,10 @@ def _summary(result: FileComparison) -> str:
     return f"{same:,} of {counted(len(result.pairs), 'pair')} the same{end}."
 
 
-def document(result: FileComparison) -> dict[str, Any]:
+def document(result: FileComparison) -> Document:
     """Return the result for programs."""
     return {
-        "schema": "dryload/diff/1",
+        "schema": SCHEMA,
         "same": result.same,
         "a": _source_document(result.a),
         "b": _source_document(result.b),
@@ -166,16 +164,16 @@ def document(result: FileComparison) -> dict[str, Any]:
     }
 
 
-def _source_document(source: Source) -> dict[str, Any]:
+def _source_document(source: Source) -> Document:
     return {
         "file": source.file,
         "form": source.form,
         "dumps": 0 if source.form == AUDIO else len(source.subjects),
-        "remarks": list(source.remarks),
+        "remarks": source.remarks,
     }
 
 
-def _subject_document(subject: Subject) -> dict[str, Any]:
+def _subject_document(subject: Subject) -> Document:
     sample = subject.sample
     return {
         "dump": None if subject.recording is not None else subject.number,
@@ -183,48 +181,50 @@ def _subject_document(subject: Subject) -> dict[str, Any]:
         "words": None if sample is None else len(sample.words),
         "bits": None if sample is None else sample.bits,
         "channels": None if sample is None else sample.channels,
-        "rate_hz": None if sample is None else float(sample.rate),
+        "rate_hz": None if sample is None else sample.rate,
         "trouble": subject.trouble,
     }
 
 
-def _pair_document(pair: Pairing) -> dict[str, Any]:
+def _pair_document(pair: Pairing) -> Document:
     comparison = pair.comparison
     return {
         "a": _subject_document(pair.a),
         "b": _subject_document(pair.b),
-        "paired_by": str(pair.by),
+        "paired_by": pair.by,
         "comparable": comparison is not None,
         "same": pair.same,
         "verdict": verdict(pair),
         "trouble": pair.trouble,
-        "words": None
-        if comparison is None
-        else {
-            "a": comparison.words[0],
-            "b": comparison.words[1],
-            "same": comparison.same,
-            "compared": comparison.compared,
-            "different": comparison.different,
-            "per_packet": comparison.context.step,
-            "scale_bits": comparison.context.bits,
-        },
-        "header": [asdict(difference) for difference in pair.fields],
+        "words": None if comparison is None else _words_document(comparison),
+        "header": pair.fields,
         "explanation": []
         if comparison is None
         else [_difference_document(each, comparison) for each in comparison.explanation],
         "sentences": [] if comparison is None else comparison.sentences,
-        "findings": [finding_document(finding) for finding in pair.findings],
-        "remarks": list(pair.remarks),
+        "findings": pair.findings,
+        "remarks": pair.remarks,
     }
 
 
-def _difference_document(difference: Difference, comparison: Comparison) -> dict[str, Any]:
+def _words_document(comparison: Comparison) -> Document:
+    return {
+        "a": comparison.words[0],
+        "b": comparison.words[1],
+        "same": comparison.same,
+        "compared": comparison.compared,
+        "different": comparison.different,
+        "per_packet": comparison.context.step,
+        "scale_bits": comparison.context.bits,
+    }
+
+
+def _difference_document(difference: Difference, comparison: Comparison) -> Document:
     """Return a difference with the fields that count for its kind, and its sentence."""
     plain = Difference(kind=difference.kind)
     told = {
-        name: str(value) if isinstance(value, StrEnum) else value
-        for name, value in asdict(difference).items()
+        name: value
+        for name, value in fields_of(difference).items()
         if name == "kind" or value != getattr(plain, name)
     }
     return {**told, "sentence": sentence(difference, comparison.context)}

@@ -1,14 +1,14 @@
 """What `dryload explain` says."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.prose import counted
+from emulator.wire.prose import capitalised, counted, spelled
 from harness.files.opening import shown
 from harness.judge.finding import Finding
-from harness.report.findings import finding_document
-from harness.report.table import Column, table
+from harness.report.document import Document
+from harness.report.table import Column, apart, table
 from harness.teach.line import Explained, Line
 from harness.teach.walk import Dump, Overview, Packet, Run
 
@@ -20,14 +20,13 @@ _COLUMNS: Final = (
     Column("at byte", right=True),
     Column("clause"),
 )
-_BYTES: Final = 8
-"""Bytes of a field that are written out before "..."."""
+_MOST_RUNS: Final = 8
 
 
 def message_text(explained: Explained, width: int | None = None) -> list[str]:
     """Return the lines for one message: a heading, a table, and what is wrong with it."""
     heading = (
-        f"{explained.title[0].upper()}{explained.title[1:]}, "
+        f"{capitalised(explained.title)}, "
         f"{counted(explained.size, 'byte')} from byte {explained.offset:,}"
     )
     rows = [_row(line) for line in explained.lines]
@@ -40,7 +39,7 @@ def message_text(explained: Explained, width: int | None = None) -> list[str]:
 
 def messages_text(found: Sequence[Explained], width: int | None = None) -> list[str]:
     """Return the lines for several messages."""
-    return _apart(message_text(message, width) for message in found)
+    return apart(message_text(message, width) for message in found)
 
 
 def packets_text(
@@ -55,24 +54,16 @@ def packets_text(
         return [f"{dump.title}: packet {place:,} is not there.", *_finding_lines(missing)]
     several = f", {len(found)} times" if len(found) > 1 else ""
     heading = f"{dump.title}, packet {place:,}{several}"
-    return _apart([[heading], *(_packet_text(packet, width) for packet in found)])
+    return apart([[heading], *(_packet_text(packet, width) for packet in found)])
 
 
 def overviews_text(
     pairs: Sequence[tuple[Dump, Overview]], *, dumps: int, file: str, width: int | None = None
 ) -> list[str]:
     """Return the lines for the dumps of a file that holds `dumps` of them."""
-    return _apart(
+    return apart(
         _overview_text(dump, seen, dumps=dumps, file=file, width=width) for dump, seen in pairs
     )
-
-
-def _apart(blocks: Iterable[list[str]]) -> list[str]:
-    """Return blocks of lines with an empty line between them."""
-    lines: list[str] = []
-    for block in blocks:
-        lines += ["", *block] if lines else block
-    return lines
 
 
 def _packet_text(packet: Packet, width: int | None) -> list[str]:
@@ -111,36 +102,36 @@ def _overview_text(
     return lines
 
 
-def message_document(explained: Explained) -> dict[str, Any]:
+def message_document(explained: Explained) -> Document:
     """Return one message for programs."""
     return {
         "title": explained.title,
         "byte": explained.offset,
         "size": explained.size,
         "lines": [_line_document(line) for line in explained.lines],
-        "problems": list(explained.problems),
+        "problems": explained.problems,
     }
 
 
-def packet_document(packet: Packet) -> dict[str, Any]:
+def packet_document(packet: Packet) -> Document:
     """Return one packet of a file for programs."""
     return {
         "packet": packet.packet,
         **message_document(packet.explained),
-        "findings": [finding_document(finding) for finding in packet.findings],
+        "findings": packet.findings,
     }
 
 
 def packet_documents(
     found: Sequence[Packet], missing: Sequence[Finding], place: int
-) -> list[dict[str, Any]]:
+) -> list[Document]:
     """Return everything that is one packet for programs, or one that is not there."""
     if found:
         return [packet_document(packet) for packet in found]
-    return [{"packet": place, "missing": True, "findings": [finding_document(f) for f in missing]}]
+    return [{"packet": place, "missing": True, "findings": missing}]
 
 
-def overview_document(dump: Dump, overview: Overview) -> dict[str, Any]:
+def overview_document(dump: Dump, overview: Overview) -> Document:
     """Return one dump of a file for programs."""
     return {
         "dump": dump.number,
@@ -156,24 +147,22 @@ def overview_document(dump: Dump, overview: Overview) -> dict[str, Any]:
         "more_messages": overview.more_messages,
         "realtime_bytes": overview.realtime,
         "unread_bytes": overview.unread,
-        "findings": [finding_document(finding) for finding in overview.others],
+        "findings": overview.others,
         "findings_in_all": overview.findings,
     }
 
 
-def document(source: dict[str, Any], **parts: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def document(source: Document, **parts: Sequence[Document]) -> Document:
     """Return the whole document; `parts` are lists of dumps, packets or messages."""
     return {"schema": SCHEMA, "source": source, **parts}
 
 
 def _row(line: Line) -> tuple[str, str, str, str, str]:
     value = f"{line.value}: {line.problem}" if line.problem else line.value
-    raw = line.raw[:_BYTES].hex(" ").upper()
-    more = " ..." if len(line.raw) > _BYTES else ""
-    return line.field, value, raw + more, f"{line.offset:,}", line.clause
+    return line.field, value, spelled(line.raw), f"{line.offset:,}", line.clause
 
 
-def _line_document(line: Line) -> dict[str, Any]:
+def _line_document(line: Line) -> Document:
     return {
         "byte": line.offset,
         "bytes": line.raw.hex(" ").upper(),
@@ -191,7 +180,7 @@ def _packets_text(overview: Overview) -> list[str]:
     if not whole and not broken:
         return ["No packets."]
     lines = [f"{counted(whole, 'packet')} in order and whole{_broken(broken)}:"]
-    lines += [f"  {_run(run)}" for run in overview.runs[:_BYTES]]
+    lines += [f"  {_run(run)}" for run in overview.runs[:_MOST_RUNS]]
     return lines + _more_runs(overview.runs) + ["  --packet N shows one of them."]
 
 
@@ -210,7 +199,7 @@ def _run(run: Run) -> str:
 
 
 def _more_runs(runs: Sequence[Run]) -> list[str]:
-    more = runs[_BYTES:]
+    more = runs[_MOST_RUNS:]
     if not more:
         return []
     packets = sum(run.count for run in more)

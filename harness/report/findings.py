@@ -1,12 +1,19 @@
-"""How a finding is put: a failure line for people, a document for programs (one home for both)."""
+"""How a finding is written for people; for programs a finding is written as it is."""
 
 import shlex
-from dataclasses import asdict
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from itertools import groupby
+from typing import Final
 
-from emulator.wire.prose import capitalised, instant
+from emulator.wire.prose import capitalised, counted, instant
 from harness.files.opening import shown
-from harness.judge.finding import Finding, Place
+from harness.judge.finding import Finding, Place, Verdict
+
+MOST_FINDINGS: Final = 12
+"""Findings of a dump that are shown to people."""
+MOST_ALIKE: Final = 3
+"""Of these, findings of one clause."""
+_GRAVITY: Final = {Verdict.BROKEN: 0, Verdict.RIG: 1, Verdict.BENT: 2, Verdict.NOTED: 3}
 
 
 def finding_lines(finding: Finding, file: str, *, options: str | None = None) -> list[str]:
@@ -19,8 +26,7 @@ def finding_lines(finding: Finding, file: str, *, options: str | None = None) ->
         found = f"found {finding.found}" if finding.found else ""
         expected = f"expected {finding.expected}" if finding.expected else ""
         lines.append("  " + "; ".join(part for part in (found, expected) if part))
-    where = [shown(file), *_where(finding.at), finding.clause]
-    lines.append("  " + ", ".join(where))
+    lines.append("  " + ", ".join([shown(file), *_where(finding.at), finding.clause]))
     if finding.do:
         lines.append(f"  {finding.do}")
     if (again := _again(finding.at, file, options)) is not None:
@@ -28,19 +34,41 @@ def finding_lines(finding: Finding, file: str, *, options: str | None = None) ->
     return lines
 
 
+def gravest_lines(
+    findings: Sequence[Finding],
+    file: str,
+    *,
+    options: Callable[[Finding], str],
+    tells_whose: bool = False,
+) -> Iterator[str]:
+    """Yield the gravest findings, few of each clause, and how many more there are.
+
+    `options` returns those of `dryload explain` for a finding; `tells_whose` adds to each who has
+    to mend it.
+    """
+    left = MOST_FINDINGS
+    more = 0
+    ranked = sorted(findings, key=lambda finding: (_GRAVITY[finding.verdict], finding.clause))
+    for _, group in groupby(ranked, key=lambda finding: (finding.verdict, finding.clause)):
+        alike = list(group)
+        told = alike[: min(MOST_ALIKE, left)]
+        left -= len(told)
+        for finding in told:
+            first, *lines = finding_lines(finding, file, options=options(finding))
+            yield f"{first} [{finding.answerable}]" if tells_whose else first
+            yield from lines
+        if hidden := alike[len(told) :]:
+            more += len(hidden)
+            if told:
+                yield f"... and {len(hidden):,} more of {told[0].clause}."
+    if more and not left:
+        yield f"In all {counted(len(findings), 'finding')}: --json lists them."
+
+
 def told_line(finding: Finding) -> str:
     """Return where, which clause and what to do, for a finding that was told already."""
     where = ", ".join([*_where(finding.at), finding.clause])
     return f"{capitalised(where)}. {finding.do}".rstrip()
-
-
-def finding_document(finding: Finding) -> dict[str, Any]:
-    """Return a finding for programs; places that are not known are null."""
-    return {
-        **asdict(finding),
-        "verdict": str(finding.verdict),
-        "answerable": str(finding.answerable),
-    }
 
 
 def _where(at: Place) -> list[str]:
@@ -60,6 +88,4 @@ def _again(at: Place, file: str, options: str | None) -> str | None:
         return None
     if options is None and at.packet is not None and at.byte is not None:
         options = f"--packet {at.packet}"
-    if not options:
-        return None
-    return f"dryload explain {shlex.quote(shown(file))} {options}"
+    return f"dryload explain {shlex.quote(shown(file))} {options}" if options else None

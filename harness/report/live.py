@@ -1,7 +1,7 @@
 """What `dryload replay` says of dumps that went to a port, where nothing is known of the unit."""
 
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from emulator.ports.port import PortError
 from emulator.wire.prose import counted
@@ -10,6 +10,7 @@ from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import LeftOut, Played, Row, Selection
 from harness.report import replay
+from harness.report.document import Document, target_document
 from harness.report.replay import (
     SCHEMA,
     rows_document,
@@ -133,21 +134,21 @@ def document(
     failed: PortError | None,
     journal: str,
     unwritten: str | None,
-) -> dict[str, Any]:
+) -> Document:
     """Return the result for programs."""
     return {
         "schema": SCHEMA,
-        "target": {"kind": kind, "name": target.partition(":")[2], "given": target},
+        "target": target_document(kind, target),
         **rows_document(rows, _transfer_document),
         "memory": None,
         "stopped": stopped,
-        "failed": None if failed is None else {"what": failed.what, "do": failed.do},
+        "failed": failed,
         "journal": journal,
         "not_written_down": unwritten,
     }
 
 
-def _transfer_document(played: Played) -> dict[str, Any]:
+def _transfer_document(played: Played) -> Document:
     diagnosis = None
     if played.diagnosis is not None:
         from harness.report.diagnose import document_of

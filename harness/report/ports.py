@@ -3,13 +3,13 @@
 import re
 import shlex
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import Any, Final
+from typing import Final
 
 from emulator.ports.midi_names import SystemPorts
 from emulator.ports.port import PortError
 from harness.files.opening import shown
 from harness.jobs.port_pairs import Pair, Single, pairs_of, singles_of
+from harness.report.document import Document, fields_of
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/ports/1"
@@ -83,7 +83,7 @@ def _example(singles: Sequence[Single]) -> str:
     return ""
 
 
-def document(systems: Sequence[SystemPorts], problem: PortError | None) -> dict[str, Any]:
+def document(systems: Sequence[SystemPorts], problem: PortError | None) -> Document:
     """Return the result for programs."""
     pairs: list[Pair] = pairs_of(systems)
     return {
@@ -92,16 +92,16 @@ def document(systems: Sequence[SystemPorts], problem: PortError | None) -> dict[
             {
                 "system": ports.system,
                 "title": ports.title,
-                "send": list(ports.send),
-                "hear": list(ports.hear),
+                "send": ports.send,
+                "hear": ports.hear,
                 "problem": ports.problem or None,
                 "do": _ADVICE.get(ports.system) if ports.problem else None,
             }
             for ports in systems
         ],
-        "both_ways": [{"target": f"midi:{pair.name}", **asdict(pair)} for pair in pairs],
-        "one_way": [asdict(single) for single in singles_of(systems, pairs)],
-        "failed": None if problem is None else {"what": problem.what, "do": problem.do},
+        "both_ways": [{"target": f"midi:{pair.name}", **fields_of(pair)} for pair in pairs],
+        "one_way": singles_of(systems, pairs),
+        "failed": problem,
     }
 
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 from emulator.dump.switches import QUESTIONS
 from emulator.unit.possible import Profile
 from emulator.wire.prose import counted
+from harness.report.document import Document
 from harness.report.profile_words import OPEN, TITLES, sentence
 from harness.report.table import Column, table
 
@@ -51,7 +52,7 @@ def one_text(profile: Profile) -> list[str]:
     return [*lines, "", "[ID] marks a choice that the standard leaves open, and the clause."]
 
 
-def list_document(profiles: Sequence[Profile], default: str) -> dict[str, Any]:
+def list_document(profiles: Sequence[Profile], default: str) -> Document:
     """Return the list for programs."""
     return {
         "schema": SCHEMA,
@@ -68,7 +69,7 @@ def list_document(profiles: Sequence[Profile], default: str) -> dict[str, Any]:
     }
 
 
-def one_document(profile: Profile) -> dict[str, Any]:
+def one_document(profile: Profile) -> Document:
     """Return one unit for programs."""
     return {
         "schema": SCHEMA,
@@ -77,7 +78,7 @@ def one_document(profile: Profile) -> dict[str, Any]:
         "traits": [
             {
                 "key": trait.key,
-                "value": list(trait.value) if isinstance(trait.value, tuple) else trait.value,
+                "value": trait.value,
                 "says": trait.says,
                 "open": trait.open_clause,
                 "question": trait.question,

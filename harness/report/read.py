@@ -3,22 +3,21 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
 from emulator.ports.port import PortError
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
-from emulator.wire.messages import ExtendedHeader, Header
-from emulator.wire.prose import counted, duration, sides
+from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
-from harness.files.rates import hertz
 from harness.jobs.reading_out import ASKS, Came, Result, Wanted, seconds
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
-from harness.report.findings import finding_document, finding_lines
+from harness.report.document import Document, target_document
+from harness.report.findings import finding_lines
+from harness.report.samples import header_document, header_words, named, sound, words_of
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
-_NS: Final = 1_000_000_000
 _EMPTY: Final = (Result.NOTHING, Result.SILENT)
 
 
@@ -99,8 +98,7 @@ def lines_of(came: Came, asked: Asked) -> list[str]:
 
 
 def _sentence(came: Came, asked: Asked) -> str:
-    name = f' "{shown(came.name)}"' if came.name else ""
-    sample = f"Sample {came.number}{name}"
+    sample = capitalised(named(came.number, came.name))
     match came.result:
         case Result.READ | Result.BROKEN:
             but = ", but it is broken" if came.result is Result.BROKEN else ""
@@ -116,29 +114,15 @@ def _amounts(came: Came) -> list[str]:
     header = came.header
     if header is None:
         return []
-    words = header.length * max(header.channels, 1)
     loops = f", {counted(came.loops, 'more loop')}" if came.loops else ""
-    return [
-        f"{counted(words, 'word')} of {header.bits} bits, {sides(max(header.channels, 1))}, "
-        f"{_rate(header)}, {_sound(header)} of sound, {_packets(came)}{loops}; it took "
-        f"{duration(came.took_ns)}."
-    ]
+    took = duration(came.took_ns)
+    return [f"{header_words(header)}, {_packets(came)}{loops}; it took {took}."]
 
 
 def _packets(came: Came) -> str:
     if came.planned is None or came.planned == came.packets:
         return counted(came.packets, "packet")
     return f"{came.packets:,} of {counted(came.planned, 'packet')}"
-
-
-def _rate(header: Header) -> str:
-    stated = rate_of(header)
-    return "no rate" if stated is None else hertz(stated)
-
-
-def _sound(header: Header) -> str:
-    stated = rate_of(header)
-    return "-" if stated is None else duration(round(header.length * _NS / stated))
 
 
 def summary(came: Sequence[Came], asked: Asked, ended: Ended, *, width: int | None) -> list[str]:
@@ -257,9 +241,9 @@ def _row(came: Came) -> tuple[str, ...]:
     return (
         str(came.number),
         shown(came.name) if came.name else "",
-        f"{header.length * max(header.channels, 1):,}",
+        f"{words_of(header):,}",
         str(header.bits),
-        _sound(header),
+        sound(header.length, rate_of(header)),
         _packets(came).split(" packet")[0],
         took,
         str(came.result),
@@ -286,15 +270,11 @@ def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
     return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
 
 
-def document(came: Sequence[Came], asked: Asked, ended: Ended) -> dict[str, Any]:
+def document(came: Sequence[Came], asked: Asked, ended: Ended) -> Document:
     """Return the result for programs."""
     return {
         "schema": SCHEMA,
-        "target": {
-            "kind": asked.kind,
-            "name": asked.target.partition(":")[2],
-            "given": asked.target,
-        },
+        "target": target_document(asked.kind, asked.target),
         "device_id": asked.device_id,
         "asked_for": asked.given,
         "output": asked.output,
@@ -304,41 +284,25 @@ def document(came: Sequence[Came], asked: Asked, ended: Ended) -> dict[str, Any]
         "complete": is_well(asked, came, ended),
         "still_answers": ended.still_answers,
         "tells_names": ended.tells_names,
-        "findings": [finding_document(finding) for finding in ended.findings],
+        "findings": ended.findings,
         "took_ns": ended.took_ns,
         "stopped": ended.stopped,
-        "failed": None
-        if ended.failed is None
-        else {"what": ended.failed.what, "do": ended.failed.do},
+        "failed": ended.failed,
     }
 
 
-def _came_document(came: Came) -> dict[str, Any]:
+def _came_document(came: Came) -> Document:
     return {
         "asked_for": came.number,
-        "result": str(came.result),
+        "result": came.result,
         "reason": came.reason,
         "file": came.file or None,
         "name": came.name or None,
         "more_loops": came.loops,
-        "not_told": list(came.untold),
-        **({"header": None} if came.header is None else _header_document(came.header)),
+        "not_told": came.untold,
+        **({"header": None} if came.header is None else header_document(came.header)),
         "words": came.words,
         "packets": {"planned": came.planned, "came": came.packets},
         "took_ns": came.took_ns,
-        "findings": [finding_document(finding) for finding in came.findings],
-    }
-
-
-def _header_document(header: Header) -> dict[str, Any]:
-    stated = rate_of(header)
-    return {
-        "header": "extended" if isinstance(header, ExtendedHeader) else "standard",
-        "sample_number": header.sample_number,
-        "device_id": header.device_id,
-        "bits": header.bits,
-        "channels": header.channels,
-        "rate_hz": None if stated is None else float(stated),
-        "frames": header.length,
-        "seconds": None if stated is None else float(header.length / stated),
+        "findings": came.findings,
     }

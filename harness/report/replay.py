@@ -6,9 +6,8 @@ from typing import Any, Final
 
 from emulator.unit.admission import memory_reason
 from emulator.unit.board import RackUnit
-from emulator.wire.prose import counted, duration, share, sides
+from emulator.wire.prose import capitalised, counted, duration, share
 from harness.files.opening import shown
-from harness.files.rates import hertz
 from harness.jobs.dumps import Dump, NotADump
 from harness.jobs.outcome import Outcome, changes
 from harness.jobs.playlist import LeftOut, Played, Row, Why
@@ -16,12 +15,13 @@ from harness.jobs.timing import Wait
 from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
-from harness.report.findings import finding_document, finding_lines, told_line
+from harness.report.document import Document, target_document
+from harness.report.findings import finding_lines, told_line
+from harness.report.samples import named, sample_words, sound
 from harness.report.selection import cell, left_out_document
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/replay/1"
-_NS: Final = 1_000_000_000
 
 
 def result(transfer: Transfer) -> str:
@@ -73,18 +73,10 @@ def _options(finding: Finding, index: int) -> str | None:
 
 
 def _sample_sentence(transfer: Transfer) -> str:
-    dump, sample = transfer.dump, transfer.dump.sample
-    name = f' "{shown(sample.name)}"' if sample.name else ""
-    stated = rate_of(dump.header)
-    if stated is None:
-        sound = "no rate"
-    else:
-        sound = f"{hertz(stated)}, {duration(round(sample.frames * _NS / stated))} of sound"
-    return (
-        f"Sample {dump.header.sample_number}{name}: {counted(len(sample.words), 'word')} of "
-        f"{dump.header.bits} bits, {sides(sample.channels)}, {sound}, "
-        f"{counted(len(dump.outgoing.packets), 'packet')}."
-    )
+    dump = transfer.dump
+    which = capitalised(named(dump.header.sample_number, dump.sample.name))
+    packets = counted(len(dump.outgoing.packets), "packet")
+    return f"{which}: {sample_words(dump.sample, rate_of(dump.header))}, {packets}."
 
 
 def verdict(transfer: Transfer) -> str:
@@ -201,12 +193,11 @@ def _left_out_row(left: LeftOut) -> tuple[str, ...]:
 def _dump_cells(dump: Dump) -> tuple[str, ...]:
     """Return what the table says of a dump as it stands in its file."""
     which = f" ({dump.index + 1})" if dump.index else ""
-    stated = rate_of(dump.header)
     return (
         str(dump.header.sample_number),
         shown(PurePath(dump.file).name) + which,
         f"{len(dump.sample.words):,}",
-        "-" if stated is None else duration(round(dump.sample.frames * _NS / stated)),
+        sound(dump.sample.frames, rate_of(dump.header)),
         f"{len(dump.outgoing.packets):,}",
     )
 
@@ -278,7 +269,7 @@ def document(
     memory = unit.memory
     return {
         "schema": SCHEMA,
-        "target": {"kind": "unit", "name": unit.profile.unit.name, "given": target},
+        "target": {**target_document("unit", target), "name": unit.profile.unit.name},
         **rows_document(rows, transfer_document),
         "memory": {
             "capacity_words": memory.capacity,
@@ -302,9 +293,7 @@ def document(
     }
 
 
-def rows_document(
-    rows: Sequence[Row], document_of: Callable[[Played], dict[str, Any]]
-) -> dict[str, Any]:
+def rows_document(rows: Sequence[Row], document_of: Callable[[Played], Document]) -> dict[str, Any]:
     """Return what is told to programs of all that was asked for."""
     left = [row for row in rows if isinstance(row, LeftOut)]
     return {
@@ -316,7 +305,7 @@ def rows_document(
     }
 
 
-def transfer_document(played: Played) -> dict[str, Any]:
+def transfer_document(played: Played) -> Document:
     """Return what is told of one transfer to programs."""
     transfer = played.transfer
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
@@ -325,7 +314,7 @@ def transfer_document(played: Played) -> dict[str, Any]:
         "dump": dump.index,
         "sample_number": dump.header.sample_number,
         "slot": transfer.slot,
-        "outcome": str(transfer.outcome),
+        "outcome": transfer.outcome,
         "verified": transfer.verified,
         "still_there": transfer.still_there,
         "reason": transfer.reason,
@@ -350,7 +339,7 @@ def transfer_document(played: Played) -> dict[str, Any]:
             "waiting_ns": times.waiting_ns,
             "total_ns": times.total_ns,
             "read_back_ns": transfer.read_back_ns,
-            "waits": [{"for": str(reason), "ns": ns} for reason, ns in times.waits],
+            "waits": [{"for": reason, "ns": ns} for reason, ns in times.waits],
         },
-        "findings": [finding_document(finding) for finding in played.findings],
+        "findings": played.findings,
     }

@@ -1,14 +1,14 @@
 """What is said of the things in a list of files that are not sent, and why."""
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, Fragment, NotADump
 from harness.jobs.playlist import Collision, LeftOut, Why
 from harness.judge.finding import Verdict
-from harness.report.findings import finding_document
+from harness.report.document import Document
 
 _CELLS: Final = {
     Why.NO_DUMP: "no dump in it",
@@ -70,22 +70,18 @@ def collision_lines(collision: Collision) -> Iterator[str]:
     yield f"    Only the last one would be left: {names[-1]}."
 
 
-def left_out_document(left: LeftOut) -> dict[str, Any]:
+def left_out_document(left: LeftOut) -> Document:
     """Return what is told of something that was not sent to programs."""
     what = left.what
-    document: dict[str, Any] = {
+    dump = what if isinstance(what, Dump) else None
+    document = {
         "file": what.file,
-        "dump": None,
-        "sample_number": None,
-        "why": str(left.why),
+        "dump": None if dump is None else dump.index,
+        "sample_number": None if dump is None else dump.header.sample_number,
+        "why": left.why,
         "told": left_out(left),
-        "findings": [],
+        "findings": () if dump is None else dump.findings,
     }
-    match what:
-        case Dump():
-            document["dump"] = what.index
-            document["sample_number"] = what.header.sample_number
-            document["findings"] = [finding_document(finding) for finding in what.findings]
-        case Fragment():
-            document |= {"byte": what.byte, "packets": what.packets, "damaged": what.damaged}
+    if isinstance(what, Fragment):
+        document |= {"byte": what.byte, "packets": what.packets, "damaged": what.damaged}
     return document

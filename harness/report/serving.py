@@ -31,11 +31,11 @@ has "schema" as well.  The events and what else they have:
 Of one event at most 20 are told in a second; "left_out" says how many were not, before this one.
 """
 
-import json
 from typing import Final
 
 from emulator.wire.prose import counted
 from harness.jobs.serving_view import Note, UsedSlot
+from harness.report.document import Document, written
 
 SCHEMA: Final = "dryload/serve/1"
 _SECOND_NS: Final = 1_000_000_000
@@ -45,7 +45,7 @@ def line_of(note: Note) -> str:
     """Return the JSON object of a note, on one line."""
     schema = {"schema": SCHEMA} if note.event == "ready" else {}
     known = {"event": note.event, "time_ns": note.time_ns, "message": note.text}
-    return json.dumps({**schema, **known, **note.facts})
+    return written({**schema, **known, **note.facts}, indent=None)
 
 
 def plain_line(note: Note) -> str:
@@ -55,7 +55,7 @@ def plain_line(note: Note) -> str:
     return f"{clock}  {note.text}"
 
 
-def slot_document(slot: UsedSlot) -> dict[str, object]:
+def slot_document(slot: UsedSlot) -> Document:
     """Return what a slot holds."""
     return {
         "slot": slot.number,

@@ -1,12 +1,10 @@
-"""A plain table: columns in line, no frame, nothing cut."""
+"""Lines that fit the terminal: tables without a frame, folded sentences, blocks set apart."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from textwrap import wrap
 from typing import Final
-
-from rich.cells import cell_len
 
 _SHORTEST: Final = 12
 """Cells are not broken into pieces that are shorter than this."""
@@ -34,7 +32,7 @@ def table(
     """
     lines = _lines(columns, rows)
     spare = max((column.spare for column in columns), default=0)
-    longest = max(map(cell_len, lines))
+    longest = max(map(cells_of, lines))
     if width is None or longest <= width:
         return lines
     if not spare:
@@ -44,12 +42,37 @@ def table(
     return table([columns[index] for index in kept], narrower, width)
 
 
+def cells_of(text: str) -> int:
+    """Return how many columns of a terminal a text takes."""
+    if text.isascii():
+        return len(text)
+    from rich.cells import cell_len  # costs more to import than most tables to write
+
+    return cell_len(text)
+
+
+def folded(line: str, width: int | None, indent: int) -> list[str]:
+    """Return a line broken between words where it is longer than `width`, the rest indented."""
+    if width is None:
+        return [line]
+    room = max(width, 2 * indent)
+    return wrap(line, room, subsequent_indent=" " * indent, break_on_hyphens=False)
+
+
+def apart(blocks: Iterable[Sequence[str]]) -> list[str]:
+    """Return blocks of lines with an empty line between them."""
+    lines: list[str] = []
+    for block in blocks:
+        lines += ["", *block] if lines else block
+    return lines
+
+
 def _folded(
     columns: Sequence[Column], rows: Sequence[Sequence[str]], excess: int
 ) -> Iterator[Sequence[str]]:
     """Yield rows that are shorter by `excess`; the rest of a folding cell comes in rows below."""
     folding = [index for index, column in enumerate(columns) if column.folds]
-    most = max((cell_len(row[index]) for row in rows for index in folding), default=0) - excess
+    most = max((cells_of(row[index]) for row in rows for index in folding), default=0) - excess
     for row in rows:
         parts = [
             wrap(cell, max(most, _SHORTEST)) if index in folding else [cell]
@@ -61,7 +84,7 @@ def _folded(
 def _lines(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[str]:
     headings = [column.heading for column in columns]
     widths = [
-        max(cell_len(row[index]) for row in (headings, *rows)) for index in range(len(columns))
+        max(cells_of(row[index]) for row in (headings, *rows)) for index in range(len(columns))
     ]
     return [
         "  ".join(
@@ -73,5 +96,5 @@ def _lines(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[str
 
 
 def _padded(cell: str, width: int, right: bool) -> str:
-    space = " " * (width - cell_len(cell))
+    space = " " * (width - cells_of(cell))
     return space + cell if right else cell + space

@@ -1,7 +1,7 @@
 """What `dryload replay` says of captures that were played verbatim."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
@@ -10,8 +10,8 @@ from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.playback import PlayedCapture
 from harness.judge.conversation import Comparison
-from harness.report import conversation
-from harness.report.findings import finding_document
+from harness.report import capture_diff
+from harness.report.document import Document, target_document
 from harness.report.replay import SCHEMA
 
 MEANING: Final = (
@@ -58,7 +58,7 @@ def lines_of(played: PlayedCapture) -> list[str]:
     else:
         lines.append("  The unit did not answer as recorded (A is recorded, B is now).")
     if played.comparison is not None:
-        lines += [f"    {line}".rstrip() for line in conversation.lines_of(played.comparison)]
+        lines += [f"    {line}".rstrip() for line in capture_diff.lines_of(played.comparison)]
         if played.follows:
             lines.append(f"    {_lasting(played)}")
     if played.overdue:
@@ -91,22 +91,22 @@ def summary(unit: RackUnit, visits: int) -> list[str]:
     return lines
 
 
-def documents(plays: Sequence[PlayedCapture]) -> list[dict[str, Any]]:
+def documents(plays: Sequence[PlayedCapture]) -> list[Document]:
     """Return the results for programs."""
     return [_document(played) for played in plays]
 
 
 def live_document(
     plays: Sequence[PlayedCapture], *, kind: str, name: str, stopped: bool, failed: PortError | None
-) -> dict[str, Any]:
+) -> Document:
     """Return the result for programs, of a unit that is not ours."""
     return {
         "schema": SCHEMA,
-        "target": {"kind": kind, "name": name, "given": f"{kind}:{name}"},
+        "target": target_document(kind, f"{kind}:{name}"),
         "transfers": [],
         "memory": None,
         "stopped": stopped,
-        "failed": None if failed is None else {"what": failed.what, "do": failed.do},
+        "failed": failed,
         "verbatim": documents(plays),
     }
 
@@ -130,15 +130,15 @@ def _sent(played: PlayedCapture) -> str:
     return f"Played verbatim: {counted(played.sent, 'message')} that went to the unit{about}."
 
 
-def _document(played: PlayedCapture) -> dict[str, Any]:
+def _document(played: PlayedCapture) -> Document:
     file: CaptureFile = played.file
     comparison = played.comparison
     return {
         "file": file.name,
-        "form": file.form.value,
+        "form": file.form,
         "timed": file.recorded.is_timed,
         "about": file.recorded.about,
-        "remarks": list(file.recorded.remarks),
+        "remarks": file.recorded.remarks,
         "sent": played.sent,
         "headers": played.headers,
         "kept": played.kept,
@@ -146,10 +146,10 @@ def _document(played: PlayedCapture) -> dict[str, Any]:
         "lasting_ns": None if comparison is None else _lasting_document(comparison),
         "conversation": None
         if comparison is None
-        else conversation.comparison_document(comparison),
+        else capture_diff.comparison_document(comparison),
         "follows": played.follows,
         "overdue": played.overdue,
-        "findings": [finding_document(finding) for finding in played.findings],
+        "findings": played.findings,
         "well": played.is_well,
         "stopped": played.stopped,
     }

@@ -13,7 +13,7 @@ from tests.cli.runs import ROOT, environment
 from tests.cli.screen import on_screen, run_on_screen
 
 MESSAGES = """
-from harness.cli.playing import say
+from harness.cli.terminal import say
 from harness.cli.terminal import bar_line, note
 with bar_line("{task.description}") as bar:
     bar.add_task("sample 4 comes, 1 of 2 packets, about 1 s left, Ctrl-C ends it")

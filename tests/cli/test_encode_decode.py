@@ -191,7 +191,7 @@ def test_decode_says_what_it_took(bench: Bench) -> None:
     assert said.out.splitlines() == [
         "out.wav: from thunder.syx, sample 1, 41 words of 16 bits, mono, 44,100 Hz, "
         "0.9 ms of sound.",
-        "The audio file says 44,100 Hz.",
+        "The audio file says 44,100 Hz and lasts 0.9 ms.",
     ]
     assert said.err == "dryload: the dump's rate, 44,099.49 Hz, is taken as 44,100 Hz.\n"
 
@@ -263,7 +263,8 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
     (bench.folder / "norate.syx").write_bytes(silent)
     said = bench.run("decode", "norate.syx", "-o", "out.wav")
     assert "the header states no rate: 44,100 Hz is assumed" in said.err
-    assert "mono, no rate, 10 ms" in said.out
+    assert "mono, no rate." in said.out
+    assert "says 44,100 Hz and lasts 10 ms." in said.out
     document = bench.run("decode", "norate.syx", "-o", "x.wav", "--json").document
     assert (document["rate_hz"], document["file_rate_hz"]) == (None, 44_100)
 

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.prose import small_time
 from harness.judge.conversation import Comparison, Difference, Kind, compare
-from harness.report.conversation import comparison_document, lines_of
-from harness.report.conversation_words import sentence
+from harness.report.capture_diff import comparison_document, lines_of, sentence
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO, bytewise, captures
 

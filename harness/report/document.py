@@ -1,0 +1,46 @@
+"""Results for programs: every JSON document is written here.
+
+A document is a mapping of stable keys to values of any room.  msgspec writes dataclasses by their
+fields, enumerations by their values and tuples as lists, so nothing is converted by hand.  The
+text is ASCII: a file name need not be UTF-8, and a terminal need not know every sign.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from emulator.ports.port import PortError
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+Document = Mapping[str, Any]
+
+
+def written(document: object, *, indent: int | None = 2) -> str:
+    """Return a document as JSON; on one line where `indent` is None."""
+    import msgspec
+
+    return json.dumps(msgspec.to_builtins(document, enc_hook=_plain), indent=indent)
+
+
+def fields_of(value: "DataclassInstance") -> dict[str, Any]:
+    """Return the fields of a dataclass, to stand beside others in a document."""
+    return {each.name: getattr(value, each.name) for each in fields(value)}
+
+
+def target_document(kind: str, given: str) -> Document:
+    """Return what `--to` or `--from` named; `given` is the whole of it, as in tcp:HOST:PORT."""
+    return {"kind": kind, "name": given.partition(":")[2], "given": given}
+
+
+def _plain(value: object) -> object:
+    """Return what stands for a value that has no form of its own in JSON."""
+    from fractions import Fraction
+
+    if isinstance(value, Fraction):
+        return float(value)
+    if isinstance(value, PortError):
+        return {"what": value.what, "do": value.do}
+    raise TypeError(f"{type(value).__name__} is no part of a document")
