@@ -54,7 +54,7 @@ def diagnose(
     from harness.files.capture_file import load
     from harness.files.opening import shown
     from harness.files.problem import Problem
-    from harness.jobs.sources import sources_in
+    from harness.jobs.dumps import sources_in
     from harness.report.diagnose import diagnosis_document, diagnosis_lines
 
     with _patience(capture):

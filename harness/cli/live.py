@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from harness.cli.keys import ReadKey
     from harness.files.journal import Journal
     from harness.jobs.dumps import Dump
-    from harness.jobs.evening import Evening
     from harness.jobs.forecast import Step
+    from harness.jobs.live import Evening
     from harness.jobs.playlist import Row, Selection
 
 _LOOK_S: Final = 0.2
@@ -118,8 +118,7 @@ def _evening(
     """Yield the evening at the port, and keep what passes there."""
     from emulator.dump.capture import Capture
     from emulator.ports.clock import MonotonicClock
-    from harness.jobs.evening import Evening
-    from harness.jobs.live import LiveReplay
+    from harness.jobs.live import Evening, LiveReplay
     from harness.jobs.transfer import Settings
 
     clock = MonotonicClock()

@@ -78,7 +78,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
             )
         )
         rows = settled(rows, in_memory(rehearsal.unit))
-        rehearsal.replay.finish()
+        rehearsal.finish()
     if options.capture is not None:
         from harness.files.recorded import TakenAt
 
@@ -96,7 +96,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
             rows,
             rehearsal.unit,
             target=target.given,
-            visits=rehearsal.replay.visits,
+            visits=rehearsal.visits,
             walk_ns=walk_ns,
             stopped=stopped,
             lasted_ns=rehearsal.line.now_ns,
@@ -127,7 +127,7 @@ def _say(
             say([*report.lines_of(row), ""])
     if disturbances.asked:
         say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
-    lasted_ns, visits = rehearsal.line.now_ns, rehearsal.replay.visits
+    lasted_ns, visits = rehearsal.line.now_ns, rehearsal.visits
     say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         say([f"Begun now, it would be over at {over_at(lasted_ns)}."])

@@ -23,11 +23,10 @@ from emulator.unit.board import RackUnit
 from emulator.wire.messages import Header
 from emulator.wire.sizes import words_per_packet
 from harness.jobs.dumps import Dump
-from harness.jobs.glance import Glimpse, glance
+from harness.jobs.fetch import Glimpse, glance
 from harness.jobs.line import Line
-from harness.jobs.outcome import Outcome
+from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, Played, Row, Why, meet
-from harness.jobs.transfer import Transfer
 
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 _ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)

@@ -138,7 +138,7 @@ def _rehearsed(case: Case) -> Run:
     guard.rehearsal = rehearsal
     before = furnish(rehearsal.unit, case)
     transfer = rehearsal.replay.play(dump_of(case))
-    rehearsal.replay.finish()
+    rehearsal.finish()
     return Run(
         profile=profile,
         asked=asked,

@@ -20,9 +20,11 @@ from emulator.wire.messages import (
 )
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
 from emulator.wire.sevenbit import from_groups, to_groups
-from harness.files.dumpfile import DumpFile
+from harness.diagnose.scene import Source
+from harness.files.dumpfile import DumpFile, load
 from harness.files.journal import sha256_of
 from harness.files.opening import shown
+from harness.files.problem import Problem
 from harness.files.sections import Section, sections
 from harness.judge.finding import Finding, Verdict
 from harness.judge.wrecks import Wreck, gather
@@ -120,6 +122,30 @@ def contents(file: DumpFile) -> Iterator[tuple[Section, Dump | Fragment]]:
 def dumps_in(file: DumpFile) -> Iterator[Dump]:
     """Yield the dumps of a file that have a header, in order."""
     return (each for _, each in contents(file) if isinstance(each, Dump))
+
+
+def sources_in(paths: Sequence[str]) -> tuple[Source, ...]:
+    """Return every dump of some files; a Problem for a file that holds none."""
+    found: list[Source] = []
+    for path in paths:
+        dumps = list(dumps_in(load(path)))
+        if not dumps:
+            raise Problem(
+                f"{shown(path)} has no whole dump header, so nothing can be compared with it.",
+                do=f"dryload validate {shown(path)} says what is in it.",
+            )
+        found += [source_of(dump) for dump in dumps]
+    return tuple(found)
+
+
+def source_of(dump: Dump) -> Source:
+    """Return a dump as the diagnosis compares with it."""
+    which = f", dump {dump.index + 1}" if dump.index else ""
+    return Source(
+        name=f"{shown(dump.file)}{which}",
+        header=dump.header,
+        packets=tuple(bytes(packet) for packet in dump.outgoing.packets),
+    )
 
 
 def readdressed(

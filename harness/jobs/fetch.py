@@ -1,4 +1,15 @@
-"""Ask a unit for one sample and keep what it sends."""
+"""Ask a unit for one sample: all of it (`fetch`), or only its beginning (`glance`).
+
+Theory of operation.  Packets that were lost on the way show in the numbers of those that came
+(PKT-03), or in the dump's ending early; then the sample is asked for again.  Silence is the right
+answer for a sample that is not there (REQ-03), so a request is repeated only where a request may
+have been lost.
+
+A glance cancels the dump after its first packets (HSK-19): less than half a second, whatever its
+length.  A unit that goes on all the same is heard to its end, so that nothing of it meets what
+comes next.  Header and first words show that it is that sample, for all that is likely; that it is
+word for word the same only reading all of it shows.
+"""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -6,33 +17,46 @@ from typing import Final
 
 import numpy as np
 
+from emulator.dump.capture import Direction
 from emulator.dump.outgoing import sample_from
-from emulator.dump.requester import Patience, Requester
+from emulator.dump.requester import Collected, Patience, Requester
 from emulator.dump.sample import Sample
-from emulator.wire.codec import encode
+from emulator.dump.script import Cue, Script
+from emulator.wire.codec import encode, handshake
 from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.messages import Header, Message, SampleName, SampleNameRequest
+from emulator.wire.messages import (
+    HandshakeKind,
+    Header,
+    Message,
+    SampleName,
+    SampleNameRequest,
+)
+from emulator.wire.prose import counted
 from harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
+from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plan import plan_of
 
-Progress = Callable[[int, int], None]
+FetchProgress = Callable[[int, int], None]
 """Told how many packets have come and how many the header calls for, 0 before it is there."""
 ANSWER_NS: Final = Patience().answer_ns
 """How long a unit may take to answer a request if nothing else is said."""
 _TRIES: Final = 5
+_GLANCE: Final = 8  # packets: 0.4 s of the line, 320 words of 16 bits
+_QUIET_NS: Final = 200_000_000
+"""Nothing came for so long: it has stopped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fetched:
     """What came of asking for one sample."""
 
-    header: Header | None
+    header: Header | None = None
     """None where no header came."""
-    packets: int
+    packets: int = 0
     """Data packets that came."""
-    sample: Sample | None
+    sample: Sample | None = None
     """None where it did not come whole."""
-    data: bytes
+    data: bytes = b""
     """The messages as a dump file holds them; b"" where the sample did not come whole."""
     unread: str
     """In plain words, why there is no sample; "" where there is one."""
@@ -48,13 +72,29 @@ class Fetched:
     """Whether the user interrupted it."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glimpse:
+    """The beginning of what a unit sends for a sample."""
+
+    header: Header | None
+    """None where none came."""
+    sample: Sample | None
+    """What the header says, and the words that came; None where no packet came."""
+    declined: bool
+    """Whether the unit answered CANCEL."""
+    stopped: bool
+    """Whether it was given up, by the user or because nothing went on."""
+    torn: bool
+    """Whether packets were lost on the way, each time."""
+
+
 def fetch(
     line: Line,
     *,
     device_id: int,
     sample_number: int,
     questions: Sequence[Message] = (),
-    progress: Progress | None = None,
+    progress: FetchProgress | None = None,
     wants_stop: Callable[[], bool] = never,
     patience_ns: int = PATIENCE_NS,
     answer_ns: int = ANSWER_NS,
@@ -63,10 +103,7 @@ def fetch(
     """Ask for a sample, then `questions` one by one; again where packets were lost on the way.
 
     The unit may take `answer_ns` to answer a request: on some of them somebody has to press a key.
-
-    Lost packets show in the numbers of those that came (PKT-03), or in the dump's ending early.  A
-    request that is not answered is repeated only if it `asks_twice`: silence is the right answer
-    for a sample that is not there (REQ-03).
+    A request that is not answered is repeated only if it `asks_twice`.
     """
     tries: list[Fetched] = []
     while True:
@@ -76,21 +113,16 @@ def fetch(
             questions=questions,
             patience=Patience(answer_ns=answer_ns),
         )
-        run_requester(line, requester, progress, wants_stop, patience_ns)
+        _run(line, requester, progress, wants_stop, patience_ns)
         by_user = not requester.is_over and wants_stop()
         if not requester.is_over:
             requester.stop(line.now_ns)
             line.run(lambda: True)
-        tries.append(
-            _fetched(
-                requester,
-                questions,
-                asked=len(tries) + 1,
-                torn=sum(each.header is not None for each in tries),
-                by_user=by_user,
-            )
-        )
-        again = _is_torn(requester) or (asks_twice and _is_unanswered(requester, len(tries)))
+        torn = sum(each.header is not None for each in tries)
+        fetched = _fetched(requester, questions, by_user=by_user)
+        tries.append(replace(fetched, asked=len(tries) + 1, torn=torn))
+        is_unanswered = fetched.header is None and not fetched.declined and len(tries) == 1
+        again = _is_torn(requester.collected) or (asks_twice and is_unanswered)
         if not again or by_user or len(tries) == _TRIES:
             break
     if tries[-1].sample is None and not tries[-1].stopped:  # a line that is dead by then
@@ -98,10 +130,54 @@ def fetch(
     return tries[-1]
 
 
-def run_requester(
+def glance(
+    line: Line,
+    *,
+    device_id: int,
+    sample_number: int,
+    wants_stop: Callable[[], bool] = never,
+    patience_ns: int = PATIENCE_NS,
+    answer_ns: int = ANSWER_NS,
+    packets: int = _GLANCE,
+) -> Glimpse:
+    """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
+
+    It is asked for once more where some of them were lost on the way.  A unit that still waits for
+    the rest of a dump answers no request, so before the second one it is told that none comes.
+    """
+    for is_second in (False, True):
+        requester = Requester(
+            device_id=device_id,
+            sample_number=sample_number,
+            patience=Patience(answer_ns=answer_ns),
+            enough=packets,
+        )
+        _run(line, requester, None, wants_stop, patience_ns)
+        collected = requester.collected
+        stopped = not requester.is_over
+        if stopped:
+            requester.stop(line.now_ns)
+        if collected.header is not None and not collected.whole:
+            _await_quiet(line, patience_ns)
+        torn = _is_torn(collected, enough=packets)
+        is_answered = collected.header is not None and not torn
+        if is_answered or requester.declined or (stopped and wants_stop()):
+            break
+        if collected.header is None and not is_second:
+            _break_off(line, device_id)
+    return Glimpse(
+        header=collected.header,
+        sample=_sample(requester) if collected.packets else None,
+        declined=requester.declined,
+        stopped=stopped,
+        torn=torn,
+    )
+
+
+def _run(
     line: Line,
     requester: Requester,
-    progress: Progress | None,
+    progress: FetchProgress | None,
     wants_stop: Callable[[], bool],
     patience_ns: int,
 ) -> None:
@@ -125,48 +201,42 @@ def run_requester(
     )
 
 
-def _is_unanswered(requester: Requester, tries: int) -> bool:
-    return requester.collected.header is None and not requester.declined and tries == 1
-
-
-def _is_torn(requester: Requester) -> bool:
-    collected = requester.collected
+def _is_torn(collected: Collected, *, enough: int | None = None) -> bool:
+    """Whether packets were lost on the way; the first ones may be `enough`."""
     if collected.header is None:
         return False
     numbers = [packet.packet_number for packet in collected.packets]
-    in_order = all(number == at % PACKET_NUMBERS for at, number in enumerate(numbers))
-    return not (collected.whole and in_order)
+    is_all = collected.whole or (enough is not None and len(numbers) >= enough)
+    return not is_all or any(number != at % PACKET_NUMBERS for at, number in enumerate(numbers))
 
 
-def _fetched(
-    requester: Requester, questions: Sequence[Message], *, asked: int, torn: int, by_user: bool
-) -> Fetched:
+def _sample(requester: Requester) -> Sample:
+    header, packets = requester.collected.header, requester.collected.packets
+    assert header is not None
+    words = b"".join(packet.data for packet in packets)
+    return sample_from(header, np.frombuffer(words, np.uint8), requester.more)
+
+
+def _fetched(requester: Requester, questions: Sequence[Message], *, by_user: bool) -> Fetched:
     collected = requester.collected
     header, packets = collected.header, len(collected.packets)
     if header is None or not collected.whole:
         return Fetched(
             header=header,
             packets=packets,
-            sample=None,
-            data=b"",
             unread=_unread(requester, by_user),
-            asked=asked,
             declined=requester.declined,
-            torn=torn,
             stopped=by_user,
         )
-    words = b"".join(packet.data for packet in collected.packets)
     messages = (header, *collected.packets, *requester.more)
     silent = tuple(each for each in questions if not _is_answered(each, requester.more))
     return Fetched(
         header=header,
         packets=packets,
-        sample=sample_from(header, np.frombuffer(words, np.uint8), requester.more),
+        sample=_sample(requester),
         data=b"".join(encode(message) for message in messages),
         unread="",
         unanswered=() if by_user else silent,
-        asked=asked,
-        torn=torn,
         stopped=by_user,
     )
 
@@ -185,3 +255,43 @@ def _unread(requester: Requester, by_user: bool) -> str:
 def _is_answered(question: Message, answers: Sequence[Message]) -> bool:
     asks_name = isinstance(question, SampleNameRequest)
     return any(isinstance(answer, SampleName) == asks_name for answer in answers)
+
+
+def _break_off(line: Line, device_id: int) -> None:
+    """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""
+    cancel = handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
+    script = Script([Cue(0, cancel)])
+    line.connect(script)
+    script.start(line.now_ns)
+    line.run(lambda: script.is_over)
+
+
+def _await_quiet(line: Line, patience_ns: int) -> None:
+    """Let our CANCEL leave, and hear the unit out if it takes no notice."""
+    line.run(lambda: True)
+    until_ns = line.now_ns + patience_ns
+    while line.now_ns < until_ns:
+        before = len(line.capture.passages)
+        line.advance(_QUIET_NS)
+        if not any(
+            passage.direction is Direction.FROM_UNIT for passage in line.capture.passages[before:]
+        ):
+            return
+
+
+def torn_findings(back: Fetched) -> tuple[Finding, ...]:
+    """Return the finding that reading back took more than one try."""
+    if not back.torn:
+        return ()
+    return (
+        Finding(
+            clause="PKT-03",
+            verdict=Verdict.RIG,
+            answerable=Answerable.RIG,
+            message=f"Reading back had to be done again {counted(back.torn, 'time')}: packets "
+            "were lost on the way from the unit.",
+            expected="every packet of the sample that was asked for",
+            found="a gap in the packet numbers, or an early end",
+            do="See that nothing else uses the port; try another interface or a shorter cable.",
+        ),
+    )

@@ -22,8 +22,7 @@ from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
 from harness.faults.asked import Disturbances
 from harness.faults.catalogue import Fault
-from harness.jobs.outcome import Outcome
-from harness.jobs.transfer import Transfer
+from harness.jobs.outcome import Outcome, Transfer
 
 Numbers = NDArray[np.int64]
 

@@ -1,32 +1,83 @@
-"""A live replay: dumps to whatever is at a port, in real time, with nothing known of its insides.
+"""A live replay: an evening at a port, in real time, with a journal and a judge.
 
-Theory of operation.  It is the replay of a rehearsal over the real driver.  What is sent is chosen
-in `selection`, and in which order and how far in `playthrough`, as for a rehearsal.
+Theory of operation.  It is the replay of a rehearsal (`transfer`) over the real driver, with
+nothing known of the unit's insides.  Every step of a dump is written down before the next one
+begins.
+
+`sending` stands on the disk before the first byte goes, `sent` before the
+unit is asked to send the sample back, `ended` when it is settled what became of the dump.  A dump
+that was sent and could not be read back stays `sent`: another time reading back goes on.  Whoever
+is killed at whatever instant so leaves a journal that claims no more than was seen.
+
+What a journal says is of another time: the unit may have been switched off since, and few have a
+battery.  So before anything is sent the unit is asked for the beginning of each sample that it
+should have (`look`), and what it does not show is not called loaded.  Silence is the right answer
+for a sample that is not there (REQ-03), and all that some units ever say to a request: it means the
+one where the unit has been seen to answer requests, and nothing where it has not.
+
+A unit may hang up after each dump, which may be noticed only in the next one.  So a port that fails
+is opened once more for the step that it failed in, and the step is done again from its beginning;
+one that fails twice in sending the same dump ends the evening.
+
+Where the journal can't be written at the beginning, nothing is sent.  Later the evening goes on
+without it, and `unwritten` says so; but nothing is sent in the place of a sample of which the
+journal would go on to say that the unit has it.
+
+What passed is judged by the judge of a conversation, as `validate` would.  But our own sender's
+events tell what was answered and when, and what was sent again: they know how late this computer
+was, and what the sender has learnt of the unit.  All else is the judge's: who answered as another
+device, what came that was not asked for, and what is wrong with the dump that came back.  Nothing
+is told twice: what is wrong with our own messages stands in the file's findings, and of a sample
+that had to be read again the last try counts.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
-from emulator.dump.capture import Direction
+from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import Event
 from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port
+from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
-from harness.files.recorded import Recorded
-from harness.jobs.dumps import Dump
-from harness.jobs.glance import Standing
+from harness.files.journal import Entry, Journal, Stage
+from harness.files.problem import Problem
+from harness.files.recorded import Recorded, TakenAt
+from harness.jobs.afterwards import on_the_line, settled
+from harness.jobs.dumps import Dump, source_of
+from harness.jobs.fetch import Glimpse
 from harness.jobs.line import never
-from harness.jobs.outcome import Outcome
-from harness.jobs.passed import judged, recorded_of
-from harness.jobs.playlist import Played
-from harness.jobs.replay import Progress, Replay, Sent
-from harness.jobs.sources import source_of
-from harness.jobs.transfer import Settings
+from harness.jobs.outcome import Outcome, Transfer
+from harness.jobs.playlist import LeftOut, Played, Row, Selection, Why, meet
+from harness.jobs.transfer import Replay, Sent, Settings, StepProgress, sent_before
+from harness.judge.dialogue.judge import follow_capture, judge_followed
+from harness.judge.difference import compare_samples
+from harness.judge.finding import Answerable, Finding, Verdict
 
 if TYPE_CHECKING:
     from harness.diagnose.diagnose import Diagnosis
+
+_MOMENT_NS: Final = 500_000_000
+"""What whoever has hung up is given to be there again, or to be gone for good."""
+_BY_EVENTS: Final = frozenset(
+    {"HSK-02", "HSK-06", "HSK-07", "HSK-08", "HSK-09", "HSK-12", "HSK-14", "HSK-15", "HSK-17"}
+    | {"HSK-21", "EXT-09", "PKT-11", "REQ-03"}
+)
+"""Clauses of which the events of sender and requester tell, and the outcome."""
+_TIMES: Final = "TIM-"
+
+
+class Standing(StrEnum):
+    """What the unit shows of a sample that it was sent another time."""
+
+    THERE = "there"
+    OTHER = "something else, or nothing"
+    NO_ANSWER = "no answer"
+    """Right for a sample that is not there (REQ-03), and all that some units ever give."""
+    NOT_ASKED = "not asked"
+    """The port failed, the user stopped it, or packets were lost on the way."""
 
 
 class LiveReplay:
@@ -41,7 +92,7 @@ class LiveReplay:
         *,
         paced: bool = True,
         settings: Settings | None = None,
-        progress: Progress | None = None,
+        progress: StepProgress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
     ) -> None:
@@ -67,9 +118,9 @@ class LiveReplay:
 
     def glance(self, dump: Dump) -> Standing:
         """Ask for the beginning of a dump that the unit was sent another time."""
-        standing = self.replay.glance(dump)
+        seen = self.replay.glance(dump)
         self.line.capture.passages.clear()
-        return standing
+        return Standing.NOT_ASKED if seen is None else _standing_of(dump, seen)
 
     def send(self, dump: Dump) -> Sent:
         """Send one dump."""
@@ -85,9 +136,14 @@ class LiveReplay:
         self.line.capture.passages.clear()
         transfer = self.replay.conclude(sent)
         passages = (*sent.passages, *self.line.capture.passages)
-        recorded = recorded_of(passages, self._start_ns, sent.late_ns)
+        recorded = Recorded(
+            capture=Capture(list(passages)),
+            late_ns=sent.late_ns,
+            start_ns=self._start_ns,
+            taken_at=TakenAt.HOST,
+        )
         if not transfer.stopped:
-            more = judged(recorded, transfer.dump)
+            more = _judged(recorded, transfer.dump)
             transfer = replace(transfer, findings=(*transfer.findings, *more))
         diagnosis = None
         # What was answered to its end and not read back did not go wrong for all that is known.
@@ -106,3 +162,266 @@ class LiveReplay:
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self.replay.hear(events)
+
+
+class Evening:
+    """Plays dumps at a port and keeps the journal of it.
+
+    `connect` opens the port, or opens it again; it may raise a Problem.
+    """
+
+    def __init__(
+        self, connect: Callable[[], LiveReplay], journal: Journal, *, reads_back: bool
+    ) -> None:
+        self._connect: Final = connect
+        self._journal: Final = journal
+        self._reads_back: Final = reads_back
+        self._live = connect()
+        self._has_begun = False  # something is written down
+        self._to_read: dict[Dump, Outcome] = {}  # sent another time, and still there
+        self.failed: PortError | None = None
+        """What ended it, where the port failed."""
+        self.unwritten: Problem | None = None
+        """Why not everything could be written down, None where it was."""
+
+    @property
+    def now_ns(self) -> int:
+        """Return the time by the clock of the port."""
+        return self._live.line.now_ns
+
+    def claimed(self, selection: Selection) -> list[Dump]:
+        """Return what the unit should have, by what the journal says."""
+        return [dump for item in selection.items if (dump := self._claimed(item)) is not None]
+
+    def is_only_read(self, dump: Dump) -> bool:
+        """Whether a dump was sent another time and is still there, but was not read back."""
+        return dump in self._to_read
+
+    def look(self, selection: Selection) -> Selection:
+        """Ask the unit for what it should have; return what is left to do by what it shows."""
+        standings = {dump: self._glance(dump) for dump in self.claimed(selection)}
+        answers = any(each.verified is not None for each in self._journal.entries) or any(
+            each in (Standing.THERE, Standing.OTHER) for each in standings.values()
+        )
+
+        def left(item: Dump | LeftOut) -> Dump | LeftOut:
+            dump = self._claimed(item)
+            return item if dump is None else self._left(dump, standings[dump], answers=answers)
+
+        items = tuple(map(left, selection.items))
+
+        def is_replaced(at: int, item: Dump) -> bool:
+            """Whether a later dump of its place is there already, and has only to be read."""
+            return any(
+                isinstance(other, Dump) and other in self._to_read and meet(item, other)
+                for other in items[at + 1 :]
+            )
+
+        return replace(
+            selection,
+            items=tuple(
+                LeftOut(what=item, why=Why.REPLACED)
+                if isinstance(item, Dump) and is_replaced(at, item)
+                else item
+                for at, item in enumerate(items)
+            ),
+        )
+
+    def play(self, dump: Dump) -> Row:
+        """Play one dump; a Problem where not even the first one can be written down."""
+        if not self._is_up():
+            return LeftOut(what=dump, why=Why.PORT_FAILED)
+        if dump in self._to_read:
+            return self._concluded(sent_before(dump, self._to_read[dump]))
+        known = self._journal.entry_at(*dump.key[:2])
+        if not self._enter(_entry(dump, Stage.SENDING)) and known is not None and known.claims:
+            return LeftOut(what=dump, why=Why.NOT_WRITTEN)
+        sent = self._sent(dump)
+        if sent.is_whole:
+            self._enter(_entry(dump, Stage.SENT, outcome=str(sent.outcome)))
+        return self._concluded(sent)
+
+    def _claimed(self, item: Dump | LeftOut) -> Dump | None:
+        """Return the dump of an item if the journal says that the unit should have it."""
+        if isinstance(item, LeftOut):
+            is_loaded = item.why is Why.LOADED_BEFORE and isinstance(item.what, Dump)
+            return item.what if is_loaded and isinstance(item.what, Dump) else None
+        entry = self._journal.entry_of(*item.key)
+        return item if entry is not None and entry.claims else None
+
+    def _glance(self, dump: Dump) -> Standing:
+        if not self._is_up():
+            return Standing.NOT_ASKED
+        standing = self._live.glance(dump)
+        if self._live.replay.failed is not None and self._is_up():  # it hung up: once more
+            standing = self._live.glance(dump)
+        return standing
+
+    def _left(self, dump: Dump, standing: Standing, *, answers: bool) -> Dump | LeftOut:
+        """Return what is left to do of a dump that the unit should have."""
+        if standing is Standing.OTHER or (standing is Standing.NO_ANSWER and answers):
+            return dump
+        entry = self._journal.entry_of(*dump.key)
+        assert entry is not None
+        if standing is not Standing.THERE:
+            is_loaded = entry.is_well or entry.outcome == Outcome.LOADED
+            return LeftOut(what=dump, why=Why.NOT_SHOWN) if is_loaded else dump
+        if self._reads_back and not entry.verified:
+            self._to_read[dump] = Outcome(entry.outcome)
+            return dump
+        if entry.is_well or entry.outcome == Outcome.LOADED:
+            return LeftOut(what=dump, why=Why.LOADED_BEFORE)
+        return dump
+
+    def _sent(self, dump: Dump) -> Sent:
+        """Send a dump, from its beginning once more where the port had gone."""
+        sent = self._live.send(dump)
+        if not sent.is_whole and self._live.replay.failed is not None and self._is_up():
+            before, sent = sent, self._live.send(dump)
+            if not sent.is_whole and sent.packets < before.packets:
+                sent = before  # what came of it at the most
+        if not sent.is_whole:
+            self.failed = self.failed or self._live.replay.failed
+        return sent
+
+    def _concluded(self, sent: Sent) -> Played:
+        """Read a dump back, a second time where the port had gone, and write down what came."""
+        played = self._live.conclude(sent)
+        if sent.is_whole and self._live.replay.failed is not None and self._is_up():
+            played = self._live.conclude(sent)
+        transfer = played.transfer
+        if not (sent.is_whole and self._reads_back and transfer.verified is None):
+            self._enter(
+                _entry(
+                    transfer.dump,
+                    Stage.ENDED,
+                    outcome=str(transfer.outcome),
+                    verified=transfer.verified,
+                    is_well=transfer.is_well and not transfer.stopped,
+                )
+            )
+        return played
+
+    def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
+        """Return the rows as it stands in the end, and write down what the unit did not keep."""
+        is_up = self._is_up()
+        found = settled(rows, on_the_line(self._live.line, wants_stop) if is_up else _not_asked)
+        for before, row in zip(rows, found, strict=True):
+            if isinstance(row, Played) and row is not before and not row.transfer.still_there:
+                transfer = row.transfer
+                is_last = self._journal.entry_of(*transfer.dump.key) is not None
+                if is_last and not transfer.is_replaced:  # else another dump has its number
+                    self._enter(_entry(transfer.dump, Stage.ENDED, outcome=str(transfer.outcome)))
+        if not is_up or not any(isinstance(row, Played) for row in found):
+            return found  # the unit can't be asked, or was asked just now
+        return [self._still(row) for row in found]
+
+    def _still(self, row: Row) -> Row:
+        """Return what is to be said in the end of a dump that the unit had before the others."""
+        dump = self._claimed(row) if isinstance(row, LeftOut) else None
+        if dump is None or self._glance(dump) in (Standing.THERE, Standing.NOT_ASKED):
+            return row
+        return LeftOut(what=dump, why=Why.NOT_SHOWN)
+
+    def _is_up(self) -> bool:
+        """Whether there is a port; one that failed is opened once more."""
+        if self.failed is None and self._live.replay.failed is not None:
+            try:
+                self._live.clock.sleep_ns(_MOMENT_NS)
+                self._live = self._connect()
+            except (Problem, PortError) as problem:
+                self.failed = PortError(problem.what, problem.do)
+        return self.failed is None
+
+    def _enter(self, entry: Entry) -> bool:
+        """Write something down if that is possible."""
+        try:
+            self._journal.enter(entry)
+        except Problem as problem:
+            if not self._has_begun:
+                raise Problem(f"{problem.what} Nothing was sent.", do=problem.do) from problem
+            self.unwritten = self.unwritten or problem
+            return False
+        self._has_begun = True
+        return True
+
+
+def _not_asked(transfer: Transfer, later: Sequence[Transfer]) -> None:
+    """Know nothing of what the unit still has: its port has failed."""
+
+
+def _entry(
+    dump: Dump,
+    step: Stage,
+    *,
+    outcome: str = "",
+    verified: bool | None = None,
+    is_well: bool = False,
+) -> Entry:
+    device_id, sample_number, sha256 = dump.key
+    return Entry(
+        step=step,
+        file=dump.file,
+        dump=dump.index,
+        sample_number=sample_number,
+        device_id=device_id,
+        sha256=sha256,
+        outcome=outcome,
+        verified=verified,
+        is_well=is_well,
+    )
+
+
+def _standing_of(dump: Dump, seen: Glimpse) -> Standing:
+    """Return whether what was seen is the beginning of a dump as it was sent."""
+    if seen.torn or (seen.stopped and seen.sample is None):
+        return Standing.NOT_ASKED
+    if seen.header is None:
+        return Standing.OTHER if seen.declined else Standing.NO_ANSWER
+    if seen.sample is None or seen.header.sample_number != dump.header.sample_number:
+        return Standing.OTHER
+    sent, got = dump.sample, seen.sample
+    if seen.header.length != sent.frames:
+        return Standing.OTHER
+    # Loops and name come after the words: of those only the header's loop is there by now.
+    begins = replace(sent, words=sent.words[: len(got.words)], loops=(), name="")
+    if not len(got.words):
+        return Standing.OTHER
+    found = compare_samples(begins, got)
+    return Standing.THERE if found.same and found.same_fields else Standing.OTHER
+
+
+def _judged(recorded: Recorded, dump: Dump) -> tuple[Finding, ...]:
+    """Return what the events of a transfer do not tell of what passed in it."""
+    followed = follow_capture(recorded)
+    verdicts = judge_followed(followed)
+    ends = [each.end_ns for each in recorded.capture.passages if each.data]
+    zero_ns = max(ends, default=0) - followed.sight.last_ns
+    in_file = {finding.clause for finding in dump.findings}
+    back = [each for each in verdicts.dumps if each.direction is Direction.FROM_UNIT]
+    found = [
+        finding
+        for each in verdicts.dumps
+        if each.direction is Direction.TO_UNIT or each is back[-1]
+        for finding in each.findings
+    ]
+    return tuple(
+        _by_the_clock(finding, zero_ns)
+        for finding in _untold([*found, *verdicts.findings])
+        if not (finding.answerable is Answerable.SENDER and finding.clause in in_file)
+    )
+
+
+def _untold(findings: Sequence[Finding]) -> Iterator[Finding]:
+    for finding in findings:
+        by_events = finding.clause in _BY_EVENTS or finding.clause.startswith(_TIMES)
+        ours = finding.answerable is Answerable.SENDER and finding.verdict is not Verdict.BROKEN
+        if not (by_events or ours):
+            yield finding
+
+
+def _by_the_clock(finding: Finding, zero_ns: int) -> Finding:
+    """Return a finding with its time by the clock of the port; its bytes are no file's."""
+    at_ns = finding.at.time_ns
+    at = replace(finding.at, byte=None, time_ns=None if at_ns is None else at_ns + zero_ns)
+    return replace(finding, at=at)

@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
+from emulator.dump.sample import Sample
 from emulator.dump.sender import SenderEnd
 from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
 from harness.jobs.dumps import Dump
+from harness.jobs.timing import Times
 from harness.judge.difference import Comparison
 from harness.judge.fields import WIDTH
+from harness.judge.finding import Finding
 from harness.judge.plan import plan_of
 
 
@@ -53,16 +56,18 @@ class Memory:
     """What it says of the dump; None where it took no notice."""
     comparison: Comparison | None
     """With what the slot holds; None where it holds nothing of the dump."""
+    holds: Sample | None
+    """What the slot holds of it."""
 
     @property
     def slot(self) -> int | None:
-        """The slot that the dump went to."""
-        return None if self.receipt is None else self.receipt.slot
+        """The slot that holds it; None where none does."""
+        return None if self.receipt is None or self.holds is None else self.receipt.slot
 
     @property
     def sample_number(self) -> int | None:
         """The sample number of that slot."""
-        return None if self.receipt is None else self.receipt.sample_number
+        return None if self.receipt is None or self.holds is None else self.receipt.sample_number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +84,95 @@ class Evidence:
     """None where the unit is not ours."""
     before: Outcome | None = None
     """What was known of it when it was sent, if that was another time."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Transfer:
+    """What one dump came to."""
+
+    dump: Dump
+    memory: Memory | None
+    """What an emulated unit has made of it; None where the unit is not ours."""
+    outcome: Outcome
+    verified: bool | None
+    """Whether the sample that was read back over the line, words and header, equals the one sent;
+    None: nothing was read."""
+    reason: str
+    """In plain words, why it is not simply loaded."""
+    was_sent_before: bool
+    """Whether it was sent another time, so that only reading back was left."""
+    is_to_be_read: bool
+    """Whether it was to be read back."""
+    unread: str
+    """Why nothing was read back, "" where something was."""
+    sent: int
+    """Packets that were sent, each counted once."""
+    resent: int
+    times: Times
+    read_back_ns: int
+    comparison: Comparison | None
+    """Against what was read back, or else against what the emulated memory holds."""
+    read: Sample | None
+    """What was read back."""
+    events: tuple[Event, ...]
+    """What sender and unit reported while it was sent."""
+    findings: tuple[Finding, ...]
+    """What sending and reading back showed; what the file showed is in the dump."""
+    stopped: bool
+    """Whether the user interrupted it, or the port failed."""
+    stall_ns: int
+    """For how long this computer was stopped while it was sent, 0 where it was not."""
+    still_there: bool | None = None
+    """Whether the unit had it at the end of the replay; None: nobody looked."""
+    is_replaced: bool = False
+    """Whether a later dump with its number took its place, as the user had allowed."""
+
+    @property
+    def is_emulated(self) -> bool:
+        """Whether the unit is ours, so that `holds` tells."""
+        return self.memory is not None
+
+    @property
+    def holds(self) -> Sample | None:
+        """What an emulated unit holds of it."""
+        return None if self.memory is None else self.memory.holds
+
+    @property
+    def slot(self) -> int | None:
+        """Where an emulated unit has put it; None where it has not, or that is not known."""
+        return None if self.memory is None else self.memory.slot
+
+    @property
+    def kept_as(self) -> int | None:
+        """The sample number under which an emulated unit has it."""
+        return None if self.memory is None else self.memory.sample_number
+
+    @property
+    def is_rigs_fault(self) -> bool:
+        """Whether it failed and this computer was stopped meanwhile: no evidence about others."""
+        failed = self.outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED)
+        return failed and self.stall_ns > 0 and not self.stopped
+
+    @property
+    def is_well(self) -> bool:
+        """Whether it is shown that the unit has just what was sent, under the number it went to.
+
+        What was read back shows it, or else what an emulated memory holds; the answers alone do
+        only if no reading back was wanted.
+        """
+        if self.outcome is Outcome.NOT_KEPT:
+            return self.is_replaced
+        if self.verified is not None or not self.is_emulated:
+            is_shown = self.verified or (self.verified is None and not self.is_to_be_read)
+            return self.outcome is Outcome.LOADED and is_shown
+        held = self.comparison
+        return (
+            self.outcome in (Outcome.LOADED, Outcome.UNCONFIRMED)
+            and held is not None
+            and held.same
+            and held.same_fields
+            and self.kept_as == self.dump.header.sample_number
+        )
 
 
 def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:

@@ -34,8 +34,7 @@ from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded
-from harness.jobs.line import MINUTE_NS, Line, never
-from harness.jobs.rig import late_findings
+from harness.jobs.line import MINUTE_NS, Line, late_findings, never
 from harness.judge.conversation import Comparison, Kind, compare
 from harness.judge.finding import Finding
 

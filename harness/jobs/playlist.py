@@ -20,8 +20,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.wire.constants import ALL_CALL
 from harness.files.dumpfile import DumpFile
 from harness.jobs.dumps import Content, Dump, Fragment, Key, NotADump, contents, readdressed
-from harness.jobs.outcome import Outcome
-from harness.jobs.transfer import Transfer
+from harness.jobs.outcome import Outcome, Transfer
 from harness.judge.finding import Finding
 from harness.judge.stream import judge_section
 

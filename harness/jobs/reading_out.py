@@ -42,10 +42,9 @@ from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
-from harness.jobs.line import never
+from harness.jobs.fetch import ANSWER_NS, Fetched, fetch, torn_findings
+from harness.jobs.line import late_findings, never
 from harness.jobs.playlist import judged_contents
-from harness.jobs.rig import late_findings, torn_findings
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plan import plan_of
 

@@ -1,29 +1,73 @@
-"""How a replay is to be done, and what one dump of it came to."""
+"""One dump to a unit: sent, read back, compared; the same code rehearsed and live.
 
-from dataclasses import dataclass, field
+Theory of operation.  The job knows a line (simulated or real) at whose other end a unit is, and
+puts one endpoint after another at its own end: a sender, then a requester.  What the unit is made
+of only a `Watcher` sees, who stands at an emulated one: to press buttons for the simulated operator
+and to say what the memory holds.  `verified` rests on what went over the line alone, and so does
+the outcome, except where the line cannot tell and the emulated memory can.
+"""
 
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from typing import Final, Protocol
+
+from emulator.dump.capture import Passage
 from emulator.dump.events import Event
-from emulator.dump.sample import Sample
-from emulator.dump.sender import Limits
+from emulator.dump.sample import Sample, same_samples
+from emulator.dump.sender import Limits, Sender, SenderEnd
+from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
+from emulator.ports.lateness import Lateness
+from emulator.ports.port import PortError
+from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT
+from emulator.wire.messages import (
+    ExtendedLoopPointsRequest,
+    Header,
+    LoopPointsRequest,
+    Message,
+    SampleNameRequest,
+)
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import ANSWER_NS
-from harness.jobs.line import PATIENCE_NS
-from harness.jobs.outcome import Outcome
-from harness.jobs.timing import Times
-from harness.judge.difference import Comparison
+from harness.jobs.fetch import ANSWER_NS, Fetched, Glimpse, fetch, glance, torn_findings
+from harness.jobs.forecast import Doing, Step
+from harness.jobs.line import (
+    PATIENCE_NS,
+    Line,
+    begun_again_findings,
+    late_findings,
+    never,
+    run_patiently,
+)
+from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, Transfer, outcome_of
+from harness.jobs.timing import Times, floor_of, times_of
+from harness.judge.difference import Comparison, compare_samples
 from harness.judge.finding import Finding
+from harness.judge.observed import came_back, not_addressed, not_told, observed
+
+_GIVEN_UP: Final = (
+    *(SenderEnd.SILENT, SenderEnd.CANCELLED),
+    *(SenderEnd.REJECTED, SenderEnd.CONFUSED),
+)
+"""Ends that may come of our having been silent for too long."""
+_SAYS_MORE_NS: Final = 50_000_000
+"""How long a unit may still say something of a dump that is through, as its answer once more (our
+choice)."""
+_TRIES: Final = 3  # of one dump, as often as this computer is stopped in the middle of it
+_HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
+StepProgress = Callable[[Step], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
-    """How a replay is to be done."""
+    """How dumps are to be transferred."""
 
     sender: SenderSwitches = field(default_factory=lambda: SenderSwitches(after_silence="again"))
     limits: Limits = field(default_factory=Limits)
     read_back: bool = True
     operator_ns: int | None = 8_000_000_000
-    """How long it takes until somebody has pressed confirm; None: nobody does."""
+    """How long it takes until somebody has pressed confirm at an emulated unit; None: nobody
+    does."""
     patience_ns: int = PATIENCE_NS
     """How long a transfer may stand still."""
     answer_ns: int = ANSWER_NS
@@ -31,75 +75,384 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Transfer:
-    """What one dump came to."""
+class Sent:
+    """A dump that was sent, as far as that went, and was not read back yet."""
 
-    dump: Dump
-    slot: int | None
-    """Where an emulated unit has put it; None where it has not, or where that is not known."""
-    outcome: Outcome
-    verified: bool | None
-    """Whether the sample that was read back over the line, words and header, equals the one sent;
-    None: nothing was read."""
-    reason: str
-    """In plain words, why it is not simply loaded."""
-    was_sent_before: bool
-    """Whether it was sent another time, so that only reading back was left."""
-    is_to_be_read: bool
-    """Whether it was to be read back."""
-    unread: str
-    """Why nothing was read back, "" where something was."""
-    sent: int
+    evidence: Evidence
+    packets: int = 0
     """Packets that were sent, each counted once."""
-    resent: int
+    resent: int = 0
     times: Times
-    read_back_ns: int
-    comparison: Comparison | None
-    """Against what was read back, or else against what the emulated memory holds."""
-    read: Sample | None
-    """What was read back."""
-    holds: Sample | None
-    """What an emulated unit holds of it."""
-    kept_as: int | None
-    """The sample number under which an emulated unit has it."""
-    is_emulated: bool
-    """Whether the unit is ours, so that `holds` tells."""
-    events: tuple[Event, ...]
-    """What sender and unit reported while it was sent."""
-    findings: tuple[Finding, ...]
-    """What sending and reading back showed; what the file showed is in the dump."""
-    stopped: bool
-    """Whether the user interrupted it, or the port failed."""
+    late: tuple[Lateness, Lateness] | None = None
+    """How late this computer had been before, and what goes on saying it."""
+    passages: tuple[Passage, ...] = ()
+    """What passed while it was sent, if somebody keeps it."""
     stall_ns: int = 0
-    """For how long this computer was stopped while it was sent, 0 where it was not."""
-    still_there: bool | None = None
-    """Whether the unit had it at the end of the replay; None: nobody looked."""
-    is_replaced: bool = False
-    """Whether a later dump with its number took its place, as the user had allowed."""
+    """For how long this computer was stopped meanwhile, 0 where it was not."""
+    begun: int = 1
+    """How often it was sent from the start."""
 
     @property
-    def is_rigs_fault(self) -> bool:
-        """Whether it failed and this computer was stopped meanwhile: no evidence about others."""
-        failed = self.outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED)
-        return failed and self.stall_ns > 0 and not self.stopped
+    def late_ns(self) -> int:
+        """How late this computer was at worst since it began, 0 where it was in time."""
+        return 0 if self.late is None else self.late[1].worst_since_ns(self.late[0])
 
     @property
-    def is_well(self) -> bool:
-        """Whether it is shown that the unit has just what was sent, under the number it went to.
+    def is_whole(self) -> bool:
+        """Whether it was sent to its end."""
+        return self.evidence.ending.end is SenderEnd.SENT
 
-        What was read back shows it, or else what an emulated memory holds; the answers alone do
-        only if no reading back was wanted.
-        """
-        if self.outcome is Outcome.NOT_KEPT:
-            return self.is_replaced
-        if self.verified is not None or not self.is_emulated:
-            is_shown = self.verified or (self.verified is None and not self.is_to_be_read)
-            return self.outcome is Outcome.LOADED and is_shown
-        held = self.comparison
-        return (
-            self.outcome in (Outcome.LOADED, Outcome.UNCONFIRMED)
-            and held is not None
-            and held.same
-            and held.same_fields
-            and self.kept_as == self.dump.header.sample_number
+    @property
+    def outcome(self) -> Outcome:
+        """What is known of it before it is read back."""
+        return outcome_of(self.evidence)[0]
+
+
+class Watcher(Protocol):
+    """Whoever stands at an emulated unit, presses its buttons and sees its memory."""
+
+    def get_ready(self) -> int:
+        """Before a dump: confirm the last one if the unit waits; return how long that took."""
+        ...
+
+    def let_finish(self) -> None:
+        """After a dump: wait until the unit has given up what does not come any more."""
+        ...
+
+    def memory(self, dump: Dump) -> Memory:
+        """Return what the unit has made of a dump since it was got ready."""
+        ...
+
+    def other_device(self, header: Header) -> int | None:
+        """Return the unit's device ID if a dump is not meant for it (DEV-01)."""
+        ...
+
+
+def sent_before(dump: Dump, outcome: Outcome) -> Sent:
+    """Return a dump that was sent to its end another time; `outcome` was known of it then."""
+    ending = Ending(end=SenderEnd.SENT, packet=None, was_held=False, by_user=False)
+    evidence = Evidence(dump=dump, ending=ending, events=(), read=None, memory=None, before=outcome)
+    times = Times(line_ns=0, floor_ns=0, total_ns=0, waits=())
+    return Sent(evidence=evidence, times=times)
+
+
+class Replay:
+    """Transfers dumps one after another over `line`.
+
+    `watcher` stands at the unit there if it is ours; `lateness` is what a line in real time says of
+    itself.  After a PortError (`failed`) nothing more can be played.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        *,
+        watcher: Watcher | None = None,
+        lateness: Lateness | None = None,
+        settings: Settings | None = None,
+        progress: StepProgress | None = None,
+        wants_stop: Callable[[], bool] | None = None,
+    ) -> None:
+        self._line = line
+        self._watcher = watcher
+        self._lateness = lateness
+        self._settings = settings or Settings()
+        self._progress = progress
+        self._wants_stop = wants_stop or never
+        self._events: list[Event] = []
+        self._may_say_more = False  # of the dump before
+        self._answers_requests = True  # until one got no answer twice
+        self.failed: PortError | None = None
+        """What ended it, where the port failed."""
+
+    def hear(self, events: Sequence[Event]) -> None:
+        """Take events that the line's endpoints report."""
+        self._events.extend(events)
+
+    def play(self, dump: Dump) -> Transfer:
+        """Send one dump, read it back and compare."""
+        return self.conclude(self.send(dump))
+
+    def send(self, dump: Dump) -> Sent:
+        """Send one dump."""
+        self._events = []
+        person_ns = 0 if self._watcher is None else self._watcher.get_ready()
+        self._hear_out()
+        start_ns = self._line.now_ns
+        first_passage = len(self._line.capture.passages)
+        late = None if self._lateness is None else (replace(self._lateness), self._lateness)
+        begun = 0
+        while True:
+            begun_ns, begun = self._line.now_ns, begun + 1
+            self._events = []
+            sender = Sender(
+                dump.outgoing, switches=self._settings.sender, limits=self._settings.limits
+            )
+            ending = self._send(sender, dump)
+            lateness = self._lateness
+            stall_ns = 0 if lateness is None else lateness.longest_stall_ns(begun_ns)
+            if not stall_ns or ending.end not in _GIVEN_UP or begun == _TRIES:
+                break
+        times = times_of(
+            self._line.capture.passages[first_passage:],
+            start_ns=start_ns,
+            end_ns=self._line.now_ns,
+            floor_ns=floor_of(dump.outgoing),
+            person_ns=person_ns,
         )
+        if self._watcher is not None:
+            self._watcher.let_finish()
+        self._may_say_more = self._watcher is None
+        events, self._events = tuple(self._events), []
+        memory = None if self._watcher is None else self._watcher.memory(dump)
+        return Sent(
+            evidence=Evidence(dump=dump, ending=ending, events=events, read=None, memory=memory),
+            packets=0 if sender.packet is None else sender.packet + 1,
+            resent=sender.resent,
+            times=times,
+            late=late,
+            stall_ns=stall_ns,
+            begun=begun,
+        )
+
+    def conclude(self, sent: Sent) -> Transfer:
+        """Read back a dump that was sent, compare, and say what it came to."""
+        dump, ending = sent.evidence.dump, sent.evidence.ending
+        memory, events = sent.evidence.memory, sent.evidence.events
+        before_ns = self._line.now_ns
+        back = self._read_back(dump, ending)
+        read = None if back.sample is None else _compared(dump, back.sample, memory)
+        outcome, reason = outcome_of(replace(sent.evidence, read=read))
+        if outcome is Outcome.LOADED and back.unread and self._settings.read_back and not memory:
+            outcome = Outcome.UNCONFIRMED  # answers have no checksum: they are no proof
+            reason = f"the unit acknowledged all of it, but it was not read back: {back.unread}"
+        if sent.stall_ns and outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED):
+            reason = f"this computer was stopped for {sent.stall_ns / 1e9:.1f} s; then {reason}"
+        comparison = read or (None if memory is None else memory.comparison)
+        findings = observed(events)
+        got = memory.holds if back.sample is None and memory is not None else back.sample
+        # What comes back of a dump that nothing was said to may be what was there before.
+        is_of_it = memory is not None or outcome is not Outcome.UNCONFIRMED
+        if sent.is_whole and comparison is not None and got is not None and is_of_it:
+            is_in_memory = memory is not None
+            findings += came_back(comparison, dump.sample, got, is_in_memory=is_in_memory)
+        findings += (*not_told(back.unanswered), *torn_findings(back))
+        findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
+        own = None if self._watcher is None else self._watcher.other_device(dump.header)
+        if own is not None:
+            deaf = not_addressed(dump.header.device_id, own)
+            findings = (deaf, *findings)
+            reason = f"{reason}; {deaf.message[0].lower()}{deaf.message[1:].rstrip('.')}"
+        return Transfer(
+            dump=dump,
+            memory=memory,
+            outcome=outcome,
+            verified=None if read is None else read.same and read.same_fields,
+            reason=reason,
+            was_sent_before=sent.evidence.before is not None,
+            is_to_be_read=self._settings.read_back,
+            unread=back.unread,
+            sent=sent.packets,
+            resent=sent.resent,
+            times=sent.times,
+            read_back_ns=self._line.now_ns - before_ns,
+            comparison=comparison,
+            read=back.sample,
+            events=events,
+            findings=findings,
+            stall_ns=sent.stall_ns,
+            stopped=ending.by_user
+            or self.failed is not None
+            or (self._wants_stop() and back.sample is None),
+        )
+
+    def glance(self, dump: Dump, **how: int) -> Glimpse | None:
+        """Return the beginning of what the unit has as a dump's sample; None: the port failed.
+
+        It is no part of what is judged of the dump.
+        """
+        before = len(self._line.capture.passages)
+        try:
+            return glance(
+                self._line,
+                device_id=dump.header.device_id,
+                sample_number=dump.header.sample_number,
+                wants_stop=self._wants_stop,
+                patience_ns=self._settings.patience_ns,
+                answer_ns=self._settings.answer_ns,
+                **how,
+            )
+        except PortError as problem:
+            self.failed = problem
+            return None
+        finally:
+            del self._line.capture.passages[before:]
+
+    def _late_findings(self, sent: Sent) -> tuple[Finding, ...]:
+        """Return what this computer did late, on the line of sending and on that of reading."""
+        findings: tuple[Finding, ...] = ()
+        if sent.late is not None:
+            findings = late_findings(*sent.late)
+        if self._lateness is not None and (sent.late is None or sent.late[1] is not self._lateness):
+            findings += late_findings(Lateness(), self._lateness)
+        return findings
+
+    # sending
+
+    def _send(self, sender: Sender, dump: Dump) -> Ending:
+        """Run the sender to its end, or until it is stopped."""
+        by_user, was_held = False, False
+        try:
+            self._run(sender, dump)
+            by_user, was_held = sender.end is None and self._wants_stop(), sender.state in _HELD
+            if sender.end is None:
+                told = len(self._events)
+                sender.stop(self._line.now_ns)
+                self._line.run(lambda: True)
+                if by_user:  # what the unit does about it is no finding
+                    del self._events[told:]
+        except PortError as problem:
+            self.failed = problem
+        # A unit that has the last packet may hang up before our line would have carried it.
+        failed = ""
+        if self.failed is not None and sender.end is not SenderEnd.SENT:
+            failed = self.failed.what.rstrip(".")
+        return Ending(
+            end=SenderEnd.STOPPED if failed or sender.end is None else sender.end,
+            packet=sender.packet,
+            was_held=was_held,
+            by_user=not failed and by_user,
+            failed=failed,
+        )
+
+    def _run(self, sender: Sender, dump: Dump) -> None:
+        total = len(dump.outgoing.packets)
+
+        def is_over() -> bool:
+            if self._progress is not None:
+                doing = Doing.WAITING if sender.state in _HELD else Doing.SENDING
+                self._tell(dump, doing, sender.packet or 0, total)
+            return sender.end is not None
+
+        self._line.connect(sender)
+        sender.start(self._line.now_ns)
+        run_patiently(
+            self._line,
+            is_over,
+            lambda: len(self._events),
+            wants_stop=self._wants_stop,
+            patience_ns=self._settings.patience_ns,
+        )
+
+    def _tell(self, dump: Dump, doing: Doing, packet: int, packets: int) -> None:
+        if self._progress is not None:
+            self._progress(Step(dump, doing, packet, packets, self._line.now_ns))
+
+    def _hear_out(self) -> None:
+        """Let what a unit still says of the dump before arrive, so that it answers none of this."""
+        if self._may_say_more:
+            self._may_say_more = False
+            with suppress(PortError):  # it will fail again where that is told
+                self._line.advance(_SAYS_MORE_NS)
+
+    # reading back
+
+    def _read_back(self, dump: Dump, ending: Ending) -> Fetched:
+        if ending.end is not SenderEnd.SENT:
+            return Fetched(unread="it was not sent to its end")
+        if not self._settings.read_back:
+            return Fetched(unread="not asked for")
+        back = self._fetched(dump)
+        self._may_say_more = False
+        if self._has_doubtful_header(dump, back):
+            tries = back.torn + 1
+            back = self._fetched(dump)
+            back = replace(back, torn=back.torn + tries)
+        if self.failed is not None:
+            return Fetched(unread=f"the port failed: {self.failed.what.rstrip('.')}")
+        self._answers_requests = back.header is not None or back.stopped
+        if back.sample is None:
+            return back
+        assert back.header is not None
+        asked, came = dump.header.sample_number, back.header.sample_number
+        if came != asked:
+            return replace(
+                back, sample=None, unread=f"asked for sample {asked}, the unit sent sample {came}"
+            )
+        return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
+
+    def _has_doubtful_header(self, dump: Dump, back: Fetched) -> bool:
+        """Whether a header that came back is another one when it is asked for again.
+
+        It has no checksum: damage on the way back would be held against the unit.
+        """
+        if self._watcher is not None or self.failed is not None or back.sample is None:
+            return False
+        found = compare_samples(dump.sample, back.sample)
+        is_same_number = back.header is not None and (
+            back.header.sample_number == dump.header.sample_number
+        )
+        if is_same_number and found.same and found.same_fields:
+            return False
+        seen = self.glance(dump, packets=1)
+        return seen is not None and seen.header is not None and seen.header != back.header
+
+    def _fetched(self, dump: Dump) -> Fetched:
+        """Ask for a dump; where the port fails, `failed` says so."""
+        if self.failed is not None:
+            return Fetched(unread="the port failed")
+        try:
+            return fetch(
+                self._line,
+                device_id=dump.header.device_id,
+                sample_number=dump.header.sample_number,
+                questions=_questions(dump),
+                progress=lambda packets, wanted: self._tell(
+                    dump,
+                    Doing.READING if wanted else Doing.ASKING,
+                    packets,
+                    wanted or len(dump.outgoing.packets),
+                ),
+                wants_stop=self._wants_stop,
+                patience_ns=self._settings.patience_ns,
+                answer_ns=self._settings.answer_ns,
+                asks_twice=self._watcher is None and self._answers_requests,
+            )
+        except PortError as problem:
+            self.failed = problem
+            return Fetched(unread="the port failed")
+
+
+def _compared(dump: Dump, got: Sample, memory: Memory | None) -> Comparison:
+    """Compare what came back; it need not be done again where it is what the memory holds."""
+    holds = None if memory is None else memory.holds
+    if memory is not None and memory.comparison is not None and holds is not None:
+        is_it = same_samples(holds, got)
+        return memory.comparison if is_it else compare_samples(dump.sample, got)
+    return compare_samples(dump.sample, got)
+
+
+def _questions(dump: Dump) -> list[Message]:
+    """Return what to ask beside the dump: loops and name where the file has some."""
+    where = {
+        "device_id": dump.header.device_id,
+        "sample_number": dump.header.sample_number,
+    }
+    questions: list[Message] = []
+    if dump.sample.loops:
+        far = max(max(loop.start, loop.end) for _, loop in dump.sample.loops) > MAX_21_BIT
+        ask = ExtendedLoopPointsRequest if far else LoopPointsRequest
+        questions.append(ask(**where, loop_number=ALL_LOOPS))
+    if dump.sample.name:
+        questions.append(SampleNameRequest(**where))
+    return questions
+
+
+def _with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:
+    """Return what came back, with what a unit does not tell taken as it was sent."""
+    for question in unanswered:
+        if isinstance(question, SampleNameRequest):
+            got = replace(got, name=sent.name)
+        else:
+            got = replace(got, loops=sent.loops)
+    return got

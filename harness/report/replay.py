@@ -9,10 +9,9 @@ from emulator.unit.board import RackUnit
 from emulator.wire.prose import capitalised, counted, duration, share
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, NotADump
-from harness.jobs.outcome import Outcome, changes
+from harness.jobs.outcome import Outcome, Transfer, changes
 from harness.jobs.playlist import LeftOut, Played, Row, Why
 from harness.jobs.timing import Wait
-from harness.jobs.transfer import Transfer
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.document import Document, target_document

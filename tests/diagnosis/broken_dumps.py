@@ -102,5 +102,5 @@ def talk_of(data: bytes, taken_at: TakenAt) -> Recorded | None:
     if not rehearsal.unit.memory.initialised:
         rehearsal.unit.panel.initialise(0)
     rehearsal.replay.play(dump)
-    rehearsal.replay.finish()
+    rehearsal.finish()
     return Recorded(capture=rehearsal.line.capture, taken_at=taken_at)

@@ -12,7 +12,7 @@ from emulator.line.dice import salt_of
 from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.diagnose.scene import Source
 from harness.faults.reading import NotUnderstood
-from harness.jobs.sources import source_of
+from harness.jobs.dumps import source_of
 from tests.diagnosis.alike import NOTHING, Alike
 from tests.diagnosis.families import SINGLE
 from tests.diagnosis.family import Family, Shown

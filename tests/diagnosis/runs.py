@@ -17,9 +17,8 @@ from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import Source
 from harness.faults.reading import read_all
 from harness.files.recorded import BOTH, Recorded, TakenAt, back_to_back
-from harness.jobs.dumps import Dump
+from harness.jobs.dumps import Dump, source_of
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.sources import source_of
 from harness.jobs.transfer import Settings
 from tests.diagnosis.alike import NOTHING, Alike, View
 from tests.diagnosis.classes import (
@@ -106,7 +105,7 @@ def rehearsed(situation: Situation, texts: Sequence[str], dump: Dump) -> Rehears
     if not rehearsal.unit.memory.initialised:
         rehearsal.unit.panel.initialise(0)
     transfer = rehearsal.replay.play(dump)
-    rehearsal.replay.finish()
+    rehearsal.finish()
     return Rehearsed(
         capture=rehearsal.line.capture,
         struck=tuple(rehearsal.struck),

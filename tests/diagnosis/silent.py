@@ -13,7 +13,7 @@ from typing import Final
 from emulator.line.dice import salt_of
 from emulator.wire.sizes import bytes_per_word
 from harness.diagnose.diagnose import UNSEEN, Answer, diagnose
-from harness.jobs.sources import source_of
+from harness.jobs.dumps import source_of
 from tests import oracle
 from tests.diagnosis.alike import View
 from tests.diagnosis.classes import LEGAL, UNSEEN_DAMAGE, UNSEEN_LAST

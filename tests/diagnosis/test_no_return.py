@@ -14,7 +14,7 @@ from emulator.wire.messages import DumpHeader
 from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.scene import Source, scene_of
 from harness.files.recorded import TakenAt
-from harness.jobs.sources import source_of
+from harness.jobs.dumps import source_of
 from tests.diagnosis.runs import rehearsed
 from tests.diagnosis.situation import Situation, dump_of, unit_of
 from tests.diagnosis.test_rules_unit_stored import back, changed, sent

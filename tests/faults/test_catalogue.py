@@ -107,7 +107,7 @@ def rehearsed(texts: Sequence[str]) -> Rehearsal:
         link=asked.link,
     )
     made.replay.play(dump(WORDS))
-    made.replay.finish()
+    made.finish()
     return made
 
 

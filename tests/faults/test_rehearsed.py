@@ -9,9 +9,9 @@ import pytest
 from harness.faults.asked import struck_by
 from harness.faults.catalogue import situations
 from harness.faults.reading import read_all
-from harness.jobs.outcome import Outcome
+from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings, Transfer
+from harness.jobs.transfer import Settings
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, said, unit, words
 from tests.line.players import BYTE_NS, bytewise

@@ -20,11 +20,9 @@ from emulator.line.simulate import SimulatedLine
 from harness.diagnose.diagnose import diagnose
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import Dump, dumps_in
-from harness.jobs.outcome import Outcome
-from harness.jobs.replay import Replay
-from harness.jobs.sources import source_of
-from harness.jobs.transfer import Settings, Transfer
+from harness.jobs.dumps import Dump, dumps_in, source_of
+from harness.jobs.outcome import Outcome, Transfer
+from harness.jobs.transfer import Replay, Settings
 from harness.judge.finding import Answerable, Verdict
 from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint

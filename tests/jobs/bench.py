@@ -13,8 +13,9 @@ from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.dumps import Dump, dumps_in
+from harness.jobs.outcome import Transfer
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings, Transfer
+from harness.jobs.transfer import Settings
 from tests import oracle
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT

@@ -13,9 +13,9 @@ from harness.jobs.afterwards import in_memory, on_the_line, settled
 from harness.jobs.dumps import Dump
 from harness.jobs.line import never
 from harness.jobs.live import LiveReplay
-from harness.jobs.outcome import Outcome
+from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import Played, play_through, select
-from harness.jobs.transfer import Settings, Transfer
+from harness.jobs.transfer import Settings
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear, Held
 from tests.jobs.bench import dump, rehearsal, unit, words

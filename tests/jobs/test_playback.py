@@ -30,7 +30,7 @@ def rehearsed(name: str, *, operator_ns: int | None = 8 * SECOND) -> Recorded:
     rehearsal = Rehearsal(load_profile(name), settings=Settings(operator_ns=operator_ns))
     for each in DUMPS:
         rehearsal.replay.play(each)
-    rehearsal.replay.finish()
+    rehearsal.finish()
     return Recorded(capture=rehearsal.line.capture)
 
 

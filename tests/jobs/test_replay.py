@@ -75,7 +75,7 @@ def test_a_suitable_dump_on_every_shipped_unit(name: str) -> None:
     transfer = rehearsed.replay.play(
         dump(content, number=row.number, bits=row.bits, device_id=profile.unit.device_id)
     )
-    rehearsed.replay.finish()
+    rehearsed.finish()
     assert (transfer.outcome, transfer.verified, transfer.slot) == (
         row.outcome,
         row.verified,
@@ -89,7 +89,7 @@ def test_a_suitable_dump_on_every_shipped_unit(name: str) -> None:
     assert (transfer.sent, transfer.resent) == (planned, again)
     assert transfer.comparison is not None
     assert (transfer.comparison.compared, transfer.comparison.different) == (row.count, 0)
-    assert rehearsed.replay.visits == row.visits
+    assert rehearsed.visits == row.visits
     assert transfer.is_emulated
     assert not transfer.stopped
 

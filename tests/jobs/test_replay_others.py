@@ -13,7 +13,7 @@ from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from harness.jobs.forecast import Doing, Step
 from harness.jobs.outcome import Outcome
-from harness.jobs.replay import Replay
+from harness.jobs.transfer import Replay
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, rehearsal, said, unit, words
 

@@ -60,9 +60,9 @@ def test_one_that_fails_does_not_stop_the_next() -> None:
 def test_somebody_confirms_each_dump_and_the_walk_counts() -> None:
     rehearsed = rehearsal(unit("stage-door"))
     transfers = [rehearsed.replay.play(dump(number=n)) for n in range(3)]
-    assert rehearsed.replay.visits == 2
-    rehearsed.replay.finish()
-    assert rehearsed.replay.visits == 3
+    assert rehearsed.visits == 2
+    rehearsed.finish()
+    assert rehearsed.visits == 3
     assert rehearsed.unit.panel.awaiting_confirm is None
     assert [each.outcome for each in transfers] == [LOADED] * 3
     walks = [dict(each.times.waits).get(Wait.PERSON, 0) for each in transfers]
@@ -73,11 +73,11 @@ def test_somebody_confirms_each_dump_and_the_walk_counts() -> None:
 def test_nobody_comes_and_the_next_dump_waits_for_ever() -> None:
     rehearsed = rehearsal(unit("stage-door"), operator_ns=None)
     first, second = (rehearsed.replay.play(dump(number=n)) for n in range(2))
-    rehearsed.replay.finish()
+    rehearsed.finish()
     assert (first.outcome, first.verified) == (LOADED, True)
     assert (second.outcome, second.sent, second.slot) == (INCOMPLETE, 0, None)
     assert second.reason == "the unit asked to wait at the header and never went on"
-    assert rehearsed.replay.visits == 0
+    assert rehearsed.visits == 0
     assert rehearsed.unit.panel.awaiting_confirm == 1
     # the unit is told that nothing will come (HSK-19)
     assert said(rehearsed, TO)[-1] == oracle.handshake(kind="CANCEL", packet_number=0)

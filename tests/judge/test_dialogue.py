@@ -98,7 +98,7 @@ def test_every_shipped_unit_is_innocent(name: str, read_back: bool) -> None:
     played.replay.play(
         playable(content, number=row.number, device_id=profile.unit.device_id, bits=row.bits)
     )
-    played.replay.finish()
+    played.finish()
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 

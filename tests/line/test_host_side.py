@@ -40,7 +40,7 @@ def captured(*disturbances: str, host_side: bool) -> Capture:
         host_side=host_side,
     )
     rehearsal.replay.play(dump())
-    rehearsal.replay.finish()
+    rehearsal.finish()
     return rehearsal.line.capture
 
 

@@ -13,9 +13,9 @@ from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import LINKS, link_named
 from emulator.unit.possible import Profile
-from harness.jobs.outcome import Outcome
+from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings, Transfer
+from harness.jobs.transfer import Settings
 from tests import oracle
 from tests.edits import flip_bit
 from tests.jobs.bench import FROM, TO, clauses, dump, in_slot, kinds, said, unit, words

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from emulator.ports.lateness import Lateness
-from harness.jobs.fetch import Fetched
-from harness.jobs.rig import late_findings, torn_findings
+from harness.jobs.fetch import Fetched, torn_findings
+from harness.jobs.line import late_findings
 from harness.judge.finding import Answerable, Verdict
 
 MS = 1_000_000

@@ -17,8 +17,7 @@ from emulator.ports.port import PortError
 from harness.files.journal import Disk, Journal
 from harness.files.problem import RIG, Problem
 from harness.jobs.dumps import Dump
-from harness.jobs.evening import Evening
-from harness.jobs.live import LiveReplay
+from harness.jobs.live import Evening, LiveReplay
 from harness.jobs.outcome import Outcome
 from harness.jobs.playlist import Played, Row, Why, play_through, select
 from harness.jobs.transfer import Settings
