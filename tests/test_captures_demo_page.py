@@ -100,7 +100,9 @@ def test_a_good_file_is_loaded_by_the_unit_that_the_page_names(path: str) -> Non
 
 @pytest.mark.parametrize("name", sorted(LOADED))
 def test_a_dump_that_loads_is_not_a_good_one(name: str) -> None:
-    assert outcomes(f"broken/{name}.syx", "lantern-desk") == [(Outcome.LOADED, True)]
+    swapped = name == "thunder-packets-swapped"  # stored in the order in which they came
+    expected = (Outcome.CHANGED, False) if swapped else (Outcome.LOADED, True)
+    assert outcomes(f"broken/{name}.syx", "lantern-desk") == [expected]
 
 
 def test_the_page_names_the_broken_dumps_that_load_and_those_that_break_no_must() -> None:

@@ -27,7 +27,7 @@ from emulator.wire.messages import (
     SampleName,
 )
 from emulator.wire.packets import packet_rows
-from emulator.wire.words import DataBytes, unpack_words
+from emulator.wire.words import DataBytes, Words, unpack_words
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02
@@ -118,8 +118,20 @@ def sample_from(
     came are kept in whole frames.  ValueError where the header states no width that exists
     (HDR-03).
     """
+    return sample_from_words(header, unpack_words(np.ascontiguousarray(data), header.bits), more)
+
+
+def sample_from_words(
+    header: Header,
+    words: Words,
+    more: Iterable[LoopPoints | ExtendedLoopPoints | SampleName] = (),
+) -> Sample:
+    """Return the sample of a dump that holds `words`; those beyond the length are cut off.
+
+    ValueError where the header states no width that exists (HDR-03).
+    """
     channels = max(header.channels, 1)
-    words = unpack_words(np.ascontiguousarray(data), header.bits)[: header.length * channels]
+    words = words[: header.length * channels]
     words = words[: len(words) // channels * channels]
     loops: dict[int, Loop] = {}
     name = ""
@@ -201,6 +213,7 @@ __all__ = [
     "packets_of",
     "rate_of",
     "sample_from",
+    "sample_from_words",
     "standard_header",
     "whole_sequence",
 ]

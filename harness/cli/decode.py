@@ -58,6 +58,6 @@ def decode(
         report.document(taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks),
         as_json=as_json,
     )
-    if not taken.packets.whole:
+    if not taken.contents.is_whole:
         note(f"dryload validate {shown(file)} says what is wrong.")
         raise typer.Exit(1)

@@ -37,12 +37,15 @@ _PACKET: Final = re.compile(rb"\xf0\x7e[\x00-\x7f]\x02[\x00-\x7f]{122}\xf7")  # 
 _PACKET_FOLLOWS: Final = re.compile(rb"\xf0\x7e.\x02", re.DOTALL)
 # A header or packet with real-time bytes anywhere (FRM-03) and nothing else amiss.
 _R: Final = rb"[\xf8-\xff]*"
-_ANCHOR: Final = re.compile(
-    rb"\xf0" + _R + rb"\x7e" + _R + rb"[\x00-\x7f]" + _R
-    + rb"(?:\x01(?:" + _R + rb"[\x00-\x7f]){16}" + _R + rb"\xf7"
-    + rb"|\x02(?:" + _R + rb"[\x00-\x7f]){122}" + _R + rb"\xf7"
-    + rb"|\x05" + _R + rb"\x05(?:" + _R + rb"[\x00-\x7f]){28}" + _R + rb"\xf7)"
+_FRONT: Final = rb"\xf0" + _R + rb"\x7e" + _R + rb"[\x00-\x7f]" + _R
+_WHOLE_HEADER: Final = (
+    rb"\x01(?:" + _R + rb"[\x00-\x7f]){16}" + _R + rb"\xf7"
+    + rb"|\x05" + _R + rb"\x05(?:" + _R + rb"[\x00-\x7f]){28}" + _R + rb"\xf7"
 )  # fmt: skip
+_WHOLE_PACKET: Final = rb"\x02(?:" + _R + rb"[\x00-\x7f]){122}" + _R + rb"\xf7"
+HEADER: Final = re.compile(_FRONT + rb"(?:" + _WHOLE_HEADER + rb")")
+"""A whole header, real-time bytes in it included."""
+_ANCHOR: Final = re.compile(_FRONT + rb"(?:" + _WHOLE_HEADER + rb"|" + _WHOLE_PACKET + rb")")
 # A damaged header is told from a damaged packet by its length: 21 or 34 bytes, give or take a few.
 _HEADER_LENGTHS: Final = {DumpHeader: range(15, 28), ExtendedHeader: range(28, 41)}
 _RESET: Final = b"\xf0\x7e"  # ends whatever a splitter holds, as the next packet does

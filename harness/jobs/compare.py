@@ -3,14 +3,16 @@
 Dumps are paired by sample number first, and what is left by order.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Final
 
-from emulator.wire.messages import ExtendedHeader, Header
-from harness.files import opening
+from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
+from emulator.wire.prose import counted, listed
+from harness.files import audio, opening
 from harness.files.problem import Problem
-from harness.jobs.subjects import Source, Subject, sample_of, source
+from harness.jobs.subjects import Source, Subject, source, with_sample
 from harness.judge.difference import (
     Comparison,
     FieldDifference,
@@ -18,7 +20,10 @@ from harness.judge.difference import (
     field_finding,
     findings,
 )
-from harness.judge.finding import Answerable, Finding
+from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.headers import NO_LOOP_TYPES
+
+ORDER: Final = "order of packets"
 
 
 class PairedBy(StrEnum):
@@ -46,15 +51,28 @@ class Pairing:
     findings: tuple[Finding, ...] = ()
     trouble: str = ""
     remarks: tuple[str, ...] = ()
+    is_again: bool = False
+    """Whether another dump of the same file holds this sound already."""
+
+    @property
+    def is_with_sound(self) -> bool:
+        """Whether a dump is compared with the sound that it was made from."""
+        return (self.a.header is None) != (self.b.header is None)
+
+    @property
+    def same_words(self) -> bool:
+        """Whether the words are the same, those of a dump as far as its width can say them."""
+        if self.comparison is None:
+            return False
+        return self.comparison.same or (
+            self.is_with_sound and self.comparison.narrowed == ("A" if self.a.header else "B")
+        )
 
     @property
     def same(self) -> bool:
         """Whether words and header are the same as far as it matters."""
-        return (
-            self.comparison is not None
-            and self.comparison.same
-            and not any(difference.counts for difference in self.fields)
-        )
+        counted = any(difference.counts for difference in self.fields)
+        return self.same_words and not counted and not self.is_again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,7 +107,7 @@ def compare_files(
     chosen_a, chosen_b = _chosen(source_a, dump_a), _chosen(source_b, dump_b)
     asked = dump_a is not None or dump_b is not None
     matches = list(_matches(chosen_a, chosen_b, asked=asked))
-    pairs = tuple(_pairing(one, other, by) for one, other, by in matches)
+    pairs = tuple(_each_once(_pairing(one, other, by) for one, other, by in matches))
     taken = {id(subject) for one, other, _ in matches for subject in (one, other)}
     return FileComparison(
         a=source_a,
@@ -132,6 +150,18 @@ def _matches(
         yield one, other, PairedBy.ORDER
 
 
+def _each_once(pairs: Iterable[Pairing]) -> Iterator[Pairing]:
+    """Yield pairs; of several dumps that are one sound only the first is its counterpart."""
+    taken: set[audio.Channel | None] = set()
+    for pair in pairs:
+        if pair.by is PairedBy.EACH and pair.same:
+            channel = pair.a.channel or pair.b.channel
+            yield replace(pair, is_again=channel in taken)
+            taken.add(channel)
+        else:
+            yield pair
+
+
 def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
     remarks = [
         f"{name}: {remark}" for name, subject in (("A", a), ("B", b)) for remark in subject.remarks
@@ -139,19 +169,24 @@ def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
     for name, subject in (("A", a), ("B", b)):
         if subject.trouble:
             return Pairing(a=a, b=b, by=by, comparison=None, trouble=f"{name}: {subject.trouble}")
-    sample_a, sound_a = sample_of(a, b, "A")
-    sample_b, sound_b = sample_of(b, a, "B")
+    a, sound_a = with_sample(a, b, "A")
+    b, sound_b = with_sample(b, a, "B")
+    sample_a, sample_b = a.sample, b.sample
+    assert sample_a is not None
+    assert sample_b is not None
     comparison = compare_samples(
         sample_a,
         sample_b,
         names=("A", "B"),
         packet_bits=sample_b.bits if a.header is None and b.header is not None else sample_a.bits,
     )
-    fields = tuple(_header_fields(replace(a, sample=sample_a), replace(b, sample=sample_b)))
-    fields += tuple(_without_sound(each, a, b) for each in comparison.fields)
+    fields = (*_header_fields(a, b), *comparison.fields)
+    if (a.header is None) != (b.header is None):
+        fields = tuple(beside_sound(each, a, b, comparison) for each in fields)
+        remarks += unsaid(a, b)
     return Pairing(
-        a=replace(a, sample=sample_a),
-        b=replace(b, sample=sample_b),
+        a=a,
+        b=b,
         by=by,
         comparison=comparison,
         fields=fields,
@@ -171,6 +206,14 @@ def _header_fields(a: Subject, b: Subject) -> Iterator[FieldDifference]:
     one, other = a.header, b.header
     if one is None or other is None:
         return
+    if a.disorder != b.disorder:
+        yield FieldDifference(
+            field=ORDER,
+            a=a.disorder or "as numbered",
+            b=b.disorder or "as numbered",
+            clause="PKT-03",
+            remark="a unit stores packets in the order in which they come",
+        )
     if one.sample_number != other.sample_number:
         yield FieldDifference(
             field="sample number",
@@ -210,9 +253,55 @@ def _length(subject: Subject) -> int:
     return subject.sample.frames
 
 
-def _without_sound(difference: FieldDifference, a: Subject, b: Subject) -> FieldDifference:
-    """Return a difference that counts only if both could have said something."""
-    silent = difference.field.startswith("loop") or difference.field == "name"
-    if silent and (a.header is None or b.header is None):
-        return replace(difference, counts=False, remark="nothing is read of it from an audio file")
+# A dump beside the sound that it was made from.
+
+
+def beside_sound(
+    difference: FieldDifference, a: Subject, b: Subject, comparison: Comparison
+) -> FieldDifference:
+    """Return a difference as it counts where one of the two is no dump."""
+    dump, sound = (a, b) if b.header is None else (b, a)
+    match difference.field:
+        case "significant bits" if comparison.narrowed == ("A" if dump is a else "B"):
+            remark = "a dump may have fewer bits than its source"
+            return replace(difference, counts=False, remark=remark)
+        case "sample rate" if isinstance(dump.header, DumpHeader):
+            return _beside_rate(difference, dump.header, sound)
+        case "name":
+            return replace(difference, counts=False, remark=_UNSAID)
+        case field if field.startswith("loop"):
+            return replace(difference, counts=False, remark=_UNSAID)
     return difference
+
+
+def _beside_rate(
+    difference: FieldDifference, header: DumpHeader, sound: Subject
+) -> FieldDifference:
+    """Judge a period by the rate of the source (HDR-05)."""
+    assert sound.sample is not None
+    nearest_ns = sound.sample.period_ns
+    if header.period_ns == nearest_ns:
+        remark = f"{nearest_ns:,} ns is the nearest period"
+        return replace(difference, counts=False, remark=remark)
+    remark = f"the period is {header.period_ns:,} ns, and {nearest_ns:,} ns is the nearest"
+    return replace(difference, remark=remark, verdict=Verdict.BENT)
+
+
+def unsaid(a: Subject, b: Subject) -> list[str]:
+    """Return what a dump says that an audio file does not, so that nothing is known of it."""
+    name, dump = ("A", a) if b.header is None else ("B", b)
+    if dump.header is None or dump.sample is None:
+        return []
+    parts = [f"sample number {dump.header.sample_number:,}"]
+    sustain = dump.sample.sustain
+    if sustain.loop_type not in NO_LOOP_TYPES:
+        parts.append(f"a loop from word {sustain.start:,} to {sustain.end:,}")
+    if dump.sample.loops:
+        parts.append(counted(len(dump.sample.loops), "more loop"))
+    if dump.sample.name:
+        parts.append(f"the name {dump.sample.name}")
+    told = listed(parts, "and")
+    return [f"{name} says {told}: of these nothing is read from an audio file"]
+
+
+_UNSAID = "nothing is read of it from an audio file"

@@ -1,16 +1,15 @@
 """From files to the dumps in them, byte for byte as they stand in the file."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
 
 import numpy as np
 
-from emulator.dump.outgoing import sample_from
+from emulator.dump.outgoing import sample_from_words
 from emulator.dump.sample import Sample
 from emulator.dump.sender import Outgoing
 from emulator.wire.codec import decode, encode
-from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, PACKET_DATA_BYTES, START
+from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, START
 from emulator.wire.messages import (
     DataPacket,
     ExtendedLoopPoints,
@@ -18,16 +17,18 @@ from emulator.wire.messages import (
     LoopPoints,
     SampleName,
 )
-from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID
+from emulator.wire.packets import CHECKSUM, DEVICE_ID
 from emulator.wire.sevenbit import from_groups, to_groups
+from emulator.wire.words import word_dtype
 from harness.diagnose.scene import Source
 from harness.files.dumpfile import DumpFile, load
 from harness.files.journal import sha256_of
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.files.sections import Section, sections
+from harness.files.sections import Section
+from harness.judge.dump import DumpContents, read_stream
 from harness.judge.finding import Finding, Verdict
-from harness.judge.wrecks import Wreck, gather
+from harness.judge.wrecks import Wreck
 
 _More = LoopPoints | ExtendedLoopPoints | SampleName
 Key = tuple[int, int, str]
@@ -44,7 +45,7 @@ class Dump:
     header: Header
     outgoing: Outgoing
     sample: Sample
-    """What a receiver by the standard makes of it; a packet that is repeated counts once."""
+    """What it holds, as the judge reads it."""
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file, if it was asked."""
 
@@ -97,18 +98,19 @@ class NotADump:
 Content = Dump | Fragment | NotADump
 
 
-def contents(file: DumpFile) -> Iterator[tuple[Section, Dump | Fragment]]:
+def contents(file: DumpFile) -> Iterator[tuple[DumpContents, Dump | Fragment]]:
     """Yield the dumps of a file, and what looks like one and can't be played, in order.
 
-    Each comes with the section of the file in which it stands; nothing is judged.
+    Each comes with what the judge reads in it; nothing is judged.
     """
     index = 0
-    for section in sections(file.data):
+    for held in read_stream(file.data):
+        section = held.section
         if section.header is not None:
-            yield section, _dump(file.name, index, section)
+            yield held, _dump(file.name, index, held)
         elif section.opening is not None or section.packets:
             yield (
-                section,
+                held,
                 Fragment(
                     file=file.name,
                     byte=section.offset if section.opening is not None else section.offset_of(0),
@@ -176,33 +178,27 @@ def readdressed(
     return replace(dump, header=header, outgoing=outgoing)
 
 
-def _dump(file: str, index: int, section: Section) -> Dump:
-    header, opening = section.header, section.opening
+def _dump(file: str, index: int, held: DumpContents) -> Dump:
+    header, opening = held.section.header, held.section.opening
     assert header is not None
     assert opening is not None
-    wrecks, rest = gather(section.odd)
-    packets = list(_packets(section, wrecks))
-    after = [each.piece.body for each in rest if isinstance(decode(each.piece.body), _More)]
     return Dump(
         file=file,
         index=index,
         header=header,
-        outgoing=Outgoing(header=opening.body, packets=packets, after=tuple(after)),
-        sample=_sample(header, packets, after),
+        outgoing=Outgoing(
+            header=opening.body,
+            packets=list(_packets(held.section, held.wrecks)),
+            after=tuple(encode(each.message) for each in (*held.added, *held.others)),
+        ),
+        sample=held.sample or _no_words(header),
     )
 
 
-def _sample(header: Header, packets: Iterable[bytes], after: Iterable[bytes]) -> Sample:
-    # What is repeated byte for byte is sent again and not stored again (HSK-15).
-    data = b"".join(_data_of(packet) for packet, _ in groupby(packets))
-    # No word has a width that does not exist (HDR-03): the nearest one stands for it.
+def _no_words(header: Header) -> Sample:
+    """Return the sample of a dump whose words have a width that does not exist (HDR-03)."""
     legal = replace(header, bits=min(max(header.bits, MIN_BITS), MAX_BITS))
-    more = (decode(body) for body in after)
-    return sample_from(
-        legal,
-        np.frombuffer(data, np.uint8),
-        [each for each in more if isinstance(each, _More) and _is_of(each, header.sample_number)],
-    )
+    return sample_from_words(legal, np.zeros(0, word_dtype(legal.bits)))
 
 
 def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
@@ -217,14 +213,6 @@ def _packets(section: Section, wrecks: Sequence[Wreck]) -> Iterator[bytes]:
 
 def _rows(section: Section, start: int, stop: int) -> Iterator[bytes]:
     return (section.row(index).tobytes() for index in range(start, stop))
-
-
-def _data_of(packet: bytes) -> bytes:
-    """Return 120 data bytes; of a damaged packet what stands in their place."""
-    data = packet[DATA]
-    if not data.isascii():
-        data = bytes(byte & 0x7F for byte in data)
-    return data.ljust(PACKET_DATA_BYTES, b"\0")
 
 
 def _is_of(message: _More, sample_number: int) -> bool:

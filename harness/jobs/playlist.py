@@ -22,7 +22,7 @@ from harness.files.dumpfile import DumpFile
 from harness.jobs.dumps import Content, Dump, Fragment, Key, NotADump, contents, readdressed
 from harness.jobs.outcome import Outcome, Transfer
 from harness.judge.finding import Finding
-from harness.judge.stream import judge_section
+from harness.judge.stream import judge_dump
 
 if TYPE_CHECKING:
     from harness.diagnose.diagnose import Diagnosis
@@ -105,13 +105,12 @@ class Selection:
 def judged_contents(file: DumpFile) -> Iterator[Dump | Fragment]:
     """Yield what a file holds, in order, each dump with what the judge says of it."""
     lengths: dict[int, int] = {}
-    for section, content in contents(file):
+    for held, content in contents(file):
         if isinstance(content, Fragment):
             yield content
             continue
         lengths[content.header.sample_number] = content.header.length
-        verdict = judge_section(section, lengths, keep_words=False)
-        yield replace(content, findings=verdict.findings)
+        yield replace(content, findings=judge_dump(held, lengths).findings)
 
 
 def select(

@@ -1,42 +1,31 @@
 """What can be compared: the dumps of a file, or the sound of an audio file.
 
-Theory of operation.  The packets of a dump are taken as they stand, one after another, as a
-receiver of the standard would store them (M1 p. 39): so a missing packet moves everything behind
-it, and a comparison says so.  Of a sound the words are taken as they are in its file.
+A dump holds what the judge reads in it: the words of the packets that are there, each once and in
+its place.  What is missing is left out, so that a comparison says so.  Of a sound the words are
+taken as they are in its file.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from emulator.dump.outgoing import sample_from
 from emulator.dump.sample import Sample
-from emulator.wire.codec import decode, kind_of
 from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.messages import (
-    DataPacket,
-    ExtendedLoopPoints,
-    Header,
-    LoopPoints,
-    SampleName,
-)
-from emulator.wire.packets import CHECKSUM, checksums, data_of
-from emulator.wire.sizes import packets_for
-from emulator.wire.splitter import PieceKind
+from emulator.wire.messages import Header
+from emulator.wire.prose import counted
 from emulator.wire.words import word_dtype
 from harness.files import audio, opening
 from harness.files.dumpfile import load
 from harness.files.kinds import AUDIO_ADVICE, HEAD_BYTES
 from harness.files.kinds import kind_of as file_kind
 from harness.files.problem import Problem
-from harness.files.sections import Section, sections
+from harness.judge.dump import DumpContents, read_stream
+from harness.judge.order import What
 
 AUDIO: Final = "audio file"
-_BULK: Final = 1 << 15  # packets
 _FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are
-_MORE: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,7 +38,11 @@ class Subject:
     sample: Sample | None = None
     """None where it cannot be made out, and `trouble` says why."""
     recording: audio.Recording | None = None
+    channel: audio.Channel | None = None
+    """What was taken of a recording."""
     trouble: str = ""
+    disorder: str = ""
+    """Which of its packets stand in each other's place, so that a unit stores them wrongly."""
     remarks: tuple[str, ...] = ()
 
     @property
@@ -81,7 +74,7 @@ def source(path: str) -> Source:
             subject = Subject(number=1, recording=recording, remarks=recording.remarks)
             return Source(file=path, form=AUDIO, subjects=(subject,))
     dump_file = load(path)
-    found = [section for section in sections(dump_file.data) if section.opening is not None]
+    found = [each for each in read_stream(dump_file.data) if each.section.opening is not None]
     if not found:
         raise Problem(
             f"{opening.shown(path)} has no dump header: what its packets mean cannot be known "
@@ -91,13 +84,13 @@ def source(path: str) -> Source:
     return Source(
         file=path,
         form=dump_file.form.value,
-        subjects=tuple(_subject(section, index) for index, section in enumerate(found, start=1)),
+        subjects=tuple(_subject(each, index) for index, each in enumerate(found, start=1)),
         remarks=dump_file.remarks,
     )
 
 
-def _subject(section: Section, number: int) -> Subject:
-    header = section.header
+def _subject(contents: DumpContents, number: int) -> Subject:
+    header = contents.header
     if header is None:
         trouble = "its header is damaged, so that nothing says what its packets mean (FRM-05)"
         return Subject(number=number, trouble=trouble)
@@ -107,47 +100,46 @@ def _subject(section: Section, number: int) -> Subject:
             "possible (HDR-03)"
         )
         return Subject(number=number, header=header, trouble=trouble)
-    data = [data_of(rows).reshape(-1) for _, rows in section.chunks(_BULK)]
-    more = []
-    torn = 0
-    for _, piece in section.odd:
-        if piece.kind is PieceKind.EXCLUSIVE:
-            message = decode(piece.body)
-            if isinstance(message, _MORE) and message.sample_number == header.sample_number:
-                more.append(message)
-                continue
-        torn += kind_of(piece.body) is DataPacket
-    joined = np.concatenate([np.empty(0, np.uint8), *data])
     return Subject(
         number=number,
         header=header,
-        sample=sample_from(header, joined, more),
-        remarks=tuple(_remarks(section, header, torn)),
+        sample=contents.sample,
+        disorder=_disorder(contents),
+        remarks=tuple(_remarks(contents)),
     )
 
 
-def _remarks(section: Section, header: Header, torn: int) -> Iterator[str]:
+def _remarks(contents: DumpContents) -> Iterator[str]:
     """Yield what is odd about the packets of a dump; the judge of a file says more."""
-    needed = packets_for(header.length * max(header.channels, 1), header.bits)
-    wrong = sum(
-        int(np.count_nonzero(checksums(rows) != rows[:, CHECKSUM]))
-        for _, rows in section.chunks(_BULK)
-    )
-    if section.packets != needed:
-        yield f"its header calls for {needed:,} packets, and {section.packets:,} whole ones follow"
-    if torn:
-        yield f"damaged packets are left out: {torn:,}"
-    if wrong:
-        yield f"packets with a wrong checksum, taken as they are: {wrong:,}"
+    assert contents.plan is not None
+    needed, packets = contents.plan.packets, contents.section.packets
+    if packets != needed:
+        yield f"its header calls for {needed:,} packets, and {packets:,} whole ones follow"
+    if contents.wrecks:
+        yield f"damaged packets are left out: {len(contents.wrecks):,}"
+    if contents.wrong_checksums:
+        yield f"packets with a wrong checksum, taken as they are: {contents.wrong_checksums:,}"
+    if contents.repeated:
+        yield f"packets that stand there more than once, taken once: {contents.repeated:,}"
+    if contents.wrong_numbers:
+        yield f"packets with a wrong number, taken where they stand: {contents.wrong_numbers:,}"
 
 
-def sample_of(subject: Subject, other: Subject, name: str) -> tuple[Sample, tuple[str, ...]]:
-    """Return the sample of a subject, and what was chosen of a sound to make one.
+def _disorder(contents: DumpContents) -> str:
+    swapped = [event.place for event in contents.alignment.events if event.what is What.SWAPPED]
+    if not swapped:
+        return ""
+    more = f", and {counted(len(swapped) - 1, 'more pair')}" if len(swapped) > 1 else ""
+    return f"packets {swapped[0]:,} and {swapped[0] + 1:,} in each other's place{more}"
+
+
+def with_sample(subject: Subject, other: Subject, name: str) -> tuple[Subject, tuple[str, ...]]:
+    """Return a subject with its sample, and what was chosen of a sound to make one.
 
     `name` is what remarks call it; ValueError for a subject that has none.
     """
     if subject.sample is not None:
-        return subject.sample, ()
+        return subject, ()
     recording = subject.recording
     if recording is None:
         raise ValueError(f"{name} has no sample: {subject.trouble}")
@@ -157,10 +149,10 @@ def sample_of(subject: Subject, other: Subject, name: str) -> tuple[Sample, tupl
     else:
         bits = _FLOATING_BITS if like is None else like.bits
     if like is None or like.channels == recording.channels or like.channels > 1:
-        return _sound(recording, bits, "both"), ()
+        return replace(subject, sample=_sound(recording, bits, "both"), channel="both"), ()
     channel = _nearest_channel(recording, like)
     what = "all channels mixed" if channel == "mix" else f"channel {channel}"
-    return _sound(recording, bits, channel), (
+    return replace(subject, sample=_sound(recording, bits, channel), channel=channel), (
         f"{name} has {recording.channels} channels: {what} is nearest and was compared",
     )
 

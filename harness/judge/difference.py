@@ -59,6 +59,13 @@ class Comparison:
         return not any(difference.counts for difference in self.fields)
 
     @property
+    def narrowed(self) -> str:
+        """Which of the two, "A" or "B", is the other at fewer bits and nothing else; or ""."""
+        if len(self.explanation) != 1 or self.explanation[0].kind is not Kind.NARROWED:
+            return ""
+        return self.explanation[0].coarse
+
+    @property
     def sentences(self) -> list[str]:
         """The explanation in words, without full stops."""
         return sentences(self.explanation, self.context)
@@ -204,7 +211,7 @@ def field_finding(difference: FieldDifference, answerable: Answerable) -> Findin
     remark = f": {difference.remark}" if difference.remark else ""
     return Finding(
         clause=difference.clause,
-        verdict=Verdict.BENT if difference.counts else Verdict.NOTED,
+        verdict=difference.verdict or (Verdict.BENT if difference.counts else Verdict.NOTED),
         message=f"The {difference.field} is {difference.b} and not {difference.a}{remark}.",
         answerable=answerable,
         expected=difference.a,

@@ -7,6 +7,7 @@ from typing import Final
 
 from emulator.dump.sample import Loop, Sample
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
+from harness.judge.finding import Verdict
 
 _NS: Final = 1_000_000_000
 _NO_LOOP: Final = (0x7E, 0x7F)  # HDR-08, EXT-04: played through once
@@ -25,6 +26,8 @@ class FieldDifference:
     counts: bool = True
     """Whether it makes the samples different; else it is only worth knowing."""
     remark: str = ""
+    verdict: Verdict | None = None
+    """What it is worth where that does not follow from whether it counts."""
 
 
 def compare_fields(a: Sample, b: Sample) -> tuple[FieldDifference, ...]:
@@ -64,7 +67,7 @@ def _rate(a: Fraction, b: Fraction) -> FieldDifference:
         b=_hz(b),
         clause="HDR-05",
         counts=not rounding,
-        remark="a period in whole nanoseconds cannot say it more exactly" if rounding else "",
+        remark="one rate, rounded to whole nanoseconds down and up" if rounding else "",
     )
 
 

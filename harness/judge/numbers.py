@@ -21,10 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.packets import DATA
 from harness.judge.order import Alignment, Event, Observed, Places, What, in_order
 
+_LAP: Final = 12  # bytes after which words of 2, 3 and 4 bytes all begin again (WRD-01)
 _LAST: Final = PACKET_NUMBERS - 1
 _LOOK_AHEAD: Final = 4  # stretches in which wrong numbers may come to an end
+_OFTEN: Final = 4  # one jump in so many packets
 _MOST_WRONG: Final = 8  # packets in a row whose numbers are taken for wrong
 
 
@@ -68,6 +71,8 @@ class _Walk:
         self._shift = 0
         self._base = 0
         self._walk(self._stretches())
+        if self._say_nothing():
+            self._take_as_they_come()
         self._place_repeats(repeats)
         self._finish()
 
@@ -106,7 +111,7 @@ class _Walk:
         """Return the packets that equal the one before them byte for byte.
 
         A packet of silence that bears the number of the one before equals it too: it is no repeat
-        if the number after it goes on as if it had taken a place.
+        if the number after it, or the count, goes on as if it had taken a place.
         """
         numbers = self._seen.numbers
         found = []
@@ -114,9 +119,10 @@ class _Walk:
             following = index + 1 < len(numbers) and numbers[index + 1]
             if following is not False and following == (int(numbers[index]) + 2) & _LAST:
                 continue
-            if following is False and self._fills_plan():
+            row = self._seen.row(index)
+            if following is False and self._fills_plan() and _is_one_value(row[DATA]):
                 continue
-            if self._seen.row(index) == self._seen.row(index - 1):
+            if row == self._seen.row(index - 1):
                 found.append(index)
         return np.array(found, np.int64)
 
@@ -152,6 +158,17 @@ class _Walk:
                 self._step(stretches, at)
             self._place(stretch)
             at += 1
+
+    def _say_nothing(self) -> bool:
+        """Whether the numbers jump so often, and so far, that they can be no packets' numbers."""
+        jumps = [event.how_many for event in self._events if event.what is What.MISSING]
+        return len(jumps) * _OFTEN > self._total and sum(jumps) > 2 * self._total + PACKET_NUMBERS
+
+    def _take_as_they_come(self) -> None:
+        """Give the packets their places in the order in which they stand."""
+        self._events = [Event(What.JUMP, int(self._kept[0]), 0)]
+        self._places[self._kept] = self._positions
+        self._shift = 0
 
     def _place(self, stretch: _Stretch) -> None:
         here = slice(stretch.first, stretch.stop)
@@ -284,3 +301,8 @@ class _Walk:
             elif self._seen.planned is not None:
                 place = min(place, max(self._seen.planned - 1, 0))
             self._wreck_places.append(place)
+
+
+def _is_one_value(data: bytes) -> bool:
+    """Whether all words of a packet are the same, whatever their width."""
+    return data == data[:_LAP] * (len(data) // _LAP)

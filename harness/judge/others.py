@@ -19,9 +19,11 @@ from emulator.wire.messages import (
 )
 from emulator.wire.splitter import Piece, PieceKind
 from harness.files.sections import Odd
-from harness.judge.finding import Answerable, Place
+from harness.judge.dump import DumpContents
+from harness.judge.finding import Answerable, Place, Verdict
 from harness.judge.headers import NO_LOOP_TYPES, judge_damaged
 from harness.judge.heaps import Heaps, Kind
+from harness.judge.notes import Notes
 from harness.judge.plain import byte, counted, spelled
 
 _REALTIME_FAMILY: Final = 0x7F  # FRM-06, M1 p. 35
@@ -181,6 +183,27 @@ def _judge_loop(
         do="Correct the loop.",
         answerable=Answerable.SENDER,
     )
+
+
+def judge_early(notes: Notes, contents: DumpContents) -> None:
+    """Add findings on loop points and names that stand before the header of their dump."""
+    header = contents.header
+    for offset, message in contents.added:
+        if header is None or offset >= contents.section.offset:
+            return
+        what = "name" if isinstance(message, SampleName) else "loop points"
+        notes.add(
+            "HDR-01",
+            f"{what.capitalize()} of sample {header.sample_number:,} "
+            f"{'stands' if what == 'name' else 'stand'} before its header and "
+            f"{'is' if what == 'name' else 'are'} taken to belong to it.",
+            at=Place(byte=offset),
+            expected="the header of a sample before what is said of it",
+            found=f"{title(message)} first",
+            do="Move it behind the packets: a unit that has no such sample yet passes over it.",
+            verdict=Verdict.NOTED,
+            answerable=Answerable.SENDER,
+        )
 
 
 def _judge_name(heaps: Heaps, piece: Piece, message: SampleName) -> None:

@@ -5,9 +5,8 @@ from dataclasses import dataclass, field
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import Handshake, Header
-from emulator.wire.words import Words
+from harness.judge.dump import DumpContents
 from harness.judge.finding import Finding, Verdict
-from harness.judge.order import Places
 from harness.judge.plan import rate_of
 
 _REPLY_BYTES = FIXED[Handshake].size
@@ -18,26 +17,44 @@ _ORDER = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
 class DumpVerdict:
     """One dump of a stream, or what stands before the first one, and all that was found in it."""
 
-    offset: int
-    size: int
-    """Bytes of the stream up to the next header."""
-    has_header: bool
-    """A header stands here, whole or damaged."""
-    header: Header | None
-    """What it says; None where it is damaged or missing."""
-    planned: int | None
-    """Packets that the header calls for; None where it doesn't say."""
-    found: int
-    """Planned packets that are there whole, repeats not counted."""
-    packets: int
-    """Whole packets, repeats and surplus ones counted."""
-    realtime: int
-    """Real-time bytes, which are no part of any message (FRM-03)."""
-    words: Words | None = field(repr=False)
-    """The words that are there, in order, filler cut off; None if not asked for or unknown."""
-    places: Places | None = field(repr=False)
-    """The planned packet of each packet whose words are in `words`; None for 0, 1, 2 ..."""
+    contents: DumpContents = field(repr=False)
+    """What it holds."""
     findings: tuple[Finding, ...]
+
+    @property
+    def offset(self) -> int:
+        """Where it begins in the stream."""
+        return self.contents.section.offset
+
+    @property
+    def size(self) -> int:
+        """Bytes of the stream up to the next header."""
+        return self.contents.section.size
+
+    @property
+    def has_header(self) -> bool:
+        """Whether a header stands here, whole or damaged."""
+        return self.contents.section.opening is not None
+
+    @property
+    def header(self) -> Header | None:
+        """What it says; None where it is damaged or missing."""
+        return self.contents.header
+
+    @property
+    def planned(self) -> int | None:
+        """Packets that the header calls for; None where it doesn't say."""
+        return None if self.contents.plan is None else self.contents.plan.packets
+
+    @property
+    def packets(self) -> int:
+        """Whole packets, repeats and surplus ones counted."""
+        return self.contents.section.packets
+
+    @property
+    def realtime(self) -> int:
+        """Real-time bytes, which are no part of any message (FRM-03)."""
+        return sum(tally.count for tally in self.contents.section.realtime.values())
 
     @property
     def is_dump(self) -> bool:

@@ -24,7 +24,8 @@ from harness.judge.plan import Plan
 _WINDOW: Final = 256  # words
 _WINDOWS: Final = 8  # from one call of `see`
 _MOST_WINDOWS: Final = 64
-_ENOUGH: Final = 64  # words below which nothing is said
+_ENOUGH: Final = 64  # words below which nothing is said but of two's complement
+_FEW: Final = 16  # words, as of two's complement no chance makes so many smooth
 _SMOOTH: Final = 16  # the mean step is below this part of the range
 _GLANCE: Final = 17  # words that are looked at first
 _RISE: Final = 8  # mean steps from the lowest word of a smooth signal to the highest
@@ -110,9 +111,10 @@ class Looks:
 
     def judge(self, notes: Notes, byte: int) -> None:
         """Add what the words look like; `byte` is where the dump begins."""
-        if self._count < _ENOUGH:
+        if self._count < _FEW:
             return
-        for clause_id, message, expected, found, do in self._remarks():
+        remarks = self._remarks() if self._count >= _ENOUGH else self._twos_complement()
+        for clause_id, message, expected, found, do in remarks:
             notes.add(
                 clause_id,
                 message,
@@ -178,16 +180,8 @@ class Looks:
             )
         as_sent = neighbours if channels == 1 else _steps(self._windows, channels)
         smooth = 2 * self._top / _SMOOTH
-        jumps = as_sent.largest > self._top
-        if jumps and self._would_be_smooth(lambda words: words ^ self._top):
-            yield (
-                "WRD-07",
-                "The words look like two's complement: the sound jumps by the whole range as it "
-                "stands and is smooth with the top bit of every word inverted.",
-                "offset binary: silence as 40 and then 00",
-                "silence as 00",
-                "Invert the top bit of every word in the encoder.",
-            )
+        if twos_complement := list(self._twos_complement()):
+            yield from twos_complement
         elif as_sent.mean > smooth and self._would_be_smooth(self._turned):
             yield (
                 "WRD-04",
@@ -196,6 +190,18 @@ class Looks:
                 "the most significant seven bits first",
                 "the least significant first",
                 "Send the most significant seven bits of a word first.",
+            )
+
+    def _twos_complement(self) -> Iterator[tuple[str, str, str, str, str]]:
+        as_sent = _steps(self._windows, max(self._plan.header.channels, 1))
+        if as_sent.largest > self._top and self._would_be_smooth(lambda words: words ^ self._top):
+            yield (
+                "WRD-07",
+                "The words look like two's complement: the sound jumps by the whole range as it "
+                "stands and is smooth with the top bit of every word inverted.",
+                "offset binary: silence as 40 and then 00",
+                "silence as 00",
+                "Invert the top bit of every word in the encoder.",
             )
 
     def _would_be_smooth(self, otherwise: Callable[[Any], Any]) -> bool:

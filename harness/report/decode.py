@@ -26,13 +26,14 @@ def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> list[str
 
 def damage(taken: FromFile) -> tuple[str, ...]:
     """Return what was wrong with the packets, one line each."""
-    laid = taken.packets
+    held = taken.contents
+    needed = 0 if held.plan is None else held.plan.packets
     rows = (
-        (laid.missing, f"of {laid.needed:,} missing: silence, or nothing at the end"),
-        (laid.torn, "not whole: they count as missing"),
-        (laid.wrong_checksums, "with a wrong checksum: the words in them may be wrong"),
-        (laid.wrong_numbers, "with a wrong packet number: put between their neighbours"),
-        (laid.extra, "more than the header announces: left out"),
+        (held.missing, f"of {needed:,} missing: silence, or nothing at the end"),
+        (len(held.wrecks), "not whole: they count as missing"),
+        (held.wrong_checksums, "with a wrong checksum: the words in them may be wrong"),
+        (held.wrong_numbers, "with a wrong packet number: put between their neighbours"),
+        (held.surplus, "more than the header announces: left out"),
     )
     return tuple(f"{counted(number, 'packet')} {what}" for number, what in rows if number)
 
@@ -49,9 +50,9 @@ def losses(taken: FromFile) -> tuple[str, ...]:
         )
     if sample.loops:
         lost.append(f"{counted(len(sample.loops), 'more loop')} not in the audio file")
-    if taken.packets.resent:
+    if taken.contents.repeated:
         lost.append(
-            f"{counted(taken.packets.resent, 'packet')} came again: the last right one counts"
+            f"{counted(taken.contents.repeated, 'packet')} came again: the first right one counts"
         )
     if taken.dumps > 1:
         lost.append(f"the file holds {taken.dumps} dumps: --dump chooses one of them")
@@ -62,7 +63,7 @@ def document(
     taken: FromFile, *, source: str, target: str, rate_hz: int, remarks: tuple[str, ...]
 ) -> Document:
     """Return the result for programs."""
-    laid = taken.packets
+    held = taken.contents
     return {
         "schema": "dryload/decode/1",
         "source": {"file": source, "form": taken.file.form, "dumps": taken.dumps},
@@ -74,15 +75,15 @@ def document(
         **sample_document(taken.sample, rate=rate_of(taken.header), sounds_at=rate_hz),
         "file_rate_hz": rate_hz,
         "packets": {
-            "needed": laid.needed,
-            "missing": laid.missing,
-            "torn": laid.torn,
-            "wrong_checksum": laid.wrong_checksums,
-            "wrong_number": laid.wrong_numbers,
-            "resent": laid.resent,
-            "extra": laid.extra,
+            "needed": 0 if held.plan is None else held.plan.packets,
+            "missing": held.missing,
+            "torn": len(held.wrecks),
+            "wrong_checksum": held.wrong_checksums,
+            "wrong_number": held.wrong_numbers,
+            "resent": held.repeated,
+            "extra": held.surplus,
         },
-        "whole": laid.whole,
+        "whole": held.is_whole,
         "damage": damage(taken),
         "remarks": remarks,
     }

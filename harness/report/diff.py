@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from emulator.wire.prose import counted, listed
 from harness.files.opening import shown
-from harness.jobs.compare import FileComparison, PairedBy, Pairing
+from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from harness.jobs.subjects import AUDIO, Source, Subject
 from harness.judge.account import Difference, Kind
 from harness.judge.difference import Comparison, FieldDifference
@@ -35,14 +35,25 @@ def verdict(pair: Pairing) -> str:
     if pair.comparison is None:
         return f"Not comparable: {pair.trouble}."
     comparison = pair.comparison
-    if comparison.same:
-        amount = counted(comparison.words[0], "word")
-        if pair.same:
-            return f"The same: {amount} and everything that counts in the header."
-        other = listed([each.field for each in pair.fields if each.counts], "and")
-        return f"The same {amount}, but not the same header: {other}."
+    if pair.same_words:
+        return _same_words(pair, comparison)
     first, *more = comparison.sentences
     return f"Different in {counted(len(more) + 1, 'way')}." if more else f"Different. {first}."
+
+
+def _same_words(pair: Pairing, comparison: Comparison) -> str:
+    amount = counted(comparison.words[0], "word")
+    if pair.is_again:
+        return f"The same {amount}, which another dump of the file holds already."
+    if pair.same and pair.is_with_sound:
+        width = "" if comparison.same else f" at the width of {comparison.narrowed}"
+        return f"The same{width}: {amount} and the sample rate."
+    if pair.same:
+        return f"The same: {amount} and everything that counts in the header."
+    other = listed([each.field for each in pair.fields if each.counts], "and")
+    if any(each.counts and each.field == ORDER for each in pair.fields):
+        return f"The same {amount}, but not in the same order."
+    return f"The same {amount}, but not the same header: {other}."
 
 
 def _source_line(name: str, source: Source) -> str:

@@ -223,9 +223,10 @@ def _dump_lines(verdict: DumpVerdict, number: int | None) -> Iterator[str]:
     which = f"Dump {number}" if number else "Packets without a header"
     yield f"  {which}, from byte {verdict.offset:,}{_sample(verdict)}"
     planned = "" if verdict.planned is None else f" of {verdict.planned:,}"
-    of = "packet" if verdict.planned is None and verdict.found == 1 else "packets"
+    found = verdict.contents.found
+    of = "packet" if verdict.planned is None and found == 1 else "packets"
     yield (
-        f"    {verdict.found:,}{planned} {of}; {duration(verdict.answered_ns)} on the line "
+        f"    {found:,}{planned} {of}; {duration(verdict.answered_ns)} on the line "
         "if every reply comes at once (closed loop), "
         f"{duration(verdict.silent_ns)} without replies (open loop)."
     )
@@ -260,7 +261,7 @@ def _dump_document(verdict: DumpVerdict, number: int | None, worst: Verdict | No
         **(missing if verdict.header is None else header_document(verdict.header)),
         "packets": {
             "planned": verdict.planned,
-            "found": verdict.found,
+            "found": verdict.contents.found,
             "whole": verdict.packets,
         },
         "realtime_bytes": verdict.realtime,

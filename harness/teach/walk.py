@@ -7,27 +7,22 @@ take in.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import decode
 from emulator.wire.constants import END, PACKET_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import DataPacket
 from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, checksums
 from emulator.wire.splitter import Piece, PieceKind, Splitter, split
 from harness.files.scan import PacketRun, Rubble, scan
 from harness.files.sections import Section, sections
+from harness.judge.dump import DumpContents, read_dump
 from harness.judge.finding import Finding, Verdict
-from harness.judge.numbers import align
-from harness.judge.order import Alignment, Observed
-from harness.judge.plan import plan_of
-from harness.judge.stream import judge_section
-from harness.judge.wrecks import Wreck, gather
+from harness.judge.order import Alignment
+from harness.judge.stream import judge_dump
 from harness.teach.annotate import explain_piece, words_at
 from harness.teach.line import Explained
 
@@ -84,12 +79,6 @@ class Dump:
     section: Section
     bits: int | None = None
     """The width of words where no header says it."""
-    _torn: tuple[list[Wreck], list[Piece]] = field(init=False)
-
-    def __post_init__(self) -> None:
-        """Tell torn packets from other odd pieces."""
-        wrecks, odd = gather(self.section.odd)
-        self._torn = wrecks, [item.piece for item in odd]
 
     @property
     def title(self) -> str:
@@ -97,30 +86,25 @@ class Dump:
         return f"Dump {self.number}" if self.number else "What has no header"
 
     @cached_property
+    def contents(self) -> DumpContents:
+        """What it holds, as the judge reads it."""
+        return read_dump(self.section, keep_words=False)
+
+    @property
     def alignment(self) -> Alignment:
         """Which planned packet each packet is."""
-        plan = plan_of(self.section.header)
-        return align(
-            Observed(
-                numbers=self.section.column(NUMBER),
-                row=lambda index: self.section.row(index).tobytes(),
-                planned=plan.packets if plan is not None else None,
-                wrecks=[wreck.before for wreck in self._torn[0]],
-                headless=self.section.opening is None,
-                sound=self._is_sound,
-            )
-        )
+        return self.contents.alignment
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """What the judge says of it."""
-        return judge_section(self.section, keep_words=False).findings
+        return judge_dump(self.contents).findings
 
     def overview(self, *, every: bool = False) -> Overview:
         """Return what it is made of; with `every` no word of a packet that is shown is left out."""
         clean = self._clean()
         odd = np.flatnonzero(~clean).tolist()
-        wrecks, pieces = self._torn
+        wrecks, pieces = self.contents.wrecks, [item.piece for item in self.contents.odd]
         shown = [self._packet(index, every) for index in odd[:MOST]]
         shown += [self._wreck(index, every) for index in range(min(len(wrecks), MOST))]
         shown.sort(key=lambda packet: packet.explained.offset)
@@ -190,10 +174,6 @@ class Dump:
         places = self.alignment.places
         return np.arange(self.section.packets) if places is None else places
 
-    def _is_sound(self, index: int) -> bool:
-        packet = decode(self.section.row(index).tobytes())
-        return isinstance(packet, DataPacket) and packet.checksum == checksum(packet)
-
     def _clean(self) -> NDArray[np.bool_]:
         """Return for each whole packet whether it is the next one and all in order."""
         section = self.section
@@ -240,7 +220,7 @@ class Dump:
         return _whole(offset, body)
 
     def _wreck(self, index: int, every: bool) -> Packet:
-        piece = _joined(self._torn[0][index].pieces)
+        piece = _joined(self.contents.wrecks[index].pieces)
         return self._judged(piece, self.alignment.wrecks[index][0], every)
 
     def _judged(self, piece: Piece, place: int, every: bool) -> Packet:

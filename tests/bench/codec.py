@@ -52,9 +52,9 @@ def encode(words: Words, bits: int, loop_type: int = LOOP_FORWARD) -> bytes:
 def decode_checked(dump: bytes) -> Words:
     """Return the words of a dump, once every clause that a file can break is seen to hold."""
     (verdict,) = judge_stream(dump)
-    if verdict.findings or verdict.words is None:
+    if verdict.findings or verdict.contents.words is None:
         raise ValueError("; ".join(finding.message for finding in verdict.findings))
-    return verdict.words
+    return verdict.contents.words
 
 
 def random_words(bits: int) -> Words:

@@ -58,7 +58,7 @@ def test_damage_to_one_packet_moves_no_other_word(bench: Path, name: str, seed: 
         assert len(words) == len(dump.words)
     assert [words[at] for at in kept] == [dump.words[at] for at in kept]
     harmless = name in ("doubled_packet", "other_device_id")
-    assert taken.packets.whole == harmless
+    assert taken.contents.is_whole == harmless
 
 
 @given(seed=st.integers(0, 2**32))
@@ -74,7 +74,7 @@ def test_a_wrong_number_is_never_taken_for_a_whole_dump(bench: Path, seed: int) 
     rng = random.Random(seed)
     dump = damage.random_dump(rng, minimum_packets=2, long_share=0)
     harmed = damage.KINDS["wrong_packet_number"](dump.data, rng)
-    assert not decoded(bench, harmed.data).packets.whole
+    assert not decoded(bench, harmed.data).contents.is_whole
 
 
 @pytest.mark.parametrize("at", range(4))
@@ -83,11 +83,11 @@ def test_no_wrong_number_of_any_packet_is_taken_for_a_whole_dump(bench: Path, at
         packets = list(PACKETS)
         packets[at] = oracle.packet(number=number, data=packets[at][5:125])
         taken = decoded(bench, DUMP[:21] + b"".join(packets))
-        assert not taken.packets.whole, number
+        assert not taken.contents.is_whole, number
         if at < 3 and number != at - 1:
             # Its neighbours say where it belongs; the last one has none behind it.
             assert taken.sample.words.tolist() == WORDS
-            assert (taken.packets.wrong_numbers, taken.packets.missing) == (1, 0)
+            assert (taken.contents.wrong_numbers, taken.contents.missing) == (1, 0)
 
 
 WORDS = list(range(-60, 61))  # four packets of 16 bits, the last with one word
@@ -106,7 +106,7 @@ def renumbered(first: int) -> bytes:
 def test_a_sender_that_counts_from_another_number(bench: Path, first: int) -> None:
     taken = decoded(bench, DUMP[:21] + renumbered(first))
     assert taken.sample.words.tolist() == WORDS
-    assert (taken.packets.missing, taken.packets.extra) == (0, 0)
+    assert (taken.contents.missing, taken.contents.surplus) == (0, 0)
 
 
 def test_numbers_that_say_nothing_are_not_followed(bench: Path) -> None:
@@ -122,25 +122,25 @@ def test_a_resent_packet_replaces_the_wrong_one(bench: Path) -> None:
     for pair in (wrong + PACKETS[1], PACKETS[1] + wrong):
         taken = decoded(bench, DUMP[:21] + PACKETS[0] + pair + b"".join(PACKETS[2:]))
         assert taken.sample.words.tolist() == WORDS
-        assert (taken.packets.resent, taken.packets.whole) == (1, True)
+        assert (taken.contents.repeated, taken.contents.is_whole) == (1, True)
 
 
 def test_a_missing_packet_is_silence(bench: Path) -> None:
     taken = decoded(bench, DUMP[:148] + DUMP[275:])
     assert taken.sample.words.tolist() == WORDS[:40] + [0] * 40 + WORDS[80:]
-    assert (taken.packets.missing, taken.packets.torn) == (1, 0)
+    assert (taken.contents.missing, len(taken.contents.wrecks)) == (1, 0)
 
 
 def test_packets_beyond_the_last_are_left_out(bench: Path) -> None:
     taken = decoded(bench, DUMP + oracle.packet(number=4, data=bytes(120)))
     assert taken.sample.words.tolist() == WORDS
-    assert (taken.packets.extra, taken.packets.whole) == (1, False)
+    assert (taken.contents.surplus, taken.contents.is_whole) == (1, False)
 
 
 def test_real_time_bytes_do_no_harm(bench: Path) -> None:
     stream = b"".join(b"\xf8" * (at % 3) + DUMP[at : at + 1] for at in range(len(DUMP)))
     taken = decoded(bench, stream)
-    assert (taken.sample.words.tolist(), taken.packets.whole) == (WORDS, True)
+    assert (taken.sample.words.tolist(), taken.contents.is_whole) == (WORDS, True)
 
 
 def test_one_dump_of_several(bench: Path) -> None:
@@ -156,7 +156,7 @@ def test_one_dump_of_several(bench: Path) -> None:
 def test_a_damaged_header_hides_its_own_dump_only(bench: Path) -> None:
     other = oracle.dump(bits=8, words=[7], sample_number=4, period_ns=22_676)
     stream = DUMP + other[:9] + other[10:]
-    assert decoded(bench, stream, 1).packets.whole
+    assert decoded(bench, stream, 1).contents.is_whole
     with pytest.raises(Problem, match=r"dump 2 of .* has a damaged header"):
         decoded(bench, stream, 2)
 

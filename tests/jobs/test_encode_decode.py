@@ -268,7 +268,7 @@ def test_what_was_sent_is_what_is_decoded(bench: Path, sample: Sample, number: i
         return
     taken = decoded(bench, content)
     back = taken.sample
-    assert taken.packets.whole
+    assert taken.contents.is_whole
     assert back.words.tolist() == sample.words.tolist()
     assert (back.bits, back.channels, back.name) == (sample.bits, sample.channels, sample.name)
     assert (back.sustain, back.loops) == (sample.sustain, sample.loops)

@@ -27,8 +27,8 @@ def test_undamaged_dumps_have_no_finding_and_give_their_words() -> None:
     for seed in range(UNDAMAGED_HERE):
         clean, verdict = try_undamaged(seed)
         assert verdict.findings == (), (seed, verdict.findings)
-        assert verdict.words is not None
-        assert verdict.words.tolist() == list(clean.words)
-        assert (verdict.planned, verdict.found) == (clean.packets, clean.packets)
+        assert verdict.contents.words is not None
+        assert verdict.contents.words.tolist() == list(clean.words)
+        assert (verdict.planned, verdict.contents.found) == (clean.packets, clean.packets)
         widths.add(clean.bits)
     assert widths == set(range(8, 29))

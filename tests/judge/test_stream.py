@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterable
 
@@ -60,33 +61,33 @@ def test_a_clean_dump_is_described() -> None:
     # Open loop: two seconds after the header and 20 ms after each packet (M1 p. 39).
     assert verdict.answered_ns == verdict.line_ns + 4 * 6 * BYTE_NS  # header and three packets
     assert verdict.silent_ns == verdict.line_ns + 2_000_000_000 + 3 * 20_000_000
-    assert verdict.words is not None
-    assert verdict.words.dtype == np.int16
-    assert verdict.words.tolist() == list(NOISE[:90])
-    assert verdict.places is None
+    assert verdict.contents.words is not None
+    assert verdict.contents.words.dtype == np.int16
+    assert verdict.contents.words.tolist() == list(NOISE[:90])
+    assert verdict.contents.places is None
 
 
 def test_words_are_only_kept_when_asked_for() -> None:
     (verdict,) = judge_stream(CLEAN, keep_words=False)
-    assert verdict.words is None
+    assert verdict.contents.words is None
 
 
 def test_words_of_several_channels_stay_interleaved() -> None:
     verdict = judged(STEREO)
-    assert verdict.words is not None
-    assert verdict.words.tolist() == list(NOISE[:180])
+    assert verdict.contents.words is not None
+    assert verdict.contents.words.tolist() == list(NOISE[:180])
     assert verdict.seconds == pytest.approx(90 / 44_100)
 
 
 def test_words_of_a_dump_with_gaps_come_with_their_places() -> None:
     verdict = judged(HEADER + PACKETS[1] + PACKETS[0] + PACKETS[2])
-    assert verdict.words is not None
-    assert verdict.words.tolist() == list(NOISE[:90])
+    assert verdict.contents.words is not None
+    assert verdict.contents.words.tolist() == list(NOISE[:90])
     verdict = judged(HEADER + PACKETS[0] + PACKETS[2])
-    assert verdict.words is not None
-    assert verdict.places is not None
-    assert verdict.places.tolist() == [0, 2]
-    assert verdict.words.tolist() == [*NOISE[:40], *NOISE[80:90]]
+    assert verdict.contents.words is not None
+    assert verdict.contents.places is not None
+    assert verdict.contents.places.tolist() == [0, 2]
+    assert verdict.contents.words.tolist() == [*NOISE[:40], *NOISE[80:90]]
 
 
 def test_real_time_bytes_are_counted_and_harm_nothing() -> None:
@@ -94,8 +95,8 @@ def test_real_time_bytes_are_counted_and_harm_nothing() -> None:
     verdict = judged(ticking)
     assert verdict.realtime == 3
     assert verdict.findings == ()
-    assert verdict.words is not None
-    assert verdict.words.tolist() == list(NOISE[:90])
+    assert verdict.contents.words is not None
+    assert verdict.contents.words.tolist() == list(NOISE[:90])
 
 
 def test_several_dumps_are_judged_one_by_one() -> None:
@@ -120,10 +121,10 @@ def test_a_long_dump_is_read_in_several_pieces() -> None:
     verdict = judged(long_dump(350_001))
     assert verdict.findings == ()
     assert verdict.packets == 8_751  # more than are read at once
-    assert verdict.words is not None
-    assert len(verdict.words) == 350_001
-    assert verdict.words[5_120:5_160].tolist() == list(NOISE[:40])
-    assert verdict.words[-1] == NOISE[0]
+    assert verdict.contents.words is not None
+    assert len(verdict.contents.words) == 350_001
+    assert verdict.contents.words[5_120:5_160].tolist() == list(NOISE[:40])
+    assert verdict.contents.words[-1] == NOISE[0]
 
 
 # Findings in detail.
@@ -290,8 +291,8 @@ def test_a_resend_that_mends_a_packet_is_the_one_that_is_decoded() -> None:
     spoilt = PACKETS[1][:60] + bytes([PACKETS[1][60] ^ 1]) + PACKETS[1][61:]
     for pair in (spoilt + PACKETS[1], PACKETS[1] + spoilt):
         verdict = judged(HEADER + PACKETS[0] + pair + PACKETS[2])
-        assert verdict.words is not None
-        assert verdict.words.tolist() == list(NOISE[:90])
+        assert verdict.contents.words is not None
+        assert verdict.contents.words.tolist() == list(NOISE[:90])
         assert "the two differ" in only(verdict.findings, "PKT-03").message
 
 
@@ -413,3 +414,15 @@ def test_endless_bytes_come_to_a_handful_of_findings(byte: int) -> None:
         for finding in verdict.findings
     ]
     assert len(findings) < 10
+
+
+@pytest.mark.parametrize("length", [16, 41, 63, 64, 65, 1_009])
+def test_twos_complement_is_noted_however_few_the_words(length: int) -> None:
+    """Half a period of a sine; with the top bit of each word inverted it is two's complement."""
+    sine = [round(20_001 * math.sin(math.pi * at / length - 1.5)) for at in range(length)]
+    turned = [(word % 65_536) - 32_768 for word in sine]
+    for words, clauses in ((sine, []), (turned, ["WRD-07"])):
+        dump = oracle.dump(bits=16, words=words, sample_number=1, period_ns=22_676)
+        (verdict,) = judge_stream(dump)
+        seen = [each.clause for each in verdict.findings if each.clause.startswith("WRD")]
+        assert seen == clauses

@@ -75,5 +75,5 @@ def test_what_is_only_noted_is_never_broken_in_any_case() -> None:
 
 def test_the_clean_dump_of_the_cases_is_clean() -> None:
     (verdict,) = judge_stream(CLEAN)
-    assert (verdict.planned, verdict.found, verdict.packets) == (3, 3, 3)
+    assert (verdict.planned, verdict.contents.found, verdict.packets) == (3, 3, 3)
     assert verdict.worst is None

@@ -105,7 +105,7 @@ def test_a_recording_comes_back_as_it_was(tmp_path: Path, take: Take, ending: st
     dump = encoded(tmp_path, take, ending)
     assert oracle.read_dump(dump).words == take.words
     found = decoded(tmp_path, dump)
-    assert found.packets.whole
+    assert found.contents.is_whole
     assert found.sample.words.tolist() == take.words
     assert abs(found.sample.rate - take.rate) < Fraction(take.rate, 10_000)
 
@@ -133,7 +133,7 @@ def test_a_foreign_dump_of_whole_packets_is_the_recording(tmp_path: Path, take: 
     count = len(take.words) // STEP * STEP
     dump = foreign(take, count)
     found = decoded(tmp_path, dump)
-    assert found.packets.whole
+    assert found.contents.is_whole
     assert found.sample.words.tolist() == take.words[:count]
     cut = Take(take.name, take.words[:count], take.rate)
     assert encoded(tmp_path, cut)[21:] == dump[21:], "the packets are the same byte for byte"

@@ -101,7 +101,7 @@ def test_the_packet_number_wraps_alike(bits: int) -> None:
 def test_their_whole_packets_are_read_right(folder: Path, bits: int, data: st.DataObject) -> None:
     words = data.draw(word_lists(bits, st.integers(1, 3)))
     found = taken(folder, theirs(words, bits))
-    assert found.packets.whole
+    assert found.contents.is_whole
     assert found.sample.words.tolist() == words
 
 
@@ -181,7 +181,7 @@ def test_their_writer_spoils_a_short_last_packet(tmp_path: Path, bits: int, pack
         data = dump[last + 5 : last + 125]
         assert any(data[extra * size :]), "filler that is not 00 (PKT-08)"
         found = taken(tmp_path, dump)
-        assert found.packets.whole
+        assert found.contents.is_whole
         there = oracle.bytes_to_words(data, bits)[:extra]
         assert found.sample.words.tolist() == words[: packets * step] + there
         assert (there == words[packets * step :]) == (extra >= KEPT_FROM[bits])

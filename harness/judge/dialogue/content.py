@@ -18,9 +18,10 @@ from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
 from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, is_sound, is_torn_off
 from harness.judge.dialogue.heard import Heard, TimePrecision
 from harness.judge.dialogue.ledger import is_rare
+from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.plain import counted, spelled
-from harness.judge.stream import judge_stream
+from harness.judge.stream import DumpVerdict, judge_stream
 
 _COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
 """Clauses that speak of a dump that is there to its end."""
@@ -44,17 +45,20 @@ _RIG_DO: Final = (
 
 
 def judge_content(
-    talk: DumpExchange, how: Ended, sight: TimePrecision, messages: int
-) -> list[Finding]:
-    """Return findings on the messages of a dump, one a clause.
+    talk: DumpExchange, how: Ended, sight: TimePrecision, messages: int, *, both: bool
+) -> tuple[DumpContents | None, list[Finding]]:
+    """Return what a dump holds, and findings on its messages, one a clause.
 
-    `messages` is how many the same side sent in the whole capture.
+    `messages` is how many the same side sent in the whole capture, and `both` whether the other
+    one was listened to.
     """
-    pieces = _pieces(talk)
+    pieces = _pieces(talk) if both else _all_pieces(talk)
     places = {each.place: each for each in talk.exchanges}
     whose = _Whose(talk, sight, messages)
     found = []
-    for finding in _stream_findings(pieces, sight):
+    verdicts = _verdicts(pieces)
+    held = next((each.contents for each in verdicts if each.has_header == talk.has_header), None)
+    for finding in _placed_findings(verdicts, pieces, sight):
         if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
             continue
         at = finding.at
@@ -72,7 +76,7 @@ def judge_content(
         if who is not Answerable.RIG:
             verdict = finding.verdict
         found.append(replace(finding, at=at, answerable=who, do=do, verdict=verdict))
-    return list(grouped(found))
+    return held, list(grouped(found))
 
 
 def judge_loose(
@@ -83,7 +87,8 @@ def judge_loose(
     named = [each for each in loose if _form_clause(each) is not None]
     rest = [each for each in loose if _form_clause(each) is None]
     found = [_wrong_form(each, sight) for each in named]
-    found += [each for each in _stream_findings(rest, sight) if each.clause != "HDR-01"]
+    of_rest = _placed_findings(_verdicts(rest), rest, sight)
+    found += [each for each in of_rest if each.clause != "HDR-01"]
     out = []
     for finding in found:
         if finding.clause in _ENDS or (finding.clause in _FORM and rare):
@@ -134,15 +139,24 @@ def _pieces(talk: DumpExchange) -> list[Heard]:
     return [heard for _, heard in timed]
 
 
-def _stream_findings(pieces: Sequence[Heard], sight: TimePrecision) -> Iterator[Finding]:
+def _all_pieces(talk: DumpExchange) -> list[Heard]:
+    """Return everything that was sent: where nobody was heard to ask, nothing was asked for."""
+    found = [heard for _, heard in talk.sent if not is_torn_off(heard)]
+    return sorted((*found, *talk.besides), key=lambda heard: heard.said.place)
+
+
+def _verdicts(pieces: Sequence[Heard]) -> list[DumpVerdict]:
+    return list(judge_stream(b"".join(heard.said.piece.raw for heard in pieces)))
+
+
+def _placed_findings(
+    verdicts: Sequence[DumpVerdict], pieces: Sequence[Heard], sight: TimePrecision
+) -> Iterator[Finding]:
     """Yield what the judge of streams finds, with places in the capture's own stream."""
     offsets = [0]
     for heard in pieces:
         offsets.append(offsets[-1] + len(heard.said.piece.raw))
-    data = b"".join(heard.said.piece.raw for heard in pieces)
-    if not data:
-        return
-    for verdict in judge_stream(data, keep_words=False):
+    for verdict in verdicts:
         for finding in verdict.findings:
             byte = finding.at.byte
             if byte is None:

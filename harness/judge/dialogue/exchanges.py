@@ -129,6 +129,11 @@ class DumpExchange:
     """When the sending side next said anything after its last packet, if it did."""
 
     @property
+    def has_header(self) -> bool:
+        """Whether it begins with a header, whole or damaged."""
+        return self.exchanges[0].place is None
+
+    @property
     def sender(self) -> Answerable:
         """Who is answerable for what the sending side did."""
         return side_of(self.direction)

@@ -51,6 +51,7 @@ _ANSWERS: Final = {
     SampleNameRequest: (SampleName,),
     IdentityRequest: (IdentityReply,),
 }
+_ADDITIONS: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
 _LOOPS: Final = (LoopPoints, LoopPointsRequest, ExtendedLoopPoints, ExtendedLoopPointsRequest)
 _FROM_RECEIVER: Final = (HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT)
 _COPY_NS: Final = 1_000_000_000
@@ -94,8 +95,9 @@ class Course:
 class Follower:
     """Takes messages in the order in which they ended."""
 
-    def __init__(self, sight: TimePrecision, *, exact: bool) -> None:
+    def __init__(self, sight: TimePrecision, *, exact: bool, both: bool = True) -> None:
         self.course = Course()
+        self._both = both
         self._sight = sight
         self._exact = exact
         self._current: dict[Direction, DumpExchange] = {}
@@ -148,11 +150,33 @@ class Follower:
         exchange = Exchange(place=None, number=0, sendings=[heard])
         talk.exchanges.append(exchange)
         talk.sent.append((exchange, heard))
+        if not self._both:
+            self._take_early(talk)
         if before is not None:
             before.followed = talk
             self._goes_on(heard)
         self._answer(heard, _ANSWERS[DumpRequest])
         self._add(talk)
+
+    def _take_early(self, talk: DumpExchange) -> None:
+        """Take loop points and names that stand before the first header of their number.
+
+        Where a unit was heard too they may be of a sample that it had before.
+        """
+        header = talk.header
+        if header is None or any(
+            each.header is not None and each.header.sample_number == header.sample_number
+            for each in self.course.talks
+        ):
+            return
+        early = [
+            each
+            for each in self.course.loose
+            if isinstance(each.message, _ADDITIONS)
+            and each.message.sample_number == header.sample_number
+        ]
+        talk.besides += early
+        self.course.loose = [each for each in self.course.loose if each not in early]
 
     def _is_same_header(self, before: DumpExchange, heard: Heard) -> bool:
         """Whether a header is the one before once more: rejected, or doubled on the way."""
@@ -249,10 +273,20 @@ class Follower:
             and heard.said.piece.kind is PieceKind.EXCLUSIVE
         ):
             theirs.others.append(heard)
-        if ours is not None and (_runs(ours, heard) or _belongs(ours, heard)):
+        if ours is not None and (_runs(ours, heard) or self._belongs(ours, heard)):
             ours.besides.append(heard)
         else:
             self.course.loose.append(heard)
+
+    def _belongs(self, talk: DumpExchange, heard: Heard) -> bool:
+        """Whether loop points or a name belong to a dump that has been sent."""
+        message = heard.message
+        return (
+            isinstance(message, _ADDITIONS)
+            and talk.header is not None
+            and message.sample_number == talk.header.sample_number
+            and (not self._both or message.device_id == talk.header.device_id)
+        )
 
     def _goes_on(self, heard: Heard) -> None:
         ours = self._current.get(heard.direction)
@@ -338,15 +372,4 @@ def _runs(talk: DumpExchange, heard: Heard) -> bool:
     cancelled = any(reply.kind is HandshakeKind.CANCEL and reply.binds for reply in talk.replies)
     return not cancelled and not any(
         message.kind is HandshakeKind.CANCEL for _, message in talk.handshakes
-    )
-
-
-def _belongs(talk: DumpExchange, heard: Heard) -> bool:
-    """Whether loop points or a name belong to a dump that has been sent."""
-    message = heard.message
-    return (
-        isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName)
-        and talk.header is not None
-        and message.sample_number == talk.header.sample_number
-        and message.device_id == talk.header.device_id
     )

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.dump.capture import Direction
@@ -17,6 +17,7 @@ from harness.judge.dialogue.heard import Fast, Heard, TimePrecision, heard_of, s
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
+from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Verdict
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
@@ -43,6 +44,8 @@ class DumpSeen:
     ended: Ended
     start_ns: int | None
     end_ns: int | None
+    contents: DumpContents | None = field(repr=False)
+    """What it holds; None where nothing of it can be read."""
     findings: tuple[Finding, ...]
 
     @property
@@ -121,7 +124,8 @@ def follow_capture(recorded: Recorded) -> Followed:
     """Return the messages of a capture, each put where it belongs."""
     heard, sight, fast = heard_of(recorded)
     exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
-    course = Follower(sight, exact=exact).follow(heard)
+    both = len(recorded.directions) > 1
+    course = Follower(sight, exact=exact, both=both).follow(heard)
     return Followed(recorded=recorded, heard=heard, sight=sight, fast=fast, course=course)
 
 
@@ -192,10 +196,10 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         unknown.append("The capture ends in the middle of a message, which was not judged.")
     if how is Ended.CUT:
         unknown.append("The capture ends in the middle of a dump: what became of it is not known.")
-    findings = [
-        *judge_content(talk, how, sight, scene.messages[talk.direction]),
-        *ledger.findings(),
-    ]
+    contents, of_content = judge_content(
+        talk, how, sight, scene.messages[talk.direction], both=last_ns is not None
+    )
+    findings = [*of_content, *ledger.findings()]
     findings.sort(key=lambda each: _ORDER.index(each.verdict))
     return DumpSeen(
         direction=talk.direction,
@@ -208,6 +212,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         ended=how,
         start_ns=talk.sent[0][1].said.start_ns if sight.is_timed else None,
         end_ns=talk.active_ns if sight.is_timed else None,
+        contents=contents,
         findings=tuple(findings),
     )
 
