@@ -3,8 +3,10 @@
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from emulator.wire.constants import MAX_SAMPLE_NUMBER
+from emulator.wire.prose import duration
 from harness.cli.terminal import bar_line
 
 if TYPE_CHECKING:
@@ -12,31 +14,58 @@ if TYPE_CHECKING:
     from rich.progress import TaskID
 
     from harness.jobs.dumps import Dump
-    from harness.jobs.forecast import Step
+    from harness.jobs.forecast import Arrivals, Step
+    from harness.jobs.read import Wanted
 
 _EVERY_S: Final = 0.1
-_TEXT: Final = (
+_SENDING: Final = (
     "{task.description} {task.completed:,.0f} of {task.total:,.0f}  "
     "{task.fields[left]}  {task.fields[said]}"
 )
+_READING: Final = "{task.description}  {task.fields[amount]}  {task.fields[left]}  Ctrl-C ends it"
 _NOTICED_NS: Final = 1_000_000_000
 _COARSE_NS: Final = 60_000_000_000
 
 
-class PacketProgress:
-    """A line with a bar: which dump, which packet, how long it will still take."""
+class _ProgressLine:
+    """A line with a bar that is painted ten times a second, and at once where something else is
+    done.
+    """
+
+    def __init__(self, bar: "Bar | None") -> None:
+        self._bar: Final = bar
+        self._task: TaskID | None = None
+        self._shown_s = 0.0
+        self._doing: object = None
+        self._since_ns = 0  # when it began to do what it is doing
+
+    def _is_due(self, doing: object, now_ns: int) -> bool:
+        """Whether it is to be painted; `doing` is what is done now."""
+        now_s, is_new = time.monotonic(), doing != self._doing
+        if not is_new and now_s - self._shown_s < _EVERY_S:
+            return False
+        if is_new:
+            self._since_ns = now_ns
+        self._doing, self._shown_s = doing, now_s
+        return True
+
+    def _paint(self, **what: Any) -> None:
+        if self._bar is not None and self._task is None:
+            self._task = self._bar.add_task("", left="", said="", amount="")
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, **what)
+
+
+class PacketProgress(_ProgressLine):
+    """A line for `replay`: which dump, which packet, how long it will still take."""
 
     def __init__(self, bar: "Bar | None", dumps: "Sequence[Dump]", reads_back: bool) -> None:
         from harness.jobs.forecast import Forecast
 
-        self._bar: Final = bar
+        super().__init__(bar)
         self._dumps: Final = len(dumps)
         self._forecast: Final = Forecast(dumps, reads_back=reads_back)
-        self._task: TaskID | None = None
-        self._shown_s = 0.0
         self._hint = self._said = ""
-        self._seen: tuple[object, object] = (None, None)
-        self._since_ns = 0  # when it began to do what it is doing
 
     @property
     def show(self) -> "Callable[[Step], None] | None":
@@ -46,8 +75,8 @@ class PacketProgress:
     def say(self, text: str) -> None:
         """Say something beside the bar, "" to say no more."""
         self._said = text or self._hint
-        if self._bar is not None and self._task is not None:
-            self._bar.update(self._task, said=self._said)
+        if self._task is not None:
+            self._paint(said=self._said)
 
     def hint(self, text: str) -> None:
         """Have this said as long as nothing else is."""
@@ -56,23 +85,14 @@ class PacketProgress:
 
     def _show(self, step: "Step") -> None:
         left_ns = self._forecast.take(step)
-        seen = (step.dump, step.doing)
-        now_s = time.monotonic()
-        if seen == self._seen and now_s - self._shown_s < _EVERY_S:
-            return
-        if seen != self._seen:
-            self._since_ns = step.now_ns
-        self._seen, self._shown_s = seen, now_s
-        assert self._bar is not None
-        if self._task is None:
-            self._task = self._bar.add_task("", left="", said=self._said)
-        self._bar.update(
-            self._task,
-            description=f"dump {self._forecast.number} of {self._dumps}, {step.doing}",
-            completed=step.packet,
-            total=max(step.packets, 1),
-            left=self._left(step, left_ns),
-        )
+        if self._is_due((step.dump, step.doing), step.now_ns):
+            self._paint(
+                description=f"dump {self._forecast.number} of {self._dumps}, {step.doing}",
+                completed=step.packet,
+                total=max(step.packets, 1),
+                left=self._left(step, left_ns),
+                said=self._said,
+            )
 
     def _left(self, step: "Step", left_ns: int | None) -> str:
         """Say how long it will still take, or what is waited for."""
@@ -83,10 +103,64 @@ class PacketProgress:
         return "nobody knows how long" if left_ns is None else f"about {about(left_ns)} left"
 
 
+class ReadProgress(_ProgressLine):
+    """A line for `read`: which sample, which packet, how long it will still take."""
+
+    def __init__(self, bar: "Bar | None", wanted: "Wanted", silence_ns: int) -> None:
+        super().__init__(bar)
+        self._wanted: Final = wanted
+        self._silence_ns: Final = silence_ns
+        self._arrivals: Arrivals | None = None
+        self._number = -1
+        self._asked_ns = 0  # when this number was asked for
+        self._has_answered = False
+
+    @property
+    def show(self) -> "Callable[[int, int, int, int], None] | None":
+        """What is to be told how far it is; None where nobody looks."""
+        return None if self._bar is None else self._show
+
+    def _show(self, number: int, packets: int, wanted: int, now_ns: int) -> None:
+        from harness.jobs.forecast import Arrivals
+
+        if self._arrivals is None or number != self._number:
+            self._number, self._arrivals, self._asked_ns = number, Arrivals(), now_ns
+        left_ns = self._arrivals.take(packets, wanted, now_ns)
+        self._has_answered |= wanted > 0
+        if not self._is_due((number, wanted > 0), now_ns):
+            return
+        left = "" if left_ns is None else f"about {about(left_ns)} left{self._of_what()}"
+        self._paint(
+            description=f"sample {number}{self._place(number)}",
+            completed=packets,
+            total=wanted or None,
+            amount=f"{packets:,} of {wanted:,} packets" if wanted else self._asking(now_ns),
+            left=left if wanted else self._most_left(number),
+        )
+
+    def _place(self, number: int) -> str:
+        last = self._wanted.last if number <= self._wanted.last else MAX_SAMPLE_NUMBER
+        return "" if self._wanted.is_single else f" of {self._wanted.first}-{last}"
+
+    def _of_what(self) -> str:
+        return "" if self._wanted.is_single else " of this one"
+
+    def _asking(self, now_ns: int) -> str:
+        """Say what is waited for: a unit that has something may want a key to be pressed."""
+        if now_ns - self._asked_ns < _NOTICED_NS:
+            return "asked for it"
+        if self._has_answered:
+            return "waiting for an answer"
+        return "no answer: a key to press?"
+
+    def _most_left(self, number: int) -> str:
+        """Say how long numbers without an answer may still take."""
+        left = self._wanted.last - number
+        return "" if left <= 0 else f"{about(left * self._silence_ns)} if none answers"
+
+
 def about(ns: int) -> str:
     """Return a time that is not known to the tenth."""
-    from emulator.wire.prose import duration
-
     if ns < _COARSE_NS:
         return f"{max(round(ns / 1e9), 1)} s"
     return duration(ns) if ns >= 60 * _COARSE_NS else f"{ns // _COARSE_NS} min"
@@ -95,5 +169,12 @@ def about(ns: int) -> str:
 @contextmanager
 def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
     """Yield what shows how far the playing of `dumps` is."""
-    with bar_line(_TEXT) as bar:
+    with bar_line(_SENDING) as bar:
         yield PacketProgress(bar, dumps, reads_back)
+
+
+@contextmanager
+def read_progress(wanted: "Wanted", silence_ns: int) -> Iterator[ReadProgress]:
+    """Yield what shows how far the reading is; a number without an answer takes `silence_ns`."""
+    with bar_line(_READING) as bar:
+        yield ReadProgress(bar, wanted, silence_ns)

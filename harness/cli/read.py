@@ -19,14 +19,14 @@ from harness.cli.options import (
     Patience,
     answer_ns_of,
 )
-from harness.cli.read_progress import read_progress
+from harness.cli.progress import read_progress
 from harness.cli.taping import taping
 from harness.cli.target import Target, opened, target_of
 from harness.cli.terminal import note, say, say_json, width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.reading_out import Came, Wanted
+    from harness.jobs.read import Came, Wanted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ def read(
     something, and the unit still answers at the end); 1 if something did not come, is broken or was
     not asked for; 3 if the port is at fault.
     """
-    from harness.jobs.reading_out import wanted_of
+    from harness.jobs.read import wanted_of
 
     target = target_of(source, option="--from")
     wanted = wanted_of(sample, up_to)
@@ -152,7 +152,7 @@ def _check(
 
 def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     """Read, say what came and end the command."""
-    from harness.jobs.reading_out import ASKS, ReadOut
+    from harness.jobs.read import ASKS, ReadOut
     from harness.report import read as report
 
     asked = report.Asked(

@@ -279,8 +279,8 @@ def _await_quiet(line: Line, patience_ns: int) -> None:
             return
 
 
-def torn_findings(back: Fetched) -> tuple[Finding, ...]:
-    """Return the finding that reading back took more than one try."""
+def torn_findings(back: Fetched, reading: str = "Reading back") -> tuple[Finding, ...]:
+    """Return the finding that it took more than one try; `reading` is what that is called."""
     if not back.torn:
         return ()
     return (
@@ -288,7 +288,7 @@ def torn_findings(back: Fetched) -> tuple[Finding, ...]:
             clause="PKT-03",
             verdict=Verdict.RIG,
             answerable=Answerable.RIG,
-            message=f"Reading back had to be done again {counted(back.torn, 'time')}: packets "
+            message=f"{reading} had to be done again {counted(back.torn, 'time')}: packets "
             "were lost on the way from the unit.",
             expected="every packet of the sample that was asked for",
             found="a gap in the packet numbers, or an early end",

@@ -1,11 +1,11 @@
-"""How long a replay will still take, from how long it took so far.
+"""How long a replay, or reading one dump, will still take, from how long it took so far.
 
-Theory of operation.  A dump is sent, then read back: two phases.  Each has packets, and a lead:
-what it takes beside them, as for a header that is not answered, or a sample that is not sent back.
-Until some have passed the cable alone is the estimate: 127 bytes and a handshake a packet, a header
-and a handshake as lead.  After that a packet is taken to need what the last ones needed on average,
-and a lead what those before it needed.  While the unit has asked to wait there is no estimate, and
-that time counts neither as packets' nor as lead.
+Theory of operation.  In a replay a dump is sent, then read back: two phases.  Each has packets, and
+a lead: what it takes beside them, as for a header that is not answered, or a sample that is not
+sent back.  Until some have passed the cable alone is the estimate: 127 bytes and a handshake a
+packet, a header and a handshake as lead.  After that a packet is taken to need what the last ones
+needed on average, and a lead what those before it needed.  While the unit has asked to wait there
+is no estimate, and that time counts neither as packets' nor as lead.
 """
 
 from collections.abc import Sequence
@@ -158,3 +158,24 @@ class Forecast:
         if not step.packet:
             left_ns += max(pace.lead_ns - (step.now_ns - self._since_ns), 0)
         return left_ns
+
+
+class Arrivals:
+    """Told how many packets of a dump have come, says how long the others will take."""
+
+    def __init__(self) -> None:
+        self._pace: Final = _Pace()
+        self._packets = 0
+        self._since_ns: int | None = None
+
+    def take(self, packets: int, wanted: int, now_ns: int) -> int | None:
+        """Return what is left in nanoseconds; None while the header is not there (`wanted` 0)."""
+        if not wanted:
+            self._packets, self._since_ns = 0, None
+            return None
+        if self._since_ns is None or packets < self._packets:  # it has begun, once more
+            self._packets, self._since_ns = packets, now_ns
+        elif packets > self._packets:
+            self._pace.learn_each(packets - self._packets, now_ns - self._since_ns)
+            self._packets, self._since_ns = packets, now_ns
+        return round(max(wanted - packets, 0) * self._pace.each_ns)

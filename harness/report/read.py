@@ -9,7 +9,7 @@ from emulator.ports.port import PortError
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
-from harness.jobs.reading_out import ASKS, Came, Result, Wanted, seconds
+from harness.jobs.read import ASKS, Came, ReadResult, Wanted, seconds
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
 from harness.report.document import Document, target_document
@@ -18,7 +18,7 @@ from harness.report.samples import header_document, header_words, named, sound, 
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
-_EMPTY: Final = (Result.NOTHING, Result.SILENT)
+_EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,12 +57,12 @@ def is_well(asked: Asked, came: Sequence[Came], ended: Ended) -> bool:
     """
     results = {each.result for each in came}
     if asked.wanted.is_single:
-        return results == {Result.READ}
+        return results == {ReadResult.READ}
     if len(came) < asked.wanted.count:
         return False
     if asked.wanted.goes_on and not (came and came[-1].number == MAX_SAMPLE_NUMBER):
         return False
-    whole = Result.READ in results and results <= {Result.READ, *_EMPTY}
+    whole = ReadResult.READ in results and results <= {ReadResult.READ, *_EMPTY}
     return whole and ended.still_answers is not False
 
 
@@ -100,11 +100,11 @@ def lines_of(came: Came, asked: Asked) -> list[str]:
 def _sentence(came: Came, asked: Asked) -> str:
     sample = capitalised(named(came.number, came.name))
     match came.result:
-        case Result.READ | Result.BROKEN:
-            but = ", but it is broken" if came.result is Result.BROKEN else ""
+        case ReadResult.READ | ReadResult.BROKEN:
+            but = ", but it is broken" if came.result is ReadResult.BROKEN else ""
             also = f"; {came.reason}" if came.reason else ""
             return f"{sample} came whole and is in {shown(came.file)}{but}{also}."
-        case Result.NOTHING | Result.SILENT:
+        case ReadResult.NOTHING | ReadResult.SILENT:
             return f"{sample} did not come from {shown(asked.target)}: {came.reason}."
         case _:
             return f"{sample} did not come whole, so nothing was written: {came.reason}."
@@ -253,8 +253,8 @@ def _row(came: Came) -> tuple[str, ...]:
 
 def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
     written = sum(bool(each.file) for each in came)
-    empty = sum(each.result is Result.NOTHING for each in came)
-    silent = sum(each.result is Result.SILENT for each in came)
+    empty = sum(each.result is ReadResult.NOTHING for each in came)
+    silent = sum(each.result is ReadResult.SILENT for each in came)
     torn = len(came) - written - empty - silent
     parts = [f"{counted(written, 'sample')} read from {shown(asked.target)}"]
     if written:

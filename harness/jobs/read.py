@@ -102,7 +102,7 @@ def wanted_of(text: str, up_to: int | None = None) -> Wanted:
     return Wanted(first=first, last=last, is_single=found[2] is None)
 
 
-class Result(StrEnum):
+class ReadResult(StrEnum):
     """What became of asking for one number."""
 
     READ = "read"
@@ -124,7 +124,7 @@ class Came:
 
     number: int
     """The number that was asked for."""
-    result: Result
+    result: ReadResult
     reason: str
     """In plain words, what there is to say of it without a full stop; "" for nothing."""
     header: Header | None
@@ -147,7 +147,7 @@ class Came:
     """Where it was written, "" for nowhere."""
 
 
-Progress = Callable[[int, int, int, int], None]
+ReadProgress = Callable[[int, int, int, int], None]
 """Told the number asked for, packets that came and are wanted (0: not known), and the time."""
 
 
@@ -161,7 +161,7 @@ class ReadOut:
         device_id: int = 0,
         paced: bool = True,
         answer_ns: int = ANSWER_NS,
-        progress: Progress | None = None,
+        progress: ReadProgress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
         keeps_capture: bool = False,
@@ -224,10 +224,10 @@ class ReadOut:
         return self._wants_stop() or self.failed is not None
 
     def _take_note(self, came: Came, wanted: Wanted) -> None:
-        if came.result is Result.SILENT:
+        if came.result is ReadResult.SILENT:
             self._silent.add(came.number)
             return
-        if came.result is Result.STOPPED:
+        if came.result is ReadResult.STOPPED:
             return
         self._silent.discard(came.number)
         self._answered = came.number
@@ -257,7 +257,8 @@ class ReadOut:
             )
         except PortError as problem:
             self.failed = problem
-            back = _cut_off(problem)
+            why = f"the port failed: {problem.what.strip().rstrip('.')}"
+            back = Fetched(unread=why, stopped=True)
         if back.sample is not None and self.tells_names is None and not back.stopped:
             self.tells_names = not any(isinstance(q, SampleNameRequest) for q in back.unanswered)
         self._open[number] = self._open.get(number, 0) + back.asked
@@ -334,26 +335,28 @@ class ReadOut:
             loops=0 if dump is None else len(dump.sample.loops),
             untold=_untold(back.unanswered),
             took_ns=took_ns,
-            findings=(*findings, *_torn(back)),
+            findings=(*findings, *torn_findings(back, "Reading")),
             dump=dump,
         )
 
-    def _result(self, back: Fetched, findings: Sequence[Finding], late: str) -> tuple[Result, str]:
+    def _result(
+        self, back: Fetched, findings: Sequence[Finding], late: str
+    ) -> tuple[ReadResult, str]:
         if back.sample is not None:
             is_broken = any(finding.verdict is Verdict.BROKEN for finding in findings)
-            return Result.BROKEN if is_broken else Result.READ, late or self._beside(back)
+            return ReadResult.BROKEN if is_broken else ReadResult.READ, late or self._beside(back)
         if back.stopped:
-            return Result.STOPPED, back.unread
+            return ReadResult.STOPPED, back.unread
         if back.declined:
-            return Result.NOTHING, "the unit answered CANCEL"
+            return ReadResult.NOTHING, "the unit answered CANCEL"
         if back.header is None:
-            return Result.SILENT, self._silence()
+            return ReadResult.SILENT, self._silence()
         if plan_of(back.header) is None:
-            return Result.TORN, (
+            return ReadResult.TORN, (
                 f"its header announces words of {back.header.bits} bits, and {MIN_BITS} to "
                 f"{MAX_BITS} are possible (HDR-03)"
             )
-        return Result.TORN, back.unread
+        return ReadResult.TORN, back.unread
 
     def _beside(self, back: Fetched) -> str:
         """Say what is missing beside the words of a sample."""
@@ -432,13 +435,6 @@ def _of_unit(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     )
 
 
-def _torn(back: Fetched) -> tuple[Finding, ...]:
-    return tuple(
-        replace(each, message=each.message.replace("Reading back", "Reading"))
-        for each in torn_findings(back)
-    )
-
-
 def _misnumbered(asked: int, came: int) -> Finding:
     return Finding(
         clause="REQ-02",
@@ -449,8 +445,3 @@ def _misnumbered(asked: int, came: int) -> Finding:
         found=f"the number {came}",
         do="See on its panel which sample that is; it may count from another number.",
     )
-
-
-def _cut_off(problem: PortError) -> Fetched:
-    why = f"the port failed: {problem.what.strip().rstrip('.')}"
-    return Fetched(header=None, packets=0, sample=None, data=b"", unread=why, stopped=True)
