@@ -1,7 +1,10 @@
 """Amounts, times and lists as people write them; every room takes them from here."""
 
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from fractions import Fraction
 
 _SECOND: Final = 1_000_000_000
 
@@ -50,6 +53,11 @@ def small_time(ns: int) -> str:
 def instant(ns: int) -> str:
     """Return a place in time, to the microsecond: "12.345678 s"."""
     return f"{ns / _SECOND:.6f} s"
+
+
+def hertz(rate: "Fraction") -> str:
+    """Return a sample rate: "44,100 Hz", "44,055.94 Hz"."""
+    return f"{int(rate):,} Hz" if rate.denominator == 1 else f"{float(rate):,.2f} Hz"
 
 
 def sides(channels: int) -> str:

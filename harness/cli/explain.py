@@ -1,19 +1,22 @@
 """`dryload explain`: every byte, what it means and which clause says so."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from harness.cli.options import AsJson
 from harness.cli.terminal import show, width
+from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from harness.teach.walk import Dump
+    from harness.report.document import Document
+    from harness.teach.dumps import ExplainedDump
 
-Answer = tuple[list[str], dict[str, Any]]
-"""Lines for people and the same for programs."""
-_NEXT = 3  # messages that are shown from a byte on
+    Answer = tuple[list[str], dict[str, list[Document]]]
+    """Lines for people, and the parts of the document for programs."""
+
+_NEXT: Final = 3  # messages that are shown from a byte on
 
 
 def explain(
@@ -26,19 +29,16 @@ def explain(
     ],
     dump: Annotated[
         int | None,
-        typer.Option(min=1, metavar="N", help="Which dump of the file, counted from 1."),
+        typer.Option(min=1, metavar="N", help="Show only this dump of the file, counted from 1."),
     ] = None,
     packet: Annotated[
         int | None,
-        typer.Option(min=0, metavar="N", help="Only this packet of the dump, counted from 0."),
+        typer.Option(min=0, metavar="N", help="Show only this packet, counted from 0."),
     ] = None,
     start: Annotated[
         int | None,
         typer.Option(
-            "--from",
-            min=0,
-            metavar="BYTE",
-            help="The message with this byte, and the next ones.",
+            "--from", min=0, metavar="BYTE", help="Start at the message that contains this byte."
         ),
     ] = None,
     bits: Annotated[
@@ -52,12 +52,11 @@ def explain(
 ) -> None:
     """Explain a dump, or bytes in hexadecimal, field by field.
 
-    The exit code is 0 whatever is wrong with them.
+    The exit code is 0 even if something is wrong with them.
     """
     from harness.files.given import given
-    from harness.files.problem import Problem
     from harness.report import explain as report
-    from harness.teach.walk import dumps_of
+    from harness.teach.dumps import dumps_of
 
     if start is not None and (dump is not None or packet is not None):
         raise Problem("--from says where already.", do="Leave out --dump and --packet.")
@@ -77,63 +76,58 @@ def explain(
     show(lines, report.document(source, **parts), as_json=as_json)
 
 
-def _messages(data: bytes, bits: int | None, every: bool) -> Answer:
+def _messages(data: bytes, bits: int | None, every: bool) -> "Answer":
     """Explain bytes that were written out: all of them."""
     from emulator.wire.splitter import split
-    from harness.report import explain as report
+    from harness.report.explain import message_document, messages_text
     from harness.teach.annotate import explain_all
 
     found = list(explain_all(split(data), bits=bits, every=every))
-    return report.messages_text(found, width()), {
-        "messages": [report.message_document(m) for m in found]
-    }
+    return messages_text(found, width()), {"messages": [*map(message_document, found)]}
 
 
-def _from(dumps: Sequence["Dump"], start: int, every: bool) -> Answer:
-    from harness.files.problem import Problem
-    from harness.report import explain as report
+def _from(dumps: Sequence["ExplainedDump"], start: int, every: bool) -> "Answer":
+    from harness.report.explain import message_document, messages_text
 
     for dump in dumps:
         if start < dump.section.offset + dump.section.size:
             found = dump.pieces_from(start, _NEXT, every=every)
-            parts = {"messages": [report.message_document(message) for message in found]}
-            return report.messages_text(found, width()), parts
+            return messages_text(found, width()), {"messages": [*map(message_document, found)]}
     raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
 
 
-def _packet(dump: "Dump", place: int, every: bool) -> Answer:
-    from harness.files.problem import Problem
-    from harness.report import explain as report
+def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":
+    from harness.report.explain import packet_documents, packets_text
 
     found = dump.packet(place, every=every)
-    if not found and place >= dump.reached:
-        count = dump.reached
+    count = dump.reached
+    if not found and place >= count:
         there = f"packets 0 to {count - 1:,}" if count > 1 else "packet 0" if count else "no packet"
         raise Problem(f"there is no packet {place:,}.", do=f"{dump.title} has {there}.")
     missing = [each for each in dump.findings if each.at.packet == place] if not found else []
-    lines = report.packets_text(dump, place, found, missing, width())
-    return lines, {"packets": report.packet_documents(found, missing, place)}
+    lines = packets_text(dump, place, found, missing, width())
+    return lines, {"packets": packet_documents(found, missing, place)}
 
 
-def _overviews(chosen: Sequence["Dump"], dumps: Sequence["Dump"], every: bool, file: str) -> Answer:
-    from harness.report import explain as report
+def _overviews(
+    chosen: Sequence["ExplainedDump"], dumps: Sequence["ExplainedDump"], every: bool, file: str
+) -> "Answer":
+    from harness.report.explain import overview_document, overviews_text
 
     pairs = [(dump, dump.overview(every=every)) for dump in chosen]
-    lines = report.overviews_text(
-        pairs, dumps=sum(each.number > 0 for each in dumps), file=file, width=width()
-    )
-    return lines, {"dumps": [report.overview_document(dump, seen) for dump, seen in pairs]}
+    headers = sum(each.number > 0 for each in dumps)
+    lines = overviews_text(pairs, dumps=headers, file=file, width=width())
+    return lines, {"dumps": [overview_document(dump, seen) for dump, seen in pairs]}
 
 
-def _chosen(dumps: Sequence["Dump"], number: int | None) -> "Dump":
-    """Return the dump that is meant: the first one with a header if none is named."""
-    from harness.files.problem import Problem
+def _chosen(dumps: Sequence["ExplainedDump"], number: int | None) -> "ExplainedDump":
+    """Return dump `number`; the first one with a header if that is None."""
+    from emulator.wire.prose import counted
 
     with_header = [each for each in dumps if each.number]
     if number is None:
         return (with_header or list(dumps))[0]
     if number > len(with_header):
-        count = len(with_header)
-        there = "1 dump" if count == 1 else f"{count} dumps"
-        raise Problem(f"there is no dump {number}.", do=f"It holds {there}.")
+        held = counted(len(with_header), "dump")
+        raise Problem(f"there is no dump {number}.", do=f"It holds {held}.")
     return with_header[number - 1]

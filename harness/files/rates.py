@@ -3,6 +3,8 @@
 from fractions import Fraction
 from typing import Final
 
+from emulator.wire.prose import hertz
+
 COMMON_RATES: Final = (
     *(8_000, 11_025, 16_000, 22_050, 32_000, 44_100),
     *(48_000, 88_200, 96_000, 176_400, 192_000),
@@ -34,7 +36,6 @@ def whole_rate(rate: Fraction) -> tuple[int, str]:
     return whole, f"the dump's rate, {float(rate):,.2f} Hz, is rounded to {whole:,} Hz"
 
 
-def hertz(rate: Fraction) -> str:
-    """Return a sample rate: "44,100 Hz", "44,055.94 Hz"; where a common one is meant, that one."""
-    whole = int(rate) if rate.denominator == 1 else meant(rate)
-    return f"{float(rate):,.2f} Hz" if whole is None else f"{whole:,} Hz"
+def meant_hertz(rate: Fraction) -> str:
+    """Return a sample rate in words; where a common one is meant, that one."""
+    return hertz(Fraction(meant(rate) or rate))

@@ -8,7 +8,7 @@ from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
 from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
 from emulator.wire.prose import counted, duration, sides
 from harness.files.opening import shown
-from harness.files.rates import hertz
+from harness.files.rates import meant_hertz
 from harness.judge.headers import NO_LOOP_TYPES
 from harness.judge.plan import rate_of
 from harness.report.document import Document
@@ -98,7 +98,7 @@ def _amounts(words: int, bits: int, channels: int, rate: Fraction | None, frames
     said = f"{counted(words, 'word')} of {bits} bits, {sides(channels)}"
     if rate is None:
         return f"{said}, no rate"
-    return f"{said}, {hertz(rate)}, {sound(frames, rate)} of sound"
+    return f"{said}, {meant_hertz(rate)}, {sound(frames, rate)} of sound"
 
 
 def _loop_document(loop_type: int, start: int, end: int) -> Document | None:

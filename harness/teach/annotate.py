@@ -23,13 +23,14 @@ from emulator.wire.messages import (
     Header,
     Message,
 )
+from emulator.wire.prose import counted
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.splitter import Piece, PieceKind, split
-from harness.teach.fields import LABELS, Said, say
-from harness.teach.line import Explained, Line, places_of
+from harness.teach.explained import Explained, FieldLine, FieldText, field_line, places_of
+from harness.teach.fields import LABELS, field_text
 from harness.teach.others import lines_of, realtime_line, title_of
-from harness.teach.packet import Words, data_lines, said_checksum
+from harness.teach.packet_words import PacketWords, checksum_text, data_lines
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "maker", "revision"})
@@ -38,7 +39,7 @@ _CHECKSUM: Final = FIXED[DataPacket].span("checksum").start
 _LONG_MAKER: Final = 3  # bytes of a maker ID that begins with 00 (IDN-02, M1 p. 40)
 
 
-def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[Line]:
+def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[FieldLine]:
     """Return a line for every field of everything in `data`.
 
     `bits` is the width of words where no header says it; with `every` no word is left out.
@@ -63,17 +64,21 @@ def explain_all(
         packet += kind_of(piece.body) is DataPacket
 
 
-def words_at(header: Header | None, packet: int, bits: int | None = None) -> Words | None:
+def words_at(header: Header | None, packet: int, bits: int | None = None) -> PacketWords | None:
     """Return what is known of the words of packet `packet`; None if not even their width is."""
     if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
-        return None if bits is None else Words(bits=bits)
+        return None if bits is None else PacketWords(bits=bits)
     step = words_per_packet(header.bits)
     channels = max(header.channels, 1)
     left = max(header.length * channels - packet * step, 0)
-    return Words(bits=header.bits, first=packet * step, real=min(left, step), channels=channels)
+    return PacketWords(
+        bits=header.bits, first=packet * step, real=min(left, step), channels=channels
+    )
 
 
-def explain_piece(piece: Piece, words: Words | None = None, *, every: bool = False) -> Explained:
+def explain_piece(
+    piece: Piece, words: PacketWords | None = None, *, every: bool = False
+) -> Explained:
     """Return the explanation of one piece of a stream."""
     kind = kind_of(piece.body)
     if kind is None:
@@ -97,8 +102,8 @@ def _title(body: bytes, kind: type[Message]) -> str:
 
 
 def _message_lines(
-    piece: Piece, kind: type[Message], words: Words | None, every: bool
-) -> Iterator[Line]:
+    piece: Piece, kind: type[Message], words: PacketWords | None, every: bool
+) -> Iterator[FieldLine]:
     at = places_of(piece)
     body = piece.body
     ends = piece.kind is _EXCLUSIVE
@@ -115,14 +120,16 @@ def _message_lines(
         if name == "data":
             yield from data_lines(raw, position, at, words, every=every)
         elif name == "checksum":
-            yield _line(field, raw, at(position), said_checksum(inner[:position], raw[0]))
+            yield _line(field, raw, at(position), checksum_text(inner[:position], raw[0]))
         elif size:
-            yield _line(field, raw, at(position), _said(field, kind, raw, before))
+            yield _line(field, raw, at(position), _text(field, kind, raw, before))
         position += size
     if position < len(inner):
-        yield _left_over(inner[position:], at(position))
+        left = inner[position:]
+        text = FieldText(f"{counted(len(left), 'byte')} beyond the last field", "too many")
+        yield field_line(at(position), left, "left over", text, "FRM-05")
     if ends:
-        yield _line(end, body[-1:], at(len(body) - 1), _said(end, kind, body[-1:], before))
+        yield _line(end, body[-1:], at(len(body) - 1), _text(end, kind, body[-1:], before))
 
 
 def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int:
@@ -137,38 +144,19 @@ def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int
     return min(int(field.sizeof()), left)
 
 
-def _line(field: Construct, raw: bytes, offset: int, said: Said) -> Line:
+def _line(field: Construct, raw: bytes, offset: int, text: FieldText) -> FieldLine:
     clause, meaning = note_of(field)
-    return Line(
-        offset=offset,
-        raw=raw,
-        field=LABELS[field.name],
-        value=said.value,
-        clause=clause,
-        meaning=meaning,
-        problem=said.problem,
-    )
+    return field_line(offset, raw, LABELS[field.name], text, clause, meaning=meaning)
 
 
-def _said(field: Construct, kind: type[Message], raw: bytes, before: dict[str, Any]) -> Said:
+def _text(field: Construct, kind: type[Message], raw: bytes, before: dict[str, Any]) -> FieldText:
     name = field.name
     variable = name in _LETTERS or name == "maker"
     if not variable and len(raw) < field.sizeof():
-        return Said("not all of it is there", f"it takes {field.sizeof()} bytes")
+        return FieldText("not all of it is there", f"it takes {field.sizeof()} bytes")
     value: Any = raw if name in _PLAIN else raw[1:] if name in _LETTERS else from_groups(raw)
     before[name] = value
-    return say(kind, name, value, before)
-
-
-def _left_over(raw: bytes, offset: int) -> Line:
-    return Line(
-        offset=offset,
-        raw=raw,
-        field="left over",
-        value=f"{len(raw)} byte{'s' if len(raw) > 1 else ''} that the message has no place for",
-        clause="FRM-05",
-        problem="too many",
-    )
+    return field_text(kind, name, value, before)
 
 
 def _problems(piece: Piece, kind: type[Message] | None) -> Iterator[str]:

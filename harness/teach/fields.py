@@ -1,13 +1,13 @@
-"""What a field is called and what its bytes say, in plain words.
+"""What the fields of a message are called, and what their values mean in plain words.
 
-Theory of operation.  Where a field stands and which clause is behind it, the layouts know
-(`emulator.wire.layout`); here is only what to say of its value.  A saying takes the value and what
-the fields before it said, and gives the words; what is wrong with the value is said with it.
+Theory of operation.  The layouts (`emulator.wire.layout`) say where a field is and which clause
+defines it; this file says what its value means.  Each field has a function from the value and the
+fields before it to a text, which includes what is wrong with the value.
 """
 
 from collections.abc import Callable, Mapping
 from fractions import Fraction
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from emulator.wire.constants import (
     ALL_CALL,
@@ -25,20 +25,15 @@ from emulator.wire.messages import (
     HandshakeKind,
     Message,
 )
+from emulator.wire.prose import counted, duration, hertz
 from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
+from harness.teach.explained import FieldText
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2
 
 Values = Mapping[str, Any]
-
-
-class Said(NamedTuple):
-    """What a value means, and what is wrong with it ("" where nothing is)."""
-
-    value: str
-    problem: str = ""
-
+"""The fields before the one that is explained, by name."""
 
 LABELS: Final[Mapping[str, str]] = {
     "start": "begin",
@@ -77,158 +72,125 @@ _HANDSHAKES: Final = {
     HandshakeKind.NAK: "NAK: the last one is bad, send it again",
     HandshakeKind.CANCEL: "CANCEL: stop the dump",
     HandshakeKind.WAIT: "WAIT: send nothing until told",
-    HandshakeKind.EOF: "EOF: the last packet has gone; a sample dump does without it",
+    HandshakeKind.EOF: "EOF: the last packet has been sent; a sample dump does not use it",
 }
 
 
-def say(kind: type[Message], field: str, value: Any, before: Values) -> Said:
-    """Return what a field's value says; `before` holds the fields in front of it."""
+def field_text(kind: type[Message], field: str, value: Any, before: Values) -> FieldText:
+    """Return what a field's value means; `before` holds the fields in front of it."""
     if field in ("sub_id", "sub_id_2"):
-        return Said(_GROUPS.get(value[0], TITLES[kind]) if field == "sub_id" else TITLES[kind])
+        return FieldText(_GROUPS.get(value[0], TITLES[kind]) if field == "sub_id" else TITLES[kind])
     if field == "loop_type":
         return _loop_type(kind, value)
-    if field == "loop_number":
-        return Said(_loop_number(value))
     if field == "length":
-        return Said(_length(kind, value, before))
-    saying = _SAYINGS.get(field)
-    return Said(f"{value:,}") if saying is None else saying(value, before)
+        return FieldText(_length(kind, value, before))
+    explain = _TEXTS.get(field)
+    return FieldText(f"{value:,}") if explain is None else explain(value, before)
 
 
-def _device(value: int, before: Values) -> Said:
-    return Said("127: every device" if value == ALL_CALL else f"{value}")
-
-
-def _bits(value: int, before: Values) -> Said:
+def _bits(value: int, before: Values) -> FieldText:
     if not MIN_BITS <= value <= MAX_BITS:
-        return Said(f"{value}", f"the standard has {MIN_BITS} to {MAX_BITS}")
+        return FieldText(f"{value}", f"the standard allows {MIN_BITS} to {MAX_BITS}")
     size, per_packet = bytes_per_word(value), words_per_packet(value)
-    return Said(f"{value}: a word takes {size} bytes, a packet holds {per_packet} words")
+    return FieldText(f"{value}: a word takes {size} bytes, a packet holds {per_packet} words")
 
 
-def _period(value: int, before: Values) -> Said:
+def _period(value: int, before: Values) -> FieldText:
     if not value:
-        return Said("0 ns", "that is no rate")
-    return Said(f"{value:,} ns, that is {hertz(Fraction(_NS, value))}")
+        return FieldText("0 ns", "that is no rate")
+    return FieldText(f"{value:,} ns, that is {hertz(Fraction(_NS, value))}")
 
 
-def _rate(value: int, before: Values) -> Said:
-    return Said(f"{value:,} Hz")
-
-
-def _fraction(value: int, before: Values) -> Said:
+def _fraction(value: int, before: Values) -> FieldText:
     rate = before.get("rate_hz", 0) + Fraction(value, _FRACTION)
     if not rate:
-        return Said("none", "a rate of 0 Hz is no rate")
-    return Said(f"none: {hertz(rate)}" if not value else f"{value:,} / 2**28: {hertz(rate)} in all")
+        return FieldText("none", "0 Hz is no rate")
+    if not value:
+        return FieldText(f"none: {hertz(rate)}")
+    return FieldText(f"{value:,} / 2**28: {hertz(rate)} in all")
 
 
 def _length(kind: type[Message], value: int, before: Values) -> str:
-    what = "frame" if kind is ExtendedHeader else "word"
-    said = _counted(value, what)
-    bits = before.get("bits", 0)
-    if kind is ExtendedHeader or not MIN_BITS <= bits <= MAX_BITS:
+    if kind is ExtendedHeader:
+        return counted(value, "frame")
+    bits, period_ns = before.get("bits", 0), before.get("period_ns", 0)
+    said = counted(value, "word")
+    if not MIN_BITS <= bits <= MAX_BITS:
         return said
-    said = f"{said} in {_counted(packets_for(value, bits), 'packet')}"
-    period_ns = before.get("period_ns", 0)
-    return f"{said}, {_lasting(value * period_ns)} of sound" if period_ns else said
+    said = f"{said} in {counted(packets_for(value, bits), 'packet')}"
+    return f"{said}, {duration(value * period_ns)} of sound" if period_ns else said
 
 
-def _loop_number(value: int) -> str:
+def _loop_number(value: int, before: Values) -> FieldText:
     if value == ALL_LOOPS:
-        return f"{value:,}: all loops"
-    return "0: the sustain loop of the header" if not value else f"{value:,}"
+        return FieldText(f"{value:,}: all loops")
+    return FieldText(f"{value:,}" if value else "0: the sustain loop of the header")
 
 
-def _loop_type(kind: type[Message], value: int) -> Said:
+def _loop_type(kind: type[Message], value: int) -> FieldText:
     extended = kind in (ExtendedHeader, ExtendedLoopPoints)
     types = EXTENDED_LOOP_TYPES if extended else LOOP_TYPES
     if value in types:
-        return Said(types[value])
-    known = "00, 01 or 7F" if not extended else "one of ten from 00 to 7F"
-    return Said("no type there is", f"it must be {known}")
+        return FieldText(types[value])
+    legal = "one of ten from 00 to 7F" if extended else "00, 01 or 7F"
+    return FieldText("undefined", f"it must be {legal}")
 
 
-def _loop_start(value: int, before: Values) -> Said:
-    return Said(f"word {value:,}")
-
-
-def _loop_end(value: int, before: Values) -> Said:
+def _loop_end(value: int, before: Values) -> FieldText:
     words = f"word {value:,}"
     start, length = before.get("loop_start", 0), before.get("length")
     if value < start:
-        return Said(words, "it stands before the start")
-    if length is not None and value >= length and (value or start):
-        return Said(words, f"the sample ends with word {length - 1:,}")
-    return Said(f"{words}, played too" if value or start else words)
+        return FieldText(words, "it is before the loop start")
+    if not value and not start:
+        return FieldText(words)
+    if length is not None and value >= length:
+        return FieldText(words, f"the sample ends with word {length - 1:,}")
+    return FieldText(f"{words}, which is played too")
 
 
-def _channels(value: int, before: Values) -> Said:
+def _channels(value: int, before: Values) -> FieldText:
     if not 1 <= value <= MAX_CHANNELS:
-        return Said(f"{value}", f"the standard has 1 to {MAX_CHANNELS}")
-    frames = before.get("length", 0)
+        return FieldText(f"{value}", f"the standard allows 1 to {MAX_CHANNELS}")
     names = {1: "mono", 2: "stereo, left and right in turn"}
-    said = f"{value}: {names.get(value, 'one word of each in turn')}"
-    return Said(f"{said}, {_counted(frames * value, 'word')} in all")
+    layout = names.get(value, "one word of each in turn")
+    words = counted(before.get("length", 0) * value, "word")
+    return FieldText(f"{value}: {layout}, {words} in all")
 
 
-def _kind(value: int, before: Values) -> Said:
-    return Said(_HANDSHAKES[HandshakeKind(value)])
-
-
-def _text(value: bytes, before: Values) -> Said:
+def _text(value: bytes, before: Values) -> FieldText:
     if not value:
-        return Said("none")
+        return FieldText("none")
     letters = "".join(chr(byte) if 0x20 <= byte < 0x7F else "?" for byte in value)
-    odd = (
-        "" if "?" not in letters or letters.encode() == value else "not all of it is plain letters"
-    )
-    return Said(f'"{letters}", {_counted(len(value), "letter")}', odd)
+    is_plain = letters.encode() == value
+    text = f'"{letters}", {counted(len(value), "letter")}'
+    return FieldText(text, "" if is_plain else "not all of it is plain letters")
 
 
-def _language(value: bytes, before: Values) -> Said:
-    return Said("none: English") if not value else _text(value, before)
-
-
-def _maker(value: bytes, before: Values) -> Said:
+def _maker(value: bytes, before: Values) -> FieldText:
     if value == b"\x7d":
-        return Said("7D: not for sale, for study and rehearsal")
-    return Said(f"{value.hex(' ').upper()}: {_counted(len(value), 'byte')}")
+        return FieldText("7D: not for sale, for study and rehearsal")
+    return FieldText(f"{value.hex(' ').upper()}: {counted(len(value), 'byte')}")
 
 
-def _revision(value: bytes, before: Values) -> Said:
-    return Said(" ".join(str(byte) for byte in value))
-
-
-_SAYINGS: Final[Mapping[str, Callable[[Any, Values], Said]]] = {
-    "start": lambda value, before: Said("System Exclusive begins"),
-    "family": lambda value, before: Said("Universal Non-Real-Time"),
-    "end": lambda value, before: Said("System Exclusive ends"),
-    "device_id": _device,
-    "kind": _kind,
+_TEXTS: Final[Mapping[str, Callable[[Any, Values], FieldText]]] = {
+    "start": lambda value, before: FieldText("System Exclusive begins"),
+    "family": lambda value, before: FieldText("Universal Non-Real-Time"),
+    "end": lambda value, before: FieldText("System Exclusive ends"),
+    "device_id": lambda value, before: FieldText(
+        "127: every device" if value == ALL_CALL else f"{value}"
+    ),
+    "kind": lambda value, before: FieldText(_HANDSHAKES[HandshakeKind(value)]),
     "bits": _bits,
     "period_ns": _period,
-    "rate_hz": _rate,
+    "rate_hz": lambda value, before: FieldText(f"{value:,} Hz"),
     "rate_fraction": _fraction,
-    "loop_start": _loop_start,
+    "loop_number": _loop_number,
+    "loop_start": lambda value, before: FieldText(f"word {value:,}"),
     "loop_end": _loop_end,
     "channels": _channels,
     "name": _text,
-    "language": _language,
+    "language": lambda value, before: _text(value, before) if value else FieldText("none: English"),
     "maker": _maker,
-    "revision": _revision,
+    "revision": lambda value, before: FieldText(" ".join(str(byte) for byte in value)),
 }
-"""Sayings that do not depend on the message; a field without one is a plain number."""
-
-
-def hertz(rate: Fraction) -> str:
-    """Return a rate in hertz, whole where it is."""
-    return f"{int(rate):,} Hz" if rate.denominator == 1 else f"{float(rate):,.2f} Hz"
-
-
-def _counted(count: int, thing: str) -> str:
-    return f"{count:,} {thing}" if count == 1 else f"{count:,} {thing}s"
-
-
-def _lasting(ns: int) -> str:
-    return f"{ns / _NS:.2f} s" if ns >= _NS // 10 else f"{ns / 1_000_000:.2f} ms"
+"""Texts that do not depend on the message; a field without one is a plain number."""

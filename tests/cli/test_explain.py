@@ -14,7 +14,7 @@ from harness.files.given import from_hex
 from harness.files.problem import Problem
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.report.explain import packets_text
-from harness.teach.walk import dumps_of
+from harness.teach.dumps import dumps_of
 from tests import damage, oracle
 from tests.vectors import dumps
 
@@ -127,7 +127,7 @@ def test_a_name_that_exists_is_a_file(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_width_of_words_where_no_header_says_it() -> None:
     packet = CLEAN[21:148].hex()
 
-    assert "a header would say how wide" in run(packet)
+    assert "only a header says how wide" in run(packet)
     assert "word 0" in run(packet, "--bits", "16")
     assert "packet 0" in run(packet, "--packet", "0").lower()
 
@@ -179,7 +179,7 @@ def test_everything_else_in_a_file_is_told_too(tmp_path: Path) -> None:
 
     assert text.startswith("No header: ")
     assert "more packets with something wrong." in text
-    assert "more messages beside the packets." in text
+    assert "more messages besides the packets." in text
     assert "1 real-time byte in between (FRM-03)." in text
     assert "bytes without header or packet (FRM-07)." in text
     assert "No packets." in run(keep(tmp_path, name))

@@ -96,9 +96,9 @@ def test_a_header() -> None:  # M1 p. 37
         "significant bits": "12: a word takes 2 bytes, a packet holds 60 words",
         "sample period": "45,351 ns, that is 22,050.23 Hz",
         # 2,097,151 words / 60 a packet; times 45,351 ns.
-        "length": "2,097,151 words in 34,953 packets, 95.11 s of sound",
+        "length": "2,097,151 words in 34,953 packets, 1 min 35.1 s of sound",
         "loop start": "word 1,000",
-        "loop end": "word 1,999, played too",
+        "loop end": "word 1,999, which is played too",
         "loop type": "backward and forward",
         "end": "System Exclusive ends",
     }
@@ -127,14 +127,14 @@ def test_an_extended_header() -> None:  # CA-019 pp. 1-3
 @pytest.mark.parametrize(
     ("fields", "field", "said"),
     [
-        ({"bits": 7}, "significant bits", "7 / the standard has 8 to 28"),
+        ({"bits": 7}, "significant bits", "7 / the standard allows 8 to 28"),
         ({"bits": 29}, "length", "41 words"),
         ({"period_ns": 0}, "sample period", "0 ns / that is no rate"),
         ({"period_ns": 0}, "length", "41 words in 2 packets"),
-        ({"loop_type": 5}, "loop type", "no type there is / it must be 00, 01 or 7F"),
-        ({"loop_start": 9, "loop_end": 8}, "loop end", "word 8 / it stands before the start"),
+        ({"loop_type": 5}, "loop type", "undefined / it must be 00, 01 or 7F"),
+        ({"loop_start": 9, "loop_end": 8}, "loop end", "word 8 / it is before the loop start"),
         ({"loop_end": 41}, "loop end", "word 41 / the sample ends with word 40"),
-        ({"loop_end": 40}, "loop end", "word 40, played too"),
+        ({"loop_end": 40}, "loop end", "word 40, which is played too"),
         ({"device_id": 127}, "device ID", "127: every device"),
     ],
 )
@@ -150,9 +150,9 @@ def test_wrong_fields_of_an_extended_header() -> None:
         sample_number=1, bits=16, rate_integer=0, length=1, channels=0, loop_type=0x11
     )
     said = values(body)
-    assert said["fraction of it"] == "none / a rate of 0 Hz is no rate"
-    assert said["channels"] == "0 / the standard has 1 to 127"
-    assert said["loop type"] == "no type there is / it must be one of ten from 00 to 7F"
+    assert said["fraction of it"] == "none / 0 Hz is no rate"
+    assert said["channels"] == "0 / the standard allows 1 to 127"
+    assert said["loop type"] == "undefined / it must be one of ten from 00 to 7F"
 
 
 @pytest.mark.parametrize("vector", fields_m1.ALL[3:8], ids=lambda vector: vector.name)
@@ -198,7 +198,7 @@ def test_loops_names_and_identity() -> None:
             "F5",
             "undefined status byte",
             "short message",
-            "undefined status byte / nobody should send it",
+            "undefined status byte / must not be sent",
         ),
         (
             "F7",
@@ -211,13 +211,13 @@ def test_loops_names_and_identity() -> None:
             "FD",
             "real-time byte",
             "real time",
-            "undefined: belongs to no message / nobody should send it",
+            "undefined: belongs to no message / must not be sent",
         ),
         (
             "05",
-            "loose data bytes",
-            "loose bytes",
-            "1 data byte that belong to no message / a unit passes over them",
+            "stray data bytes",
+            "stray bytes",
+            "1 data byte outside any message / a unit ignores them",
         ),
         (
             "F0 7D 01 02 F7",
@@ -229,7 +229,7 @@ def test_loops_names_and_identity() -> None:
             "F0 7E 00 09 F7",
             "another System Exclusive message",
             "family",
-            "Universal Non-Real-Time, and no message of a sample dump",
+            "Universal Non-Real-Time, but not a sample dump message",
         ),
         ("F0 00 01 F7", "another System Exclusive message", "family", "a maker's own"),
         ("F0 F7", "another System Exclusive message", "begin", "System Exclusive begins"),

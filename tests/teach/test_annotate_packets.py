@@ -4,8 +4,8 @@ import pytest
 
 from emulator.wire.splitter import Piece, PieceKind, split
 from harness.teach.annotate import annotate, explain_all, explain_piece, words_at
-from harness.teach.line import Line
-from harness.teach.packet import Words
+from harness.teach.explained import FieldLine
+from harness.teach.packet_words import PacketWords
 from tests import oracle
 from tests.vectors import words
 from tests.vectors.checksums import CHECKSUMS, ChecksumVector
@@ -45,7 +45,7 @@ def test_checksums(vector: ChecksumVector) -> None:  # M1 p. 37
 DUMP = oracle.dump(bits=16, words=range(-20, 25), sample_number=1, period_ns=22676)
 
 
-def field_names(lines: list[Line]) -> list[str]:
+def field_names(lines: list[FieldLine]) -> list[str]:
     return [line.field for line in lines if line.field.startswith(("word", "to", "filler"))]
 
 
@@ -60,7 +60,7 @@ def test_the_first_words_are_shown_and_the_rest_summed_up() -> None:
     assert rest.value == "36 more words, from -16 to 19"
     assert rest.offset == 21 + 5 + 4 * 3
     filler = lines[-3]
-    assert (filler.value, filler.problem) == ("105 bytes behind the last word", "")
+    assert (filler.value, filler.problem) == ("105 bytes after the last word", "")
     assert values(DUMP)["word 40"] == "20, +0.1 % of full scale"
 
 
@@ -83,7 +83,7 @@ def test_without_a_header_nobody_knows_the_width() -> None:
     packet = DUMP[21:148]
 
     assert values(packet)["sample words"] == (
-        "120 data bytes; a header would say how wide their words are"
+        "120 data bytes; only a header says how wide a word is"
     )
     assert values(packet, bits=16)["word 0"] == "-20, -0.1 % of full scale"
     # A header of no width that exists says nothing either.
@@ -101,7 +101,7 @@ def test_stray_bits_and_filler_that_is_not_00() -> None:  # WRD-05, PKT-08
     assert said["to word 7"] == (
         "4 more words, from 0 to 0 / 1 with bits below the 16 significant ones (WRD-05)"
     )
-    assert said["filler"] == "96 bytes behind the last word / it must be 00"
+    assert said["filler"] == "96 bytes after the last word / must be 00"
 
 
 @pytest.mark.parametrize(("low", "stray"), [(0x20, 0), (0x60, 0), (0x02, 1), (0x10, 1), (0x3F, 1)])
@@ -117,9 +117,9 @@ def test_a_status_byte_among_the_words_is_said_where_it_stands() -> None:  # FRM
     body[6] = body[6 + 3 * 20] = 0x90
     raw = bytes(body)
     piece = Piece(PieceKind.EXCLUSIVE, 0, raw, raw)  # the pieces of a torn packet, put together
-    lines = {line.field: line for line in explain_piece(piece, Words(bits=16)).lines}
+    lines = {line.field: line for line in explain_piece(piece, PacketWords(bits=16)).lines}
 
-    assert lines["word 0"].problem == "a status byte stands in it"
+    assert lines["word 0"].problem == "it contains a status byte"
     assert lines["to word 39"].value == "36 more words, from -32,768 to -32,768"
     assert lines["to word 39"].problem == "1 with a status byte in it"
     assert lines["word 1"].problem == ""
@@ -131,7 +131,7 @@ def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09
     lines = [each.lines for each in explain_all(split(header + packet + packet))][2]
 
     assert [line.value for line in lines if line.field == "filler"] == [
-        "120 bytes behind the last word"
+        "120 bytes after the last word"
     ]
 
 
@@ -183,7 +183,7 @@ def test_a_header_that_is_too_short_or_too_long() -> None:  # FRM-05
         "it takes 3 bytes",
     )
     extra = long.lines[-2]
-    assert (extra.field, extra.value) == ("left over", "2 bytes that the message has no place for")
+    assert (extra.field, extra.value) == ("left over", "2 bytes beyond the last field")
 
 
 def test_names_whose_lengths_do_not_add_up() -> None:  # NAM-01
@@ -194,7 +194,7 @@ def test_names_whose_lengths_do_not_add_up() -> None:  # NAM-01
 
 def test_words_know_their_place_in_the_sample() -> None:
     assert words_at(None, 3) is None
-    assert words_at(None, 3, bits=9) == Words(bits=9)
+    assert words_at(None, 3, bits=9) == PacketWords(bits=9)
     (piece,) = split(DUMP[21:148])
-    explained = explain_piece(piece, Words(bits=16, first=400, real=2))
+    explained = explain_piece(piece, PacketWords(bits=16, first=400, real=2))
     assert field_names(list(explained.lines)) == ["word 400", "word 401", "filler"]

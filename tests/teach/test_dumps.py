@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.wire.splitter import split
-from harness.teach.walk import MOST, Dump, Overview, dumps_of
+from harness.teach.dumps import MOST, ExplainedDump, Overview, dumps_of
 from tests import damage, oracle
 from tests.strategies import streams
 
@@ -19,7 +19,7 @@ SIXTEEN = oracle.dump(
 NAME = oracle.sample_name(sample_number=1, name=b"gulls")
 
 
-def only(data: bytes, *, bits: int | None = None) -> Dump:
+def only(data: bytes, *, bits: int | None = None) -> ExplainedDump:
     (dump,) = dumps_of(data, bits=bits)
     return dump
 

@@ -24,7 +24,7 @@ from harness.judge.finding import Finding, Verdict
 from harness.judge.order import Alignment
 from harness.judge.stream import judge_dump
 from harness.teach.annotate import explain_piece, words_at
-from harness.teach.line import Explained
+from harness.teach.explained import Explained
 
 MOST: Final = 3
 """Broken packets, and odd messages, that are shown of one dump."""
@@ -33,7 +33,7 @@ _LONGEST: Final = 1 << 12  # of a packet with real-time bytes inside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class WholePackets:
     """Packets of which nothing is to be said but that they are there."""
 
     packet: int
@@ -43,7 +43,7 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Packet:
+class ExplainedPacket:
     """One packet, explained, and what the judge says of it."""
 
     packet: int
@@ -56,8 +56,8 @@ class Overview:
     """What a dump is made of."""
 
     header: Explained | None
-    runs: tuple[Run, ...]
-    broken: tuple[Packet, ...]
+    runs: tuple[WholePackets, ...]
+    broken: tuple[ExplainedPacket, ...]
     more_broken: int
     messages: tuple[Explained, ...]
     more_messages: int
@@ -72,7 +72,7 @@ class Overview:
 
 
 @dataclass(eq=False)
-class Dump:
+class ExplainedDump:
     """One dump of a file; `number` counts headers from 1, 0 being what precedes the first."""
 
     number: int
@@ -124,7 +124,7 @@ class Dump:
             findings=len(self.findings),
         )
 
-    def packet(self, place: int, *, every: bool = False) -> list[Packet]:
+    def packet(self, place: int, *, every: bool = False) -> list[ExplainedPacket]:
         """Return everything that is the planned packet `place`: torn, whole or several times."""
         found = [self._packet(int(index), every) for index in np.flatnonzero(self._places == place)]
         for index, (at, _) in enumerate(self.alignment.wrecks):
@@ -193,7 +193,7 @@ class Dump:
         ]
         return clean & ~np.isin(self._places, marked)
 
-    def _runs(self, clean: NDArray[np.bool_]) -> Iterator[Run]:
+    def _runs(self, clean: NDArray[np.bool_]) -> Iterator[WholePackets]:
         indices = np.flatnonzero(clean)
         if not len(indices):
             return
@@ -201,13 +201,13 @@ class Dump:
         starts = np.concatenate(([0], np.flatnonzero(breaks) + 1, [len(indices)]))
         for first, stop in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
             index = int(indices[first])
-            yield Run(
+            yield WholePackets(
                 packet=int(self._places[index]),
                 count=stop - first,
                 offset=self.section.offset_of(index),
             )
 
-    def _packet(self, index: int, every: bool) -> Packet:
+    def _packet(self, index: int, every: bool) -> ExplainedPacket:
         return self._judged(self._piece(index), int(self._places[index]), every)
 
     def _piece(self, index: int) -> Piece:
@@ -219,12 +219,12 @@ class Dump:
             return _moved(pieces[0], offset)
         return _whole(offset, body)
 
-    def _wreck(self, index: int, every: bool) -> Packet:
+    def _wreck(self, index: int, every: bool) -> ExplainedPacket:
         piece = _joined(self.contents.wrecks[index].pieces)
         return self._judged(piece, self.alignment.wrecks[index][0], every)
 
-    def _judged(self, piece: Piece, place: int, every: bool) -> Packet:
-        return Packet(
+    def _judged(self, piece: Piece, place: int, every: bool) -> ExplainedPacket:
+        return ExplainedPacket(
             packet=place,
             explained=self._explain(piece, place, every),
             findings=tuple(each for each in self.findings if each.at.packet == place),
@@ -234,12 +234,12 @@ class Dump:
         return explain_piece(piece, words_at(self.section.header, place, self.bits), every=every)
 
 
-def dumps_of(data: bytes, *, bits: int | None = None) -> Iterator[Dump]:
+def dumps_of(data: bytes, *, bits: int | None = None) -> Iterator[ExplainedDump]:
     """Yield the dumps of a file, in order."""
     number = 0
     for section in sections(data):
         number += section.opening is not None
-        yield Dump(number=number, section=section, bits=bits)
+        yield ExplainedDump(number=number, section=section, bits=bits)
 
 
 def _whole(offset: int, raw: bytes) -> Piece:

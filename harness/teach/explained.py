@@ -1,0 +1,69 @@
+"""An explanation: a line for each field of a message, and the message that they belong to."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from emulator.wire.splitter import Piece
+
+At = Callable[[int], int]
+"""Returns the place in the stream of a byte of a message, real-time bytes not counted."""
+
+
+class FieldText(NamedTuple):
+    """What the value of a field means, and what is wrong with it ("" where nothing is)."""
+
+    value: str
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldLine:
+    """A field: its place, its bytes, what they mean and which clause defines them."""
+
+    offset: int
+    raw: bytes
+    field: str
+    value: str
+    clause: str
+    meaning: str = ""
+    """What the field is for."""
+    problem: str = ""
+    """What is wrong with it, "" where nothing is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explained:
+    """A message, or what is left of one, line by line."""
+
+    title: str
+    offset: int
+    size: int
+    lines: tuple[FieldLine, ...]
+    problems: tuple[str, ...] = ()
+    """What is wrong with it as a whole."""
+
+
+def field_line(
+    offset: int, raw: bytes, field: str, text: FieldText, clause: str, *, meaning: str = ""
+) -> FieldLine:
+    """Return the line of a field."""
+    return FieldLine(
+        offset=offset,
+        raw=raw,
+        field=field,
+        value=text.value,
+        clause=clause,
+        meaning=meaning,
+        problem=text.problem,
+    )
+
+
+def places_of(piece: Piece) -> At:
+    """Return the function that turns a byte of a piece's body into its place in the stream."""
+    if not piece.realtime:
+        return lambda index: piece.offset + index
+    inside = {offset for offset, _ in piece.realtime}
+    end = piece.offset + len(piece.raw)
+    places = [place for place in range(piece.offset, end) if place not in inside]
+    return lambda index: places[index]
