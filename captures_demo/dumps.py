@@ -21,7 +21,7 @@ from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.dump.sender import Outgoing
 from emulator.wire.constants import ALL_CALL, LOOP_FORWARD
 from emulator.wire.words import word_dtype
-from harness.jobs.encode import file_of
+from harness.jobs.convert import file_of
 
 MUSIC_BOX, THUNDER, GULLS, SHIPS_BELL, TICK = range(5)
 DOUBLE_BILL_ID: Final = 16

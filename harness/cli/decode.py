@@ -26,7 +26,7 @@ def decode(
     """
     from harness.files import audio_out, rates, safe_write
     from harness.files.opening import shown
-    from harness.jobs import decode as job
+    from harness.jobs import convert as job
     from harness.report import decode as report
 
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))

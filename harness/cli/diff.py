@@ -38,7 +38,7 @@ def diff(
 
     Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
     """
-    from harness.jobs.conversation import are_captures
+    from harness.jobs.compare import are_captures
 
     if are_captures(a, b):
         _captures(a, b, dump_a or dump_b, tolerance, as_json)
@@ -60,7 +60,7 @@ def diff(
 
 
 def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:
-    from harness.jobs.conversation import compare_captures
+    from harness.jobs.compare import compare_captures
     from harness.report import capture_diff as report
 
     if dump is not None:

@@ -80,12 +80,12 @@ def encode(
     """Make dumps from audio files, one each."""
     from harness.files import safe_write
     from harness.files.sample_files import make_folder
-    from harness.jobs import encode as job
+    from harness.jobs import convert as job
     from harness.report import encode as report
     from harness.report.table import apart
 
     targets = _targets(audio, output, number, overwrite=overwrite)
-    wishes = job.Wishes(
+    options = job.EncodeOptions(
         bits=bits,
         number=number,
         device_id=device_id,
@@ -98,7 +98,7 @@ def encode(
     dumps: list[Outgoing] = []
     documents, texts = [], []
     for at, source in enumerate(audio):
-        made = job.encode(source, replace(wishes, number=number + at))
+        made = job.encode(source, replace(options, number=number + at))
         for remark in made.remarks:
             note(f"{remark}.")
         dumps.append(made.dump)

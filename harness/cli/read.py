@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Wishes:
+class ReadOptions:
+    """What was asked for, beside the target and the numbers."""
+
     given: str
     output: str
     device_id: int
@@ -102,7 +104,7 @@ def read(
     _read_out(
         target,
         wanted,
-        _Wishes(
+        ReadOptions(
             given=sample,
             output=output,
             device_id=device_id,
@@ -150,7 +152,7 @@ def _check(
             raise Problem("-o and --capture are the same file.", do="Give them different names.")
 
 
-def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
+def _read_out(target: Target, wanted: "Wanted", options: ReadOptions) -> None:
     """Read, say what came and end the command."""
     from harness.jobs.read import ASKS, ReadOut
     from harness.report import read as report
@@ -158,32 +160,32 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     asked = report.Asked(
         target=target.given,
         kind=target.kind,
-        device_id=wishes.device_id,
+        device_id=options.device_id,
         wanted=wanted,
-        given=wishes.given,
-        output=wishes.output,
+        given=options.given,
+        output=options.output,
     )
     came: dict[int, Came] = {}
     trouble: Problem | None = None
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
-        port = stack.enter_context(opened(target, hear=wishes.hear))
+        port = stack.enter_context(opened(target, hear=options.hear))
         began_ns = port.clock.now_ns()
         tape = stack.enter_context(
             taping(
-                wishes.capture,
+                options.capture,
                 about=f"samples read from {target.given}",
-                overwrite=wishes.overwrite,
+                overwrite=options.overwrite,
                 start_ns=began_ns,
             )
         )
-        note(*report.before(wanted, wishes.answer_ns))
-        bar = stack.enter_context(read_progress(wanted, ASKS * wishes.answer_ns))
+        note(*report.before(wanted, options.answer_ns))
+        bar = stack.enter_context(read_progress(wanted, ASKS * options.answer_ns))
         job = ReadOut(
             port,
-            device_id=wishes.device_id,
-            paced=wishes.paced,
-            answer_ns=wishes.answer_ns,
+            device_id=options.device_id,
+            paced=options.paced,
+            answer_ns=options.answer_ns,
             progress=bar.show,
             wants_stop=was_interrupted,
             recorder=tape.take,
@@ -192,7 +194,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         try:
             for each in job.read(wanted):
                 came[each.number] = replace(each, dump=None)
-                came[each.number] = _kept(each, wanted, wishes)
+                came[each.number] = _kept(each, wanted, options)
         except Problem as problem:  # nothing can be written any more: what was is told first
             trouble = problem
         took_ns = port.clock.now_ns() - began_ns
@@ -208,7 +210,7 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
         findings=job.rig_findings(),
     )
     all_of_it = [came[number] for number in sorted(came)]
-    if wishes.as_json:
+    if options.as_json:
         say_json(report.document(all_of_it, asked, ended))
     else:
         for each in all_of_it:
@@ -225,23 +227,23 @@ def _read_out(target: Target, wanted: "Wanted", wishes: _Wishes) -> None:
     raise typer.Exit(0 if report.is_well(asked, all_of_it, ended) else 1)
 
 
-def _kept(came: "Came", wanted: "Wanted", wishes: _Wishes) -> "Came":
+def _kept(came: "Came", wanted: "Wanted", options: ReadOptions) -> "Came":
     """Write a sample that came whole; return it without its words."""
     from harness.files import safe_write, sample_files
     from harness.files.opening import shown
-    from harness.jobs.encode import file_of
+    from harness.jobs.convert import file_of
 
     if came.dump is None:
         return came
-    path = wishes.output
+    path = options.output
     if not wanted.is_single:
         says = came.number if came.header is None else came.header.sample_number
         path = os.path.join(path, sample_files.file_name(came.number, came.name, says=says))
-        sample_files.make_folder(wishes.output)
+        sample_files.make_folder(options.output)
         for other in sample_files.others_of(path, came.number):
             note(
                 f"{shown(other)} is from another time and stays: it holds sample {came.number} "
                 "as well."
             )
-    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=wishes.overwrite)
+    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=options.overwrite)
     return replace(came, dump=None, file=path)

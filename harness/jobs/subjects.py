@@ -52,7 +52,7 @@ class Subject:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Source:
+class ComparedFile:
     """A file and what is in it."""
 
     file: str
@@ -61,7 +61,7 @@ class Source:
     remarks: tuple[str, ...] = ()
 
 
-def source(path: str) -> Source:
+def source(path: str) -> ComparedFile:
     """Return what is in a dump file or audio file; a Problem for anything else."""
     if path != opening.STANDARD_INPUT:
         with opening.open_file(path) as file:
@@ -72,7 +72,7 @@ def source(path: str) -> Source:
         if kind is not None and kind.advice == AUDIO_ADVICE:
             recording = audio.read(path)
             subject = Subject(number=1, recording=recording, remarks=recording.remarks)
-            return Source(file=path, form=AUDIO, subjects=(subject,))
+            return ComparedFile(file=path, form=AUDIO, subjects=(subject,))
     dump_file = load(path)
     found = [each for each in read_stream(dump_file.data) if each.section.opening is not None]
     if not found:
@@ -81,7 +81,7 @@ def source(path: str) -> Source:
             "(HDR-01, M1 p. 39).",
             do="dryload validate says what is in it.",
         )
-    return Source(
+    return ComparedFile(
         file=path,
         form=dump_file.form.value,
         subjects=tuple(_subject(each, index) for index, each in enumerate(found, start=1)),

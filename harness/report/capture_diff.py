@@ -6,7 +6,7 @@ from typing import Final
 from emulator.wire.prose import capitalised, counted, duration, instant, small_time, spelled
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
-from harness.jobs.conversation import CaptureComparison
+from harness.jobs.compare import CaptureComparison
 from harness.judge.conversation import Comparison, Difference, Kind
 from harness.judge.timed_messages import TimedMessage, name_of
 from harness.report.document import Document

@@ -5,7 +5,7 @@ from fractions import Fraction
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
 from emulator.wire.prose import counted
 from harness.files.opening import shown
-from harness.jobs.decode import FromFile
+from harness.jobs.convert import FromFile
 from harness.judge.plan import rate_of
 from harness.report.document import Document
 from harness.report.samples import header_kind, named, sample_document, sample_words, sound

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from emulator.wire.prose import counted, listed
 from harness.files.opening import shown
 from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
-from harness.jobs.subjects import AUDIO, Source, Subject
+from harness.jobs.subjects import AUDIO, ComparedFile, Subject
 from harness.judge.account import Difference, Kind
 from harness.judge.difference import Comparison, FieldDifference
 from harness.judge.wording import bits_named, sentence
@@ -56,7 +56,7 @@ def _same_words(pair: Pairing, comparison: Comparison) -> str:
     return f"The same {amount}, but not the same header: {other}."
 
 
-def _source_line(name: str, source: Source) -> str:
+def _source_line(name: str, source: ComparedFile) -> str:
     form = source.form if source.form != "raw" else "dump file"
     holds = ""
     if source.form != AUDIO and len(source.subjects) != 1:
@@ -175,7 +175,7 @@ def document(result: FileComparison) -> Document:
     }
 
 
-def _source_document(source: Source) -> Document:
+def _source_document(source: ComparedFile) -> Document:
     return {
         "file": source.file,
         "form": source.form,

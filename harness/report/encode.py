@@ -4,7 +4,7 @@ from typing import Final
 
 from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
-from harness.jobs.encode import Encoded
+from harness.jobs.convert import Encoded
 from harness.report.document import Document
 from harness.report.samples import sample_document, sample_words
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.sample import NO_LOOP, Loop
 from harness.files.problem import Problem
-from harness.jobs.decode import FromFile, decode_file
+from harness.jobs.convert import FromFile, decode_file
 from tests import damage, oracle
 
 

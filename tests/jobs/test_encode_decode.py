@@ -12,8 +12,16 @@ from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import Loop, Sample
 from harness.files import midifile
 from harness.files.problem import Problem
-from harness.jobs.decode import FromFile, decode_file
-from harness.jobs.encode import Encoded, Wishes, encode, file_of, loop_from, open_loop
+from harness.jobs.convert import (
+    Encoded,
+    EncodeOptions,
+    FromFile,
+    decode_file,
+    encode,
+    file_of,
+    loop_from,
+    open_loop,
+)
 from tests import oracle
 from tests.files.test_audio import wav
 from tests.strategies import samples
@@ -32,7 +40,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def encoded(bench: Path, content: bytes, **wishes: object) -> Encoded:
     path = bench / "source.wav"
     path.write_bytes(content)
-    return encode(str(path), Wishes(**wishes))  # type: ignore[arg-type]  # each test says its own
+    return encode(str(path), EncodeOptions(**wishes))  # type: ignore[arg-type]  # each test says its own
 
 
 def decoded(bench: Path, content: bytes, number: int | None = None) -> FromFile:

@@ -24,7 +24,7 @@ from harness.diagnose.diagnose import diagnose
 from harness.files.dumpfile import load
 from harness.files.recorded import Recorded, back_to_back
 from harness.jobs.compare import compare_files
-from harness.jobs.decode import decode_file
+from harness.jobs.convert import decode_file
 from harness.jobs.dumps import dumps_in
 from harness.jobs.subjects import source
 from harness.judge.plan import plan_of

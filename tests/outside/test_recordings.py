@@ -17,8 +17,7 @@ import pytest
 import soundfile
 
 from harness.files.audio_out import made
-from harness.jobs.decode import FromFile, decode_file
-from harness.jobs.encode import Wishes, encode, file_of
+from harness.jobs.convert import EncodeOptions, FromFile, decode_file, encode, file_of
 from tests import oracle
 
 SPEECH = Path("/usr/share/sounds/alsa")
@@ -82,7 +81,7 @@ def encoded(folder: Path, take: Take, ending: str = ".wav", bits: int = 16) -> b
     path.write_bytes(
         made(np.array(take.words, np.int16), bits=16, channels=1, rate=take.rate, path=path.name)
     )
-    dump = encode(str(path), Wishes(bits=bits)).dump
+    dump = encode(str(path), EncodeOptions(bits=bits)).dump
     return file_of([dump], "take.syx")
 
 

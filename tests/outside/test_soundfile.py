@@ -20,7 +20,7 @@ from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import Sample
 from emulator.wire.words import word_dtype
 from harness.files.dumpfile import load
-from harness.jobs.decode import FromFile, decode_file
+from harness.jobs.convert import FromFile, decode_file
 from tests import oracle
 
 SUBTYPES = {8: "PCM_S8", 16: "PCM_16", 24: "PCM_24"}

@@ -1,4 +1,9 @@
-"""From an audio file to a dump."""
+"""From an audio file to a dump (`encode`), and from a dump file to sample words (`decode_file`).
+
+In decoding, a packet that is missing is silence, so that what comes after it stays in its place.
+Nothing is refused for being broken: what was broken is counted, and the judge is the one to say
+what it means.
+"""
 
 import re
 from collections.abc import Sequence
@@ -26,19 +31,22 @@ from emulator.wire.constants import (
     PACKET_LIMIT_NS,
 )
 from emulator.wire.layout import FIXED
-from emulator.wire.messages import ExtendedHeader, Handshake
+from emulator.wire.messages import DumpHeader, ExtendedHeader, Handshake, Header
 from harness.files import audio, midifile
+from harness.files.dumpfile import DumpFile, load
 from harness.files.opening import shown
 from harness.files.problem import Problem
+from harness.judge.dump import DumpContents, read_stream
 
 _REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
 _LOOP: Final = re.compile(r"([0-9]{1,11})-([0-9]{1,11})(?::([A-Za-z0-9-]+))?")
 _LOOP_NAMES: Final = {"forward": 0x00, "backward-forward": 0x01}  # HDR-08, M1 p. 37
 MIDI_FILE_ENDINGS: Final = (".mid", ".midi", ".smf")
+_VALIDATE: Final = "dryload validate says what is wrong with it."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wishes:
+class EncodeOptions:
     """What a dump should be like; nothing here is checked before `encode`."""
 
     bits: int = 16
@@ -83,33 +91,33 @@ class Encoded:
         return start + len(message) * BYTE_NS
 
 
-def encode(path: str, wishes: Wishes) -> Encoded:
-    """Return the dump of an audio file; a Problem where the wishes or the file don't allow it."""
-    _check(wishes)
+def encode(path: str, options: EncodeOptions) -> Encoded:
+    """Return the dump of an audio file; a Problem where the options or the file don't allow it."""
+    _check(options)
     source = audio.read(path)
     name = shown(path)
-    channel, remarks = _channel(source, wishes, name)
+    channel, remarks = _channel(source, options, name)
     taken = source
     if isinstance(channel, int):
         # What is not wanted need not be resampled.
         taken = replace(source, frames=source.frames[:, channel - 1 : channel])
         channel = 1
-    taken = audio.resample(taken, wishes.rate or source.rate)
-    converted = audio.words_of(taken, bits=wishes.bits, channel=channel)
+    taken = audio.resample(taken, options.rate or source.rate)
+    converted = audio.words_of(taken, bits=options.bits, channel=channel)
     if converted.no_numbers:
         remarks += (f"{converted.no_numbers:,} words of {name} are no numbers and became silence",)
     sample = Sample(
         words=converted.words,
-        bits=wishes.bits,
+        bits=options.bits,
         rate=taken.rate,
         channels=converted.channels,
-        sustain=wishes.loop or NO_LOOP,
-        name=wishes.name,
+        sustain=options.loop or NO_LOOP,
+        name=options.name,
     )
-    _check_sample(sample, wishes)
+    _check_sample(sample, options)
     try:
         dump = outgoing(
-            sample, number=wishes.number, device_id=wishes.device_id, header=wishes.header
+            sample, number=options.number, device_id=options.device_id, header=options.header
         )
     except ValueError as problem:
         raise Problem(f"{problem}.", do="Use --header extended, or auto.") from problem
@@ -166,18 +174,18 @@ def loop_from(text: str) -> Loop:
     return Loop(start=start, end=end, loop_type=loop_type)
 
 
-def _check(wishes: Wishes) -> None:
-    _in_range("--bits", wishes.bits, MIN_BITS, MAX_BITS, "significant bits of a word")
-    _in_range("--number", wishes.number, 0, MAX_SAMPLE_NUMBER, "sample numbers")
-    _in_range("--device-id", wishes.device_id, 0, ALL_CALL, "device IDs")
-    if wishes.rate is not None and not 0 < wishes.rate <= MAX_28_BIT:
-        raise Problem(f"--rate {float(wishes.rate):g} is out of range: more than 0 Hz is needed.")
-    if not (wishes.name.isascii() and wishes.name.isprintable()):
+def _check(options: EncodeOptions) -> None:
+    _in_range("--bits", options.bits, MIN_BITS, MAX_BITS, "significant bits of a word")
+    _in_range("--number", options.number, 0, MAX_SAMPLE_NUMBER, "sample numbers")
+    _in_range("--device-id", options.device_id, 0, ALL_CALL, "device IDs")
+    if options.rate is not None and not 0 < options.rate <= MAX_28_BIT:
+        raise Problem(f"--rate {float(options.rate):g} is out of range: more than 0 Hz is needed.")
+    if not (options.name.isascii() and options.name.isprintable()):
         raise Problem(
-            f"--name {shown(wishes.name)} cannot be sent.",
+            f"--name {shown(options.name)} cannot be sent.",
             do="Plain letters, digits and signs (ASCII) can (NAM-02, CA-019 p. 4).",
         )
-    _in_range("--name: length", len(wishes.name), 0, MAX_NAME, "lengths of a name")
+    _in_range("--name: length", len(options.name), 0, MAX_NAME, "lengths of a name")
 
 
 def _in_range(option: str, value: int, low: int, high: int, what: str) -> None:
@@ -186,10 +194,10 @@ def _in_range(option: str, value: int, low: int, high: int, what: str) -> None:
 
 
 def _channel(
-    source: audio.Recording, wishes: Wishes, name: str
+    source: audio.Recording, options: EncodeOptions, name: str
 ) -> tuple[audio.Channel, tuple[str, ...]]:
     """Return which channel is taken, and what to say about it."""
-    wish = wishes.channel
+    wish = options.channel
     count = source.channels
     if isinstance(wish, int) and not 1 <= wish <= count:
         has = "1 channel" if count == 1 else f"channels 1 to {count}"
@@ -202,17 +210,96 @@ def _channel(
     return (1 if count == 1 else wish or "mix"), ()
 
 
-def _check_sample(sample: Sample, wishes: Wishes) -> None:
-    loop = wishes.loop
+def _check_sample(sample: Sample, options: EncodeOptions) -> None:
+    loop = options.loop
     if loop is not None and not loop.start <= loop.end < sample.frames:
         raise Problem(
             f"--loop {loop.start}-{loop.end} is not in the sample: its words are 0 to "
             f"{sample.frames - 1}.",
             do="Give the first and the last word played, both counted from 0.",
         )
-    if sample.frames > MAX_21_BIT and wishes.header == "standard":
+    if sample.frames > MAX_21_BIT and options.header == "standard":
         raise Problem(
             f"{sample.frames:,} words are too many for the standard header: it ends at "
             f"{MAX_21_BIT:,} (HDR-06, M1 p. 37).",
             do="Use --header extended, or auto; or cut the sound, or lower its --rate.",
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FromFile:
+    """One dump of a file."""
+
+    file: DumpFile = field(repr=False)
+    number: int
+    """Which dump of the file, counted from 1."""
+    dumps: int
+    header: Header
+    contents: DumpContents
+    sample: Sample
+    """What the dump holds, with silence for packets that are missing."""
+
+    @property
+    def states_rate(self) -> bool:
+        """Whether the header states a rate at all (HDR-04)."""
+        if isinstance(self.header, DumpHeader):
+            return self.header.period_ns > 0
+        return bool(self.header.rate_hz or self.header.rate_fraction)
+
+
+def decode_file(path: str, number: int | None = None) -> FromFile:
+    """Return dump `number` of a file, counted from 1; a Problem where there is none to decode."""
+    file = load(path)
+    name = shown(path)
+    number = 1 if number is None else number
+    dumps, contents = _choose(file, name, number)
+    which = f"dump {number} of {name}" if dumps > 1 else name
+    header = contents.header
+    if header is None:
+        raise Problem(
+            f"{which} has a damaged header: what its packets mean cannot be known (FRM-05).",
+            do=_VALIDATE,
+        )
+    if not MIN_BITS <= header.bits <= MAX_BITS:
+        raise Problem(
+            f"{which} announces words of {header.bits} bits: {MIN_BITS} to {MAX_BITS} are possible "
+            "(HDR-03, M1 p. 37).",
+            do=_VALIDATE,
+        )
+    sample = contents.sample
+    if sample is None or not sample.frames:
+        raise Problem(
+            f"{which} holds no sound: its header announces {header.length:,} words, and "
+            f"{contents.section.packets:,} whole packets follow.",
+            do=_VALIDATE,
+        )
+    words = contents.words_in_places()
+    assert words is not None
+    words = words[: len(words) // sample.channels * sample.channels]
+    return FromFile(
+        file=file,
+        number=number,
+        dumps=dumps,
+        header=header,
+        contents=contents,
+        sample=replace(sample, words=words),
+    )
+
+
+def _choose(file: DumpFile, name: str, number: int) -> tuple[int, DumpContents]:
+    """Return how many dumps there are, and the one wanted."""
+    dumps, chosen = 0, None
+    for contents in read_stream(file.data):
+        if contents.section.opening is not None:
+            dumps += 1
+            if dumps == number:
+                chosen = contents
+    if not dumps:
+        raise Problem(
+            f"{name} has no dump header: what its packets mean cannot be known (HDR-01, M1 p. 39).",
+            do=_VALIDATE,
+        )
+    if chosen is None:
+        holds = "1 dump" if dumps == 1 else f"dumps 1 to {dumps}"
+        raise Problem(f"{name} has no dump {number}: it holds {holds}.")
+    return dumps, chosen
