@@ -139,8 +139,7 @@ def _tell_one(
     as_json: bool,
 ) -> None:
     """Make one run, tell everything of it and end the command."""
-    from harness.jobs.campaign import only
-    from harness.jobs.campaign_case import told
+    from harness.jobs.campaign import Campaign
     from harness.jobs.campaign_run import result_of
     from harness.report import campaign as report
 
@@ -152,11 +151,12 @@ def _tell_one(
         from harness.cli.taping import write_capture
         from harness.files.recorded import TakenAt
 
-        about = f"dryload campaign, {told(result.case)}"
+        about = f"dryload campaign, {report.told(result.case)}"
         write_capture(
             capture, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
         )
-    done = only(plan, result)
+    done = Campaign(plan, [number])
+    done.take(0, [result])
     if as_json:
         document = report.document(done, seconds=seconds, workers=1)
         say_json({**document, "only": report.run_document(plan, result)})

@@ -5,9 +5,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from hashlib import sha256
-from typing import Final
+from typing import Final, NamedTuple
 
-from emulator.dump.capture import Capture, Direction
+from emulator.dump.capture import Capture
 from emulator.dump.sample import Sample
 from emulator.unit.board import RackUnit
 from emulator.unit.memory import Holding
@@ -23,11 +23,9 @@ _MOST_STEPS: Final = 2_000_000
 _TWICE_EVERY: Final = 16
 _SLOTS_AHEAD: Final = 12
 _NEIGHBOURS: Final = 3
-_ERROR: Final = "error"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Broken:
+class Broken(NamedTuple):
     """A rule that did not hold."""
 
     name: str
@@ -42,14 +40,14 @@ class Result:
     case: Case
     outcome: str
     """An Outcome, or "error"."""
-    verified: bool | None
+    verified: bool | None = None
     reason: str
     digest: str
     """SHA-256 of every byte that passed, with its time."""
-    took_ns: int
+    took_ns: int = 0
     """Virtual time."""
-    was_twice: bool
-    struck: int
+    was_twice: bool = False
+    struck: int = 0
     """How often something was disturbed."""
     broken: tuple[Broken, ...]
 
@@ -71,57 +69,34 @@ def result_of(
         run = run_of(case, twice=twice or number % _TWICE_EVERY == 0)
         if look is not None:
             look(run)
-        return _judged(case, run, invariants)
+        found = [(rule, rule.found(run)) for rule in invariants]
     except Exception as error:  # that nothing raises is one of the rules
         where = traceback.extract_tb(error.__traceback__)[-1]
-        found = f"{type(error).__name__} in {where.name}: {error}"
+        reason = f"{type(error).__name__} in {where.name}: {error}"
         return Result(
             case=case,
-            outcome=_ERROR,
-            verified=None,
-            reason=found,
-            digest=sha256(found.encode()).hexdigest(),
-            took_ns=0,
-            was_twice=False,
-            struck=0,
-            broken=(Broken(name=RAISES.name, sentence=RAISES.sentence, found=found),),
+            outcome="error",
+            reason=reason,
+            digest=sha256(reason.encode()).hexdigest(),
+            broken=(Broken(RAISES.name, RAISES.sentence, reason),),
         )
+    return Result(
+        case=case,
+        outcome=str(Outcome(run.transfer.outcome)),
+        verified=run.transfer.verified,
+        reason=run.transfer.reason,
+        digest=run.digest,
+        took_ns=run.took_ns,
+        was_twice=run.again is not None,
+        struck=len(run.struck),
+        broken=tuple(Broken(rule.name, rule.sentence, what) for rule, what in found if what),
+    )
 
 
 def run_of(case: Case, *, twice: bool = False) -> Run:
     """Rehearse a case, twice if wanted, and return all that can be looked at."""
     run = _rehearsed(case)
     return replace(run, again=_rehearsed(case).digest) if twice else run
-
-
-def digest_of(capture: Capture) -> str:
-    """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
-    parts: list[bytes] = []
-    for direction, end_ns, data in capture.passages:
-        way = "to unit" if direction is Direction.TO_UNIT else "from unit"
-        parts.append(f"{way} {end_ns} {len(data)}\n".encode())
-        parts.append(data)
-    return sha256(b"".join(parts)).hexdigest()
-
-
-def _judged(case: Case, run: Run, invariants: Sequence[Invariant]) -> Result:
-    broken = tuple(
-        Broken(name=rule.name, sentence=rule.sentence, found=found)
-        for rule in invariants
-        if (found := rule.found(run))
-    )
-    transfer = run.transfer
-    return Result(
-        case=case,
-        outcome=str(Outcome(transfer.outcome)),
-        verified=transfer.verified,
-        reason=transfer.reason,
-        digest=run.digest,
-        took_ns=run.took_ns,
-        was_twice=run.again is not None,
-        struck=len(run.struck),
-        broken=broken,
-    )
 
 
 def _rehearsed(case: Case) -> Run:
@@ -136,7 +111,7 @@ def _rehearsed(case: Case) -> Run:
         wants_stop=guard,
     )
     guard.rehearsal = rehearsal
-    before = furnish(rehearsal.unit, case)
+    before = _furnish(rehearsal.unit, case)
     transfer = rehearsal.replay.play(dump_of(case))
     rehearsal.finish()
     return Run(
@@ -147,14 +122,22 @@ def _rehearsed(case: Case) -> Run:
         struck=rehearsal.struck,
         before=before,
         capture=rehearsal.line.capture,
-        digest=digest_of(rehearsal.line.capture),
+        digest=_digest_of(rehearsal.line.capture),
         again=None,
         overran=guard.overran,
         took_ns=rehearsal.line.now_ns,
     )
 
 
-def furnish(unit: RackUnit, case: Case) -> Mapping[int, Sample]:
+def _digest_of(capture: Capture) -> str:
+    """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
+    parts: list[bytes] = []
+    for direction, end_ns, data in capture.passages:
+        parts += (f"{direction.value} {end_ns} {len(data)}\n".encode(), data)
+    return sha256(b"".join(parts)).hexdigest()
+
+
+def _furnish(unit: RackUnit, case: Case) -> Mapping[int, Sample]:
     """Put samples into some slots before the run, the one of the dump perhaps among them."""
     if not unit.memory.initialised:
         unit.panel.initialise(0)

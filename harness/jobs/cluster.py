@@ -1,8 +1,7 @@
 """More than one machine: the executor of a scheduler that others have workers at.
 
 dask.distributed is an extra (`cluster`) and imported here alone, when it is asked for.
-A task whose worker dies is run again elsewhere by the scheduler; what comes back is counted once
-(`campaign_tally`).
+A task whose worker dies is run again elsewhere by the scheduler; it comes back once.
 """
 
 import logging

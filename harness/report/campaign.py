@@ -6,10 +6,9 @@ from xml.etree import ElementTree
 
 from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
-from harness.jobs.campaign import Campaign
-from harness.jobs.campaign_case import Plan, told
+from harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
+from harness.jobs.campaign_case import Case, Plan
 from harness.jobs.campaign_run import Result
-from harness.jobs.campaign_tally import OUTCOMES, Counts, outcome_name
 from harness.jobs.invariants import INVARIANTS, RAISES
 from harness.report.table import Column, table
 
@@ -24,13 +23,8 @@ def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | N
     by = f"by {counted(workers, 'worker')}"
     speed = f", {runs / seconds:,.0f} a second" if seconds else ""
     asked = f" of {campaign.asked:,}" if campaign.stopped else ""
-    again = (
-        f"; {counted(campaign.dropped, 'run')} came a second time and counted once"
-        if campaign.dropped
-        else ""
-    )
     lines = [
-        f"{runs:,}{asked} runs of seed {campaign.plan.seed} in {seconds:.1f} s {by}{speed}{again}.",
+        f"{runs:,}{asked} runs of seed {campaign.plan.seed} in {seconds:.1f} s {by}{speed}.",
         "",
         *_tallies("unit", campaign.by_profile, width),
         "",
@@ -82,7 +76,6 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, A
         "runs": campaign.runs,
         "stopped": campaign.stopped,
         "failed": None if campaign.failed is None else type(campaign.failed).__name__,
-        "came_again": campaign.dropped,
         "twice": campaign.twice,
         "seconds": round(seconds, 3),
         "workers": workers,
@@ -184,6 +177,17 @@ def command_of(plan: Plan, result: Result) -> str:
     for text in plan.disturbances:
         words += ["--disturb", text]
     return shlex.join([*words, "--only", str(result.case.number)])
+
+
+def told(case: Case) -> str:
+    """Return a case in a line."""
+    sides = {1: "mono", 2: "stereo"}.get(case.channels, f"{case.channels} channels")
+    loop = "" if case.loop == "none" else f", loop {case.loop}"
+    wrong = " and ".join(f'"{each}"' for each in case.disturbances) or "nothing goes wrong"
+    return (
+        f"case {case.number}: {case.frames:,} frames of {case.bits} bits, {sides}, {case.content}"
+        f"{loop}, as sample {case.sample_number} to unit:{case.profile}; {wrong}"
+    )
 
 
 def _broken_lines(plan: Plan, result: Result) -> list[str]:
