@@ -44,6 +44,13 @@ class Piece(NamedTuple):
     ended_by: int | None = None
     """The status byte that cut a message short; None at the end of the stream."""
 
+    def moved(self, by: int) -> "Piece":
+        """Return the same piece `by` bytes further on in the stream."""
+        if not by:
+            return self
+        realtime = tuple((offset + by, byte) for offset, byte in self.realtime)
+        return self._replace(offset=self.offset + by, realtime=realtime)
+
 
 _EXCLUSIVE = PieceKind.EXCLUSIVE
 _STATUS = re.compile(rb"\xf0+|[\x80-\xef\xf1-\xf7]")

@@ -19,7 +19,6 @@ from emulator.wire.constants import BYTE_NS, START
 from harness.files import (
     capture_lines,
     capture_midi,
-    capture_midi_in,
     hex_text,
     midifile,
     opening,
@@ -96,7 +95,7 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
         case CaptureForm.LINES:
             recorded = capture_lines.read(content, path)
         case CaptureForm.MIDI_FILE:
-            recorded = capture_midi_in.read(content, path)
+            recorded = capture_midi.read(content, path)
         case CaptureForm.FOREIGN_MIDI_FILE:
             recorded = _foreign_midi(content, direction)
         case CaptureForm.RAW:
@@ -147,7 +146,7 @@ def _form(head: bytes) -> CaptureForm | None:
         return CaptureForm.LINES
     kind = kind_of(head)
     if kind is MIDI_FILE:
-        ours = capture_midi_in.is_capture(head)
+        ours = capture_midi.is_capture(head)
         return CaptureForm.MIDI_FILE if ours else CaptureForm.FOREIGN_MIDI_FILE
     if kind in (TEXT, HEX_TEXT):
         text = head.decode("utf-8", errors="replace").removeprefix("\ufeff")

@@ -12,9 +12,10 @@ number behind the last / of the schema means another form.
 
 import io
 import json
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
-from typing import Any, BinaryIO, Final
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, BinaryIO, Final, TypeVar
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.opening import shown
@@ -23,8 +24,35 @@ from harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, TakenAt, back_
 
 FAMILY: Final = "dryload/capture/"
 SCHEMA: Final = f"{FAMILY}1"
-_NAMES: Final = {direction.value: direction for direction in Direction}
 _FARTHEST_NS: Final = 1 << 63  # nearly three centuries
+_EXPECTED: Final = {
+    "start_ns": "start_ns must be whole nanoseconds, or null.",
+    "directions": 'directions are "to unit", "from unit" or both.',
+    "direction": 'direction must be "to unit" or "from unit".',
+    "end_ns": "end_ns must be whole nanoseconds, or null.",
+    "hex": "hex must be bytes of two hexadecimal digits each.",
+}
+_Line = TypeVar("_Line")
+
+
+@dataclass(slots=True, kw_only=True)
+class _Head:
+    """The first line as it may be; what it must be is checked afterwards."""
+
+    schema: Any = None
+    start_ns: int | None = None
+    directions: tuple[Direction, ...] = ()
+    taken_at: Any = None
+    about: Any = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Passage:
+    """Any other line."""
+
+    direction: Direction | None = None
+    end_ns: int | None = None
+    hex: str = ""
 
 
 def is_lines(head: bytes) -> bool:
@@ -40,24 +68,26 @@ def head(
     taken_at: TakenAt = TakenAt.UNKNOWN,
 ) -> bytes:
     """Return the first line; `start_ns` None says that no times are known."""
-    fields = {
-        "schema": SCHEMA,
-        "start_ns": start_ns,
-        "directions": [direction.value for direction in directions],
-        "taken_at": str(taken_at),
-        "about": about[:LONGEST_ABOUT],
-    }
-    return _line(fields)
+    return _written(
+        {
+            "schema": SCHEMA,
+            "start_ns": start_ns,
+            "directions": [direction.value for direction in directions],
+            "taken_at": str(taken_at),
+            "about": about[:LONGEST_ABOUT],
+        }
+    )
 
 
 def line(passage: Passage, *, is_timed: bool = True) -> bytes:
     """Return the line of one passage."""
-    fields = {
-        "direction": passage.direction.value,
-        "end_ns": passage.end_ns if is_timed else None,
-        "hex": passage.data.hex(),
-    }
-    return _line(fields)
+    return _written(
+        {
+            "direction": passage.direction.value,
+            "end_ns": passage.end_ns if is_timed else None,
+            "hex": passage.data.hex(),
+        }
+    )
 
 
 def build(recorded: Recorded) -> bytes:
@@ -74,7 +104,7 @@ def build(recorded: Recorded) -> bytes:
 
 
 def read(content: bytes, file: str) -> Recorded:
-    """Return the capture in the text of `file`; a Problem that names the line it can't read."""
+    """Return the capture in the text of `file`; a Problem names the line that can't be read."""
     lines = io.BytesIO(content)  # shares the bytes: a list of lines would take as many again
     name = shown(file)
     empty = _head(lines.readline(), name)
@@ -97,48 +127,49 @@ def read(content: bytes, file: str) -> Recorded:
     )
 
 
-def _line(fields: dict[str, Any]) -> bytes:
-    return json.dumps(fields).encode("ascii") + b"\n"
+def taken_at_of(said: object, start_ns: int | None) -> TakenAt:
+    """Return where a capture was taken that says `said` of it, None where it says nothing.
+
+    `start_ns` is None where no times are known.  A capture of virtual time that does not say where
+    it was taken is one of the line: older versions wrote no other.
+    """
+    if said is None:
+        return TakenAt.LINE if start_ns == 0 else TakenAt.UNKNOWN
+    return next((each for each in TakenAt if each == said), TakenAt.UNKNOWN)
 
 
-def _head(text: bytes, name: str) -> Recorded:
-    """Return what the first line says, without any passages."""
-    fields = _object(text) or {}
-    schema = fields.get("schema")
-    if not isinstance(schema, str) or not schema.startswith(FAMILY):
-        raise Problem(f"{name}, line 1: no capture begins like this.", do=f"Expected {SCHEMA}.")
+def refuse_other_version(name: str, schema: str) -> None:
+    """Raise the Problem of a capture in a form that this version does not know."""
     if schema != SCHEMA:
         raise Problem(
             f"{name} is a capture in the form {shown(schema)}, and this version of dryload knows "
             f"{SCHEMA}.",
             do="Use a newer version of dryload.",
         )
-    start_ns, names = fields.get("start_ns"), fields.get("directions")
-    about = fields.get("about", "")
-    if not (start_ns is None or _is_instant(start_ns)):
-        raise Problem(f"{name}, line 1: start_ns is to be whole nanoseconds, or null.")
-    if not isinstance(names, list) or not names or not all(_is_direction(each) for each in names):
-        raise Problem(f'{name}, line 1: directions are "to unit", "from unit" or both.')
+
+
+def _written(fields: dict[str, Any]) -> bytes:
+    return json.dumps(fields).encode("ascii") + b"\n"
+
+
+def _head(text: bytes, name: str) -> Recorded:
+    """Return what the first line says, without any passages."""
+    said = _decoded(text, _Head, f"{name}, line 1")
+    if said is None or not isinstance(said.schema, str) or not said.schema.startswith(FAMILY):
+        raise Problem(f"{name}, line 1: no capture begins like this.", do=f"Expected {SCHEMA}.")
+    refuse_other_version(name, said.schema)
+    if not said.directions:
+        raise _wrong(f"{name}, line 1", "directions")
+    if abs(said.start_ns or 0) >= _FARTHEST_NS:
+        raise _wrong(f"{name}, line 1", "start_ns")
     return Recorded(
         capture=Capture(),
-        directions=tuple(direction for direction in BOTH if direction.value in names),
-        is_timed=start_ns is not None,
-        start_ns=start_ns or 0,
-        taken_at=taken_at_of(fields, start_ns),
-        about=about if isinstance(about, str) else "",
+        directions=tuple(direction for direction in BOTH if direction in said.directions),
+        is_timed=said.start_ns is not None,
+        start_ns=said.start_ns or 0,
+        taken_at=taken_at_of(said.taken_at, said.start_ns),
+        about=said.about if isinstance(said.about, str) else "",
     )
-
-
-def taken_at_of(fields: Mapping[str, object], start_ns: int | None) -> TakenAt:
-    """Return where a capture was taken that says of itself what is in `fields`.
-
-    `start_ns` is None where no times are known.  A capture of virtual time that does not say where
-    is one of the line: older versions kept no other.
-    """
-    if "taken_at" not in fields:
-        return TakenAt.LINE if start_ns == 0 else TakenAt.UNKNOWN
-    said = fields["taken_at"]
-    return next((each for each in TakenAt if each == said), TakenAt.UNKNOWN)
 
 
 def _passages(
@@ -147,44 +178,43 @@ def _passages(
     for number, text in enumerate(lines, start=2):
         if not text.strip():
             continue
-        fields = _object(text)
-        if fields is None and not text.endswith(b"\n"):
+        where = f"{name}, line {number:,}"
+        said = _decoded(text, _Passage, where)
+        if said is None and not text.endswith(b"\n"):
             remarks.append(
                 f"the last line, {number:,}, is cut short: the capture ends where its writer "
                 "was stopped"
             )
             return
-        if fields is None:
-            raise Problem(f"{name}, line {number:,}: this is no line of a capture.")
-        yield _passage(fields, f"{name}, line {number:,}")
+        if said is None:
+            raise Problem(f"{where}: this is no line of a capture.")
+        if said.direction is None:
+            raise _wrong(where, "direction")
+        if abs(said.end_ns or 0) >= _FARTHEST_NS:
+            raise _wrong(where, "end_ns")
+        try:
+            data = bytes.fromhex(said.hex)
+        except ValueError:
+            data = b""
+        if not data:
+            raise _wrong(where, "hex")
+        yield said.direction, said.end_ns, data
 
 
-def _passage(fields: dict[str, Any], where: str) -> tuple[Direction, int | None, bytes]:
-    way, end_ns, digits = (fields.get(key) for key in ("direction", "end_ns", "hex"))
-    if not _is_direction(way):
-        raise Problem(f'{where}: direction is to be "to unit" or "from unit".')
-    if not (end_ns is None or _is_instant(end_ns)):
-        raise Problem(f"{where}: end_ns is to be whole nanoseconds, or null.")
+def _wrong(where: str, field: str) -> Problem:
+    return Problem(f"{where}: {_EXPECTED[field]}")
+
+
+def _decoded(text: bytes, kind: type[_Line], where: str) -> _Line | None:
+    """Return what a line says, None where it is no JSON object; a Problem for a wrong value."""
+    import msgspec
+
     try:
-        data = bytes.fromhex(digits) if isinstance(digits, str) else b""
-    except ValueError:
-        data = b""
-    if not data:
-        raise Problem(f"{where}: hex is to be bytes of two hexadecimal digits each.")
-    return _NAMES[str(way)], end_ns, data
-
-
-def _object(text: bytes) -> dict[str, Any] | None:
-    try:
-        found = json.loads(text)
-    except (ValueError, RecursionError):
+        return msgspec.json.decode(text, type=kind)
+    except msgspec.ValidationError as problem:
+        field = re.search(r"`\$\.(\w+)", str(problem))
+        if field is None:
+            return None
+        raise _wrong(where, field[1]) from problem
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
-    return found if isinstance(found, dict) else None
-
-
-def _is_direction(value: object) -> bool:
-    return isinstance(value, str) and value in _NAMES
-
-
-def _is_instant(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and abs(value) < _FARTHEST_NS

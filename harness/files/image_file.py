@@ -8,7 +8,6 @@ is set aside under another name.
 """
 
 import os
-import stat
 from contextlib import suppress
 from typing import Final
 
@@ -70,7 +69,7 @@ class ImageFile:
         while True:
             aside = f"{self._target}.{_ASIDE}-{number}"
             try:
-                _rename_to_new(self._target, aside)
+                safe_write.rename_to_new(self._target, aside)
             except FileExistsError:
                 number += 1
             except OSError as problem:
@@ -99,7 +98,7 @@ class ImageFile:
                 do="End that one first, or give another name after --image.",
             ) from problem
         except OSError as problem:
-            raise _folder_problem(self._name, problem) from problem
+            raise safe_write.writing_problem(self._name, problem) from problem
 
     def _read(self, unit: RackUnit) -> bytes | None:
         """Return the content, None where there is no file; ImageError for what is no image."""
@@ -121,44 +120,10 @@ class ImageFile:
 
 def _check(path: str, name: str) -> None:
     """Raise the Problem of a path that can hold no image."""
-    if not path:
-        raise Problem("--image is empty.", do="Give a file name after --image.")
-    try:
-        status = os.stat(path)
-    except FileNotFoundError as problem:
-        folder = os.path.dirname(os.path.realpath(path))
-        if os.path.basename(path) == "" or not os.path.isdir(folder):
-            raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
-        return
-    except (OSError, ValueError) as problem:
-        raise opening.reading_problem(name, problem) from problem
-    if stat.S_ISDIR(status.st_mode):
-        raise Problem(f"{name} is a folder.", do="Give a file name after --image.")
-    if not stat.S_ISREG(status.st_mode):
-        raise Problem(f"{name} is no ordinary file.", do="Give another name after --image.")
+    safe_write.check_target(path, overwrite=True, option="--image")
     for access, word in ((os.R_OK, "read"), (os.W_OK, "written")):
-        if not os.access(path, access):
+        if os.path.exists(path) and not os.access(path, access):
             raise Problem(f"{name} may not be {word}.", do="Give another name after --image.")
-
-
-def _folder_problem(name: str, problem: OSError) -> Problem:
-    if isinstance(problem, PermissionError):
-        return Problem(f"{name} may not be written here.", do="Choose another folder.")
-    return Problem(f"{name} can't be written: {problem.strerror or problem}.")
-
-
-def _rename_to_new(old: str, new: str) -> None:
-    """Rename and never replace; FileExistsError where the new name is taken."""
-    try:
-        os.link(old, new)
-    except FileExistsError:
-        raise
-    except (OSError, AttributeError):  # not every file system knows links
-        if os.path.lexists(new):
-            raise FileExistsError(new) from None
-        os.rename(old, new)
-    else:
-        os.unlink(old)
 
 
 def _largest(unit: RackUnit) -> int:

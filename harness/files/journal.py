@@ -19,7 +19,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -47,7 +47,8 @@ class Stage(StrEnum):
 class Entry:
     """What is written down of one dump at one step."""
 
-    step: Stage
+    step: Stage = Stage.ENDED
+    """A line of an older version has none, and is an end."""
     file: str
     dump: int
     """Which dump of its file, counted from 0."""
@@ -278,28 +279,18 @@ def _head_of(content: bytes, path: str) -> dict[str, Any]:
 
 
 def _entries(content: bytes) -> list[Entry]:
-    entries = (_entry(_parsed(line)) for line in content.split(b"\n")[1:])
+    entries = map(_entry, content.split(b"\n")[1:])
     return [entry for entry in entries if entry is not None]
 
 
-_TYPES: Final[dict[str, type | tuple[type, ...]]] = {
-    "step": Stage,
-    **dict.fromkeys(("file", "sha256", "outcome"), str),
-    **dict.fromkeys(("dump", "sample_number", "device_id"), int),
-    "verified": (bool, type(None)),
-    "is_well": bool,
-}
-
-
-def _entry(given: dict[str, Any]) -> Entry | None:
+def _entry(line: bytes) -> Entry | None:
     """Return the entry of a line; None for one that was cut off, or is none of ours."""
+    import msgspec
+
     try:
-        known = {each.name: given[each.name] for each in fields(Entry) if each.name in given}
-        entry = Entry(**{**known, "step": Stage(given.get("step", Stage.ENDED))})
-    except (TypeError, ValueError):
+        return msgspec.json.decode(line, type=Entry)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
-    is_sound = all(isinstance(getattr(entry, name), kind) for name, kind in _TYPES.items())
-    return entry if is_sound else None
 
 
 def _parsed(line: bytes) -> dict[str, Any]:

@@ -60,7 +60,7 @@ def read(content: bytes) -> Stream:
     file_format, division = _header(content, remarks)
     tracks = [
         _events(chunk, number, remarks)
-        for number, chunk in enumerate(_tracks(content, remarks), start=1)
+        for number, chunk in enumerate(tracks_of(content, remarks), start=1)
     ]
     if file_format == _INDEPENDENT:
         tracks = [_one_after_another(tracks)]
@@ -75,20 +75,39 @@ def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
     One tick is 1 ms.  Every step is rounded up, so that no pause gets shorter than it was.
     ValueError where a message starts before the one in front of it.
     """
-    track = bytearray(b"\x00\xff\x51\x03" + _FIRST_TEMPO.to_bytes(3, "big"))
+    track = bytearray(tempo(_FIRST_TEMPO))
     before = 0
     for start_ns, message in messages:
-        track += _variable(-(-(start_ns - before) // 1_000_000))
-        track += b"\xf0" + _variable(len(message) - 1) + message[1:]
+        track += variable(-(-(start_ns - before) // 1_000_000))
+        track += exclusive(message)
         before = start_ns
-    track += b"\x00\xff\x2f\x00"
-    ticks_a_quarter = _FIRST_TEMPO // 1000
-    header = _HEADER + bytes((0, 0, 0, 6, 0, 0, 0, 1)) + ticks_a_quarter.to_bytes(2, "big")
-    return header + _TRACK + len(track).to_bytes(4, "big") + bytes(track)
+    return whole([bytes(track)], file_format=0, quarter=_FIRST_TEMPO // 1000)
 
 
-def _variable(value: int) -> bytes:
-    """Return a number of variable length, high group first."""
+def whole(tracks: Sequence[bytes], *, file_format: int, quarter: int) -> bytes:
+    """Return a MIDI file of tracks without their ends; a quarter note has `quarter` ticks."""
+    fields = (file_format, len(tracks), quarter)
+    header = _HEADER + b"\0\0\0\6" + b"".join(field.to_bytes(2, "big") for field in fields)
+    return header + b"".join(chunk(track + b"\x00\xff\x2f\x00") for track in tracks)
+
+
+def chunk(track: bytes) -> bytes:
+    """Return the chunk of a track."""
+    return _TRACK + len(track).to_bytes(4, "big") + track
+
+
+def tempo(quarter_us: int) -> bytes:
+    """Return the event that sets how long a quarter note is, for the beginning of a track."""
+    return b"\x00\xff\x51\x03" + quarter_us.to_bytes(3, "big")
+
+
+def exclusive(message: bytes) -> bytes:
+    """Return the event of a message that begins with F0, without the step before it."""
+    return message[:1] + variable(len(message) - 1) + message[1:]
+
+
+def variable(value: int) -> bytes:
+    """Return a number of variable length, high group first; ValueError for a negative one."""
     if value < 0:
         raise ValueError(f"a step back in time, {value}")
     groups = [value & 0x7F]
@@ -105,7 +124,8 @@ def _header(content: bytes, remarks: list[str]) -> tuple[int, bytes]:
     return int.from_bytes(fields[:2], "big"), fields[4:]
 
 
-def _tracks(content: bytes, remarks: list[str]) -> Iterator[bytes]:
+def tracks_of(content: bytes, remarks: list[str]) -> Iterator[bytes]:
+    """Yield what is in the chunks of tracks; what is odd about the file goes to `remarks`."""
     position = 8 + int.from_bytes(content[4:8], "big")
     while position < len(content):
         kind, size = content[position : position + 4], content[position + 4 : position + 8]

@@ -32,7 +32,7 @@ def check_target(
             raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
         return
     except (OSError, ValueError) as problem:
-        raise _writing_problem(name, problem) from problem
+        raise writing_problem(name, problem) from problem
     if stat.S_ISDIR(status.st_mode):
         raise Problem(f"{name} is a folder.", do=f"Give a file name after {option}.")
     if not stat.S_ISREG(status.st_mode):
@@ -57,7 +57,7 @@ def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
     except FileExistsError as problem:
         raise Problem(f"{shown(path)} exists already.", do="--overwrite replaces it.") from problem
     except OSError as problem:
-        raise _writing_problem(shown(path), problem) from problem
+        raise writing_problem(shown(path), problem) from problem
 
 
 def replace(path: str, data: bytes, *, draft: str) -> None:
@@ -69,7 +69,7 @@ def replace(path: str, data: bytes, *, draft: str) -> None:
     try:
         put(path, data, draft=draft)
     except OSError as problem:
-        raise _writing_problem(shown(path), problem) from problem
+        raise writing_problem(shown(path), problem) from problem
 
 
 def put(path: str, data: bytes, *, draft: str) -> None:
@@ -81,11 +81,39 @@ def put(path: str, data: bytes, *, draft: str) -> None:
     _settle_folder(os.path.dirname(target))
 
 
+def rename_to_new(old: str, new: str) -> None:
+    """Rename a file and never replace another one; FileExistsError where the name is taken."""
+    try:
+        os.link(old, new)  # unlike a renaming, this never replaces a file
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError):  # not every file system has links
+        if os.path.lexists(new):
+            raise FileExistsError(new) from None
+        os.rename(old, new)
+    else:
+        os.unlink(old)
+
+
+def writing_problem(name: str, problem: OSError | ValueError) -> Problem:
+    """Return what to say where `name` can't be written; `name` is as `shown` gives it."""
+    match problem:
+        case PermissionError():
+            return Problem(f"{name} may not be written here.", do="Choose another folder.")
+        case OSError():
+            return Problem(f"{name} cannot be written: {problem.strerror or problem}.")
+        case _:
+            return Problem(f"{name}: there can be no file of that name.")
+
+
 def _write_by_way_of(draft: str, target: str, data: bytes, *, overwrite: bool) -> None:
     _write_draft(draft, data)
     try:
         _keep_permissions(target, draft)
-        _put_in_place(draft, target, overwrite=overwrite)
+        if overwrite:
+            os.replace(draft, target)
+        else:
+            rename_to_new(draft, target)
     finally:
         with suppress(FileNotFoundError):
             os.unlink(draft)
@@ -118,33 +146,8 @@ def _keep_permissions(target: str, draft: str) -> None:
         os.chmod(draft, stat.S_IMODE(os.stat(target).st_mode))
 
 
-def _put_in_place(draft: str, target: str, *, overwrite: bool) -> None:
-    if overwrite:
-        os.replace(draft, target)
-        return
-    try:
-        os.link(draft, target)  # unlike a renaming, this never replaces a file
-    except FileExistsError:
-        raise
-    except (OSError, AttributeError):
-        # Not every file system knows links.
-        if os.path.lexists(target):
-            raise FileExistsError(target) from None
-        os.rename(draft, target)
-
-
 def _is_same(path: str, source: str) -> bool:
     try:
         return os.path.samefile(path, source)
     except (OSError, ValueError):
         return False
-
-
-def _writing_problem(name: str, problem: OSError | ValueError) -> Problem:
-    match problem:
-        case PermissionError():
-            return Problem(f"{name} may not be written here.", do="Choose another folder.")
-        case OSError():
-            return Problem(f"{name} cannot be written: {problem.strerror or problem}.")
-        case _:
-            return Problem(f"{name}: there can be no file of that name.")

@@ -152,7 +152,7 @@ class _Scanner:
             start = anchor.end()
             for piece in Splitter().feed(anchor.group()):
                 self._pay(piece)
-                yield _moved(piece, stop)
+                yield piece.moved(stop)
 
     def _pieces(self, start: int, end: int) -> Iterator[Piece]:
         splitter = Splitter(limit=_LONGEST)
@@ -160,11 +160,11 @@ class _Scanner:
         for at in range(start, end, _CHUNK):
             for piece in splitter.feed(self._data[at : min(at + _CHUNK, end)]):
                 told += len(piece.raw)
-                yield _moved(piece, start)
+                yield piece.moved(start)
         if told < end:
             last = splitter.feed(_RESET) if end < len(self._data) else splitter.flush()
             for piece in last:
-                yield _moved(piece, start)
+                yield piece.moved(start)
 
     def _pay(self, piece: Piece) -> None:
         if opens_dump(piece):
@@ -173,10 +173,3 @@ class _Scanner:
             self._left -= _REALTIME_COST
         elif not is_packet(piece):
             self._left -= _PIECE_COST + len(piece.raw)
-
-
-def _moved(piece: Piece, by: int) -> Piece:
-    if not by:
-        return piece
-    realtime = tuple((offset + by, byte) for offset, byte in piece.realtime)
-    return Piece(piece.kind, piece.offset + by, piece.raw, piece.body, realtime, piece.ended_by)

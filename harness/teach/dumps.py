@@ -158,7 +158,7 @@ class ExplainedDump:
             else:
                 at = start + item.offset
                 if at + len(item.raw) > byte:
-                    found.append(self._explain(_moved(item, start), packet, every))
+                    found.append(self._explain(item.moved(start), packet, every))
                 packet += len(item.body) == PACKET_BYTES
             if len(found) >= count:
                 break
@@ -167,7 +167,7 @@ class ExplainedDump:
     def _unread_from(self, byte: int, count: int) -> list[Explained]:
         """Explain what stands at `byte` where so much is odd that nobody looked at it."""
         pieces = split(self.section.data[byte : byte + _LONGEST])[:count]
-        return [explain_piece(_moved(piece, byte)) for piece in pieces]
+        return [explain_piece(piece.moved(byte)) for piece in pieces]
 
     @cached_property
     def _places(self) -> NDArray[np.int64]:
@@ -216,7 +216,7 @@ class ExplainedDump:
         body = self.section.row(index).tobytes()
         pieces = Splitter().feed(self.section.data[offset : offset + _LONGEST])
         if pieces and pieces[0].body == body:
-            return _moved(pieces[0], offset)
+            return pieces[0].moved(offset)
         return _whole(offset, body)
 
     def _wreck(self, index: int, every: bool) -> ExplainedPacket:
@@ -244,11 +244,6 @@ def dumps_of(data: bytes, *, bits: int | None = None) -> Iterator[ExplainedDump]
 
 def _whole(offset: int, raw: bytes) -> Piece:
     return Piece(PieceKind.EXCLUSIVE, offset, raw, raw)
-
-
-def _moved(piece: Piece, by: int) -> Piece:
-    realtime = tuple((offset + by, byte) for offset, byte in piece.realtime)
-    return piece._replace(offset=piece.offset + by, realtime=realtime)
 
 
 def _joined(pieces: Sequence[Piece]) -> Piece:

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_lines, capture_midi, capture_midi_in
+from harness.files import capture_lines, capture_midi
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded
 from tests import oracle
@@ -38,7 +38,7 @@ exclusives = bodies.map(lambda body: b"\xf0" + body + b"\xf7")
 
 @given(records())
 def test_every_byte_comes_back_at_its_instant_to_half_a_microsecond(was: Recorded) -> None:
-    read = capture_midi_in.read(capture_midi.build(was), "bell.mid")
+    read = capture_midi.read(capture_midi.build(was), "bell.mid")
 
     for direction in Direction:
         found, kept = bytewise(read.capture, direction), bytewise(was.capture, direction)
@@ -61,7 +61,7 @@ def ends(capture: Capture, direction: Direction) -> dict[int, int]:
 
 @given(records(overlapping=True))
 def test_passages_end_where_they_ended_whatever_a_driver_delivered(was: Recorded) -> None:
-    read = capture_midi_in.read(capture_midi.build(was), "bell.mid")
+    read = capture_midi.read(capture_midi.build(was), "bell.mid")
 
     for direction in Direction:
         assert read.capture.bytes_of(direction) == was.capture.bytes_of(direction)
@@ -72,7 +72,7 @@ def test_passages_end_where_they_ended_whatever_a_driver_delivered(was: Recorded
 
 @given(captures(data=exclusives))
 def test_whole_messages_come_back_as_the_same_passages(was: Capture) -> None:
-    read = capture_midi_in.read(capture_midi.build(Recorded(capture=was)), "bell.mid").capture
+    read = capture_midi.read(capture_midi.build(Recorded(capture=was)), "bell.mid").capture
 
     for direction in Direction:
         found = [each for each in read.passages if each.direction is direction]
@@ -137,13 +137,13 @@ def test_a_pause_of_a_day_and_a_clock_that_began_long_ago_are_bridged() -> None:
     content = capture_midi.build(Recorded(capture=was, start_ns=40 * day_ns - 5_000))
 
     assert len(content) < 5_000  # zero is where the recording began
-    assert capture_midi_in.read(content, "x").capture.passages == was.passages
+    assert capture_midi.read(content, "x").capture.passages == was.passages
     assert mido.MidiFile(file=io.BytesIO(content)).length == pytest.approx(86_400)
 
 
 @given(captures(data=exclusives.map(lambda raw: raw[:1] + b"\xf8" + raw[1:])))
 def test_a_clock_byte_cuts_no_passage_whenever_it_ended(was: Capture) -> None:
-    read = capture_midi_in.read(capture_midi.build(Recorded(capture=was)), "bell.mid").capture
+    read = capture_midi.read(capture_midi.build(Recorded(capture=was)), "bell.mid").capture
 
     for direction in Direction:
         found, kept = (
@@ -166,7 +166,7 @@ def test_a_clock_byte_inside_a_message_is_an_event_of_its_own_and_no_cut() -> No
     ]
     at = [each.ticks for each in track if each.status != 0xFF]
     assert [at[2] - at[1], at[2]] == [3 * BYTE_NS // 1_000, 9_000]
-    assert capture_midi_in.read(content, "x").capture.passages == was.passages
+    assert capture_midi.read(content, "x").capture.passages == was.passages
 
 
 def test_a_message_that_came_in_two_parts_stays_in_two_parts() -> None:
@@ -178,7 +178,7 @@ def test_a_message_that_came_in_two_parts_stays_in_two_parts() -> None:
         ]
     )
     assert (
-        capture_midi_in.read(capture_midi.build(Recorded(capture=was)), "x").capture.passages
+        capture_midi.read(capture_midi.build(Recorded(capture=was)), "x").capture.passages
         == was.passages
     )
 
@@ -187,7 +187,7 @@ def test_a_clock_byte_between_two_messages_is_a_passage_of_its_own() -> None:
     was = Capture([Passage(FROM, 1_000_000, b"\xf8"), Passage(FROM, 1_000_000 + 6 * BYTE_NS, ACK)])
 
     assert (
-        capture_midi_in.read(capture_midi.build(Recorded(capture=was)), "x").capture.passages
+        capture_midi.read(capture_midi.build(Recorded(capture=was)), "x").capture.passages
         == was.passages
     )
 
@@ -197,7 +197,7 @@ def test_of_a_file_that_other_software_has_saved_again_the_tracks_still_tell() -
     del file.tracks[0][1]  # the text that says what it is
     saved = io.BytesIO()
     file.save(file=saved)
-    read = capture_midi_in.read(saved.getvalue(), "x")
+    read = capture_midi.read(saved.getvalue(), "x")
 
     assert read.capture.passages == TALK.passages
     assert (read.directions, read.is_timed, read.about) == (tuple(Direction), True, "")
@@ -212,11 +212,11 @@ def test_of_a_file_that_other_software_has_saved_again_the_tracks_still_tell() -
 )
 def test_what_it_cannot_be_sure_of_is_refused(damaged: bytes, says: str) -> None:
     with pytest.raises(Problem, match=says):
-        capture_midi_in.read(damaged, "bell.mid")
+        capture_midi.read(damaged, "bell.mid")
 
 
 def test_a_file_that_ends_too_soon_is_read_as_far_as_it_goes() -> None:
-    read = capture_midi_in.read(FILE[:-8], "bell.mid")
+    read = capture_midi.read(FILE[:-8], "bell.mid")
 
     assert read.capture.bytes_of(TO) == HEADER
     assert ACK.startswith(read.capture.bytes_of(FROM))
@@ -224,10 +224,10 @@ def test_a_file_that_ends_too_soon_is_read_as_far_as_it_goes() -> None:
 
 
 def test_it_is_known_by_the_names_of_its_tracks() -> None:
-    assert capture_midi_in.is_capture(FILE)
-    assert not capture_midi_in.is_capture(FILE.replace(b" unit", b" desk"))
-    assert not capture_midi_in.is_capture(FILE[:8] + b"\0\0" + FILE[10:])  # all in one track
-    assert not capture_midi_in.is_capture(b"to unit")
+    assert capture_midi.is_capture(FILE)
+    assert not capture_midi.is_capture(FILE.replace(b" unit", b" desk"))
+    assert not capture_midi.is_capture(FILE[:8] + b"\0\0" + FILE[10:])  # all in one track
+    assert not capture_midi.is_capture(b"to unit")
 
 
 @given(st.integers(0, len(FILE)), st.integers(0, len(FILE)), st.binary(max_size=6))
@@ -236,7 +236,7 @@ def test_it_is_known_by_the_names_of_its_tracks() -> None:
 def test_damage_is_read_or_named_and_nothing_else(start: int, stop: int, new: bytes) -> None:
     damaged = FILE[:start] + new + FILE[stop:]
     try:
-        passages = capture_midi_in.read(damaged, "bell.mid").capture.passages
+        passages = capture_midi.read(damaged, "bell.mid").capture.passages
     except Problem:
         passages = []
     assert all(passage.data for passage in passages)

@@ -10,7 +10,7 @@ import mido
 import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_lines, capture_midi, capture_midi_in, midifile
+from harness.files import capture_lines, capture_midi, midifile
 from harness.files.capture_file import load
 from harness.files.recorded import Recorded, TakenAt
 
@@ -24,7 +24,7 @@ def test_both_forms_keep_it(taken_at: TakenAt, start_ns: int) -> None:
     was = Recorded(capture=TALK, taken_at=taken_at, start_ns=start_ns)
 
     assert capture_lines.read(capture_lines.build(was), "x").taken_at is taken_at
-    assert capture_midi_in.read(capture_midi.build(was), "x").taken_at is taken_at
+    assert capture_midi.read(capture_midi.build(was), "x").taken_at is taken_at
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_a_capture_that_does_not_say_it(start_ns: int | None, said: object, mean
     text = json.dumps(fields).encode() + b"\n" + rest
 
     assert capture_lines.read(text, "x").taken_at is meant
-    assert capture_midi_in.read(in_midi_file(fields), "x").taken_at is meant
+    assert capture_midi.read(in_midi_file(fields), "x").taken_at is meant
 
 
 def in_midi_file(fields: dict[str, object]) -> bytes:
@@ -77,7 +77,7 @@ def test_a_midi_file_that_says_nothing_of_itself_is_of_unknown_origin() -> None:
     was = Recorded(capture=TALK, taken_at=TakenAt.LINE)
     file = mido.MidiFile(file=io.BytesIO(capture_midi.build(was)))
     file.tracks[0][:] = [each for each in file.tracks[0] if each.type != "text"]
-    read = capture_midi_in.read(saved(file), "x")
+    read = capture_midi.read(saved(file), "x")
 
     assert read.capture.passages == TALK.passages
     assert read.taken_at is TakenAt.UNKNOWN

@@ -8,7 +8,7 @@ import pytest
 
 from emulator.dump.capture import Capture, Passage
 from emulator.unit.profile import load_profile, profile_names
-from harness.files import capture_lines, capture_midi, capture_midi_in
+from harness.files import capture_lines, capture_midi
 from harness.files.capture_file import CaptureFile, CaptureForm
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
@@ -55,7 +55,7 @@ def test_the_same_unit_gives_the_same_conversation_to_the_nanosecond(name: str) 
 @pytest.mark.parametrize("name", profile_names())
 def test_from_a_midi_file_it_is_the_same_to_what_times_were_rounded_to(name: str) -> None:
     was = rehearsed(name)
-    again = capture_midi_in.read(capture_midi.build(was), "desk.mid")
+    again = capture_midi.read(capture_midi.build(was), "desk.mid")
     result = play(again, name)
 
     for direction in (TO, FROM):
