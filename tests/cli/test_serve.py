@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -130,7 +131,8 @@ def test_a_reader_who_has_gone_ends_it(tmp_path: Path) -> None:
             ready = json.loads(process.stdout.readline())
             process.stdout.close()
             with socket.create_connection(("127.0.0.1", int(ready["port"].split(":")[2]))) as peer:
-                talk(peer, dump(3, WORDS))
+                with suppress(OSError, AssertionError):  # it may end in the middle of that
+                    talk(peer, dump(3, WORDS))
                 assert process.wait(PATIENCE_S) == 141
             assert process.stderr.read() == ""
         finally:

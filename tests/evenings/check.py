@@ -190,6 +190,9 @@ def _false_blame(evening: Evening, turn: Turn) -> Told:
         return
     why = _innocent(turn)
     for claim in turn.said.claims:
+        dump = _dump_of(evening, claim)
+        if dump is not None and dump.damage and log.hits:
+            continue  # the cable may mend a packet that the file has broken: nobody sees that
         for blame in claim.blames:
             yield "false blame", f"{claim.file}: {blame}{why}"
         only_late = log.struck == {"late"} and not log.hits
