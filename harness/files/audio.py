@@ -80,11 +80,8 @@ class _Source(io.BytesIO):
 def read(path: str) -> Recording:
     """Return what is in an audio file, "-" being standard input; a Problem where that fails."""
     name = opening.shown(path)
-    if path == opening.STANDARD_INPUT:
-        content = opening.read_all(opening.standard_input(), name, LARGEST)
-    else:
-        with opening.open_file(path) as file:
-            content = opening.read_all(file, name, LARGEST)
+    with opening.source(path) as file:
+        content = opening.read_all(file, name, LARGEST)
     _refuse_other_kinds(name, content)
     try:
         with hushed(), soundfile.SoundFile(_Source(content)) as sound:

@@ -86,11 +86,8 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
     `direction` is that of files that don't say it.
     """
     name = opening.shown(path)
-    if path == opening.STANDARD_INPUT:
-        form, content = _content(opening.standard_input(), name)
-    else:
-        with opening.open_file(path) as file:
-            form, content = _content(file, name)
+    with opening.source(path) as file:
+        form, content = _content(file, name)
     match form:
         case CaptureForm.LINES:
             recorded = capture_lines.read(content, path)

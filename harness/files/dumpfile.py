@@ -62,10 +62,8 @@ class DumpFile:
 
 def load(path: str) -> DumpFile:
     """Return what is in a dump file, "-" being standard input; a Problem for anything else."""
-    if path == opening.STANDARD_INPUT:
-        return _loaded(path, opening.standard_input(), Form.STANDARD_INPUT)
-    with opening.open_file(path) as file:
-        return _loaded(path, file, Form.RAW)
+    with opening.source(path) as file:
+        return _loaded(path, file)
 
 
 def of_bytes(name: str, data: bytes, remarks: tuple[str, ...]) -> DumpFile:
@@ -89,7 +87,8 @@ def holds_dump(blocks: Iterable[bytes]) -> bool:
     return False
 
 
-def _loaded(path: str, file: BinaryIO, form: Form) -> DumpFile:
+def _loaded(path: str, file: BinaryIO) -> DumpFile:
+    form = Form.STANDARD_INPUT if path == opening.STANDARD_INPUT else Form.RAW
     name = opening.shown(path)
     blocks = opening.blocks_of(file, name)
     first = next(blocks, b"")

@@ -4,6 +4,7 @@ import os
 import stat
 import sys
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import BinaryIO, Final
 
 from harness.files.problem import NoDump, Problem
@@ -49,6 +50,16 @@ def open_file(path: str) -> BinaryIO:
         return open(path, "rb")  # the caller closes it
     except (OSError, ValueError) as problem:
         raise reading_problem(name, problem) from problem
+
+
+@contextmanager
+def source(path: str) -> Iterator[BinaryIO]:
+    """Yield a file that was named, open for reading, "-" being standard input."""
+    if path == STANDARD_INPUT:
+        yield standard_input()
+        return
+    with open_file(path) as file:
+        yield file
 
 
 def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
