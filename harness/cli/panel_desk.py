@@ -15,7 +15,7 @@ _DIGITS: Final = 5
 _HIGHEST_ID: Final = 126  # DEV-01, M1 p. 35
 
 
-class Entry:
+class NumberEntry:
     """A number that is being typed."""
 
     def __init__(self, what: str, least: int, most: int, then: Callable[[int, View], None]) -> None:
@@ -35,7 +35,7 @@ class Entry:
         )
 
 
-class Desk:
+class PanelDesk:
     """Takes keys one by one and posts what is to be done.
 
     `has_battery` is whether the memory survives the unit's switch; `is_protected` tells it of any
@@ -48,7 +48,7 @@ class Desk:
         self._post: Final = post
         self._has_battery: Final = has_battery
         self._is_protected: Final = is_protected
-        self._entry: Entry | None = None
+        self._entry: NumberEntry | None = None
         self._sure = ""  # what y would do
         self._if_sure: Action | None = None
         self._notice = ""
@@ -112,14 +112,14 @@ class Desk:
                 self._post(Action(kind=ActionKind.FILTER, on=on))
             case "d":
                 what = f"Device ID (now {view.device_id})"
-                self._entry = Entry(what, 0, _HIGHEST_ID, self._set_device_id)
+                self._entry = NumberEntry(what, 0, _HIGHEST_ID, self._set_device_id)
             case "p":
                 what = "Slot to protect, or to protect no longer"
-                self._entry = Entry(what, 1, view.slot_count, self._protect)
+                self._entry = NumberEntry(what, 1, view.slot_count, self._protect)
             case "x" if not view.slots:
                 self._notice = "There is nothing to delete: all slots are empty."
             case "x":
-                self._entry = Entry("Slot to delete", 1, view.slot_count, self._delete)
+                self._entry = NumberEntry("Slot to delete", 1, view.slot_count, self._delete)
 
     def _ask(self, what: str, action: Action) -> None:
         self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key leaves it."
@@ -132,7 +132,7 @@ class Desk:
         else:
             self._notice = "Left as it was."
 
-    def _type(self, key: str, entry: Entry, view: View) -> None:
+    def _type(self, key: str, entry: NumberEntry, view: View) -> None:
         entry.complaint = ""
         if key == ESCAPE:
             self._entry, self._notice = None, "Left as it was."

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from harness.cli.keys import GONE, REPAINT, keyboard
-from harness.cli.panel_desk import Desk
+from harness.cli.panel_desk import PanelDesk
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -48,7 +48,7 @@ def run_panel(
     """
     screen = Screen()
     unit = serving.unit
-    desk = Desk(
+    desk = PanelDesk(
         serving.post,
         has_battery=unit.profile.memory.battery,
         is_protected=lambda slot: unit.slots[slot].protected,
@@ -164,7 +164,7 @@ class Screen:
         with self._lock:
             self._old = []
 
-    def show(self, view: "View", desk: Desk, left_ns: int | None, still_ns: int) -> None:
+    def show(self, view: "View", desk: PanelDesk, left_ns: int | None, still_ns: int) -> None:
         """Have this painted soon."""
         shows = desk.shows(left_ns=left_ns, still_ns=still_ns, ascii_only=self._ascii)
 

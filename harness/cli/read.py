@@ -157,7 +157,7 @@ def _read_out(target: Target, wanted: "Wanted", options: ReadOptions) -> None:
     from harness.jobs.read import ASKS, ReadOut
     from harness.report import read as report
 
-    asked = report.Asked(
+    asked = report.ReadRequest(
         target=target.given,
         kind=target.kind,
         device_id=options.device_id,
@@ -200,7 +200,7 @@ def _read_out(target: Target, wanted: "Wanted", options: ReadOptions) -> None:
         took_ns = port.clock.now_ns() - began_ns
         if tape.finish is not None:
             tape.finish(job.line.capture)
-    ended = report.Ended(
+    ended = report.ReadEnd(
         took_ns=took_ns,
         stopped=was_interrupted(),
         failed=job.failed,

@@ -66,7 +66,7 @@ class Converted:
     """Words that were no numbers at all and became 0."""
 
 
-class _Source(io.BytesIO):
+class _AudioBytes(io.BytesIO):
     """Bytes in memory that the audio library may search beyond their ends."""
 
     def seek(self, offset: int, whence: int = 0, /) -> int:
@@ -84,7 +84,7 @@ def read(path: str) -> Recording:
         content = opening.read_all(file, name, LARGEST)
     _refuse_other_kinds(name, content)
     try:
-        with hushed(), soundfile.SoundFile(_Source(content)) as sound:
+        with hushed(), soundfile.SoundFile(_AudioBytes(content)) as sound:
             if sound.frames * sound.channels > MOST_WORDS:
                 raise Problem(
                     f"{name} is too long: {sound.frames:,} frames of {sound.channels} channels.",

@@ -36,7 +36,7 @@ _Line = TypeVar("_Line")
 
 
 @dataclass(slots=True, kw_only=True)
-class _Head:
+class _FirstLine:
     """The first line as it may be; what it must be is checked afterwards."""
 
     schema: Any = None
@@ -47,7 +47,7 @@ class _Head:
 
 
 @dataclass(slots=True, kw_only=True)
-class _Passage:
+class _PassageLine:
     """Any other line."""
 
     direction: Direction | None = None
@@ -154,7 +154,7 @@ def _written(fields: dict[str, Any]) -> bytes:
 
 def _head(text: bytes, name: str) -> Recorded:
     """Return what the first line says, without any passages."""
-    said = _decoded(text, _Head, f"{name}, line 1")
+    said = _decoded(text, _FirstLine, f"{name}, line 1")
     if said is None or not isinstance(said.schema, str) or not said.schema.startswith(FAMILY):
         raise Problem(f"{name}, line 1: no capture begins like this.", do=f"Expected {SCHEMA}.")
     refuse_other_version(name, said.schema)
@@ -179,7 +179,7 @@ def _passages(
         if not text.strip():
             continue
         where = f"{name}, line {number:,}"
-        said = _decoded(text, _Passage, where)
+        said = _decoded(text, _PassageLine, where)
         if said is None and not text.endswith(b"\n"):
             remarks.append(
                 f"the last line, {number:,}, is cut short: the capture ends where its writer "

@@ -173,7 +173,7 @@ def _about(front: bytes, name: str) -> dict[str, Any]:
     return known
 
 
-def _passages(direction: Direction, stream: midifile.Stream, zero_ns: int) -> Iterator[Passage]:
+def _passages(direction: Direction, stream: midifile.MidiStream, zero_ns: int) -> Iterator[Passage]:
     """Yield passages; the parts into which a byte cut a message are one again."""
     splitter = Splitter()
     parts: list[bytes] = []

@@ -23,9 +23,9 @@ from typing import Final
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
 from harness.files.hex_words import (
+    HexWord,
     Offsets,
-    Trouble,
-    Word,
+    UnreadableText,
     count_at,
     counted_in,
     direction_at,
@@ -55,7 +55,7 @@ _SHOWN: Final = 24  # characters of a word that can't be read
 
 
 @dataclass(slots=True)
-class _Entry:
+class _HexLine:
     """What one line says, and the lines that go on with it."""
 
     direction: Direction | None
@@ -81,7 +81,7 @@ def looks_like_hex(text: str, *, is_whole: bool = True) -> bool:
         text = text[: apart + 1] + (word[: len(word) // 2 * 2] if is_long else "")
     try:
         first = next((entry for entry in _entries(text) if entry.data), None)
-    except Trouble:
+    except UnreadableText:
         return False
     return first is not None and any(byte >= 0x80 for byte in first.data)
 
@@ -96,7 +96,7 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
         raise Problem(f"{name} is too large: more than {LARGEST >> 20} million characters.")
     try:
         entries = _joined(_entries(text))
-    except Trouble as trouble:
+    except UnreadableText as trouble:
         line = _line_of(text, trouble.at)
         raise Problem(
             f"{name}, line {line:,}, column {trouble.column:,}: {trouble.what}", do=trouble.do
@@ -121,21 +121,21 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
     )
 
 
-def _entries(text: str) -> Iterator[_Entry]:
-    """Yield an entry for each line that has one; Trouble for what can't be read."""
+def _entries(text: str) -> Iterator[_HexLine]:
+    """Yield an entry for each line that has one; UnreadableText for what can't be read."""
     offsets, counted = Offsets(), counted_in(text)
     for match in _LINE.finditer(text):
         start = text.rfind("\n", 0, match.start()) + 1
         try:
             if (entry := _entry(text[start : match.end()], offsets, start, counted)) is not None:
                 yield entry
-        except Trouble as trouble:
+        except UnreadableText as trouble:
             trouble.at = start
             raise
 
 
-def _entry(line: str, offsets: Offsets, start: int, counted: int | None) -> _Entry | None:
-    entry = _Entry(None, None, bytearray(), start)
+def _entry(line: str, offsets: Offsets, start: int, counted: int | None) -> _HexLine | None:
+    entry = _HexLine(None, None, bytearray(), start)
     if counted is not None and (count := count_at(line)) is not None:
         entry.at_ns = count[0] * counted if counted else None
         line = " " * count[1] + line[count[1] :]
@@ -157,7 +157,7 @@ def _entry(line: str, offsets: Offsets, start: int, counted: int | None) -> _Ent
     return entry
 
 
-def _bytes_from(line: str, offsets: Offsets, at: int, first: Word) -> bytes:
+def _bytes_from(line: str, offsets: Offsets, at: int, first: HexWord) -> bytes:
     """Return the bytes of a line from a word on; in one step where it is long or plain."""
     if not offsets.is_at(first):
         data = plain_bytes(line[first.column - 1 :])
@@ -165,7 +165,7 @@ def _bytes_from(line: str, offsets: Offsets, at: int, first: Word) -> bytes:
     if len(line) > _LONG_LINE:
         data = plain_bytes(line[first.stop :])
         if data is None:
-            raise Trouble(first.column, "this line is too long for one of a hex dump.", _HOW)
+            raise UnreadableText(first.column, "this line is too long for one of a hex dump.", _HOW)
         return data
     return b"".join(map(_bytes, offsets.bytes_of(line, list(words(line))[at + 1 :])))
 
@@ -175,18 +175,18 @@ def _line_of(text: str, at: int) -> int:
     return text.count("\n", 0, at) + 1
 
 
-def _bytes(word: Word) -> bytes:
+def _bytes(word: HexWord) -> bytes:
     data = number_of(word.text)
     if data is None:
         text = word.text if len(word.text) <= _SHOWN else f"{word.text[:_SHOWN]}..."
-        raise Trouble(word.column, f'"{shown(text)}" is no byte in hexadecimal.', _HOW)
+        raise UnreadableText(word.column, f'"{shown(text)}" is no byte in hexadecimal.', _HOW)
     return data
 
 
-def _joined(entries: Iterable[_Entry]) -> list[_Entry]:
+def _joined(entries: Iterable[_HexLine]) -> list[_HexLine]:
     """Return entries that have bytes, each with the lines that go on with it."""
-    joined: list[_Entry] = []
-    heading: _Entry | None = None  # a direction, or a time as well, alone in its line
+    joined: list[_HexLine] = []
+    heading: _HexLine | None = None  # a direction, or a time as well, alone in its line
     for entry in entries:
         if not entry.data:
             if not entry.is_plain:
@@ -199,13 +199,15 @@ def _joined(entries: Iterable[_Entry]) -> list[_Entry]:
                 entry.direction = heading.direction
             joined.append(entry)
             if len(joined) > _MOST:
-                trouble = Trouble(1, f"more than {_MOST:,} messages have a line of their own.")
+                trouble = UnreadableText(
+                    1, f"more than {_MOST:,} messages have a line of their own."
+                )
                 trouble.at = entry.at
                 raise trouble
     return [entry for entry in joined if entry.data]
 
 
-def _times(entries: list[_Entry], text: str, remarks: list[str]) -> list[int] | None:
+def _times(entries: list[_HexLine], text: str, remarks: list[str]) -> list[int] | None:
     """Return the instant of each entry, never going back; None where not every one has a time."""
     given = [entry.at_ns for entry in entries if entry.at_ns is not None]
     if len(given) < len(entries):

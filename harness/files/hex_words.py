@@ -36,7 +36,7 @@ _GAP: Final = re.compile(r"\s{2,}")
 _PAIR: Final = re.compile(r"[0-9a-f]{2}", re.IGNORECASE)
 
 
-class Trouble(Exception):  # noqa: N818  # it becomes a Problem as soon as line and file are known
+class UnreadableText(Exception):  # noqa: N818  # it becomes a Problem as soon as line and file are known
     """What can't be read, where, and what to do."""
 
     def __init__(self, column: int, what: str, do: str = "") -> None:
@@ -48,7 +48,7 @@ class Trouble(Exception):  # noqa: N818  # it becomes a Problem as soon as line 
         self.do = do
 
 
-class Word(NamedTuple):
+class HexWord(NamedTuple):
     """A word of a line; columns count from 1."""
 
     column: int
@@ -60,13 +60,13 @@ class Word(NamedTuple):
         return self.column - 1 + len(self.text)
 
 
-def words(line: str) -> Iterator[Word]:
+def words(line: str) -> Iterator[HexWord]:
     """Yield the words of a line up to a comment or to the text column of a hex dump."""
     letters = _LETTERS.search(line)
     for match in _WORD.finditer(line, 0, letters.start() if letters else len(line)):
         if match.group(1):
             return
-        yield Word(match.start() + 1, match.group())
+        yield HexWord(match.start() + 1, match.group())
 
 
 def plain_bytes(text: str) -> bytes | None:
@@ -120,7 +120,7 @@ def number_of(text: str) -> bytes | None:
     return bytes.fromhex(match.group(1).zfill(2))
 
 
-def time_at(found: Sequence[Word], at: int) -> tuple[int, int] | None:
+def time_at(found: Sequence[HexWord], at: int) -> tuple[int, int] | None:
     """Return the time in ns that begins at a word, and the word behind it; None for no time."""
     text = found[at].text
     after = found[at + 1].text if at + 1 < len(found) else ""
@@ -139,7 +139,7 @@ def time_at(found: Sequence[Word], at: int) -> tuple[int, int] | None:
     return None
 
 
-def direction_at(found: Sequence[Word], at: int) -> tuple[Direction, int] | None:
+def direction_at(found: Sequence[HexWord], at: int) -> tuple[Direction, int] | None:
     """Return the direction that begins at a word, and the word behind it; None for none."""
     direction = _DIRECTIONS.get(found[at].text.lower().removesuffix(":"))
     if direction is None:
@@ -161,10 +161,10 @@ class Offsets:
         self._base: int | None = None  # what the first offset said
         self._is_bare = False  # offsets have no colon, and every line begins with one
 
-    def is_at(self, first: Word) -> bool:
-        """Return whether the first word of a line is an offset; Trouble where bytes are missing."""
+    def is_at(self, first: HexWord) -> bool:
+        """Whether the first word of a line is an offset; UnreadableText if bytes are missing."""
         if first.text == "*":
-            raise Trouble(
+            raise UnreadableText(
                 first.column,
                 "lines that repeat have been left out here.",
                 "Make the hex dump again with all lines in it.",
@@ -178,28 +178,28 @@ class Offsets:
         self._check(first, _readings(first.text))
         return True
 
-    def bytes_of(self, line: str, found: Sequence[Word]) -> Sequence[Word]:
+    def bytes_of(self, line: str, found: Sequence[HexWord]) -> Sequence[HexWord]:
         """Return the words of a line behind its offset that are bytes."""
         bytes_alone = without_text(line, found)
         for word in bytes_alone if self._is_bare else ():
             if not _PAIR.fullmatch(word.text):
-                raise Trouble(
+                raise UnreadableText(
                     word.column,
                     "behind an offset, single bytes of two digits are expected.",
                     "Make the hex dump again with single bytes.",
                 )
         return bytes_alone
 
-    def _is_bare_offset(self, word: Word) -> bool:
+    def _is_bare_offset(self, word: HexWord) -> bool:
         if not _BARE_OFFSET.fullmatch(word.text):
             return False
         return self._is_bare or (self.count == 0 and int(word.text, 16) == 0)
 
-    def _check(self, word: Word, readings: set[int]) -> None:
+    def _check(self, word: HexWord, readings: set[int]) -> None:
         if self._base is None or readings == {0}:
             self._base, self.count = min(readings), 0
         elif self._base + self.count not in readings:
-            raise Trouble(
+            raise UnreadableText(
                 word.column,
                 f"the offset says {word.text.rstrip(':')}, and by the bytes read so far it is "
                 f"{self._base + self.count:X}: some are missing, or come twice.",
@@ -216,7 +216,7 @@ def _readings(text: str) -> set[int]:
     return found
 
 
-def without_text(line: str, found: Sequence[Word]) -> Sequence[Word]:
+def without_text(line: str, found: Sequence[HexWord]) -> Sequence[HexWord]:
     """Return the bytes of a hex dump's line without the text that may stand beside them."""
     size = 0
     for index, word in enumerate(found):

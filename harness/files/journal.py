@@ -35,7 +35,7 @@ _LARGEST: Final = 64 << 20
 _HEAD_BEGINS: Final = f'{{"schema": "{FAMILY}'.encode()
 
 
-class Stage(StrEnum):
+class JournalStage(StrEnum):
     """How far a dump has come."""
 
     SENDING = "sending"
@@ -44,10 +44,10 @@ class Stage(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class JournalEntry:
     """What is written down of one dump at one step."""
 
-    step: Stage = Stage.ENDED
+    step: JournalStage = JournalStage.ENDED
     """A line of an older version has none, and is an end."""
     file: str
     dump: int
@@ -70,7 +70,7 @@ class Entry:
     @property
     def claims(self) -> bool:
         """Whether it says that the unit should have the dump now."""
-        return self.step is Stage.SENT or self.is_well
+        return self.step is JournalStage.SENT or self.is_well
 
 
 class Release(Protocol):
@@ -191,7 +191,7 @@ class Journal:
         return cls(path, disk, held, b"", content)
 
     @property
-    def entries(self) -> tuple[Entry, ...]:
+    def entries(self) -> tuple[JournalEntry, ...]:
         """The last word of each sample, in the order in which they were first written down."""
         return tuple(self._last.values())
 
@@ -199,16 +199,16 @@ class Journal:
         """Return device ID, sample number and fingerprint of what need not be played again."""
         return {(*each.place, each.sha256) for each in self._last.values() if each.is_well}
 
-    def entry_at(self, device_id: int, sample_number: int) -> Entry | None:
+    def entry_at(self, device_id: int, sample_number: int) -> JournalEntry | None:
         """Return the last word of a sample, None where there is none."""
         return self._last.get((device_id, sample_number))
 
-    def entry_of(self, device_id: int, sample_number: int, sha256: str) -> Entry | None:
+    def entry_of(self, device_id: int, sample_number: int, sha256: str) -> JournalEntry | None:
         """Return the last word of a sample, None where there is none or another content's."""
         entry = self.entry_at(device_id, sample_number)
         return entry if entry is not None and entry.sha256 == sha256 else None
 
-    def enter(self, entry: Entry) -> None:
+    def enter(self, entry: JournalEntry) -> None:
         """Write one line down; it is on the disk when this returns, or a Problem says why not."""
         line = _line(asdict(entry))
         try:
@@ -278,17 +278,17 @@ def _head_of(content: bytes, path: str) -> dict[str, Any]:
     )
 
 
-def _entries(content: bytes) -> list[Entry]:
+def _entries(content: bytes) -> list[JournalEntry]:
     entries = map(_entry, content.split(b"\n")[1:])
     return [entry for entry in entries if entry is not None]
 
 
-def _entry(line: bytes) -> Entry | None:
+def _entry(line: bytes) -> JournalEntry | None:
     """Return the entry of a line; None for one that was cut off, or is none of ours."""
     import msgspec
 
     try:
-        return msgspec.json.decode(line, type=Entry)
+        return msgspec.json.decode(line, type=JournalEntry)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None
 

@@ -12,58 +12,58 @@ _PACKED_ADVICE: Final = "Unpack it first."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class FileKind:
     """A kind of file: what to call it, and what somebody who wanted a dump should do with it."""
 
     name: str
     advice: str = ""
 
 
-DUMP: Final = Kind(name="a sample dump")
-MIDI_FILE: Final = Kind(name="a Standard MIDI File")
+DUMP: Final = FileKind(name="a sample dump")
+MIDI_FILE: Final = FileKind(name="a Standard MIDI File")
 HEX_FORMS: Final = "F0 7E, F07E, F0:7E, 0xF0, $F0 or F0h"
 """How bytes may be written in text."""
-TEXT: Final = Kind(
+TEXT: Final = FileKind(
     name="a text file",
     advice="A dump file holds bytes and no text. validate, explain, diagnose and replay read "
     f"pasted bytes, written {HEX_FORMS}.",
 )
-_UTF16_TEXT: Final = Kind(name="a text file in UTF-16", advice="Save it as UTF-8.")
-HEX_TEXT: Final = Kind(
+_UTF16_TEXT: Final = FileKind(name="a text file in UTF-16", advice="Save it as UTF-8.")
+HEX_TEXT: Final = FileKind(
     name="a text file of hexadecimal numbers",
     advice="A dump file holds the bytes themselves: turn the text into bytes first.",
 )
 
 # Each sign stands at its offset; the more telling ones come first.
-_SIGNS: Final[tuple[tuple[int, bytes, Kind], ...]] = (
+_SIGNS: Final[tuple[tuple[int, bytes, FileKind], ...]] = (
     (0, b"MThd", MIDI_FILE),
-    (0, b"\xff\xd8\xff", Kind(name="a JPEG picture")),
-    (0, b"\x89PNG\r\n\x1a\n", Kind(name="a PNG picture")),
-    (0, b"GIF8", Kind(name="a GIF picture")),
-    (0, b"II*\0", Kind(name="a TIFF picture")),
-    (0, b"MM\0*", Kind(name="a TIFF picture")),
-    (8, b"WEBP", Kind(name="a WebP picture")),
-    (8, b"WAVE", Kind(name="a WAV sound", advice=AUDIO_ADVICE)),
-    (8, b"AIFF", Kind(name="an AIFF sound", advice=AUDIO_ADVICE)),
-    (8, b"AIFC", Kind(name="an AIFF sound", advice=AUDIO_ADVICE)),
-    (0, b"fLaC", Kind(name="a FLAC sound", advice=AUDIO_ADVICE)),
-    (0, b"OggS", Kind(name="an Ogg sound", advice=AUDIO_ADVICE)),
-    (0, b"ID3", Kind(name="an MP3 sound", advice=AUDIO_ADVICE)),
-    (0, b"caff", Kind(name="a CAF sound", advice=AUDIO_ADVICE)),
-    (4, b"ftyp", Kind(name="an MPEG-4 film or sound")),
-    (8, b"RMID", Kind(name="a MIDI file inside a RIFF file", advice="Save it as a .mid file.")),
-    (0, b"PK\x03\x04", Kind(name="a ZIP archive", advice=_PACKED_ADVICE)),
-    (0, b"PK\x05\x06", Kind(name="an empty ZIP archive")),
-    (0, b"\x1f\x8b", Kind(name="a gzip archive", advice=_PACKED_ADVICE)),
-    (0, b"BZh", Kind(name="a bzip2 archive", advice=_PACKED_ADVICE)),
-    (0, b"\xfd7zXZ\0", Kind(name="an xz archive", advice=_PACKED_ADVICE)),
-    (0, b"7z\xbc\xaf\x27\x1c", Kind(name="a 7z archive", advice=_PACKED_ADVICE)),
-    (0, b"Rar!", Kind(name="a RAR archive", advice=_PACKED_ADVICE)),
-    (257, b"ustar", Kind(name="a tar archive", advice=_PACKED_ADVICE)),
-    (0, b"%PDF", Kind(name="a PDF document")),
-    (0, b"\x7fELF", Kind(name="a program")),
-    (0, b"MZ", Kind(name="a program")),
-    (0, b"SQLite format 3\0", Kind(name="a database")),
+    (0, b"\xff\xd8\xff", FileKind(name="a JPEG picture")),
+    (0, b"\x89PNG\r\n\x1a\n", FileKind(name="a PNG picture")),
+    (0, b"GIF8", FileKind(name="a GIF picture")),
+    (0, b"II*\0", FileKind(name="a TIFF picture")),
+    (0, b"MM\0*", FileKind(name="a TIFF picture")),
+    (8, b"WEBP", FileKind(name="a WebP picture")),
+    (8, b"WAVE", FileKind(name="a WAV sound", advice=AUDIO_ADVICE)),
+    (8, b"AIFF", FileKind(name="an AIFF sound", advice=AUDIO_ADVICE)),
+    (8, b"AIFC", FileKind(name="an AIFF sound", advice=AUDIO_ADVICE)),
+    (0, b"fLaC", FileKind(name="a FLAC sound", advice=AUDIO_ADVICE)),
+    (0, b"OggS", FileKind(name="an Ogg sound", advice=AUDIO_ADVICE)),
+    (0, b"ID3", FileKind(name="an MP3 sound", advice=AUDIO_ADVICE)),
+    (0, b"caff", FileKind(name="a CAF sound", advice=AUDIO_ADVICE)),
+    (4, b"ftyp", FileKind(name="an MPEG-4 film or sound")),
+    (8, b"RMID", FileKind(name="a MIDI file inside a RIFF file", advice="Save it as a .mid file.")),
+    (0, b"PK\x03\x04", FileKind(name="a ZIP archive", advice=_PACKED_ADVICE)),
+    (0, b"PK\x05\x06", FileKind(name="an empty ZIP archive")),
+    (0, b"\x1f\x8b", FileKind(name="a gzip archive", advice=_PACKED_ADVICE)),
+    (0, b"BZh", FileKind(name="a bzip2 archive", advice=_PACKED_ADVICE)),
+    (0, b"\xfd7zXZ\0", FileKind(name="an xz archive", advice=_PACKED_ADVICE)),
+    (0, b"7z\xbc\xaf\x27\x1c", FileKind(name="a 7z archive", advice=_PACKED_ADVICE)),
+    (0, b"Rar!", FileKind(name="a RAR archive", advice=_PACKED_ADVICE)),
+    (257, b"ustar", FileKind(name="a tar archive", advice=_PACKED_ADVICE)),
+    (0, b"%PDF", FileKind(name="a PDF document")),
+    (0, b"\x7fELF", FileKind(name="a program")),
+    (0, b"MZ", FileKind(name="a program")),
+    (0, b"SQLite format 3\0", FileKind(name="a database")),
 )
 _HEX: Final = re.compile(rb"\s*(?:0x|\$)?f0[\s,]*(?:0x|\$)?[0-7][0-9a-f]\b", re.IGNORECASE)
 _UTF16: Final = re.compile(
@@ -72,7 +72,7 @@ _UTF16: Final = re.compile(
 _CONTROL: Final = re.compile(rb"[\0-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 
 
-def kind_of(head: bytes) -> Kind | None:
+def kind_of(head: bytes) -> FileKind | None:
     """Return what a file that begins with `head` is, None where nothing tells.
 
     A sample dump has no sign of its own here: it is looked for, not recognised by its beginning.

@@ -35,7 +35,7 @@ _COMMON_DATA: Final = {0xF1: 1, 0xF2: 2, 0xF3: 1}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stream:
+class MidiStream:
     """What a MIDI file would put on the line."""
 
     data: bytes
@@ -44,7 +44,7 @@ class Stream:
     remarks: tuple[str, ...] = ()
 
 
-class _Event(NamedTuple):
+class _TrackEvent(NamedTuple):
     ticks: int
     data: bytes
     kind: int  # F0, F7, FF for a tempo, 0 for anything else
@@ -54,7 +54,7 @@ class _BrokenError(Exception):
     """A track ends before it should; the text says how."""
 
 
-def read(content: bytes) -> Stream:
+def read(content: bytes) -> MidiStream:
     """Return the exclusive bytes of a whole MIDI file, whatever its state; never raises."""
     remarks: list[str] = []
     file_format, division = _header(content, remarks)
@@ -66,7 +66,7 @@ def read(content: bytes) -> Stream:
         tracks = [_one_after_another(tracks)]
     # A stable sort: events of one instant stay in the order of their tracks.
     merged = sorted((event for track in tracks for event in track), key=itemgetter(0))
-    return _joined(merged, _Clock(division, merged), tuple(remarks[:_MOST_REMARKS]))
+    return _joined(merged, _TickClock(division, merged), tuple(remarks[:_MOST_REMARKS]))
 
 
 def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
@@ -148,8 +148,8 @@ def tracks_of(content: bytes, remarks: list[str]) -> Iterator[bytes]:
         position = end
 
 
-def _events(chunk: bytes, number: int, remarks: list[str]) -> list[_Event]:
-    found: list[_Event] = []
+def _events(chunk: bytes, number: int, remarks: list[str]) -> list[_TrackEvent]:
+    found: list[_TrackEvent] = []
     try:
         for event in _walk(chunk):
             found.append(event)
@@ -158,7 +158,7 @@ def _events(chunk: bytes, number: int, remarks: list[str]) -> list[_Event]:
     return found
 
 
-def _walk(chunk: bytes) -> Iterator[_Event]:
+def _walk(chunk: bytes) -> Iterator[_TrackEvent]:
     """Yield the events of a track that put something on the line or set the tempo."""
     position, ticks, running = 0, 0, 0
     while position < len(chunk):
@@ -169,7 +169,7 @@ def _walk(chunk: bytes) -> Iterator[_Event]:
             size, first = _number(chunk, position + 1)
             position = first + size
             lead = b"\xf0" if status == START else b""
-            yield _Event(ticks, lead + chunk[first:position], status)
+            yield _TrackEvent(ticks, lead + chunk[first:position], status)
             if position > len(chunk):
                 missing = position - len(chunk)
                 raise _BrokenError(f"its last exclusive event lacks {missing} bytes")
@@ -178,7 +178,7 @@ def _walk(chunk: bytes) -> Iterator[_Event]:
             size, first = _number(chunk, position + 2)
             position = first + size
             if kind == _TEMPO:
-                yield _Event(ticks, chunk[first:position], _META)
+                yield _TrackEvent(ticks, chunk[first:position], _META)
             elif kind == _END_OF_TRACK:
                 return
         else:
@@ -191,7 +191,7 @@ def _walk(chunk: bytes) -> Iterator[_Event]:
             else:
                 raise _BrokenError(f"byte {position} is {status:02X} where an event should begin")
             size = _DATA.get(status >> 4, _COMMON_DATA.get(status, 0))
-            yield _Event(ticks, bytes([status]) + chunk[position : position + size], 0)
+            yield _TrackEvent(ticks, bytes([status]) + chunk[position : position + size], 0)
             position += size
 
 
@@ -212,8 +212,8 @@ def _at(chunk: bytes, position: int) -> int:
     return chunk[position]
 
 
-def _one_after_another(tracks: Iterable[list[_Event]]) -> list[_Event]:
-    shifted: list[_Event] = []
+def _one_after_another(tracks: Iterable[list[_TrackEvent]]) -> list[_TrackEvent]:
+    shifted: list[_TrackEvent] = []
     start = 0
     for track in tracks:
         shifted.extend(event._replace(ticks=start + event.ticks) for event in track)
@@ -221,10 +221,10 @@ def _one_after_another(tracks: Iterable[list[_Event]]) -> list[_Event]:
     return shifted
 
 
-class _Clock:
+class _TickClock:
     """From ticks to nanoseconds, along the tempos that the events set."""
 
-    def __init__(self, division: bytes, events: Iterable[_Event]) -> None:
+    def __init__(self, division: bytes, events: Iterable[_TrackEvent]) -> None:
         code = int.from_bytes(division, "big")
         self._fixed: Fraction | None = None
         if code & 0x8000:
@@ -258,7 +258,9 @@ class _Clock:
         return elapsed * 1000 // self._per_quarter
 
 
-def _joined(events: Sequence[_Event], clock: _Clock, remarks: tuple[str, ...]) -> Stream:
+def _joined(
+    events: Sequence[_TrackEvent], clock: _TickClock, remarks: tuple[str, ...]
+) -> MidiStream:
     data = bytearray()
     times: list[tuple[int, int]] = []
     is_open = False  # a message has begun and not ended
@@ -268,7 +270,7 @@ def _joined(events: Sequence[_Event], clock: _Clock, remarks: tuple[str, ...]) -
         times.append((len(data), clock.ns(event.ticks)))
         data += event.data
         is_open = _leaves_open(event.data, is_open)
-    return Stream(data=bytes(data), times=tuple(times), remarks=remarks)
+    return MidiStream(data=bytes(data), times=tuple(times), remarks=remarks)
 
 
 def _leaves_open(data: bytes, is_open: bool) -> bool:

@@ -36,7 +36,7 @@ from harness.files.scan import (
 _LONG_RUN: Final = 16  # packets; shorter runs are copied together
 
 
-class Block(NamedTuple):
+class PacketBlock(NamedTuple):
     """Packets of a section in the order of the stream."""
 
     rows: Rows
@@ -45,7 +45,7 @@ class Block(NamedTuple):
     start: int
 
 
-class Odd(NamedTuple):
+class OddPiece(NamedTuple):
     """Something that is no whole packet, and how many packets of the section stand before it."""
 
     before: int
@@ -82,8 +82,8 @@ class Section:
     """The header as it stands; None before the first header of the stream."""
     header: Header | None
     """What the header says; None where it is damaged or missing."""
-    blocks: tuple[Block, ...]
-    odd: tuple[Odd, ...]
+    blocks: tuple[PacketBlock, ...]
+    odd: tuple[OddPiece, ...]
     realtime: dict[int, Tally]
     """Real-time bytes by their value, inside and outside of messages."""
     rubble: Tally
@@ -165,10 +165,10 @@ class _Builder:
         self.header = _header(opening)
         self._size = 0
         self._packets = 0
-        self._blocks: list[Block] = []
+        self._blocks: list[PacketBlock] = []
         self._loose_rows = bytearray()
         self._loose_offsets: list[int] = []
-        self._odd: list[Odd] = []
+        self._odd: list[OddPiece] = []
         self._realtime: dict[int, Tally] = {}
         self._rubble = Tally()
         if opening is not None:
@@ -188,7 +188,7 @@ class _Builder:
             if is_packet(item):
                 self._add_loose(item.body, (item.offset,))
             else:
-                self._odd.append(Odd(self._packets, item))
+                self._odd.append(OddPiece(self._packets, item))
 
     def build(self, next_header: Header | None) -> Section:
         self._close_loose()
@@ -210,7 +210,7 @@ class _Builder:
             self._add_loose(run.rows.tobytes(), range(run.offset, run.offset + run.size, 127))
             return
         self._close_loose()
-        self._blocks.append(Block(run.rows, None, run.offset))
+        self._blocks.append(PacketBlock(run.rows, None, run.offset))
         self._packets += len(run.rows)
 
     def _add_loose(self, rows: bytes, offsets: Iterable[int]) -> None:
@@ -222,7 +222,7 @@ class _Builder:
         if self._loose_offsets:
             rows = np.frombuffer(self._loose_rows, np.uint8).reshape(-1, PACKET_BYTES)
             offsets = np.array(self._loose_offsets, np.int64)
-            self._blocks.append(Block(rows, offsets, self._loose_offsets[0]))
+            self._blocks.append(PacketBlock(rows, offsets, self._loose_offsets[0]))
         self._loose_rows = bytearray()
         self._loose_offsets = []
 

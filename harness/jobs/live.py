@@ -42,7 +42,7 @@ from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine, Recorder
 from emulator.wire.constants import BYTE_NS
-from harness.files.journal import Entry, Journal, Stage
+from harness.files.journal import Journal, JournalEntry, JournalStage
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.afterwards import on_the_line, settled
@@ -234,11 +234,15 @@ class Evening:
         if dump in self._to_read:
             return self._concluded(sent_before(dump, self._to_read[dump]))
         known = self._journal.entry_at(*dump.key[:2])
-        if not self._enter(_entry(dump, Stage.SENDING)) and known is not None and known.claims:
+        if (
+            not self._enter(_entry(dump, JournalStage.SENDING))
+            and known is not None
+            and known.claims
+        ):
             return LeftOut(what=dump, why=Why.NOT_WRITTEN)
         sent = self._sent(dump)
         if sent.is_whole:
-            self._enter(_entry(dump, Stage.SENT, outcome=str(sent.outcome)))
+            self._enter(_entry(dump, JournalStage.SENT, outcome=str(sent.outcome)))
         return self._concluded(sent)
 
     def _claimed(self, item: Dump | LeftOut) -> Dump | None:
@@ -294,7 +298,7 @@ class Evening:
             self._enter(
                 _entry(
                     transfer.dump,
-                    Stage.ENDED,
+                    JournalStage.ENDED,
                     outcome=str(transfer.outcome),
                     verified=transfer.verified,
                     is_well=transfer.is_well and not transfer.stopped,
@@ -311,7 +315,9 @@ class Evening:
                 transfer = row.transfer
                 is_last = self._journal.entry_of(*transfer.dump.key) is not None
                 if is_last and not transfer.is_replaced:  # else another dump has its number
-                    self._enter(_entry(transfer.dump, Stage.ENDED, outcome=str(transfer.outcome)))
+                    self._enter(
+                        _entry(transfer.dump, JournalStage.ENDED, outcome=str(transfer.outcome))
+                    )
         if not is_up or not any(isinstance(row, Played) for row in found):
             return found  # the unit can't be asked, or was asked just now
         return [self._still(row) for row in found]
@@ -333,7 +339,7 @@ class Evening:
                 self.failed = PortError(problem.what, problem.do)
         return self.failed is None
 
-    def _enter(self, entry: Entry) -> bool:
+    def _enter(self, entry: JournalEntry) -> bool:
         """Write something down if that is possible."""
         try:
             self._journal.enter(entry)
@@ -352,14 +358,14 @@ def _not_asked(transfer: Transfer, later: Sequence[Transfer]) -> None:
 
 def _entry(
     dump: Dump,
-    step: Stage,
+    step: JournalStage,
     *,
     outcome: str = "",
     verified: bool | None = None,
     is_well: bool = False,
-) -> Entry:
+) -> JournalEntry:
     device_id, sample_number, sha256 = dump.key
-    return Entry(
+    return JournalEntry(
         step=step,
         file=dump.file,
         dump=dump.index,

@@ -21,7 +21,7 @@ from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import NUMBER
 from emulator.wire.words import Words
 from harness.files.scan import Stream
-from harness.files.sections import Odd, Section, sections
+from harness.files.sections import OddPiece, Section, sections
 from harness.judge.additions import Added, Additions
 from harness.judge.numbers import align
 from harness.judge.order import Alignment, Observed, Places, What
@@ -39,7 +39,7 @@ class DumpContents:
     """What the header calls for; None where it is missing, damaged or states no legal width."""
     wrecks: list[Wreck] = field(repr=False)
     """Packets that were torn."""
-    odd: list[Odd] = field(repr=False)
+    odd: list[OddPiece] = field(repr=False)
     """Whatever else is no whole packet."""
     alignment: Alignment = field(repr=False)
     reading: Reading = field(repr=False)

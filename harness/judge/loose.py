@@ -6,7 +6,7 @@ from typing import Final
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import END, START, SYSTEM_RESET
 from emulator.wire.splitter import Piece, PieceKind
-from harness.files.sections import Odd
+from harness.files.sections import OddPiece
 from harness.judge.finding import Place, Verdict
 from harness.judge.headers import judge_damaged
 from harness.judge.heaps import Heaps, Kind
@@ -16,7 +16,7 @@ UNDEFINED: Final = (0xF4, 0xF5, 0xF9, 0xFD)  # FRM-08, M1 p. A-2
 _CHANNEL_DATA: Final = 2  # data bytes of the longest channel message
 
 
-def judge_loose(heaps: Heaps, odd: Sequence[Odd]) -> None:
+def judge_loose(heaps: Heaps, odd: Sequence[OddPiece]) -> None:
     """Add findings for whatever is no whole System Exclusive message."""
     for before, piece in odd:
         if piece.kind is PieceKind.CUT:

@@ -18,7 +18,7 @@ from emulator.wire.messages import (
     title,
 )
 from emulator.wire.splitter import Piece, PieceKind
-from harness.files.sections import Odd
+from harness.files.sections import OddPiece
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Place, Verdict
 from harness.judge.headers import NO_LOOP_TYPES, judge_damaged
@@ -31,7 +31,7 @@ _SPACE, _TILDE = 0x20, 0x7E  # NAM-02: printable ASCII
 
 
 def judge_others(
-    heaps: Heaps, odd: Sequence[Odd], lengths: Mapping[int, int], owner: int | None
+    heaps: Heaps, odd: Sequence[OddPiece], lengths: Mapping[int, int], owner: int | None
 ) -> None:
     """Add findings for the whole messages among odd pieces.
 

@@ -15,7 +15,7 @@ from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, S
 from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
 from emulator.wire.packets import CHECKSUM, DATA, NUMBER
 from emulator.wire.splitter import Piece, PieceKind
-from harness.files.sections import Odd
+from harness.files.sections import OddPiece
 from harness.judge.finding import Place
 from harness.judge.notes import Notes
 from harness.judge.plain import byte, counted, spelled
@@ -43,10 +43,10 @@ class Wreck:
         return b"".join(piece.body for piece in self.pieces)
 
 
-def gather(odd: Sequence[Odd]) -> tuple[list[Wreck], list[Odd]]:
+def gather(odd: Sequence[OddPiece]) -> tuple[list[Wreck], list[OddPiece]]:
     """Return the torn packets among odd pieces, and the rest."""
     wrecks: list[Wreck] = []
-    rest: list[Odd] = []
+    rest: list[OddPiece] = []
     pieces: list[Piece] = []
     before = 0
 

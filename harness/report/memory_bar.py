@@ -1,92 +1,45 @@
-"""The memory of a unit as one bar of signs: what lies where, readable without colour.
+"""The memory of a unit as one bar of signs: what is where, readable without colour.
 
-Every bank gets the same number of cells, give or take one, and every piece of it cells by its
-share; a piece that is smaller than a cell still gets one where there are enough.
+Every bank has the same number of cells, give or take one, and every piece of it gets cells by its
+share.  A piece that is smaller than a cell still gets one where there are enough.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import Enum
+from collections.abc import Mapping, Sequence
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
+from harness.jobs.serving_view import MapPiece
 
-class Kind(Enum):
-    """What a cell of the bar stands for."""
-
-    FREE = "free"
-    TAKEN = "taken"
-    FILLING = "being filled"
-    SEVERAL = "several"
-    EDGE = "edge"
+Signs = Mapping[str, str]
+"""The signs of the kinds of pieces, of "several" small pieces and of the "edge" of a bank."""
+BLOCKS: Final[Signs] = {"sample": "█", "free": "·", "arriving": "░", "several": "▒", "edge": "│"}
+ASCII: Final[Signs] = {"sample": "#", "free": ".", "arriving": "+", "several": "*", "edge": "|"}
 
 
-class Piece(NamedTuple):
-    """Words `start` to `start + words` - 1; `slot` is None where they belong to none."""
-
-    start: int
-    words: int
-    kind: Kind
-    slot: int | None = None
-
-    @property
-    def end(self) -> int:
-        """The first word behind it."""
-        return self.start + self.words
-
-
-class Run(NamedTuple):
-    """Neighbouring cells of one piece."""
+class CellRun(NamedTuple):
+    """Neighbouring cells of one piece; `slot` is None where they belong to none."""
 
     text: str
-    kind: Kind
     slot: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signs:
-    """What the cells look like."""
-
-    taken: str
-    free: str
-    filling: str
-    several: str
-    edge: str
-
-    def of(self, kind: Kind) -> str:
-        """Return the sign of a kind."""
-        return {
-            Kind.TAKEN: self.taken,
-            Kind.FREE: self.free,
-            Kind.FILLING: self.filling,
-            Kind.SEVERAL: self.several,
-            Kind.EDGE: self.edge,
-        }[kind]
-
-
-BLOCKS: Final = Signs(taken="█", free="·", filling="░", several="▒", edge="│")
-PLAIN: Final = Signs(taken="#", free=".", filling="+", several="*", edge="|")
-"""For terminals that have only ASCII."""
 
 
 def memory_bar(
-    pieces: Sequence[Piece], edges: Sequence[int], width: int, signs: Signs = BLOCKS
-) -> list[Run]:
+    pieces: Sequence[MapPiece], edges: Sequence[int], width: int, signs: Signs = BLOCKS
+) -> list[CellRun]:
     """Return the runs of a bar that is exactly `width` cells wide.
 
     `edges` are the words at which a bank begins and, last, the end of the memory.  Where there is
-    not room for an edge and a cell a bank, edges are left out.
+    not room for an edge and a cell for each bank, edges are left out.
     """
     banks = list(pairwise(edges))
     if not banks or edges[-1] <= edges[0] or width < 1:
         return []
     if width < 2 * len(banks) + 1:
         return _cells(pieces, edges[0], edges[-1], width, signs)
-    edge = Run(signs.edge, Kind.EDGE)
+    edge = CellRun(signs["edge"])
     runs = [edge]
     for (start, end), cells in zip(banks, bank_cells(len(banks), width), strict=True):
-        runs += _cells(pieces, start, end, cells, signs)
-        runs.append(edge)
+        runs += [*_cells(pieces, start, end, cells, signs), edge]
     return runs
 
 
@@ -122,32 +75,29 @@ def shares(words: Sequence[int], cells: int) -> list[int]:
     return given
 
 
-def _cells(pieces: Sequence[Piece], start: int, end: int, cells: int, signs: Signs) -> list[Run]:
+def _cells(
+    pieces: Sequence[MapPiece], start: int, end: int, cells: int, signs: Signs
+) -> list[CellRun]:
     """Return the runs of one stretch of memory."""
-    within = [piece for piece in pieces if piece.start < end and piece.end > start]
-    lengths = [min(piece.end, end) - max(piece.start, start) for piece in within]
+    within = [each for each in pieces if each.start < end and each.start + each.words > start]
     if not within:
-        return [Run(signs.free * cells, Kind.FREE)]
+        return [CellRun(signs["free"] * cells)]
     if len(within) <= cells:
+        lengths = [min(each.start + each.words, end) - max(each.start, start) for each in within]
         return [
-            _run(piece, count, signs)
-            for piece, count in zip(within, shares(lengths, cells), strict=True)
+            _run(each.kind, each.slot, count, signs)
+            for each, count in zip(within, shares(lengths, cells), strict=True)
         ]
     size = end - start
-    marks = []
+    marks: list[tuple[str, int | None]] = []
     for cell in range(cells):
         low, high = start + size * cell // cells, start + size * (cell + 1) // cells
-        met = [piece for piece in within if piece.start < high and piece.end > low]
-        marks.append(met[0] if len(met) == 1 else Piece(low, high - low, Kind.SEVERAL))
-    return [
-        _run(piece, len(list(same)), signs)
-        for piece, same in groupby(marks, key=lambda piece: piece._replace(start=0, words=0))
-    ]
+        met = [each for each in within if each.start < high and each.start + each.words > low]
+        marks.append((met[0].kind, met[0].slot) if len(met) == 1 else ("several", None))
+    return [_run(*mark, len(list(same)), signs) for mark, same in groupby(marks)]
 
 
-def _run(piece: Piece, cells: int, signs: Signs) -> Run:
-    label = "" if piece.slot is None else str(piece.slot)
-    text = signs.of(piece.kind) * cells
-    if label and len(label) <= cells:
-        text = label + text[len(label) :]
-    return Run(text, piece.kind, piece.slot)
+def _run(kind: str, slot: int | None, cells: int, signs: Signs) -> CellRun:
+    label = "" if slot is None else str(slot)
+    text = signs[kind] * cells
+    return CellRun(label + text[len(label) :] if len(label) <= cells else text, slot)

@@ -11,7 +11,7 @@ from rich.text import Text
 from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
 from harness.jobs.serving_view import Note, Passed, UsedSlot, View
-from harness.report.memory_bar import BLOCKS, PLAIN, Kind, Piece, bank_cells, memory_bar
+from harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
 
 KEYS: Final = (
     ("c", "confirm"),
@@ -37,7 +37,7 @@ HELP: Final = (
     "q  quit        ends it all; so does Ctrl-C.  Ctrl-Z lays it aside",
     "",
     "Memory: a number begins the piece of that slot; {free} is free,",
-    "{filling} is being filled, {several} is several small pieces, {edge} parts two banks.",
+    "{arriving} is being filled, {several} is several small pieces, {edge} parts two banks.",
 )
 _LABEL: Final = 10  # cells of the words at the left
 _TALL: Final = 20  # lines from which there is room for everything but the slots
@@ -68,6 +68,11 @@ class Shows:
     still_ns: int = 0
     """How long nothing has come of it."""
     ascii_only: bool = False
+
+    @property
+    def signs(self) -> Signs:
+        """What bars are made of."""
+        return ASCII if self.ascii_only else BLOCKS
 
 
 def panel(view: View, *, width: int, height: int, shows: Shows | None = None) -> list[Text]:
@@ -116,9 +121,7 @@ def _body(view: View, width: int, room: int, shows: Shows, is_airy: bool) -> lis
     tall = room >= _TALL
     lines = [_title(view, width), *_head(view, width, room, shows)]
     if shows.help:
-        signs = PLAIN if shows.ascii_only else BLOCKS
-        names = {kind: getattr(signs, kind) for kind in ("free", "filling", "several", "edge")}
-        return [lines[0], *(Text(line.format(**names)) for line in HELP)]
+        return [lines[0], *(Text(line.format(**shows.signs)) for line in HELP)]
     gap = [Text("")] if is_airy else []
     lines += [*gap, *_memory(view, width, is_airy, shows), *gap]
     if tall:
@@ -205,9 +208,8 @@ def _progress(view: View, width: int, shows: Shows) -> Text:
     cells = min(width - _LABEL - cell_len(text) - cell_len(what) - 4, 40)
     if cells < 5:
         return _labelled(label, f"{what}, {text}", "bold green")
-    signs = PLAIN if shows.ascii_only else BLOCKS
     done = int(part * cells)
-    bar = signs.taken * done + signs.free * (cells - done)
+    bar = shows.signs["sample"] * done + shows.signs["free"] * (cells - done)
     return _labelled(label, f"{what}  {bar}  {text}", "bold green")
 
 
@@ -222,12 +224,10 @@ def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
         said += f", at most {view.largest_free:,} in one piece"
     if not view.initialised:
         said = "not initialised: it takes no sample yet"
-    kinds = {"free": Kind.FREE, "sample": Kind.TAKEN, "arriving": Kind.FILLING}
-    pieces = [Piece(p.start, p.words, kinds[p.kind], p.slot) for p in view.memory_map]
     edges = [bank * view.bank_words for bank in range(usable + 1)]
     cells = max(width - _LABEL, 1)
     bar = _labelled("Memory", "")
-    for run in memory_bar(pieces, edges, cells, PLAIN if shows.ascii_only else BLOCKS):
+    for run in memory_bar(view.memory_map, edges, cells, shows.signs):
         bar.append(run.text, "" if run.slot is None else _COLOURS[run.slot % len(_COLOURS)])
     lines = [bar]
     if is_airy and cells >= 2 * usable + 1:

@@ -21,7 +21,7 @@ _MOOT: Final[Mapping[str, Callable[[Profile], bool]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trait:
+class ProfileTrait:
     """One key of a profile: its value, what that means, and the clause where the choice is free."""
 
     key: str
@@ -89,7 +89,7 @@ def one_document(profile: Profile) -> Document:
     }
 
 
-def _sections(profile: Profile) -> Iterator[tuple[str, list[Trait]]]:
+def _sections(profile: Profile) -> Iterator[tuple[str, list[ProfileTrait]]]:
     for section in fields(profile):
         values = getattr(profile, section.name)
         yield (
@@ -101,13 +101,13 @@ def _sections(profile: Profile) -> Iterator[tuple[str, list[Trait]]]:
         )
 
 
-def _trait(profile: Profile, section: str, name: str, value: Any) -> Trait:
+def _trait(profile: Profile, section: str, name: str, value: Any) -> ProfileTrait:
     key = f"{section}.{name}"
     moot = any(each in _MOOT and _MOOT[each](profile) for each in (section, key))
     clause, question = None, None
     if section in ("habits", "sending") and name in QUESTIONS:
         clause, question = QUESTIONS[name]
-    return Trait(
+    return ProfileTrait(
         key=key,
         value=value,
         says="" if moot else sentence(key, value),
@@ -116,7 +116,7 @@ def _trait(profile: Profile, section: str, name: str, value: Any) -> Trait:
     )
 
 
-def _lines(traits: Sequence[Trait]) -> list[str]:
+def _lines(traits: Sequence[ProfileTrait]) -> list[str]:
     return [
         f"  {trait.says}" + (f"  [{trait.open_clause}]" if trait.open_clause else "")
         for trait in traits

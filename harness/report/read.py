@@ -22,7 +22,7 @@ _EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class ReadRequest:
     """What was to be done."""
 
     target: str
@@ -35,7 +35,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ended:
+class ReadEnd:
     """How it ended."""
 
     took_ns: int
@@ -50,7 +50,7 @@ class Ended:
     """What our own side did wrong."""
 
 
-def is_well(asked: Asked, came: Sequence[Came], ended: Ended) -> bool:
+def is_well(asked: ReadRequest, came: Sequence[Came], ended: ReadEnd) -> bool:
     """Return whether all that was asked for came whole, and whether anything did.
 
     A number without an answer counts as one with nothing only where the unit went on to answer.
@@ -80,7 +80,7 @@ def before(wanted: Wanted, answer_ns: int) -> list[str]:
     ]
 
 
-def lines_of(came: Came, asked: Asked) -> list[str]:
+def lines_of(came: Came, asked: ReadRequest) -> list[str]:
     """Return what is said of one sample when it has come, or has not: nothing where all is well."""
     if asked.wanted.is_single:
         lines = [_sentence(came, asked)]
@@ -97,7 +97,7 @@ def lines_of(came: Came, asked: Asked) -> list[str]:
     return lines
 
 
-def _sentence(came: Came, asked: Asked) -> str:
+def _sentence(came: Came, asked: ReadRequest) -> str:
     sample = capitalised(named(came.number, came.name))
     match came.result:
         case ReadResult.READ | ReadResult.BROKEN:
@@ -125,7 +125,9 @@ def _packets(came: Came) -> str:
     return f"{came.packets:,} of {counted(came.planned, 'packet')}"
 
 
-def summary(came: Sequence[Came], asked: Asked, ended: Ended, *, width: int | None) -> list[str]:
+def summary(
+    came: Sequence[Came], asked: ReadRequest, ended: ReadEnd, *, width: int | None
+) -> list[str]:
     """Return the table of several samples, what all of it came to, and what to do if to nothing."""
     lines = []
     wanted = asked.wanted
@@ -141,7 +143,7 @@ def summary(came: Sequence[Came], asked: Asked, ended: Ended, *, width: int | No
     return lines
 
 
-def _untold(came: Sequence[Came], ended: Ended) -> list[str]:
+def _untold(came: Sequence[Came], ended: ReadEnd) -> list[str]:
     """Say which loops and names are in no file although they were asked for."""
     whole = [each for each in came if each.dump is not None or each.file]
     parts = []
@@ -157,7 +159,7 @@ def _untold(came: Sequence[Came], ended: Ended) -> list[str]:
     ]
 
 
-def _no_longer(came: Sequence[Came], ended: Ended) -> list[str]:
+def _no_longer(came: Sequence[Came], ended: ReadEnd) -> list[str]:
     if ended.still_answers is not False:
         return []
     answered = max((at for at, each in enumerate(came) if each.result not in _EMPTY), default=-1)
@@ -170,7 +172,7 @@ def _no_longer(came: Sequence[Came], ended: Ended) -> list[str]:
     ]
 
 
-def _not_asked_for(came: Sequence[Came], asked: Asked, ended: Ended) -> list[str]:
+def _not_asked_for(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> list[str]:
     """Say of `all` how far it went, and what that is worth."""
     if asked.given != "all" or not came:
         return []
@@ -195,7 +197,7 @@ def _are_nothing(came: Sequence[Came]) -> bool:
     return all(each.result in _EMPTY for each in came)
 
 
-def _nothing_at_all(asked: Asked) -> list[str]:
+def _nothing_at_all(asked: ReadRequest) -> list[str]:
     what = f"no sample {asked.wanted.first}" if asked.wanted.is_single else "none of them"
     return [
         f"The unit may have {what}, listen to another device ID than {asked.device_id} "
@@ -251,7 +253,7 @@ def _row(came: Came) -> tuple[str, ...]:
     )
 
 
-def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
+def _total(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> str:
     written = sum(bool(each.file) for each in came)
     empty = sum(each.result is ReadResult.NOTHING for each in came)
     silent = sum(each.result is ReadResult.SILENT for each in came)
@@ -270,7 +272,7 @@ def _total(came: Sequence[Came], asked: Asked, ended: Ended) -> str:
     return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
 
 
-def document(came: Sequence[Came], asked: Asked, ended: Ended) -> Document:
+def document(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> Document:
     """Return the result for programs."""
     return {
         "schema": SCHEMA,

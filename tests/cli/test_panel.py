@@ -17,7 +17,7 @@ from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile, profile_names
 from harness.cli.panel_loop import TimeToGo, changes
 from harness.jobs.serving_view import Coming, MapPiece, Note, Passed, UsedSlot, View, view_of
-from harness.report.memory_bar import BLOCKS, PLAIN, Kind, Piece, memory_bar, shares
+from harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
 from harness.report.panel import KEYS, Shows, panel
 
 SECOND = 1_000_000_000
@@ -293,35 +293,36 @@ def test_shares_are_exact_where_they_can_be(words: list[int]) -> None:
     st.lists(st.integers(1, 5_000), min_size=1, max_size=60),
     st.integers(1, 16),
     st.integers(1, 150),
-    st.sampled_from([BLOCKS, PLAIN]),
+    st.booleans(),
 )
 def test_the_bar_is_as_wide_as_it_should_be(
-    words: list[int], banks: int, width: int, signs: object
+    words: list[int], banks: int, width: int, is_unicode: bool
 ) -> None:
     bank_words = math.ceil(sum(words) / banks)
     starts = [0, *accumulate(words)]
     pieces = [
-        Piece(start, count, Kind.TAKEN, number)
+        MapPiece(start=start, words=count, kind="sample", slot=number)
         for number, (start, count) in enumerate(zip(starts, words, strict=False), 1)
     ]
-    pieces.append(Piece(starts[-1], bank_words * banks - starts[-1] + 1, Kind.FREE))
+    rest = bank_words * banks - starts[-1] + 1
+    pieces.append(MapPiece(start=starts[-1], words=rest, kind="free", slot=None))
     edges = [bank * bank_words for bank in range(banks + 1)]
-    runs = memory_bar(pieces, edges, width, BLOCKS if signs is BLOCKS else PLAIN)
+    runs = memory_bar(pieces, edges, width, BLOCKS if is_unicode else ASCII)
 
     assert sum(cell_len(run.text) for run in runs) == width
-    edges_drawn = sum(run.kind is Kind.EDGE for run in runs)
+    edges_drawn = sum(run.text in ("│", "|") for run in runs)
     assert edges_drawn == (banks + 1 if width >= 2 * banks + 1 else 0)
 
 
 def test_holes_and_banks_are_seen_without_colour() -> None:
     pieces = [
-        Piece(0, 50, Kind.TAKEN, 1),
-        Piece(50, 25, Kind.FREE),
-        Piece(75, 50, Kind.TAKEN, 12),
-        Piece(125, 25, Kind.FILLING),
-        Piece(150, 50, Kind.FREE),
+        MapPiece(start=0, words=50, kind="sample", slot=1),
+        MapPiece(start=50, words=25, kind="free", slot=None),
+        MapPiece(start=75, words=50, kind="sample", slot=12),
+        MapPiece(start=125, words=25, kind="arriving", slot=None),
+        MapPiece(start=150, words=50, kind="free", slot=None),
     ]
-    bar = "".join(run.text for run in memory_bar(pieces, [0, 100, 200], 19, PLAIN))
+    bar = "".join(run.text for run in memory_bar(pieces, [0, 100, 200], 19, ASCII))
     assert bar == "|1###..12|12++....|"
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
-from harness.cli.panel_desk import Desk
+from harness.cli.panel_desk import PanelDesk
 from harness.jobs.serving_view import View
 from harness.jobs.unit_actions import Action, ActionKind
 from harness.report.panel import Shows
@@ -20,7 +20,7 @@ class Bench:
         self.posted: list[str] = []
         self.view = view
         protected = {slot.number for slot in view.slots if slot.is_protected}
-        self.desk = Desk(
+        self.desk = PanelDesk(
             self._post, has_battery=has_battery, is_protected=lambda slot: slot in protected
         )
 

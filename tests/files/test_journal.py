@@ -12,16 +12,24 @@ from typing import Any
 
 import pytest
 
-from harness.files.journal import SCHEMA, Disk, Entry, Journal, Stage, sha256_of, usual_path
+from harness.files.journal import (
+    SCHEMA,
+    Disk,
+    Journal,
+    JournalEntry,
+    JournalStage,
+    sha256_of,
+    usual_path,
+)
 from harness.files.problem import Problem
 
 TARGET = "midi:Lantern Desk"
 BEGAN = "2031-05-04T19:30:00+02:00"
 
 
-def entry(number: int = 1, *, content: bytes = b"thunder", **fields: Any) -> Entry:
+def entry(number: int = 1, *, content: bytes = b"thunder", **fields: Any) -> JournalEntry:
     given: dict[str, Any] = {
-        "step": Stage.ENDED,
+        "step": JournalStage.ENDED,
         "file": f"{number}.syx",
         "dump": 0,
         "sample_number": number,
@@ -32,14 +40,14 @@ def entry(number: int = 1, *, content: bytes = b"thunder", **fields: Any) -> Ent
         "is_well": True,
         **fields,
     }
-    return Entry(**given)
+    return JournalEntry(**given)
 
 
-def key(entry: Entry) -> tuple[int, int, str]:
+def key(entry: JournalEntry) -> tuple[int, int, str]:
     return entry.device_id, entry.sample_number, entry.sha256
 
 
-def begun(path: Path, *entries: Entry, disk: Disk | None = None) -> bytes:
+def begun(path: Path, *entries: JournalEntry, disk: Disk | None = None) -> bytes:
     """Write a journal; return its bytes."""
     journal = Journal.begin(str(path), target=TARGET, began=BEGAN, disk=disk)
     for each in entries:
@@ -233,7 +241,7 @@ class PoorDisk(Disk):
 def test_the_new_one_stands_there_whole_before_its_first_dump_begins(path: Path) -> None:
     begun(path, entry(1), entry(2))
     journal = Journal.begin(str(path), target=TARGET, began=BEGAN)
-    journal.enter(entry(1, step=Stage.SENDING, outcome="", verified=None, is_well=False))
+    journal.enter(entry(1, step=JournalStage.SENDING, outcome="", verified=None, is_well=False))
     head, line = map(json.loads, path.read_bytes().splitlines())
     assert (head["schema"], line["step"]) == (SCHEMA, "sending")
     assert resumed_while_open(path) == set()  # and nothing of the older one is left
@@ -256,7 +264,7 @@ def test_wherever_the_disk_is_full_or_the_computer_off_it_claims_no_more_than_is
     journal = Journal.begin(str(path), target=TARGET, began=BEGAN, disk=disk)
     try:
         for number in (1, 2, 3):
-            started = entry(number, step=Stage.SENDING, verified=None, is_well=False)
+            started = entry(number, step=JournalStage.SENDING, verified=None, is_well=False)
             journal.enter(started)
             ended.add(key(entry(number)))
             journal.enter(entry(number))
