@@ -14,8 +14,8 @@ from emulator.wire.messages import DataPacket
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
 from harness.diagnose.scene import DumpScene, Source
-from harness.judge.dialogue.exchanges import Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.timed_messages import TimedMessage
 
 _DATA_AT: Final = 5  # M1 p. 37
 _ID_AT: Final = 2
@@ -51,7 +51,7 @@ class PacketDifference:
     place: int
     """Packet of the source, counted from 0."""
     exchange: Exchange
-    heard: Heard
+    heard: TimedMessage
     """The sending that was compared."""
     expected: bytes
     found: bytes
@@ -153,7 +153,7 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
     expected = source.packets[place]
     # Of several that are right the unit may have kept any.
     odd = [each for each in exchange.sendings if not _same(each.body, expected)]
-    unseen = [each for each in odd if is_sound(each)]
+    unseen = [each for each in odd if each.is_sound]
     if not odd or (not unseen and _same(exchange.best.body, expected)):
         return None
     heard = unseen[0] if unseen else exchange.best
@@ -168,7 +168,7 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         found=found,
         offsets=offsets,
         words=tuple(_words(found, expected, place, source)) if whole else (),
-        is_sound=is_sound(heard),
+        is_sound=heard.is_sound,
     )
 
 

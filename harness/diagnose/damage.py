@@ -15,7 +15,7 @@ from typing import Final
 
 from emulator.wire.constants import END, PACKET_BYTES
 from emulator.wire.splitter import PieceKind
-from harness.judge.dialogue.heard import Heard
+from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
 
@@ -47,21 +47,21 @@ class Damage:
     """Bytes that say something, in hexadecimal; "" where none do."""
 
 
-def remains_of(spoken: Iterable[Heard]) -> Mapping[int, Sequence[Heard]]:
+def remains_of(spoken: Iterable[TimedMessage]) -> Mapping[int, Sequence[TimedMessage]]:
     """Return by place what is loose behind each System Exclusive message of one direction."""
-    found: dict[int, list[Heard]] = {}
+    found: dict[int, list[TimedMessage]] = {}
     last: int | None = None
     for heard in spoken:
-        if heard.said.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT):
-            last = heard.said.place
+        if heard.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT):
+            last = heard.place
         elif last is not None:
             found.setdefault(last, []).append(heard)
     return found
 
 
 def damage_of(
-    heard: Heard,
-    remains: Sequence[Heard],
+    heard: TimedMessage,
+    remains: Sequence[TimedMessage],
     reference: bytes | None = None,
     right_length: int = PACKET_BYTES,
 ) -> Damage:
@@ -72,7 +72,7 @@ def damage_of(
     body = heard.body
     notes = [each for each in remains if _is_note(each)]
     loose = [each for each in remains if not _is_note(each)]
-    is_torn = heard.said.piece.kind is PieceKind.CUT
+    is_torn = heard.piece.kind is PieceKind.CUT
     rest = b"".join(each.body for each in loose) if is_torn or _ends_early(body, loose) else b""
     whole = body + rest
     length = len(whole)
@@ -96,17 +96,17 @@ def damage_of(
     return Damage(hit=Hit.LOST, count=missing, length=length, shown="")
 
 
-def _is_note(heard: Heard) -> bool:
-    piece = heard.said.piece
+def _is_note(heard: TimedMessage) -> bool:
+    piece = heard.piece
     return piece.kind is PieceKind.SHORT and piece.body[0] in _CHANNEL
 
 
-def _ends_early(body: bytes, loose: Sequence[Heard]) -> bool:
+def _ends_early(body: bytes, loose: Sequence[TimedMessage]) -> bool:
     """Whether an F7 in the middle has ended a message whose rest follows."""
     return bool(loose) and len(body) < PACKET_BYTES and loose[-1].body.endswith(bytes([END]))
 
 
-def _is_altered(whole: bytes, notes: Sequence[Heard], right_length: int) -> bool:
+def _is_altered(whole: bytes, notes: Sequence[TimedMessage], right_length: int) -> bool:
     """Whether the status byte is rather one of the message's own bytes with its high bit set."""
     with_notes = len(whole) + sum(len(each.body) for each in notes)
     return with_notes == right_length and len(whole) != right_length

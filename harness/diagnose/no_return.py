@@ -13,7 +13,7 @@ from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
 from harness.diagnose.against_source import FieldDifference, against
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Exchange, is_sound
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Place
 
@@ -69,7 +69,7 @@ def _losses(dump: DumpScene) -> Iterator[_Loss]:
 def _of_header(dump: DumpScene) -> Iterator[_Loss]:
     first = dump.talk.exchanges[0]
     if first.place is None:
-        sound = any(is_sound(each) for each in first.sendings)
+        sound = any(each.is_sound for each in first.sendings)
         if not sound and dump.packets and dump.scene.both and not _is_accepted(dump.packets):
             yield _loss(dump, first, "The header arrived damaged, so the unit knew of no dump.")
     elif dump.header is None and dump.scene.both and not dump.talk.replies:
@@ -95,7 +95,7 @@ def _cancelled(dump: DumpScene) -> Iterator[_Loss]:
             if exchange.place is None
             else f"The unit ended the dump at packet {exchange.place:,} (CANCEL)."
         )
-        yield _loss(dump, exchange, why, order=reply.heard.said.place)
+        yield _loss(dump, exchange, why, order=reply.heard.place)
 
 
 def _missing(dump: DumpScene, exchange: Exchange, later: tuple[Exchange, ...]) -> Iterator[_Loss]:
@@ -112,7 +112,7 @@ def _missing(dump: DumpScene, exchange: Exchange, later: tuple[Exchange, ...]) -
     at = dump.place(exchange.sendings[0], exchange)
     which = f"Packet {first:,}" if len(missing) == 1 else f"Packets {first:,} to {missing[-1]:,}"
     yield _Loss(
-        exchange.sendings[0].said.place,
+        exchange.sendings[0].place,
         Place(byte=at.byte, packet=first, packet_number=first % 128, time_ns=at.time_ns),
         f"{which} never came, and the sender went on with packet {exchange.place:,}.",
     )
@@ -126,7 +126,7 @@ def _of_packet(dump: DumpScene, exchange: Exchange, *, is_passed: bool) -> Itera
     then = "the sender went on without sending it again"
     if not is_passed:
         then = "nothing better followed"
-    damaged = [each for each in exchange.sendings if not is_sound(each)]
+    damaged = [each for each in exchange.sendings if not each.is_sound]
     accepted = _said(exchange, HandshakeKind.ACK)
     if damaged and accepted and not _took_sound(exchange):
         why = f"{which} came damaged, and the unit took it as right (ACK)."
@@ -146,8 +146,8 @@ def _is_done_with(dump: DumpScene, exchange: Exchange) -> bool:
     reply = exchange.last_reply
     if reply is not None and reply.kind is HandshakeKind.ACK:
         return True
-    after = exchange.sendings[-1].said.place if reply is None else reply.heard.said.place
-    later = any(each.said.place > after for each in dump.scene.spoke(dump.talk.direction))
+    after = exchange.sendings[-1].place if reply is None else reply.heard.place
+    later = any(each.place > after for each in dump.scene.spoke(dump.talk.direction))
     return later or len(exchange.sendings) >= _MANY
 
 
@@ -156,13 +156,13 @@ def _is_rejected(exchange: Exchange) -> bool:
     last = exchange.last_reply
     if last is None or not last.binds or last.kind is not HandshakeKind.NAK:
         return False
-    return not any(is_sound(each) for each in exchange.sendings[last.sending + 1 :])
+    return not any(each.is_sound for each in exchange.sendings[last.sending + 1 :])
 
 
 def _took_sound(exchange: Exchange) -> bool:
     """Whether no damaged sending was the one that the unit said yes to first."""
     taken = [each for each in exchange.replies if each.kind is HandshakeKind.ACK]
-    return not taken or any(is_sound(exchange.sendings[each.sending]) for each in taken)
+    return not taken or any(exchange.sendings[each.sending].is_sound for each in taken)
 
 
 def _said(exchange: Exchange, kind: HandshakeKind) -> bool:
@@ -189,7 +189,7 @@ def _at_the_end(dump: DumpScene) -> Iterator[_Loss]:
             return
     if dump.ended is Ended.STOPPED and dump.talk.is_full and _said(last, HandshakeKind.ACK):
         return
-    yield _loss(dump, last, why, order=last.sendings[-1].said.place)
+    yield _loss(dump, last, why, order=last.sendings[-1].place)
 
 
 def _never_sent(dump: DumpScene, last: Exchange, where: str) -> _Loss:
@@ -198,7 +198,7 @@ def _never_sent(dump: DumpScene, last: Exchange, where: str) -> _Loss:
     heard = last.sendings[-1]
     at = dump.place(heard, last)
     return _Loss(
-        heard.said.place,
+        heard.place,
         Place(byte=at.byte, packet=first, packet_number=first % 128, time_ns=at.time_ns),
         f"Packet {first:,} never came: after {where} there was nothing more, and the header called "
         "for more.",
@@ -309,7 +309,7 @@ def _is_back_whole(dump: DumpScene) -> bool:
 
 def _loss(dump: DumpScene, exchange: Exchange, why: str, *, order: int | None = None) -> _Loss:
     heard = exchange.sendings[0]
-    place = heard.said.place if order is None else order
+    place = heard.place if order is None else order
     return _Loss(place, dump.place(heard, exchange), why)
 
 

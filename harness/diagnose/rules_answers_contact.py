@@ -27,8 +27,8 @@ from harness.diagnose.rules_file_common import sound_data
 from harness.diagnose.scene import DumpScene, Scene, unit_spoke_exclusive
 from harness.judge.dialogue.exchanges import Ended
 from harness.judge.dialogue.follow import Asked
-from harness.judge.dialogue.heard import Heard
 from harness.judge.finding import Finding
+from harness.judge.timed_messages import TimedMessage
 
 _SILENT_NS: Final = 1_000_000_000
 """How long a capture has to go on for a question to count as not answered (our choice)."""
@@ -37,7 +37,7 @@ _JUST_BEFORE_NS: Final = 3_000_000_000
 _HALF: Final = 2  # of the words of a sample that comes back have to be those that were sent
 
 
-def _own_words(scene: Scene) -> list[Heard]:
+def _own_words(scene: Scene) -> list[TimedMessage]:
     """Return what the unit said of its own, what came back aside."""
     echoed = {id(heard) for heard, _ in echoes_in(scene)}
     return [each for each in scene.spoke(Direction.FROM_UNIT) if id(each) not in echoed]
@@ -71,7 +71,7 @@ def _is_stuck(dump: DumpScene) -> bool:
 def _is_unanswered(scene: Scene, asked: Asked) -> bool:
     if asked.heard.direction is not Direction.TO_UNIT or asked.answers or asked.cancelled:
         return False
-    since_ns = scene.sight.last_ns - asked.heard.said.end_ns
+    since_ns = scene.sight.last_ns - asked.heard.end_ns
     last = list(scene.spoke(Direction.TO_UNIT))[-1]
     return (scene.is_timed and since_ns > _SILENT_NS) or last is not asked.heard
 
@@ -123,12 +123,12 @@ def no_answers_to_packets(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _is_later(dump: DumpScene, heard: Heard) -> bool:
+def _is_later(dump: DumpScene, heard: TimedMessage) -> bool:
     known = isinstance(heard.message, DumpHeader | ExtendedHeader | IdentityReply)
-    return known and heard.said.end_ns > dump.talk.last_ns
+    return known and heard.end_ns > dump.talk.last_ns
 
 
-def _proves_hearing(dump: DumpScene, spoke: list[Heard]) -> bool:
+def _proves_hearing(dump: DumpScene, spoke: list[TimedMessage]) -> bool:
     """Whether what came later shows that the unit has heard this dump."""
     returned = dump.returned
     return returned is not None and bool(spoke) and _is_alike(dump, returned)
@@ -212,7 +212,7 @@ def _answered_devices(scene: Scene) -> set[int]:
     return {each for each in found if each is not None}
 
 
-def _unanswered_devices(scene: Scene) -> Iterator[tuple[int, Heard, DumpScene | None]]:
+def _unanswered_devices(scene: Scene) -> Iterator[tuple[int, TimedMessage, DumpScene | None]]:
     for dump in scene.sent:
         if dump.talk.device_id is not None and not dump.talk.replies and dump.header is not None:
             yield dump.talk.device_id, dump.talk.sent[0][1], dump
@@ -253,7 +253,7 @@ def _missed(scene: Scene, asked: Asked) -> Strength | None:
     if not _had_dump(scene, asked):
         return Strength.STRONG if unit_spoke_exclusive(scene) else Strength.WEAK
     before = [
-        each for each in scene.sent if each.talk.last_ns <= asked.heard.said.end_ns and each.header
+        each for each in scene.sent if each.talk.last_ns <= asked.heard.end_ns and each.header
     ]
     if not before or before[-1].ended is not Ended.WHOLE:
         return None
@@ -308,22 +308,22 @@ def disturbed_waits(scene: Scene) -> Iterator[Suspicion]:
             "else, and no packet followed.",
             heard=between[0],
             exchange=last,
-            shown=between[0].said.piece.raw[:8].hex(" "),
+            shown=between[0].piece.raw[:8].hex(" "),
         )
 
 
-def _during(scene: Scene, dump: DumpScene, wait_ns: int) -> Iterator[Heard]:
+def _during(scene: Scene, dump: DumpScene, wait_ns: int) -> Iterator[TimedMessage]:
     """Yield what the unit said after its WAIT and before the sender spoke again, unasked."""
-    spoke = (each.said.start_ns for each in scene.spoke(Direction.TO_UNIT))
+    spoke = (each.start_ns for each in scene.spoke(Direction.TO_UNIT))
     again_ns = next((each for each in spoke if each >= wait_ns), None)
     for each in (*dump.talk.others, *scene.followed.course.loose):
-        if each.direction is not Direction.FROM_UNIT or each.said.end_ns < wait_ns:
+        if each.direction is not Direction.FROM_UNIT or each.end_ns < wait_ns:
             continue
-        if again_ns is None or each.said.end_ns <= again_ns:
+        if again_ns is None or each.end_ns <= again_ns:
             yield each
 
 
-def _is_readable(heard: Heard) -> bool:
+def _is_readable(heard: TimedMessage) -> bool:
     message = heard.message
     if isinstance(message, Malformed):
         return False
@@ -365,7 +365,7 @@ def _went_unanswered(dump: DumpScene) -> bool:
 
 def _is_near(dump: DumpScene, at_ns: int) -> bool:
     """Whether an instant lies in a dump, before its unanswered part."""
-    first_ns = dump.talk.sent[0][1].said.start_ns
+    first_ns = dump.talk.sent[0][1].start_ns
     return first_ns - _JUST_BEFORE_NS <= at_ns < dump.talk.last_ns
 
 

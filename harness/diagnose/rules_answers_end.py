@@ -12,8 +12,8 @@ from harness.diagnose.rules_answers_seen import ACK, WAIT, suspect
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.scene import DumpScene, Scene, unit_spoke_exclusive
 from harness.judge.dialogue.exchanges import Ended
-from harness.judge.dialogue.heard import Heard
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 
 def stops(scene: Scene) -> Iterator[Suspicion]:
@@ -53,7 +53,7 @@ def asks(scene: Scene) -> Iterator[Suspicion]:
     if not scene.both or not scene.asked or not unit_spoke_exclusive(scene):
         return
     last = scene.asked[-1]
-    later = [each for each in scene.followed.heard if each.said.place > last.said.place]
+    later = [each for each in scene.followed.heard if each.place > last.place]
     if later or any(each.ended is not Ended.WHOLE for each in scene.sent):
         return
     yield Suspicion(
@@ -89,15 +89,15 @@ def disturbed(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _during_wait(dump: DumpScene, asked: set[int]) -> Heard | None:
+def _during_wait(dump: DumpScene, asked: set[int]) -> TimedMessage | None:
     talk = dump.talk
     for other in talk.others:
         if id(other) in asked:
             continue
-        before = [each for each in talk.replies if each.heard.said.place < other.said.place]
+        before = [each for each in talk.replies if each.heard.place < other.place]
         if not before or before[-1].kind is not WAIT:
             continue
-        if not any(each.said.place > other.said.place for _, each in talk.sent):
+        if not any(each.place > other.place for _, each in talk.sent):
             return other
     return None
 

@@ -25,9 +25,9 @@ from harness.diagnose.rules_answers_seen import (
     waits_first,
 )
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Ended, Exchange, Reply, is_torn_off
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _HANDSHAKE: Final = 6  # bytes, M1 p. 36
 _LONGEST: Final = 8  # a handshake to which something was added
@@ -56,11 +56,11 @@ def damaged_answers(scene: Scene) -> Iterator[Suspicion]:
                 f"In place of an answer to {named(exchange)} something came that is none.",
                 heard=wreck,
                 exchange=exchange,
-                shown=wreck.said.piece.raw[:16].hex(" "),
+                shown=wreck.piece.raw[:16].hex(" "),
             )
 
 
-def _not_answers(scene: Scene) -> Iterator[Heard]:
+def _not_answers(scene: Scene) -> Iterator[TimedMessage]:
     """Yield what the unit said that may have been a handshake, what came back aside."""
     echoed = {id(heard) for heard, _ in scene.followed.course.echoes}
     asked = {each.heard.body for each in scene.followed.course.asked}
@@ -74,13 +74,13 @@ def finals_of(exchange: Exchange, at: int) -> list[Reply]:
     return [each for each in answers(exchange, at) if each.kind not in (WAIT, EOF)]
 
 
-def _may_be_answer(scene: Scene, heard: Heard) -> bool:
+def _may_be_answer(scene: Scene, heard: TimedMessage) -> bool:
     """Whether something can have been a handshake before it was changed."""
-    piece = heard.said.piece
+    piece = heard.piece
     if isinstance(heard.message, Handshake):
         return False
-    goes_on_ns = scene.sight.last_ns - heard.said.end_ns if scene.is_timed else 0
-    if is_torn_off(heard) and goes_on_ns < _GOES_ON_NS:
+    goes_on_ns = scene.sight.last_ns - heard.end_ns if scene.is_timed else 0
+    if heard.is_torn_off and goes_on_ns < _GOES_ON_NS:
         return False  # rather the capture ends there
     if piece.kind is PieceKind.EXCLUSIVE:
         return _HANDSHAKE - 2 <= len(piece.body) <= _LONGEST
@@ -89,18 +89,20 @@ def _may_be_answer(scene: Scene, heard: Heard) -> bool:
     return piece.kind in (PieceKind.CUT, PieceKind.STRAY) and len(piece.body) <= _LONGEST
 
 
-def _is_wreck(heard: Heard) -> bool:
-    return heard.said.piece.kind in (PieceKind.CUT, PieceKind.STRAY) or isinstance(
+def _is_wreck(heard: TimedMessage) -> bool:
+    return heard.piece.kind in (PieceKind.CUT, PieceKind.STRAY) or isinstance(
         heard.message, Malformed
     )
 
 
-def _in_place_of(spoken: list[Heard], sending: Heard, after: Heard | None) -> Heard | None:
-    end_ns = sending.said.end_ns
+def _in_place_of(
+    spoken: list[TimedMessage], sending: TimedMessage, after: TimedMessage | None
+) -> TimedMessage | None:
+    end_ns = sending.end_ns
     for each in spoken:
-        if each.said.end_ns < end_ns or each.said.end_ns - end_ns > 2 * _SOON_NS:
+        if each.end_ns < end_ns or each.end_ns - end_ns > 2 * _SOON_NS:
             continue
-        if after is None or each.said.end_ns <= after.said.end_ns:
+        if after is None or each.end_ns <= after.end_ns:
             return each
     return None
 

@@ -70,7 +70,7 @@ def _undisturbed(dump: DumpScene) -> set[int]:
 def _was_answered_first(exchange: Exchange) -> bool:
     if not all(is_plain(each) for each in exchange.sendings):
         return False
-    again_ns = exchange.sendings[1].said.start_ns
+    again_ns = exchange.sendings[1].start_ns
     return any(each.sending == 0 and each.end_ns <= again_ns for each in exchange.replies)
 
 

@@ -15,8 +15,8 @@ from emulator.wire.messages import (
 )
 from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Exchange, Reply, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange, Reply
+from harness.judge.timed_messages import TimedMessage
 
 ACK, NAK, WAIT, CANCEL, EOF = (
     HandshakeKind.ACK,
@@ -34,10 +34,10 @@ TIME_NS: Final = 15_000_000
 HABIT: Final = 2  # messages answered in one manner that make it the unit's custom (our choice)
 
 
-def is_plain(heard: Heard) -> bool:
+def is_plain(heard: TimedMessage) -> bool:
     """Whether a message is right and has nothing inside that could upset a receiver."""
-    piece = heard.said.piece
-    return is_sound(heard) and not piece.realtime and heard.said.gaps_ns < GAP_NS
+    piece = heard.piece
+    return heard.is_sound and not piece.realtime and heard.gaps_ns < GAP_NS
 
 
 def named(exchange: Exchange) -> str:
@@ -67,7 +67,7 @@ def has_waits(dump: DumpScene) -> bool:
     return waits >= HABIT and 2 * waits >= len(answered)
 
 
-def echoes_in(scene: Scene) -> list[tuple[Heard, Heard]]:
+def echoes_in(scene: Scene) -> list[tuple[TimedMessage, TimedMessage]]:
     """Return what came back from the unit, and what it is an echo of.
 
     Without times the judge knows none: there it is what came back before anything was asked for.
@@ -75,8 +75,8 @@ def echoes_in(scene: Scene) -> list[tuple[Heard, Heard]]:
     if scene.is_timed:
         unit = Direction.FROM_UNIT
         return [each for each in scene.followed.course.echoes if each[0].direction is unit]
-    found: list[tuple[Heard, Heard]] = []
-    said: dict[bytes, Heard] = {}
+    found: list[tuple[TimedMessage, TimedMessage]] = []
+    said: dict[bytes, TimedMessage] = {}
     for heard in scene.followed.heard:
         if heard.direction is Direction.TO_UNIT:
             if isinstance(heard.message, DumpRequest):
@@ -90,7 +90,7 @@ def echoes_in(scene: Scene) -> list[tuple[Heard, Heard]]:
 def is_doubled_there(dump: DumpScene) -> bool:
     """Whether something sends a message a second time without waiting, which is not a sender."""
     return any(
-        one.body == other.body and other.said.start_ns - one.said.end_ns < TIME_NS
+        one.body == other.body and other.start_ns - one.end_ns < TIME_NS
         for exchange in dump.talk.exchanges
         for one, other in pairwise(exchange.sendings)
     )
@@ -111,7 +111,7 @@ def limit_ns(exchange: Exchange) -> int:
     return HEADER_LIMIT_NS if exchange.place is None else PACKET_LIMIT_NS
 
 
-def steps(dump: DumpScene) -> Iterator[tuple[Exchange, int, Heard, Heard | None]]:
+def steps(dump: DumpScene) -> Iterator[tuple[Exchange, int, TimedMessage, TimedMessage | None]]:
     """Yield each sending with its exchange, which sending it is, and what was sent after it."""
     sent = dump.talk.sent
     for at, (exchange, heard) in enumerate(sent):
@@ -131,7 +131,7 @@ def suspect(
     dump: DumpScene,
     text: str,
     *,
-    heard: Heard | None = None,
+    heard: TimedMessage | None = None,
     exchange: Exchange | None = None,
     shown: str = "",
 ) -> Suspicion:

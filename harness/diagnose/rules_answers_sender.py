@@ -21,11 +21,11 @@ from harness.diagnose.rules_answers_seen import (
     suspect,
 )
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange
 from harness.judge.dialogue.ledger import in_words
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _NOTHING_NS: Final = 2_000_000  # back to back, give or take
 _SURELY_NS: Final = 18_000_000
@@ -42,7 +42,7 @@ _FEW: Final = 3
 # Not waiting.
 
 
-_Pause = tuple[Exchange, Heard, int]
+_Pause = tuple[Exchange, TimedMessage, int]
 """A packet that began before the one before it was answered, and how long after its end."""
 
 
@@ -82,16 +82,16 @@ def _pauses(dump: DumpScene) -> Iterator[_Pause]:
     packets = dump.packets
     for one, other in pairwise(packets):
         sent, heard = one.sendings[-1], other.sendings[0]
-        if sent.said.end_ns > heard.said.end_ns:
+        if sent.end_ns > heard.end_ns:
             continue
         if len(one.sendings) > 1:
             continue  # what was sent again is no measure of its custom
         start_ns = sight.latest_start_ns(heard) + sight.tolerance_ns
-        if any(sent.said.end_ns <= each.end_ns <= start_ns for each in finals(one)):
+        if any(sent.end_ns <= each.end_ns <= start_ns for each in finals(one)):
             continue
-        if not is_sound(sent):
+        if not sent.is_sound:
             continue
-        yield other, heard, max(sight.pause_ns(sent, heard), 0) + sent.said.gaps_ns
+        yield other, heard, max(sight.pause_ns(sent, heard), 0) + sent.gaps_ns
 
 
 def _is_custom(scene: Scene, dump: DumpScene, pauses: list[int]) -> bool:
@@ -115,7 +115,7 @@ def _were_answered(dump: DumpScene) -> bool:
     over = [
         one
         for one, other in pairs
-        if any(each.end_ns > other.sendings[0].said.start_ns for each in finals(one))
+        if any(each.end_ns > other.sendings[0].start_ns for each in finals(one))
     ]
     return 4 * len(over) >= 3 * len(pairs) and len(over) >= _FEW
 
@@ -125,10 +125,10 @@ def _begins_in_time(dump: DumpScene) -> bool:
     if not dump.headers or not dump.packets:
         return False
     first = dump.packets[0].sendings[0]
-    replies = [each.end_ns for each in dump.header_replies if each.end_ns <= first.said.start_ns]
+    replies = [each.end_ns for each in dump.header_replies if each.end_ns <= first.start_ns]
     if replies:
-        return first.said.start_ns - replies[-1] < _PROMPT_NS
-    return first.said.start_ns - dump.headers[-1].said.end_ns < _OPEN_NS
+        return first.start_ns - replies[-1] < _PROMPT_NS
+    return first.start_ns - dump.headers[-1].end_ns < _OPEN_NS
 
 
 def taken_for_the_next(scene: Scene) -> Iterator[Suspicion]:
@@ -300,7 +300,7 @@ def leisure(scene: Scene) -> Iterator[Suspicion]:
 
 
 def _idle_ns(one: Exchange, other: Exchange) -> int:
-    start_ns = other.sendings[0].said.start_ns
+    start_ns = other.sendings[0].start_ns
     acks = [each.end_ns for each in one.replies if each.kind is ACK and each.end_ns <= start_ns]
     return start_ns - acks[-1] if acks else 0
 

@@ -29,9 +29,9 @@ from harness.diagnose.rules_answers_seen import (
 )
 from harness.diagnose.scene import DumpScene, Scene
 from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
-from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import in_words
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 
 def lost_answers(scene: Scene) -> Iterator[Suspicion]:
@@ -53,16 +53,16 @@ def lost_answers(scene: Scene) -> Iterator[Suspicion]:
         yield _with_count(found, len(silent), "got no answer")
 
 
-def _silent(dump: DumpScene) -> Iterator[tuple[Exchange, Heard]]:
+def _silent(dump: DumpScene) -> Iterator[tuple[Exchange, TimedMessage]]:
     """Yield what was not answered although the receiver spoke again later."""
     ends = sorted(each.end_ns for each in dump.talk.replies)
     last_ns = ends[-1]
-    before: Heard | None = None
+    before: TimedMessage | None = None
     for exchange, at, heard, after in steps(dump):
         previous, before = before, heard
         if answers(exchange, at) or exchange.jump or not is_plain(heard):
             continue
-        if after is None or last_ns < after.said.end_ns or not _has_left_time(dump, heard, after):
+        if after is None or last_ns < after.end_ns or not _has_left_time(dump, heard, after):
             continue
         if previous is not None and not _is_apart(dump, ends, previous, heard):
             continue  # the unit may not have been ready for it
@@ -81,16 +81,16 @@ def _is_lost(exchange: Exchange, at: int) -> bool:
     return later and len(finals(exchange)) < len(exchange.sendings)
 
 
-def _has_left_time(dump: DumpScene, one: Heard, other: Heard) -> bool:
+def _has_left_time(dump: DumpScene, one: TimedMessage, other: TimedMessage) -> bool:
     return not dump.scene.is_timed or dump.scene.sight.pause_ns(one, other) >= TIME_NS
 
 
-def _is_apart(dump: DumpScene, ends: list[int], one: Heard, other: Heard) -> bool:
+def _is_apart(dump: DumpScene, ends: list[int], one: TimedMessage, other: TimedMessage) -> bool:
     """Whether there was an answer or a pause between two messages."""
     if not dump.scene.is_timed:
         return True
     pause_ns = dump.scene.sight.pause_ns(one, other)
-    spoke = bisect_left(ends, one.said.end_ns) < bisect_right(ends, other.said.start_ns)
+    spoke = bisect_left(ends, one.end_ns) < bisect_right(ends, other.start_ns)
     return spoke or pause_ns >= TIME_NS
 
 
@@ -195,7 +195,7 @@ def late_answers(scene: Scene) -> Iterator[Suspicion]:
             Strength.WEAK if waited else way_strength(dump),
             dump,
             f"The answer to {named(exchange)} came "
-            f"{in_words(reply.end_ns - sending.said.end_ns)} after its end; due are "
+            f"{in_words(reply.end_ns - sending.end_ns)} after its end; due are "
             f"{in_words(limit_ns(exchange))}.",
             heard=sending,
             exchange=exchange,
@@ -203,7 +203,7 @@ def late_answers(scene: Scene) -> Iterator[Suspicion]:
         yield _with_count(found, len(late), "were answered too late")
 
 
-def _late(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, Reply]]:
+def _late(dump: DumpScene) -> Iterator[tuple[Exchange, TimedMessage, Reply]]:
     for exchange in dump.talk.exchanges:
         if not all(is_plain(each) for each in exchange.sendings):
             continue
@@ -220,13 +220,13 @@ def _late(dump: DumpScene) -> Iterator[tuple[Exchange, Heard, Reply]]:
 
 def _was_waited_for(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:
     """Whether the sender said nothing between a message and its answer."""
-    since_ns = exchange.sendings[0].said.end_ns
-    return not any(since_ns < heard.said.start_ns < reply.end_ns for _, heard in dump.talk.sent)
+    since_ns = exchange.sendings[0].end_ns
+    return not any(since_ns < heard.start_ns < reply.end_ns for _, heard in dump.talk.sent)
 
 
 def _late_behind_a_copy(
     dump: DumpScene, exchange: Exchange
-) -> Iterator[tuple[Exchange, Heard, Reply]]:
+) -> Iterator[tuple[Exchange, TimedMessage, Reply]]:
     """Yield a message that was sent again before it was answered, and then answered twice."""
     sendings = exchange.sendings
     if len(sendings) < HABIT or answers(exchange, 0) or not exchange.replies:
@@ -237,7 +237,7 @@ def _late_behind_a_copy(
 
 
 def _is_late(dump: DumpScene, exchange: Exchange, at: int, reply: Reply) -> bool:
-    taken_ns = reply.end_ns - exchange.sendings[at].said.end_ns
+    taken_ns = reply.end_ns - exchange.sendings[at].end_ns
     return taken_ns - dump.scene.sight.tolerance_ns > limit_ns(exchange)
 
 

@@ -16,7 +16,7 @@ from harness.diagnose.against_source import is_as_source
 from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.scene import DumpScene, Scene, Source
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Exchange, is_sound
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended, Loop
 from harness.judge.finding import Answerable, Finding, Place
 from harness.judge.stream import judge_stream
@@ -108,14 +108,14 @@ def no_time_before(dump: DumpScene, exchange: Exchange, packets: int) -> bool:
     if not dump.scene.is_timed:
         return False
     sight, first = dump.scene.sight, exchange.sendings[0]
-    place = first.said.place
-    earlier = [heard for _, heard in dump.talk.sent if heard.said.place < place]
-    if earlier and not is_sound(earlier[-1]):
+    place = first.place
+    earlier = [heard for _, heard in dump.talk.sent if heard.place < place]
+    if earlier and not earlier[-1].is_sound:
         return False  # what spoiled that one may have swallowed more
-    answers = [each.end_ns for each in dump.talk.replies if each.end_ns <= first.said.end_ns]
+    answers = [each.end_ns for each in dump.talk.replies if each.end_ns <= first.end_ns]
     # A message with a long pause inside may be the ends of two, and all between them lost.
-    whole = [heard.said.end_ns - heard.said.gaps_ns for heard in earlier[-1:]]
-    torn = any(heard.said.gaps_ns >= PACKET_NS for heard in earlier[-1:])
+    whole = [heard.end_ns - heard.gaps_ns for heard in earlier[-1:]]
+    torn = any(heard.gaps_ns >= PACKET_NS for heard in earlier[-1:])
     since_ns = max(whole if torn else [*whole, *answers], default=None)
     if since_ns is None:
         return False
@@ -127,7 +127,7 @@ def findings_of(dump: DumpScene) -> tuple[Finding, ...]:
     if not is_file(dump.scene) or dump.ended is not Ended.CUT:
         return tuple(each for each in dump.findings if each.answerable is not Answerable.UNIT)
     messages = [*dump.headers, *(each.best for each in dump.packets)]
-    data = b"".join(each.said.piece.raw for each in messages)
+    data = b"".join(each.piece.raw for each in messages)
     return tuple(each for seen in judge_stream(data, keep_words=False) for each in seen.findings)
 
 

@@ -27,9 +27,9 @@ from harness.diagnose.rules_file_common import (
 )
 from harness.diagnose.rules_file_sound import is_smooth_as_told
 from harness.diagnose.scene import DumpScene
-from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Finding
+from harness.judge.timed_messages import TimedMessage
 
 _REVERSED: Final = ("HDR-12", "EXT-03", "EXT-02")
 _OTHER_WIDTHS: Final = ("WRD-01", "WRD-03")
@@ -245,19 +245,19 @@ def names(dump: DumpScene) -> Iterator[Suspicion]:
         yield from _name(dump, heard)
 
 
-def _other_names(dump: DumpScene) -> Iterator[Heard]:
+def _other_names(dump: DumpScene) -> Iterator[TimedMessage]:
     """Yield names behind this dump that are not its own by their form or number."""
-    until = None if dump.talk.followed is None else dump.talk.followed.sent[0][1].said.place
+    until = None if dump.talk.followed is None else dump.talk.followed.sent[0][1].place
     for heard in dump.scene.followed.course.loose:
         kinds = (Malformed, SampleName)
         if heard.direction is not dump.talk.direction or not isinstance(heard.message, kinds):
             continue
-        place = heard.said.place
-        if place > dump.talk.sent[-1][1].said.place and (until is None or place < until):
+        place = heard.place
+        if place > dump.talk.sent[-1][1].place and (until is None or place < until):
             yield heard
 
 
-def _name(dump: DumpScene, heard: Heard) -> Iterator[Suspicion]:
+def _name(dump: DumpScene, heard: TimedMessage) -> Iterator[Suspicion]:
     message, header = heard.message, dump.header
     if isinstance(message, Malformed) and message.kind is SampleName:
         body = heard.body

@@ -23,10 +23,10 @@ from harness.diagnose.rules_file_common import (
 )
 from harness.diagnose.scene import DumpScene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Exchange, is_sound, number_of
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Place
+from harness.judge.timed_messages import TimedMessage
 
 _NUMBER_AT: Final = 4  # M1 p. 37
 _IN_TIME_NS: Final = 20_000_000  # a packet's answer is waited for so long, M1 p. 39
@@ -40,7 +40,7 @@ def begin_at_1(dump: DumpScene) -> Iterator[Suspicion]:
     if not dump.headers or len(dump.packets) < 1:
         return
     first = dump.packets[0]
-    if first.number != 1 or first.jump != 1 or not is_sound(first.best) or not _runs_on(dump):
+    if first.number != 1 or first.jump != 1 or not first.best.is_sound or not _runs_on(dump):
         return
     in_source = _source_begins_at_1(dump)
     if in_source is False:
@@ -93,7 +93,7 @@ def gaps(dump: DumpScene) -> Iterator[Suspicion]:
     if any(begin_at_1(dump)) or any(exchanged(dump)):
         return
     for exchange in dump.packets:
-        if not exchange.jump or exchange.place is None or not is_sound(exchange.best):
+        if not exchange.jump or exchange.place is None or not exchange.best.is_sound:
             continue
         if dump.planned is None or exchange.place >= dump.planned:
             continue
@@ -210,7 +210,7 @@ def exchanged(dump: DumpScene) -> Iterator[Suspicion]:
         yield _out_of_order(dump, one, place)
         return
     last = dump.packets[-1] if dump.packets else None  # where the unit did not go on
-    if last is None or last.place is None or last.jump != 1 or not is_sound(last.best):
+    if last is None or last.place is None or last.jump != 1 or not last.best.is_sound:
         return
     if _source_exchanges(dump, last.place - 1):
         yield _out_of_order(dump, last, last.place - 1)
@@ -234,7 +234,7 @@ def _goes_back(one: Exchange, two: Exchange) -> bool:
     back = (one.number - two.number) % PACKET_NUMBERS
     if one.jump != 1 or back != 1 or two.best.body == one.best.body:
         return False
-    return is_sound(one.best) and is_sound(two.best)
+    return one.best.is_sound and two.best.is_sound
 
 
 def _source_exchanges(dump: DumpScene, place: int) -> bool | None:
@@ -267,7 +267,7 @@ def twice(dump: DumpScene) -> Iterator[Suspicion]:
 
 def _again(dump: DumpScene, exchange: Exchange) -> bool:
     bodies = {each.body for each in exchange.sendings}
-    if len(exchange.sendings) < 2 or len(bodies) > 1 or not is_sound(exchange.best):
+    if len(exchange.sendings) < 2 or len(bodies) > 1 or not exchange.best.is_sound:
         return False
     if is_file(dump.scene):
         return True
@@ -278,14 +278,16 @@ def _again(dump: DumpScene, exchange: Exchange) -> bool:
     return _had_its_answer(dump, exchange, exchange.sendings[0], exchange.sendings[1])
 
 
-def _had_its_answer(dump: DumpScene, exchange: Exchange, one: Heard, two: Heard) -> bool:
+def _had_its_answer(
+    dump: DumpScene, exchange: Exchange, one: TimedMessage, two: TimedMessage
+) -> bool:
     """Whether the first sending was acknowledged in time and before the second began."""
     sight = dump.scene.sight
     for reply in exchange.replies:
         if reply.kind is not HandshakeKind.ACK or not reply.fits or not reply.binds:
             return False
-        began_ns = reply.heard.said.start_ns
-        in_time = sight.sure_before(began_ns, one.said.end_ns + _IN_TIME_NS)
+        began_ns = reply.heard.start_ns
+        in_time = sight.sure_before(began_ns, one.end_ns + _IN_TIME_NS)
         return in_time and sight.surely_began_after(two, reply.end_ns)
     return False
 
@@ -302,7 +304,7 @@ def headless(dump: DumpScene) -> Iterator[Suspicion]:
     if dump.headers or not dump.packets or not shows_sent(dump):
         return
     first = dump.packets[0]
-    number = number_of(first.best)
+    number = first.best.packet_number
     if not is_file(dump.scene) and (number or dump.index):
         return  # the recording may have begun late
     yield suspect(

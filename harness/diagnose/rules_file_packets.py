@@ -23,7 +23,7 @@ from harness.diagnose.rules_file_common import (
     times,
 )
 from harness.diagnose.scene import DumpScene
-from harness.judge.dialogue.exchanges import Exchange, is_sound, is_torn_off
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.sums import WAYS
 
 _HEAD, _TAIL = 5, 2  # bytes of a packet before and behind its data, M1 p. 37
@@ -101,7 +101,7 @@ def _unsound(dump: DumpScene) -> list[Exchange]:
     """Return the packets that are right in no sending."""
     if all_sound(dump):
         return []
-    return [each for each in dump.packets if not is_sound(each.best)]
+    return [each for each in dump.packets if not each.best.is_sound]
 
 
 def torn(dump: DumpScene) -> Iterator[Suspicion]:
@@ -116,7 +116,7 @@ def torn(dump: DumpScene) -> Iterator[Suspicion]:
             return
         if each.place == last and (missing := _short_by_filler(dump, each)):
             yield _last_short(dump, each, missing)
-        elif not is_torn_off(each.best) and in_every_sending(dump, each):
+        elif not each.best.is_torn_off and in_every_sending(dump, each):
             found_torn.append(each)
     if found_torn:
         yield _damaged(dump, found_torn)
@@ -129,8 +129,8 @@ def _number_above(exchange: Exchange) -> bool:
         return False
     return all(
         len(each.body) == _STOPPED_BY_80
-        and each.said.piece.kind is PieceKind.CUT
-        and each.said.piece.ended_by == min(place, 0xFF)
+        and each.piece.kind is PieceKind.CUT
+        and each.piece.ended_by == min(place, 0xFF)
         for each in exchange.sendings
     )
 
@@ -143,7 +143,7 @@ def _not_wrapped(dump: DumpScene, exchange: Exchange) -> Suspicion:
         f"Packet {exchange.place:,} bears the number {exchange.place:X} instead of "
         f"{(exchange.place or 0) % PACKET_NUMBERS:02X}; such a byte ends the message.",
         at=place_of(dump, exchange),
-        bytes_shown=f"{shown(exchange.best.body)} {exchange.best.said.piece.ended_by:02X}",
+        bytes_shown=f"{shown(exchange.best.body)} {exchange.best.piece.ended_by:02X}",
     )
 
 
@@ -156,7 +156,7 @@ def _short_by_filler(dump: DumpScene, exchange: Exchange) -> int:
     total = 0
     for byte in body[1:-_TAIL]:
         total ^= byte
-    ends = exchange.best.said.piece.kind is PieceKind.EXCLUSIVE
+    ends = exchange.best.piece.kind is PieceKind.EXCLUSIVE
     return PACKET_DATA_BYTES - used if ends and total & 0x7F == body[-_TAIL] else 0
 
 
@@ -185,7 +185,7 @@ def _last_short(dump: DumpScene, exchange: Exchange, missing: int) -> Suspicion:
 
 def _damaged(dump: DumpScene, mine: list[Exchange]) -> Suspicion:
     first = mine[0]
-    body, piece = first.best.body, first.best.said.piece
+    body, piece = first.best.body, first.best.piece
     if piece.kind is PieceKind.EXCLUSIVE:
         what = f"is {len(body)} bytes long instead of {PACKET_BYTES}"
     elif piece.ended_by is None or piece.ended_by == 0xF0:
@@ -213,7 +213,7 @@ def filler(dump: DumpScene) -> Iterator[Suspicion]:
     used, last = used_in_last(dump), dump.packets[-1] if dump.packets else None
     if used is None or last is None or dump.planned is None or last.place != dump.planned - 1:
         return
-    if not is_sound(last.best) or len(last.best.body) != PACKET_BYTES:
+    if not last.best.is_sound or len(last.best.body) != PACKET_BYTES:
         return
     rest = last.best.body[_HEAD + used : -_TAIL]
     odd = sum(byte != 0 for byte in rest)

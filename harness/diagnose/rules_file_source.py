@@ -31,7 +31,6 @@ from harness.diagnose.rules_file_common import (
     suspect,
 )
 from harness.diagnose.scene import DumpScene, Scene, Source
-from harness.judge.dialogue.exchanges import is_sound
 from harness.judge.finding import Place
 
 _UNSEEN: Final = "damage that no receiver can see"
@@ -269,7 +268,7 @@ def came_back(scene: Scene) -> Iterator[Suspicion]:
         back = dump.returned
         if back is None or dump.header is None or back.header is None:
             continue
-        sent = {each.place or 0: each.best.body for each in dump.packets if is_sound(each.best)}
+        sent = {each.place or 0: each.best.body for each in dump.packets if each.best.is_sound}
         if back.header.bits == dump.header.bits and back.header.length == dump.header.length:
             yield from _otherwise(scene, dump, back, sent)
     if not scene.sent:
@@ -289,7 +288,7 @@ def _otherwise(
     for exchange in back.packets:
         expected = wanted.get(exchange.place or 0)
         other = exchange.best.body
-        if expected is None or not is_sound(exchange.best) or len(expected) != PACKET_BYTES:
+        if expected is None or not exchange.best.is_sound or len(expected) != PACKET_BYTES:
             continue
         if expected[5:125] == other[5:125]:
             alike += 1

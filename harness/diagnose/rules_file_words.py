@@ -26,7 +26,6 @@ from harness.diagnose.rules_file_common import (
 )
 from harness.diagnose.rules_file_sound import is_smooth_as_told, words_of
 from harness.diagnose.scene import DumpScene
-from harness.judge.dialogue.exchanges import is_sound
 from harness.judge.dialogue.judge import Ended
 
 _ENOUGH: Final = 64  # words below which nothing is said
@@ -207,7 +206,7 @@ def end_of_zeros(dump: DumpScene) -> Iterator[Suspicion]:
     last = dump.packets[-1] if len(dump.packets) > 1 else None
     if header is None or last is None or dump.planned is None or last.place != dump.planned - 1:
         return
-    if not MIN_BITS <= header.bits <= MAX_BITS or not is_sound(last.best):
+    if not MIN_BITS <= header.bits <= MAX_BITS or not last.best.is_sound:
         return
     if any(last.best.body[5:125]) or not all_sound(dump):
         return

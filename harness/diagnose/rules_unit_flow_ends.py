@@ -17,10 +17,10 @@ from harness.diagnose.rules_answers_seen import (
     waits_first,
 )
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Ended, Exchange, Reply, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
 from harness.judge.dialogue.ledger import in_words
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _WIDTHS: Final = range(8, 29)  # bits, M1 p. 37
 _LONG_NS: Final = 1_500_000_000
@@ -32,7 +32,7 @@ def refusals(scene: Scene) -> Iterator[Suspicion]:
     """Suspect that the unit cannot or will not take the sample: CANCEL to the header (T06)."""
     for dump in scene.sent if scene.both else ():
         told = [each for each in dump.header_replies if each.kind is CANCEL and each.binds]
-        if not told or not all(is_sound(each) for each in dump.headers):
+        if not told or not all(each.is_sound for each in dump.headers):
             continue  # a damaged header has every right to be refused
         strength = Strength.STRONG if _can_be(dump) else Strength.FAIR
         if any(each.clause == "HDR-12" for each in dump.findings):
@@ -212,14 +212,14 @@ def _quiet_ns(dump: DumpScene, reply: Reply) -> int | None:
     after = _next_of_sender(dump, reply)
     if not dump.scene.is_timed:
         return 0 if after is not None or dump.ended is Ended.STOPPED else None
-    end_ns = dump.scene.sight.last_ns if after is None else after.said.start_ns
+    end_ns = dump.scene.sight.last_ns if after is None else after.start_ns
     quiet_ns = end_ns - reply.end_ns
     return quiet_ns if quiet_ns > _LONG_NS or dump.ended is Ended.STOPPED else None
 
 
-def _next_of_sender(dump: DumpScene, reply: Reply) -> Heard | None:
+def _next_of_sender(dump: DumpScene, reply: Reply) -> TimedMessage | None:
     spoke = dump.scene.spoke(Direction.TO_UNIT)
-    return next((each for each in spoke if each.said.end_ns > reply.end_ns), None)
+    return next((each for each in spoke if each.end_ns > reply.end_ns), None)
 
 
 END_RULES: Final[tuple[Callable[[Scene], Iterator[Suspicion]], ...]] = (refusals, cancels, waits)

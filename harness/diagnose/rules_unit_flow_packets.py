@@ -19,7 +19,7 @@ from harness.diagnose.rules_answers_seen import (
     suspect,
 )
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Exchange, Reply, device_in, is_sound, is_whole_packet
+from harness.judge.dialogue.exchanges import Exchange, Reply
 from harness.judge.plain import counted
 
 
@@ -100,7 +100,7 @@ def _is_doubled_unasked(dump: DumpScene) -> bool:
     """Whether a message stands twice in a row though nobody had said no to it."""
     return any(
         one.body == other.body
-        and other.said.start_ns - one.said.end_ns < TIME_NS
+        and other.start_ns - one.end_ns < TIME_NS
         and not any(each.sending == at for each in exchange.replies)
         for exchange in dump.talk.exchanges
         for at, (one, other) in enumerate(pairwise(exchange.sendings))
@@ -130,7 +130,7 @@ def _rejected(dump: DumpScene) -> Iterator[Rejected]:
         ]
         if noes:
             yield Rejected(exchange=exchange, noes=noes)
-        elif not is_sound(exchange.best):
+        elif not exchange.best.is_sound:
             return  # it never had this one
 
 
@@ -139,7 +139,7 @@ def _is_about(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:
     if not (reply.fits or fits_custom(dump, exchange, reply)):
         return False
     sending = exchange.sendings[reply.sending]
-    ours = dump.talk.device_id is None or device_in(sending) == dump.talk.device_id
+    ours = dump.talk.device_id is None or sending.device_id == dump.talk.device_id
     return ours and is_plain(sending)
 
 
@@ -169,7 +169,7 @@ def takes_damage(scene: Scene) -> Iterator[Suspicion]:
             if found is None:
                 continue
             sending = exchange.sendings[found.sending]
-            form = is_whole_packet(sending)
+            form = sending.is_whole_packet
             yield suspect(
                 "unit takes damaged packets",
                 Strength.STRONG if arrived and form else Strength.FAIR,
@@ -187,7 +187,7 @@ def takes_damage(scene: Scene) -> Iterator[Suspicion]:
 def _taken_damaged(exchange: Exchange) -> Reply | None:
     for reply in exchange.replies:
         is_yes = reply.kind is ACK and reply.fits and not reply.late
-        if is_yes and not is_sound(exchange.sendings[reply.sending]):
+        if is_yes and not exchange.sendings[reply.sending].is_sound:
             return reply
     return None
 

@@ -18,10 +18,10 @@ from harness.diagnose.rules_answers_seen import (
     suspect,
 )
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange
 from harness.judge.dialogue.ledger import in_words
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _OPEN_NS: Final = 25_000_000
 """A pause that a sender leaves where it heard no answer: 20 ms (M1 p. 39), and a little more."""
@@ -57,9 +57,9 @@ def silences(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _is_clear(heard: Heard) -> bool:
+def _is_clear(heard: TimedMessage) -> bool:
     """Whether a message is right and came in one piece; clocks and resets inside do not matter."""
-    return is_sound(heard) and heard.said.gaps_ns < GAP_NS
+    return heard.is_sound and heard.gaps_ns < GAP_NS
 
 
 def _ceased(dump: DumpScene) -> list[Exchange]:
@@ -74,7 +74,7 @@ def _ceased(dump: DumpScene) -> list[Exchange]:
 def _are_doubled(silent: list[Exchange]) -> bool:
     """Whether something sends what is not answered a second time at once."""
     return any(
-        one.body == other.body and other.said.start_ns - one.said.end_ns < TIME_NS
+        one.body == other.body and other.start_ns - one.end_ns < TIME_NS
         for exchange in silent
         for one, other in pairwise(exchange.sendings)
     )
@@ -101,7 +101,7 @@ def _how_silent(dump: DumpScene, silent: list[Exchange], sendings: int) -> Stren
 def _spoke_later(dump: DumpScene) -> bool:
     known = DumpHeader, ExtendedHeader, IdentityReply
     return any(
-        isinstance(each.message, known) and each.said.end_ns > dump.talk.last_ns
+        isinstance(each.message, known) and each.end_ns > dump.talk.last_ns
         for each in dump.scene.spoke(Direction.FROM_UNIT)
     )
 
@@ -146,8 +146,8 @@ def _close(dump: DumpScene) -> Iterator[tuple[Exchange, int, int]]:
     """Yield each packet that the next one did not wait for, when that began, and the pause."""
     for one, other in pairwise(dump.packets):
         sent, heard = one.sendings[-1], other.sendings[0]
-        start_ns = heard.said.start_ns
-        if any(sent.said.end_ns <= each.end_ns <= start_ns for each in one.replies):
+        start_ns = heard.start_ns
+        if any(sent.end_ns <= each.end_ns <= start_ns for each in one.replies):
             continue
         pause_ns = dump.scene.sight.pause_ns(sent, heard)
         if pause_ns <= _OPEN_NS:

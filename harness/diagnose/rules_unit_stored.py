@@ -157,15 +157,15 @@ def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[Asked]:
     """Yield the requests for what a dump brought, before another one was sent there."""
     assert dump.header is not None
     number = dump.header.sample_number
-    after = dump.talk.sent[-1][1].said.place
+    after = dump.talk.sent[-1][1].place
     later = [
-        each.talk.sent[0][1].said.place
+        each.talk.sent[0][1].place
         for each in scene.sent
         if each.index > dump.index and (each.header is None or each.header.sample_number == number)
     ]
     until = min(later, default=None)
     for each in _asked(scene):
-        place = each.heard.said.place
+        place = each.heard.place
         if place > after and (until is None or place < until):
             assert isinstance(each.message, DumpRequest)
             if each.message.sample_number == number:
@@ -175,7 +175,7 @@ def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[Asked]:
 def _had_time(scene: Scene, asked: Asked) -> bool:
     if asked.cancelled is not None:
         return asked.cancelled.direction is Direction.FROM_UNIT
-    since_ns = scene.sight.last_ns - asked.heard.said.end_ns
+    since_ns = scene.sight.last_ns - asked.heard.end_ns
     last = list(scene.spoke(Direction.TO_UNIT))[-1]
     return (scene.is_timed and since_ns > _SILENT_NS) or last is not asked.heard
 

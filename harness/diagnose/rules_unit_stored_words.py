@@ -19,9 +19,9 @@ from emulator.wire.messages import DataPacket, HandshakeKind, Header
 from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.diagnose.scene import DumpScene, Source
-from harness.judge.dialogue.exchanges import Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended
+from harness.judge.timed_messages import TimedMessage
 
 _DATA: Final = slice(5, 5 + PACKET_DATA_BYTES)  # M1 p. 38
 _FEW: Final = 8  # words that a lost low bit has to show in before it is called a habit (our choice)
@@ -125,14 +125,14 @@ def _certain(exchange: Exchange) -> bytes | None:
     """Return the one sound form in which a packet came; None where that is not certain."""
     bodies = {each.body for each in exchange.sendings if _is_packet(each)}
     taken = [exchange.sendings[each.sending] for each in exchange.replies if _is_yes(each.kind)]
-    if len(bodies) != 1 or any(not is_sound(each) for each in taken):
+    if len(bodies) != 1 or any(not each.is_sound for each in taken):
         return None  # what the unit took may have been a damaged one
     return bodies.pop()
 
 
-def _is_packet(heard: Heard) -> bool:
+def _is_packet(heard: TimedMessage) -> bool:
     whole = isinstance(heard.message, DataPacket) and len(heard.body) == PACKET_BYTES
-    return whole and is_sound(heard)
+    return whole and heard.is_sound
 
 
 def _is_yes(kind: HandshakeKind) -> bool:

@@ -25,9 +25,9 @@ from harness.diagnose.damage import (
 from harness.diagnose.rules_file_common import in_every_sending, source_of
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Exchange, is_sound, is_torn_off, is_whole_packet
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _SENDINGS: Final = 8  # of one packet that are put together (our choice)
 _MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
@@ -50,7 +50,7 @@ class _Found(NamedTuple):
     """One damaged packet."""
 
     exchange: Exchange
-    heard: Heard
+    heard: TimedMessage
     damage: Damage
     reference: bytes | None
 
@@ -74,19 +74,19 @@ def hits(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _damaged(dump: DumpScene, loose: Mapping[int, Sequence[Heard]]) -> Iterator[_Found]:
+def _damaged(dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]) -> Iterator[_Found]:
     """Yield what is damaged, wherever that happened."""
     for exchange, heard in dump.damaged:
-        if is_torn_off(heard):
+        if heard.is_torn_off:
             continue
         reference = _reference(dump, exchange)
-        damage = damage_of(heard, loose.get(heard.said.place, ()), reference)
+        damage = damage_of(heard, loose.get(heard.place, ()), reference)
         yield _Found(exchange, heard, damage, reference)
 
 
 def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
     """Return the packet as it should be, if that is known."""
-    if is_sound(exchange.best):
+    if exchange.best.is_sound:
         return exchange.best.body
     source = source_of(dump)
     if source is not None and exchange.place is not None:
@@ -97,7 +97,7 @@ def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
 
 
 def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
-    return not is_sound(exchange.best) and in_every_sending(dump, exchange)
+    return not exchange.best.is_sound and in_every_sending(dump, exchange)
 
 
 def _by_rule(dump: DumpScene, found: Sequence[_Found], rules: Sequence[_Rule]) -> list[Suspicion]:
@@ -125,7 +125,7 @@ def _ends(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
 def _tails(dump: DumpScene, length: int) -> int:
     """Return how many messages the capture ends in, just at this length: none or one."""
     last = dump.talk.sent[-1][1]
-    return int(is_torn_off(last) and len(last.body) == length)
+    return int(last.is_torn_off and len(last.body) == length)
 
 
 def _cut(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
@@ -145,7 +145,7 @@ def _cut(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
 
 def _rewritten(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     """Find one other device ID with which every checksum is right (DEV-04)."""
-    if dump.sound or not all(is_whole_packet(each.heard) for each in found):
+    if dump.sound or not all(each.heard.is_whole_packet for each in found):
         return None
     off = {sum_is_off_by(each.heard.body) for each in found}
     ids = {each.heard.body[2] for each in found}
@@ -166,12 +166,12 @@ def _rewritten(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
 
 def _stuck(dump: DumpScene, found: Sequence[_Found]) -> Suspicion | None:
     """Find one bit that is the same in every byte and by which every checksum is off."""
-    if len(found) < _MANY or not all(is_whole_packet(each.heard) for each in found):
+    if len(found) < _MANY or not all(each.heard.is_whole_packet for each in found):
         return None
     off = {sum_is_off_by(each.heard.body) for each in found}
     if len(off) != 1 or (by := off.pop()).bit_count() != 1:
         return None
-    data = b"".join(each.best.body[5:125] for each in dump.packets if is_whole_packet(each.best))
+    data = b"".join(each.best.body[5:125] for each in dump.packets if each.best.is_whole_packet)
     values = {byte & by for byte in data}
     others = {byte & ~by for byte in data}
     if len(values) != 1 or len(others) < _MANY:
@@ -236,7 +236,7 @@ def _spans(dump: DumpScene, losses: Sequence[_Found]) -> Iterator[_Span]:
     """Yield between which bytes of the stream that was sent each loss is."""
     before = 0
     for each in losses:
-        start = each.heard.said.piece.offset + before
+        start = each.heard.piece.offset + before
         if each.reference is not None and each.damage.hit is not Hit.END_LOST:
             first, last = lost_at(each.heard.body, each.reference)
         elif each.damage.hit is Hit.END_LOST:
@@ -254,7 +254,7 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Suspicion]:
     for each in found:
         kinds.setdefault(_NAMES[each.damage.hit], []).append(each)
     most = Counter({name: len(mine) for name, mine in kinds.items()})
-    first = min(kinds, key=lambda name: (-most[name], kinds[name][0].heard.said.place))
+    first = min(kinds, key=lambda name: (-most[name], kinds[name][0].heard.place))
     for name, mine in kinds.items():
         is_likely = name == first and not _is_ever_alike(dump, mine)
         how = Strength.STRONG if is_likely else Strength.WEAK
@@ -268,7 +268,7 @@ def _is_certain(dump: DumpScene, one: _Found) -> bool:
     if not dump.scene.shows_damage(Direction.TO_UNIT) or one.reference is None:
         return False
     is_short = one.damage.hit in (Hit.LOST, Hit.CUT, Hit.END_LOST)
-    return is_short and source_of(dump) is not None and not is_sound(one.exchange.best)
+    return is_short and source_of(dump) is not None and not one.exchange.best.is_sound
 
 
 def _is_ever_alike(dump: DumpScene, mine: Sequence[_Found]) -> bool:
@@ -298,7 +298,7 @@ def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
             yield f"{where} breaks off after {damage.length} of its 127 bytes."
         case _:
             yield f"{where} arrived {counted(damage.count, 'byte', 'bytes')} too short."
-    if is_sound(one.exchange.best):
+    if one.exchange.best.is_sound:
         yield "It was right when it was sent again, so it had been sent right."
     elif one.reference is not None:
         yield "The source has it right."

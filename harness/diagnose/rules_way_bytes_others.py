@@ -14,8 +14,7 @@ from harness.diagnose.rules_answers_seen import ACK, NAK, answers, finals, suspe
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import is_sound, is_torn_off
-from harness.judge.dialogue.heard import Heard
+from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
 _BEGINS: Final = bytes((START, FAMILY))
@@ -32,9 +31,9 @@ def header(scene: Scene) -> Iterator[Suspicion]:
         if any(dump.header is None and dump.talk.sent[0][1] is heard for dump in scene.sent)
     }
     for heard in scene.spoke(Direction.TO_UNIT):
-        if id(heard) in whole or is_torn_off(heard):
+        if id(heard) in whole or heard.is_torn_off:
             continue
-        if not (_is_header(heard) and not is_sound(heard)) and not (
+        if not (_is_header(heard) and not heard.is_sound) and not (
             id(heard) in headless and _may_be_header(heard)
         ):
             continue
@@ -54,17 +53,17 @@ def header(scene: Scene) -> Iterator[Suspicion]:
         return
 
 
-def _is_header(heard: Heard) -> bool:
+def _is_header(heard: TimedMessage) -> bool:
     """Whether a System Exclusive message, whole or torn, was a header (M1 p. 37, CA-019 p. 2)."""
     body = heard.body
-    if heard.said.piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
+    if heard.piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
         return False
     return body[:2] == _BEGINS and (body[3:4] == b"\x01" or body[3:5] == b"\x05\x05")
 
 
-def _may_be_header(heard: Heard) -> bool:
+def _may_be_header(heard: TimedMessage) -> bool:
     """Whether something in front of packets without a header may be what is left of one."""
-    is_exclusive = heard.said.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT)
+    is_exclusive = heard.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT)
     return is_exclusive and (
         heard.message is None or isinstance(heard.message, Malformed | Foreign)
     )
@@ -77,8 +76,8 @@ def counted_in(scene: Scene) -> Iterator[Suspicion]:
         for exchange in dump.packets:
             for at, sending in enumerate(exchange.sendings):
                 last = answers(exchange, at)[-1:]
-                inside = bool(sending.said.piece.realtime)
-                if not is_sound(sending):
+                inside = bool(sending.piece.realtime)
+                if not sending.is_sound:
                     continue
                 if any(each.kind is NAK for each in last):
                     if not inside:
@@ -89,7 +88,7 @@ def counted_in(scene: Scene) -> Iterator[Suspicion]:
         if not rejected or with_it:
             continue
         exchange, sending = rejected[0]
-        offset, byte = sending.said.piece.realtime[0]
+        offset, byte = sending.piece.realtime[0]
         yield suspect(
             "real-time bytes taken for data",
             Strength.STRONG,
@@ -98,7 +97,7 @@ def counted_in(scene: Scene) -> Iterator[Suspicion]:
             "unit rejected it (NAK).",
             heard=sending,
             exchange=exchange,
-            shown=f"{byte:02X} at byte {offset - sending.said.piece.offset} of the packet",
+            shown=f"{byte:02X} at byte {offset - sending.piece.offset} of the packet",
         )
 
 
@@ -140,13 +139,13 @@ def _is_silent_from(dump: DumpScene, at: int) -> bool:
 
 def _is_not_kept(dump: DumpScene) -> bool:
     """Whether the sample was asked for afterwards and did not come."""
-    last = dump.talk.sent[-1][1].said.place
+    last = dump.talk.sent[-1][1].place
     header = dump.header
     return dump.returned is None and any(
         isinstance(each.message, DumpRequest)
         and header is not None
         and each.message.sample_number == header.sample_number
-        and each.said.place > last
+        and each.place > last
         for each in dump.scene.asked
     )
 
@@ -175,12 +174,12 @@ def others(scene: Scene) -> Iterator[Suspicion]:
             )
 
 
-def _has(heard: Heard, byte: int) -> bool:
-    return any(value == byte for _, value in heard.said.piece.realtime)
+def _has(heard: TimedMessage, byte: int) -> bool:
+    return any(value == byte for _, value in heard.piece.realtime)
 
 
-def _is_channel(heard: Heard) -> bool:
-    piece = heard.said.piece
+def _is_channel(heard: TimedMessage) -> bool:
+    piece = heard.piece
     return piece.kind is PieceKind.SHORT and piece.body[0] in _CHANNEL
 
 

@@ -13,7 +13,7 @@ from harness.diagnose.damage import sum_is_off_by
 from harness.diagnose.rules_file_common import is_file, source_of, suspect
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Exchange, is_whole_packet
+from harness.judge.dialogue.exchanges import Exchange
 
 _ID_AT: Final = 2  # M1 p. 37
 _DATA: Final = slice(5, 125)
@@ -77,7 +77,7 @@ def _beside_source(dump: DumpScene) -> list[_Compared]:
         (exchange, exchange.best.body, right)
         for exchange in dump.packets
         if exchange.place is not None
-        and is_whole_packet(exchange.best)
+        and exchange.best.is_whole_packet
         and (right := source.whole(exchange.place)) is not None
         and sum_is_off_by(right) == 0
     ]
@@ -102,12 +102,12 @@ def _by_source(dump: DumpScene) -> _Bit | None:
 
 
 def _by_itself(dump: DumpScene) -> _Bit | None:
-    off = {sum_is_off_by(heard.body) for _, heard in dump.damaged if is_whole_packet(heard)}
+    off = {sum_is_off_by(heard.body) for _, heard in dump.damaged if heard.is_whole_packet}
     if len(off) != 1 or (by := off.pop()).bit_count() != 1:
         return None
-    if not all(is_whole_packet(heard) for _, heard in dump.damaged):
+    if not all(heard.is_whole_packet for _, heard in dump.damaged):
         return None
-    bodies = [each.best.body[_DATA] for each in dump.packets if is_whole_packet(each.best)]
+    bodies = [each.best.body[_DATA] for each in dump.packets if each.best.is_whole_packet]
     # A bit that is clear everywhere may be one that the width does not use.
     if not _held(by, bodies):
         return None

@@ -48,7 +48,7 @@ def _healed(exchange: Exchange, naks: Sequence[int]) -> bool:
     if any(one.body != other.body for one, other in pairwise(exchange.sendings)):
         return False
     one, two = exchange.sendings[:2]
-    was_rejected = any(one.said.start_ns <= at_ns <= two.said.start_ns for at_ns in naks)
+    was_rejected = any(one.start_ns <= at_ns <= two.start_ns for at_ns in naks)
     # What comes last may be meant for the next packet, which has begun.
     return was_rejected and any(each.kind is ACK for each in exchange.replies)
 
@@ -59,12 +59,10 @@ def fragments(scene: Scene) -> Iterator[Suspicion]:
         return
     for dump in scene.sent:
         for heard in dump.talk.besides:
-            piece = heard.said.piece
+            piece = heard.piece
             if piece.kind is not PieceKind.CUT or len(piece.body) > _TOO_SHORT:
                 continue
-            after = next(
-                (e for e, each in dump.talk.sent if each.said.place > heard.said.place), None
-            )
+            after = next((e for e, each in dump.talk.sent if each.place > heard.place), None)
             yield suspect(
                 "bytes lost on the way",
                 Strength.STRONG,

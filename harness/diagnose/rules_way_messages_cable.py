@@ -18,8 +18,8 @@ from harness.diagnose.rules_answers_seen import (
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Exchange, Reply, is_sound, is_torn_off
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Exchange, Reply
+from harness.judge.timed_messages import TimedMessage
 
 _PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 _CABLE: Final = "cable out"
@@ -50,19 +50,22 @@ def torn(scene: Scene) -> Iterator[Suspicion]:
 
 
 def _how_torn(
-    dump: DumpScene, exchange: Exchange, heard: Heard, after: tuple[Exchange, Heard] | None
+    dump: DumpScene,
+    exchange: Exchange,
+    heard: TimedMessage,
+    after: tuple[Exchange, TimedMessage] | None,
 ) -> tuple[Strength, str] | None:
-    piece = heard.said.piece
+    piece = heard.piece
     short_of_end = len(heard.body) == PACKET_BYTES - 1
-    if is_sound(heard) or exchange.place is None or (short_of_end and not is_torn_off(heard)):
+    if heard.is_sound or exchange.place is None or (short_of_end and not heard.is_torn_off):
         return None
     if piece.kind is PieceKind.CUT and after is None:
-        if is_torn_off(heard) and not _is_known(dump.scene):
+        if heard.is_torn_off and not _is_known(dump.scene):
             return None  # the recording may have ended there
         return Strength.FAIR, "breaks off in its middle, and nothing of the dump came after it."
     if piece.kind is PieceKind.CUT and after is not None and after[0].jump:
         return Strength.STRONG, "breaks off in its middle, and what was due next never came."
-    if dump.scene.is_timed and heard.said.gaps_ns >= _PACKET_NS:
+    if dump.scene.is_timed and heard.gaps_ns >= _PACKET_NS:
         missing = after is not None and after[0].jump
         strength = Strength.STRONG if missing else Strength.FAIR
         return strength, "breaks off; what comes behind the pause is the end of another one."
@@ -77,7 +80,7 @@ def _is_known(scene: Scene) -> bool:
 def scraps(scene: Scene) -> Iterator[Suspicion]:
     """Suspect the cable where the capture ends with the first bytes of a message."""
     heard = scene.followed.heard[-1] if scene.followed.heard else None
-    if heard is None or heard.said.piece.kind is not PieceKind.CUT or not is_torn_off(heard):
+    if heard is None or heard.piece.kind is not PieceKind.CUT or not heard.is_torn_off:
         return
     if not _is_known(scene) or is_file(scene) or scene.shows_damage(heard.direction) is False:
         return
@@ -100,7 +103,7 @@ def scraps(scene: Scene) -> Iterator[Suspicion]:
         "came after that.",
         heard=heard,
         exchange=exchange,
-        shown=heard.said.piece.raw[:8].hex(" "),
+        shown=heard.piece.raw[:8].hex(" "),
     )
 
 
@@ -109,14 +112,14 @@ def nothing_but_a_piece(scene: Scene) -> Iterator[Suspicion]:
     if not _is_known(scene) or is_file(scene) or not scene.shows_damage(Direction.TO_UNIT):
         return
     said = list(scene.spoke(Direction.TO_UNIT))
-    if len(said) != 1 or not is_torn_off(said[0]) or list(scene.spoke(Direction.FROM_UNIT)):
+    if len(said) != 1 or not said[0].is_torn_off or list(scene.spoke(Direction.FROM_UNIT)):
         return
     place = scene.place(said[0])
     text = "All that arrived is the first part of one message."
     yield Suspicion(
         cause=_CABLE,
         strength=Strength.WEAK,
-        evidence=(Evidence(text=text, at=place, shown=said[0].said.piece.raw[:8].hex(" ")),),
+        evidence=(Evidence(text=text, at=place, shown=said[0].piece.raw[:8].hex(" ")),),
         at=place,
     )
 
@@ -156,12 +159,12 @@ def late_noes(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _late_noes(dump: DumpScene) -> Iterator[tuple[Exchange, Heard]]:
+def _late_noes(dump: DumpScene) -> Iterator[tuple[Exchange, TimedMessage]]:
     """Yield where the silence began before each no that came as another message began."""
     sent, noes = dump.talk.sent, dump.replies(NAK)
     soon_ns = _SOON_NS + dump.scene.sight.tolerance_ns
     for at, (one, two) in enumerate(pairwise(sent)) if noes else ():
-        began_ns = two[1].said.start_ns
+        began_ns = two[1].start_ns
         # An answer that had come before is why the message was sent again.
         prompted = any(BYTE_NS <= each.end_ns - began_ns < soon_ns for each in noes)
         if (
@@ -172,9 +175,9 @@ def _late_noes(dump: DumpScene) -> Iterator[tuple[Exchange, Heard]]:
             yield _where_silence_began(dump, at)
 
 
-def _is_behind(one: Exchange, two: tuple[Exchange, Heard], noes: list[Reply]) -> bool:
+def _is_behind(one: Exchange, two: tuple[Exchange, TimedMessage], noes: list[Reply]) -> bool:
     """Whether the answer to the next packet is a no to this one, with which it ran together."""
-    ended_ns = two[1].said.end_ns
+    ended_ns = two[1].end_ns
     return any(
         each.message.packet_number == one.number != two[0].number
         and 0 <= each.end_ns - ended_ns < TIME_NS
@@ -182,7 +185,7 @@ def _is_behind(one: Exchange, two: tuple[Exchange, Heard], noes: list[Reply]) ->
     )
 
 
-def _where_silence_began(dump: DumpScene, at: int) -> tuple[Exchange, Heard]:
+def _where_silence_began(dump: DumpScene, at: int) -> tuple[Exchange, TimedMessage]:
     sent = dump.talk.sent
     while at and sent[at - 1][0].place is not None:
         if not _is_silent(dump, sent[at - 1][1], sent[at][1]):
@@ -191,9 +194,9 @@ def _where_silence_began(dump: DumpScene, at: int) -> tuple[Exchange, Heard]:
     return sent[at]
 
 
-def _is_silent(dump: DumpScene, one: Heard, two: Heard) -> bool:
+def _is_silent(dump: DumpScene, one: TimedMessage, two: TimedMessage) -> bool:
     """Whether there was time for an answer to a message, and none before the next one."""
-    ended_ns, began_ns = one.said.end_ns, two.said.start_ns
+    ended_ns, began_ns = one.end_ns, two.start_ns
     if began_ns - ended_ns < TIME_NS or not is_plain(one):
         return False
     return not any(ended_ns < each.end_ns < began_ns for each in dump.talk.replies)

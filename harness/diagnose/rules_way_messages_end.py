@@ -10,19 +10,18 @@ from harness.diagnose.rules_answers_seen import finals, named, suspect
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.rules_way_messages_lost import LOST, arrived
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import is_sound, number_of
 from harness.judge.dialogue.follow import Asked
-from harness.judge.dialogue.heard import Heard
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 
 def headless(scene: Scene) -> Iterator[Suspicion]:
     """Suspect the way where a dump arrives from its first packet on, without a header."""
     for dump in arrived(scene):
         first = dump.packets[0] if dump.packets and not dump.headers else None
-        if first is None or dump.header is not None or not is_sound(first.best):
+        if first is None or dump.header is not None or not first.best.is_sound:
             continue
-        if number_of(first.best) or not scene.both or dump.talk.replies:
+        if first.best.packet_number or not scene.both or dump.talk.replies:
             continue
         if _has_remains(scene, first.sendings[0]):
             continue
@@ -36,12 +35,10 @@ def headless(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _has_remains(scene: Scene, packet: Heard) -> bool:
+def _has_remains(scene: Scene, packet: TimedMessage) -> bool:
     """Whether something came before a packet that may have been its header."""
-    before = (
-        each for each in scene.spoke(Direction.TO_UNIT) if each.said.place < packet.said.place
-    )
-    return any(not is_sound(each) for each in before)
+    before = (each for each in scene.spoke(Direction.TO_UNIT) if each.place < packet.place)
+    return any(not each.is_sound for each in before)
 
 
 def never_taken(scene: Scene) -> Iterator[Suspicion]:
@@ -77,7 +74,7 @@ def never_taken(scene: Scene) -> Iterator[Suspicion]:
 def _asks_for(dump: DumpScene, asked: Asked) -> bool:
     if not isinstance(asked.message, DumpRequest) or dump.header is None:
         return False
-    later = asked.heard.said.end_ns > dump.talk.last_ns
+    later = asked.heard.end_ns > dump.talk.last_ns
     mine = asked.message.sample_number == dump.header.sample_number
     return later and mine and asked.heard.direction is Direction.TO_UNIT
 

@@ -20,8 +20,8 @@ from harness.diagnose.rules_answers_seen import (
 from harness.diagnose.rules_file_common import is_closed, is_file, no_time_before
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange
+from harness.judge.timed_messages import TimedMessage
 
 _ANSWER_NS: Final = 6 * BYTE_NS
 """No answer takes less: a sender that was told no cannot begin again earlier."""
@@ -66,7 +66,7 @@ def _at(found: Suspicion, packet: int) -> Suspicion:
 
 
 def _is_jump(dump: DumpScene, exchange: Exchange) -> bool:
-    if not exchange.jump or exchange.place is None or not is_sound(exchange.best):
+    if not exchange.jump or exchange.place is None or not exchange.best.is_sound:
         return False
     if dump.planned is not None and exchange.place >= dump.planned:
         return False
@@ -120,7 +120,7 @@ def _went_again(dump: DumpScene, exchange: Exchange) -> bool:
         return False
     if len(finals(exchange)) >= len(exchange.sendings):
         return False  # each was answered, only late
-    return not dump.scene.is_timed or two.said.start_ns - one.said.end_ns >= TIME_NS
+    return not dump.scene.is_timed or two.start_ns - one.end_ns >= TIME_NS
 
 
 def ends_early(scene: Scene) -> Iterator[Suspicion]:
@@ -132,7 +132,7 @@ def ends_early(scene: Scene) -> Iterator[Suspicion]:
         reached = 0 if last.place is None else last.place + 1
         if dump.source is not None and not _in_source(dump, reached):
             continue
-        if not is_sound(last.best) or (not last.replies and is_closed(dump)):
+        if not last.best.is_sound or (not last.replies and is_closed(dump)):
             continue
         found = suspect(
             LOST,
@@ -172,8 +172,8 @@ def doubled(scene: Scene) -> Iterator[Suspicion]:
             break
 
 
-def _is_copy(dump: DumpScene, exchange: Exchange, one: Heard, two: Heard) -> bool:
-    if one.body != two.body or not all(is_sound(each) for each in exchange.sendings):
+def _is_copy(dump: DumpScene, exchange: Exchange, one: TimedMessage, two: TimedMessage) -> bool:
+    if one.body != two.body or not all(each.is_sound for each in exchange.sendings):
         return False
     if any(each.kind is NAK for each in exchange.replies):
         return False
@@ -181,7 +181,7 @@ def _is_copy(dump: DumpScene, exchange: Exchange, one: Heard, two: Heard) -> boo
     if not dump.scene.is_timed:
         enough = len(finals(exchange)) >= len(exchange.sendings) or bool(replies)
         return dump.scene.both and enough
-    pause_ns = two.said.start_ns - one.said.end_ns
+    pause_ns = two.start_ns - one.end_ns
     return pause_ns < (TIME_NS if dump.scene.both else _ANSWER_NS)
 
 
@@ -216,7 +216,7 @@ def out_of_order(scene: Scene) -> Iterator[Suspicion]:
 def _swapped(dump: DumpScene) -> int | None:
     """Return the packet that came behind its successor."""
     for one, two in pairwise(dump.packets):
-        if one.place is None or one.jump != 1 or not (is_sound(one.best) and is_sound(two.best)):
+        if one.place is None or one.jump != 1 or not (one.best.is_sound and two.best.is_sound):
             continue
         if (one.number - two.number) % PACKET_NUMBERS == 1 and one.best.body != two.best.body:
             return one.place - 1

@@ -12,10 +12,10 @@ from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.rules_answers_seen import ACK, answers, finals, named, suspect
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.exchanges import Ended, Exchange, is_sound
-from harness.judge.dialogue.heard import Heard
+from harness.judge.dialogue.exchanges import Ended, Exchange
 from harness.judge.dialogue.ledger import in_words
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _LONG_NS: Final = 1_000_000_000
 """A pause inside a message that a receiver need not outlast (our choice)."""
@@ -41,26 +41,26 @@ def long_pauses(scene: Scene) -> Iterator[Suspicion]:
                 Strength.SURE,
                 dump,
                 f"In the middle of {named(exchange)} nothing came for "
-                f"{in_words(held.said.gaps_ns)}, and the unit did not take it in time.",
+                f"{in_words(held.gaps_ns)}, and the unit did not take it in time.",
                 heard=held,
                 exchange=exchange,
             )
             break
 
 
-def _is_held(heard: Heard) -> bool:
-    return is_sound(heard) and heard.said.gaps_ns >= _LONG_NS
+def _is_held(heard: TimedMessage) -> bool:
+    return heard.is_sound and heard.gaps_ns >= _LONG_NS
 
 
-def _suffered(dump: DumpScene, exchange: Exchange, held: Heard) -> bool:
+def _suffered(dump: DumpScene, exchange: Exchange, held: TimedMessage) -> bool:
     if not dump.scene.both:
         return len(exchange.sendings) > 1
     at = next(i for i, each in enumerate(exchange.sendings) if each is held)
     mine = answers(exchange, at)
     if not mine or mine[-1].kind is not ACK or len(exchange.sendings) > 1:
         return True
-    after = [each for _, each in dump.talk.sent if each.said.place > held.said.place]
-    return bool(after) and after[0].said.start_ns < mine[0].heard.said.start_ns
+    after = [each for _, each in dump.talk.sent if each.place > held.place]
+    return bool(after) and after[0].start_ns < mine[0].heard.start_ns
 
 
 def held_back(scene: Scene) -> Iterator[Suspicion]:
@@ -72,8 +72,8 @@ def held_back(scene: Scene) -> Iterator[Suspicion]:
         if not pairs or all(finals(each) for each in dump.packets):
             continue
         one, two = pairs[0]
-        earlier = [heard for _, heard in dump.talk.sent if heard.said.place < _place(one)]
-        if not earlier or one.sendings[0].said.start_ns - earlier[-1].said.end_ns < 2 * _PACKET_NS:
+        earlier = [heard for _, heard in dump.talk.sent if heard.place < _place(one)]
+        if not earlier or one.sendings[0].start_ns - earlier[-1].end_ns < 2 * _PACKET_NS:
             continue
         yield suspect(
             "faulty pauses",
@@ -87,17 +87,17 @@ def held_back(scene: Scene) -> Iterator[Suspicion]:
 
 
 def _place(exchange: Exchange) -> int:
-    return exchange.sendings[0].said.place
+    return exchange.sendings[0].place
 
 
 def _stand_together(dump: DumpScene, one: Exchange, two: Exchange) -> bool:
     first, second = one.sendings[0], two.sendings[0]
-    if not is_sound(first) or not is_sound(second):
+    if not first.is_sound or not second.is_sound:
         return False
-    if second.said.start_ns - first.said.end_ns >= BYTE_NS:
+    if second.start_ns - first.end_ns >= BYTE_NS:
         return False
-    before = [each.end_ns for each in dump.talk.replies if each.end_ns <= first.said.start_ns]
-    return bool(before) and first.said.start_ns - before[-1] >= _PACKET_NS
+    before = [each.end_ns for each in dump.talk.replies if each.end_ns <= first.start_ns]
+    return bool(before) and first.start_ns - before[-1] >= _PACKET_NS
 
 
 def too_fast(scene: Scene) -> Iterator[Suspicion]:
@@ -107,7 +107,7 @@ def too_fast(scene: Scene) -> Iterator[Suspicion]:
     fast = {id(each.heard) for each in scene.followed.fast[Direction.TO_UNIT]}
     for dump in scene.sent if fast else ():
         hasty = [each for each in dump.packets if id(each.sendings[0]) in fast]
-        missed = [each for each in hasty if not each.replies and is_sound(each.best)]
+        missed = [each for each in hasty if not each.replies and each.best.is_sound]
         if len(hasty) < _FEW or not dump.talk.replies or not missed[:-1]:
             continue
         yield suspect(
@@ -126,8 +126,8 @@ def filtered(scene: Scene) -> Iterator[Suspicion]:
     if not scene.both or not scene.sent:
         return
     said = list(scene.spoke(Direction.FROM_UNIT))
-    short = [each for each in said if each.said.piece.kind is PieceKind.SHORT]
-    if not short or any(each.said.piece.kind is PieceKind.EXCLUSIVE for each in said):
+    short = [each for each in said if each.piece.kind is PieceKind.SHORT]
+    if not short or any(each.piece.kind is PieceKind.EXCLUSIVE for each in said):
         return
     if not any(each.packets or each.ended in _BADLY for each in scene.sent):
         return
@@ -143,9 +143,9 @@ def filtered(scene: Scene) -> Iterator[Suspicion]:
     )
 
 
-def _stretch(heard: Heard) -> float:
+def _stretch(heard: TimedMessage) -> float:
     """Return by which part of its time a message took longer than a line needs."""
-    return heard.said.gaps_ns / (len(heard.said.piece.raw) * BYTE_NS)
+    return heard.gaps_ns / (len(heard.piece.raw) * BYTE_NS)
 
 
 def slow(scene: Scene) -> Iterator[Suspicion]:
@@ -161,8 +161,8 @@ def slow(scene: Scene) -> Iterator[Suspicion]:
         even = [each for each in mine if abs(_stretch(each) - middle) < 1 / (2 * _PER_CENT)]
         if len(mine) >= _FEW and middle > 1 / _PER_CENT and len(even) >= _MOST * len(mine):
             yield from _slow_line(dump, mine[0], middle)
-        elif any(each.said.gaps_ns >= _PIECE_NS and is_sound(each) for each in late):
-            paused = next(each for each in late if each.said.gaps_ns >= _PIECE_NS)
+        elif any(each.gaps_ns >= _PIECE_NS and each.is_sound for each in late):
+            paused = next(each for each in late if each.gaps_ns >= _PIECE_NS)
             yield suspect(
                 "pieces with pauses",
                 Strength.SURE,
@@ -172,7 +172,7 @@ def slow(scene: Scene) -> Iterator[Suspicion]:
             )
 
 
-def _slow_line(dump: DumpScene, first: Heard, middle: float) -> Iterator[Suspicion]:
+def _slow_line(dump: DumpScene, first: TimedMessage, middle: float) -> Iterator[Suspicion]:
     text = f"Each packet takes {middle:.1%} longer than its bytes need."
     yield suspect("slow line", Strength.STRONG, dump, text, heard=first)
     if dump.damaged:

@@ -17,8 +17,8 @@ from emulator.wire.messages import (
     IdentityReply,
 )
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Exchange, Reply, is_sound
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Exchange, Reply
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.judge import (
     DumpSeen,
     Ended,
@@ -28,6 +28,7 @@ from harness.judge.dialogue.judge import (
     judge_followed,
 )
 from harness.judge.finding import Finding, Place
+from harness.judge.timed_messages import TimedMessage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,7 +100,7 @@ class Scene:
         return tuple(each for each in self.dumps if each.talk.direction is Direction.FROM_UNIT)
 
     @cached_property
-    def asked(self) -> tuple[Heard, ...]:
+    def asked(self) -> tuple[TimedMessage, ...]:
         """The dump requests to the unit, in order."""
         return tuple(
             each.heard
@@ -118,18 +119,18 @@ class Scene:
                 return direction is Direction.TO_UNIT
         return None
 
-    def spoke(self, direction: Direction) -> Iterator[Heard]:
+    def spoke(self, direction: Direction) -> Iterator[TimedMessage]:
         """Yield everything that one side said, in order, echoes included."""
         return (each for each in self.followed.heard if each.direction is direction)
 
-    def place(self, heard: Heard | None, exchange: Exchange | None = None) -> Place:
+    def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is, as findings have it."""
         packet = None if exchange is None else exchange.place
         return Place(
-            byte=None if heard is None else heard.said.piece.offset,
+            byte=None if heard is None else heard.piece.offset,
             packet=packet,
             packet_number=None if packet is None or exchange is None else exchange.number % 128,
-            time_ns=heard.said.end_ns if heard is not None and self.is_timed else None,
+            time_ns=heard.end_ns if heard is not None and self.is_timed else None,
         )
 
 
@@ -164,7 +165,7 @@ class DumpScene:
         return self.seen.findings
 
     @property
-    def headers(self) -> list[Heard]:
+    def headers(self) -> list[TimedMessage]:
         """Each sending of the header."""
         first = self.talk.exchanges[0]
         return first.sendings if first.place is None else []
@@ -185,23 +186,23 @@ class DumpScene:
         return [each for each in self.talk.replies if each.kind is kind]
 
     @cached_property
-    def damaged(self) -> tuple[tuple[Exchange, Heard], ...]:
+    def damaged(self) -> tuple[tuple[Exchange, TimedMessage], ...]:
         """The sendings of packets that have not their form or their checksum, in order."""
         return tuple(
             (exchange, sending)
             for exchange, sending in self.talk.sent
-            if exchange.place is not None and not is_sound(sending)
+            if exchange.place is not None and not sending.is_sound
         )
 
     @cached_property
     def sound(self) -> tuple[Exchange, ...]:
         """The packets that have their form and their checksum in one sending at least."""
-        return tuple(each for each in self.packets if is_sound(each.best))
+        return tuple(each for each in self.packets if each.best.is_sound)
 
     @cached_property
     def has_mended(self) -> bool:
         """Whether a packet came damaged in one sending and right in another."""
-        return any(not is_sound(heard) for each in self.sound for heard in each.sendings)
+        return any(not heard.is_sound for each in self.sound for heard in each.sendings)
 
     @cached_property
     def source(self) -> Source | None:
@@ -231,7 +232,7 @@ class DumpScene:
         """Whether nothing of any dump came after it."""
         return self.index == len(self.scene.dumps) - 1
 
-    def place(self, heard: Heard | None, exchange: Exchange | None = None) -> Place:
+    def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is."""
         return self.scene.place(heard, exchange)
 

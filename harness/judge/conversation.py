@@ -15,7 +15,7 @@ from functools import cached_property
 
 from emulator.dump.capture import Capture, Direction
 from harness.judge.edit_script import edit_script
-from harness.judge.timed_messages import TimedMessage, said
+from harness.judge.timed_messages import TimedMessage, timed_messages
 
 
 class Kind(StrEnum):
@@ -95,7 +95,7 @@ def compare(
     if tolerance_ns < 0:
         raise ValueError(f"no tolerance is {tolerance_ns} ns")
     chosen = tuple(directions)
-    said_a, said_b = said(a, chosen), said(b, chosen)
+    said_a, said_b = timed_messages(a, chosen), timed_messages(b, chosen)
     pairs = [
         pair
         for direction in chosen

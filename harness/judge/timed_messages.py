@@ -1,13 +1,16 @@
 """The messages of a conversation in order, with their names and times."""
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.passed import passed
-from emulator.wire.codec import Decoded, Foreign, Malformed, decode, kind_of
-from emulator.wire.constants import BYTE_NS
+from emulator.wire.checksum import checksum
+from emulator.wire.codec import Decoded, Foreign, Malformed, decode, device_of, kind_of
+from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, DataPacket, Handshake, title
+from emulator.wire.packets import NUMBER
 from emulator.wire.splitter import Piece, PieceKind
 
 _SHORTEST_NAMED = 4  # bytes that a torn message needs to be called anything
@@ -19,8 +22,12 @@ _NAMES = {
 }
 
 
-class TimedMessage(NamedTuple):
-    """A message, or what else passed in one piece; times count from the first message on."""
+@dataclass(frozen=True, kw_only=True)
+class TimedMessage:
+    """A message, or what else passed in one piece; times count from the first message on.
+
+    What is asked of it again and again is worked out once.
+    """
 
     direction: Direction
     number: int
@@ -38,8 +45,49 @@ class TimedMessage(NamedTuple):
         """Whether it is a single real-time byte outside any message."""
         return self.piece.kind is PieceKind.REALTIME
 
+    @property
+    def body(self) -> bytes:
+        """Its bytes without real-time bytes (FRM-03)."""
+        return self.piece.body
 
-def said(capture: Capture, directions: Sequence[Direction]) -> list[TimedMessage]:
+    @cached_property
+    def message(self) -> Decoded | None:
+        """What it says; None where it is no whole System Exclusive message."""
+        return decode(self.piece.body) if self.piece.kind is PieceKind.EXCLUSIVE else None
+
+    @cached_property
+    def is_sound(self) -> bool:
+        """Whether it has the right form and, as a packet, the right checksum."""
+        message = self.message
+        if isinstance(message, DataPacket):
+            return message.checksum == checksum(message)
+        if message is None:
+            return self.piece.kind is PieceKind.SHORT
+        return not isinstance(message, Malformed)
+
+    @property
+    def is_whole_packet(self) -> bool:
+        """Whether it is a data packet of the right form."""
+        return isinstance(self.message, DataPacket)
+
+    @property
+    def is_torn_off(self) -> bool:
+        """Whether the capture ends in the middle of it."""
+        return self.piece.kind is PieceKind.CUT and self.piece.ended_by is None
+
+    @property
+    def packet_number(self) -> int | None:
+        """The number that it carries where a packet has one, None where none is to be read."""
+        body = self.piece.body
+        return body[NUMBER] if len(body) > NUMBER and body[NUMBER] < PACKET_NUMBERS else None
+
+    @property
+    def device_id(self) -> int | None:
+        """The device ID in it."""
+        return None if self.message is None else device_of(self.message)
+
+
+def timed_messages(capture: Capture, directions: Sequence[Direction]) -> list[TimedMessage]:
     """Return what passed in these directions, in the order in which it ended."""
     found = [
         (each.end_ns, direction is Direction.FROM_UNIT, each.start_ns, direction, each.piece)

@@ -6,6 +6,7 @@ from importlib import import_module
 from rich.console import Console
 from rich.table import Table
 
+from tests.bench import growth
 from tests.bench.measure import Row
 
 PARTS = ("codec", "rehearsal", "start", "port")
@@ -38,6 +39,8 @@ def _times(ratio: float) -> str:
 
 def main(names: list[str]) -> int:
     """Run the named parts, all of them by default."""
+    if names[:1] == ["growth"]:
+        return growth.main(names[1:])
     unknown = set(names) - set(PARTS)
     if unknown:
         print(f"no such part: {', '.join(sorted(unknown))}; there are {', '.join(PARTS)}")

@@ -11,7 +11,7 @@ from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Hands
 from emulator.wire.sizes import packets_for
 from emulator.wire.splitter import PieceKind
 from harness.files.recorded import Recorded
-from harness.judge.timed_messages import TimedMessage, said
+from harness.judge.timed_messages import TimedMessage, timed_messages
 from tests.diagnosis.alike import NOTHING
 
 _LATE_NS: Final = 20_000_000
@@ -20,7 +20,7 @@ _Kind = HandshakeKind
 
 def naive(recorded: Recorded) -> str:
     """Return the first thing that catches the eye, NOTHING where nothing does."""
-    messages = list(said(recorded.capture, recorded.directions))
+    messages = list(timed_messages(recorded.capture, recorded.directions))
     there = [each for each in messages if each.direction is Direction.TO_UNIT]
     back = [decode(e.piece.body) for e in messages if e.direction is Direction.FROM_UNIT]
     replies = [each.kind for each in back if isinstance(each, Handshake)]

@@ -39,7 +39,7 @@ def _damage(arrived: bytes, reference: bytes | None) -> Damage:
     recorded = replace(Tape().to(arrived).to(header(1)).recorded(), taken_at=TakenAt.LINE)
     spoken = list(scene_of(recorded).spoke(TO))
     remains = remains_of(spoken)
-    return damage_of(spoken[0], remains.get(spoken[0].said.place, ()), reference)
+    return damage_of(spoken[0], remains.get(spoken[0].place, ()), reference)
 
 
 _PACKET = packets(1)[0]

@@ -1,17 +1,19 @@
 """What the receiving side of a dump did wrong: answers late, missing, wrong or too many."""
 
+from bisect import bisect_left
 from itertools import pairwise
 from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.replies import Replies
 from harness.judge.dialogue.silence import Silences
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _NAK, _WAIT, _CANCEL, _EOF = (
     HandshakeKind.NAK,
@@ -51,6 +53,9 @@ class _Answers:
         self._packets = max(talk.packets, 1)
         self._replies = Replies(talk, sight, ledger)
         self._silences = silences
+        self._ends_of_eof = sorted(
+            heard.end_ns for heard, message in talk.handshakes if message.kind is _EOF
+        )
 
     def exchange(self, exchange: Exchange) -> None:
         """Judge what was said to one message, each time it was sent."""
@@ -67,10 +72,10 @@ class _Answers:
                 self._silences.add(exchange, at, sending)
         self._strikes(exchange)
 
-    def _time(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+    def _time(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         if not self._sight.is_timed or sending.message is None:
             return  # what has no end of its own is noticed when something else begins
-        taken_ns = reply.end_ns - sending.said.end_ns
+        taken_ns = reply.end_ns - sending.end_ns
         is_header = exchange.place is None
         limit_ns = HEADER_LIMIT_NS if is_header else PACKET_LIMIT_NS
         if taken_ns - self._sight.tolerance_ns <= limit_ns:
@@ -130,10 +135,8 @@ class _Answers:
                 )
 
     def _is_answer_to_eof(self, one: Reply, other: Reply) -> bool:
-        return any(
-            message.kind is _EOF and one.end_ns <= heard.said.end_ns <= other.end_ns
-            for heard, message in self._talk.handshakes
-        )
+        at = bisect_left(self._ends_of_eof, one.end_ns)
+        return at < len(self._ends_of_eof) and self._ends_of_eof[at] <= other.end_ns
 
     def _strikes(self, exchange: Exchange) -> None:
         kinds = [each.kind for each in exchange.replies if each.kind is not _WAIT]

@@ -15,13 +15,14 @@ from typing import Final
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
-from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, is_sound, is_torn_off
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import is_rare
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.plain import counted, spelled
 from harness.judge.stream import DumpVerdict, judge_stream
+from harness.judge.timed_messages import TimedMessage
 
 _COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
 """Clauses that speak of a dump that is there to its end."""
@@ -64,7 +65,7 @@ def judge_content(
         at = finding.at
         if finding.at.packet in places and at.packet is not None:
             exchange = places[at.packet]
-            time_ns = exchange.best.said.end_ns if sight.is_timed else None
+            time_ns = exchange.best.end_ns if sight.is_timed else None
             number = exchange.number % PACKET_NUMBERS
             at = replace(at, packet_number=number, time_ns=time_ns)
         elif at.packet is not None:
@@ -80,10 +81,10 @@ def judge_content(
 
 
 def judge_loose(
-    loose: Sequence[Heard], who: Answerable, messages: int, sight: TimePrecision
+    loose: Sequence[TimedMessage], who: Answerable, messages: int, sight: TimePrecision
 ) -> list[Finding]:
     """Return findings on what one side sent outside of dumps, of `messages` in all."""
-    rare = is_rare(sum(not is_sound(each) for each in loose), messages)
+    rare = is_rare(sum(not each.is_sound for each in loose), messages)
     named = [each for each in loose if _form_clause(each) is not None]
     rest = [each for each in loose if _form_clause(each) is None]
     found = [_wrong_form(each, sight) for each in named]
@@ -99,13 +100,13 @@ def judge_loose(
     return list(grouped(out))
 
 
-def _form_clause(heard: Heard) -> str | None:
+def _form_clause(heard: TimedMessage) -> str | None:
     """Return the clause on the form of an answer, where a message of that kind hasn't it."""
     message = heard.message
     return _FORMS.get(message.kind) if isinstance(message, Malformed) else None
 
 
-def _wrong_form(heard: Heard, sight: TimePrecision) -> Finding:
+def _wrong_form(heard: TimedMessage, sight: TimePrecision) -> Finding:
     message, clause = heard.message, _form_clause(heard)
     assert isinstance(message, Malformed)
     assert clause is not None
@@ -116,8 +117,8 @@ def _wrong_form(heard: Heard, sight: TimePrecision) -> Finding:
         message=f"A message of the kind {TITLES[message.kind]} has not its form.",
         answerable=Answerable.RIG,
         at=Place(
-            byte=heard.said.piece.offset,
-            time_ns=heard.said.end_ns if sight.is_timed else None,
+            byte=heard.piece.offset,
+            time_ns=heard.end_ns if sight.is_timed else None,
         ),
         expected=f"{lengths} bytes",
         found=f"{len(message.body)} bytes: {spelled(message.body)}",
@@ -127,35 +128,33 @@ def _wrong_form(heard: Heard, sight: TimePrecision) -> Finding:
     )
 
 
-def _pieces(talk: DumpExchange) -> list[Heard]:
+def _pieces(talk: DumpExchange) -> list[TimedMessage]:
     """Return the messages of a dump in the order of their first sending."""
     timed = [
-        (each.sendings[0].said.place, each.best)
-        for each in talk.exchanges
-        if not is_torn_off(each.best)
+        (each.sendings[0].place, each.best) for each in talk.exchanges if not each.best.is_torn_off
     ]
-    timed += [(each.said.place, each) for each in talk.besides]
+    timed += [(each.place, each) for each in talk.besides]
     timed.sort(key=lambda each: each[0])
     return [heard for _, heard in timed]
 
 
-def _all_pieces(talk: DumpExchange) -> list[Heard]:
+def _all_pieces(talk: DumpExchange) -> list[TimedMessage]:
     """Return everything that was sent: where nobody was heard to ask, nothing was asked for."""
-    found = [heard for _, heard in talk.sent if not is_torn_off(heard)]
-    return sorted((*found, *talk.besides), key=lambda heard: heard.said.place)
+    found = [heard for _, heard in talk.sent if not heard.is_torn_off]
+    return sorted((*found, *talk.besides), key=lambda heard: heard.place)
 
 
-def _verdicts(pieces: Sequence[Heard]) -> list[DumpVerdict]:
-    return list(judge_stream(b"".join(heard.said.piece.raw for heard in pieces)))
+def _verdicts(pieces: Sequence[TimedMessage]) -> list[DumpVerdict]:
+    return list(judge_stream(b"".join(heard.piece.raw for heard in pieces)))
 
 
 def _placed_findings(
-    verdicts: Sequence[DumpVerdict], pieces: Sequence[Heard], sight: TimePrecision
+    verdicts: Sequence[DumpVerdict], pieces: Sequence[TimedMessage], sight: TimePrecision
 ) -> Iterator[Finding]:
     """Yield what the judge of streams finds, with places in the capture's own stream."""
     offsets = [0]
     for heard in pieces:
-        offsets.append(offsets[-1] + len(heard.said.piece.raw))
+        offsets.append(offsets[-1] + len(heard.piece.raw))
     for verdict in verdicts:
         for finding in verdict.findings:
             byte = finding.at.byte
@@ -166,8 +165,8 @@ def _placed_findings(
             heard = pieces[at]
             place = replace(
                 finding.at,
-                byte=heard.said.piece.offset + byte - offsets[at],
-                time_ns=heard.said.end_ns if sight.is_timed else None,
+                byte=heard.piece.offset + byte - offsets[at],
+                time_ns=heard.end_ns if sight.is_timed else None,
             )
             yield replace(finding, at=place)
 
@@ -177,8 +176,8 @@ class _Whose:
 
     def __init__(self, talk: DumpExchange, sight: TimePrecision, messages: int) -> None:
         self._talk = talk
-        damaged = [each for each in talk.exchanges if not is_sound(each.best)]
-        damaged_besides = [each for each in talk.besides if not is_sound(each)]
+        damaged = [each for each in talk.exchanges if not each.best.is_sound]
+        damaged_besides = [each for each in talk.besides if not each.is_sound]
         if len(talk.exchanges) > 1:  # a header alone is compared with everything else
             messages = len(talk.exchanges) + len(talk.besides)
         again = [each for each in damaged if len(each.sendings) > 1]

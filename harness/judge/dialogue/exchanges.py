@@ -5,14 +5,11 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import Malformed, device_of
-from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
-from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Header
+from emulator.wire.constants import ALL_CALL
+from emulator.wire.messages import Handshake, HandshakeKind, Header
 from emulator.wire.sizes import packets_for
-from emulator.wire.splitter import PieceKind
-from harness.judge.dialogue.heard import Heard
 from harness.judge.finding import Answerable
+from harness.judge.timed_messages import TimedMessage
 
 _NUMBER: Final = 4  # offset of the packet number, M1 p. 37
 OTHER: Final = {
@@ -54,8 +51,10 @@ class Loop(StrEnum):
 class Reply:
     """A handshake from the receiver, and what it was taken for."""
 
-    heard: Heard
+    heard: TimedMessage
     message: Handshake
+    exchange: "Exchange" = field(repr=False)
+    """What it was taken to answer."""
     fits: bool
     """Whether its number is that of the message it answers; any will do for a header (HSK-04)."""
     binds: bool
@@ -73,7 +72,7 @@ class Reply:
     @property
     def end_ns(self) -> int:
         """When it was there."""
-        return self.heard.said.end_ns
+        return self.heard.end_ns
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -84,10 +83,39 @@ class Exchange:
     """The packet counted from 0; None for the header."""
     number: int
     """The number that it carries or should carry; 0 for the header."""
-    sendings: list[Heard] = field(default_factory=list)
+    sendings: list[TimedMessage] = field(default_factory=list)
     replies: list[Reply] = field(default_factory=list)
     jump: int = 0
     """How many numbers were passed over before it."""
+    numbers: set[int] = field(default_factory=set)
+    """Every number that it was sent with, or should have been."""
+    bodies: set[bytes] = field(default_factory=set, repr=False)
+    """What it was sent as, without real-time bytes."""
+    came_sound: bool = False
+    """Whether one of its sendings is sound."""
+    accepted_ns: int | None = None
+    """When it was first acknowledged."""
+    is_rejected: bool = False
+    """Whether it was ever answered with NAK."""
+
+    def __post_init__(self) -> None:
+        """Know its own number, and those of sendings that it begins with."""
+        self.numbers.add(self.number)
+
+    def add_sending(self, message: TimedMessage) -> None:
+        """Take one more time that it was sent."""
+        self.sendings.append(message)
+        self.bodies.add(message.body)
+        self.came_sound |= message.is_sound
+        if (number := message.packet_number) is not None:
+            self.numbers.add(number)
+
+    def add_reply(self, reply: "Reply") -> None:
+        """Take a reply to it; replies come in order."""
+        self.replies.append(reply)
+        if reply.kind is HandshakeKind.ACK and self.accepted_ns is None:
+            self.accepted_ns = reply.end_ns
+        self.is_rejected |= reply.kind is HandshakeKind.NAK
 
     @property
     def is_answered(self) -> bool:
@@ -100,9 +128,9 @@ class Exchange:
         return self.replies[-1] if self.replies else None
 
     @property
-    def best(self) -> Heard:
+    def best(self) -> TimedMessage:
         """The last sending that is sound, or the last one."""
-        return next((each for each in reversed(self.sendings) if is_sound(each)), self.sendings[-1])
+        return next((each for each in reversed(self.sendings) if each.is_sound), self.sendings[-1])
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -113,20 +141,40 @@ class DumpExchange:
     header: Header | None
     device_id: int | None
     exchanges: list[Exchange] = field(default_factory=list)
-    sent: list[tuple[Exchange, Heard]] = field(default_factory=list)
+    sent: list[tuple[Exchange, TimedMessage]] = field(default_factory=list)
     """Every sending of header and packets, in order."""
     replies: list[Reply] = field(default_factory=list)
     """All of them, in order."""
-    besides: list[Heard] = field(default_factory=list)
+    besides: list[TimedMessage] = field(default_factory=list)
     """What else the sender said between its header and its last packet, and its loops and names."""
-    handshakes: list[tuple[Heard, Handshake]] = field(default_factory=list)
+    handshakes: list[tuple[TimedMessage, Handshake]] = field(default_factory=list)
     """Handshakes of the sending side: CANCEL, EOF, or ones that it should not send."""
-    others: list[Heard] = field(default_factory=list)
+    others: list[TimedMessage] = field(default_factory=list)
     """What the receiver said beside handshakes while the dump ran."""
     followed: "DumpExchange | None" = None
     """The dump that the same side sent next."""
+    is_cancelled: bool = False
+    """Whether the receiver cancelled it, or the sender."""
     goes_on_ns: int | None = None
     """When the sending side next said anything after its last packet, if it did."""
+
+    def add_sending(self, exchange: Exchange, message: TimedMessage) -> None:
+        """Take one of its messages, for the first time or once more."""
+        if not exchange.sendings:
+            self.exchanges.append(exchange)
+        exchange.add_sending(message)
+        self.sent.append((exchange, message))
+
+    def add_reply(self, reply: Reply) -> None:
+        """Take what the receiver said."""
+        reply.exchange.add_reply(reply)
+        self.replies.append(reply)
+        self.is_cancelled |= reply.kind is HandshakeKind.CANCEL and reply.binds
+
+    def add_handshake(self, heard: TimedMessage, message: Handshake) -> None:
+        """Take a handshake of the sending side."""
+        self.handshakes.append((heard, message))
+        self.is_cancelled |= message.kind is HandshakeKind.CANCEL
 
     @property
     def has_header(self) -> bool:
@@ -177,19 +225,19 @@ class DumpExchange:
     @property
     def last_ns(self) -> int:
         """When header and packets ended."""
-        return self.sent[-1][1].said.end_ns
+        return self.sent[-1][1].end_ns
 
     @property
     def active_ns(self) -> int:
         """When anybody last said something about it."""
         ends = [self.last_ns, *(reply.end_ns for reply in self.replies[-1:])]
-        ends += [heard.said.end_ns for heard, _ in self.handshakes[-1:]]
+        ends += [heard.end_ns for heard, _ in self.handshakes[-1:]]
         return max(ends)
 
     @property
     def is_torn_off(self) -> bool:
         """Whether the capture ends in the middle of its last message."""
-        return is_torn_off(self.sent[-1][1])
+        return self.sent[-1][1].is_torn_off
 
     def is_ours(self, device_id: int | None) -> bool:
         """Whether a message with this device ID is for this dump (DEV-02, DEV-03)."""
@@ -198,35 +246,3 @@ class DumpExchange:
             or device_id in (self.device_id, ALL_CALL)
             or self.device_id == ALL_CALL
         )
-
-
-def is_whole_packet(heard: Heard) -> bool:
-    """Whether it is a data packet of the right form."""
-    return isinstance(heard.message, DataPacket)
-
-
-def is_torn_off(heard: Heard) -> bool:
-    """Whether the capture ends in the middle of a message."""
-    piece = heard.said.piece
-    return piece.kind is PieceKind.CUT and piece.ended_by is None
-
-
-def is_sound(heard: Heard) -> bool:
-    """Whether it has the right form and, as a packet, the right checksum."""
-    message = heard.message
-    if isinstance(message, DataPacket):
-        return message.checksum == checksum(message)
-    if message is None:
-        return heard.said.piece.kind is PieceKind.SHORT
-    return not isinstance(message, Malformed)
-
-
-def number_of(heard: Heard) -> int | None:
-    """Return the number that a packet carries, None where none is to be read."""
-    body = heard.body
-    return body[_NUMBER] if len(body) > _NUMBER and body[_NUMBER] < PACKET_NUMBERS else None
-
-
-def device_in(heard: Heard) -> int | None:
-    """Return the device ID in a message."""
-    return None if heard.message is None else device_of(heard.message)

@@ -28,12 +28,10 @@ from harness.judge.dialogue.exchanges import (
     OTHER,
     DumpExchange,
     Exchange,
-    device_in,
-    is_torn_off,
-    is_whole_packet,
 )
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.placing import place_packet, place_reply
+from harness.judge.timed_messages import TimedMessage
 
 Request = DumpRequest | LoopPointsRequest | ExtendedLoopPointsRequest | SampleNameRequest
 Question = Request | IdentityRequest
@@ -68,12 +66,12 @@ _REMEMBERED: Final = 64  # messages of one side that may still come back as an e
 class Asked:
     """A question and whatever answered it."""
 
-    heard: Heard
+    heard: TimedMessage
     message: Question
     during: DumpExchange | None
     """The dump in the middle of which it was asked."""
-    answers: list[Heard] = field(default_factory=list)
-    cancelled: Heard | None = None
+    answers: list[TimedMessage] = field(default_factory=list)
+    cancelled: TimedMessage | None = None
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -82,13 +80,13 @@ class Course:
 
     talks: list[DumpExchange] = field(default_factory=list)
     asked: list[Asked] = field(default_factory=list)
-    echoes: list[tuple[Heard, Heard]] = field(default_factory=list)
+    echoes: list[tuple[TimedMessage, TimedMessage]] = field(default_factory=list)
     """What came back, and what it is an echo of."""
-    told: list[Heard] = field(default_factory=list)
+    told: list[TimedMessage] = field(default_factory=list)
     """Loop points, names and identity replies, in order."""
-    unasked: list[tuple[Heard, Handshake]] = field(default_factory=list)
+    unasked: list[tuple[TimedMessage, Handshake]] = field(default_factory=list)
     """Handshakes that belong to no dump and no question."""
-    loose: list[Heard] = field(default_factory=list)
+    loose: list[TimedMessage] = field(default_factory=list)
     """Whatever else stands outside of dumps."""
 
 
@@ -98,13 +96,17 @@ class Follower:
     def __init__(self, sight: TimePrecision, *, exact: bool, both: bool = True) -> None:
         self.course = Course()
         self._both = both
+        self._numbers: set[int] = set()
+        """Sample numbers of the headers so far."""
+        self._early: dict[int, list[TimedMessage]] = {}
+        """Loop points and names whose header has not come yet."""
         self._sight = sight
         self._exact = exact
         self._current: dict[Direction, DumpExchange] = {}
-        self._spoken: dict[Direction, list[Heard]] = {way: [] for way in Direction}
-        self._recent: dict[Direction, list[Heard]] = {way: [] for way in Direction}
+        self._spoken: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
+        self._recent: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
 
-    def follow(self, messages: Iterable[Heard]) -> Course:
+    def follow(self, messages: Iterable[TimedMessage]) -> Course:
         """Put all messages where they belong."""
         for heard in messages:
             source = self._echo_of(heard)
@@ -120,36 +122,33 @@ class Follower:
             self._take(heard)
         return self.course
 
-    def _take(self, heard: Heard) -> None:
-        piece, message = heard.said.piece, heard.message
+    def _take(self, heard: TimedMessage) -> None:
+        piece, message = heard.piece, heard.message
         if opens_dump(piece):
             self._open(heard)
         elif _is_packet(heard):
             self._packet(heard)
         elif isinstance(message, Handshake):
             self._handshake(heard, message)
-        elif is_torn_off(heard):
+        elif heard.is_torn_off:
             self.course.loose.append(heard)
         else:
             self._besides(heard)
 
     # dumps
 
-    def _open(self, heard: Heard) -> None:
+    def _open(self, heard: TimedMessage) -> None:
         before = self._current.get(heard.direction)
         if before is not None and self._is_same_header(before, heard):
-            before.exchanges[0].sendings.append(heard)
-            before.sent.append((before.exchanges[0], heard))
+            before.add_sending(before.exchanges[0], heard)
             return
         header = heard.message
         talk = DumpExchange(
             direction=heard.direction,
             header=header if isinstance(header, DumpHeader | ExtendedHeader) else None,
-            device_id=device_in(heard),
+            device_id=heard.device_id,
         )
-        exchange = Exchange(place=None, number=0, sendings=[heard])
-        talk.exchanges.append(exchange)
-        talk.sent.append((exchange, heard))
+        talk.add_sending(Exchange(place=None, number=0), heard)
         if not self._both:
             self._take_early(talk)
         if before is not None:
@@ -163,22 +162,16 @@ class Follower:
 
         Where a unit was heard too they may be of a sample that it had before.
         """
-        header = talk.header
-        if header is None or any(
-            each.header is not None and each.header.sample_number == header.sample_number
-            for each in self.course.talks
-        ):
+        if talk.header is None:
             return
-        early = [
-            each
-            for each in self.course.loose
-            if isinstance(each.message, _ADDITIONS)
-            and each.message.sample_number == header.sample_number
-        ]
+        early = self._early.pop(talk.header.sample_number, [])
         talk.besides += early
-        self.course.loose = [each for each in self.course.loose if each not in early]
+        if early:
+            taken = {id(each) for each in early}
+            self.course.loose = [each for each in self.course.loose if id(each) not in taken]
+        self._numbers.add(talk.header.sample_number)
 
-    def _is_same_header(self, before: DumpExchange, heard: Heard) -> bool:
+    def _is_same_header(self, before: DumpExchange, heard: TimedMessage) -> bool:
         """Whether a header is the one before once more: rejected, or doubled on the way."""
         first = before.exchanges[0]
         if first.place is not None or len(before.exchanges) > 1:
@@ -186,10 +179,10 @@ class Follower:
         last = first.last_reply
         if last is not None and last.kind is HandshakeKind.NAK and last.binds:
             return True
-        soon = heard.said.start_ns - first.sendings[-1].said.end_ns < _COPY_NS
+        soon = heard.start_ns - first.sendings[-1].end_ns < _COPY_NS
         alike = heard.body == first.sendings[-1].body
         answered = any(
-            each.kind is not HandshakeKind.WAIT and each.end_ns <= heard.said.start_ns
+            each.kind is not HandshakeKind.WAIT and each.end_ns <= heard.start_ns
             for each in first.replies
         )
         return alike and soon and not answered and self._sight.is_timed
@@ -198,19 +191,19 @@ class Follower:
         self._current[talk.direction] = talk
         self.course.talks.append(talk)
 
-    def _packet(self, heard: Heard) -> None:
+    def _packet(self, heard: TimedMessage) -> None:
         talk = self._current.get(heard.direction)
-        if talk is None and not is_whole_packet(heard):
+        if talk is None and not heard.is_whole_packet:
             self.course.loose.append(heard)  # it may as well be a damaged answer
             return
         if talk is None:
-            talk = DumpExchange(direction=heard.direction, header=None, device_id=device_in(heard))
+            talk = DumpExchange(direction=heard.direction, header=None, device_id=heard.device_id)
             self._add(talk)
         place_packet(talk, heard)
 
     # handshakes
 
-    def _handshake(self, heard: Heard, message: Handshake) -> None:
+    def _handshake(self, heard: TimedMessage, message: Handshake) -> None:
         theirs = self._current.get(OTHER[heard.direction])
         ours = self._current.get(heard.direction)
         if self._declines(heard, message):
@@ -221,7 +214,7 @@ class Follower:
         if theirs is not None and (ours is None or self._is_reply(theirs, ours, message)):
             place_reply(theirs, heard, message, self._sight, self._exact)
         elif ours is not None:
-            ours.handshakes.append((heard, message))
+            ours.add_handshake(heard, message)
         else:
             self.course.unasked.append((heard, message))
 
@@ -231,15 +224,15 @@ class Follower:
             return later or not theirs.is_full
         return later
 
-    def _follows_loop(self, theirs: DumpExchange, heard: Heard) -> bool:
+    def _follows_loop(self, theirs: DumpExchange, heard: TimedMessage) -> bool:
         """Whether a handshake comes after a loop message and the dump before it is done."""
         if not theirs.is_full or not theirs.exchanges[-1].is_answered:
             return False
         spoken = self._recent[OTHER[heard.direction]]
-        before = [each for each in spoken if each.said.end_ns <= heard.said.start_ns]
+        before = [each for each in spoken if each.end_ns <= heard.start_ns]
         return bool(before) and isinstance(before[-1].message, _LOOPS)
 
-    def _declines(self, heard: Heard, message: Handshake) -> bool:
+    def _declines(self, heard: TimedMessage, message: Handshake) -> bool:
         """Take a CANCEL that answers a request (REQ-03)."""
         if message.kind is not HandshakeKind.CANCEL or not self.course.asked:
             return False
@@ -247,7 +240,7 @@ class Follower:
         if asked.heard.direction is heard.direction or not isinstance(asked.message, DumpRequest):
             return False
         theirs = self._current.get(OTHER[heard.direction])
-        since = asked.heard.said.end_ns
+        since = asked.heard.end_ns
         if asked.answers or asked.cancelled or (theirs is not None and theirs.last_ns > since):
             return False
         asked.cancelled = heard
@@ -255,7 +248,7 @@ class Follower:
 
     # the rest
 
-    def _besides(self, heard: Heard) -> None:
+    def _besides(self, heard: TimedMessage) -> None:
         message = heard.message
         self._goes_on(heard)
         ours = self._current.get(heard.direction)
@@ -267,18 +260,16 @@ class Follower:
             self._answer(heard, (type(message),))
         if isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName | IdentityReply):
             self.course.told.append(heard)
-        if (
-            theirs is not None
-            and _runs(theirs, heard)
-            and heard.said.piece.kind is PieceKind.EXCLUSIVE
-        ):
+        if theirs is not None and _runs(theirs, heard) and heard.piece.kind is PieceKind.EXCLUSIVE:
             theirs.others.append(heard)
         if ours is not None and (_runs(ours, heard) or self._belongs(ours, heard)):
             ours.besides.append(heard)
         else:
             self.course.loose.append(heard)
+            if isinstance(message, _ADDITIONS) and message.sample_number not in self._numbers:
+                self._early.setdefault(message.sample_number, []).append(heard)
 
-    def _belongs(self, talk: DumpExchange, heard: Heard) -> bool:
+    def _belongs(self, talk: DumpExchange, heard: TimedMessage) -> bool:
         """Whether loop points or a name belong to a dump that has been sent."""
         message = heard.message
         return (
@@ -288,12 +279,12 @@ class Follower:
             and (not self._both or message.device_id == talk.header.device_id)
         )
 
-    def _goes_on(self, heard: Heard) -> None:
+    def _goes_on(self, heard: TimedMessage) -> None:
         ours = self._current.get(heard.direction)
-        if ours is not None and ours.goes_on_ns is None and heard.said.start_ns >= ours.last_ns:
-            ours.goes_on_ns = heard.said.start_ns
+        if ours is not None and ours.goes_on_ns is None and heard.start_ns >= ours.last_ns:
+            ours.goes_on_ns = heard.start_ns
 
-    def _answer(self, heard: Heard, kinds: tuple[type, ...]) -> None:
+    def _answer(self, heard: TimedMessage, kinds: tuple[type, ...]) -> None:
         """Tell the youngest question that this can be an answer to."""
         for asked in reversed(self.course.asked[-_REMEMBERED:]):
             if asked.heard.direction is heard.direction:
@@ -306,33 +297,33 @@ class Follower:
 
     # echoes
 
-    def _echo_of(self, heard: Heard) -> Heard | None:
+    def _echo_of(self, heard: TimedMessage) -> TimedMessage | None:
         """Return what a message is an echo of, if it is one (HSK-21)."""
         if heard.message is None or not self._sight.is_timed:
             return None
         for source in reversed(self._recent[OTHER[heard.direction]]):
-            age_ns = heard.said.start_ns - source.said.end_ns
+            age_ns = heard.start_ns - source.end_ns
             if age_ns > _COPY_NS:
                 return None
-            follows = self._sight.maybe_before(source.said.start_ns, heard.said.start_ns)
+            follows = self._sight.maybe_before(source.start_ns, heard.start_ns)
             if source.body == heard.body and follows and not self._had_leisure(heard, source):
                 return None if self._has_reason(heard, source) else source
         return None
 
-    def _had_leisure(self, heard: Heard, source: Heard) -> bool:
+    def _had_leisure(self, heard: TimedMessage, source: TimedMessage) -> bool:
         """Whether the line was free for so long that an echo would have come before."""
-        free_ns = source.said.end_ns
+        free_ns = source.end_ns
         for each in (*self._spoken[heard.direction], heard):
-            if each.said.end_ns <= source.said.end_ns:
+            if each.end_ns <= source.end_ns:
                 continue
-            idle_ns = each.said.start_ns - free_ns
+            idle_ns = each.start_ns - free_ns
             works = isinstance(each.message, Handshake) and heard.direction is Direction.FROM_UNIT
             if idle_ns > _ECHO_NS + self._sight.tolerance_ns and not works:
                 return True
-            free_ns = max(free_ns, each.said.end_ns)
+            free_ns = max(free_ns, each.end_ns)
         return False
 
-    def _has_reason(self, heard: Heard, source: Heard) -> bool:
+    def _has_reason(self, heard: TimedMessage, source: TimedMessage) -> bool:
         """Whether a message can be one of its own although the other side said the same."""
         message = heard.message
         theirs = self._current.get(OTHER[heard.direction])
@@ -349,7 +340,7 @@ class Follower:
             wanted = last is not None and last.kind is HandshakeKind.NAK
             return wanted or _runs(ours, heard)
         for asked in reversed(self.course.asked[-_REMEMBERED:]):
-            later = asked.heard.said.end_ns > source.said.end_ns
+            later = asked.heard.end_ns > source.end_ns
             if not later or asked.heard.direction is heard.direction:
                 continue
             if type(message) in _ANSWERS[type(asked.message)]:
@@ -357,19 +348,16 @@ class Follower:
         return False
 
 
-def _is_packet(heard: Heard) -> bool:
-    piece = heard.said.piece
+def _is_packet(heard: TimedMessage) -> bool:
+    piece = heard.piece
     if piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
         return False
     return kind_of(piece.body) is DataPacket
 
 
-def _runs(talk: DumpExchange, heard: Heard) -> bool:
+def _runs(talk: DumpExchange, heard: TimedMessage) -> bool:
     """Whether a dump is in its middle when a message comes, as far as was heard by then."""
     limit_ns = _GIVEN_UP_NS if talk.planned is not None else _NO_MORE_NS
-    if talk.is_full or heard.said.start_ns - talk.active_ns > limit_ns:
+    if talk.is_full or heard.start_ns - talk.active_ns > limit_ns:
         return False
-    cancelled = any(reply.kind is HandshakeKind.CANCEL and reply.binds for reply in talk.replies)
-    return not cancelled and not any(
-        message.kind is HandshakeKind.CANCEL for _, message in talk.handshakes
-    )
+    return not talk.is_cancelled

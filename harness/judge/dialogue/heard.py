@@ -8,16 +8,14 @@ sure, which a finding needs, and what is possible, which is enough to excuse.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final, NamedTuple
 
 from emulator.dump.capture import Capture, Direction
-from emulator.wire.codec import Decoded, decode
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
-from emulator.wire.splitter import PieceKind
 from harness.files.recorded import Recorded
-from harness.judge.timed_messages import TimedMessage, said
+from harness.judge.timed_messages import TimedMessage, timed_messages
 
 PORT_NS: Final = 2_000_000
 """What the clock of a port may be wrong by (our choice)."""
@@ -25,27 +23,10 @@ _HABIT: Final = 2  # FEs that make a user of active sensing
 _PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 
 
-class Heard(NamedTuple):
-    """A message, decoded where it is a whole System Exclusive message."""
-
-    said: TimedMessage
-    message: Decoded | None
-
-    @property
-    def direction(self) -> Direction:
-        """Which way it went."""
-        return self.said.direction
-
-    @property
-    def body(self) -> bytes:
-        """Its bytes without real-time bytes."""
-        return self.said.piece.body
-
-
 class Fast(NamedTuple):
     """A message that came faster than a line carries it."""
 
-    heard: Heard
+    heard: TimedMessage
     by_ns: int
 
 
@@ -70,33 +51,31 @@ class TimePrecision:
         """Whether one instant may have come before another, or at the same time."""
         return one_ns <= other_ns + self.tolerance_ns
 
-    def latest_start_ns(self, one: Heard) -> int:
+    def latest_start_ns(self, one: TimedMessage) -> int:
         """Return when a message had begun at the latest, tolerance aside."""
-        return one.said.start_ns if self.is_paced[one.direction] else one.said.end_ns
+        return one.start_ns if self.is_paced[one.direction] else one.end_ns
 
-    def surely_began_after(self, one: Heard, instant_ns: int) -> bool:
+    def surely_began_after(self, one: TimedMessage, instant_ns: int) -> bool:
         """Whether a message surely began after an instant."""
-        return self.sure_before(instant_ns, one.said.start_ns)
+        return self.sure_before(instant_ns, one.start_ns)
 
-    def pause_ns(self, one: Heard, other: Heard) -> int:
+    def pause_ns(self, one: TimedMessage, other: TimedMessage) -> int:
         """Return the longest pause that there may have been between two messages."""
-        return self.latest_start_ns(other) - one.said.end_ns + self.tolerance_ns
+        return self.latest_start_ns(other) - one.end_ns + self.tolerance_ns
 
 
-def heard_of(recorded: Recorded) -> tuple[list[Heard], TimePrecision, dict[Direction, list[Fast]]]:
+def heard_of(
+    recorded: Recorded,
+) -> tuple[list[TimedMessage], TimePrecision, dict[Direction, list[Fast]]]:
     """Return the messages of a capture in the order in which they ended, and what is known of them.
 
     Single real-time bytes are left out.  The last are the messages that came too fast.
     """
     capture = recorded.capture
-    spoken = said(capture, recorded.directions)
+    spoken = timed_messages(capture, recorded.directions)
     if recorded.is_from_port:
         spoken = _in_order(spoken, capture)
-    heard = [
-        Heard(each, decode(each.piece.body) if each.piece.kind is PieceKind.EXCLUSIVE else None)
-        for each in spoken
-        if each.piece.kind is not PieceKind.REALTIME
-    ]
+    heard = [each for each in spoken if not each.is_realtime]
     port_ns = max(PORT_NS, recorded.late_ns) if recorded.is_from_port else 0
     tolerance_ns = 2 * recorded.rounded_ns + port_ns
     fast = {
@@ -129,15 +108,15 @@ def _in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMes
         return passages[each.direction][bisect_left(stops[each.direction], stop)]
 
     ordered = sorted(spoken, key=lambda each: (each.end_ns, passage_of(each)))
-    return [each._replace(place=place) for place, each in enumerate(ordered)]
+    return [replace(each, place=place) for place, each in enumerate(ordered)]
 
 
-def _too_fast(mine: Sequence[Heard], tolerance_ns: int) -> list[Fast]:
+def _too_fast(mine: Sequence[TimedMessage], tolerance_ns: int) -> list[Fast]:
     found = []
     for before, after in pairwise(mine):
-        size_ns = len(after.said.piece.raw) * BYTE_NS
+        size_ns = len(after.piece.raw) * BYTE_NS
         least_ns = size_ns - size_ns // _PER_CENT
-        by_ns = least_ns - (after.said.end_ns - before.said.end_ns)
+        by_ns = least_ns - (after.end_ns - before.end_ns)
         if by_ns > tolerance_ns:
             found.append(Fast(after, by_ns))
     return found

@@ -11,14 +11,15 @@ from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
 from harness.judge.dialogue.ending import ended, loop_of
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, Loop, is_torn_off, side_of
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, Loop, side_of
 from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import Fast, Heard, TimePrecision, heard_of, silences
+from harness.judge.dialogue.heard import Fast, TimePrecision, heard_of, silences
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.timed_messages import TimedMessage
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
 _NOT_STRAY: Final = 3  # packets of one dump too fast for a clock that scatters
@@ -109,7 +110,7 @@ class Followed:
     """A capture, its messages in order, and where each belongs."""
 
     recorded: Recorded
-    heard: list[Heard]
+    heard: list[TimedMessage]
     sight: TimePrecision
     fast: dict[Direction, list[Fast]]
     course: Course
@@ -144,9 +145,9 @@ def judge_followed(followed: Followed) -> Verdicts:
     unknown: list[str] = []
     scene = _Scene(
         sight=sight,
-        fast=fast,
+        fast={id(each.heard): each for mine in fast.values() for each in mine},
         last_ns={
-            way: max((each.said.end_ns for each in heard if each.direction is way), default=None)
+            way: max((each.end_ns for each in heard if each.direction is way), default=None)
             for way in Direction
         }
         if both
@@ -175,7 +176,8 @@ class _Scene:
     """What is known beside a dump itself."""
 
     sight: TimePrecision
-    fast: dict[Direction, list[Fast]]
+    fast: dict[int, Fast]
+    """By the identity of the message."""
     last_ns: dict[Direction, int | None] | None
     """When each side said its last word, if both were heard."""
     messages: Counter[Direction]
@@ -191,7 +193,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         unknown += judge_answering(talk, sight, ledger, last_ns[OTHER[talk.direction]])
     _judge_replaced(talk, how, ledger)
     _judge_jumps(talk, how, ledger)
-    _judge_pace(talk, sight, scene.fast[talk.direction], ledger)
+    _judge_pace(talk, sight, scene.fast, ledger)
     if talk.is_torn_off:
         unknown.append("The capture ends in the middle of a message, which was not judged.")
     if how is Ended.CUT:
@@ -210,7 +212,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         replies=dict(Counter(each.kind.name for each in talk.replies)),
         loop=loop_of(talk, both_known=last_ns is not None),
         ended=how,
-        start_ns=talk.sent[0][1].said.start_ns if sight.is_timed else None,
+        start_ns=talk.sent[0][1].start_ns if sight.is_timed else None,
         end_ns=talk.active_ns if sight.is_timed else None,
         contents=contents,
         findings=tuple(findings),
@@ -257,21 +259,26 @@ def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
             )
 
 
-def _judge_pace(talk: DumpExchange, sight: TimePrecision, fast: list[Fast], ledger: Ledger) -> None:
+def _judge_pace(
+    talk: DumpExchange, sight: TimePrecision, fast: dict[int, Fast], ledger: Ledger
+) -> None:
     """Judge whether packets came faster than a line carries them (TIM-06)."""
     if not sight.is_timed or not fast:
         return
-    mine = {id(heard): exchange for exchange, heard in talk.sent if exchange.place is not None}
-    found = [each for each in fast if id(each.heard) in mine]
+    found = [
+        (exchange, fast[id(heard)])
+        for exchange, heard in talk.sent
+        if exchange.place is not None and id(heard) in fast
+    ]
     if sight.tolerance_ns and len(found) < _NOT_STRAY:
         return
-    for each in found:
+    for exchange, each in found:
         ledger.add(
             "TIM-06",
             "it came faster than a five-pin line carries it",
             who=Answerable.RIG,
             heard=each.heard,
-            exchange=mine[id(each.heard)],
+            exchange=exchange,
             expected="40.24 ms or more for a packet",
             found=f"{in_words(each.by_ns)} less",
             verdict=Verdict.RIG,
@@ -318,10 +325,12 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
                 )
 
 
-def _loose_findings(course: Course, heard: list[Heard], sight: TimePrecision) -> Iterator[Finding]:
+def _loose_findings(
+    course: Course, heard: list[TimedMessage], sight: TimePrecision
+) -> Iterator[Finding]:
     for direction in Direction:
         loose = [
-            each for each in course.loose if each.direction is direction and not is_torn_off(each)
+            each for each in course.loose if each.direction is direction and not each.is_torn_off
         ]
         messages = sum(each.direction is direction for each in heard)
         yield from judge_loose(loose, side_of(direction), messages, sight)

@@ -8,10 +8,11 @@ from emulator.dump.capture import Direction
 from emulator.wire.clauses import clause
 from emulator.wire.constants import PACKET_NUMBERS
 from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.notes import VERDICTS
 from harness.judge.plain import lasting
+from harness.judge.timed_messages import TimedMessage
 
 _RARE: Final = 4
 """One in so many, or fewer, is rather the line than a habit (our choice)."""
@@ -43,7 +44,7 @@ class Ledger:
         what: str,
         *,
         who: Answerable,
-        heard: Heard | None = None,
+        heard: TimedMessage | None = None,
         exchange: Exchange | None = None,
         time_ns: int | None = None,
         expected: str = "",
@@ -75,22 +76,22 @@ class Ledger:
         )
         self._entries[clause_id, what, who] = _Entry(finding, _where(exchange), out_of)
 
-    def place(self, heard: Heard | None, exchange: Exchange | None = None) -> Place:
+    def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is: bytes count in the stream of the dump's own direction.
 
         A reply has only its time, and its byte in its own stream where no time is known.
         """
         packet = None if exchange is None else exchange.place
         return Place(
-            byte=None if heard is None or not self._has_byte(heard) else heard.said.piece.offset,
+            byte=None if heard is None or not self._has_byte(heard) else heard.piece.offset,
             packet=packet,
             packet_number=None
             if packet is None or exchange is None
             else exchange.number % PACKET_NUMBERS,
-            time_ns=heard.said.end_ns if heard is not None and self._sight.is_timed else None,
+            time_ns=heard.end_ns if heard is not None and self._sight.is_timed else None,
         )
 
-    def _has_byte(self, heard: Heard) -> bool:
+    def _has_byte(self, heard: TimedMessage) -> bool:
         return heard.direction is self._direction or not self._sight.is_timed
 
     def findings(self) -> Iterator[Finding]:

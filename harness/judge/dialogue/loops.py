@@ -16,9 +16,9 @@ from emulator.wire.messages import (
 )
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, side_of
 from harness.judge.dialogue.follow import Asked, Course
-from harness.judge.dialogue.heard import Heard
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
+from harness.judge.timed_messages import TimedMessage
 
 _HANDSHAKE_NS: Final = 50_000_000  # so soon after a loop message, a handshake belongs to it
 
@@ -95,12 +95,12 @@ def _loop(message: LoopPoints | ExtendedLoopPoints | DumpHeader | ExtendedHeader
 def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> None:
     """Compare the loops that come back with those that were set."""
     kept = {way: _Kept() for way in Direction}
-    events: list[tuple[int, Heard | DumpExchange]] = [
-        (each.said.place, each) for each in course.told
+    events: list[tuple[int, TimedMessage | DumpExchange]] = [
+        (each.place, each) for each in course.told
     ]
     for talk, how in zip(course.talks, endings, strict=True):
         if how is Ended.WHOLE:
-            events.append((talk.sent[-1][1].said.place, talk))
+            events.append((talk.sent[-1][1].place, talk))
     events.sort(key=lambda each: each[0])
     asked = {id(answer) for each in course.asked for answer in each.answers}
     knows = {
@@ -144,7 +144,7 @@ def _judge_sustain(
 
 
 def _judge_told(
-    event: Heard, message: LoopPoints | ExtendedLoopPoints, kept: _Kept, ledger: Ledger
+    event: TimedMessage, message: LoopPoints | ExtendedLoopPoints, kept: _Kept, ledger: Ledger
 ) -> None:
     sample, number = message.sample_number, message.loop_number
     found = f"words {message.loop_start:,} to {message.loop_end:,}"
@@ -179,13 +179,13 @@ def judge_loop_handshakes(course: Course, ledger: Ledger) -> None:
     ends: dict[Direction, list[int]] = {way: [] for way in Direction}
     for each in (*course.told, *(asked.heard for asked in course.asked)):
         if isinstance(each.message, (*_LOOPS, LoopPointsRequest, ExtendedLoopPointsRequest)):
-            ends[each.direction].append(each.said.end_ns)
+            ends[each.direction].append(each.end_ns)
     for mine in ends.values():
         mine.sort()
     for heard, message in course.unasked:
         before = ends[OTHER[heard.direction]]
-        at = bisect_right(before, heard.said.start_ns)
-        answered = at > 0 and heard.said.start_ns - before[at - 1] <= _HANDSHAKE_NS
+        at = bisect_right(before, heard.start_ns)
+        answered = at > 0 and heard.start_ns - before[at - 1] <= _HANDSHAKE_NS
         ledger.add(
             "LOP-07" if answered else "HSK-02",
             "a loop message was answered with a handshake"

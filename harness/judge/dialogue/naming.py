@@ -6,7 +6,7 @@ from typing import Final
 
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
 from emulator.wire.messages import HandshakeKind
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply, is_sound
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
 
@@ -41,7 +41,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     seen = {each.number for each in talk.exchanges if each.place is not None}
     for exchange in talk.exchanges:
         for reply in exchange.replies if exchange.place is not None else ():
-            sound = is_sound(exchange.sendings[reply.sending])
+            sound = exchange.sendings[reply.sending].is_sound
             if reply.kind is _NAK and not reply.fits and sound:
                 earlier = reply.message.packet_number in seen
                 ledger.add(
@@ -110,10 +110,10 @@ def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
     """Record what a message in the middle of a WAIT led to (HSK-22)."""
     ends = [each.end_ns for each in talk.replies]
     for other in talk.others[:_MOST_OTHERS]:
-        at = bisect_right(ends, other.said.start_ns)
+        at = bisect_right(ends, other.start_ns)
         if not at or talk.replies[at - 1].kind is not _WAIT:
             continue
-        went_on = any(sending.said.start_ns >= other.said.end_ns for _, sending in talk.sent)
+        went_on = any(sending.start_ns >= other.end_ns for _, sending in talk.sent)
         ledger.add(
             "HSK-22",
             f"{talk.receiver_name} sent something else during WAIT, and "

@@ -13,40 +13,34 @@ from harness.judge.dialogue.exchanges import (
     DumpExchange,
     Exchange,
     Reply,
-    is_sound,
-    is_whole_packet,
-    number_of,
 )
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
+from harness.judge.timed_messages import TimedMessage
 
 _LOOK_BACK: Final = 8  # exchanges that a late reply may be behind
 _HALF: Final = PACKET_NUMBERS // 2
 
 
-def place_packet(talk: DumpExchange, heard: Heard) -> None:
+def place_packet(talk: DumpExchange, heard: TimedMessage) -> None:
     """Add a packet, whole or damaged, to the exchange that it belongs to."""
-    exchange = _exchange_for(talk, heard)
-    if not exchange.sendings:
-        talk.exchanges.append(exchange)
-    exchange.sendings.append(heard)
-    talk.sent.append((exchange, heard))
+    talk.add_sending(_exchange_for(talk, heard), heard)
 
 
-def _exchange_for(talk: DumpExchange, heard: Heard) -> Exchange:
+def _exchange_for(talk: DumpExchange, heard: TimedMessage) -> Exchange:
     last = talk.exchanges[-1] if talk.exchanges else None
     place = -1 if last is None or last.place is None else last.place
     due = 0 if last is None or last.place is None else (last.number + 1) % PACKET_NUMBERS
-    number = number_of(heard)
+    number = heard.packet_number
     if last is None:  # no header: the numbers say what they say
         return Exchange(place=0, number=number or 0)
     is_packet = last.place is not None
     if is_packet and _is_again(last, heard, number, due):
         return last
-    if number is None or number == due or not is_sound(heard):
+    if number is None or number == due or not heard.is_sound:
         return Exchange(place=place + 1, number=due)
     if (earlier := _earlier(talk, heard, number)) is not None:
         return earlier
-    if not is_whole_packet(heard):
+    if not heard.is_whole_packet:
         return Exchange(place=place + 1, number=due)
     jump = (number - due) % PACKET_NUMBERS
     if jump >= _HALF:  # backwards: no place of its own
@@ -54,22 +48,22 @@ def _exchange_for(talk: DumpExchange, heard: Heard) -> Exchange:
     return Exchange(place=place + 1 + jump, number=number, jump=jump)
 
 
-def _is_again(last: Exchange, heard: Heard, number: int | None, due: int) -> bool:
+def _is_again(last: Exchange, heard: TimedMessage, number: int | None, due: int) -> bool:
     """Whether a packet is the last one once more."""
     reply = last.last_reply
     rejected = reply is not None and reply.kind is HandshakeKind.NAK
-    if not is_sound(heard):  # its number may be damaged as well
+    if not heard.is_sound:  # its number may be damaged as well
         accepted = reply is not None and reply.kind is HandshakeKind.ACK and reply.fits
         return (number == last.number and not accepted) or (rejected and number != due)
     return number == last.number
 
 
-def _earlier(talk: DumpExchange, heard: Heard, number: int) -> Exchange | None:
+def _earlier(talk: DumpExchange, heard: TimedMessage, number: int) -> Exchange | None:
     """Return an earlier packet that is sent again out of order, if it is one."""
     for exchange in talk.exchanges[: -_HALF - 1 : -1]:
         if exchange.place is not None and exchange.number == number:
-            same = any(heard.body == each.body for each in exchange.sendings)
-            damaged = not any(is_sound(each) for each in exchange.sendings)
+            same = heard.body in exchange.bodies
+            damaged = not exchange.came_sound
             wanted = any(
                 reply.kind is HandshakeKind.NAK and reply.message.packet_number == number
                 for reply in talk.replies[-_LOOK_BACK:]
@@ -79,44 +73,39 @@ def _earlier(talk: DumpExchange, heard: Heard, number: int) -> Exchange | None:
 
 
 def place_reply(
-    talk: DumpExchange, heard: Heard, message: Handshake, sight: TimePrecision, exact: bool
+    talk: DumpExchange, heard: TimedMessage, message: Handshake, sight: TimePrecision, exact: bool
 ) -> None:
     """Add a handshake of the receiver to the exchange that it answers."""
     exchange = _answered(talk, heard, message, sight, exact)
     sending = _sending(exchange, heard, sight, exact)
-    fits = exchange.place is None or message.packet_number in _numbers(exchange)
+    fits = exchange.place is None or message.packet_number in exchange.numbers
     reply = Reply(
         heard=heard,
         message=message,
+        exchange=exchange,
         fits=fits,
         binds=talk.is_ours(message.device_id),
         late=exchange is not talk.exchanges[-1],
         sending=sending,
     )
-    exchange.replies.append(reply)
-    talk.replies.append(reply)
-
-
-def _numbers(exchange: Exchange) -> set[int]:
-    found = {number_of(each) for each in exchange.sendings}
-    return {exchange.number, *(number for number in found if number is not None)}
+    talk.add_reply(reply)
 
 
 def _answered(
-    talk: DumpExchange, heard: Heard, message: Handshake, sight: TimePrecision, exact: bool
+    talk: DumpExchange, heard: TimedMessage, message: Handshake, sight: TimePrecision, exact: bool
 ) -> Exchange:
     known = [
         each
         for each in talk.exchanges[-_LOOK_BACK - 1 :]
-        if not exact or sight.maybe_before(each.sendings[0].said.end_ns, heard.said.start_ns)
+        if not exact or sight.maybe_before(each.sendings[0].end_ns, heard.start_ns)
     ] or [talk.exchanges[0]]
     latest = known[-1]
-    if latest.place is None or message.packet_number in _numbers(latest):
+    if latest.place is None or message.packet_number in latest.numbers:
         return latest
     if message.kind in (HandshakeKind.CANCEL, HandshakeKind.EOF):
         return latest  # their number says nothing certain
     for earlier in known[-2::-1]:
-        if earlier.place is not None and message.packet_number in _numbers(earlier):
+        if earlier.place is not None and message.packet_number in earlier.numbers:
             # Answered already, it is rather a wrong number for the latest than one answer too many.
             if earlier.place == 0 and not earlier.replies and not talk.exchanges[0].replies:
                 return talk.exchanges[0]  # answers keep their order, and it is the header's turn
@@ -129,12 +118,10 @@ def _answered(
     return before if is_late_header and ack and not latest.replies else latest
 
 
-def _sending(exchange: Exchange, heard: Heard, sight: TimePrecision, exact: bool) -> int:
+def _sending(exchange: Exchange, heard: TimedMessage, sight: TimePrecision, exact: bool) -> int:
     """Return which sending was the last that the reply can answer."""
-    limit_ns = heard.said.start_ns if exact else heard.said.end_ns
-    ended = [
-        at
-        for at, each in enumerate(exchange.sendings)
-        if sight.maybe_before(each.said.end_ns, limit_ns)
-    ]
-    return ended[-1] if ended else 0
+    limit_ns = heard.start_ns if exact else heard.end_ns
+    for at in range(len(exchange.sendings) - 1, 0, -1):
+        if sight.maybe_before(exchange.sendings[at].end_ns, limit_ns):
+            return at
+    return 0

@@ -51,7 +51,7 @@ def _judge_request(
 ) -> None:
     assert isinstance(asked.message, DumpRequest)
     wanted = asked.message.sample_number
-    if asked.during is not None and asked.during.last_ns > asked.heard.said.end_ns:
+    if asked.during is not None and asked.during.last_ns > asked.heard.end_ns:
         ledger.add(
             "REQ-04",
             "a sample was asked for in the middle of a dump",
@@ -90,7 +90,7 @@ def _judge_header(asked: Asked, who: Answerable, sight: TimePrecision, ledger: L
     header = answer.message
     assert isinstance(asked.message, DumpRequest)
     wanted = asked.message.sample_number
-    taken_ns = answer.said.start_ns - asked.heard.said.end_ns
+    taken_ns = answer.start_ns - asked.heard.end_ns
     if sight.is_timed and taken_ns - sight.tolerance_ns > _SLOW_NS:
         ledger.add(
             "TIM-11",
@@ -155,7 +155,7 @@ def _judge_name(
 
 def _went_on(asked: Asked, sight: TimePrecision) -> bool:
     """Whether the capture goes on long enough for an answer to be missed."""
-    return sight.is_timed and sight.last_ns - asked.heard.said.end_ns > _SILENT_NS
+    return sight.is_timed and sight.last_ns - asked.heard.end_ns > _SILENT_NS
 
 
 # Identity.

@@ -9,12 +9,11 @@ from harness.judge.dialogue.exchanges import (
     DumpExchange,
     Exchange,
     Reply,
-    is_sound,
-    is_whole_packet,
 )
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Verdict
+from harness.judge.timed_messages import TimedMessage
 
 _ACK, _NAK, _WAIT, _EOF = (
     HandshakeKind.ACK,
@@ -38,7 +37,7 @@ class Replies:
             (each.end_ns for each in talk.replies if each.kind is HandshakeKind.CANCEL), None
         )
 
-    def judge(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+    def judge(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         """Judge a reply to `sending`, one of the times that a message was sent."""
         if reply.kind in (_ACK, _NAK) and self._is_after_cancel(sending):
             self._ledger.add(
@@ -87,14 +86,14 @@ class Replies:
                 else "",
             )
 
-    def _is_after_cancel(self, sending: Heard) -> bool:
+    def _is_after_cancel(self, sending: TimedMessage) -> bool:
         cancel_ns = self._cancel_ns
         return cancel_ns is not None and self._sight.surely_began_after(sending, cancel_ns)
 
-    def _ack(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
-        if exchange.place is None or is_sound(sending):
+    def _ack(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
+        if exchange.place is None or sending.is_sound:
             return
-        if is_whole_packet(sending):
+        if sending.is_whole_packet:
             do = "The unit does not look at checksums: read every dump back and compare."
             for clause, what in (
                 ("HSK-05", "it was acknowledged although its checksum is wrong"),
@@ -110,7 +109,7 @@ class Replies:
                     found="ACK",
                     do=do,
                 )
-        elif sending.said.piece.kind is PieceKind.CUT:
+        elif sending.piece.kind is PieceKind.CUT:
             self._ledger.add(
                 "FRM-04",
                 "it was cut short and acknowledged all the same",
@@ -132,7 +131,7 @@ class Replies:
                 verdict=Verdict.NOTED,
             )
 
-    def _nak(self, exchange: Exchange, sending: Heard, reply: Reply) -> None:
+    def _nak(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         name = self._talk.receiver_name
         if exchange.place is None:
             self._ledger.add(
@@ -146,19 +145,19 @@ class Replies:
                 verdict=Verdict.NOTED,
             )
             return
-        if not reply.fits or not is_sound(sending):
+        if not reply.fits or not sending.is_sound:
             return  # the number is judged with all of them; what is damaged is rejected rightly
         if exchange.jump:
             return  # HSK-16
-        if any(each.kind is _ACK for each in exchange.replies if each.end_ns < reply.end_ns):
+        if exchange.accepted_ns is not None and exchange.accepted_ns < reply.end_ns:
             clause, what = "HSK-15", "it came again and was rejected, having been acknowledged"
             out_of: int | None = self._packets
-        elif sending.said.piece.realtime:
+        elif sending.piece.realtime:
             clause, what = "FRM-03", "it was rejected, and real-time bytes are all it has inside"
-            out_of = sum(bool(each.said.piece.realtime) for _, each in self._talk.sent)
-        elif sending.said.gaps_ns >= _GAP_NS and self._sight.is_timed:
+            out_of = sum(bool(each.piece.realtime) for _, each in self._talk.sent)
+        elif sending.gaps_ns >= _GAP_NS and self._sight.is_timed:
             clause, what = "TIM-08", "it was rejected, and there is nothing but a pause inside it"
-            out_of = sum(each.said.gaps_ns >= _GAP_NS for _, each in self._talk.sent)
+            out_of = sum(each.gaps_ns >= _GAP_NS for _, each in self._talk.sent)
         else:
             clause, what = "HSK-06", "it was rejected although it is right as recorded"
             out_of = self._packets

@@ -10,12 +10,11 @@ from harness.judge.dialogue.exchanges import (
     DumpExchange,
     Exchange,
     Reply,
-    is_sound,
-    is_whole_packet,
 )
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.finding import Answerable, Verdict
+from harness.judge.timed_messages import TimedMessage
 
 _ACK, _NAK, _WAIT, _CANCEL, _EOF = (
     HandshakeKind.ACK,
@@ -48,17 +47,20 @@ class _Steps:
         self._sight = sight
         self._ledger = ledger
         self._ends = [reply.end_ns for reply in talk.replies]
+        self._others_ns = sorted(other.end_ns for other in talk.others)
         self._packets = max(talk.packets, 1)
         self._cancel_ns = next(
             (each.end_ns for each in talk.replies if each.kind is _CANCEL and each.binds), None
         )
 
-    def step(self, before: Exchange, sent: Heard, exchange: Exchange, heard: Heard) -> None:
+    def step(
+        self, before: Exchange, sent: TimedMessage, exchange: Exchange, heard: TimedMessage
+    ) -> None:
         """Judge one message, `heard`, by what came since the one before it, `sent`."""
         tolerance_ns = self._sight.tolerance_ns
         if exchange.place is None:
             return  # a header again begins anew
-        start_ns = heard.said.start_ns
+        start_ns = heard.start_ns
         sure = self._window(
             bisect_left(self._ends, start_ns - tolerance_ns)
             if tolerance_ns
@@ -77,7 +79,7 @@ class _Steps:
         """Return the last replies before `stop`: no more are ever looked at."""
         return self._talk.replies[max(stop - _WINDOW, 0) : stop]
 
-    def _after_cancel(self, exchange: Exchange, heard: Heard) -> bool:
+    def _after_cancel(self, exchange: Exchange, heard: TimedMessage) -> bool:
         if self._cancel_ns is None or not self._sight.surely_began_after(heard, self._cancel_ns):
             return False
         self._ledger.add(
@@ -93,15 +95,15 @@ class _Steps:
         return True
 
     def _during_wait(
-        self, sure: list[Reply], known: list[Reply], exchange: Exchange, heard: Heard
+        self, sure: list[Reply], known: list[Reply], exchange: Exchange, heard: TimedMessage
     ) -> bool:
         last = next((reply for reply in reversed(sure) if reply.binds), None)
         if last is None or last.kind is not _WAIT or known[-1] is not last:
             return False
         latest_ns = self._sight.latest_start_ns(heard) + self._sight.tolerance_ns
-        for other in self._talk.others:  # any message ends a WAIT (HSK-09)
-            if last.end_ns <= other.said.end_ns <= latest_ns:
-                return False
+        at = bisect_left(self._others_ns, last.end_ns)
+        if at < len(self._others_ns) and self._others_ns[at] <= latest_ns:
+            return False  # any message ends a WAIT (HSK-09)
         self._ledger.add(
             "HSK-09",
             f"{self._talk.sender_name} went on although it had been asked to wait",
@@ -109,19 +111,21 @@ class _Steps:
             heard=heard,
             exchange=exchange,
             expected="nothing until the receiver sends ACK, NAK or CANCEL",
-            found=f"a data packet {in_words(heard.said.start_ns - last.end_ns)} after WAIT"
+            found=f"a data packet {in_words(heard.start_ns - last.end_ns)} after WAIT"
             if self._sight.is_timed
             else "a data packet after WAIT",
             do="WAIT has no limit: make the sender wait without one.",
         )
         return True
 
-    def _again(self, before: Exchange, sent: Heard, heard: Heard, sure: list[Reply]) -> None:
+    def _again(
+        self, before: Exchange, sent: TimedMessage, heard: TimedMessage, sure: list[Reply]
+    ) -> None:
         """Judge a packet that is sent once more."""
-        if any(reply.kind is _NAK for reply in before.replies):
+        if before.is_rejected:
             return
         accepted = any(
-            reply.kind is _ACK and reply.binds and reply.fits and reply in before.replies
+            reply.kind is _ACK and reply.binds and reply.fits and reply.exchange is before
             for reply in sure
         )
         if not self._talk.replies:
@@ -147,14 +151,14 @@ class _Steps:
 
     def _next(
         self,
-        one: tuple[Exchange, Heard],
-        other: tuple[Exchange, Heard],
+        one: tuple[Exchange, TimedMessage],
+        other: tuple[Exchange, TimedMessage],
         sure: list[Reply],
         known: list[Reply],
     ) -> None:
         """Judge the first sending of another packet."""
         (before, sent), (exchange, heard) = one, other
-        heard_of = [reply for reply in before.replies if reply in known]
+        heard_of = [reply for reply in known if reply.exchange is before]
         # One who did not wait for the limit has heard something.
         prompt = self._sight.is_timed and self._sight.pause_ns(sent, heard) < PACKET_LIMIT_NS
         if self._against_nak(before, exchange, heard, heard_of if prompt else sure):
@@ -166,7 +170,7 @@ class _Steps:
         if not self._sight.is_timed:
             return
         # Something may have put the pauses into the message after it had left the sender.
-        pause_ns = self._sight.pause_ns(sent, heard) + sent.said.gaps_ns
+        pause_ns = self._sight.pause_ns(sent, heard) + sent.gaps_ns
         if before.place is None:
             self._after_header(before, exchange, heard, heard_of, pause_ns)
         elif pause_ns < PACKET_LIMIT_NS:
@@ -176,11 +180,11 @@ class _Steps:
         self,
         before: Exchange,
         exchange: Exchange,
-        heard: Heard,
+        heard: TimedMessage,
         sure: list[Reply],
     ) -> bool:
         """Judge whether a packet was passed over although the receiver wanted it again."""
-        mine = [reply for reply in before.replies if reply in sure]
+        mine = [reply for reply in sure if reply.exchange is before]
         last = mine[-1] if mine else None
         if before.place is None or last is None or last.kind is not _NAK:
             return False
@@ -205,8 +209,8 @@ class _Steps:
         )
         return True
 
-    def _late(self, accepted: Reply, exchange: Exchange, heard: Heard) -> None:
-        idle_ns = heard.said.start_ns - accepted.end_ns
+    def _late(self, accepted: Reply, exchange: Exchange, heard: TimedMessage) -> None:
+        idle_ns = heard.start_ns - accepted.end_ns
         if self._sight.is_timed and idle_ns - self._sight.tolerance_ns > _SOON_NS:
             self._ledger.add(
                 "TIM-07",
@@ -222,7 +226,7 @@ class _Steps:
         self,
         before: Exchange,
         exchange: Exchange,
-        heard: Heard,
+        heard: TimedMessage,
         heard_of: list[Reply],
         pause_ns: int,
     ) -> None:
@@ -253,19 +257,22 @@ class _Steps:
             )
 
     def _too_early(
-        self, before: Exchange, sent: Heard, exchange: Exchange, heard: Heard, pause_ns: int
+        self,
+        before: Exchange,
+        sent: TimedMessage,
+        exchange: Exchange,
+        heard: TimedMessage,
+        pause_ns: int,
     ) -> None:
         """Judge a packet that began before the one before it had its time to be answered."""
-        due_ns = sent.said.end_ns + PACKET_LIMIT_NS + self._sight.tolerance_ns
+        due_ns = sent.end_ns + PACKET_LIMIT_NS + self._sight.tolerance_ns
         in_time = any(reply.binds and reply.end_ns <= due_ns for reply in before.replies)
         mistaken = any(
             reply.kind is _ACK
-            and reply not in before.replies
-            and sent.said.start_ns < reply.end_ns <= heard.said.start_ns
+            and reply.exchange is not before
+            and sent.start_ns < reply.end_ns <= heard.start_ns
             for reply in self._talk.replies[
-                bisect_left(self._ends, sent.said.start_ns) : bisect_right(
-                    self._ends, heard.said.start_ns
-                )
+                bisect_left(self._ends, sent.start_ns) : bisect_right(self._ends, heard.start_ns)
             ]
         )
         if in_time:
@@ -291,7 +298,7 @@ def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> N
     """Judge whether a message that was sent again was the same."""
     if len(exchange.sendings) == 1:
         return
-    sound = [each for each in exchange.sendings if is_sound(each)]
+    sound = [each for each in exchange.sendings if each.is_sound]
     if exchange.place is not None:
         for one, other in pairwise(sound):
             if one.body != other.body:
@@ -306,8 +313,8 @@ def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> N
                     do="Make the sender repeat the packet as it was.",
                 )
     for each in exchange.sendings if sound else ():
-        if not is_sound(each):
-            whole = is_whole_packet(each)
+        if not each.is_sound:
+            whole = each.is_whole_packet
             clause = "FRM-05" if exchange.place is None else "PKT-05" if whole else "PKT-01"
             ledger.add(
                 clause,
@@ -325,9 +332,10 @@ def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> N
 
 def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
     """Judge the handshakes of the sending side."""
+    ends = [reply.end_ns for reply in talk.replies]
     for heard, message in talk.handshakes:
         if message.kind is _EOF:
-            if sight.surely_began_after(talk.sent[-1][1], heard.said.end_ns):
+            if sight.surely_began_after(talk.sent[-1][1], heard.end_ns):
                 ledger.add(
                     "HSK-18",
                     f"{talk.sender_name} sent EOF before its last packet",
@@ -337,8 +345,8 @@ def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) 
                     found="EOF",
                 )
         elif message.kind is _CANCEL:
-            before = [reply for reply in talk.replies if reply.end_ns <= heard.said.start_ns]
-            last = before[-1] if before else None
+            before = bisect_right(ends, heard.start_ns)
+            last = talk.replies[before - 1] if before else None
             if last is not None and last.kind is _NAK and not last.fits and last.binds:
                 ledger.add(
                     "HSK-08",

@@ -4,11 +4,12 @@ from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange, is_sound, is_whole_packet
-from harness.judge.dialogue.heard import Heard, TimePrecision
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange
+from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
 from harness.judge.plain import counted
+from harness.judge.timed_messages import TimedMessage
 
 _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
 
@@ -29,7 +30,7 @@ class Silences:
             each.replies for each in talk.exchanges if each.place is not None
         )
         self._over_ns = self._over()
-        self._silent: list[tuple[Exchange, Heard]] = []
+        self._silent: list[tuple[Exchange, TimedMessage]] = []
         self._bad_silent = 0
         self.unknown: list[str] = []
 
@@ -37,22 +38,20 @@ class Silences:
         """Return when somebody cancelled the dump."""
         cancel = HandshakeKind.CANCEL
         ends = [each.end_ns for each in self._talk.replies if each.kind is cancel]
-        ends += [
-            heard.said.end_ns for heard, message in self._talk.handshakes if message.kind is cancel
-        ]
+        ends += [heard.end_ns for heard, message in self._talk.handshakes if message.kind is cancel]
         return min(ends, default=None)
 
-    def add(self, exchange: Exchange, at: int, sending: Heard) -> None:
+    def add(self, exchange: Exchange, at: int, sending: TimedMessage) -> None:
         """Take a sending that got no answer, the `at`th of its exchange."""
         limit_ns = HEADER_LIMIT_NS if exchange.place is None else PACKET_LIMIT_NS
-        end_ns = sending.said.end_ns
+        end_ns = sending.end_ns
         if not self._talk.replies or (self._over_ns is not None and self._over_ns >= end_ns):
             return  # nobody answers at all, or nobody had to any more
         if self._over_ns is not None:
             return
         if at + 1 < len(exchange.sendings):
             follower = exchange.sendings[at + 1]
-            if follower.said.start_ns - end_ns < _ANSWER_NS:
+            if follower.start_ns - end_ns < _ANSWER_NS:
                 return  # a copy of it followed at once
         if not self._sight.is_timed or self._sight.last_ns <= end_ns + limit_ns + _ANSWER_NS:
             if self._sight.last_ns - end_ns <= limit_ns + _ANSWER_NS:
@@ -60,8 +59,8 @@ class Silences:
             return
         if exchange.jump:
             return
-        if not is_sound(sending):
-            self._bad_silent += is_whole_packet(sending)
+        if not sending.is_sound:
+            self._bad_silent += sending.is_whole_packet
             return
         self._silent.append((exchange, sending))
 
@@ -75,6 +74,8 @@ class Silences:
     def tell(self) -> None:
         """Tell what got no answer, each according to how much else did."""
         planned = self._talk.planned
+        last = self._talk.exchanges[-1]
+        is_last_alone = all(each is last for each, _ in self._silent)
         for exchange, sending in self._silent:
             if exchange.place is None:
                 if self._answers_packets and not exchange.is_answered:
@@ -88,7 +89,7 @@ class Silences:
                         found="silence",
                         verdict=Verdict.NOTED,
                     )
-            elif self._has_fallen_silent(sending):
+            elif self._has_fallen_silent(sending, is_last_alone=is_last_alone):
                 self._ledger.add(
                     "TIM-04",
                     "from here on nothing came back at all",
@@ -133,11 +134,9 @@ class Silences:
                 found="silence",
             )
 
-    def _has_fallen_silent(self, sending: Heard) -> bool:
+    def _has_fallen_silent(self, sending: TimedMessage, *, is_last_alone: bool) -> bool:
         """Whether a receiver that had answered packets never said anything again."""
         planned = self._talk.planned
-        last = self._talk.exchanges[-1]
-        alone = all(each is last for each, _ in self._silent)
-        if alone and planned is not None and self._talk.packets >= planned:
+        if is_last_alone and planned is not None and self._talk.packets >= planned:
             return False  # that is the habit of some units (HSK-13)
-        return self._answers_packets and self._last_heard_ns < sending.said.end_ns
+        return self._answers_packets and self._last_heard_ns < sending.end_ns

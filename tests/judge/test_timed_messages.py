@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from emulator.dump.capture import Capture, Passage
-from harness.judge.timed_messages import name_of, said
+from harness.judge.timed_messages import name_of, timed_messages
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO
 
@@ -31,13 +31,13 @@ ACK = oracle.handshake(kind="ACK", packet_number=7)
     ],
 )
 def test_everything_has_a_name(data: bytes, name: str) -> None:
-    (found,) = said(Capture([Passage(TO, 0, data)]), [TO])
+    (found,) = timed_messages(Capture([Passage(TO, 0, data)]), [TO])
     assert name_of(found.piece) == name
 
 
 def test_times_count_from_the_first_message_and_clock_bytes_apart() -> None:
     first_ns = 10**12
-    found = said(
+    found = timed_messages(
         Capture(
             [
                 Passage(FROM, first_ns - 5, b"\xf8"),
