@@ -20,7 +20,7 @@ from tests import oracle
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, of, words
-from tests.jobs.gear_port import GearPort, TimedMessage, as_it_is
+from tests.jobs.gear_port import GearPort, Heard, as_it_is
 from tests.ports.clockwork import FakeClock
 
 HEADER, PACKET = 0x01, 0x02  # sub-IDs: M1 p. 37
@@ -52,7 +52,7 @@ def of_a_wrong_sum(message: bytes) -> Sequence[bytes]:
 
 
 def played(
-    answers: TimedMessage = as_it_is, dumped: Dump | None = None, **habits: Any
+    answers: Heard = as_it_is, dumped: Dump | None = None, **habits: Any
 ) -> tuple[Played, Recorded]:
     clock = FakeClock()
     clock.time_ns = BEGAN_NS
