@@ -29,7 +29,8 @@ from harness.diagnose.diagnose import Answer, diagnose
 from harness.files import capture_lines, capture_midi
 from harness.files.recorded import Recorded, TakenAt, back_to_back
 from tests import oracle
-from tests.diagnosis.runs import Run
+from tests.diagnosis.injector_kinds import Case
+from tests.diagnosis.scoring import Sum
 
 _APP: Final = typer.Typer(pretty_exceptions_enable=False)
 _APP.command()(validate)
@@ -156,7 +157,7 @@ def _core(finding: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 @dataclass(slots=True)
-class Agreement:
+class Agreement(Sum):
     """What many faulty captures came to."""
 
     runs: int = 0
@@ -177,11 +178,11 @@ class Agreement:
         """All captures."""
         return self.runs
 
-    def add(self, run: Run, folder: Path | None = None) -> None:
-        """Diagnose a run; with a folder also write it in every form."""
+    def add(self, case: Case, folder: Path | None = None) -> None:
+        """Diagnose a case; with a folder also write it in every form."""
         self.runs += 1
-        found = diagnose(run.recorded, run.sources)
-        where = f"{run.family}, run {run.number}"
+        found = diagnose(case.recorded, case.sources)
+        where = f"{case.kind}, case {case.number}"
         if found.scene.verdicts.is_broken:
             self.broken += 1
             if found.answer is Answer.NOTHING_WRONG:
@@ -195,10 +196,10 @@ class Agreement:
                 self._miss(f"nothing is wrong beside {', '.join(sorted(broken))}: {where}")
         if folder is not None:
             self.compared += 1
-            self._compare(run, folder, where)
+            self._compare(case, folder, where)
 
-    def _compare(self, run: Run, folder: Path, where: str) -> None:
-        whole = in_microseconds(run.recorded)
+    def _compare(self, case: Case, folder: Path, where: str) -> None:
+        whole = in_microseconds(case.recorded)
         answers = []
         if len(whole.directions) > 1:
             forms = {k: v for k, v in CONVERSATION.items() if can_hold(v, whole)}
@@ -214,16 +215,8 @@ class Agreement:
                 break
 
     def _miss(self, text: str) -> None:
-        if len(self.missed) < _SHOWN:
-            self.missed.append(text)
-
-    def merge(self, other: "Agreement") -> None:
-        """Add another count to this one."""
-        for name in ("runs", "broken", "nothing", "compared", "unlike"):
-            setattr(self, name, getattr(self, name) + getattr(other, name))
-        self.clauses += other.clauses
-        for text in other.missed:
-            self._miss(text)
+        self.missed.append(text)
+        del self.missed[_SHOWN:]
 
     def lines(self) -> Iterator[str]:
         """Yield what is printed."""
@@ -234,11 +227,11 @@ class Agreement:
             yield f"    {count:6,}  {clause}"
 
 
-def agreement_of(runs: Iterable[Run], every: int) -> Agreement:
-    """Check faulty runs; each so-many-th in every form, 0: none."""
+def agreement_of(cases: Iterable[Case], every: int) -> Agreement:
+    """Check faulty cases; each so-many-th in every form, 0: none."""
     tally = Agreement()
     with TemporaryDirectory() as folder:
-        for place, run in enumerate(each for each in runs if not each.is_clean):
+        for place, case in enumerate(each for each in cases if not each.is_clean):
             is_written = every and place % every == 0
-            tally.add(run, Path(folder) if is_written else None)
+            tally.add(case, Path(folder) if is_written else None)
     return tally

@@ -7,7 +7,7 @@ is a short script of such steps that puts the unusual one between.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final
@@ -74,11 +74,18 @@ class Dump:
         return Source(name="source", header=made, packets=tuple(self.packets))
 
 
+class NotTogetherError(Exception):
+    """Two scripts that no one conversation can follow."""
+
+
 @dataclass(slots=True)
 class Play:
     """A conversation in the making."""
 
     rng: Random
+    """Decides the conversation, and where a fault strikes."""
+    chance: Random
+    """Decides the details of a fault."""
     dump: Dump
     tape: Tape
     answers_ns: int
@@ -97,8 +104,10 @@ class Play:
     unit: int
     """Device ID that the unit answers with."""
     sources: tuple[Source, ...] = ()
-    takes: int = 0
-    """Packets that the unit has stored, for reading back."""
+    then: list[Callable[[Play], object]] = field(default_factory=list)
+    """Scripts that go on where another one would do the rest with nothing wrong."""
+    done: int | None = None
+    """How many packets were through when a script took over from another one."""
 
     # one message
 
@@ -137,8 +146,24 @@ class Play:
 
     # usual exchanges
 
+    def a_place(self) -> int:
+        """Throw a packet."""
+        return self.rng.randrange(self.done or 0, self.dump.count)
+
+    def inner(self) -> int:
+        """Throw a packet that is not the last."""
+        first = self.done or 0
+        return self.rng.randrange(first, max(self.dump.count - 1, first + 1))
+
+    def middle(self) -> int:
+        """Throw a packet that is neither the first nor the last."""
+        first = max(self.done or 0, 1)
+        return self.rng.randrange(first, max(self.dump.count - 1, first + 1))
+
     def open(self) -> None:
         """Send the header and have it acknowledged."""
+        if self.done is not None:
+            raise NotTogetherError
         self.send_header()
         self.accept_header()
 
@@ -161,7 +186,6 @@ class Play:
             self.say("WAIT", place)
             self.silence(self.rng.randrange(30, 400) * MS)
         self.say("ACK", place)
-        self.takes += 1
 
     def through(self, places: Iterable[int]) -> None:
         """Send packets one after another, each acknowledged."""
@@ -170,17 +194,25 @@ class Play:
 
     def until(self, place: int) -> None:
         """Do everything before a packet."""
-        self.open()
-        self.through(range(place))
+        if self.done is None:
+            self.open()
+        elif self.done > place:
+            raise NotTogetherError
+        self.through(range(self.done or 0, place))
 
     def rest(self, place: int) -> None:
-        """Do everything from a packet on."""
-        self.through(range(place, self.dump.count))
+        """Do everything from a packet on, or have the next script do it."""
+        if not self.then:
+            self.through(range(place, self.dump.count))
+        elif place < self.dump.count:
+            self.done = place
+            self.then.pop(0)(self)
 
     def whole(self) -> None:
         """Send everything, with nothing wrong."""
-        self.open()
-        self.rest(0)
+        if self.done is None:
+            self.open()
+        self.rest(self.done or 0)
 
     # silence and its consequences
 

@@ -9,21 +9,30 @@ from typing import Final
 from tests import oracle
 from tests.diagnosis import injector_checks as c
 from tests.diagnosis.injector_checks import Check, Seen
+from tests.diagnosis.injector_kinds import SAMPLES
 from tests.diagnosis.injector_reading import MS
 
 _WAY: Final[Mapping[str, Check]] = {
     "a data byte altered": c.spoiled,
     "a checksum altered": c.spoiled,
-    "a byte altered in several packets": c.spoiled,
+    "a run of bytes altered": c.spoiled,
     "a packet number altered": c.spoiled,
     "two flips of one column": c.unlike,
     "two bytes change places": c.unlike,
     "bytes lost in a packet": c.shorter,
+    "bytes lost in a packet, and no answer": c.shorter,
     "the end of a packet lost": c.shorter,
     "bytes added to a packet": lambda s: any(len(m.body) > 127 for m in s.line.damaged),
     "every Nth byte lost": lambda s: c.shorter(s) or c.fewer(s),
     "a note inside a packet": lambda s: c.shorter(s) and _has_note(s),
+    "a note inside a packet, and no answer": lambda s: c.shorter(s) and _has_note(s),
     "F8 taken for data": c.clock_rejected,
+    "every packet cut at one length": lambda s: (
+        len({len(m.body) for m in s.line.damaged}) == 1 and not s.host.damaged
+    ),
+    "two packets overtake one another": lambda s: (
+        sorted(s.line.numbers) != s.line.numbers and c.silent(s)
+    ),
     "F7 missing from packets": lambda s: all(len(m.body) == 126 for m in s.line.packets),
     "a header that arrives damaged": lambda s: (
         c.silent(s) and (not s.line.those("header") or not s.line.those("header")[0].is_sound)
@@ -80,6 +89,13 @@ _BACK: Final[Mapping[str, Check]] = {
     "the last packet unanswered": c.back_lost,
     "answers late": c.late,
     "late answers to a sender that goes on": c.late,
+    "one answer late": c.late,
+    "one answer comes twice": lambda s: (
+        c.same(s) and len(s.line.answers) == len(s.line.packets) + 2
+    ),
+    "one answer bears another ID": lambda s: (
+        sum(m.body[2] != s.host.header[2] for m in s.host.answers) == 1
+    ),
     "an ACK that became NAK": c.rejected,
     "an answer damaged": lambda s: any(
         len(m.body) != 6 or m.kind == "?"
@@ -137,6 +153,7 @@ _UNIT: Final[Mapping[str, Check]] = {
     "NAK for ever to one packet": c.rejected,
     "NAK for ever from the first packet on": c.rejected,
     "NAK to many sound packets": c.rejected,
+    "NAK once to a sound packet": c.rejected,
     "a damaged packet taken": lambda s: c.spoiled(s) and not s.line.those("NAK", to_unit=False),
     "other words are kept": c.moved,
     "nothing is kept": lambda s: (
@@ -203,7 +220,7 @@ _FILE: Final[Mapping[str, Check]] = {
         lambda r: c.loop_of(r)[1] == c.length(r) and c.loop_of(r)[2] < 2
     ),
     "the number of the sample swapped": c.in_file(
-        lambda r: r.header[5] not in (0, 1, 2) or r.header[4] in (0, 1, 2)
+        lambda r: oracle.from_n7(r.header[4:6]) not in SAMPLES
     ),
     "a name without its tag length": c.in_file(
         lambda r: len(r.those("name")[0].body) == 9 + r.those("name")[0].body[7]
@@ -231,6 +248,9 @@ _FILE: Final[Mapping[str, Check]] = {
                 4 + oracle.bytes_per_word(r.header[6]), 125, oracle.bytes_per_word(r.header[6])
             )
         )
+    ),
+    "a width too large in the header": c.in_file(
+        lambda r: len(r.packets) < c.planned(r) and r.header[6] == 16
     ),
     "overload wraps": c.in_file(
         lambda r: any(abs(b - a) > 1.4 * (1 << r.header[6] - 1) for a, b in pairwise(r.words))

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files.recorded import Recorded, TakenAt
+from emulator.dump.capture import Direction, Passage
 from tests.diagnosis import injector_bytes as b
 
 LOST: Final[tuple[tuple[int, bytes], ...]] = ()
@@ -72,9 +71,3 @@ class Tape:
         over_ns = start_ns + len(made) * b.BYTE_NS
         self._next_tick_ns = max(self._next_tick_ns, over_ns)
         return bytes(made)
-
-    def recorded(self, taken_at: TakenAt) -> Recorded:
-        """Return the capture of a view."""
-        there = self.sent if taken_at is TakenAt.HOST else self.arrived
-        passages = sorted((*there, *self.back), key=lambda each: each.end_ns)
-        return Recorded(capture=Capture(passages=passages), taken_at=taken_at)

@@ -1,29 +1,43 @@
-"""Faults on the way: what happens to the bytes of a message."""
+"""Faults on the way there: what happens to bytes, messages, the cable, the pace."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
 
+from emulator.dump.capture import Direction, Passage
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_family import (
-    CLEAN,
-    REJECTED,
-    REJECTED_OFTEN,
-    UNANSWERED,
-    Label,
+from tests.diagnosis.injector_kinds import (
+    ARRIVED,
+    BOTH,
+    HOST,
+    LINE,
+    NOTHING,
+    Struck,
+    View,
     fault,
-    names,
-    told,
+    twin,
 )
-from tests.diagnosis.injector_play import MS, Play
+from tests.diagnosis.injector_play import AGAIN_NS, HEADER_NS, MS, SECOND, Play
+from tests.diagnosis.injector_tape import LOST, Arrival
 
-ALTERED = names("bytes altered on the way")
-ADDED = names("bytes added on the way")
-LOST = names("bytes lost on the way")
-LOST_END = LOST | names("message ends lost", "messages cut at a length")
-UNSEEN = ALTERED | names("damage that no receiver can see")
-NOTE = names("another sender on the cable", "bytes added on the way")
+ALTERED = "bytes altered on the way"
+BYTES_LOST = "bytes lost on the way"
+ADDED = "bytes added on the way"
+OTHERS = "another sender on the cable"
+UNSEEN = "damage that no receiver can see"
+LOST_THERE = "messages lost on the way"
+REJECTED = "a packet rejected once"
+UNANSWERED = "a packet unanswered once"
+PASSED = "a packet unanswered, and the next one comes"
+SILENT_FROM = "no answer from some packet on"
+NO_HEADER = "packets without a header"
+TWO_ANSWERS = "two answers to one packet"
+EACH_TIME = "a packet that arrives wrong each time"
+UNSEEN_LAST = "a last packet that is another"
+NOBODY = "nothing at all comes back"
+SLACK_NS = 4 * b.BYTE_NS
+"""What was added on the way has arrived by then."""
 
 
 def changed(raw: bytes, at: int, by: int) -> bytes:
@@ -31,87 +45,96 @@ def changed(raw: bytes, at: int, by: int) -> bytes:
     return raw[:at] + bytes((raw[at] ^ by,)) + raw[at + 1 :]
 
 
-def without(raw: bytes, at: int, count: int) -> Sequence[tuple[int, bytes]]:
+def without(raw: bytes, at: int, count: int) -> Arrival:
     """Lose bytes: the others arrive when they would have."""
     return ((0, raw[:at]), (at + count, raw[at + count :]))
 
 
-def with_more(raw: bytes, at: int, more: bytes) -> Sequence[tuple[int, bytes]]:
+def with_more(raw: bytes, at: int, more: bytes) -> Arrival:
     """Add bytes: the others arrive later."""
     return ((0, raw[:at] + more + raw[at:]),)
 
 
-def a_place(play: Play) -> int:
-    """Throw a packet."""
-    return play.rng.randrange(play.dump.count)
+def bit(play: Play) -> int:
+    """Throw one of seven bits."""
+    return 1 << play.chance.randrange(7)
 
 
-def rejected(play: Play, place: int, arrives: Sequence[tuple[int, bytes]]) -> None:
+def rejected(play: Play, place: int, arrives: Arrival | None) -> None:
     """Have a packet arrive damaged, NAK said, and the packet sent again (M1 p. 39)."""
     play.until(place)
     play.send(place, arrives)
+    play.tape.now_ns = play.tape.sent[-1].end_ns + SLACK_NS
     play.say("NAK", place)
     play.rest(place)
 
 
-@fault("a data byte altered", 12, 49)
-def altered(play: Play) -> Label:
-    place = a_place(play)
+def unanswered(play: Play, place: int, arrives: Arrival | None) -> None:
+    """Have a packet arrive so that the unit says nothing, and the sender send it again."""
+    play.until(place)
+    play.send(place, arrives)
+    play.tape.now_ns = play.tape.sent[-1].end_ns + SLACK_NS
+    play.again(place)
+    play.rest(place + 1)
+
+
+# Bytes of a packet
+
+
+@fault("a data byte altered", ALTERED, 12, 49, group=REJECTED, views=(*ARRIVED, View.HOST))
+def altered(play: Play) -> int:
+    place = play.a_place()
     raw = play.dump.packets[place]
-    rejected(play, place, ((0, changed(raw, play.rng.randrange(5, 125), bit(play))),))
-    return told(ALTERED, REJECTED, place)
+    rejected(play, place, ((0, changed(raw, play.chance.randrange(5, 125), bit(play))),))
+    return place
 
 
-def bit(play: Play) -> int:
-    """Throw one of seven bits."""
-    return 1 << play.rng.randrange(7)
-
-
-@fault("a checksum altered", 12)
-def sum_altered(play: Play) -> Label:
-    place = a_place(play)
+@fault("a checksum altered", ALTERED, 12, group=REJECTED, views=ARRIVED)
+def sum_altered(play: Play) -> int:
+    place = play.a_place()
     rejected(play, place, ((0, changed(play.dump.packets[place], 125, bit(play))),))
-    return told(ALTERED, REJECTED, place)
+    return place
 
 
-@fault("a byte altered in several packets", 12, 49, packets=(4, 8))
-def altered_often(play: Play) -> Label:
-    struck = sorted(play.rng.sample(range(play.dump.count), 2 + play.rng.randrange(2)))
-    play.open()
-    for place, raw in enumerate(play.dump.packets):
-        if place in struck:
-            play.send(place, ((0, changed(raw, play.rng.randrange(5, 125), bit(play))),))
-            play.say("NAK", place)
-        play.good(place)
-    return told(ALTERED, REJECTED_OFTEN, struck[0])
+@fault("a run of bytes altered", ALTERED, 49, group=REJECTED, views=ARRIVED)
+def run_altered(play: Play) -> int:
+    """A burst of noise; its last byte differs, so that the checksum does."""
+    place = play.a_place()
+    raw, count = play.dump.packets[place], play.chance.randrange(2, 9)
+    at = play.chance.randrange(5, 125 - count)
+    burst = bytearray(play.chance.randrange(128) for _ in range(count))
+    if b.checksum_of(bytes(burst)) == b.checksum_of(raw[at : at + count]):
+        burst[-1] ^= 1
+    rejected(play, place, ((0, raw[:at] + bytes(burst) + raw[at + count :]),))
+    return place
 
 
-@fault("a packet number altered", 12, goes_on=False, packets=(3, 7), plain=True)
-def number_altered(play: Play) -> Label:
+@fault(
+    "a packet number altered", ALTERED, 12, goes_on=False, packets=(3, 7), plain=True, views=LINE
+)
+def number_altered(play: Play) -> int:
     """The unit rejects a number that was not sent; the sender passes over that and sends again."""
-    place = a_place(play)
+    place = play.a_place()
     play.until(place)
     by = bit(play)
     play.send(place, ((0, changed(play.dump.packets[place], 4, by)),))
     play.say("NAK", (place ^ by) & 0x7F)
     play.again(place)
     play.rest(place + 1)
-    wrong = names("answers with a wrong number")
-    return told(ALTERED, REJECTED | UNANSWERED | wrong, place)
+    return place
 
 
-@fault("two flips of one column", source=True, packets=(2, 6))
-def unseen_flips(play: Play) -> Label:
-    place = a_place(play)
+@fault("two flips of one column", UNSEEN, source=True, packets=(2, 6), also=(ALTERED,), views=LINE)
+def unseen_flips(play: Play) -> int:
+    place = play.a_place()
     raw, by = play.dump.packets[place], bit(play)
-    used = used_bytes(play, place)
-    for at in play.rng.sample(range(5, 5 + used), 2):
+    for at in play.chance.sample(range(5, 5 + used_bytes(play, place)), 2):
         raw = changed(raw, at, by)
     play.until(place)
     play.send(place, ((0, raw),))
     play.accept(place)
     play.rest(place + 1)
-    return told(UNSEEN, CLEAN, place)
+    return place
 
 
 def used_bytes(play: Play, place: int) -> int:
@@ -119,11 +142,11 @@ def used_bytes(play: Play, place: int) -> int:
     return max(min(len(play.dump.data) - place * b.DATA_BYTES, b.DATA_BYTES), 2)
 
 
-@fault("two bytes change places", source=True, packets=(2, 6))
-def unseen_swap(play: Play) -> Label:
-    place = a_place(play)
+@fault("two bytes change places", UNSEEN, source=True, packets=(2, 6), also=(ALTERED,), views=LINE)
+def unseen_swap(play: Play) -> int:
+    place = play.a_place()
     raw = bytearray(play.dump.packets[place])
-    for one in play.rng.sample(range(5, 124), 119):
+    for one in play.chance.sample(range(5, 124), 119):
         if raw[one] != raw[one + 1]:
             raw[one], raw[one + 1] = raw[one + 1], raw[one]
             break
@@ -131,48 +154,91 @@ def unseen_swap(play: Play) -> Label:
     play.send(place, ((0, bytes(raw)),))
     play.accept(place)
     play.rest(place + 1)
-    same = bytes(raw) == play.dump.packets[place]
-    return told(CLEAN) if same else told(UNSEEN, CLEAN, place)
+    return place
 
 
-@fault("bytes lost in a packet", 12, 14)
-def bytes_lost(play: Play) -> Label:
-    place, count = a_place(play), play.rng.randrange(1, 9)
-    at = play.rng.randrange(6, 126 - count)
-    arrives = without(play.dump.packets[place], at, count)
-    if play.rng.random() < 0.5:
-        rejected(play, place, arrives)
-        return told(LOST, REJECTED, place)
-    play.until(place)
-    play.send(place, arrives)
-    play.again(place)
-    play.rest(place + 1)
-    return told(LOST, UNANSWERED, place)
+def some_lost(play: Play, place: int) -> Arrival:
+    """Lose one to eight bytes inside a packet."""
+    count = play.chance.randrange(1, 9)
+    return without(play.dump.packets[place], play.chance.randrange(6, 126 - count), count)
 
 
-@fault("the end of a packet lost", 14, goes_on=False)
-def end_lost(play: Play) -> Label:
-    place = a_place(play)
-    play.until(place)
-    play.send(place, ((0, play.dump.packets[place][: -play.rng.randrange(2, 60)]),))
-    play.again(place)
-    play.rest(place + 1)
-    return told(LOST_END, UNANSWERED, place)
+@fault("bytes lost in a packet", BYTES_LOST, 12, 14, group=REJECTED, views=ARRIVED)
+def bytes_lost(play: Play) -> int:
+    place = play.a_place()
+    rejected(play, place, some_lost(play, place))
+    return place
 
 
-@fault("bytes added to a packet", 15)
-def bytes_added(play: Play) -> Label:
-    place = a_place(play)
-    raw, at = play.dump.packets[place], play.rng.randrange(5, 125)
-    more = bytes(play.rng.randrange(128) for _ in range(play.rng.randrange(1, 4)))
-    rejected(play, place, with_more(raw, at, more))
-    return told(ADDED, REJECTED, place)
+@fault(
+    "bytes lost in a packet, and no answer",
+    BYTES_LOST,
+    14,
+    group=UNANSWERED,
+    views=ARRIVED,
+    goes_on=False,
+)
+def bytes_lost_quietly(play: Play) -> int:
+    place = play.a_place()
+    unanswered(play, place, some_lost(play, place))
+    return place
 
 
-@fault("every Nth byte lost", 53, packets=(6, 9), plain=True, goes_on=False)
-def every_nth(play: Play) -> Label:
+@fault("the end of a packet lost", BYTES_LOST, 14, group=UNANSWERED, views=ARRIVED, goes_on=False)
+def end_lost(play: Play) -> int:
+    place = play.a_place()
+    unanswered(play, place, ((0, play.dump.packets[place][: -play.chance.randrange(2, 60)]),))
+    return place
+
+
+@fault("bytes added to a packet", ADDED, 15, group=REJECTED, views=ARRIVED)
+def bytes_added(play: Play) -> int:
+    place = play.a_place()
+    at = play.chance.randrange(5, 125)
+    more = bytes(play.chance.randrange(128) for _ in range(play.chance.randrange(1, 4)))
+    rejected(play, place, with_more(play.dump.packets[place], at, more))
+    return place
+
+
+def note_in(play: Play, place: int) -> Arrival:
+    """Put a note into a packet."""
+    note = bytes((0x90 | play.chance.randrange(16), play.chance.randrange(128), 64))
+    return with_more(play.dump.packets[place], play.chance.randrange(6, 120), note)
+
+
+@fault("a note inside a packet", OTHERS, 18, group=REJECTED, views=ARRIVED)
+def note_inside(play: Play) -> int:
+    place = play.a_place()
+    rejected(play, place, note_in(play, place))
+    return place
+
+
+@fault(
+    "a note inside a packet, and no answer",
+    OTHERS,
+    18,
+    group=UNANSWERED,
+    views=ARRIVED,
+    goes_on=False,
+)
+def note_inside_quietly(play: Play) -> int:
+    place = play.a_place()
+    unanswered(play, place, note_in(play, place))
+    return place
+
+
+@fault(
+    "every Nth byte lost",
+    "every Nth byte lost",
+    53,
+    packets=(6, 9),
+    plain=True,
+    goes_on=False,
+    views=ARRIVED,
+)
+def every_nth(play: Play) -> Struck:
     """Counted over all that goes to the unit, as a buffer of the interface does."""
-    step, passed, hits, first = play.rng.choice((96, 128, 160, 180, 200, 256)), 21, 0, None
+    step, passed, hits, first = play.chance.choice((96, 128, 160, 180, 200, 256)), 21, 0, None
     play.open()
     for place, raw in enumerate(play.dump.packets):
         for _ in range(4):
@@ -192,38 +258,29 @@ def every_nth(play: Play) -> Label:
         else:
             play.host_says("CANCEL", place)
             break
-    sure = names("every Nth byte lost")
-    return told(sure if hits > 3 else sure | LOST, REJECTED_OFTEN | UNANSWERED, first)
+    return Struck(first, () if hits > 3 else (BYTES_LOST,))
 
 
-def parts_without(raw: bytes, struck: Sequence[int]) -> Sequence[tuple[int, bytes]]:
+def parts_without(raw: bytes, struck: Sequence[int]) -> Arrival:
     """Return what arrives of a message without some of its bytes."""
     edges = [-1, *struck, len(raw)]
     parts = [(one + 1, raw[one + 1 : other]) for one, other in pairwise(edges)]
     return [(at, part) for at, part in parts if part]
 
 
-@fault("a note inside a packet", 18)
-def note_inside(play: Play) -> Label:
-    place = a_place(play)
-    raw = play.dump.packets[place]
-    note = bytes((0x90 | play.rng.randrange(16), play.rng.randrange(128), 64))
-    arrives = with_more(raw, play.rng.randrange(6, 120), note)
-    if play.rng.random() < 0.5:
-        rejected(play, place, arrives)
-        return told(NOTE, REJECTED, place)
-    play.until(place)
-    play.send(place, arrives)
-    play.again(place)
-    play.rest(place + 1)
-    return told(NOTE, UNANSWERED, place)
-
-
-@fault("F8 taken for data", 15, 19, packets=(6, 9), plain=True)
-def clock_taken(play: Play) -> Label:
+@fault(
+    "F8 taken for data",
+    "real-time bytes taken for data",
+    15,
+    19,
+    packets=(6, 9),
+    plain=True,
+    views=BOTH,
+)
+def clock_taken(play: Play) -> Struck:
     """The host's own clock: every packet with F8 inside is rejected, every other one taken."""
     play.thinks_ns, play.answers_ns = 500_000, 2 * MS
-    play.tape.tick_ns = play.rng.randrange(90, 140) * MS
+    play.tape.tick_ns = play.chance.randrange(90, 140) * MS
     play.tape.ticks_until(play.tape.now_ns)
     play.open()
     bad, first = 0, None
@@ -232,8 +289,418 @@ def clock_taken(play: Play) -> Label:
             bad, first = bad + 1, place if first is None else first
             play.say("NAK", place)
         play.accept(place)
-    sure = names("real-time bytes taken for data")
-    loose = sure | names("answers altered on the way back", "unit rejects good packets")
     if not bad:
-        return told(CLEAN)
-    return told(sure if bad > 2 else loose, sure if bad > 2 else loose | REJECTED, first)
+        return Struck(None, (NOTHING,))
+    return Struck(first, () if bad > 2 else ("unit rejects good packets",))
+
+
+@fault(
+    "a stuck data bit",
+    "stuck data bit",
+    11,
+    packets=(4, 8),
+    plain=True,
+    goes_on=False,
+    views=ARRIVED,
+)
+def stuck_bit(play: Play) -> Struck:
+    """One bit of all data is set: where that turns an even number over, the checksum is right."""
+    by, refused, seen = bit(play), None, 0
+    play.open()
+    for place, raw in enumerate(play.dump.packets):
+        stuck = raw[:5] + bytes(byte | by for byte in raw[5:125]) + raw[125:]
+        seen += stuck != raw
+        play.send(place, ((0, stuck),))
+        if b.right_sum(stuck[:125]) == stuck[125]:
+            play.accept(place)
+            continue
+        refused = place
+        for _ in range(2):
+            play.say("NAK", place)
+            play.send(place, ((0, stuck),))
+        play.say("CANCEL", place)
+        break
+    if refused is None:
+        return Struck(None, (NOTHING, UNSEEN))
+    return Struck(None, (ALTERED,) if seen < 3 else ())
+
+
+# Headers, ends and device IDs
+
+
+@fault(
+    "F7 missing from packets", "message ends lost", 51, packets=(3, 7), plain=True, views=ARRIVED
+)
+def ends_lost(play: Play) -> None:
+    """Lost where F7 travels alone in an event of USB: in packets and not in headers or ACKs."""
+    dies_on_the_way(play, 126)
+
+
+@fault(
+    "every packet cut at one length",
+    "messages cut at a length",
+    14,
+    packets=(3, 7),
+    plain=True,
+    views=ARRIVED,
+    goes_on=True,
+)
+def cut_at_a_length(play: Play) -> None:
+    """A buffer of the interface holds so much and no more."""
+    dies_on_the_way(play, play.chance.choice((32, 48, 64, 96, 100, 120)))
+
+
+def dies_on_the_way(play: Play, length: int) -> None:
+    """Have so many bytes of every packet arrive, and the unit say nothing to what has no end."""
+    play.open()
+    last = play.dump.count if play.goes_on else 1
+    for place in range(last):
+        for time in range(1 if play.goes_on else 3):
+            arrives = ((0, play.dump.packets[place][:length]),)
+            play.send(place, arrives, after_ns=500 * MS if time else 21 * MS)
+    play.host_says("CANCEL", 0, 500 * MS)
+    play.lives()
+
+
+@fault("a header that arrives damaged", "header spoiled on the way", 8, packets=(2, 5), views=LINE)
+def header_damaged(play: Play) -> Struck:
+    raw = play.dump.header
+    how, at = play.chance.randrange(3), play.chance.randrange(4, 19)
+    arrives = (
+        without(raw, at, play.chance.randrange(1, 3)),
+        with_more(raw, at, bytes((play.chance.randrange(128),))),
+        ((0, raw[: play.chance.randrange(8, 20)]),),
+    )[how]
+    play.open_loop(arrives)
+    return Struck(None, ((BYTES_LOST,), (ADDED,), (BYTES_LOST,))[how])
+
+
+@fault(
+    "a period altered on the way",
+    "header spoiled on the way",
+    40,
+    source=True,
+    views=LINE,
+    also=(ALTERED,),
+)
+def period_altered(play: Play) -> None:
+    raw = changed(play.dump.header, 8, 1 << play.chance.randrange(3, 7))
+    play.send_header(((0, raw),))
+    play.accept_header()
+    play.rest(0)
+
+
+@fault(
+    "device ID rewritten, all of it",
+    "device ID rewritten on the way",
+    11,
+    plain=True,
+    packets=(2, 5),
+    views=LINE,
+)
+def id_rewritten(play: Play) -> Struck:
+    """A router gives 7F, which calls everybody, the ID of one unit; no header carries a sum.
+
+    Without the source a dump with wrong sums leaves the same bytes.
+    """
+    other = play.chance.randrange(1, 100)
+    play.dump.device, play.unit = b.ALL_CALL, other
+    play.dump.remake()
+    play.sources = (play.dump.source(),) if play.sources else ()
+    play.send_header(((0, renamed(play.dump.header, other)),))
+    play.accept_header()
+    raw = renamed(play.dump.packets[0], other)
+    for _ in range(3):
+        play.send(0, ((0, raw),))
+        play.say("NAK", 0)
+    play.host_says("CANCEL", 0)
+    return Struck(0, () if play.sources else ("checksums wrong in the dump",))
+
+
+@fault(
+    "device ID rewritten in packets",
+    "device ID rewritten on the way",
+    11,
+    mono_id=True,
+    packets=(2, 5),
+    goes_on=True,
+    views=LINE,
+)
+def id_rewritten_packets(play: Play) -> Struck:
+    """The header keeps its ID and is answered; packets for another unit are passed over."""
+    other = (play.dump.device + play.chance.randrange(1, 100)) % 127
+    play.open()
+    for place, raw in enumerate(play.dump.packets):
+        after_ns = play.limit_ns() if place else None
+        play.send(place, ((0, renamed(raw, other)),), after_ns=after_ns)
+    play.silence(HEADER_NS)
+    play.lives()
+    return Struck(None, () if play.sources else ("packet for another device in the dump",))
+
+
+def renamed(raw: bytes, device: int) -> bytes:
+    """Return a message for another device, its checksum as it was."""
+    return raw[:2] + bytes((device,)) + raw[3:]
+
+
+# Whole messages
+
+
+@fault("a packet lost and sent again", LOST_THERE, 8, 25, goes_on=False, group=UNANSWERED)
+def lost_again(play: Play) -> int:
+    place = play.a_place()
+    unanswered(play, place, LOST)
+    return place
+
+
+@twin("a sender that pauses before a packet", NOTHING, UNANSWERED)
+def pauses_before(play: Play) -> None:
+    """As long as a lost packet and the patience of a sender, so the line shows the same."""
+    place = play.a_place()
+    play.until(place)
+    play.silence(127 * b.BYTE_NS + SLACK_NS + AGAIN_NS + play.thinks_ns)
+    play.good(place, after_ns=0)
+    play.rest(place + 1)
+
+
+@fault(
+    "a packet lost and a unit that goes on",
+    LOST_THERE,
+    25,
+    goes_on=True,
+    packets=(3, 8),
+    plain=True,
+    group=PASSED,
+)
+def lost_stored(play: Play) -> int:
+    """The standard has a unit treat the next packet as good (M1 p. 39)."""
+    place = play.middle()
+    play.until(place)
+    play.send(place, LOST)
+    play.after_silence(place)
+    return place
+
+
+@fault(
+    "a packet lost and a unit that cancels",
+    LOST_THERE,
+    8,
+    25,
+    goes_on=True,
+    packets=(3, 8),
+    plain=True,
+    views=LINE,
+)
+def lost_cancelled(play: Play) -> int:
+    """File Dump has a unit cancel where a number is passed over (M1 p. 45)."""
+    place = play.inner()
+    play.until(place)
+    play.send(place, LOST)
+    play.send(place + 1, after_ns=play.limit_ns())
+    play.say("CANCEL", place + 1)
+    play.lives()
+    return place
+
+
+@fault(
+    "a packet lost and a unit that wants it",
+    LOST_THERE,
+    25,
+    goes_on=True,
+    packets=(3, 8),
+    plain=True,
+    views=LINE,
+)
+def lost_refused(play: Play) -> int:
+    place = play.inner()
+    play.until(place)
+    play.send(place, LOST)
+    play.send(place + 1, after_ns=play.limit_ns())
+    for _ in range(2):
+        play.say("NAK", place + 1)
+        play.send(place + 1)
+    play.say("CANCEL", place + 1)
+    play.lives()
+    return place
+
+
+@fault(
+    "a packet doubled", "messages doubled on the way", plain=True, packets=(3, 7), group=TWO_ANSWERS
+)
+def doubled(play: Play) -> int:
+    place, copy_ns = _twice(play)
+    raw = play.dump.packets[place]
+    play.tape.arrived.append(Passage(Direction.TO_UNIT, copy_ns, raw))
+    play.rest(place + 1)
+    return place
+
+
+@twin("a second unit answers one packet", "two answers to one message", TWO_ANSWERS)
+def second_answer(play: Play) -> int:
+    place, _ = _twice(play)
+    play.rest(place + 1)
+    return place
+
+
+def _twice(play: Play) -> tuple[int, int]:
+    """Have a packet answered twice; return its place and when a copy of it would have ended."""
+    place = play.inner()
+    play.answers_ns = 3 * MS
+    play.until(place)
+    play.send(place)
+    copy_ns = play.tape.now_ns + 127 * b.BYTE_NS
+    play.accept(place)
+    play.tape.now_ns = copy_ns
+    play.say("ACK", place)
+    return place, copy_ns
+
+
+@fault(
+    "two packets overtake one another",
+    "messages out of order",
+    plain=True,
+    packets=(4, 8),
+    views=LINE,
+)
+def overtaken(play: Play) -> int:
+    """The host has sent them in their order, in open loop; a network between turned them round."""
+    place = play.chance.randrange(play.dump.count - 2)
+    play.send_header()
+    play.silence(HEADER_NS)
+    order = [*range(place), place + 1, place, *range(place + 2, play.dump.count)]
+    for at in order:
+        play.send(at, after_ns=play.limit_ns())
+    play.lives()
+    return place
+
+
+@fault(
+    "the cable out for a time",
+    "cable out",
+    8,
+    goes_on=False,
+    packets=(3, 7),
+    views=LINE,
+    also=(BYTES_LOST,),
+)
+def out_for_a_time(play: Play) -> int:
+    """In the middle of a packet; what is sent again passes."""
+    place = play.a_place()
+    play.until(place)
+    play.send(place, ((0, play.dump.packets[place][: play.chance.randrange(10, 120)]),))
+    if play.chance.random() < 0.5:
+        play.send(place, LOST, after_ns=500 * MS)
+    play.again(place)
+    play.rest(place + 1)
+    return place
+
+
+@fault("the cable out for good", "cable out", 8, packets=(3, 8), views=LINE)
+def out_for_good(play: Play) -> int:
+    place = play.rng.randrange(1, play.dump.count - 1)
+    play.until(place)
+    play.send(place, ((0, play.dump.packets[place][: play.chance.randrange(10, 120)]),))
+    if play.goes_on:
+        for each in range(place + 1, play.dump.count):
+            play.send(each, LOST, after_ns=play.limit_ns())
+    else:
+        play.send(place, LOST, after_ns=500 * MS)
+        play.send(place, LOST, after_ns=500 * MS)
+    return place
+
+
+@fault(
+    "the header lost",
+    "header spoiled on the way",
+    8,
+    packets=(2, 5),
+    views=LINE,
+    also=(LOST_THERE,),
+    group=NO_HEADER,
+)
+def header_lost(play: Play) -> None:
+    play.open_loop(LOST)
+
+
+@fault(
+    "exclusive messages filtered",
+    "exclusive messages filtered out",
+    2,
+    5,
+    views=HOST,
+    packets=(2, 5),
+)
+def filtered(play: Play) -> None:
+    """Notes pass both ways, and nothing exclusive does."""
+    note = bytes((0x90, play.chance.randrange(128), 80))
+    play.tape.to(note)
+    play.tape.come(bytes((0x90, play.chance.randrange(128), 70)), 90 * MS)
+    play.tape.to(b.identity_request(), 400 * MS, LOST)
+    play.silence(SECOND)
+    play.send_header(LOST)
+    play.silence(HEADER_NS)
+    for place in range(play.dump.count):
+        play.send(place, LOST, after_ns=play.limit_ns())
+    play.tape.come(bytes((0x90, play.chance.randrange(128), 70)), 900 * MS)
+
+
+@fault("a reset in a packet", "reset on the cable", 21, packets=(3, 7), also=("unit fell silent",))
+def reset(play: Play) -> int:
+    """FF may stand anywhere (M1 p. 30); a unit that obeys it has forgotten the dump."""
+    place = play.inner()
+    play.until(place)
+    raw, at = play.dump.packets[place], play.chance.randrange(1, 126)
+    play.tape.to(raw[:at] + b"\xff" + raw[at:], play.thinks_ns)
+    if play.goes_on:
+        for each in range(place + 1, play.dump.count):
+            play.send(each, after_ns=play.limit_ns())
+    else:
+        play.send(place, after_ns=500 * MS)
+        play.send(place, after_ns=500 * MS)
+        play.host_says("CANCEL", place, 500 * MS)
+    play.lives()
+    return place
+
+
+@fault(
+    "packets faster than a line",
+    "line too fast",
+    52,
+    packets=(6, 9),
+    plain=True,
+    also=("sender does not wait",),
+)
+def too_fast(play: Play) -> None:
+    """Through USB without a pace: a packet every few ms; the unit takes every so-many-th."""
+    play.open()
+    step_ns = play.chance.randrange(4, 20) * MS
+    every = play.chance.randrange(3, 5)
+    now_ns = play.tape.now_ns
+    for place, raw in enumerate(play.dump.packets):
+        now_ns += step_ns
+        play.tape.beside(Direction.TO_UNIT, raw, now_ns)
+        if place % every == 0:
+            answer = b.handshake(play.unit, "ACK", place)
+            play.tape.beside(Direction.FROM_UNIT, answer, now_ns + 4 * MS)
+    play.tape.now_ns = now_ns
+    play.lives()
+
+
+@fault(
+    "a pause that a unit does not outlast",
+    "faulty pauses",
+    16,
+    packets=(3, 7),
+    also=("unit fell silent",),
+)
+def long_pause(play: Play) -> int:
+    """Something holds a packet back in its middle for seconds, and the unit drops the dump."""
+    place = play.inner()
+    play.until(place)
+    raw, cut = play.dump.packets[place], play.chance.randrange(10, 117)
+    gap = play.chance.randrange(3, 8) * SECOND // b.BYTE_NS
+    play.send(place, ((0, raw[:cut]), (cut + gap, raw[cut:])))
+    for each in range(place + 1, play.dump.count):
+        play.send(each, after_ns=play.limit_ns())
+    play.lives()
+    return place

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_family import CLEAN, Label, fault, names, told
+from tests.diagnosis.injector_kinds import ANY, fault, twin
 from tests.diagnosis.injector_play import MS, Play
+from tests.diagnosis.injector_way import UNSEEN, UNSEEN_LAST
 
 
 def send_data(play: Play, data: bytes) -> None:
@@ -15,34 +16,50 @@ def send_data(play: Play, data: bytes) -> None:
     play.whole()
 
 
-@fault("two's complement", 35, source=False, packets=(5, 9))
-def complement(play: Play) -> Label:
+@fault("two's complement", "two's complement", 35, source=False, packets=(5, 9), views=ANY)
+def complement(play: Play) -> int | None:
     dump = play.dump
     size, mask = b.bytes_a_word(dump.bits), (1 << dump.bits) - 1
     shift = 7 * size - dump.bits
     send_data(play, b.pack_plain(((word & mask) << shift for word in dump.words), size))
-    return told(names("two's complement"))
+    return None
 
 
-@fault("word bytes reversed", 36, source=False, packets=(5, 9))
-def reversed_bytes(play: Play) -> Label:
+@fault("word bytes reversed", "word bytes reversed", 36, source=False, packets=(5, 9), views=ANY)
+def reversed_bytes(play: Play) -> int | None:
     size, data = b.bytes_a_word(play.dump.bits), play.dump.data
     turned = [data[at : at + size][::-1] for at in range(0, len(data), size)]
     send_data(play, b"".join(turned))
-    return told(names("word bytes reversed"))
+    return None
 
 
-@fault("right-justified", 37, source=False, packets=(5, 9), bits=(8, 10, 12, 16, 18, 24))
-def right_justified(play: Play) -> Label:
+@fault(
+    "right-justified",
+    "right-justified",
+    37,
+    source=False,
+    packets=(5, 9),
+    bits=(8, 10, 12, 16, 18, 24),
+    views=ANY,
+)
+def right_justified(play: Play) -> int | None:
     dump = play.dump
     half = 1 << dump.bits - 1
     size = b.bytes_a_word(dump.bits)
     send_data(play, b.pack_plain((word + half for word in dump.words), size))
-    return told(names("right-justified"))
+    return None
 
 
-@fault("a byte too many for a word", 36, source=False, packets=(4, 6), bits=(14, 21), plain=True)
-def wide_words(play: Play) -> Label:
+@fault(
+    "a byte too many for a word",
+    "wrong bytes a word",
+    36,
+    source=False,
+    packets=(4, 6),
+    bits=(14, 21),
+    plain=True,
+)
+def wide_words(play: Play) -> int | None:
     """14 bits in three bytes, 21 in four: there are more packets than the header calls for."""
     dump = play.dump
     planned, size = dump.count, b.bytes_a_word(dump.bits) + 1
@@ -57,39 +74,80 @@ def wide_words(play: Play) -> Label:
             play.say("CANCEL", place)
             break
     play.lives()
-    return told(names("wrong bytes a word"))
+    return None
 
 
-@fault("a width too small in the header", 38, source=False, bits=(12, 14, 16, 20, 24))
-def narrow_width(play: Play) -> Label:
+@fault(
+    "a width too small in the header",
+    "width not that of the words",
+    38,
+    source=False,
+    bits=(12, 14, 16, 20, 24),
+    views=ANY,
+)
+def narrow_width(play: Play) -> int | None:
     """The words have more bits than the header says; both widths take as many bytes."""
     dump = play.dump
     less = {12: (8, 10), 14: (10, 12), 16: (15,), 20: (16, 18), 24: (22,)}[dump.bits]
-    told_bits = play.rng.choice(less)
+    told_bits = play.chance.choice(less)
     if not any(word & (1 << dump.bits - told_bits) - 1 for word in dump.words):
         play.whole()
-        return told(CLEAN)
+        return None
     raw = dump.header
     dump.header = raw[:6] + bytes((told_bits,)) + raw[7:]
     play.whole()
-    own = names("width not that of the words")
-    altered = names("header spoiled on the way", "bytes altered on the way")
-    return told(own | altered, own)
+    return None
 
 
-@fault("overload wraps", 39, source=False, packets=(5, 9), bits=(10, 12, 16, 20, 24))
-def wraps(play: Play) -> Label:
+@fault(
+    "a width too large in the header",
+    "width not that of the words",
+    38,
+    source=False,
+    bits=(8, 10, 12, 14),
+    packets=(5, 8),
+    plain=True,
+    also=("length wrong", "packets missing in the dump"),
+)
+def wide_width(play: Play) -> None:
+    """16 bits take three bytes and the words two, so the header calls for more packets."""
+    raw = play.dump.header
+    play.dump.header = raw[:6] + bytes((16,)) + raw[7:]
+    play.whole()
+    play.silence(2500 * MS)
+    play.lives()
+
+
+@fault(
+    "overload wraps",
+    "overload wraps",
+    39,
+    source=False,
+    packets=(5, 9),
+    bits=(10, 12, 16, 20, 24),
+    views=ANY,
+)
+def wraps(play: Play) -> int | None:
     """A tenth to four tenths louder than fits, and the bits above are thrown away."""
     dump = play.dump
     half, top = 1 << dump.bits - 1, 1 << dump.bits
-    peak, loud = max(map(abs, dump.words)), half * play.rng.randrange(11, 15) // 10
+    peak, loud = max(map(abs, dump.words)), half * play.chance.randrange(11, 15) // 10
     words = [(word * loud // peak + half) % top - half for word in dump.words]
     send_data(play, b.pack(words, dump.bits))
-    return told(names("overload wraps"))
+    return None
 
 
-@fault("channels not counted", 55, source=False, bits=(12, 16), packets=(4, 8), mono_id=True)
-def channels(play: Play) -> Label:
+@fault(
+    "channels not counted",
+    "channels not counted",
+    55,
+    source=False,
+    bits=(12, 16),
+    packets=(4, 8),
+    mono_id=True,
+    also=("length wrong",),
+)
+def channels(play: Play) -> int | None:
     """The length counts words and not frames (CA-019 p. 3), so the unit waits for as many more."""
     dump = play.dump
     frames = len(dump.words) // 2
@@ -106,40 +164,55 @@ def channels(play: Play) -> Label:
     play.whole()
     play.silence(2500 * MS)
     play.lives()
-    ends = names("length wrong", "packets missing in the dump", "sender gave up")
-    lost = names("messages lost on the way", "cable out", "header spoiled on the way")
-    own = names("channels not counted")
-    return told(own | ends | lost, own | ends)
+    return None
 
 
-@fault("filler that is not 00", 33, 34, source=False, packets=(2, 6))
-def stale_filler(play: Play) -> Label:
+@fault("filler that is not 00", "filler not zero", 33, 34, source=False, packets=(2, 6), views=ANY)
+def stale_filler(play: Play) -> int | None:
     """The bytes of the packet before stand behind the end of the sound."""
     dump = play.dump
     more = dump.count * b.DATA_BYTES - len(dump.data)
     stale = dump.data[-b.DATA_BYTES - more : -b.DATA_BYTES] if more else b""
     if not any(stale) or len(stale) < more:
         play.whole()
-        return told(CLEAN)
+        return None
     send_data(play, dump.data + stale)
-    return told(names("filler not zero"), None, dump.count - 1)
+    return dump.count - 1
 
 
-@fault("the last packet spoiled", 34, source=True, packets=(2, 6))
-def spoiled_end(play: Play) -> Label:
+@fault(
+    "the last packet spoiled",
+    "last packet spoiled",
+    34,
+    source=True,
+    packets=(2, 6),
+    also=("sent other than the source",),
+    group=UNSEEN_LAST,
+)
+def spoiled_end(play: Play) -> int:
     """A last packet is silent, or a short one the end of the packet before; its sum is right."""
+    send_data(play, _spoiled(play))
+    return play.dump.count - 1
+
+
+@twin("the last packet altered where no sum shows it", UNSEEN, UNSEEN_LAST)
+def altered_end(play: Play) -> int:
+    """The same bytes arrive, and the right ones left."""
+    arrives = b.packets(play.dump.device, _spoiled(play))
+    play.open()
+    for place, raw in enumerate(arrives):
+        play.send(place, ((0, raw),))
+        play.accept(place)
+    return play.dump.count - 1
+
+
+def _spoiled(play: Play) -> bytes:
     dump = play.dump
     start = (dump.count - 1) * b.DATA_BYTES
     rest = len(dump.data) - start
-    quiet = rest == b.DATA_BYTES or play.rng.random() < 0.5
+    quiet = rest == b.DATA_BYTES or play.chance.random() < 0.5
     made = silent(dump.bits, rest) if quiet else dump.data[start - rest : start]
-    if made == dump.data[start:]:
-        play.whole()
-        return told(CLEAN)
-    send_data(play, dump.data[:start] + bytes(made))
-    unseen = names("damage that no receiver can see", "bytes altered on the way")
-    own = names("last packet spoiled", "sent other than the source")
-    return told(own | unseen, own | unseen, dump.count - 1)
+    return dump.data[:start] + bytes(made)
 
 
 def silent(bits: int, count: int) -> Sequence[int]:

@@ -1,9 +1,9 @@
 """Leave one cause out: what the diagnosis says of a fault that nobody wrote a row for.
 
-Theory of operation.  A run is diagnosed whole.  Where the first cause is right, everything that
-suspects that cause is taken away and the same capture is diagnosed again.  What is right then is
-another cause of the label, to say that nothing is decided, or to name nothing and say that there
-is too little to tell.  Wrong are a sure answer outside the label, and "nothing is wrong".
+Theory of operation.  Everything that suspects the cause that a case is, is taken away, and the case
+is diagnosed.  What is right then is another cause of the label, to say that nothing is decided, or
+to name nothing and say that there is too little to tell.  Wrong are a sure answer outside the
+label, and "nothing is wrong".
 """
 
 from collections import Counter
@@ -16,15 +16,10 @@ from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from harness.diagnose.scene import Source
 from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
-from tests.diagnosis.alike import NOTHING
-from tests.diagnosis.runs import Run
-from tests.diagnosis.scoring import wilson
+from tests.diagnosis.injector_kinds import NOTHING, Case
+from tests.diagnosis.scoring import SURE, Sum
+from tests.diagnosis.tables import share
 
-SURE: Final = (Confidence.CERTAIN, Confidence.VERY_LIKELY)
-"""Words that a user acts upon."""
-MOST_WRONG: Final = 0.03
-MOST_NOTHING: Final = 0.01
-"""What is claimed: so many are surely wrong, and so many are told that nothing is wrong."""
 _WIDE: Final = 40
 
 
@@ -34,24 +29,18 @@ def diagnose_without(cause: str, recorded: Recorded, sources: Sequence[Source] =
 
 
 @dataclass(slots=True)
-class Without:
-    """What the runs of one cause came to without it."""
+class Without(Sum):
+    """What the cases of one cause came to without it."""
 
     runs: int = 0
     sure_wrong: int = 0
     nothing: int = 0
-    """Runs that are told that nothing is wrong, though their label does not allow that."""
-
-    def merge(self, other: "Without") -> None:
-        """Add another count to this one."""
-        self.runs += other.runs
-        self.sure_wrong += other.sure_wrong
-        self.nothing += other.nothing
+    """Cases that are told that nothing is wrong, though their label does not allow that."""
 
 
 @dataclass(slots=True)
-class LeftOut:
-    """What many runs came to, each without the cause that it is right to name."""
+class LeftOut(Sum):
+    """What many cases came to, each without the cause that it is."""
 
     causes: dict[str, Without] = field(default_factory=dict)
     others: Counter[tuple[str, str]] = field(default_factory=Counter)
@@ -62,34 +51,22 @@ class LeftOut:
     """The same with all causes."""
     done: int = 0
 
-    def add(self, run: Run) -> None:
-        """Diagnose a run, then again without its cause."""
+    def add(self, case: Case) -> None:
+        """Diagnose a case, then again without its cause."""
         self.done += 1
-        if run.is_clean:
+        if case.is_clean:
             return
-        found = diagnose(run.recorded, run.sources)
-        _count_word(self.whole, found, run)
-        if found.first is None or found.first.name not in run.accepted:
-            return
-        cause = found.first.name
-        left = diagnose_without(cause, run.recorded, run.sources)
-        _count_word(self.words, left, run)
-        count = self.causes.setdefault(cause, Without())
+        _count_word(self.whole, diagnose(case.recorded, case.sources), case.accepted)
+        left = diagnose_without(case.own, case.recorded, case.sources)
+        rest = case.accepted - {case.own}
+        _count_word(self.words, left, rest)
+        count = self.causes.setdefault(case.own, Without())
         count.runs += 1
-        count.nothing += left.answer is Answer.NOTHING_WRONG and NOTHING not in run.accepted
-        if is_surely_wrong(left, run):
+        count.nothing += left.answer is Answer.NOTHING_WRONG and NOTHING not in rest
+        if is_surely_wrong(left, rest):
             count.sure_wrong += 1
             assert left.first is not None
-            self.others[cause, left.first.name] += 1
-
-    def merge(self, other: "LeftOut") -> None:
-        """Add another tally to this one."""
-        for name, count in other.causes.items():
-            self.causes.setdefault(name, Without()).merge(count)
-        self.others += other.others
-        self.words += other.words
-        self.whole += other.whole
-        self.done += other.done
+            self.others[case.own, left.first.name] += 1
 
     @property
     def total(self) -> Without:
@@ -100,34 +77,36 @@ class LeftOut:
         return total
 
 
-def is_surely_wrong(found: Diagnosis, run: Run) -> bool:
+def is_surely_wrong(found: Diagnosis, accepted: frozenset[str]) -> bool:
     """Whether a diagnosis is sure of a cause that is not right."""
     first = found.first
-    return found.confidence in SURE and first is not None and first.name not in run.accepted
+    return found.confidence in SURE and first is not None and first.name not in accepted
 
 
-def _count_word(words: Counter[tuple[str, bool]], found: Diagnosis, run: Run) -> None:
+def _count_word(
+    words: Counter[tuple[str, bool]], found: Diagnosis, accepted: frozenset[str]
+) -> None:
     if found.first is not None and found.confidence is not None:
-        words[str(found.confidence), found.first.name in run.accepted] += 1
+        words[str(found.confidence), found.first.name in accepted] += 1
 
 
-def left_out_of(runs: Iterable[Run]) -> LeftOut:
-    """Return what some runs came to."""
+def left_out_of(cases: Iterable[Case]) -> LeftOut:
+    """Return what some cases came to."""
     tally = LeftOut()
-    for run in runs:
-        tally.add(run)
+    for case in cases:
+        tally.add(case)
     return tally
 
 
 def lines_of(tally: LeftOut) -> Iterator[str]:
     """Yield the table by cause, the worst first, and the totals."""
     total = tally.total
-    yield f"without the cause that is right: {total.runs:,} runs of {len(tally.causes)} causes"
+    yield f"without the cause that is right: {total.runs:,} cases of {len(tally.causes)} causes"
     if not total.runs:
         return
-    yield f"  sure and wrong        {_share(total.sure_wrong, total.runs)}"
-    yield f"  nothing is wrong      {_share(total.nothing, total.runs)}"
-    yield f"  {'left out':{_WIDE}} {'runs':>7} {'wrong':>7} {'nothing':>7}  named instead"
+    yield f"  sure and wrong        {share(total.sure_wrong, total.runs)}"
+    yield f"  nothing is wrong      {share(total.nothing, total.runs)}"
+    yield f"  {'left out':{_WIDE}} {'cases':>7} {'wrong':>7} {'nothing':>7}  named instead"
     for name, count in sorted(tally.causes.items(), key=_badness, reverse=True):
         instead = Counter({b: n for (a, b), n in tally.others.items() if a == name})
         named = "; ".join(f"{cause} ({n})" for cause, n in instead.most_common(2))
@@ -153,8 +132,3 @@ def word_lines(tally: LeftOut) -> Iterator[str]:
 def _badness(each: tuple[str, Without]) -> tuple[float, int]:
     count = each[1]
     return (count.sure_wrong + count.nothing) / count.runs, count.runs
-
-
-def _share(some: int, of: int) -> str:
-    low, high = wilson(some, of)
-    return f"{some / of:7.2%}  [{low:.2%} to {high:.2%}]"

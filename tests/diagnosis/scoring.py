@@ -5,20 +5,23 @@ Association 22, 1927, p. 209-212), 95 %, z = 1.959964.
 """
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from math import sqrt
-from typing import Final
+from typing import Final, Self
 
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from tests.diagnosis.alike import NOTHING, STOPS_BEFORE
-from tests.diagnosis.baseline import naive
-from tests.diagnosis.runs import Run
+from tests.diagnosis.injector import Double
+from tests.diagnosis.injector_kinds import NOTHING, Case
 
 Z_95: Final = 1.959964
-_TOP: Final = 3
+TOP: Final = 3
+SURE: Final = (Confidence.CERTAIN, Confidence.VERY_LIKELY)
+"""Words that a user acts upon."""
+STOPS_BEFORE: Final = ("sender gave up",)
+"""Causes whose place is the last packet that there is, and so the one before the first missing."""
 _SHOWN: Final = 400
-"""Wrong runs of a family that are remembered."""
+"""Wrong cases that are remembered."""
 
 
 def wilson(right: int, of: int, z: float = Z_95) -> tuple[float, float]:
@@ -31,9 +34,27 @@ def wilson(right: int, of: int, z: float = Z_95) -> tuple[float, float]:
     return max(middle - half, 0.0), min(middle + half, 1.0)
 
 
+class Sum:
+    """Counts that can be added to others of their kind."""
+
+    def merge(self, other: Self) -> None:
+        """Add another count to this one."""
+        for each in fields(self):  # type: ignore[arg-type]  # every one of them is a dataclass
+            mine, theirs = getattr(self, each.name), getattr(other, each.name)
+            if isinstance(mine, dict) and not isinstance(mine, Counter):
+                for name, count in theirs.items():
+                    mine.setdefault(name, type(count)()).merge(count)
+            elif isinstance(mine, Sum):
+                mine.merge(theirs)
+            elif isinstance(mine, list):
+                mine += theirs[: max(_SHOWN - len(mine), 0)]
+            else:
+                setattr(self, each.name, mine + theirs)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """How one run was answered."""
+class Mark:
+    """How one case was answered."""
 
     named: tuple[str, ...]
     """The causes, the likeliest first."""
@@ -41,142 +62,169 @@ class Verdict:
     """Whether the first answer is right; naming nothing is an answer."""
     among: bool
     """Whether one of the first three is."""
-    undecided: bool
-    """Whether it says itself that it is not sure, or names nothing."""
+    sure: bool
+    """Whether it says that it is sure."""
+    nothing: bool
+    """Whether it says that nothing is wrong."""
     place: bool | None
     """Whether the packet is right; None where there is none, or the cause is not."""
     word: Confidence | None
     is_broken: bool
-    baseline: bool
-    """Whether the naive rules are right."""
-    alike: int = 1
-    """How many causes nobody could tell from the right one, itself among them."""
 
 
-def verdict_of(run: Run, diagnosis: Diagnosis | None = None) -> Verdict:
-    """Diagnose a run and compare with its label."""
-    found = diagnose(run.recorded, run.sources) if diagnosis is None else diagnosis
+def mark_of(case: Case, diagnosis: Diagnosis | None = None) -> Mark:
+    """Diagnose a case and compare with its label.
+
+    Where several causes leave the same bytes, to leave it undecided and name the one that it is
+    among the first three is right as well.
+    """
+    found = diagnose(case.recorded, case.sources) if diagnosis is None else diagnosis
     named = tuple(each.name for each in found.causes)
     answers = named or (NOTHING,)
-    first = answers[0] in run.accepted
+    first = answers[0] in case.accepted
     place = None
-    if run.packet is not None and first and found.first is not None:
+    if case.packet is not None and first and found.first is not None:
         at = found.first.suspicion.at
-        packets = (run.packet, run.packet - 1) if answers[0] in STOPS_BEFORE else (run.packet,)
+        packets = (case.packet, case.packet - 1) if answers[0] in STOPS_BEFORE else (case.packet,)
         place = at is not None and at.packet in packets
-    unsure = found.answer in (Answer.UNDECIDED, Answer.NOT_ENOUGH) or not named
-    return Verdict(
+    is_left_open = found.answer is Answer.UNDECIDED and case.own in named[:TOP]
+    return Mark(
         named=named,
-        first=first,
-        among=any(name in run.accepted for name in answers[:_TOP]),
-        undecided=unsure or found.confidence is Confidence.POSSIBLE,
+        first=first or is_left_open,
+        among=any(name in case.accepted for name in answers[:TOP]),
+        sure=bool(named) and found.confidence in SURE,
+        nothing=found.answer is Answer.NOTHING_WRONG,
         place=place,
         word=found.confidence,
         is_broken=found.scene.verdicts.is_broken,
-        baseline=naive(run.recorded) in run.accepted,
-        alike=len(run.accepted),
     )
 
 
 @dataclass(slots=True)
-class Count:
-    """What the runs of one family came to."""
+class Count(Sum):
+    """What the cases of one kind came to."""
 
     runs: int = 0
     first: int = 0
     among: int = 0
-    undecided: int = 0
+    unsure: int = 0
     """Wrong, and said to be not sure."""
     wrong: int = 0
     """Wrong, and sure of it."""
+    nothing: int = 0
+    """Wrong, for nothing is wrong, it says."""
     placed: int = 0
-    """Runs with a packet whose cause was found."""
+    """Cases with a packet whose cause was found."""
     place: int = 0
-    baseline: int = 0
-    alike: int = 0
-    """Causes that were right, of all runs together."""
+    accepted: int = 0
+    """Causes that were right, of all cases together."""
 
-    def add(self, verdict: Verdict) -> None:
-        """Count a run."""
+    def add(self, case: Case, mark: Mark) -> None:
+        """Count a case."""
         self.runs += 1
-        self.first += verdict.first
-        self.among += verdict.among
-        self.undecided += not verdict.first and verdict.undecided
-        self.wrong += not verdict.first and not verdict.undecided
-        self.placed += verdict.place is not None
-        self.place += verdict.place is True
-        self.baseline += verdict.baseline
-        self.alike += verdict.alike
-
-    def merge(self, other: "Count") -> None:
-        """Add another count to this one."""
-        for name in self.__slots__:
-            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.first += mark.first
+        self.among += mark.among
+        if not mark.first:
+            self.wrong += mark.sure
+            self.nothing += mark.nothing
+            self.unsure += not (mark.sure or mark.nothing)
+        self.placed += mark.place is not None
+        self.place += mark.place is True
+        self.accepted += len(case.accepted)
 
 
 @dataclass(slots=True)
-class Tally:
-    """What many runs came to; two tallies can be added."""
+class Tally(Sum):
+    """What many cases came to; two tallies can be added."""
 
     faults: dict[str, Count] = field(default_factory=dict)
-    """Runs in which something is wrong, by family."""
+    """Cases in which something is wrong, by kind."""
     open: Count = field(default_factory=Count)
-    """Runs in which something is there that may as well be nothing."""
+    """Cases in which something is there that may as well be nothing."""
     clean: dict[str, Count] = field(default_factory=dict)
-    """Runs in which nothing may be named."""
+    """Cases in which nothing may be named."""
     views: dict[str, Count] = field(default_factory=dict)
     """The same as `faults`, by view, with and without the source."""
     broken: int = 0
-    """Clean runs of the healthy set in which the judge calls something broken."""
+    """Clean cases in which the judge calls something broken."""
     words: Counter[tuple[str, bool]] = field(default_factory=Counter)
     confusion: Counter[tuple[str, str]] = field(default_factory=Counter)
-    missed: list[tuple[str, int, str]] = field(default_factory=list)
-    """Wrong runs: family, number, what was named."""
-    misplaced: list[tuple[str, int, str]] = field(default_factory=list)
+    missed: list[str] = field(default_factory=list)
+    """Wrong cases."""
 
-    def add(self, run: Run, verdict: Verdict) -> None:
-        """Count a run."""
-        if run.is_open:
-            self.open.add(verdict)
+    def add(self, case: Case, mark: Mark | None = None) -> None:
+        """Count a case."""
+        mark = mark_of(case) if mark is None else mark
+        named = mark.named[0] if mark.named else "(nothing)"
+        if case.is_open:
+            self.open.add(case, mark)
         else:
-            group = self.clean if run.is_clean else self.faults
-            group.setdefault(run.family, Count()).add(verdict)
-        if not (run.is_open or run.is_clean):
-            view = f"{run.view}, with the source" if run.sources else str(run.view)
-            self.views.setdefault(view, Count()).add(verdict)
-        if verdict.word is not None:
-            self.words[str(verdict.word), verdict.first] += 1
-        named = verdict.named[0] if verdict.named else "(nothing)"
-        if run.is_clean and verdict.is_broken:
+            group = self.clean if case.is_clean else self.faults
+            group.setdefault(case.kind, Count()).add(case, mark)
+        if not (case.is_open or case.is_clean):
+            view = f"{case.view}, with the source" if case.sources else str(case.view)
+            self.views.setdefault(view, Count()).add(case, mark)
+        if mark.word is not None:
+            self.words[str(mark.word), mark.first] += 1
+        where = f'--only "{case.kind}" --case {case.number}'
+        if case.is_clean and mark.is_broken:
             self.broken += 1
-            self.missed.append((run.family, run.number, "the judge calls something broken"))
-        if not verdict.first:
-            self.confusion[run.family, named] += 1
-            if len(self.missed) < _SHOWN:
-                self.missed.append((run.family, run.number, named))
-        elif verdict.place is False and len(self.misplaced) < _SHOWN:
-            self.misplaced.append((run.family, run.number, named))
+            self.missed.append(f"the judge calls something broken: {where}")
+        if not mark.first:
+            self.confusion[case.kind, named] += 1
+            self.missed.append(f"{named}: {where}")
+        elif mark.place is False:
+            self.missed.append(f"another packet of {named}: {where}")
+        del self.missed[_SHOWN:]
 
-    def merge(self, other: "Tally") -> None:
-        """Add another tally to this one."""
-        for mine, theirs in (
-            (self.faults, other.faults),
-            (self.clean, other.clean),
-            (self.views, other.views),
-        ):
-            for name, count in theirs.items():
-                mine.setdefault(name, Count()).merge(count)
-        self.open.merge(other.open)
-        self.broken += other.broken
-        self.words += other.words
-        self.confusion += other.confusion
-        self.missed += other.missed[: max(_SHOWN - len(self.missed), 0)]
-        self.misplaced += other.misplaced[: max(_SHOWN - len(self.misplaced), 0)]
+    @property
+    def done(self) -> int:
+        """All cases."""
+        counts = (*self.faults.values(), *self.clean.values(), self.open)
+        return sum(count.runs for count in counts)
 
 
 def total_of(counts: dict[str, Count]) -> Count:
-    """Return the sum of all families."""
+    """Return the sum of all kinds."""
     total = Count()
     for each in counts.values():
         total.merge(each)
     return total
+
+
+@dataclass(slots=True)
+class Doubles(Sum):
+    """What captures with two faults came to."""
+
+    runs: int = 0
+    hidden: int = 0
+    """Draws in which the two cannot follow each other, or one is open; they are not counted."""
+    first: int = 0
+    """One of the two is named first."""
+    among: int = 0
+    """One of the two is among the first three."""
+    both: int = 0
+    """Both are."""
+    missed: list[str] = field(default_factory=list)
+
+    @property
+    def done(self) -> int:
+        """All draws."""
+        return self.runs + self.hidden
+
+    def add(self, double: Double | None) -> None:
+        """Count a draw."""
+        if double is None or any(NOTHING in each for each in double.accepted):
+            self.hidden += 1
+            return
+        causes = diagnose(double.recorded, double.sources).causes
+        named = [each.name for each in causes][:TOP]
+        right = [bool(set(named) & each) for each in double.accepted]
+        is_first = bool(named) and any(named[0] in each for each in double.accepted)
+        self.runs += 1
+        self.first += is_first
+        self.among += any(right)
+        self.both += all(right)
+        if not (is_first and all(right)):
+            self.missed.append(f"{named}: {double.told}")
+            del self.missed[_SHOWN:]

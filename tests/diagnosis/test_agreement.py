@@ -24,20 +24,20 @@ from tests.diagnosis.agreement import (
     said_of,
     to_unit_alone,
 )
-from tests.diagnosis.second import runs_of_second
+from tests.diagnosis.injector import cases
 
 SEED = 41
 
 
 def test_nothing_is_wrong_beside_no_broken_finding() -> None:
-    total = agreement_of(runs_of_second(SEED, range(300)), every=0)
+    total = agreement_of(cases(SEED, range(300)), every=0)
     assert total.runs > 200
     assert total.broken > 40
     assert total.nothing == 0, total.missed
 
 
 def test_what_is_said_of_bytes_is_the_same_in_every_form() -> None:
-    total = agreement_of(runs_of_second(SEED, range(300, 400)), every=2)
+    total = agreement_of(cases(SEED, range(300, 400)), every=2)
     assert total.compared > 30
     assert total.unlike == 0, total.missed
 
@@ -49,15 +49,15 @@ def test_a_diagnosis_that_finds_nothing_beside_something_broken_is_counted(
         return replace(diagnose(*capture), answer=Answer.NOTHING_WRONG)
 
     monkeypatch.setattr(agreement, "diagnose", blind)
-    total = agreement_of(runs_of_second(SEED, range(60)), every=0)
+    total = agreement_of(cases(SEED, range(60)), every=0)
     assert total.nothing == total.broken > 0
     assert total.clauses.total() >= total.nothing
     assert total.missed
 
 
 def test_forms_that_hold_other_bytes_are_not_judged_alike(tmp_path: Path) -> None:
-    run = next(each for each in runs_of_second(SEED, range(9)) if not each.is_clean)
-    whole = in_microseconds(run.recorded)
+    case = next(each for each in cases(SEED, range(9)) if not each.is_clean)
+    whole = in_microseconds(case.recorded)
     shorter = {**CONVERSATION, "both.txt": lambda kept: hex_text(kept)[:-500]}
     said = said_of(whole, shorter, tmp_path)
     assert said["both.jsonl"] == said["both.mid"] != said["both.txt"]
@@ -65,30 +65,30 @@ def test_forms_that_hold_other_bytes_are_not_judged_alike(tmp_path: Path) -> Non
 
 def test_the_plain_forms_hold_the_bytes(tmp_path: Path) -> None:
     """A MIDI file by a reader that is not ours; it knows whole messages only."""
-    run = next(each for each in runs_of_second(SEED, range(40)) if each.family == "healthy")
-    alone = to_unit_alone(run.recorded)
+    case = next(each for each in cases(SEED, range(40)) if each.kind == "healthy")
+    alone = to_unit_alone(case.recorded)
     path = tmp_path / "one.mid"
     path.write_bytes(midi_events(alone))
     sent = [m.bytes() for m in mido.MidiFile(path) if m.type == "sysex"]
-    assert bytes(byte for each in sent for byte in each) == raw_bytes(run.recorded)
-    both = in_microseconds(run.recorded)
+    assert bytes(byte for each in sent for byte in each) == raw_bytes(case.recorded)
+    both = in_microseconds(case.recorded)
     kept = read(hex_text(both).decode(), "text").capture
     assert kept.passages == both.capture.passages
-    assert kept.bytes_of(Direction.TO_UNIT) == raw_bytes(run.recorded)
+    assert kept.bytes_of(Direction.TO_UNIT) == raw_bytes(case.recorded)
 
 
 def test_two_counts_add_up_to_one() -> None:
-    runs = list(runs_of_second(SEED, range(30)))
+    some = list(cases(SEED, range(30)))
     apart = Agreement()
-    apart.merge(agreement_of(runs[:13], every=0))
-    apart.merge(agreement_of(runs[13:], every=0))
-    assert apart == agreement_of(runs, every=0)
+    apart.merge(agreement_of(some[:13], every=0))
+    apart.merge(agreement_of(some[13:], every=0))
+    assert apart == agreement_of(some, every=0)
 
 
 def test_order_without_times_is_as_exact_in_a_midi_file(tmp_path: Path) -> None:
     """A packet that follows its NAK at once: no time was rounded, so nothing excuses it."""
-    runs = (each for each in runs_of_second(SEED, range(400)) if each.family == "NAK passed over")
-    whole = in_microseconds(replace(next(runs).recorded, is_timed=False))
+    found = (each for each in cases(SEED, range(400)) if each.kind == "NAK passed over")
+    whole = in_microseconds(replace(next(found).recorded, is_timed=False))
     said = said_of(whole, CONVERSATION, tmp_path)
     assert "HSK-07" in str(said["both.jsonl"])
     assert said["both.jsonl"] == said["both.mid"] == said["both.txt"]

@@ -15,8 +15,7 @@ from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.scene import Source, scene_of
 from harness.files.recorded import TakenAt
 from harness.jobs.dumps import source_of
-from tests.diagnosis.runs import rehearsed
-from tests.diagnosis.situation import Situation, dump_of, unit_of
+from tests.diagnosis.rehearsing import dump_of, rehearsed
 from tests.diagnosis.test_rules_unit_stored import back, changed, sent
 from tests.judge.talking import (
     PERIOD,
@@ -223,26 +222,10 @@ def test_a_wider_sample_is_as_good() -> None:
 
 # Rehearsals, in which it is known what was done to which packet.
 
-_SITUATION = Situation(
-    profile="lantern-desk",
-    content="noise",
-    bits=16,
-    frames=235,
-    number=3,
-    device_id=unit_of("lantern-desk").unit.device_id,
-    seed=5,
-    read_back=False,
-    stays="again",
-)
-
 
 def rehearsal(*texts: str, read_back: bool = False) -> tuple[NoReturn, ...]:
     """What is told of a rehearsal with these disturbances."""
-    situation = replace(_SITUATION, read_back=read_back)
-    done = rehearsed(situation, texts, dump_of(situation))
-    tape = Tape()
-    tape.passages = list(done.capture.passages)
-    return lost(tape)
+    return point_of_no_return(scene_of(rehearsed(*texts, read_back=read_back)))
 
 
 @pytest.mark.parametrize("place", range(1, 6))
@@ -272,9 +255,8 @@ def test_a_rehearsed_unit_that_stores_other_words(place: int) -> None:
 
 
 def test_the_source_shows_what_nobody_could_see() -> None:
-    done = rehearsed(_SITUATION, ("swap two bytes in packet 4, seed 3",), dump_of(_SITUATION))
-    tape = Tape()
-    tape.passages = list(done.capture.passages)
-    assert not lost(tape)
-    (found,) = lost(tape, source_of(dump_of(_SITUATION)))
+    recorded = rehearsed("swap two bytes in packet 4, seed 3")
+    assert not point_of_no_return(scene_of(recorded))
+    source = source_of(dump_of())
+    (found,) = point_of_no_return(scene_of(recorded, [source]))
     assert found.at.packet == 4

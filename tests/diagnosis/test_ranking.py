@@ -4,8 +4,8 @@ from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.diagnose import diagnose
 from harness.diagnose.ranking import ranked
 from harness.diagnose.table import TABLE
-from tests.diagnosis.families import family_named
-from tests.diagnosis.runs import run_of
+from tests.diagnosis.injector import KINDS
+from tests.diagnosis.injector_kinds import case_in
 
 
 def suspicion(cause: str, strength: Strength, text: str = "seen") -> Suspicion:
@@ -75,7 +75,7 @@ def test_all_sixty_faults_of_a_transfer_have_a_cause() -> None:
 
 def test_a_table_without_a_cause_does_not_name_it() -> None:
     """Otherwise leaving a cause out would measure nothing."""
-    run = run_of(family_named("a bit flipped in one packet"), 0, 1)
+    run = case_in(KINDS[0], "1")
     with_it = diagnose(run.recorded, run.sources)
     assert with_it.first is not None
     name = with_it.first.name

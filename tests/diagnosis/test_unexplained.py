@@ -10,9 +10,8 @@ from harness.diagnose.table import TABLE
 from harness.files.recorded import TakenAt
 from harness.judge.finding import Verdict
 from tests import oracle
-from tests.diagnosis.families import families_of
-from tests.diagnosis.family import Part
-from tests.diagnosis.runs import run_of
+from tests.diagnosis.injector import KINDS
+from tests.diagnosis.injector_kinds import LEGAL, case_in
 from tests.judge.talking import Tape, dump, end, flipped, header, packets, say
 
 
@@ -53,8 +52,8 @@ def test_a_broken_finding_is_never_told_as_nothing_wrong(left_out: str) -> None:
 
 def test_without_any_cause_everything_that_is_broken_is_unexplained() -> None:
     nothing_known = TABLE.without(*(each.name for each in TABLE.causes))
-    for family in families_of(Part.SINGLE):
-        run = run_of(family, 0, 11)
+    for kind in KINDS:
+        run = case_in(kind, "11")
         found = diagnose(run.recorded, run.sources, causes=nothing_known)
         wrong = [
             each
@@ -89,10 +88,10 @@ def test_a_cause_that_leaves_something_broken_open_is_not_certain() -> None:
 
 
 def test_what_is_healthy_or_odd_and_legal_is_not_called_wrong() -> None:
-    for family in families_of(Part.HEALTHY):
+    for kind in LEGAL:
         for number in range(3):
-            run = run_of(family, number, 11)
+            run = case_in(kind, str(number))
             found = diagnose(run.recorded, run.sources)
             if run.is_clean:
-                assert found.answer in (Answer.NOTHING_WRONG, Answer.NOT_ENOUGH), family.name
-                assert not found.unexplained, family.name
+                assert found.answer in (Answer.NOTHING_WRONG, Answer.NOT_ENOUGH), kind.name
+                assert not found.unexplained, kind.name

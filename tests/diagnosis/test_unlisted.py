@@ -8,8 +8,8 @@ import pytest
 
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, diagnose
-from tests.diagnosis.injector import FAMILIES
-from tests.diagnosis.injector_family import FAULTS, Kind
+from tests.diagnosis.injector import KINDS
+from tests.diagnosis.injector_kinds import CLEAN, LEGAL, Kind, case_in
 from tests.diagnosis.injector_reading import Reading
 from tests.diagnosis.unlisted import Score, case_of, score_of
 from tests.diagnosis.unlisted_halves import HALVES
@@ -22,7 +22,7 @@ ODD = [kind for half in HALVES for kind in half.odd]
 def test_there_are_enough_and_none_is_in_a_list() -> None:
     assert sum(len(half.faults) for half in HALVES) >= 60
     assert len(ODD) >= 30
-    assert len({kind.name for kind in (*ALL, *FAMILIES)}) == len(ALL) + len(FAMILIES)
+    assert len({kind.name for kind in (*ALL, *KINDS, *LEGAL)}) == len(ALL) + len(KINDS) + len(LEGAL)
 
 
 @pytest.mark.parametrize("kind", ALL, ids=lambda kind: kind.name)
@@ -30,7 +30,8 @@ def test_a_capture_is_the_same_each_time_and_differs_by_its_number(kind: Kind) -
     one, again, other = (case_of(kind, number, SEED) for number in (1, 1, 2))
     assert one.recorded.capture.passages == again.recorded.capture.passages
     assert one.recorded.capture.passages != other.recorded.capture.passages
-    assert bool(one.accepted) or kind in ODD or bool(case_of(kind, 5, SEED).accepted)
+    some = [case_of(kind, number, SEED) for number in range(8)]
+    assert all(case.is_clean for case in some) is (kind in ODD)
 
 
 @pytest.mark.parametrize("kind", ODD, ids=lambda kind: kind.name)
@@ -43,11 +44,11 @@ def test_what_is_healthy_is_whole_by_the_plain_codec(kind: Kind) -> None:
 
 
 def test_each_way_to_be_wrong_is_counted() -> None:
-    case = case_of(FAULTS[0], 3, SEED)
-    found = diagnose(case.recorded, case.source)
+    case = case_in(KINDS[0], "3")
+    found = diagnose(case.recorded, case.sources)
     assert found.first is not None
     other = replace(case, accepted=frozenset({"no such cause"}))
-    healthy = replace(case, accepted=frozenset())
+    healthy = replace(case, accepted=CLEAN)
     none = replace(found, causes=(), answer=Answer.NOTHING_WRONG, confidence=None)
     sure, unsure = Score(), Score()
     sure.add(other, replace(found, confidence=Confidence.CERTAIN))

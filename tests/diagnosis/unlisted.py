@@ -11,21 +11,115 @@ is diagnosed to print a figure and never to look at a run: tests build its captu
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final
 
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from tests.diagnosis.alike import NOTHING
-from tests.diagnosis.injector import Labelled, case_in
-from tests.diagnosis.injector_family import CLEAN, Kind, Label, Script, names, told
-from tests.diagnosis.left_out import SURE
-from tests.diagnosis.scoring import wilson
+from tests.diagnosis.injector_kinds import (
+    CLEAN,
+    NOTHING,
+    Case,
+    Kind,
+    Names,
+    View,
+    play_of,
+    registered,
+    seen_in,
+)
+from tests.diagnosis.injector_play import Play
+from tests.diagnosis.scoring import SURE, Sum
+from tests.diagnosis.tables import share
 
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What is right for a case, in what arrived and at the host."""
+
+    line: Names
+    host: Names
+    packet: int | None = None
+
+
+def names(*each: str) -> Names:
+    """Causes of which each is right."""
+    return frozenset(each)
+
+
+def told(line: Names, host: Names | None = None, packet: int | None = None) -> Label:
+    """Return a label; without `host` both views show the same."""
+    return Label(line, line if host is None else host, packet)
+
+
+Script = Callable[[Play], Label]
+NOT_WRONG: Final = names(NOTHING)
+"""Among other causes: it may as well be nothing."""
 NO_ROW: Final = names("(no cause that anybody listed)")
 """The label of a fault of which no sentence of any cause would be true."""
 FINE: Final = told(CLEAN)
+ALTERED: Final = names("bytes altered on the way")
+ADDED: Final = names("bytes added on the way")
+LOST: Final = names("bytes lost on the way")
+UNSEEN: Final = ALTERED | names("damage that no receiver can see")
+NOTE: Final = names("another sender on the cable", "bytes added on the way")
+WRONG_SUMS: Final = names("checksums wrong in the dump", "checksum of the wrong range")
+OTHER_SOUND: Final = names("sent other than the source")
+# At the host a packet left whole and NAK came: no byte there says what happened between.
+REJECTED: Final = names(
+    "bytes altered on the way",
+    "bytes lost on the way",
+    "bytes added on the way",
+    "messages cut at a length",
+    "another sender on the cable",
+    "answers altered on the way back",
+    "unit rejects good packets",
+    "real-time bytes taken for data",
+)
+# The same packet again and again: it may also be one that never passes.
+REJECTED_OFTEN: Final = REJECTED | names(
+    "unit rejects one packet for ever",
+    "every Nth byte lost",
+    "device ID rewritten on the way",
+    "stuck data bit",
+    "message ends lost",
+)
+# At the host a packet left and nothing came: it, or its answer, or a cable for a time.
+UNANSWERED: Final = names(
+    "messages lost on the way",
+    "answers lost on the way back",
+    "cable out",
+    "bytes lost on the way",
+    "bytes altered on the way",
+    "bytes added on the way",
+    "message ends lost",
+    "messages cut at a length",
+    "another sender on the cable",
+    "unit fell silent",
+)
+# The packet arrived and its answer did not.
+ANSWER_LOST: Final = names("answers lost on the way back", "cable out")
+# Packets arrive, and from some packet on no answer comes.
+SILENT_NOW: Final = ANSWER_LOST | names(
+    "unit fell silent", "unit hears and does not answer packets"
+)
+SILENT_NOW_HOST: Final = SILENT_NOW | UNANSWERED
+# Nothing ever comes back.
+SILENT: Final = names(
+    "nothing comes back",
+    "other device ID",
+    "exclusive messages filtered out",
+    "unit hears and does not answer packets",
+    "answers lost on the way back",
+)
+SILENT_HOST: Final = SILENT | names(
+    "messages lost on the way", "cable out", "header spoiled on the way"
+)
+# The source and the header that arrived differ, and the header looks right in itself.
+HEADER_ALTERED: Final = names(
+    "header spoiled on the way", "bytes altered on the way", "damage that no receiver can see"
+)
 _SALT: Final = 7_919
 _WIDE: Final = 56
 
@@ -40,11 +134,11 @@ class Half:
 
     def fault(self, name: str, **how: object) -> Callable[[Script], Script]:
         """Register a script as a kind of fault."""
-        return _into(self.faults, name, how)
+        return registered(self.faults, name, **how)  # type: ignore[return-value]
 
     def healthy(self, name: str, **how: object) -> Callable[[Script], Script]:
         """Register a script as a kind in which nothing is wrong."""
-        return _into(self.odd, name, how)
+        return registered(self.odd, name, **how)  # type: ignore[return-value]
 
     @property
     def kinds(self) -> tuple[Kind, ...]:
@@ -52,22 +146,26 @@ class Half:
         return (*self.faults, *self.odd)
 
 
-def _into(kinds: list[Kind], name: str, how: dict[str, object]) -> Callable[[Script], Script]:
-    def add(script: Script) -> Script:
-        made: dict[str, object] = {"name": name, "script": script, **how}
-        kinds.append(Kind(**made))  # type: ignore[arg-type]  # the decorator's own keywords
-        return script
-
-    return add
-
-
-def case_of(kind: Kind, number: int, seed: int) -> Labelled:
+def case_of(kind: Kind, number: int, seed: int) -> Case:
     """Return one capture of a kind, the same at all times."""
-    return case_in(kind, Random(f"{seed * _SALT + number} {kind.name}"), number)
+    play = play_of(kind, Random(f"{seed * _SALT + number} {kind.name}"))
+    view = play.rng.choice(kind.views)
+    label: Label = kind.script(play)  # type: ignore[assignment]  # these scripts have labels
+    accepted = label.host if view is View.HOST else label.line
+    return Case(
+        kind=kind.name,
+        number=number,
+        view=view,
+        recorded=seen_in(view, play.tape),
+        sources=play.sources,
+        own=NOTHING if accepted == CLEAN else min(accepted - CLEAN),
+        accepted=accepted,
+        packet=label.packet,
+    )
 
 
 @dataclass(slots=True)
-class Score:
+class Score(Sum):
     """What the captures of one kind, or of many, came to."""
 
     runs: int = 0
@@ -79,10 +177,10 @@ class Score:
     """Not right, and sure of it; in a healthy capture: a cause is named."""
     nothing: int = 0
     """Nothing is wrong, it says, and something is."""
-    named: dict[str, int] = field(default_factory=dict)
+    named: Counter[str] = field(default_factory=Counter)
     """What was named wrongly."""
 
-    def add(self, case: Labelled, found: Diagnosis) -> None:
+    def add(self, case: Case, found: Diagnosis) -> None:
         """Count a capture."""
         self.runs += 1
         first = "" if found.first is None else found.first.name
@@ -98,18 +196,11 @@ class Score:
             return
         if says_nothing:
             self.nothing += 1
-        elif not case.accepted or found.confidence in SURE:
+        elif case.is_clean or found.confidence in SURE:
             self.sure += 1
         else:
             self.unsure += 1
-        self.named[first or str(found.answer)] = self.named.get(first or str(found.answer), 0) + 1
-
-    def merge(self, other: Score) -> None:
-        """Add another score to this one."""
-        for name in ("runs", "right", "unsure", "sure", "nothing"):
-            setattr(self, name, getattr(self, name) + getattr(other, name))
-        for name, count in other.named.items():
-            self.named[name] = self.named.get(name, 0) + count
+        self.named[first or str(found.answer)] += 1
 
 
 def score_of(kind: Kind, numbers: range, seed: int) -> Score:
@@ -117,7 +208,7 @@ def score_of(kind: Kind, numbers: range, seed: int) -> Score:
     score = Score()
     for number in numbers:
         case = case_of(kind, number, seed)
-        score.add(case, diagnose(case.recorded, case.source))
+        score.add(case, diagnose(case.recorded, case.sources))
     return score
 
 
@@ -131,15 +222,14 @@ def lines_of(half: Half, scores: dict[str, Score], *, each: bool) -> Iterator[st
         ("sure and wrong", faults.sure),
         ("nothing is wrong", faults.nothing),
     ):
-        low, high = wilson(count, faults.runs)
-        yield f"  {text:18} {count / max(faults.runs, 1):7.2%}  [{low:.2%} to {high:.2%}]"
+        yield f"  {text:18} {share(count, faults.runs)}"
     yield f"  {len(half.odd)} kinds of odd and healthy ones: {odd.sure:,} of {odd.runs:,} accused"
     if not each:
         return
     for kind in sorted(half.kinds, key=lambda one: scores[one.name].right / scores[one.name].runs):
         score = scores[kind.name]
         if score.right < score.runs:
-            named = sorted(score.named.items(), key=lambda one: -one[1])[:2]
+            named = score.named.most_common(2)
             yield (
                 f"    {kind.name[:_WIDE]:{_WIDE}} right {score.right / score.runs:4.0%} "
                 f"unsure {score.unsure / score.runs:4.0%} sure {score.sure / score.runs:4.0%} "
@@ -153,6 +243,3 @@ def _sum(kinds: list[Kind], scores: dict[str, Score]) -> Score:
     for kind in kinds:
         total.merge(scores[kind.name])
     return total
-
-
-__all__ = ["FINE", "NO_ROW", "Half", "Label", "Score", "case_of", "lines_of", "score_of"]

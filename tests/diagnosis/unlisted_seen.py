@@ -8,33 +8,37 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_family import (
-    BOTH,
+from tests.diagnosis.injector_file import refuse, remade
+from tests.diagnosis.injector_kinds import BOTH, HOST, LINE
+from tests.diagnosis.injector_play import MS, SECOND, Play
+from tests.diagnosis.injector_way import changed, with_more
+from tests.diagnosis.injector_words import send_data
+from tests.diagnosis.unlisted import (
+    ADDED,
+    ALTERED,
+    FINE,
     HEADER_ALTERED,
-    HOST_ONLY,
-    LINE_ONLY,
-    NOTHING,
+    LOST,
+    NO_ROW,
+    NOT_WRONG,
+    NOTE,
+    OTHER_SOUND,
     REJECTED,
     REJECTED_OFTEN,
     SILENT_HOST,
     SILENT_NOW,
     SILENT_NOW_HOST,
     UNANSWERED,
+    UNSEEN,
+    WRONG_SUMS,
+    Half,
     Label,
     names,
     told,
 )
-from tests.diagnosis.injector_file import refuse
-from tests.diagnosis.injector_file_header import remade
-from tests.diagnosis.injector_play import MS, SECOND, Play
-from tests.diagnosis.injector_way import ADDED, ALTERED, LOST, NOTE, UNSEEN, changed, with_more
-from tests.diagnosis.injector_words import send_data
-from tests.diagnosis.unlisted import FINE, NO_ROW, Half
 
 SEEN: Final = Half("seen")
 fault, healthy = SEEN.fault, SEEN.healthy
-OTHER_SOUND: Final = names("sent other than the source")
-WRONG_SUMS: Final = names("checksums wrong in the dump", "checksum of the wrong range")
 Change = Callable[[bytes], bytes]
 
 
@@ -66,7 +70,7 @@ def mirrored(play: Play) -> Label:
     return told(ALTERED | WRONG_SUMS, REJECTED_OFTEN, 0)
 
 
-@fault("two bytes change places at each block of 64", source=True, views=LINE_ONLY, packets=(3, 7))
+@fault("two bytes change places at each block of 64", source=True, views=LINE, packets=(3, 7))
 def blocks_swapped(play: Play) -> Label:
     """A double buffer is emptied in the wrong order at its edge; no checksum shows it."""
     play.open()
@@ -76,7 +80,7 @@ def blocks_swapped(play: Play) -> Label:
         first = place if first is None and arrives != raw else first
         play.send(place, ((0, arrives),))
         play.accept(place)
-    return told(UNSEEN) if first is not None else told(UNSEEN | NOTHING)
+    return told(UNSEEN) if first is not None else told(UNSEEN | NOT_WRONG)
 
 
 @fault("the byte behind each block of 48 comes twice", plain=True)
@@ -156,7 +160,7 @@ def inverted(play: Play) -> Label:
     return told(ALTERED | names("nothing comes back", "line speed off"), SILENT_HOST)
 
 
-@fault("two senders interleave their dumps", plain=True, packets=(4, 7), views=LINE_ONLY)
+@fault("two senders interleave their dumps", plain=True, packets=(4, 7), views=LINE)
 def interleaved(play: Play) -> Label:
     """Both have the same device ID, so the unit takes the packets of both for one dump."""
     other = replace(play.dump, sample=play.dump.sample + 5, words=play.dump.words[::-1])
@@ -210,7 +214,7 @@ def other_unit_of_time(play: Play) -> Label:
     play.whole()
     for track in (play.tape.sent, play.tape.arrived, play.tape.back):
         track[:] = [each._replace(end_ns=each.end_ns // 1000) for each in track]
-    return told(names("line too fast", "line speed off") | NOTHING)
+    return told(names("line too fast", "line speed off") | NOT_WRONG)
 
 
 # The unit
@@ -479,7 +483,7 @@ def no_two_seconds(play: Play) -> Label:
     return told(early | SILENT_NOW, early | SILENT_NOW_HOST)
 
 
-@fault("everything is held back and comes at once", plain=True, views=HOST_ONLY, packets=(4, 8))
+@fault("everything is held back and comes at once", plain=True, views=HOST, packets=(4, 8))
 def in_one_go(play: Play) -> Label:
     """The interface collects for 300 ms and delivers what came from the unit in one piece."""
     play.whole()

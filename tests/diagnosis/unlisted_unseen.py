@@ -9,33 +9,36 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_family import (
+from tests.diagnosis.injector_file import refuse, remade
+from tests.diagnosis.injector_kinds import HOST, LINE
+from tests.diagnosis.injector_play import MS, SECOND, Play
+from tests.diagnosis.injector_tape import LOST as GONE
+from tests.diagnosis.injector_way import changed, with_more
+from tests.diagnosis.injector_words import send_data
+from tests.diagnosis.unlisted import (
+    ADDED,
+    ALTERED,
+    FINE,
     HEADER_ALTERED,
-    HOST_ONLY,
-    LINE_ONLY,
-    NOTHING,
+    LOST,
+    NO_ROW,
+    NOT_WRONG,
+    NOTE,
+    OTHER_SOUND,
     REJECTED,
     REJECTED_OFTEN,
     SILENT_HOST,
     SILENT_NOW,
     SILENT_NOW_HOST,
     UNANSWERED,
+    UNSEEN,
+    WRONG_SUMS,
+    Half,
     Label,
     names,
     told,
 )
-from tests.diagnosis.injector_file import refuse
-from tests.diagnosis.injector_file_header import remade
-from tests.diagnosis.injector_play import MS, SECOND, Play
-from tests.diagnosis.injector_tape import LOST as GONE
-from tests.diagnosis.injector_way import ADDED, ALTERED, LOST, NOTE, UNSEEN, changed, with_more
-from tests.diagnosis.injector_words import send_data
-from tests.diagnosis.unlisted import FINE, NO_ROW, Half
-from tests.diagnosis.unlisted_seen import (
-    OTHER_SOUND,
-    WRONG_SUMS,
-    new_words,
-)
+from tests.diagnosis.unlisted_seen import new_words
 
 UNSEEN_HALF: Final = Half("unseen")
 fault, healthy = UNSEEN_HALF.fault, UNSEEN_HALF.healthy
@@ -57,10 +60,10 @@ def lowest_bit(play: Play) -> Label:
             play.say("NAK", place)
         play.host_says("CANCEL", place)
         return told(ALTERED | names("stuck data bit") | WRONG_SUMS, REJECTED_OFTEN)
-    return told(ALTERED | UNSEEN | names("stuck data bit") | NOTHING, names() | NOTHING)
+    return told(ALTERED | UNSEEN | names("stuck data bit") | NOT_WRONG, NOT_WRONG)
 
 
-@fault("two packets are exchanged on the way", plain=True, views=LINE_ONLY, packets=(4, 8))
+@fault("two packets are exchanged on the way", plain=True, views=LINE, packets=(4, 8))
 def exchanged(play: Play) -> Label:
     """A network carries the cable and delivers out of order; the unit takes what comes."""
     place = play.rng.randrange(1, play.dump.count - 2)
@@ -164,9 +167,7 @@ def answers_torn_in_time(play: Play) -> Label:
     return told(names("answers late", "faulty pauses"))
 
 
-@fault(
-    "the way back is cut while the sample is read", views=HOST_ONLY, mono_id=True, packets=(4, 7)
-)
+@fault("the way back is cut while the sample is read", views=HOST, mono_id=True, packets=(4, 7))
 def cut_while_read(play: Play) -> Label:
     play.whole()
     dump = play.dump
@@ -191,7 +192,7 @@ def slow_clock(play: Play) -> Label:
     play.whole()
     for track in (play.tape.sent, play.tape.arrived, play.tape.back):
         track[:] = [each._replace(end_ns=each.end_ns * 9 // 10) for each in track]
-    return told(names("line too fast", "line speed off") | NOTHING)
+    return told(names("line too fast", "line speed off") | NOT_WRONG)
 
 
 @fault("stray data bytes between messages", plain=True, packets=(4, 8))
@@ -628,7 +629,7 @@ def all_ones(play: Play) -> Label:
     return FINE
 
 
-@healthy("pauses of a quarter of a second inside every message", views=LINE_ONLY, goes_on=False)
+@healthy("pauses of a quarter of a second inside every message", views=LINE, goes_on=False)
 def quarter_pauses(play: Play) -> Label:
     """Gaps inside a message are legal (M1 p. 29)."""
     play.open()

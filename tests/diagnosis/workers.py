@@ -9,41 +9,16 @@ from signal import SIG_IGN, SIGINT, signal
 from time import monotonic
 from typing import Final, TypeVar
 
-from tests.diagnosis.families import family_named, rows_of
-from tests.diagnosis.family import Family
-from tests.diagnosis.runs import run_of
-from tests.diagnosis.scoring import Tally, verdict_of
-
 _Task = TypeVar("_Task")
 _Result = TypeVar("_Result")
 _TELL_S: Final = 1
-_AT_ONCE: Final = 64
+_CHUNK: Final = 50
 _AHEAD: Final = 3  # tasks for each core, so that none waits
-Chunk = tuple[str, range, int]
-"""Family, numbers, seed."""
 
 
-def chunks_of(families: tuple[Family, ...], runs: int, seed: int) -> Iterator[Chunk]:
-    """Yield tasks for so many runs in all, in which each family has its weight."""
-    rows = rows_of(families)
-    done = dict.fromkeys((family.name for family in families), 0)
-    shares = [runs // len(rows) + (at < runs % len(rows)) for at in range(len(rows))]
-    for family, share in zip(rows, shares, strict=True):
-        for start in range(0, share, _AT_ONCE):
-            many = min(_AT_ONCE, share - start)
-            begin = done[family.name]
-            done[family.name] += many
-            yield family.name, range(begin, begin + many), seed
-
-
-def tally_of(chunk: Chunk) -> Tally:
-    """Run and score a task: what a worker does."""
-    name, numbers, seed = chunk
-    family, tally = family_named(name), Tally()
-    for number in numbers:
-        run = run_of(family, number, seed)
-        tally.add(run, verdict_of(run))
-    return tally
+def chunks_of(seed: int, runs: int) -> Iterator[tuple[int, range]]:
+    """Yield tasks for so many runs: seed and numbers."""
+    return ((seed, range(at, min(at + _CHUNK, runs))) for at in range(0, runs, _CHUNK))
 
 
 def gathered(
