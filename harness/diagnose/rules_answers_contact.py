@@ -26,7 +26,7 @@ from harness.diagnose.rules_answers_seen import (
 from harness.diagnose.rules_file_common import sound_data
 from harness.diagnose.scene import DumpScene, Scene, unit_spoke_exclusive
 from harness.judge.dialogue.exchanges import Ended
-from harness.judge.dialogue.follow import Asked
+from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.finding import Finding
 from harness.judge.timed_messages import TimedMessage
 
@@ -68,7 +68,7 @@ def _is_stuck(dump: DumpScene) -> bool:
     return dump.ended in (Ended.GIVEN_UP, Ended.STOPPED)
 
 
-def _is_unanswered(scene: Scene, asked: Asked) -> bool:
+def _is_unanswered(scene: Scene, asked: QuestionExchange) -> bool:
     if asked.heard.direction is not Direction.TO_UNIT or asked.answers or asked.cancelled:
         return False
     since_ns = scene.sight.last_ns - asked.heard.end_ns
@@ -76,7 +76,7 @@ def _is_unanswered(scene: Scene, asked: Asked) -> bool:
     return (scene.is_timed and since_ns > _SILENT_NS) or last is not asked.heard
 
 
-def _had_dump(scene: Scene, asked: Asked) -> bool:
+def _had_dump(scene: Scene, asked: QuestionExchange) -> bool:
     """Whether a request asks for what was sent before: without that dump there is nothing."""
     if not isinstance(asked.message, DumpRequest):
         return False
@@ -248,7 +248,7 @@ def requests(scene: Scene) -> Iterator[Suspicion]:
             )
 
 
-def _missed(scene: Scene, asked: Asked) -> Strength | None:
+def _missed(scene: Scene, asked: QuestionExchange) -> Strength | None:
     """Return how odd it is that a request was not answered; None where it need not be."""
     if not _had_dump(scene, asked):
         return Strength.STRONG if unit_spoke_exclusive(scene) else Strength.WEAK
@@ -264,7 +264,7 @@ def _missed(scene: Scene, asked: Asked) -> Strength | None:
     return Strength.FAIR if taken and all(taken[:-1]) and taken[0] else None
 
 
-def _other_sample(scene: Scene, asked: Asked, wanted: int) -> Iterator[Suspicion]:
+def _other_sample(scene: Scene, asked: QuestionExchange, wanted: int) -> Iterator[Suspicion]:
     header = asked.answers[0].message
     if not isinstance(header, DumpHeader | ExtendedHeader) or header.sample_number == wanted:
         return

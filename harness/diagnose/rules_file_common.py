@@ -17,7 +17,7 @@ from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.scene import DumpScene, Scene, Source
 from harness.files.recorded import TakenAt
 from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.dialogue.judge import Ended, Loop
+from harness.judge.dialogue.judge import Ended, LoopMode
 from harness.judge.finding import Answerable, Finding, Place
 from harness.judge.stream import judge_stream
 
@@ -138,7 +138,7 @@ def found(dump: DumpScene, *clauses: str) -> list[Finding]:
 
 def is_closed(dump: DumpScene) -> bool:
     """Whether both sides went step by step, so that nothing could pass anything on the way."""
-    return dump.seen.loop is Loop.CLOSED
+    return dump.seen.loop is LoopMode.CLOSED
 
 
 def is_whole(exchange: Exchange) -> bool:

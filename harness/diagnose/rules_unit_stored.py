@@ -9,7 +9,7 @@ from harness.diagnose.cause import Evidence, Strength, Suspicion
 from harness.diagnose.rules_answers_seen import ACK, named
 from harness.diagnose.rules_unit_stored_words import Kept, Stored, is_taken, stored
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.follow import Asked
+from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Place
 from harness.judge.plain import counted
@@ -145,7 +145,7 @@ def is_not_there(scene: Scene) -> Iterator[Suspicion]:
             )
 
 
-def _asked(scene: Scene) -> Iterator[Asked]:
+def _asked(scene: Scene) -> Iterator[QuestionExchange]:
     return (
         each
         for each in scene.followed.course.asked
@@ -153,7 +153,7 @@ def _asked(scene: Scene) -> Iterator[Asked]:
     )
 
 
-def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[Asked]:
+def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[QuestionExchange]:
     """Yield the requests for what a dump brought, before another one was sent there."""
     assert dump.header is not None
     number = dump.header.sample_number
@@ -172,7 +172,7 @@ def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[Asked]:
                 yield each
 
 
-def _had_time(scene: Scene, asked: Asked) -> bool:
+def _had_time(scene: Scene, asked: QuestionExchange) -> bool:
     if asked.cancelled is not None:
         return asked.cancelled.direction is Direction.FROM_UNIT
     since_ns = scene.sight.last_ns - asked.heard.end_ns

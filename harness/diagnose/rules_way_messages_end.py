@@ -10,7 +10,7 @@ from harness.diagnose.rules_answers_seen import finals, named, suspect
 from harness.diagnose.rules_file_common import is_file
 from harness.diagnose.rules_way_messages_lost import LOST, arrived
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.dialogue.follow import Asked
+from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.plain import counted
 from harness.judge.timed_messages import TimedMessage
 
@@ -71,7 +71,7 @@ def never_taken(scene: Scene) -> Iterator[Suspicion]:
         )
 
 
-def _asks_for(dump: DumpScene, asked: Asked) -> bool:
+def _asks_for(dump: DumpScene, asked: QuestionExchange) -> bool:
     if not isinstance(asked.message, DumpRequest) or dump.header is None:
         return False
     later = asked.heard.end_ns > dump.talk.last_ns

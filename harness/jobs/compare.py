@@ -17,11 +17,11 @@ from harness.files.capture_file import CaptureFile, form_of
 from harness.files.capture_file import load as load_capture
 from harness.files.problem import Problem
 from harness.jobs.subjects import ComparedFile, Subject, source, with_sample
-from harness.judge.conversation import Comparison as ConversationComparison
+from harness.judge.conversation import ConversationComparison
 from harness.judge.conversation import compare as compare_conversations
 from harness.judge.difference import (
-    Comparison,
     FieldDifference,
+    SampleComparison,
     compare_samples,
     field_finding,
     findings,
@@ -50,7 +50,7 @@ class Pairing:
     a: Subject
     b: Subject
     by: PairedBy
-    comparison: Comparison | None
+    comparison: SampleComparison | None
     """None where the two cannot be compared, and `trouble` says why."""
     fields: tuple[FieldDifference, ...] = ()
     """All fields that are stated differently, those of the comparison among them."""
@@ -263,7 +263,7 @@ def _length(subject: Subject) -> int:
 
 
 def beside_sound(
-    difference: FieldDifference, a: Subject, b: Subject, comparison: Comparison
+    difference: FieldDifference, a: Subject, b: Subject, comparison: SampleComparison
 ) -> FieldDifference:
     """Return a difference as it counts where one of the two is no dump."""
     dump, sound = (a, b) if b.header is None else (b, a)

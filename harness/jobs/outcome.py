@@ -16,7 +16,7 @@ from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
 from harness.jobs.dumps import Dump
 from harness.jobs.timing import Times
-from harness.judge.difference import Comparison
+from harness.judge.difference import SampleComparison
 from harness.judge.fields import WIDTH
 from harness.judge.finding import Finding
 from harness.judge.plan import plan_of
@@ -54,7 +54,7 @@ class Memory:
 
     receipt: Receipt | None
     """What it says of the dump; None where it took no notice."""
-    comparison: Comparison | None
+    comparison: SampleComparison | None
     """With what the slot holds; None where it holds nothing of the dump."""
     holds: Sample | None
     """What the slot holds of it."""
@@ -78,7 +78,7 @@ class Evidence:
     ending: Ending
     events: tuple[Event, ...]
     """What sender and unit reported, without those of reading back."""
-    read: Comparison | None
+    read: SampleComparison | None
     """With what was read back over the line."""
     memory: Memory | None
     """None where the unit is not ours."""
@@ -110,7 +110,7 @@ class Transfer:
     resent: int
     times: Times
     read_back_ns: int
-    comparison: Comparison | None
+    comparison: SampleComparison | None
     """Against what was read back, or else against what the emulated memory holds."""
     read: Sample | None
     """What was read back."""
@@ -226,7 +226,9 @@ def _answers_name_nothing(events: Sequence[Event]) -> bool:
     )
 
 
-def _as_read(evidence: Evidence, read: Comparison, *, is_answered: bool) -> tuple[Outcome, str]:
+def _as_read(
+    evidence: Evidence, read: SampleComparison, *, is_answered: bool
+) -> tuple[Outcome, str]:
     if lost := _too_few(evidence):
         return Outcome.INCOMPLETE, lost
     if read.same and read.same_fields:
@@ -255,12 +257,12 @@ def _as_kept(memory: Memory | None, sample_number: int) -> tuple[Outcome, str]:
     return _changed(memory.comparison)
 
 
-def _changed(comparison: Comparison) -> tuple[Outcome, str]:
+def _changed(comparison: SampleComparison) -> tuple[Outcome, str]:
     sent, got = comparison.words
     return (Outcome.INCOMPLETE if got < sent else Outcome.CHANGED), changes(comparison)
 
 
-def changes(comparison: Comparison) -> str:
+def changes(comparison: SampleComparison) -> str:
     """Return everything in which two samples differ, without a full stop at the end."""
     parts = ["the words are the same" if comparison.same else comparison.sentence]
     parts += [

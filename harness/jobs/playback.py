@@ -35,7 +35,7 @@ from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded
 from harness.jobs.line import MINUTE_NS, Line, late_findings, never
-from harness.judge.conversation import Comparison, Kind, compare
+from harness.judge.conversation import ConversationComparison, MessageChange, compare
 from harness.judge.finding import Finding
 
 _SLICE_NS: Final = 10_000_000_000
@@ -57,7 +57,7 @@ class PlayedCapture:
     """What passed this time."""
     start_ns: int
     """When it began."""
-    comparison: Comparison | None
+    comparison: ConversationComparison | None
     """Recorded against now; None where nothing is known of what came from the unit."""
     events: tuple[Event, ...] | None
     """What the unit reported; None where it is not ours."""
@@ -259,7 +259,9 @@ def _is_header(data: bytes) -> bool:
     return kind_of(data) in (DumpHeader, ExtendedHeader)
 
 
-def _compared(recorded: Recorded, passed: Capture, *, follows: bool) -> Comparison | None:
+def _compared(
+    recorded: Recorded, passed: Capture, *, follows: bool
+) -> ConversationComparison | None:
     if Direction.FROM_UNIT not in recorded.directions:
         return None
     comparison = compare(
@@ -271,5 +273,5 @@ def _compared(recorded: Recorded, passed: Capture, *, follows: bool) -> Comparis
     if not follows:
         return comparison
     # Of two messages that crossed, or stand at one instant, either may be the first another time.
-    own = tuple(each for each in comparison.differences if each.kind is not Kind.ORDER)
+    own = tuple(each for each in comparison.differences if each.kind is not MessageChange.ORDER)
     return replace(comparison, differences=own)

@@ -22,7 +22,7 @@ from harness.files.kinds import AUDIO_ADVICE, HEAD_BYTES
 from harness.files.kinds import kind_of as file_kind
 from harness.files.problem import Problem
 from harness.judge.dump import DumpContents, read_stream
-from harness.judge.order import What
+from harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
 _FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are
@@ -126,7 +126,9 @@ def _remarks(contents: DumpContents) -> Iterator[str]:
 
 
 def _disorder(contents: DumpContents) -> str:
-    swapped = [event.place for event in contents.alignment.events if event.what is What.SWAPPED]
+    swapped = [
+        event.place for event in contents.alignment.events if event.what is OrderFault.SWAPPED
+    ]
     if not swapped:
         return ""
     more = f", and {counted(len(swapped) - 1, 'more pair')}" if len(swapped) > 1 else ""

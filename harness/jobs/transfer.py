@@ -41,7 +41,7 @@ from harness.jobs.line import (
 )
 from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, Transfer, outcome_of
 from harness.jobs.timing import Times, floor_of, times_of
-from harness.judge.difference import Comparison, compare_samples
+from harness.judge.difference import SampleComparison, compare_samples
 from harness.judge.finding import Finding
 from harness.judge.observed import came_back, not_addressed, not_told, observed
 
@@ -423,7 +423,7 @@ class Replay:
             return Fetched(unread="the port failed")
 
 
-def _compared(dump: Dump, got: Sample, memory: Memory | None) -> Comparison:
+def _compared(dump: Dump, got: Sample, memory: Memory | None) -> SampleComparison:
     """Compare what came back; it need not be done again where it is what the memory holds."""
     holds = None if memory is None else memory.holds
     if memory is not None and memory.comparison is not None and holds is not None:

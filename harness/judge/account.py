@@ -97,7 +97,7 @@ class Overflow(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class WordRun:
     """Words that differ close to one another, in A's numbers."""
 
     word: int
@@ -140,7 +140,7 @@ class Difference:
     value: int | None = None
     different: int = 0
     largest: int = 0
-    runs: tuple[Run, ...] = ()
+    runs: tuple[WordRun, ...] = ()
     """The first few."""
     run_count: int = 0
 

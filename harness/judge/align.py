@@ -1,7 +1,7 @@
 """Which words of B stand against which words of A.
 
 Theory of operation.  The two are walked side by side.  As long as words are equal, or differ only
-in passing, B stays at the same lag behind A; such a part is a `Stretch`.  Where B goes on with
+in passing, B stays at the same lag behind A; such a part is a `AlignedWords`.  Where B goes on with
 words that come later in A (a loss), or A's words come later in B (a gain), the walk looks a window
 of a few words up in the other sample, takes the nearest place that fits clearly better than
 staying, and begins a new stretch there.  The seam between two stretches is then laid where the
@@ -46,7 +46,7 @@ _Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class AlignedWords:
     """`words` words from `a` on in A stand against as many from `b` on in B; most are equal."""
 
     a: int
@@ -89,14 +89,14 @@ def align(
     *,
     step: int,
     whole: bool = True,
-) -> tuple[Stretch, ...] | None:
+) -> tuple[AlignedWords, ...] | None:
     """Return the stretches of two samples in order, None where the search had to be given up.
 
     The first begins at the first words of both, even if it is empty.  `step` is the number of
     words in a packet; with `whole`, that packets were lost or gained is believed before anything
     else.
     """
-    return _Walk(a, b, step, whole).stretches()
+    return _SampleWalk(a, b, step, whole).stretches()
 
 
 class _GaveUpError(Exception):
@@ -114,7 +114,7 @@ class _Fit:
     """Places in A and B that are sure to stand against each other."""
 
 
-class _Walk:
+class _SampleWalk:
     def __init__(self, a: Words, b: Words, step: int, whole: bool) -> None:
         self._a = a
         self._b = b
@@ -123,8 +123,8 @@ class _Walk:
         self._hashes: tuple[Hashes, Hashes] | None = None
         self._searched = 0
 
-    def stretches(self) -> tuple[Stretch, ...] | None:
-        found: list[Stretch] = []
+    def stretches(self) -> tuple[AlignedWords, ...] | None:
+        found: list[AlignedWords] = []
         begin_a = begin_b = at_a = at_b = 0
         try:
             while True:
@@ -138,13 +138,13 @@ class _Walk:
                     at_a, at_b = at_a + calm, at_b + calm
                     continue
                 end, new = self._seam((begin_a, begin_b), (at_a, at_b), sync)
-                found.append(Stretch(begin_a, begin_b, end[0] - begin_a))
+                found.append(AlignedWords(begin_a, begin_b, end[0] - begin_a))
                 begin_a, begin_b = new
                 at_a, at_b = sync
         except _GaveUpError:
             return None
         words = min(len(self._a) - begin_a, len(self._b) - begin_b)
-        return (*found, Stretch(begin_a, begin_b, words))
+        return (*found, AlignedWords(begin_a, begin_b, words))
 
     def _next_calm(self, at_a: int, at_b: int) -> int:
         """Return how far it is to the next window of equal words at this lag, or to the end."""

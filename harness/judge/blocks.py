@@ -13,8 +13,8 @@ import numpy as np
 
 from emulator.wire.words import Words
 from harness.judge.account import Difference, Kind
-from harness.judge.align import Stretch, equal_run, equal_run_back
-from harness.judge.pair import Pair, content_of
+from harness.judge.align import AlignedWords, equal_run, equal_run_back
+from harness.judge.pair import SamplePair, content_of
 
 _SMALLEST: Final = 4  # words that are looked for elsewhere
 _MOST_BLOCKS: Final = 64  # beyond these no block is looked for elsewhere
@@ -30,7 +30,7 @@ class _Block:
     lost: bool
 
 
-def block_differences(pair: Pair, stretches: Sequence[Stretch]) -> Iterator[Difference]:
+def block_differences(pair: SamplePair, stretches: Sequence[AlignedWords]) -> Iterator[Difference]:
     """Yield what is between the stretches of two samples, in front of them and behind them."""
     blocks = list(_gaps(pair, stretches))
     moved = 0
@@ -49,8 +49,8 @@ def block_differences(pair: Pair, stretches: Sequence[Stretch]) -> Iterator[Diff
             yield _gained(pair, block, moved, search=len(blocks) <= _MOST_BLOCKS)
 
 
-def _gaps(pair: Pair, stretches: Sequence[Stretch]) -> Iterator[_Block]:
-    edges = [Stretch(0, 0, 0), *stretches, Stretch(len(pair.a), len(pair.b), 0)]
+def _gaps(pair: SamplePair, stretches: Sequence[AlignedWords]) -> Iterator[_Block]:
+    edges = [AlignedWords(0, 0, 0), *stretches, AlignedWords(len(pair.a), len(pair.b), 0)]
     for before, after in pairwise(edges):
         end_a, end_b = before.a + before.words, before.b + before.words
         if after.a > end_a:
@@ -59,7 +59,9 @@ def _gaps(pair: Pair, stretches: Sequence[Stretch]) -> Iterator[_Block]:
             yield _Block(after.a, end_b, after.b - end_b, lost=False)
 
 
-def _same_block_elsewhere(pair: Pair, block: _Block, blocks: Sequence[_Block]) -> _Block | None:
+def _same_block_elsewhere(
+    pair: SamplePair, block: _Block, blocks: Sequence[_Block]
+) -> _Block | None:
     """Return the block gained that equals this one lost, or the reverse; one value is no sign."""
     own = _words_of(pair, block)
     if block.words < _SMALLEST or (own == own[0]).all():
@@ -71,13 +73,13 @@ def _same_block_elsewhere(pair: Pair, block: _Block, blocks: Sequence[_Block]) -
     return None
 
 
-def _words_of(pair: Pair, block: _Block) -> Words:
+def _words_of(pair: SamplePair, block: _Block) -> Words:
     if block.lost:
         return pair.a[block.a : block.a + block.words]
     return pair.b[block.b : block.b + block.words]
 
 
-def _moved(pair: Pair, lost: _Block, gained: _Block) -> Difference:
+def _moved(pair: SamplePair, lost: _Block, gained: _Block) -> Difference:
     """Return the difference for words that are elsewhere in B; neighbours of one packet swapped."""
     packet, packets = _packets(pair, lost.a, lost.words)
     step = pair.step
@@ -99,7 +101,7 @@ def _moved(pair: Pair, lost: _Block, gained: _Block) -> Difference:
     )
 
 
-def _lost(pair: Pair, block: _Block, moved: int) -> Difference:
+def _lost(pair: SamplePair, block: _Block, moved: int) -> Difference:
     if block.a + block.words == len(pair.a):
         return Difference(
             kind=Kind.ENDS_EARLY,
@@ -121,7 +123,7 @@ def _lost(pair: Pair, block: _Block, moved: int) -> Difference:
     )
 
 
-def _gained(pair: Pair, block: _Block, moved: int, *, search: bool) -> Difference:
+def _gained(pair: SamplePair, block: _Block, moved: int, *, search: bool) -> Difference:
     if search and (doubled := _doubled(pair, block, moved)) is not None:
         return doubled
     content, value = content_of(pair, block.b, block.words)
@@ -138,7 +140,7 @@ def _gained(pair: Pair, block: _Block, moved: int, *, search: bool) -> Differenc
     )
 
 
-def _doubled(pair: Pair, block: _Block, moved: int) -> Difference | None:
+def _doubled(pair: SamplePair, block: _Block, moved: int) -> Difference | None:
     """Return the difference for a block that is nothing but packets once more, None if it isn't."""
     step = pair.step
     after, packets = _packets(pair, block.a, block.words)
@@ -182,7 +184,7 @@ def _last_before(words: Words, block: Words, step: int) -> int:
     return -1
 
 
-def _packets(pair: Pair, word: int, words: int) -> tuple[int | None, int]:
+def _packets(pair: SamplePair, word: int, words: int) -> tuple[int | None, int]:
     """Return the first packet and how many, (None, 0) where the words are no whole packets."""
     if word % pair.step or words % pair.step:
         return None, 0
@@ -196,7 +198,7 @@ def _slack(words: Words, at: int, size: int, shift: int = 0) -> tuple[int, int] 
     return (at - back + shift, at + forth + shift) if back or forth else None
 
 
-def swap(pair: Pair, packet: int) -> Difference:
+def swap(pair: SamplePair, packet: int) -> Difference:
     """Return the difference for a packet that stands in the place of the next, and the reverse."""
     word = packet * pair.step
     return Difference(

@@ -18,7 +18,7 @@ from harness.judge.edit_script import edit_script
 from harness.judge.timed_messages import TimedMessage, timed_messages
 
 
-class Kind(StrEnum):
+class MessageChange(StrEnum):
     """How a message of B differs from its counterpart in A."""
 
     OTHER = "other bytes"
@@ -32,10 +32,10 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class MessageDifference:
     """One message that is not what it was; one of the two is None where it has no counterpart."""
 
-    kind: Kind
+    kind: MessageChange
     a: TimedMessage | None
     b: TimedMessage | None
     by_ns: int = 0
@@ -51,7 +51,7 @@ class Difference:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Comparison:
+class ConversationComparison:
     """What two conversations have in common, and where they part."""
 
     a: tuple[TimedMessage, ...]
@@ -60,7 +60,7 @@ class Comparison:
     timed: bool
     """Whether times were compared."""
     tolerance_ns: int
-    differences: tuple[Difference, ...]
+    differences: tuple[MessageDifference, ...]
     """In the order of A; the first is the first in time."""
 
     @property
@@ -69,10 +69,10 @@ class Comparison:
         return not self.differences
 
     @cached_property
-    def kinds(self) -> dict[Kind, int]:
+    def kinds(self) -> dict[MessageChange, int]:
         """How many differences there are of each kind."""
         counts = Counter(each.kind for each in self.differences)
-        return {kind: counts[kind] for kind in Kind if counts[kind]}
+        return {kind: counts[kind] for kind in MessageChange if counts[kind]}
 
     @property
     def lasting_ns(self) -> tuple[int, int]:
@@ -87,7 +87,7 @@ def compare(
     directions: Iterable[Direction] = Direction,
     timed: bool = True,
     tolerance_ns: int = 0,
-) -> Comparison:
+) -> ConversationComparison:
     """Compare what passed in `directions`; a message may be late or early by the tolerance.
 
     ValueError for a tolerance below 0.  Without times, the order of the two directions counts.
@@ -111,7 +111,7 @@ def compare(
         differences += _order([pair for pair in both if not pair[0].is_realtime])
     # Up to the first difference both are alike, so the lesser place tells which that is.
     differences.sort(key=lambda each: (each.said.place, each.a is not None))
-    return Comparison(
+    return ConversationComparison(
         a=tuple(said_a),
         b=tuple(said_b),
         directions=chosen,
@@ -137,19 +137,21 @@ def _pairs(
         yield None if one is None else a[one], None if other is None else b[other]
 
 
-def _content(one: TimedMessage | None, other: TimedMessage | None) -> Difference | None:
+def _content(one: TimedMessage | None, other: TimedMessage | None) -> MessageDifference | None:
     if one is None or other is None:
-        return Difference(kind=Kind.EXTRA if one is None else Kind.MISSING, a=one, b=other)
+        return MessageDifference(
+            kind=MessageChange.EXTRA if one is None else MessageChange.MISSING, a=one, b=other
+        )
     if one.piece.body != other.piece.body:
-        return Difference(kind=Kind.OTHER, a=one, b=other)
+        return MessageDifference(kind=MessageChange.OTHER, a=one, b=other)
     if one.piece.raw != other.piece.raw:
-        return Difference(kind=Kind.REALTIME, a=one, b=other)
+        return MessageDifference(kind=MessageChange.REALTIME, a=one, b=other)
     return None
 
 
 def _late(
     pairs: Sequence[tuple[TimedMessage, TimedMessage]], tolerance_ns: int
-) -> Iterator[Difference]:
+) -> Iterator[MessageDifference]:
     """Yield what is later or earlier than what comes before it of its kind."""
     # What both have first is at the same time in both, by definition.
     first = min(pairs, key=lambda pair: (pair[0].is_realtime, pair[0].place), default=None)
@@ -162,25 +164,25 @@ def _late(
         by_ns = min(steps, key=abs)
         late_ns |= dict.fromkeys(chains, other.end_ns - one.end_ns)
         if abs(by_ns) > tolerance_ns:
-            kind = Kind.LATER if by_ns > 0 else Kind.EARLIER
-            yield Difference(kind=kind, a=one, b=other, by_ns=by_ns)
+            kind = MessageChange.LATER if by_ns > 0 else MessageChange.EARLIER
+            yield MessageDifference(kind=kind, a=one, b=other, by_ns=by_ns)
 
 
 def _gaps(
     pairs: Sequence[tuple[TimedMessage, TimedMessage]], tolerance_ns: int
-) -> Iterator[Difference]:
+) -> Iterator[MessageDifference]:
     for one, other in pairs:
         by_ns = other.gaps_ns - one.gaps_ns
         if abs(by_ns) > tolerance_ns:
-            yield Difference(kind=Kind.GAPS, a=one, b=other, by_ns=by_ns)
+            yield MessageDifference(kind=MessageChange.GAPS, a=one, b=other, by_ns=by_ns)
 
 
-def _order(pairs: Sequence[tuple[TimedMessage, TimedMessage]]) -> Iterator[Difference]:
+def _order(pairs: Sequence[tuple[TimedMessage, TimedMessage]]) -> Iterator[MessageDifference]:
     """Yield what comes in B before something that it follows in A."""
     latest = -1
     for one, other in sorted(pairs, key=lambda pair: pair[0].place):
         if other.place < latest:
-            yield Difference(kind=Kind.ORDER, a=one, b=other)
+            yield MessageDifference(kind=MessageChange.ORDER, a=one, b=other)
         latest = max(latest, other.place)
 
 

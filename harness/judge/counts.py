@@ -15,9 +15,9 @@ from emulator.wire.packets import DATA
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
-from harness.judge.order import Alignment, Places, What
+from harness.judge.order import Alignment, OrderFault, Places
 from harness.judge.plain import counted, packets
-from harness.judge.plan import Plan
+from harness.judge.plan import DumpPlan
 from harness.judge.reasons import reasons
 
 _LEAST_DIFFERENCE: Final = 2
@@ -25,7 +25,7 @@ _LOOKED_AT: Final = 64  # packets in which unused ends are looked for
 _END_OF_DATA: Final = 4  # bytes of 00 at the end of a packet that pass for filler
 
 
-def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Plan) -> None:
+def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan) -> None:
     """Add findings on the number of packets of a dump."""
     _judge_one_header_for_long(notes, section, alignment, plan)
     reached = alignment.reached
@@ -61,11 +61,12 @@ def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Pla
 
 def _runs_on(alignment: Alignment) -> bool:
     return not any(
-        event.what in (What.MISSING, What.JUMP) and event.packet >= 0 for event in alignment.events
+        event.what in (OrderFault.MISSING, OrderFault.JUMP) and event.packet >= 0
+        for event in alignment.events
     )
 
 
-def _disagree(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
+def _disagree(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> None:
     """Say that the count is not the one that the length calls for."""
     several = isinstance(plan.header, ExtendedHeader) and plan.header.channels > 1
     what = (
@@ -86,7 +87,7 @@ def _disagree(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
 # Too few.
 
 
-def _judge_shortage(notes: Notes, section: Section, plan: Plan, reached: int) -> None:
+def _judge_shortage(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> None:
     lacking = plan.packets - reached
     end = section.offset_of(section.packets - 1) + 127 if section.packets else section.offset
     verb = "is" if lacking == 1 else "are"
@@ -126,14 +127,14 @@ def _has_filler(section: Section) -> bool:
     return not section.row(section.packets - 1)[DATA][-_END_OF_DATA:].any()
 
 
-def _ends_as_planned(section: Section, plan: Plan) -> bool:
+def _ends_as_planned(section: Section, plan: DumpPlan) -> bool:
     """Return whether the last packet found ends with just the filler of the last one planned."""
     data = section.row(section.packets - 1)[DATA]
     used = plan.last_words * plan.width
     return used < PACKET_DATA_BYTES and not data[used:].any() and bool(data[used - plan.width])
 
 
-def _judge_second_header(notes: Notes, section: Section, plan: Plan) -> None:
+def _judge_second_header(notes: Notes, section: Section, plan: DumpPlan) -> None:
     notes.add(
         "HDR-01",
         "This header has no packets of its own: another header follows.",
@@ -170,7 +171,7 @@ def _judge_empty(notes: Notes, section: Section) -> None:
         )
 
 
-def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: Plan) -> None:
+def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan) -> None:
     reached = alignment.reached
     surplus = reached - plan.packets
     beyond = _beyond(section, alignment, plan)
@@ -198,14 +199,14 @@ def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: P
         )
 
 
-def _beyond(section: Section, alignment: Alignment, plan: Plan) -> Places:
+def _beyond(section: Section, alignment: Alignment, plan: DumpPlan) -> Places:
     if alignment.places is None:
         return np.arange(plan.packets, section.packets)
     return np.flatnonzero(alignment.places >= plan.packets)
 
 
 def _judge_one_header_for_long(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan
+    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan
 ) -> None:
     least = (alignment.reached - 1) * plan.per_packet + 1
     if isinstance(plan.header, DumpHeader) and least > MAX_21_BIT:

@@ -21,11 +21,11 @@ from harness.judge.wording import Context, sentence, sentences
 
 __all__ = [
     "Account",
-    "Comparison",
     "Content",
     "Difference",
     "FieldDifference",
     "Kind",
+    "SampleComparison",
     "compare_samples",
     "findings",
 ]
@@ -36,7 +36,7 @@ _ONLY_WIDTH: Final = "every word has the same level, so nothing is lost"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class SampleComparison:
     """How a sample B is as against a sample A."""
 
     same: bool
@@ -89,7 +89,7 @@ def compare_samples(
     *,
     names: tuple[str, str] = NAMES,
     packet_bits: int | None = None,
-) -> Comparison:
+) -> SampleComparison:
     """Compare the sample `got` with the one `sent`; `names` are what sentences call them.
 
     Packets are those of words of `packet_bits` significant bits: of `sent`, unless it never was
@@ -118,7 +118,7 @@ def compare_samples(
             channels=(sent.channels, got.channels),
             packet_bits=own_bits,
         )
-    return Comparison(
+    return SampleComparison(
         same=same,
         words=words,
         compared=min(words),
@@ -178,7 +178,7 @@ _DO: Final = {
 
 
 def findings(
-    comparison: Comparison, *, answerable: Answerable = Answerable.FILE
+    comparison: SampleComparison, *, answerable: Answerable = Answerable.FILE
 ) -> tuple[Finding, ...]:
     """Return what a comparison found, words first, one finding a difference; the first few."""
     of_words = [
@@ -188,7 +188,9 @@ def findings(
     return (*of_words, *(field_finding(each, answerable) for each in comparison.fields))
 
 
-def _finding(difference: Difference, comparison: Comparison, answerable: Answerable) -> Finding:
+def _finding(
+    difference: Difference, comparison: SampleComparison, answerable: Answerable
+) -> Finding:
     packet = difference.packet
     if packet is None and difference.word is not None:
         packet = difference.word // comparison.context.step

@@ -24,8 +24,8 @@ from harness.files.scan import Stream
 from harness.files.sections import OddPiece, Section, sections
 from harness.judge.additions import Added, Additions
 from harness.judge.numbers import align
-from harness.judge.order import Alignment, Observed, Places, What
-from harness.judge.plan import Plan, plan_of
+from harness.judge.order import Alignment, Observed, OrderFault, Places
+from harness.judge.plan import DumpPlan, plan_of
 from harness.judge.reading import Reading, read_packets
 from harness.judge.wrecks import Wreck, gather
 
@@ -35,7 +35,7 @@ class DumpContents:
     """One dump of a stream, or what stands before the first one, as it is read."""
 
     section: Section = field(repr=False)
-    plan: Plan | None
+    plan: DumpPlan | None
     """What the header calls for; None where it is missing, damaged or states no legal width."""
     wrecks: list[Wreck] = field(repr=False)
     """Packets that were torn."""
@@ -98,7 +98,7 @@ class DumpContents:
     @property
     def wrong_numbers(self) -> int:
         """Packets whose number does not fit between its neighbours', which say the place."""
-        return self.count(What.WRONG_NUMBER)
+        return self.count(OrderFault.WRONG_NUMBER)
 
     @property
     def is_whole(self) -> bool:
@@ -106,7 +106,7 @@ class DumpContents:
         wrong = self.missing or self.surplus or self.wrong_checksums or self.wrong_numbers
         return not (wrong or self.wrecks)
 
-    def count(self, what: What) -> int:
+    def count(self, what: OrderFault) -> int:
         """Return how many times the running numbers tell this."""
         return sum(event.what is what for event in self.alignment.events)
 

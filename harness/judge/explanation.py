@@ -17,7 +17,7 @@ from harness.judge import places
 from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
 from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.pair import Pair
+from harness.judge.pair import SamplePair
 
 _GOOD: Final = 8  # an account this short is not worth a search for a shorter one
 _SHORTER: Final = 2  # times shorter, before an alignment is believed
@@ -47,7 +47,7 @@ def explain(
     wide = max(bits)
     scaled_a, scaled_b = common_scale(a, bits[0], wide), common_scale(b, bits[1], wide)
     step = words_per_packet(packet_bits or bits[0])
-    pair = Pair(scaled_a, scaled_b, wide, step)
+    pair = SamplePair(scaled_a, scaled_b, wide, step)
     widened = (Difference(kind=Kind.WIDENED, bits=bits[1]),) if bits[0] != bits[1] else ()
     if np.array_equal(scaled_a, scaled_b):
         return widened
@@ -55,7 +55,7 @@ def explain(
 
 
 def _shortest(
-    pair: Pair, bits: tuple[int, int], channels: tuple[int, int], widened: Account
+    pair: SamplePair, bits: tuple[int, int], channels: tuple[int, int], widened: Account
 ) -> Account:
     plain = places.differences(pair, places.in_place(pair))
     if cost(plain) <= _GOOD:
@@ -68,7 +68,7 @@ def _shortest(
     return (*widened, *best)
 
 
-def _better(pair: Pair, bits: tuple[int, int], plain: Account) -> Account:
+def _better(pair: SamplePair, bits: tuple[int, int], plain: Account) -> Account:
     """Return the shortest account that is believed."""
     best = plain
     common = min(len(pair.a), len(pair.b))
@@ -97,7 +97,7 @@ def _believed(account: Account, best: Account, plain: Account) -> Account:
     return account if factor * cost(account) <= cost(plain) and cost(account) < cost(best) else best
 
 
-def _coarser(pair: Pair, own_bits: int) -> Difference | None:
+def _coarser(pair: SamplePair, own_bits: int) -> Difference | None:
     """Return how A came from B by dropping bits, None if it didn't.
 
     A few words of B that have bits of their own are no sign that B is the finer of the two.
@@ -110,11 +110,11 @@ def _coarser(pair: Pair, own_bits: int) -> Difference | None:
     return replace(how, coarse="A") if how is not None else None
 
 
-def _after(pair: Pair, how: Difference) -> Pair:
+def _after(pair: SamplePair, how: Difference) -> SamplePair:
     return replace(pair, a=altered(pair.a, how, pair.bits))
 
 
-def _aligned(pair: Pair) -> Account:
+def _aligned(pair: SamplePair) -> Account:
     """Return the account of two samples that are laid against each other, as packets would be."""
     account = _laid(pair, whole=True)
     if words_told(account) or any(part.kind in (Kind.LOST, Kind.ADDED) for part in account):
@@ -123,12 +123,12 @@ def _aligned(pair: Pair) -> Account:
     return account
 
 
-def _laid(pair: Pair, *, whole: bool) -> Account:
+def _laid(pair: SamplePair, *, whole: bool) -> Account:
     found = align(pair.a, pair.b, step=pair.step, whole=whole)
     return places.differences(pair, found or places.in_place(pair))
 
 
-def _of_channels(pair: Pair, channels: tuple[int, int]) -> Difference | None:
+def _of_channels(pair: SamplePair, channels: tuple[int, int]) -> Difference | None:
     """Return the difference where B holds A's channels in another way."""
     count = channels[0]
     if count == 2 and len(pair.a) == len(pair.b):

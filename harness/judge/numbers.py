@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.packets import DATA
-from harness.judge.order import Alignment, Event, Observed, Places, What, in_order
+from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault, Places, in_order
 
 _LAP: Final = 12  # bytes after which words of 2, 3 and 4 bytes all begin again (WRD-01)
 _LAST: Final = PACKET_NUMBERS - 1
@@ -37,10 +37,10 @@ def align(seen: Observed) -> Alignment:
     whole = seen.planned is None or count == seen.planned
     if whole and not seen.wrecks and np.array_equal(seen.numbers, in_order(count)):
         return Alignment(places=None, stored=None, wrecks=(), reached=count)
-    return _Walk(seen).result()
+    return _PacketWalk(seen).result()
 
 
-class _Stretch(NamedTuple):
+class _NumberRun(NamedTuple):
     """Packets whose numbers run on: `first` and `stop` index the packets that are no repeats."""
 
     first: int
@@ -53,12 +53,12 @@ class _Stretch(NamedTuple):
         return self.stop - self.first
 
 
-class _Walk:
+class _PacketWalk:
     """One pass over the stretches; `_shift` is what place and position differ by at the moment."""
 
     def __init__(self, seen: Observed) -> None:
         self._seen = seen
-        self._events: list[Event] = []
+        self._events: list[OrderEvent] = []
         self._places = np.full(len(seen.numbers), -1, np.int64)
         repeats = self._repeats()
         kept = np.setdiff1d(np.arange(len(seen.numbers)), repeats)
@@ -133,18 +133,18 @@ class _Walk:
         for index in repeats.tolist():
             place = int(self._places[index - 1])
             self._places[index] = place
-            self._events.append(Event(What.REPEAT, index, place))
+            self._events.append(OrderEvent(OrderFault.REPEAT, index, place))
 
     # Stretches.
 
-    def _stretches(self) -> list[_Stretch]:
+    def _stretches(self) -> list[_NumberRun]:
         if not len(self._kept):
             return []
         ahead = (self._seen.numbers[self._kept].astype(np.int64) - self._positions) & _LAST
         edges = [0, *(np.flatnonzero(np.diff(ahead)) + 1).tolist(), len(ahead)]
-        return [_Stretch(first, stop, int(ahead[first])) for first, stop in pairwise(edges)]
+        return [_NumberRun(first, stop, int(ahead[first])) for first, stop in pairwise(edges)]
 
-    def _walk(self, stretches: list[_Stretch]) -> None:
+    def _walk(self, stretches: list[_NumberRun]) -> None:
         if stretches and self._seen.headless:
             self._base = stretches[0].ahead
         at = 0
@@ -161,21 +161,21 @@ class _Walk:
 
     def _say_nothing(self) -> bool:
         """Whether the numbers jump so often, and so far, that they can be no packets' numbers."""
-        jumps = [event.how_many for event in self._events if event.what is What.MISSING]
+        jumps = [event.how_many for event in self._events if event.what is OrderFault.MISSING]
         return len(jumps) * _OFTEN > self._total and sum(jumps) > 2 * self._total + PACKET_NUMBERS
 
     def _take_as_they_come(self) -> None:
         """Give the packets their places in the order in which they stand."""
-        self._events = [Event(What.JUMP, int(self._kept[0]), 0)]
+        self._events = [OrderEvent(OrderFault.JUMP, int(self._kept[0]), 0)]
         self._places[self._kept] = self._positions
         self._shift = 0
 
-    def _place(self, stretch: _Stretch) -> None:
+    def _place(self, stretch: _NumberRun) -> None:
         here = slice(stretch.first, stretch.stop)
         unplaced = self._places[self._kept[here]] < 0
         self._places[self._kept[here][unplaced]] = (self._positions[here] + self._shift)[unplaced]
 
-    def _is_swap(self, stretches: list[_Stretch], at: int) -> bool:
+    def _is_swap(self, stretches: list[_NumberRun], at: int) -> bool:
         if at + 1 >= len(stretches):
             return False
         one, two = stretches[at], stretches[at + 1]
@@ -186,13 +186,13 @@ class _Walk:
             and self._positions[two.first] == self._positions[one.first] + 1
         )
 
-    def _swap(self, one: _Stretch, two: _Stretch) -> None:
+    def _swap(self, one: _NumberRun, two: _NumberRun) -> None:
         place = int(self._positions[one.first]) + self._shift
         self._places[self._kept[one.first]] = place + 1
         self._places[self._kept[two.first]] = place
-        self._events.append(Event(What.SWAPPED, int(self._kept[one.first]), place))
+        self._events.append(OrderEvent(OrderFault.SWAPPED, int(self._kept[one.first]), place))
 
-    def _comes_back(self, stretches: list[_Stretch], at: int) -> bool:
+    def _comes_back(self, stretches: list[_NumberRun], at: int) -> bool:
         """Return whether the numbers are soon in order again, as if nothing had been lost.
 
         As many packets must be in order again as were out of it, or the count must be right:
@@ -208,7 +208,7 @@ class _Walk:
                 break
         return False
 
-    def _step(self, stretches: list[_Stretch], at: int) -> None:
+    def _step(self, stretches: list[_NumberRun], at: int) -> None:
         """Say why the numbers leave the order here, and go on by that."""
         stretch = stretches[at]
         if self._comes_back(stretches, at):
@@ -227,27 +227,29 @@ class _Walk:
             if stretch.length == 1 and at == len(stretches) - 1:
                 self._wrong_numbers(stretch)
                 return
-            self._events.append(Event(What.JUMP, int(self._kept[stretch.first]), place))
+            self._events.append(OrderEvent(OrderFault.JUMP, int(self._kept[stretch.first]), place))
         elif planned is None and place == 0:
-            self._events.append(Event(What.JUMP, int(self._kept[stretch.first]), 0))
+            self._events.append(OrderEvent(OrderFault.JUMP, int(self._kept[stretch.first]), 0))
         else:
             self._events.append(
-                Event(What.MISSING, int(self._kept[stretch.first]), place, how_many=gap)
+                OrderEvent(OrderFault.MISSING, int(self._kept[stretch.first]), place, how_many=gap)
             )
             self._shift += gap
         self._base = stretch.ahead
 
-    def _wrong_numbers(self, stretch: _Stretch) -> None:
+    def _wrong_numbers(self, stretch: _NumberRun) -> None:
         for position in range(stretch.first, stretch.stop):
             place = int(self._positions[position]) + self._shift
-            self._events.append(Event(What.WRONG_NUMBER, int(self._kept[position]), place))
+            self._events.append(
+                OrderEvent(OrderFault.WRONG_NUMBER, int(self._kept[position]), place)
+            )
 
     def _wrecks_at(self, first: int) -> int:
         """Return how many wrecks stand between a packet and the one before it."""
         earlier = int(self._wrecks_before[first - 1]) if first else 0
         return int(self._wrecks_before[first]) - earlier
 
-    def _stands_again(self, stretch: _Stretch, back: int, end_if_missing: int) -> bool:
+    def _stands_again(self, stretch: _NumberRun, back: int, end_if_missing: int) -> bool:
         """Return whether the stretch begins with the `back` packets before it."""
         if back > stretch.first or back > stretch.length:
             return False
@@ -262,12 +264,14 @@ class _Walk:
             for at in range(stretch.first, stretch.first + back)
         )
 
-    def _again(self, stretch: _Stretch, back: int, place: int) -> None:
+    def _again(self, stretch: _NumberRun, back: int, place: int) -> None:
         for at in range(stretch.first, stretch.first + back):
             index, earlier = int(self._kept[at]), int(self._kept[at - back])
             self._places[index] = place - back + at - stretch.first
             same = self._seen.row(index) == self._seen.row(earlier)
-            self._events.append(Event(What.REPEAT, index, int(self._places[index]), same=same))
+            self._events.append(
+                OrderEvent(OrderFault.REPEAT, index, int(self._places[index]), same=same)
+            )
         self._shift -= back
 
     # The end.
@@ -285,9 +289,13 @@ class _Walk:
             self._shift -= dropped
             reached -= dropped
         if reached < planned:
-            self._events.append(Event(What.MISSING, -1, reached, how_many=planned - reached))
+            self._events.append(
+                OrderEvent(OrderFault.MISSING, -1, reached, how_many=planned - reached)
+            )
         elif reached > planned:
-            self._events.append(Event(What.SURPLUS, -1, planned, how_many=reached - planned))
+            self._events.append(
+                OrderEvent(OrderFault.SURPLUS, -1, planned, how_many=reached - planned)
+            )
 
     def _place_wrecks(self) -> None:
         """Give the wrecks the places that the packets around them leave."""

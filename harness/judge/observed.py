@@ -24,7 +24,7 @@ from emulator.wire.messages import Message, SampleNameRequest
 from emulator.wire.packets import CHECKSUM, packet_rows
 from emulator.wire.sizes import words_per_packet
 from harness.judge.account import Kind
-from harness.judge.difference import Comparison, findings
+from harness.judge.difference import SampleComparison, findings
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.plain import counted
 
@@ -37,7 +37,7 @@ _MOST: Final = 64  # differences of words that get a finding of their own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Reading:
+class _EventText:
     """How events of one kind are put: `what` follows the first place and comes before the count."""
 
     clause: str
@@ -52,68 +52,68 @@ class _Reading:
 
 
 _READINGS: Final = {
-    EventKind.REJECTED: _Reading(
+    EventKind.REJECTED: _EventText(
         clause="HSK-07", what="the unit rejected it (NAK) and it was sent again"
     ),
-    EventKind.HELD: _Reading(clause="HSK-09", what="the unit asked to wait (WAIT)"),
-    EventKind.FELL_BACK: _Reading(
+    EventKind.HELD: _EventText(clause="HSK-09", what="the unit asked to wait (WAIT)"),
+    EventKind.FELL_BACK: _EventText(
         clause="EXT-09",
         what="no answer to the extended header, so the standard one followed",
         is_open=True,
     ),
-    EventKind.REFUSED: _Reading(clause="HSK-12", what="the unit did not take it"),
-    EventKind.FAULTY: _Reading(
+    EventKind.REFUSED: _EventText(clause="HSK-12", what="the unit did not take it"),
+    EventKind.FAULTY: _EventText(
         clause="HSK-06",
         what="the unit could not take it: wrong checksum or wrong length",
         answerable=Answerable.SENDER,
         do="dryload validate tells whether it is wrong in the file or was altered on the way.",
     ),
-    EventKind.JUMPED: _Reading(
+    EventKind.JUMPED: _EventText(
         clause="HSK-16",
         what="another number came where this one was due",
         answerable=Answerable.SENDER,
         do="dryload validate tells whether packets are missing or out of order in the file.",
         is_open=True,
     ),
-    EventKind.REPEATED: _Reading(
+    EventKind.REPEATED: _EventText(
         clause="HSK-15", what="it came again", answerable=Answerable.SENDER, is_open=True
     ),
-    EventKind.ABANDONED: _Reading(
+    EventKind.ABANDONED: _EventText(
         clause="STA-03",
         what="the unit gave the dump up before it was whole",
         verdict=Verdict.BENT,
         answerable=Answerable.SENDER,
     ),
-    EventKind.OVERRUN: _Reading(
+    EventKind.OVERRUN: _EventText(
         clause="TIM-04",
         what="the unit lost bytes at its input, which was full or is a poor one",
         verdict=Verdict.BENT,
         do="Let the unit answer (closed loop), or leave more time between packets.",
         has_place=False,
     ),
-    EventKind.UNEXPECTED: _Reading(
+    EventKind.UNEXPECTED: _EventText(
         clause="FRM-09", what="something came that has no place there", has_place=False
     ),
 }
 
 # By the cue that the sender took it for.
 _IGNORED: Final = {
-    "MESSAGE": _Reading(
+    "MESSAGE": _EventText(
         clause="HSK-21",
         what="something came from the unit that is no reply",
         do="If the unit copies its input to its output, turn that off.",
     ),
-    "ACK_LATE": _Reading(clause="TIM-10", what="an ACK came too late"),
-    "ACK_EARLY": _Reading(
+    "ACK_LATE": _EventText(clause="TIM-10", what="an ACK came too late"),
+    "ACK_EARLY": _EventText(
         clause="TIM-05", what="an ACK came before the packet can have been answered"
     ),
-    "ACK_OTHER": _Reading(
+    "ACK_OTHER": _EventText(
         clause="HSK-02", what="an ACK came with the number of another packet", is_open=True
     ),
-    "NAK_OTHER": _Reading(clause="HSK-08", what="a NAK came with the number of another packet"),
-    "EOF": _Reading(clause="HSK-18", what="the unit sent EOF, which a receiver has no use for"),
+    "NAK_OTHER": _EventText(clause="HSK-08", what="a NAK came with the number of another packet"),
+    "EOF": _EventText(clause="HSK-18", what="the unit sent EOF, which a receiver has no use for"),
 }
-_OTHER: Final = _Reading(clause="HSK-02", what="a reply came that nobody had asked for")
+_OTHER: Final = _EventText(clause="HSK-02", what="a reply came that nobody had asked for")
 
 
 def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
@@ -127,7 +127,7 @@ def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
 
 
 def came_back(
-    comparison: Comparison, sent: Sample, got: Sample, *, is_in_memory: bool = False
+    comparison: SampleComparison, sent: Sample, got: Sample, *, is_in_memory: bool = False
 ) -> tuple[Finding, ...]:
     """Return findings on what a unit sent back, or holds, that is not what it was sent.
 
@@ -229,7 +229,7 @@ def _observed(events: Sequence[Event]) -> Iterator[Finding]:
         yield replace(_finding(_IGNORED.get(cue, _OTHER), mine), found=found)
 
 
-def _finding(reading: _Reading, events: Sequence[Event]) -> Finding:
+def _finding(reading: _EventText, events: Sequence[Event]) -> Finding:
     first = events[0]
     packet = first.packet
     if first.kind is EventKind.REPEATED and packet:
@@ -319,11 +319,11 @@ def _learnt(events: Sequence[Event]) -> Iterator[Finding]:
         )
 
 
-def _habit(detail: str) -> _Reading | None:
+def _habit(detail: str) -> _EventText | None:
     """Return how a habit that was learnt is put."""
     if detail == TWICE:
         what = "the unit says every ACK twice: the second of each pair was passed over"
-        return _Reading(clause="HSK-14", what=what, has_place=False)
+        return _EventText(clause="HSK-14", what=what, has_place=False)
     if detail.startswith(NUMBERS_BY):
         ahead = int(detail.removeprefix(NUMBERS_BY))
         side = "ahead of" if ahead > 0 else "behind"
@@ -335,7 +335,7 @@ def _habit(detail: str) -> _Reading | None:
         what = "the numbers in the unit's ACKs follow no rule: matched by their time"
     else:
         return None
-    return _Reading(clause="HSK-02", what=what, has_place=False)
+    return _EventText(clause="HSK-02", what=what, has_place=False)
 
 
 def _sent_again(events: Sequence[Event]) -> Iterator[Finding]:

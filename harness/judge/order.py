@@ -15,7 +15,7 @@ _IN_ORDER: Final = np.resize(np.arange(PACKET_NUMBERS, dtype=np.uint8), 512 * PA
 Places = NDArray[np.int64]
 
 
-class What(Enum):
+class OrderFault(Enum):
     """What the numbers tell."""
 
     WRONG_NUMBER = auto()
@@ -32,10 +32,10 @@ class What(Enum):
     """`how_many` packets follow the last one that is called for."""
 
 
-class Event(NamedTuple):
+class OrderEvent(NamedTuple):
     """One thing that the numbers tell; `packet` is where in the stream it shows, -1 its end."""
 
-    what: What
+    what: OrderFault
     packet: int
     place: int
     how_many: int = 1
@@ -54,7 +54,7 @@ class Alignment:
     """A place for each wreck, and whether no whole packet has that place."""
     reached: int
     """Places that are taken or known to be missing, up to the last packet or wreck."""
-    events: tuple[Event, ...] = ()
+    events: tuple[OrderEvent, ...] = ()
 
     def place_of(self, index: int) -> int:
         """Return the planned packet that a packet is, or is a repeat of."""

@@ -12,7 +12,7 @@ _REPEATED: Final = 8  # packets back, at most, that words are looked for
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class SamplePair:
     """Two samples of words with `bits` significant bits, and the words of a packet of A."""
 
     a: Words
@@ -21,7 +21,7 @@ class Pair:
     step: int
 
 
-def content_of(pair: Pair, at: int, words: int) -> tuple[Content, int | None]:
+def content_of(pair: SamplePair, at: int, words: int) -> tuple[Content, int | None]:
     """Return what B's words from `at` on are, with their one value or how far back they stand."""
     part = pair.b[at : at + words]
     first = int(part[0])

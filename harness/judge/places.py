@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.judge.account import Difference, Kind, Run
-from harness.judge.align import Stretch
+from harness.judge.account import Difference, Kind, WordRun
+from harness.judge.align import AlignedWords
 from harness.judge.blocks import block_differences, swap
-from harness.judge.pair import Pair, content_of
+from harness.judge.pair import SamplePair, content_of
 
 SHOWN_RUNS: Final = 16
 _GAP: Final = 8  # equal words that don't end a run of different ones
@@ -46,12 +46,12 @@ class _Group:
         return int(self.places[-1]) - self.first + 1
 
 
-def in_place(pair: Pair) -> tuple[Stretch, ...]:
+def in_place(pair: SamplePair) -> tuple[AlignedWords, ...]:
     """Return the one stretch of two samples that are compared as they stand."""
-    return (Stretch(0, 0, min(len(pair.a), len(pair.b))),)
+    return (AlignedWords(0, 0, min(len(pair.a), len(pair.b))),)
 
 
-def differences(pair: Pair, stretches: Sequence[Stretch]) -> tuple[Difference, ...]:
+def differences(pair: SamplePair, stretches: Sequence[AlignedWords]) -> tuple[Difference, ...]:
     """Return what is different between two samples, given what stands against what; exact."""
     swapped: list[Difference] = []
     groups: list[_Group] = []
@@ -66,7 +66,7 @@ def differences(pair: Pair, stretches: Sequence[Stretch]) -> tuple[Difference, .
     return tuple(found)
 
 
-def _changed_places(pair: Pair, stretch: Stretch) -> tuple[_Places, list[Difference]]:
+def _changed_places(pair: SamplePair, stretch: AlignedWords) -> tuple[_Places, list[Difference]]:
     """Return the places of A whose words differ, those of swapped packets apart, and the swaps."""
     end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
     places = np.flatnonzero(pair.a[stretch.a : end_a] != pair.b[stretch.b : end_b]) + stretch.a
@@ -87,7 +87,7 @@ def _changed_places(pair: Pair, stretch: Stretch) -> tuple[_Places, list[Differe
     return places[~np.isin(places // step, taken)], [swap(pair, first) for first in swaps]
 
 
-def _swapped(pair: Pair, stretch: Stretch, firsts: _Places) -> list[int]:
+def _swapped(pair: SamplePair, stretch: AlignedWords, firsts: _Places) -> list[int]:
     """Return which packets stand in each other's place with the next one, wholly."""
     step, end, lag = pair.step, stretch.a + stretch.words, stretch.a - stretch.b
     if not len(firsts):
@@ -106,7 +106,7 @@ def _swapped(pair: Pair, stretch: Stretch, firsts: _Places) -> list[int]:
     return [int(first) for first in whole[right]]
 
 
-def _grouped(pair: Pair, stretch: Stretch, places: _Places) -> Iterator[_Group]:
+def _grouped(pair: SamplePair, stretch: AlignedWords, places: _Places) -> Iterator[_Group]:
     if not len(places):
         return
     lag = stretch.a - stretch.b
@@ -121,7 +121,7 @@ def _grouped(pair: Pair, stretch: Stretch, places: _Places) -> Iterator[_Group]:
     yield _last_group(pair, stretch, last)
 
 
-def _last_group(pair: Pair, stretch: Stretch, places: _Places) -> _Group:
+def _last_group(pair: SamplePair, stretch: AlignedWords, places: _Places) -> _Group:
     """Return the last group of a stretch; it may be what B ends with."""
     end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
     lag = stretch.a - stretch.b
@@ -132,7 +132,7 @@ def _last_group(pair: Pair, stretch: Stretch, places: _Places) -> _Group:
     return _Group(places, lag, at_end=int(places[-1]) == end_a - 1 or bool((rest == rest[0]).all()))
 
 
-def _changes(pair: Pair, groups: Sequence[_Group]) -> Iterator[Difference]:
+def _changes(pair: SamplePair, groups: Sequence[_Group]) -> Iterator[Difference]:
     regions = [group for group in groups if _is_region(group)]
     if len(regions) > _MOST_REGIONS:
         regions = [group for group in regions if group.at_end]
@@ -147,7 +147,7 @@ def _is_region(group: _Group) -> bool:
     return group.runs == 1 and group.words >= _REGION and dense
 
 
-def _region(pair: Pair, group: _Group) -> Difference:
+def _region(pair: SamplePair, group: _Group) -> Difference:
     run = _run(pair, group)
     words = len(pair.a) - run.word if group.at_end else run.words
     content, value = content_of(pair, group.first - group.lag, words)
@@ -166,7 +166,7 @@ def _region(pair: Pair, group: _Group) -> Difference:
     )
 
 
-def _scattered(pair: Pair, groups: Sequence[_Group]) -> Difference:
+def _scattered(pair: SamplePair, groups: Sequence[_Group]) -> Difference:
     runs = [_run(pair, group) for group in groups]
     last = groups[-1]
     return Difference(
@@ -184,11 +184,11 @@ def _scattered(pair: Pair, groups: Sequence[_Group]) -> Difference:
     )
 
 
-def _run(pair: Pair, group: _Group) -> Run:
+def _run(pair: SamplePair, group: _Group) -> WordRun:
     half = np.int64(1 << (pair.bits - 1))
     a = pair.a[group.places].astype(np.int64) + half
     b = pair.b[group.places - group.lag].astype(np.int64) + half
-    return Run(
+    return WordRun(
         word=group.first,
         words=group.words,
         different=len(group.places),

@@ -27,7 +27,7 @@ def turned(value: int, groups: int) -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class DumpPlan:
     """What the packets of a dump ought to be; only for a header with a legal width (HDR-03)."""
 
     header: Header
@@ -54,12 +54,12 @@ class Plan:
         return f"{counted(words, 'word')} ({lasting(seconds)} of sound)"
 
 
-def plan_of(header: Header | None) -> Plan | None:
+def plan_of(header: Header | None) -> DumpPlan | None:
     """Return what a header calls for, None where it is missing or states no legal width."""
     if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
         return None
     words = header.length * max(header.channels, 1)
-    return Plan(
+    return DumpPlan(
         header=header,
         width=bytes_per_word(header.bits),
         per_packet=words_per_packet(header.bits),

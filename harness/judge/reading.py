@@ -22,7 +22,7 @@ from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
 from harness.judge.order import Alignment, Places
 from harness.judge.plain import byte, counted, spelled
-from harness.judge.plan import Plan
+from harness.judge.plan import DumpPlan
 from harness.judge.wordlook import Looks
 
 _CHUNK: Final = 8192  # packets
@@ -33,7 +33,7 @@ _NOTHING: Final[NDArray[np.int64]] = np.empty(0, np.int64)
 class Reading:
     """What the pass found."""
 
-    plan: Plan | None
+    plan: DumpPlan | None
     keep_words: bool
     failing: NDArray[np.int64] = field(default_factory=lambda: _NOTHING)
     """Packets whose checksum is wrong."""
@@ -74,7 +74,7 @@ class Reading:
 
 
 def read_packets(
-    section: Section, alignment: Alignment, plan: Plan | None, *, keep_words: bool
+    section: Section, alignment: Alignment, plan: DumpPlan | None, *, keep_words: bool
 ) -> Reading:
     """Return what is found in the packets; words only if `plan` says what they are."""
     reading = Reading(plan, keep_words, looks=Looks(plan) if plan is not None else None)
@@ -106,7 +106,7 @@ def _pieces(packets: Places) -> Iterator[Places]:
         yield packets[at : at + _CHUNK]
 
 
-def _with_stray_bits(flat: DataBytes, plan: Plan) -> list[int]:
+def _with_stray_bits(flat: DataBytes, plan: DumpPlan) -> list[int]:
     """Return which packets of `flat` hold a word with a bit below its significant ones."""
     last = flat[plan.width - 1 :: plan.width]
     mask = np.uint8((1 << unused_bits(plan.header.bits)) - 1)
@@ -115,7 +115,7 @@ def _with_stray_bits(flat: DataBytes, plan: Plan) -> list[int]:
 
 
 def judge_reading(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan, reading: Reading
+    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, reading: Reading
 ) -> None:
     """Add findings on the words and the filler."""
     if reading.stray:
@@ -127,7 +127,7 @@ def judge_reading(
 
 
 def _judge_stray_bits(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan, stray: list[int]
+    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, stray: list[int]
 ) -> None:
     mask = 0x7F & ~((1 << unused_bits(plan.header.bits)) - 1)
     systematic = len(stray) > 1 and 2 * len(stray) > section.packets
@@ -154,7 +154,7 @@ def _judge_stray_bits(
 
 
 def _judge_filler(
-    notes: Notes, section: Section, alignment: Alignment, plan: Plan, filler: bytes
+    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, filler: bytes
 ) -> None:
     place = plan.packets - 1
     index = place if alignment.places is None else int(np.flatnonzero(alignment.places == place)[0])

@@ -17,7 +17,7 @@ from emulator.wire.packets import DATA
 from harness.files.sections import Section
 from harness.judge.finding import Verdict
 from harness.judge.plain import counted
-from harness.judge.plan import Plan, turned
+from harness.judge.plan import DumpPlan, turned
 
 _LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
 _FULL_WIDTHS: Final = (14, 21, 28)  # widths that fill their bytes (WRD-03)
@@ -40,7 +40,7 @@ class Reason:
     verdict: Verdict | None = None
 
 
-def reasons(section: Section, plan: Plan, reached: int) -> Iterator[Reason]:
+def reasons(section: Section, plan: DumpPlan, reached: int) -> Iterator[Reason]:
     """Yield what explains `reached` packets, the likeliest first."""
     for reason in (*_other_lengths(plan), *_other_widths(plan), *_part_filled(section, plan)):
         if -(-reason.words // reason.per_packet) == reached and _ends_so(
@@ -58,7 +58,7 @@ def _ends_so(section: Section, reason: Reason, reached: int, *, is_short: bool) 
     return bool(data[used - reason.width : used].any()) and not data[used:].any()
 
 
-def _other_lengths(plan: Plan) -> Iterator[Reason]:
+def _other_lengths(plan: DumpPlan) -> Iterator[Reason]:
     """Yield lengths that the header may have been meant to say."""
     header = plan.header
     channels = max(header.channels, 1)
@@ -108,7 +108,7 @@ def _other_lengths(plan: Plan) -> Iterator[Reason]:
         )
 
 
-def _other_widths(plan: Plan) -> Iterator[Reason]:
+def _other_widths(plan: DumpPlan) -> Iterator[Reason]:
     """Yield other numbers of bytes that a word may have been packed into."""
     bits = plan.header.bits
     for width in _WORD_BYTES:
@@ -125,7 +125,7 @@ def _other_widths(plan: Plan) -> Iterator[Reason]:
         )
 
 
-def _part_filled(section: Section, plan: Plan) -> Iterator[Reason]:
+def _part_filled(section: Section, plan: DumpPlan) -> Iterator[Reason]:
     """Look for packets that hold fewer words than there is room for."""
     most = min(section.packets - 1, _LOOKED_AT)
     if most < 1:

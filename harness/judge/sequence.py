@@ -6,21 +6,23 @@ from emulator.wire.constants import PACKET_NUMBERS
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Place
 from harness.judge.notes import Notes
-from harness.judge.order import Alignment, Event, What
+from harness.judge.order import Alignment, OrderEvent, OrderFault
 from harness.judge.plain import byte, counted, packets
-from harness.judge.plan import Plan
+from harness.judge.plan import DumpPlan
 
 _LAST: Final = PACKET_NUMBERS - 1
 
 
-def judge_sequence(notes: Notes, section: Section, alignment: Alignment, plan: Plan | None) -> None:
+def judge_sequence(
+    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan | None
+) -> None:
     """Add a finding for each event that shows at a packet; the end is judged by counting."""
     for event in alignment.events:
         if event.packet >= 0:
             _JUDGES[event.what](notes, section, event, plan)
 
 
-def _at(section: Section, event: Event) -> Place:
+def _at(section: Section, event: OrderEvent) -> Place:
     return Place(
         byte=section.offset_of(event.packet),
         packet=event.place,
@@ -32,7 +34,7 @@ def _number(section: Section, index: int) -> int:
     return int(section.row(index)[4])
 
 
-def _wrong_number(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+def _wrong_number(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     at = _at(section, event)
     number = at.packet_number or 0
     notes.add(
@@ -46,7 +48,7 @@ def _wrong_number(notes: Notes, section: Section, event: Event, plan: Plan | Non
     )
 
 
-def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+def _jump(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     at = _at(section, event)
     number = at.packet_number or 0
     if event.place == 0:
@@ -76,7 +78,7 @@ def _jump(notes: Notes, section: Section, event: Event, plan: Plan | None) -> No
     )
 
 
-def _missing(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+def _missing(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     number = _number(section, event.packet)
     held = f": {plan.sound(event.place, event.how_many)}" if plan is not None else ""
     verb = "is" if event.how_many == 1 else "are"
@@ -91,7 +93,7 @@ def _missing(notes: Notes, section: Section, event: Event, plan: Plan | None) ->
     )
 
 
-def _repeat(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+def _repeat(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     at = _at(section, event)
     differs = "" if event.same else ", and the two differ"
     notes.add(
@@ -106,7 +108,7 @@ def _repeat(notes: Notes, section: Section, event: Event, plan: Plan | None) -> 
     )
 
 
-def _swapped(notes: Notes, section: Section, event: Event, plan: Plan | None) -> None:
+def _swapped(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     later = event.place + 1
     notes.add(
         "PKT-03",
@@ -125,9 +127,9 @@ def _swapped(notes: Notes, section: Section, event: Event, plan: Plan | None) ->
 
 
 _JUDGES: Final = {
-    What.WRONG_NUMBER: _wrong_number,
-    What.JUMP: _jump,
-    What.MISSING: _missing,
-    What.REPEAT: _repeat,
-    What.SWAPPED: _swapped,
+    OrderFault.WRONG_NUMBER: _wrong_number,
+    OrderFault.JUMP: _jump,
+    OrderFault.MISSING: _missing,
+    OrderFault.REPEAT: _repeat,
+    OrderFault.SWAPPED: _swapped,
 }

@@ -18,7 +18,7 @@ from harness.judge.notes import Notes
 from harness.judge.order import Alignment
 from harness.judge.others import judge_early, judge_others
 from harness.judge.plain import counted
-from harness.judge.plan import Plan, plan_of
+from harness.judge.plan import DumpPlan, plan_of
 from harness.judge.reading import judge_reading
 from harness.judge.sequence import judge_sequence
 from harness.judge.sums import judge_ids, judge_sums
@@ -72,7 +72,9 @@ def _owner(section: Section) -> int | None:
     return None
 
 
-def _judge_torn(notes: Notes, alignment: Alignment, plan: Plan | None, wrecks: list[Wreck]) -> None:
+def _judge_torn(
+    notes: Notes, alignment: Alignment, plan: DumpPlan | None, wrecks: list[Wreck]
+) -> None:
     if wrecks:
         sound = (lambda place: plan.sound(place, 1)) if plan is not None else (lambda _: "")
         judge_wrecks(notes, wrecks, alignment.wrecks, sound)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
-from harness.judge.account import Account, Content, Difference, Kind, Overflow, Rounding, Run
+from harness.judge.account import Account, Content, Difference, Kind, Overflow, Rounding, WordRun
 
 _BIT_DB: Final = 6.02
 _SHOWN_RUNS: Final = 6
@@ -276,7 +276,7 @@ def _changed(d: Difference, c: Context) -> str:
     )
 
 
-def _place(run: Run) -> str:
+def _place(run: WordRun) -> str:
     partly = f", {number(run.different)} of them" if run.different < run.words else ""
     return f"{words(run.word, run.words)} (packet {number(run.packet)}{partly})"
 

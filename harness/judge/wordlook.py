@@ -19,7 +19,7 @@ from emulator.wire.words import Words
 from harness.judge.finding import Answerable, Place, Verdict
 from harness.judge.notes import Notes
 from harness.judge.plain import counted
-from harness.judge.plan import Plan
+from harness.judge.plan import DumpPlan
 
 _WINDOW: Final = 256  # words
 _WINDOWS: Final = 8  # from one call of `see`
@@ -39,7 +39,7 @@ _Windows = NDArray[np.int64]
 class Looks:
     """What has been seen of the words of one dump."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: DumpPlan) -> None:
         self._plan = plan
         self._bits = plan.header.bits
         self._top = 1 << (self._bits - 1)
@@ -248,14 +248,14 @@ class Looks:
         return turned >> unused
 
 
-class _Steps(NamedTuple):
+class _StepSizes(NamedTuple):
     """How far apart neighbouring words are."""
 
     mean: float
     largest: int
 
 
-def _steps(windows: Sequence[_Windows], apart: int) -> _Steps:
+def _steps(windows: Sequence[_Windows], apart: int) -> _StepSizes:
     """Return the steps between words `apart` places from each other."""
     total, count, largest = 0, 0, 0
     for window in windows:
@@ -264,4 +264,4 @@ def _steps(windows: Sequence[_Windows], apart: int) -> _Steps:
             total += int(steps.sum())
             count += steps.size
             largest = max(largest, int(steps.max()))
-    return _Steps(total / count if count else 0.0, largest)
+    return _StepSizes(total / count if count else 0.0, largest)

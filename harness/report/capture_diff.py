@@ -7,7 +7,7 @@ from emulator.wire.prose import capitalised, counted, duration, instant, small_t
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.compare import CaptureComparison
-from harness.judge.conversation import Comparison, Difference, Kind
+from harness.judge.conversation import ConversationComparison, MessageChange, MessageDifference
 from harness.judge.timed_messages import TimedMessage, name_of
 from harness.report.document import Document
 
@@ -15,14 +15,14 @@ SCHEMA: Final = "dryload/diff/1"
 _SHOWN: Final = 6  # differences that are told one by one
 _MOST_IN_DOCUMENT: Final = 1_000
 _HEADINGS: Final = {
-    Kind.OTHER: "with other bytes",
-    Kind.REALTIME: "with other real-time bytes inside",
-    Kind.MISSING: "missing in B",
-    Kind.EXTRA: "only in B",
-    Kind.LATER: "later in B",
-    Kind.EARLIER: "earlier in B",
-    Kind.GAPS: "with other gaps inside",
-    Kind.ORDER: "in another order",
+    MessageChange.OTHER: "with other bytes",
+    MessageChange.REALTIME: "with other real-time bytes inside",
+    MessageChange.MISSING: "missing in B",
+    MessageChange.EXTRA: "only in B",
+    MessageChange.LATER: "later in B",
+    MessageChange.EARLIER: "earlier in B",
+    MessageChange.GAPS: "with other gaps inside",
+    MessageChange.ORDER: "in another order",
 }
 
 
@@ -46,7 +46,7 @@ def document(result: CaptureComparison) -> Document:
     }
 
 
-def lines_of(comparison: Comparison) -> list[str]:
+def lines_of(comparison: ConversationComparison) -> list[str]:
     """Return the verdict, the first difference, all kinds of them, and the first few in order."""
     if comparison.same:
         return [f"The same conversation: {_amount(comparison)}."]
@@ -67,7 +67,7 @@ def lines_of(comparison: Comparison) -> list[str]:
     return lines
 
 
-def comparison_document(comparison: Comparison) -> Document:
+def comparison_document(comparison: ConversationComparison) -> Document:
     """Return a comparison for programs; differences beyond the first 1,000 are only counted."""
     lasting_a, lasting_b = comparison.lasting_ns
     return {
@@ -91,7 +91,7 @@ def comparison_document(comparison: Comparison) -> Document:
     }
 
 
-def sentence(difference: Difference, *, timed: bool) -> str:
+def sentence(difference: MessageDifference, *, timed: bool) -> str:
     """Return one difference in words, with where it is."""
     said = difference.said
     where = f"message {said.number:,} {said.direction.value} ({name_of(said.piece)})"
@@ -99,25 +99,25 @@ def sentence(difference: Difference, *, timed: bool) -> str:
         where += f", at {instant(said.start_ns)}"
     by = small_time(abs(difference.by_ns))
     match difference.kind:
-        case Kind.MISSING:
+        case MessageChange.MISSING:
             return f"B lacks {where}."
-        case Kind.EXTRA:
+        case MessageChange.EXTRA:
             return f"Only B has {where}."
-        case Kind.ORDER:
+        case MessageChange.ORDER:
             what = "comes in B before something that it follows in A"
-        case Kind.LATER | Kind.EARLIER:
+        case MessageChange.LATER | MessageChange.EARLIER:
             what = f"in B it comes {by} {difference.kind} after what comes before it"
-        case Kind.GAPS:
+        case MessageChange.GAPS:
             more = "more" if difference.by_ns > 0 else "less"
             what = f"its bytes come with {by} {more} of gaps in B"
-        case Kind.REALTIME:
+        case MessageChange.REALTIME:
             what = "the real-time bytes inside are not the same"
-        case Kind.OTHER:
+        case MessageChange.OTHER:
             what = _other_bytes(difference)
     return f"{capitalised(where)}: {what}."
 
 
-def _other_bytes(difference: Difference) -> str:
+def _other_bytes(difference: MessageDifference) -> str:
     assert difference.a is not None
     assert difference.b is not None
     a, b = difference.a.piece, difference.b.piece
@@ -144,7 +144,7 @@ def _with_article(name: str) -> str:
     return f"an {name}" if first[0] in "aeiou" else f"a {name}"
 
 
-def _amount(comparison: Comparison) -> str:
+def _amount(comparison: ConversationComparison) -> str:
     amounts = _amounts(comparison.a)
     what = counted(amounts["messages"], "message")
     if amounts["realtime_bytes"]:
@@ -161,15 +161,15 @@ def _amounts(messages: Sequence[TimedMessage]) -> dict[str, int]:
     return {"messages": len(messages) - realtime, "realtime_bytes": realtime}
 
 
-def _kind_line(comparison: Comparison, kind: Kind) -> str:
+def _kind_line(comparison: ConversationComparison, kind: MessageChange) -> str:
     mine = [each for each in comparison.differences if each.kind is kind]
     line = f"{counted(len(mine), 'message')} {_HEADINGS[kind]}"
-    if kind in (Kind.LATER, Kind.EARLIER):
+    if kind in (MessageChange.LATER, MessageChange.EARLIER):
         line += f", by {small_time(max(abs(each.by_ns) for each in mine))} at most"
     return line
 
 
-def _lasting_line(comparison: Comparison) -> str:
+def _lasting_line(comparison: ConversationComparison) -> str:
     a_ns, b_ns = comparison.lasting_ns
     if a_ns == b_ns:
         return f"Both last {duration(a_ns)}."

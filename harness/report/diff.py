@@ -7,7 +7,7 @@ from harness.files.opening import shown
 from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from harness.jobs.subjects import AUDIO, ComparedFile, Subject
 from harness.judge.account import Difference, Kind
-from harness.judge.difference import Comparison, FieldDifference
+from harness.judge.difference import FieldDifference, SampleComparison
 from harness.judge.wording import bits_named, sentence
 from harness.report.capture_diff import SCHEMA
 from harness.report.document import Document, fields_of
@@ -41,7 +41,7 @@ def verdict(pair: Pairing) -> str:
     return f"Different in {counted(len(more) + 1, 'way')}." if more else f"Different. {first}."
 
 
-def _same_words(pair: Pairing, comparison: Comparison) -> str:
+def _same_words(pair: Pairing, comparison: SampleComparison) -> str:
     amount = counted(comparison.words[0], "word")
     if pair.is_again:
         return f"The same {amount}, which another dump of the file holds already."
@@ -112,7 +112,7 @@ def _field_lines(fields: tuple[FieldDifference, ...]) -> list[str]:
     return [f"  {line}" for line in table(columns, rows)]
 
 
-def _run_lines(comparison: Comparison) -> Iterator[str]:
+def _run_lines(comparison: SampleComparison) -> Iterator[str]:
     for difference in comparison.explanation:
         if difference.kind is not Kind.CHANGED:
             continue
@@ -218,7 +218,7 @@ def _pair_document(pair: Pairing) -> Document:
     }
 
 
-def _words_document(comparison: Comparison) -> Document:
+def _words_document(comparison: SampleComparison) -> Document:
     return {
         "a": comparison.words[0],
         "b": comparison.words[1],
@@ -230,7 +230,7 @@ def _words_document(comparison: Comparison) -> Document:
     }
 
 
-def _difference_document(difference: Difference, comparison: Comparison) -> Document:
+def _difference_document(difference: Difference, comparison: SampleComparison) -> Document:
     """Return a difference with the fields that count for its kind, and its sentence."""
     plain = Difference(kind=difference.kind)
     told = {

@@ -9,7 +9,7 @@ from emulator.wire.prose import counted, duration
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.jobs.playback import PlayedCapture
-from harness.judge.conversation import Comparison
+from harness.judge.conversation import ConversationComparison
 from harness.report import capture_diff
 from harness.report.document import Document, target_document
 from harness.report.replay import SCHEMA
@@ -117,7 +117,7 @@ def _lasting(played: PlayedCapture) -> str:
     return f"It lasted {duration(then_ns)} when it was recorded, and {duration(now_ns)} now."
 
 
-def _lasting_document(comparison: Comparison) -> dict[str, int]:
+def _lasting_document(comparison: ConversationComparison) -> dict[str, int]:
     then_ns, now_ns = comparison.lasting_ns
     return {"recorded": then_ns, "now": now_ns}
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.judge import align as module
-from harness.judge.align import Stretch, align, equal_run, equal_run_back
+from harness.judge.align import AlignedWords, align, equal_run, equal_run_back
 
 Array = NDArray[np.int32]
 STEPS = (60, 40, 30)  # words in a packet at the three sizes of words, M1 p. 39
@@ -107,7 +107,7 @@ def test_a_word_that_differs_in_passing_begins_no_stretch() -> None:
     a = noise(4, 4_000)
     b = a.copy()
     b[[0, 17, 1999, 2000, 3999]] += 1
-    assert align(a, b, step=40) == (Stretch(0, 0, 4_000),)
+    assert align(a, b, step=40) == (AlignedWords(0, 0, 4_000),)
 
 
 def test_a_search_that_costs_too_much_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -127,14 +127,14 @@ def test_the_cost_of_the_worst_samples_stays_within_the_bound(
     b[::20] += 1
     monkeypatch.setattr(module, "_SEARCHED", 20_000_000)
     calls = 0
-    plain = module._Walk._pay
+    plain = module._SampleWalk._pay
 
-    def counting(walk: module._Walk, words: int) -> None:
+    def counting(walk: module._SampleWalk, words: int) -> None:
         nonlocal calls
         calls += 1
         plain(walk, words)
 
-    monkeypatch.setattr(module._Walk, "_pay", counting)
+    monkeypatch.setattr(module._SampleWalk, "_pay", counting)
     assert align(a, b, step=40) is None
     assert calls < 1_000
 

@@ -11,7 +11,12 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.prose import small_time
-from harness.judge.conversation import Comparison, Difference, Kind, compare
+from harness.judge.conversation import (
+    ConversationComparison,
+    MessageChange,
+    MessageDifference,
+    compare,
+)
 from harness.report.capture_diff import comparison_document, lines_of, sentence
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO, bytewise, captures
@@ -57,11 +62,13 @@ def talk(turns: list[Turn], start_ns: int = 0) -> Capture:
     return Capture(passages)
 
 
-def compared(turns: list[Turn], *, tolerance_ns: int = 0, timed: bool = True) -> Comparison:
+def compared(
+    turns: list[Turn], *, tolerance_ns: int = 0, timed: bool = True
+) -> ConversationComparison:
     return compare(talk(TURNS), talk(turns), tolerance_ns=tolerance_ns, timed=timed)
 
 
-def only(comparison: Comparison) -> Difference:
+def only(comparison: ConversationComparison) -> MessageDifference:
     (found,) = comparison.differences
     return found
 
@@ -151,7 +158,7 @@ def test_one_passage_that_comes_later_is_never_the_same(
 def test_a_delay_is_told_once_though_everything_after_it_is_late() -> None:
     found = only(compared(changed(7, pause_ns=5 * MS)))
 
-    assert (found.kind, found.by_ns) == (Kind.LATER, 3 * MS)
+    assert (found.kind, found.by_ns) == (MessageChange.LATER, 3 * MS)
     assert (found.said.direction, found.said.number) == (FROM, 4)
     # Before it: header and ACK, two packets with theirs, and the packet that it answers.
     start_ns = (21 + 6 + 2 * 133 + 127) * BYTE_NS + 5 * MS + 2 * 2 * MS + 2 * MS
@@ -164,7 +171,7 @@ def test_a_delay_is_told_once_though_everything_after_it_is_late() -> None:
 def test_a_pause_that_is_shorter_makes_it_earlier() -> None:
     found = only(compared(changed(7, pause_ns=0)))
 
-    assert (found.kind, found.by_ns) == (Kind.EARLIER, -2 * MS)
+    assert (found.kind, found.by_ns) == (MessageChange.EARLIER, -2 * MS)
 
 
 @pytest.mark.parametrize(("tolerance_ns", "same"), [(3 * MS - 1, False), (3 * MS, True)])
@@ -185,7 +192,7 @@ def test_no_tolerance_is_less_than_nothing() -> None:
 def test_other_bytes_are_named_with_their_place() -> None:
     found = only(compared(changed(6, data=packet(2)[:9] + b"\x55" + packet(2)[10:])))
 
-    assert found.kind is Kind.OTHER
+    assert found.kind is MessageChange.OTHER
     assert sentence(found, timed=False) == (
         "Message 4 to unit (data packet with number 2): 1 byte of it is not the same, "
         f"first byte 9: {packet(2)[9]:02X} in A, 55 in B."
@@ -196,7 +203,7 @@ def test_another_answer_is_named() -> None:
     nak = oracle.handshake(kind="NAK", packet_number=2)
     found = only(compared(changed(7, data=nak)))
 
-    assert found.kind is Kind.OTHER
+    assert found.kind is MessageChange.OTHER
     assert sentence(found, timed=False) == (
         "Message 4 from unit (ACK for number 2): B has NAK for number 2 there (F0 7E 00 7E 02 F7)."
     )
@@ -205,7 +212,7 @@ def test_another_answer_is_named() -> None:
 def test_a_shorter_message_is_no_earlier_one() -> None:
     found = only(compared(changed(6, data=packet(2)[:100] + b"\xf7")))
 
-    assert found.kind is Kind.OTHER
+    assert found.kind is MessageChange.OTHER
     assert sentence(found, timed=False) == (
         "Message 4 to unit (data packet with number 2): B has a damaged data packet there "
         "(F0 7E 00 02 02 02 01 02 ...)."
@@ -230,12 +237,12 @@ def test_a_message_that_is_missing_or_extra_is_named_and_exchanged_with_the_capt
     turns = [turn for at, turn in enumerate(TURNS) if at != 7]
     turns[7] = replace(turns[7], pause_ns=2 * MS + 6 * BYTE_NS)  # as if it had been lost
     found = only(compared(turns))
-    assert found.kind is Kind.MISSING
+    assert found.kind is MessageChange.MISSING
     assert (found.said.direction, found.said.number, found.b) == (FROM, 4, None)
     assert sentence(found, timed=False) == "B lacks message 4 from unit (ACK for number 2)."
 
     other = only(compare(talk(turns), talk(TURNS)))
-    assert other.kind is Kind.EXTRA
+    assert other.kind is MessageChange.EXTRA
     assert (other.said.direction, other.said.number, other.a) == (FROM, 4, None)
     assert sentence(other, timed=False) == "Only B has message 4 from unit (ACK for number 2)."
 
@@ -244,7 +251,7 @@ def test_what_a_lost_message_makes_earlier_is_said_too() -> None:
     turns = [turn for at, turn in enumerate(TURNS) if at != 7]
     result = compared(turns)
 
-    assert result.kinds == {Kind.MISSING: 1, Kind.EARLIER: 1}
+    assert result.kinds == {MessageChange.MISSING: 1, MessageChange.EARLIER: 1}
     assert [each.said.number for each in result.differences] == [4, 5]
     assert result.differences[1].by_ns == -(2 * MS + 6 * BYTE_NS)
 
@@ -254,7 +261,7 @@ def test_one_late_answer_makes_nothing_earlier_where_the_other_side_did_not_wait
     passages[7] = passages[7]._replace(end_ns=passages[7].end_ns + MS)
     found = only(compare(talk(TURNS), Capture(passages)))
 
-    assert (found.kind, found.by_ns) == (Kind.LATER, MS)
+    assert (found.kind, found.by_ns) == (MessageChange.LATER, MS)
     assert (found.said.direction, found.said.number) == (FROM, 4)
 
 
@@ -264,7 +271,10 @@ def test_what_comes_first_is_told_first() -> None:
     turns.insert(8, extra)
     result = compared(turns)
 
-    assert [each.kind for each in result.differences[:2]] == [Kind.EXTRA, Kind.OTHER]
+    assert [each.kind for each in result.differences[:2]] == [
+        MessageChange.EXTRA,
+        MessageChange.OTHER,
+    ]
 
 
 def test_gaps_inside_a_message_are_found() -> None:
@@ -277,8 +287,8 @@ def test_gaps_inside_a_message_are_found() -> None:
     ]
     result = compare(whole, Capture(torn))
     assert {(each.kind, each.by_ns) for each in result.differences} == {
-        (Kind.GAPS, 7),
-        (Kind.EARLIER, -7),
+        (MessageChange.GAPS, 7),
+        (MessageChange.EARLIER, -7),
     }
     assert "its bytes come with 7 ns more of gaps in B" in " ".join(lines_of(result))
 
@@ -293,11 +303,11 @@ def test_clock_bytes_keep_a_time_of_their_own() -> None:
         return Capture(sorted([*talk(TURNS).passages, *passages], key=lambda each: each.end_ns))
 
     found = only(compare(with_clock(clock), with_clock(late)))
-    assert (found.kind, found.by_ns, found.said.number) == (Kind.LATER, 9, 7)
+    assert (found.kind, found.by_ns, found.said.number) == (MessageChange.LATER, 9, 7)
     assert "real-time byte" in sentence(found, timed=True)
     lost = compare(with_clock(clock), with_clock(clock[:-1]))
-    assert only(lost).kind is Kind.MISSING
-    assert lost.kinds == {Kind.MISSING: 1}
+    assert only(lost).kind is MessageChange.MISSING
+    assert lost.kinds == {MessageChange.MISSING: 1}
     assert "22 messages and 19 real-time bytes" in lines_of(lost)[0]
 
 
@@ -305,14 +315,14 @@ def test_clock_bytes_are_late_against_the_first_message() -> None:
     late = Capture([Passage(FROM, 9, b"\xf8"), *talk(TURNS, start_ns=MS).passages])
     found = only(compare(Capture([Passage(FROM, 0, b"\xf8"), *late.passages[1:]]), late))
 
-    assert (found.kind, found.by_ns, found.said.is_realtime) == (Kind.LATER, 9, True)
+    assert (found.kind, found.by_ns, found.said.is_realtime) == (MessageChange.LATER, 9, True)
 
 
 def test_clock_bytes_inside_a_message_are_told_from_other_bytes() -> None:
     inside = ack(2)[:3] + b"\xf8" + ack(2)[3:]
     result = compared(changed(7, data=inside))
 
-    assert result.differences[0].kind is Kind.REALTIME
+    assert result.differences[0].kind is MessageChange.REALTIME
     assert sentence(result.differences[0], timed=False).endswith(
         "the real-time bytes inside are not the same."
     )
@@ -322,7 +332,7 @@ def test_without_times_only_bytes_and_order_count() -> None:
     assert compared(changed(7, pause_ns=9_999 * MS), timed=False).same
     turns = [*TURNS[:6], TURNS[7], TURNS[6], *TURNS[8:]]
     found = only(compared(turns, timed=False))
-    assert found.kind is Kind.ORDER
+    assert found.kind is MessageChange.ORDER
     assert sentence(found, timed=False) == (
         "Message 4 from unit (ACK for number 2): comes in B before something that it follows in A."
     )

@@ -14,7 +14,7 @@ from emulator.unit.profile import load_profile, profile_names
 from harness.files.recorded import Recorded
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
-from harness.judge.dialogue.judge import DumpSeen, Ended, Loop, Verdicts, judge_capture
+from harness.judge.dialogue.judge import DumpSeen, Ended, LoopMode, Verdicts, judge_capture
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.jobs.bench import SECOND, rehearsal, unit
@@ -59,7 +59,7 @@ def test_the_worked_closed_loop_is_right() -> None:
 
     assert verdicts.all_findings == ()
     dump_seen = seen(verdicts)
-    assert (dump_seen.loop, dump_seen.ended) == (Loop.CLOSED, Ended.WHOLE)
+    assert (dump_seen.loop, dump_seen.ended) == (LoopMode.CLOSED, Ended.WHOLE)
     assert (dump_seen.start_ns, dump_seen.end_ns) == (0, 102_760_000)
     assert (dump_seen.planned, dump_seen.packets, dump_seen.resent) == (2, 2, 0)
     assert dump_seen.replies == {"ACK": 3}
@@ -69,7 +69,7 @@ def test_the_fastest_open_loop_is_right() -> None:
     verdicts = judge_capture(v1(timeline.OPEN_LOOP))
 
     assert verdicts.all_findings == ()
-    assert (seen(verdicts).loop, seen(verdicts).ended) == (Loop.OPEN, Ended.WHOLE)
+    assert (seen(verdicts).loop, seen(verdicts).ended) == (LoopMode.OPEN, Ended.WHOLE)
 
 
 @pytest.mark.parametrize(("which", "clause"), [(1, "TIM-01"), (2, "TIM-03")])
@@ -104,7 +104,7 @@ def test_every_shipped_unit_is_innocent(name: str, read_back: bool) -> None:
 
     assert set(accusations(verdicts)) == HABITS.get(name, set())
     assert seen(verdicts).ended is Ended.WHOLE
-    assert seen(verdicts).loop is (Loop.OPEN if name == "thunder-sheet" else Loop.CLOSED)
+    assert seen(verdicts).loop is (LoopMode.OPEN if name == "thunder-sheet" else LoopMode.CLOSED)
     answers = read_back and name != "thunder-sheet"
     assert [each.direction for each in verdicts.dumps] == [TO, FROM][: 2 if answers else 1]
 
@@ -202,7 +202,7 @@ def test_odd_and_legal_units_are_innocent(what: str) -> None:
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 
     assert accusations(verdicts) == []
-    assert seen(verdicts).loop is Loop.CLOSED
+    assert seen(verdicts).loop is LoopMode.CLOSED
 
 
 @pytest.mark.parametrize("late_ns", [1, MS])
@@ -231,7 +231,7 @@ def test_of_one_direction_only_what_was_sent_is_judged() -> None:
 
     assert {"TIM-01", "TIM-03"} <= talking.clauses(both.all_findings)
     assert one.all_findings == ()
-    assert seen(one).loop is Loop.UNKNOWN
+    assert seen(one).loop is LoopMode.UNKNOWN
     assert any("from unit" in text for text in one.unknown)
 
 
@@ -381,7 +381,7 @@ def test_a_port_without_a_line_behind_it_is_the_rig_and_nobody_else() -> None:
     verdicts = judge_capture(Recorded(capture=Capture(passages), start_ns=SECOND))
 
     assert accusations(verdicts) == [("TIM-06", "rig", "rig")]
-    assert seen(verdicts).loop is Loop.CLOSED
+    assert seen(verdicts).loop is LoopMode.CLOSED
     assert any("faster than a line" in text for text in verdicts.unknown)
 
 

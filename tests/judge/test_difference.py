@@ -14,7 +14,7 @@ from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.clauses import clauses
 from emulator.wire.words import word_dtype
 from harness.judge.account import Difference, Kind, Overflow, Rounding
-from harness.judge.difference import Comparison, compare_samples, findings
+from harness.judge.difference import SampleComparison, compare_samples, findings
 from harness.judge.finding import Answerable, Verdict
 from harness.judge.wording import Context, sentence, sentences
 from tests.strategies import samples
@@ -31,7 +31,7 @@ def noise(words: int, seed: int = 1) -> Sample:
     return sample(np.random.default_rng(seed).integers(-32_768, 32_768, words))
 
 
-def compared(a: Sample, b: Sample) -> Comparison:
+def compared(a: Sample, b: Sample) -> SampleComparison:
     return compare_samples(a, b, names=("A", "B"))
 
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.judge.numbers import align
-from harness.judge.order import Alignment, Event, Observed, What
+from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault
 
 APART = 12  # packets between two accidents
 
@@ -20,7 +20,7 @@ class Tape:
 
     planned: int
     packets: list[tuple[int, int] | None] = field(default_factory=list)
-    expected: list[tuple[What, int, int]] = field(default_factory=list)
+    expected: list[tuple[OrderFault, int, int]] = field(default_factory=list)
     wrecks: list[int] = field(default_factory=list)
 
     @classmethod
@@ -32,20 +32,20 @@ class Tape:
 
     def wrong_number(self, place: int, by: int) -> None:
         self.packets[self.at(place)] = (place, (place + by) % 128)
-        self.expected.append((What.WRONG_NUMBER, place, 1))
+        self.expected.append((OrderFault.WRONG_NUMBER, place, 1))
 
     def lose(self, place: int, count: int) -> None:
         del self.packets[self.at(place) : self.at(place) + count]
-        self.expected.append((What.MISSING, place, count))
+        self.expected.append((OrderFault.MISSING, place, count))
 
     def double(self, place: int) -> None:
         self.packets.insert(self.at(place), (place, place % 128))
-        self.expected.append((What.REPEAT, place, 1))
+        self.expected.append((OrderFault.REPEAT, place, 1))
 
     def swap(self, place: int) -> None:
         at = self.at(place)
         self.packets[at], self.packets[at + 1] = self.packets[at + 1], self.packets[at]
-        self.expected.append((What.SWAPPED, place, 1))
+        self.expected.append((OrderFault.SWAPPED, place, 1))
 
     def tear(self, place: int) -> None:
         self.packets[self.at(place)] = None
@@ -129,7 +129,7 @@ def test_the_beginning_may_be_missing(planned: int, lost: int) -> None:
 def test_numbers_may_begin_elsewhere_without_a_packet_missing(planned: int, first: int) -> None:
     tape = Tape.clean(planned)
     tape.packets = [(place, (place + first) % 128) for place in range(planned)]
-    tape.expected = [(What.JUMP if planned > 1 else What.WRONG_NUMBER, 0, 1)]
+    tape.expected = [(OrderFault.JUMP if planned > 1 else OrderFault.WRONG_NUMBER, 0, 1)]
     tape.check(tape.aligned())
 
 
@@ -141,7 +141,7 @@ def test_a_counter_that_leaves_00_out_is_a_jump_and_no_loss(laps: int) -> None:
         (place, place if place < 128 else (place - 1) % 127 + 1) for place in range(tape.planned)
     ]
     jumps = [place for place in range(128, tape.planned) if tape.packets[place] == (place, 1)]
-    tape.expected = [(What.JUMP, place, 1) for place in jumps]
+    tape.expected = [(OrderFault.JUMP, place, 1) for place in jumps]
     tape.check(tape.aligned())
 
 
@@ -154,7 +154,7 @@ def test_a_stretch_that_stands_twice_is_named_packet_by_packet(
     tape = Tape.clean(planned)
     again = tape.packets[first : first + count]
     tape.packets[first + count : first + count] = again
-    tape.expected = [(What.REPEAT, place, 1) for place in range(first, first + count)]
+    tape.expected = [(OrderFault.REPEAT, place, 1) for place in range(first, first + count)]
     tape.check(tape.aligned())
 
 
@@ -174,13 +174,15 @@ def test_a_resend_with_the_right_checksum_is_the_one_that_is_decoded() -> None:
     )
     assert alignment.stored is not None
     assert alignment.stored.tolist() == [0, 2, 3]
-    assert alignment.events == (Event(What.REPEAT, 2, 1, same=False),)
+    assert alignment.events == (OrderEvent(OrderFault.REPEAT, 2, 1, same=False),)
 
 
 def test_silence_under_a_neighbours_number_is_a_wrong_number_and_no_repeat() -> None:
     numbers = np.array([0, 1, 1, 3], np.uint8)  # the third should be 2; its bytes equal the second
     alignment = align(Observed(numbers=numbers, row=lambda at: bytes([numbers[at]]), planned=4))
-    assert [(event.what, event.place) for event in alignment.events] == [(What.WRONG_NUMBER, 2)]
+    assert [(event.what, event.place) for event in alignment.events] == [
+        (OrderFault.WRONG_NUMBER, 2)
+    ]
 
 
 @given(

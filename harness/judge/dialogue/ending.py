@@ -3,7 +3,7 @@
 from typing import Final
 
 from emulator.wire.messages import DumpHeader, ExtendedHeader, HandshakeKind
-from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, Loop
+from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, LoopMode
 from harness.judge.dialogue.heard import TimePrecision
 
 _ENOUGH_NS: Final = 2_500_000_000
@@ -54,17 +54,17 @@ def _fell_back(talk: DumpExchange, followed: DumpExchange) -> bool:
     )
 
 
-def loop_of(talk: DumpExchange, *, both_known: bool) -> Loop:
+def loop_of(talk: DumpExchange, *, both_known: bool) -> LoopMode:
     """Return how both sides went along."""
     if not both_known:
-        return Loop.UNKNOWN
+        return LoopMode.UNKNOWN
     if not talk.replies:
-        return Loop.OPEN
+        return LoopMode.OPEN
     answered = sum(1 for each in talk.exchanges if each.replies)
     unanswered = len(talk.exchanges) - answered
     if unanswered <= 1 and _is_last_at_most(talk.exchanges):
-        return Loop.CLOSED
-    return Loop.MIXED
+        return LoopMode.CLOSED
+    return LoopMode.MIXED
 
 
 def _is_last_at_most(exchanges: list[Exchange]) -> bool:

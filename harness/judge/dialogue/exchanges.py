@@ -38,7 +38,7 @@ class Ended(StrEnum):
     UNKNOWN = "nobody can tell: it has no header that says how long it is"
 
 
-class Loop(StrEnum):
+class LoopMode(StrEnum):
     """How the two sides went along with each other."""
 
     CLOSED = "closed loop"

@@ -63,7 +63,7 @@ _REMEMBERED: Final = 64  # messages of one side that may still come back as an e
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
-class Asked:
+class QuestionExchange:
     """A question and whatever answered it."""
 
     heard: TimedMessage
@@ -79,7 +79,7 @@ class Course:
     """Everything that a capture holds, put where it belongs."""
 
     talks: list[DumpExchange] = field(default_factory=list)
-    asked: list[Asked] = field(default_factory=list)
+    asked: list[QuestionExchange] = field(default_factory=list)
     echoes: list[tuple[TimedMessage, TimedMessage]] = field(default_factory=list)
     """What came back, and what it is an echo of."""
     told: list[TimedMessage] = field(default_factory=list)
@@ -255,7 +255,7 @@ class Follower:
         theirs = self._current.get(OTHER[heard.direction])
         if isinstance(message, _QUESTIONS):
             running = next((each for each in (ours, theirs) if each and _runs(each, heard)), None)
-            self.course.asked.append(Asked(heard=heard, message=message, during=running))
+            self.course.asked.append(QuestionExchange(heard=heard, message=message, during=running))
         elif message is not None and not isinstance(message, Malformed):
             self._answer(heard, (type(message),))
         if isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName | IdentityReply):

@@ -11,7 +11,7 @@ from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
 from harness.judge.dialogue.ending import ended, loop_of
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, Loop, side_of
+from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
 from harness.judge.dialogue.heard import Fast, TimePrecision, heard_of, silences
 from harness.judge.dialogue.ledger import Ledger, in_words
@@ -41,7 +41,7 @@ class DumpSeen:
     """Messages of the sender that came more than once."""
     replies: dict[str, int]
     """How often the receiver said what."""
-    loop: Loop
+    loop: LoopMode
     ended: Ended
     start_ns: int | None
     end_ns: int | None
@@ -363,7 +363,7 @@ __all__ = [
     "DumpSeen",
     "Ended",
     "Followed",
-    "Loop",
+    "LoopMode",
     "Verdicts",
     "follow_capture",
     "judge_capture",

@@ -15,7 +15,7 @@ from emulator.wire.messages import (
     LoopPointsRequest,
 )
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, side_of
-from harness.judge.dialogue.follow import Asked, Course
+from harness.judge.dialogue.follow import Course, QuestionExchange
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
 from harness.judge.timed_messages import TimedMessage
@@ -26,7 +26,7 @@ _Loop = tuple[int, int, int]
 _LOOPS: Final = (LoopPoints, ExtendedLoopPoints)
 
 
-def judge_loop_request(asked: Asked, who: Answerable, ledger: Ledger) -> None:
+def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger) -> None:
     """Judge the answers to a request for all loops of a sample."""
     assert isinstance(asked.message, LoopPointsRequest | ExtendedLoopPointsRequest)
     if asked.message.loop_number != ALL_LOOPS:

@@ -15,7 +15,7 @@ from emulator.wire.messages import (
     SampleNameRequest,
 )
 from harness.judge.dialogue.exchanges import OTHER, Ended, side_of
-from harness.judge.dialogue.follow import Asked, Course
+from harness.judge.dialogue.follow import Course, QuestionExchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.loops import judge_loop_handshakes, judge_loop_request, judge_loops
@@ -47,7 +47,7 @@ def judge_questions(
 
 
 def _judge_request(
-    asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
+    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
 ) -> None:
     assert isinstance(asked.message, DumpRequest)
     wanted = asked.message.sample_number
@@ -85,7 +85,9 @@ def _judge_request(
         _judge_header(asked, who, sight, ledger)
 
 
-def _judge_header(asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger) -> None:
+def _judge_header(
+    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger
+) -> None:
     answer = asked.answers[0]
     header = answer.message
     assert isinstance(asked.message, DumpRequest)
@@ -118,7 +120,7 @@ def _judge_header(asked: Asked, who: Answerable, sight: TimePrecision, ledger: L
 
 
 def _judge_name(
-    asked: Asked, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
+    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
 ) -> None:
     assert isinstance(asked.message, SampleNameRequest)
     wanted = asked.message.sample_number
@@ -153,7 +155,7 @@ def _judge_name(
         )
 
 
-def _went_on(asked: Asked, sight: TimePrecision) -> bool:
+def _went_on(asked: QuestionExchange, sight: TimePrecision) -> bool:
     """Whether the capture goes on long enough for an answer to be missed."""
     return sight.is_timed and sight.last_ns - asked.heard.end_ns > _SILENT_NS
 
