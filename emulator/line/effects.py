@@ -137,17 +137,13 @@ def cut(timed: Timed, strike: Strike, keep: int | None = None) -> Places:
     return gone
 
 
-def unplug(timed: Timed, strike: Strike, from_ns: int = 0, until_ns: int | None = None) -> Places:
-    """Let everything vanish that would arrive after an instant, and before another if there is one.
+def unplug(timed: Timed, strike: Strike) -> Places:
+    """Let every byte vanish that would arrive within the window.
 
-    It has to come last, behind what makes bytes later, and its placement leaves the time open.
+    It has to come last, behind what makes bytes later, and to be placed by arrival.
     """
-    gone = tuple(
-        at
-        for at, (at_ns, _) in enumerate(timed)
-        if at_ns > from_ns and (until_ns is None or at_ns < until_ns)
-    )
-    timed[:] = [each for at, each in enumerate(timed) if at not in gone]
+    gone = tuple(at for at, (at_ns, _) in enumerate(timed) if strike.within(at_ns))
+    timed[:] = [each for each in timed if not strike.within(each.at_ns)]
     return gone or None
 
 

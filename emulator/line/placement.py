@@ -61,6 +61,8 @@ class Placement:
     """It strikes so often and no more."""
     again: bool = True
     """Whether what goes out a second time is meant as well."""
+    by_arrival: bool = False
+    """Whether the time counts for each byte as it arrives, and not for a message as it goes out."""
 
     def __post_init__(self) -> None:
         """Refuse what no line can have."""
@@ -96,8 +98,8 @@ class Placement:
                 number = 0 if self.last is None and self.first == 0 else -1
             if number < self.first or (self.last is not None and number > self.last):
                 return False
-        return seen.end_ns > self.from_ns and (
-            self.until_ns is None or seen.start_ns < self.until_ns
+        return self.by_arrival or (
+            seen.end_ns > self.from_ns and (self.until_ns is None or seen.start_ns < self.until_ns)
         )
 
 

@@ -3,7 +3,7 @@
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from emulator.dump.capture import Direction
 from emulator.line import effects, trouble
@@ -18,7 +18,7 @@ from harness.faults.grammar import THINGS, nearest_form
 _OF_ANSWERS: Final = {Target.PACKETS: Target.REPLIES, Target.HEADER: Target.HEADER_REPLY}
 _NO_PLACE: Final = frozenset({"seed", "byte", "directions"})
 _TIMES: Final = frozenset({"from_ns", "until_ns", "times", "directions"})
-_WITHIN: Final = ("from_ns", "until_ns")
+_COUNTS: Final = frozenset({"every", "chance", "times", "again"})
 _SECOND_NS: Final = 1_000_000_000
 _T = TypeVar("_T")
 
@@ -26,7 +26,6 @@ _T = TypeVar("_T")
 class Trait(NamedTuple):
     """Another value for something that lasts: a key of a profile, or a setting of a replay."""
 
-    of: Literal["unit", "sender"]
     section: str
     field: str
     value: object
@@ -76,22 +75,23 @@ class Disturbances:
 
     def unit(self, profile: Profile) -> Profile:
         """Return the unit with the traits that were asked for; ProfileError where none is so."""
-        return self._with_traits(profile, "unit")
+        return _changed(profile, [each for each in self.asked if each.fault.unit])
 
     def settings(self, settings: _T) -> _T:
         """Return settings of a replay, a dataclass of dataclasses, with what was asked for."""
-        return self._with_traits(settings, "sender")
+        return _changed(settings, [each for each in self.asked if each.fault.sender])
 
-    def _with_traits(self, whole: _T, of: str) -> _T:
-        sections: dict[str, dict[str, object]] = {}
-        for asked in self.asked:
-            for trait in asked.means if isinstance(asked.means, tuple) else ():
-                if trait.of == of:
-                    sections.setdefault(trait.section, {})[trait.field] = trait.value
-        changed = {
-            name: replace(getattr(whole, name), **values) for name, values in sections.items()
-        }
-        return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a dataclass
+
+def _changed(whole: _T, asked: Sequence[Asked]) -> _T:
+    sections: dict[str, dict[str, object]] = {}
+    for section, name, value in (trait for each in asked for trait in _traits(each)):
+        sections.setdefault(section, {})[name] = value
+    changed = {name: replace(getattr(whole, name), **values) for name, values in sections.items()}
+    return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a dataclass
+
+
+def _traits(asked: Asked) -> tuple[Trait, ...]:
+    return asked.means if isinstance(asked.means, tuple) else ()
 
 
 def struck_by(asked: Asked, struck: Sequence[AppliedFault]) -> list[AppliedFault]:
@@ -120,15 +120,15 @@ def meaning(
         filled = ((slots.get(key, key), slots.get(str(v), v)) for key, v in fault.unit.items())
         return tuple(_habit(key, value) for key, value in filled)
     if fault.sender:
-        keys = ((key.partition("."), value) for key, value in fault.sender.items())
-        return tuple(Trait("sender", section, name, value) for (section, _, name), value in keys)
+        parts = ((part, each) for part, fields in fault.sender.items() for each in fields.items())
+        return tuple(Trait(section, name, value) for section, (name, value) in parts)
     settings = {**fault.settings, **_parameters(fault, said)}
+    placed = _placed(fault, where)
     if fault.trouble:
         effect = getattr(trouble, fault.trouble)
-        return Trouble(effect=effect, settings=settings, where=_in_unit(fault, where), said=words)
-    placed = _on_line(fault, where)
+        return Trouble(effect=effect, settings=settings, where=Placement(**placed), said=words)
     if fault.effect == "unplug":
-        settings |= _window(fault, where, settings.pop("for_ns", None))
+        placed |= _plug(fault, where, settings.pop("for_ns", None))
     effect = getattr(effects, fault.effect)
     return Disturbance(effect=effect, settings=settings, where=Placement(**placed), said=words)
 
@@ -155,49 +155,31 @@ def _within(parameter: Parameter, value: Any) -> Any:
     raise ValueError(f'"{parameter.phrase or name}": a time from {limits}, not {value:,} ns')
 
 
-def _in_unit(fault: Fault, where: Mapping[str, Any]) -> Placement:
-    _need_place(fault, where)
-    by_time = not where.keys().isdisjoint(_WITHIN)
-    placed = {"target": Target.MESSAGES if by_time else Target.PACKETS, **where}
-    if where.keys().isdisjoint({"every", "chance", "times", "again"}):
-        placed["times"] = 1
-    return Placement(**placed)
-
-
-def _on_line(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the placement of what is done to the line."""
-    if fault.of == "replies":
-        target = where.get("target", Target.REPLIES)
-        directions = where.get("directions", (Direction.FROM_UNIT,))
-        return {
-            **where,
-            "target": _OF_ANSWERS.get(target, target),
-            "directions": directions,
-        }
-    if not fault.usual:
-        _need_place(fault, where)
-    placed = {"target": THINGS.get(fault.usual, Target.PACKETS), **where}
-    if fault.effect == "unplug":
-        return {name: value for name, value in placed.items() if name not in (*_WITHIN, "times")}
-    return placed
-
-
-def _window(fault: Fault, where: Mapping[str, Any], for_ns: int | None) -> dict[str, int]:
-    """Return from when to when a plug is out."""
-    if where.keys() - _TIMES:
-        raise ValueError(f"a plug has a time and no message, as in: {fault.example}")
-    window = {name: where[name] for name in _WITHIN if name in where}
-    if for_ns is not None:
-        window["until_ns"] = window.get("from_ns", 0) + for_ns
-    return window
-
-
-def _need_place(fault: Fault, where: Mapping[str, Any]) -> None:
-    if where.keys() <= _NO_PLACE:
+def _placed(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:
+    """Return where a fault strikes, what was not said of it filled in."""
+    if not fault.usual and where.keys() <= _NO_PLACE:
         raise ValueError(
             f'"{fault.name}": say where, as in: in packet 7, every 5th packet, packets 3 to 9, '
             "with chance 1 in 50, at 2 s"
         )
+    placed = {"target": THINGS.get(fault.usual, Target.PACKETS), **where}
+    if fault.usual == "replies":
+        placed["target"] = _OF_ANSWERS.get(placed["target"], placed["target"])
+        placed.setdefault("directions", (Direction.FROM_UNIT,))
+    if fault.trouble:
+        if "target" not in where and not where.keys().isdisjoint({"from_ns", "until_ns"}):
+            placed["target"] = Target.MESSAGES
+        if where.keys().isdisjoint(_COUNTS):
+            placed["times"] = 1
+    return placed
+
+
+def _plug(fault: Fault, where: Mapping[str, Any], for_ns: int | None) -> dict[str, Any]:
+    """Return what is special about the place of a plug: it is out for a time, not for messages."""
+    if where.keys() - _TIMES:
+        raise ValueError(f"a plug has a time and no message, as in: {fault.example}")
+    until_ns = where.get("until_ns") if for_ns is None else where.get("from_ns", 0) + for_ns
+    return {"until_ns": until_ns, "times": None, "by_arrival": True}
 
 
 def _habit(key: str, value: Any) -> Trait:
@@ -221,7 +203,7 @@ def _habit(key: str, value: Any) -> Trait:
         raise ValueError(f"there is no key {key} of a profile: {perhaps}")
     where, legal = found[0]
     try:
-        return Trait("unit", where, legal.field, legal.read(_read(value)))
+        return Trait(where, legal.field, legal.read(_read(value)))
     except msgspec.ValidationError as wrong:
         raise ValueError(f"{where}.{name} must be {legal.legal}, not {value}") from wrong
 

@@ -50,7 +50,6 @@ class Fault:
     sender: Mapping[str, Any] = field(default_factory=dict)
     link: str = ""
     usual: str = ""
-    of: Literal["messages", "replies"] = "messages"
     receiver: Literal["", "unharmed", "notices"] = ""
     causes: Mapping[str, str] = field(default_factory=dict)
     campaign: tuple[str, ...] = ()
@@ -116,6 +115,8 @@ def _fault(group: str, name: str, entry: Mapping[str, Any]) -> Fault:
             "more": (*phrases, *entry.get("more", ())),
             "campaign": tuple(entry.get("campaign", ())),
         }
-        return Fault(name=name, group=group, **{**entry, **lists, "parameters": parameters})
+        ((clause, must),) = entry["must"].items()
+        made = {**entry, **lists, "parameters": parameters, "clause": clause, "must": must}
+        return Fault(name=name, group=group, **made)
     except TypeError as wrong:
         raise ValueError(f'faults.toml, "{name}": {wrong}') from wrong

@@ -190,7 +190,7 @@ def _fault_document(fault: Fault) -> dict[str, Any]:
         "forms": list(fault.forms),
         "more": list(fault.more),
         "group": fault.group,
-        "usual_place": fault.usual or (fault.of if fault.of == "replies" else None),
+        "usual_place": fault.usual or None,
         "does": fault.does,
         "shows": fault.shows,
         "must": fault.must,

@@ -172,7 +172,7 @@ def test_a_parameter_goes_to_the_end_of_its_range_and_no_further(
 ) -> None:
     slots = {"N", "P", "TIME"}
     form = parameter.phrase or next(form for form in fault.forms if slots & {*form.split()})
-    place = "" if fault.usual or fault.of == "replies" else "packet 3"
+    place = "" if fault.usual else "packet 3"
     name = "" if not parameter.phrase else fault.forms[0]
 
     def text(value: int) -> str:

@@ -197,8 +197,8 @@ def where(**fields: object) -> Placement:
         ),
         (
             "unplug at 1 s for 300 ms",
-            does(effects.unplug, from_ns=SECOND, until_ns=1_300 * MS),
-            where(),
+            does(effects.unplug),
+            where(from_ns=SECOND, until_ns=1_300 * MS, by_arrival=True),
         ),
         ("reorder packet 6", does(effects.hold_back), where(first=6, last=6, **NAMED)),
     ],
@@ -242,27 +242,27 @@ def test_what_lasts_from_beginning_to_end() -> None:
     [
         (
             "habit number_jump cancel",
-            Trait("unit", "habits", "number_jump", "cancel"),
+            Trait("habits", "number_jump", "cancel"),
         ),
         (
             "habit habits.nak_limit 0",
-            Trait("unit", "habits", "nak_limit", 0),
+            Trait("habits", "nak_limit", 0),
         ),
         (
             "habit final_ack false",
-            Trait("unit", "habits", "final_ack", False),
+            Trait("habits", "final_ack", False),
         ),
         (
             'habit room "as it fills"',
-            Trait("unit", "memory", "room", "as it fills"),
+            Trait("memory", "room", "as it fills"),
         ),
         (
             "habit room as it fills",
-            Trait("unit", "memory", "room", "as it fills"),
+            Trait("memory", "room", "as it fills"),
         ),
         (
             "habit words.accepts [8, 16]",
-            Trait("unit", "words", "accepts", (8, 16)),
+            Trait("words", "accepts", (8, 16)),
         ),
     ],
 )
@@ -301,6 +301,7 @@ REFUSED = [
     ("delay replies", 'say "by TIME" as well, as in: delay every 3rd packet by 30 ms.'),
     ("no spacing in packet 4", '"no spacing" lasts from beginning to end: "packet 4" is too much.'),
     ("power fails", "say where"),
+    ("unplug between 2 s and 1 s", "it would have ended before it began"),
     ("unplug the cable at packet 3", "a plug has a time and no message"),
     ("power fails at replies", "only what goes to the unit can meet trouble in it."),
     ("clock at 0", "beats must be 1 to 999, not 0."),

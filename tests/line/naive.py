@@ -43,7 +43,7 @@ class NaiveWire:
         ]
         for each in self.disturbances:
             if each.effect.__name__ == "unplug":
-                came = [(at_ns, byte) for at_ns, byte in came if at_ns <= each.settings["from_ns"]]
+                came = [(at_ns, byte) for at_ns, byte in came if at_ns <= each.where.from_ns]
         self.arrivals += came
         self.left_ns.append(left_ns)
         self._free_ns = max([left_ns, *(at_ns for at_ns, _ in came)])

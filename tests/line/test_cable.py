@@ -44,7 +44,7 @@ def at(effect: Effect, message: int, byte: int | None = None, **settings: object
 
 def unplugged(last_ns: int) -> Disturbance:
     """Nothing arrives after an instant."""
-    return Disturbance(effect=effects.unplug, settings={"from_ns": last_ns}, where=Placement())
+    return Disturbance(effect=effects.unplug, where=Placement(from_ns=last_ns, by_arrival=True))
 
 
 PLACE = st.integers(0, 8)

@@ -45,10 +45,10 @@ def struck(message: list[TimedByte], effect: Does, **where: int) -> list[TimedBy
             "10:F0 20:7E 30:00 40:01 50:F7 60:F0 70:7E 80:00 90:01 100:F7",
         ),
         (does(effects.delay, by_ns=3), {}, "13:F0 23:7E 33:00 43:01 53:F7"),
-        (does(effects.unplug, from_ns=39), {}, "10:F0 20:7E 30:00"),
-        (does(effects.unplug, from_ns=40), {}, "10:F0 20:7E 30:00 40:01"),
-        (does(effects.unplug, from_ns=39, until_ns=40), {}, "10:F0 20:7E 30:00 40:01 50:F7"),
-        (does(effects.unplug, from_ns=39, until_ns=41), {}, "10:F0 20:7E 30:00 50:F7"),
+        (does(effects.unplug), {"from_ns": 39}, "10:F0 20:7E 30:00"),
+        (does(effects.unplug), {"from_ns": 40}, "10:F0 20:7E 30:00 40:01"),
+        (does(effects.unplug), {"from_ns": 39, "until_ns": 40}, "10:F0 20:7E 30:00 40:01 50:F7"),
+        (does(effects.unplug), {"from_ns": 39, "until_ns": 41}, "10:F0 20:7E 30:00 50:F7"),
     ],
 )
 def test_what_arrives(effect: Does, where: dict[str, int], expected: str) -> None:

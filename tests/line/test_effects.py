@@ -240,7 +240,11 @@ def test_what_is_held_back_waits_where_the_next_one_vanishes() -> None:
 def test_the_line_is_dead_between_two_instants() -> None:
     start_ns = (N + 1) * SLOT_NS
     window = {"from_ns": start_ns + 10 * MS, "until_ns": start_ns + SLOT_NS + 20 * MS}
-    told = Told(does(effects.unplug, **window).at(Placement()))
+    told = Told(
+        does(effects.unplug).at(
+            Placement(**window, by_arrival=True)  # type: ignore[arg-type]  # the keywords of one call
+        )
+    )
     assert told.slots[N + 1] == [each for each in plain(PACKET) if each[0] <= 10 * MS]
     assert told.slots[N + 2] == [each for each in plain(PACKETS[N + 1]) if each[0] >= 20 * MS]
     assert [told.slots[at] for at in (N, N + 3)] == [plain(PACKETS[N - 1]), plain(PACKETS[N + 2])]
