@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,25 +49,12 @@ class Run:
     """Virtual time, reading back and people at the panel counted in."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Invariant:
+class Invariant(NamedTuple):
     """A rule."""
 
     name: str
     sentence: str
     found: Callable[[Run], str]
-
-
-def ends(run: Run) -> str:
-    """Find a run that would not end."""
-    return run.overran
-
-
-def repeats(run: Run) -> str:
-    """Find a second run that was another one."""
-    if run.again is None or run.again == run.digest:
-        return ""
-    return f"SHA-256 {run.digest[:16]} the first time and {run.again[:16]} the second time"
 
 
 def acknowledged_is_right(run: Run) -> str:
@@ -79,15 +66,11 @@ def acknowledged_is_right(run: Run) -> str:
     """
     if not _can_be_trusted(run):
         return ""
-    slot = run.unit.slots.addressed(run.transfer.dump.header.sample_number)
-    held = None if slot is None else slot.sample
+    held = _held(run)
     if held is None:
         return "every packet was acknowledged, and the slot holds nothing"
-    wanted = expected(run.transfer.dump.sample, held.bits, run.profile.words.others)
-    got = held.words.astype(np.int64)
-    if run.profile.habits.filler == "keep":
-        got = got[: len(wanted)]
-    return _difference(wanted, got)
+    fills = run.profile.habits.filler == "keep"
+    return _difference(run, held, most=len(run.transfer.dump.sample.words) if fills else None)
 
 
 def others_stay(run: Run) -> str:
@@ -131,49 +114,50 @@ def success_is_success(run: Run) -> str:
     transfer = run.transfer
     if not (transfer.verified or transfer.outcome is Outcome.LOADED):
         return ""
-    slot = run.unit.slots.addressed(transfer.dump.header.sample_number)
-    held = None if slot is None else slot.sample
-    if held is None:
-        return "" if _power_failed(run) else "it was called loaded, and the slot holds nothing"
-    wanted = expected(transfer.dump.sample, held.bits, run.profile.words.others)
-    return _difference(wanted, held.words.astype(np.int64))
+    held = _held(run)
+    if held is not None:
+        return _difference(run, held)
+    power_failed = any(_fault(run, each).name == "power fails" for each in run.struck)
+    return "" if power_failed else "it was called loaded, and the slot holds nothing"
 
 
-INVARIANTS: Final[tuple[Invariant, ...]] = (
-    Invariant(name="ends", sentence="Every run ends, in bounded virtual time.", found=ends),
+def _repeats(run: Run) -> str:
+    if run.again is None or run.again == run.digest:
+        return ""
+    return f"SHA-256 {run.digest[:16]} the first time and {run.again[:16]} the second time"
+
+
+INVARIANTS: Final = (
+    Invariant("ends", "Every run ends, in bounded virtual time.", lambda run: run.overran),
+    Invariant("repeats", "The same seed gives the same bytes at the same times.", _repeats),
     Invariant(
-        name="repeats",
-        sentence="The same seed gives the same bytes at the same times.",
-        found=repeats,
+        "acknowledged is right",
+        "Where every packet is acknowledged, header and replies pass undisturbed and nothing "
+        "happens that no checksum sees, the unit holds the words that were sent.",
+        acknowledged_is_right,
+    ),
+    Invariant("others stay", "No slot changes but the one that is sent to.", others_stay),
+    Invariant(
+        "memory adds up",
+        "Every word of the memory is free or belongs to one sample.",
+        memory_adds_up,
     ),
     Invariant(
-        name="acknowledged is right",
-        sentence="Where every packet is acknowledged, header and replies pass undisturbed and "
-        "nothing happens that no checksum sees, the unit holds the words that were sent.",
-        found=acknowledged_is_right,
-    ),
-    Invariant(
-        name="others stay",
-        sentence="No slot changes but the one that is sent to.",
-        found=others_stay,
-    ),
-    Invariant(
-        name="memory adds up",
-        sentence="Every word of the memory is free or belongs to one sample.",
-        found=memory_adds_up,
-    ),
-    Invariant(
-        name="success is success",
-        sentence="What is reported as loaded, or was read back the same, is in the memory.",
-        found=success_is_success,
+        "success is success",
+        "What is reported as loaded, or was read back the same, is in the memory.",
+        success_is_success,
     ),
 )
 RAISES: Final = Invariant(
-    name="raises nothing",
-    sentence="No dump and no disturbance raises an error.",
-    found=lambda _: "",
+    "raises nothing", "No dump and no disturbance raises an error.", lambda _: ""
 )
 """Found where the run is made, not by looking at it."""
+
+
+def _held(run: Run) -> Sample | None:
+    """Return what the slot holds that was sent to."""
+    slot = run.unit.slots.addressed(run.transfer.dump.header.sample_number)
+    return None if slot is None else slot.sample
 
 
 def expected(sent: Sample, bits: int, how: str) -> Numbers:
@@ -192,7 +176,10 @@ def expected(sent: Sample, bits: int, how: str) -> Numbers:
     return words >> surplus
 
 
-def _difference(wanted: Numbers, there: Numbers) -> str:
+def _difference(run: Run, held: Sample, most: int | None = None) -> str:
+    """Say how what is held differs from what was sent; with `most` of its first words alone."""
+    wanted = expected(run.transfer.dump.sample, held.bits, run.profile.words.others)
+    there = held.words.astype(np.int64)[:most]
     if len(wanted) != len(there):
         return f"{len(wanted):,} words were sent, and the unit holds {len(there):,}"
     wrong = np.flatnonzero(wanted != there)
@@ -203,34 +190,24 @@ def _difference(wanted: Numbers, there: Numbers) -> str:
 
 
 def _can_be_trusted(run: Run) -> bool:
-    """Whether all of the rule's conditions are met."""
+    """Whether all of the conditions of `acknowledged_is_right` are met."""
     habits, transfer = run.profile.habits, run.transfer
     packets = len(transfer.dump.outgoing.packets)
     answered = {e.packet for e in transfer.events if e.kind is EventKind.ANSWERED}
-    overran = any(e.kind is EventKind.OVERRUN for e in transfer.events)
-    cancelled = any(e.kind is EventKind.CANCELLED for e in transfer.events)
-    asked_of = packets if habits.final_ack else packets - 1
+    kinds = {e.kind for e in transfer.events}
+    flips = Counter(e.message for e in run.struck if _fault(run, e).name == "flip a bit")
     return (
         habits.bad_checksum == "nak"
         and habits.repeated_packet == "acknowledge"
         and not run.profile.input.drop_every_byte
-        and not overran
-        and answered >= set(range(asked_of))
-        and None in answered
-        and not cancelled
+        and kinds.isdisjoint({EventKind.OVERRUN, EventKind.CANCELLED})
+        and answered >= {None, *range(packets if habits.final_ack else packets - 1)}
         and all(e.fault.unit for e in run.asked.asked if e.fault.lasts)
         and all(_is_seen(run, each) for each in run.struck)
-        and not _may_cancel(run)
+        # An exclusive-or may come out right where a packet was flipped in twice (PKT-05); with
+        # anything else beside a flip the length is wrong or a status byte stands inside.
+        and all(count == 1 for count in flips.values())
     )
-
-
-def _may_cancel(run: Run) -> bool:
-    """Whether a packet was flipped in twice at once: an exclusive-or may come out right (PKT-05).
-
-    With anything else beside a flip the length is wrong or a status byte stands inside.
-    """
-    flips = Counter(each.message for each in run.struck if _is(run, each, "flip a bit"))
-    return any(count > 1 for count in flips.values())
 
 
 def _is_seen(run: Run, struck: AppliedFault) -> bool:
@@ -245,14 +222,6 @@ def _is_seen(run: Run, struck: AppliedFault) -> bool:
 
 def _fault(run: Run, struck: AppliedFault) -> Fault:
     return next(each.fault for each in run.asked.asked if each.said == struck.said)
-
-
-def _is(run: Run, struck: AppliedFault, name: str) -> bool:
-    return _fault(run, struck).name == name
-
-
-def _power_failed(run: Run) -> bool:
-    return any(_is(run, each, "power fails") for each in run.struck)
 
 
 def _may_change_others(run: Run, struck: AppliedFault) -> bool:

@@ -157,7 +157,7 @@ def test_one_run_is_kept_to_the_byte_by_two_processes(tmp_path: Path) -> None:
 def test_a_broken_rule_is_exit_1_and_told_with_its_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rule = Invariant(name="is blue", sentence="It is blue.", found=lambda run: "it is <red>")
+    rule = Invariant("is blue", "It is blue.", lambda run: "it is <red>")
     monkeypatch.setattr(campaign_run.result_of, "__kwdefaults__", _with(rule))
     target = tmp_path / "runs.xml"
     with pytest.raises(typer.Exit) as end:

@@ -145,7 +145,7 @@ def test_an_error_is_a_broken_rule_and_not_the_end() -> None:
     def fails(run: Run) -> str:
         raise KeyError("desk")
 
-    rule = Invariant(name="fails", sentence="It fails.", found=fails)
+    rule = Invariant("fails", "It fails.", fails)
     result = result_of(PLAN, 0, invariants=(rule,))
     assert [broken.name for broken in result.broken] == ["raises nothing"]
     assert "KeyError in fails" in result.reason
