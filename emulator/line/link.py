@@ -7,7 +7,7 @@ with the line that runs (`link_stages`), never in the value.
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Final
 
@@ -125,42 +125,6 @@ class Link:
         if not self.directions:
             object.__setattr__(self, "directions", kind.directions)
 
-    @property
-    def name(self) -> str:
-        """The name under which `link_named` finds it."""
-        kind = _KINDS[self.habit]
-        name = _numbered(kind.form, self.number)
-        if self.directions == kind.directions:
-            return name
-        where = "both ways" if len(self.directions) > 1 else self.directions[0].value
-        return f"{name}-{where}".replace(" ", "-")
-
-    @property
-    def sentence(self) -> str:
-        """What it does and what a user sees, in two sentences."""
-        return _said(_KINDS[self.habit], self.number)
-
-
-def _numbered(text: str, number: int) -> str:
-    """Return a text in which N is a number, with the ending that it is spoken with."""
-    if not number:
-        return text
-    tens, ones = number // 10 % 10, number % 10
-    ending = {1: "st", 2: "nd", 3: "rd"}.get(ones, "th") if tens != 1 else "th"
-    text = re.sub(r"\bNth\b", f"{number}{ending}", text)
-    return re.sub(rf"\b{_NUMBER}\b", str(number), text)
-
-
-def _said(kind: _Kind, number: int) -> str:
-    return _numbered(f"{kind.does} {kind.shows}", number)
-
-
-def _usual(habit: Habit) -> Link:
-    return Link(habit=habit, number=_KINDS[habit].usual)
-
-
-LINKS: Final[Mapping[str, Link]] = {link.name: link for link in map(_usual, Habit)}
-"""One of each habit by its name, with a usual number."""
 
 _ENDINGS: Final = {
     "-to-unit": (Direction.TO_UNIT,),
@@ -193,7 +157,7 @@ def link_named(text: str) -> Link:
             return Link(habit=habit, number=int((*found.groups(), 0)[0]), directions=directions)
     for habit, kind in _KINDS.items():
         if kind.usual and name == kind.form.partition(f"-{_NUMBER}")[0]:
-            return replace(_usual(habit), directions=directions or kind.directions)
+            return Link(habit=habit, number=kind.usual, directions=directions)
     names = ", ".join(kind.form for kind in _KINDS.values())
     raise ValueError(
         f'there is no link "{text}"; there are {names} (N is a number), and -to-unit, -from-unit '
@@ -203,4 +167,4 @@ def link_named(text: str) -> Link:
 
 def link_lines() -> list[tuple[str, str]]:
     """Return name and sentences of every habit, for a help text; N stands for a number."""
-    return [(kind.form, _said(kind, 0)) for kind in _KINDS.values()]
+    return [(kind.form, f"{kind.does} {kind.shows}") for kind in _KINDS.values()]

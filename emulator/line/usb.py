@@ -17,13 +17,10 @@ from typing import Final
 
 from emulator.wire.constants import END, FIRST_REALTIME, START
 
-CABLES: Final = 16
 GOES_ON: Final = 0x4
 """Three bytes of a System Exclusive message that goes on."""
 SINGLE: Final = 0x5
 """One byte: the end of a System Exclusive message alone, or a system common message of one byte."""
-ENDS_IN_TWO: Final = 0x6
-ENDS_IN_THREE: Final = 0x7
 RAW: Final = 0xF
 """One byte that is not parsed, real-time bytes above all."""
 
@@ -40,18 +37,10 @@ def code_index(event: bytes) -> int:
     return event[0] & 0x0F
 
 
-def cable_number(event: bytes) -> int:
-    """Return the cable number of an event."""
-    return event[0] >> 4
-
-
 class Packer:
-    """Makes events of a stream that comes in any chunks; ValueError for a cable beyond 0 to 15."""
+    """Makes events on cable 0 of a stream that comes in any chunks."""
 
-    def __init__(self, *, cable: int = 0) -> None:
-        if not 0 <= cable < CABLES:
-            raise ValueError(f"cable must be 0 to {CABLES - 1}, not {cable}")
-        self._head: Final = cable << 4
+    def __init__(self) -> None:
         self._held = bytearray()  # of an event that is not full
         self._size = 0  # of the short message that is held, 0 where none is
         self._is_exclusive = False
@@ -68,13 +57,6 @@ class Packer:
                 self._take_data(byte)
             else:
                 self._take_status(byte)
-        return self._out
-
-    def flush(self) -> list[bytes]:
-        """Return what was begun and not ended, byte by byte: the stream is over."""
-        self._out = []
-        self._spill()
-        self._is_exclusive, self._running = False, None
         return self._out
 
     def _take_status(self, status: int) -> None:
@@ -120,17 +102,11 @@ class Packer:
         self._size = 0
 
     def _emit(self, index: int, data: bytes) -> None:
-        self._out.append(bytes([self._head | index]) + data.ljust(3, b"\0"))
+        self._out.append(bytes([index]) + data.ljust(3, b"\0"))
 
 
-def pack(data: bytes, *, cable: int = 0) -> list[bytes]:
-    """Return the events of a whole stream."""
-    packer = Packer(cable=cable)
-    return packer.feed(data) + packer.flush()
-
-
-def unpack(events: Iterable[bytes], *, cable: int = 0) -> bytes:
-    """Return the bytes that events carry on one cable; ValueError where one has not four bytes.
+def unpack(events: Iterable[bytes]) -> bytes:
+    """Return the bytes that events carry; ValueError where one has not four bytes.
 
     Reserved code indexes carry none.
     """
@@ -138,8 +114,7 @@ def unpack(events: Iterable[bytes], *, cable: int = 0) -> bytes:
     for event in events:
         if len(event) != _EVENT_BYTES:
             raise ValueError(f"a USB-MIDI event has {_EVENT_BYTES} bytes, not {len(event)}")
-        if cable_number(event) == cable:
-            out += event[1 : 1 + _SIZES[code_index(event)]]
+        out += event[1 : 1 + _SIZES[code_index(event)]]
     return bytes(out)
 
 

@@ -25,7 +25,7 @@ from tests.edits import (
     lose_message,
     repeat_message,
 )
-from tests.line.any_link import links
+from tests.line.any_link import links, name_of
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
 
 MS = 1_000_000
@@ -307,7 +307,7 @@ def test_any_link_over_any_line_ends_and_keeps_the_order_of_time_and_is_repeatab
 ) -> None:
     captures = []
     for _ in range(2):
-        line = lines(link.name, Player(*host), Player(*unit), disturbances)
+        line = lines(name_of(link), Player(*host), Player(*unit), disturbances)
         captures.append(line.capture)
     assert captures[0] == captures[1]
     for direction in Direction:

@@ -11,7 +11,7 @@ import pytest
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import Disturbance
-from emulator.line.link import LINKS, link_named
+from emulator.line.link import link_named
 from emulator.unit.possible import Profile
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.rehearse import Rehearsal
@@ -19,6 +19,7 @@ from harness.jobs.transfer import Settings
 from tests import oracle
 from tests.edits import flip_bit
 from tests.jobs.bench import FROM, TO, clauses, dump, in_slot, kinds, said, unit, words
+from tests.line.any_link import USUAL
 from tests.line.players import bytewise
 
 LOADED, INCOMPLETE, UNCONFIRMED = Outcome.LOADED, Outcome.INCOMPLETE, Outcome.UNCONFIRMED
@@ -232,7 +233,7 @@ def test_without_exclusive_messages_short_ones_still_arrive() -> None:
 # All of them
 
 
-@pytest.mark.parametrize("name", LINKS)
+@pytest.mark.parametrize("name", USUAL)
 def test_a_rehearsal_is_the_same_to_the_byte(name: str) -> None:
     assert capture_of(name) == capture_of(name)
 

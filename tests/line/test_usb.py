@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.line.usb import Packer, cable_number, code_index, pack, unpack
+from emulator.line.usb import Packer, code_index, unpack
 from tests import oracle
 
 # Code index numbers and how many of the three bytes count (table 4-1).
@@ -38,6 +38,13 @@ SHORT = {
 # The last code index of the messages of a dump, by their bytes: 5, 6 and 7 for one, two and three
 # bytes that are left (table 4-2).
 LAST = {6: 7, 7: 5, 8: 6, 10: 5, 17: 6, 21: 7, 34: 5, 127: 5}
+
+
+def pack(data: bytes) -> list[bytes]:
+    """Events of a whole stream: a tune request ends whatever was begun, and is an event itself."""
+    events = Packer().feed(data + b"\xf6")
+    assert events.pop() == bytes.fromhex("05F60000")
+    return events
 
 
 def exclusive(length: int) -> bytes:
@@ -119,10 +126,10 @@ MESSAGES = st.lists(
 REALTIME = st.lists(st.tuples(st.integers(0, 200), st.sampled_from([0xF8, 0xFE, 0xFF])), max_size=8)
 
 
-@given(messages=MESSAGES, realtime=REALTIME, cable=st.integers(0, 15))
+@given(messages=MESSAGES, realtime=REALTIME)
 @settings(max_examples=300, deadline=None, derandomize=True)
 def test_streams_with_real_time_bytes_anywhere(
-    messages: list[bytes], realtime: list[tuple[int, int]], cable: int
+    messages: list[bytes], realtime: list[tuple[int, int]]
 ) -> None:
     """A real-time byte in mid-message goes at once, in an event of its own (USB-03)."""
     values: list[tuple[int, int | None]] = []  # byte, number of its message
@@ -141,11 +148,8 @@ def test_streams_with_real_time_bytes_anywhere(
     data = bytes(byte for _, byte in stream)
 
     assert pack(data) == expected
-    on_cable = pack(data, cable=cable)
-    assert {cable_number(each) for each in on_cable} <= {cable}  # USB-02
-    assert [each[1:] for each in on_cable] == [each[1:] for each in expected]
-    assert unpack(on_cable, cable=cable) == unpack(expected)
-    assert unpack(on_cable, cable=(cable + 1) % 16) == b""
+    assert {each[0] >> 4 for each in expected} <= {0}  # cable 0 (USB-02)
+    assert oracle.strip_realtime(unpack(expected)) == b"".join(messages)
 
 
 def spoken(data: bytes) -> list[int]:
@@ -206,26 +210,19 @@ def test_the_events_are_the_same_in_whatever_chunks_the_stream_comes(
     places = [0, *sorted(min(cut, len(data)) for cut in cuts), len(data)]
     for start, end in pairwise(places):
         events += packer.feed(data[start:end])
-    assert events + packer.flush() == pack(data)
-    assert packer.flush() == []
+    assert events + packer.feed(b"\xf6")[:-1] == pack(data)
 
 
-def test_what_waits_for_its_event_is_told_of_when_the_stream_is_over() -> None:
+def test_what_waits_for_its_event_goes_byte_by_byte_when_another_message_begins() -> None:
     packer = Packer()
     assert packer.feed(bytes.fromhex("F07E00117F")) == [bytes.fromhex("04F07E00")]
-    assert packer.flush() == [bytes.fromhex("0F110000"), bytes.fromhex("0F7F0000")]
+    assert [each.hex() for each in packer.feed(b"\xf6")] == ["0f110000", "0f7f0000", "05f60000"]
     assert packer.feed(b"\x05") == [bytes.fromhex("0F050000")]  # outside of any message
 
 
 def test_real_time_overtakes_the_bytes_that_wait_and_no_others() -> None:
     events = pack(bytes.fromhex("F07E00117FF805F7"))
     assert [each.hex() for each in events] == ["04f07e00", "0ff80000", "04117f05", "05f70000"]
-
-
-@pytest.mark.parametrize("cable", [-1, 16])
-def test_there_are_sixteen_cables(cable: int) -> None:
-    with pytest.raises(ValueError, match="0 to 15"):
-        Packer(cable=cable)
 
 
 @pytest.mark.parametrize("torn", [b"", b"\x05\xf7\x00", bytes(5)])
