@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final, cast
 import typer
 
 from harness.cli.help_page import HelpfulCommand, HelpfulGroup
+from harness.cli.options import argument
 from harness.cli.terminal import Printed, note
 from harness.files.opening import shown
 from harness.files.problem import INTERRUPTED, USAGE, Problem
@@ -28,8 +29,8 @@ app = typer.Typer(
         "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
         "Start with: dryload validate FILE, then dryload replay FILE. "
         "dryload COMMAND --help explains a command.\n\n"
-        "Exit code 0 if all that was asked is shown to be so; 1 if it is not; 2 if it cannot be "
-        "done as asked; 3 if the port or the device is at fault."
+        "Exit code 0 if everything that was asked for is shown to be so; 1 if it is not; 2 if the "
+        "command cannot run as asked; 3 if the port or the device is at fault."
     ),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -60,7 +61,7 @@ def _register() -> None:
         "Check and transfer": (validate, replay, diagnose, read, serve),
         "Look inside and convert": (explain, diff, encode, decode),
         "Test": (campaign,),
-        "List what there is": (profiles, ports, disturbances, clauses),
+        "List": (profiles, ports, disturbances, clauses),
     }
     for group, modules in groups.items():
         for module in modules:
@@ -94,9 +95,9 @@ def _program(
 @app.command("help", hidden=True, cls=HelpfulCommand)
 def _help(
     ctx: typer.Context,
-    command: Annotated[str | None, typer.Argument(metavar="COMMAND", help="Which one.")] = None,
+    command: Annotated[str | None, argument("COMMAND", "The command to explain.")] = None,
 ) -> None:
-    """Show the page of a command, or the first one."""
+    """Show the help page of a command, or the list of commands."""
     program: Any = ctx.parent
     if command is None:
         typer.echo(program.get_help())

@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from harness.cli.interrupt import ends
-from harness.cli.options import OUTPUT, AsJson, Overwrite
+from harness.cli.options import (
+    OUTPUT,
+    AsJson,
+    Overwrite,
+    flag,
+    value,
+)
 from harness.cli.terminal import bar_line, say, say_json, width
 from harness.files import safe_write
 from harness.files.opening import shown
@@ -27,73 +33,50 @@ _TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[le
 
 
 def campaign(
-    runs: Annotated[int, typer.Option(metavar="N", min=1, help="How many runs.")] = 1000,
+    runs: Annotated[int, value("N", "Make this many runs.", min=1)] = 1000,
     seed: Annotated[
-        int,
-        typer.Option(
-            metavar="N", min=0, max=_LARGEST, help="Another seed makes other dumps and faults."
-        ),
+        int, value("N", "A different seed makes different dumps and faults.", min=0, max=_LARGEST)
     ] = 1,
     profile: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Only with this unit; several are allowed."),
+        list[str] | None, value("NAME", "Use only this unit; may be repeated.")
     ] = None,
     disturb: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="WORDS",
-            help="Only with this disturbance; several are allowed. See dryload disturbances.",
-        ),
+        value("WORDS", "Use only this fault; may be repeated. See dryload disturbances."),
     ] = None,
-    twice: Annotated[
-        bool, typer.Option("--twice", help="Make every run twice, not one in sixteen.")
-    ] = False,
+    twice: Annotated[bool, flag("--twice", "Make every run twice, not one in sixteen.")] = False,
     only: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N", min=0, max=_LARGEST, help="Make only run number N, and describe it."
-        ),
+        int | None, value("N", "Make only run number N, and describe it.", min=0, max=_LARGEST)
     ] = None,
     workers: Annotated[
         int | None,
-        typer.Option(
-            metavar="N", min=1, max=256, help="How many runs at a time; usually one a core."
-        ),
+        value("N", "Make this many runs at a time; default one per core.", min=1, max=256),
     ] = None,
     cluster: Annotated[
         str | None,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Use the workers of this dask.distributed scheduler: tcp://HOST:PORT.",
-        ),
+        value("ADDRESS", "Use the workers of this dask.distributed scheduler: tcp://HOST:PORT."),
     ] = None,
     capture: Annotated[
         str | None,
-        typer.Option(
-            metavar="FILE",
-            help="With --only: record every byte with its time, as .jsonl or .mid.",
-            rich_help_panel=OUTPUT,
+        value(
+            "FILE", "With --only: record every byte with its time, as .jsonl or .mid.", group=OUTPUT
         ),
     ] = None,
     overwrite: Overwrite = False,
     junit: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE",
-            help="Write the runs as XML for build servers.",
-            rich_help_panel=OUTPUT,
-        ),
+        str | None, value("FILE", "Write the runs as JUnit XML, for build servers.", group=OUTPUT)
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Run very many rehearsals with made-up dumps and faults.
+    """Run thousands of rehearsals with made-up dumps and faults.
 
-    Each run is made from its number and the seed, so it can be made again. It is checked against
-    rules that hold whatever the unit and the disturbance: it ends, it gives the same result the
-    second time, acknowledged data are right, no other sample changes, the memory adds up, and a
-    success is one. Outcomes are counted, not judged.
+    Each run is derived from its number and the seed, so it can be repeated. It is checked against
+    rules that hold for every unit and every fault: it ends, it gives the same result a second time,
+    acknowledged data are right, no other sample changes, the memory adds up, and a success is a
+    real one. Outcomes are counted, not judged.
 
-    Exit code 0 if no rule was broken, 1 if one was. Ctrl-C ends it early and reports what was done.
+    Exit code 0 if no rule was broken, 1 if one was. Ctrl-C ends the campaign early and reports the
+    runs that were made.
     """
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
     _check_options(only, capture, cluster, workers)

@@ -3,28 +3,24 @@
 from collections.abc import Callable
 from typing import Annotated
 
-import typer
-
-from harness.cli.options import AsJson
+from harness.cli.options import AsJson, argument, value
 
 
 def clauses(
     ids: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="ID", help="Clauses to describe in full, such as PKT-05."),
+        list[str] | None, argument("ID", "Clauses to describe in full, such as PKT-05.")
     ] = None,
     family: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Only this family: FRM, HDR, PKT, HSK, ...")
+        str | None, value("NAME", "List only this family: FRM, HDR, PKT, HSK, ...")
     ] = None,
     level: Annotated[
-        str | None,
-        typer.Option(metavar="LEVEL", help="Only these: must, should or information."),
+        str | None, value("LEVEL", "List only these: must, should or information.")
     ] = None,
     judged: Annotated[
         str | None,
-        typer.Option(
-            metavar="EVIDENCE",
-            help="Only what this can show: file, one direction, both directions or source.",
+        value(
+            "EVIDENCE",
+            "List only what can be judged from: file, one direction, both directions, source.",
         ),
     ] = None,
     as_json: AsJson = False,

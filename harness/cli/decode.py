@@ -4,17 +4,20 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.options import AsJson, Overwrite, WhichDump
+from harness.cli.options import (
+    AsJson,
+    Overwrite,
+    WhichDump,
+    argument,
+    value,
+)
 from harness.cli.terminal import note, show
 
 
 def decode(
-    file: Annotated[str, typer.Argument(metavar="FILE", help="A dump file; - is standard input.")],
+    file: Annotated[str, argument("FILE", "A dump file; - is standard input.")],
     output: Annotated[
-        str,
-        typer.Option(
-            "--output", "-o", metavar="AUDIO", help="Audio file: .wav, .flac, .aif or .aiff."
-        ),
+        str, value("AUDIO", "Audio file to write: .wav, .flac, .aif or .aiff.", "--output", "-o")
     ],
     dump: WhichDump = None,
     overwrite: Overwrite = False,
@@ -22,7 +25,7 @@ def decode(
 ) -> None:
     """Make an audio file from a dump.
 
-    Exit code 1 if the dump is damaged: the file is written all the same.
+    Exit code 1 if the dump is damaged; the file is written anyway.
     """
     from harness.files import audio_out, rates, safe_write
     from harness.files.opening import shown

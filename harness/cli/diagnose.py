@@ -8,7 +8,12 @@ from typing import Annotated, Final
 
 import typer
 
-from harness.cli.options import AsJson
+from harness.cli.options import (
+    AsJson,
+    argument,
+    flag,
+    value,
+)
 from harness.cli.terminal import note, say, say_json, steered
 
 _PATIENCE_S: Final = 1.0
@@ -17,33 +22,29 @@ _PATIENCE_S: Final = 1.0
 def diagnose(
     capture: Annotated[
         str,
-        typer.Argument(
-            metavar="CAPTURE",
-            help="A transfer recorded with --capture, hexadecimal text, or a file of what one side "
-            "sent; - is standard input.",
+        argument(
+            "CAPTURE",
+            "A recorded transfer, hexadecimal text, or a file of one direction; "
+            "- is standard input.",
         ),
     ],
     source: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="FILE",
-            help="The dump that was to be sent; it shows damage that no checksum shows. Several "
-            "are allowed.",
+        value(
+            "FILE",
+            "The dump that was meant to be sent; it reveals damage that no checksum can show. "
+            "May be repeated.",
         ),
     ] = None,
     from_unit: Annotated[
-        bool,
-        typer.Option(
-            "--from-unit",
-            help="Take a file of one direction as sent by the unit.",
-        ),
+        bool, flag("--from-unit", "Treat a file of one direction as sent by the unit.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say why a recorded transfer failed, and what to do.
 
-    It can tell most from a capture of both directions with times, together with the dump that was
-    to be sent (--source). It says what it cannot know.
+    A capture of both directions with times tells most, together with the dump that was meant to be
+    sent (--source). The diagnosis says what it cannot know.
 
     Exit code 0 if nothing is wrong; 1 if it names a cause or cannot tell; 2 if the file cannot be
     read or holds no transfer.

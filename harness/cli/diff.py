@@ -4,7 +4,7 @@ from typing import Annotated, Final
 
 import typer
 
-from harness.cli.options import AsJson
+from harness.cli.options import AsJson, argument, value
 from harness.cli.terminal import say, say_json
 from harness.files.problem import USAGE, Problem
 
@@ -13,22 +13,12 @@ _LONGEST_MS: Final = 86_400_000.0
 
 
 def diff(
-    a: Annotated[
-        str,
-        typer.Argument(
-            metavar="A", help="A dump file, audio file or capture; - is standard input."
-        ),
-    ],
-    b: Annotated[str, typer.Argument(metavar="B", help="The file to compare it with.")],
-    dump_a: Annotated[
-        int | None, typer.Option(metavar="N", help="Which dump of A, counted from 1.")
-    ] = None,
-    dump_b: Annotated[
-        int | None, typer.Option(metavar="N", help="Which dump of B, counted from 1.")
-    ] = None,
+    a: Annotated[str, argument("A", "A dump file, audio file or capture; - is standard input.")],
+    b: Annotated[str, argument("B", "The file to compare it with.")],
+    dump_a: Annotated[int | None, value("N", "Compare this dump of A, counted from 1.")] = None,
+    dump_b: Annotated[int | None, value("N", "Compare this dump of B, counted from 1.")] = None,
     tolerance: Annotated[
-        float | None,
-        typer.Option(metavar="MS", help="Captures: how much earlier or later a message may come."),
+        float | None, value("MS", "For captures: accept messages this much earlier or later.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -4,22 +4,21 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.options import AsJson
+from harness.cli.options import AsJson, argument
 
 
 def disturbances(
     names: Annotated[
         list[str] | None,
-        typer.Argument(
-            metavar="NAME",
-            help='Disturbances or everyday situations to describe in full, such as "flip a bit".',
+        argument(
+            "NAME", 'Faults or everyday situations to describe in full, such as "flip a bit".'
         ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what --disturb can make go wrong in a rehearsal.
+    """List the faults that --disturb can cause in a rehearsal.
 
-    Use them as in dryload replay FILE --disturb "flip a bit in packet 7"; several --disturb add up.
+    For example: dryload replay FILE --disturb "flip a bit in packet 7". --disturb may be repeated.
     The same words and the same seed always do the same, to the byte.
     """
     import json

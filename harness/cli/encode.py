@@ -5,9 +5,13 @@ from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from harness.cli.options import AsJson, DeviceId, Overwrite
+from harness.cli.options import (
+    AsJson,
+    DeviceId,
+    Overwrite,
+    argument,
+    value,
+)
 from harness.cli.terminal import note, show
 from harness.files.problem import Problem
 
@@ -27,57 +31,43 @@ class HeaderChoice(StrEnum):
 
 
 def encode(
-    audio: Annotated[
-        list[str],
-        typer.Argument(metavar="AUDIO", help="WAV, AIFF, FLAC or Ogg; - is standard input."),
-    ],
+    audio: Annotated[list[str], argument("AUDIO", "WAV, AIFF, FLAC or Ogg; - is standard input.")],
     output: Annotated[
         str,
-        typer.Option(
+        value(
+            "FILE",
+            "Dump file (a MIDI file if it ends in .mid), or a folder for several sounds.",
             "--output",
             "-o",
-            metavar="FILE",
-            help="Dump file; a MIDI file if it ends in .mid. For several sounds also a folder.",
         ),
     ],
-    bits: Annotated[int, typer.Option(metavar="N", help="Significant bits, 8 to 28.")] = 16,
+    bits: Annotated[int, value("N", "Significant bits, 8 to 28.")] = 16,
     number: Annotated[
-        int,
-        typer.Option(
-            metavar="N", help="Sample number, 0 to 16383; several sounds count on from it."
-        ),
+        int, value("N", "Sample number, 0 to 16383; further sounds get the next numbers.")
     ] = 1,
     device_id: DeviceId = 0,
     channel: Annotated[
-        str | None,
-        typer.Option(
-            metavar="N|mix|both", help="One channel, counted from 1; a mix of all; or all of them."
-        ),
+        str | None, value("N|mix|both", "Use one channel, counted from 1; mix all; or keep all.")
     ] = None,
     rate: Annotated[
-        str | None,
-        typer.Option(metavar="HZ", help="Resample to this rate, not the file's own."),
+        str | None, value("HZ", "Resample to this rate instead of the file's own.")
     ] = None,
     header: Annotated[
-        HeaderChoice,
-        typer.Option(
-            metavar="KIND",
-            help="standard, extended, or auto: standard where that is enough.",
-        ),
+        HeaderChoice, value("KIND", "standard, extended, or auto (standard if it is sufficient).")
     ] = HeaderChoice.AUTO,
     loop: Annotated[
         str | None,
-        typer.Option(
-            metavar="START-END[:TYPE]",
-            help="First and last word of the loop, counted from 0; TYPE is forward, "
+        value(
+            "START-END[:TYPE]",
+            "First and last word of the loop, counted from 0; TYPE is forward, "
             "backward-forward or two hexadecimal digits.",
         ),
     ] = None,
-    name: Annotated[str, typer.Option(metavar="NAME", help="A name, sent after the words.")] = "",
+    name: Annotated[str, value("NAME", "Send this name after the words.")] = "",
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make dumps from audio files, one each."""
+    """Make a dump from each audio file."""
     from harness.files import safe_write
     from harness.files.sample_files import make_folder
     from harness.jobs import convert as job

@@ -3,9 +3,12 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Final
 
-import typer
-
-from harness.cli.options import AsJson
+from harness.cli.options import (
+    AsJson,
+    argument,
+    flag,
+    value,
+)
 from harness.cli.terminal import show, width
 from harness.files.problem import Problem
 
@@ -22,32 +25,24 @@ _NEXT: Final = 3  # messages that are shown from a byte on
 def explain(
     what: Annotated[
         list[str],
-        typer.Argument(
-            metavar="FILE|HEX",
-            help="A dump file, - for standard input, or bytes in hexadecimal: F0 7E 00 7F 05 F7.",
+        argument(
+            "FILE|HEX",
+            "A dump file, - for standard input, or bytes in hexadecimal: F0 7E 00 7F 05 F7.",
         ),
     ],
     dump: Annotated[
-        int | None,
-        typer.Option(min=1, metavar="N", help="Show only this dump of the file, counted from 1."),
+        int | None, value("N", "Show only this dump of the file, counted from 1.", min=1)
     ] = None,
     packet: Annotated[
-        int | None,
-        typer.Option(min=0, metavar="N", help="Show only this packet, counted from 0."),
+        int | None, value("N", "Show only this packet, counted from 0.", min=0)
     ] = None,
     start: Annotated[
-        int | None,
-        typer.Option(
-            "--from", min=0, metavar="BYTE", help="Start at the message that contains this byte."
-        ),
+        int | None, value("BYTE", "Start at the message that contains this byte.", "--from", min=0)
     ] = None,
     bits: Annotated[
-        int | None,
-        typer.Option(
-            min=8, max=28, metavar="N", help="Width of a word where no header states it, 8 to 28."
-        ),
+        int | None, value("N", "Width of a word where no header states it, 8 to 28.", min=8, max=28)
     ] = None,
-    every: Annotated[bool, typer.Option("--bytes", help="Show every word of a packet.")] = False,
+    every: Annotated[bool, flag("--bytes", "Show every word of a packet.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Explain a dump, or bytes in hexadecimal, field by field.

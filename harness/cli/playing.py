@@ -41,7 +41,6 @@ class UnitOptions:
     banks: int | None
     initialise: bool
     operator: str
-    link: str | None
     disturb: tuple[str, ...]
 
 

@@ -2,16 +2,13 @@
 
 from typing import Annotated
 
-import typer
-
-from harness.cli.options import AsJson
+from harness.cli.options import AsJson, argument
 from harness.cli.terminal import show, width
 
 
 def profiles(
     name: Annotated[
-        str | None,
-        typer.Argument(metavar="NAME", help="A unit to describe in full, or your own .toml file."),
+        str | None, argument("NAME", "A unit to describe in full, or your own .toml file.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

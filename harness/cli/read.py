@@ -18,6 +18,7 @@ from harness.cli.options import (
     Pace,
     Patience,
     answer_ns_of,
+    value,
 )
 from harness.cli.progress import read_progress
 from harness.cli.taping import taping
@@ -45,31 +46,21 @@ class ReadOptions:
 
 
 def read(
-    source: Annotated[
-        str,
-        typer.Option(
-            "--from", metavar="TARGET", help="Where the unit is: midi:PORT or tcp:HOST:PORT."
-        ),
-    ],
+    source: Annotated[str, value("TARGET", "Read from midi:PORT or tcp:HOST:PORT.", "--from")],
     sample: Annotated[
-        str,
-        typer.Option(
-            metavar="N|N-M|all",
-            help="Sample number, a range, or all (see above).",
-        ),
+        str, value("N|N-M|all", "Read this sample number, a range, or all (see above).")
     ],
     output: Annotated[
         str,
-        typer.Option(
+        value(
+            "FILE|FOLDER",
+            "File for one sample (a MIDI file if it ends in .mid), or folder for several.",
             "--output",
             "-o",
-            metavar="FILE|FOLDER",
-            help="File for one sample (a MIDI file if it ends in .mid), folder for several.",
         ),
     ],
     up_to: Annotated[
-        int | None,
-        typer.Option(metavar="N", help="Where all ends; see the unit's manual."),
+        int | None, value("N", "Stop all at this number; see the unit's manual.")
     ] = None,
     device_id: DeviceId = 0,
     patience: Patience = PATIENCE_S,
@@ -81,17 +72,18 @@ def read(
 ) -> None:
     """Read samples from a unit and save them as dump files.
 
-    Each sample is requested, then its loops and its name, which are saved in the same file. Nothing
-    in the unit is changed. A file is written whole or not at all.
+    Each sample is requested, then its loops and its name; they are saved in the same file. Nothing
+    in the unit changes. A file is written completely or not at all.
 
-    No unit can say how many samples it holds, and most do not answer for a number that holds
-    nothing: such a number is requested twice, 2 s each. all requests 0 to 127, and then goes on to
-    16383 if the unit has answered every number; otherwise it says that it may not be complete and
-    ends with 1. If you know how many samples the unit can hold, --up-to says where all ends.
+    A unit cannot say how many samples it holds, and most units do not answer a request for a number
+    that holds nothing: such a number is requested twice, for 2 s each. "all" requests 0 to 127, and
+    continues to 16383 if the unit answered every number; otherwise the result may be incomplete,
+    and the exit code is 1. If you know how many samples the unit can hold, give the last number
+    with --up-to.
 
-    Exit code 0 if everything asked for came whole (of a range or all: whatever is there, there is
-    something, and the unit still answers at the end); 1 if something did not come, is broken or was
-    not asked for; 3 if the port is at fault.
+    Exit code 0 if everything that was requested arrived whole (for a range or all: every sample
+    that is there, at least one, and the unit still answers at the end); 1 if something did not
+    arrive, is broken or was not requested; 3 if the port is at fault.
     """
     from harness.jobs.read import wanted_of
 

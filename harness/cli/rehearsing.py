@@ -16,7 +16,6 @@ from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.line.link import Link
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.faults.asked import Disturbances
@@ -37,20 +36,19 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
     walk_ns = walk_ns_of(unit_options.operator)
     disturbances = _disturbances(unit_options.disturb)
     profile = _disturbed(profile_of(target.where), disturbances)
-    link = _link(unit_options.link)
-    if link is not None and disturbances.link is not None:
-        raise Problem("--link and --disturb ask for two interfaces, and there is one.")
     if options.capture is not None:
         check_target(options.capture, overwrite=options.overwrite, sources=options.files)
     if are_captures(options):
-        if unit_options.disturb:
-            raise Problem("--disturb is for dumps: a capture is played as it is.")
+        if any(each.means is not disturbances.link for each in disturbances.asked):
+            raise Problem(
+                'a capture is played as it is, so only --disturb "link NAME" is possible.'
+            )
         play_captures(
             options,
             profile,
             target=target.given,
             operator=walk_ns is not None,
-            link=link,
+            link=disturbances.link,
             prepare=lambda unit: _prepare(unit, unit_options),
         )
     selected = selection(options)
@@ -65,7 +63,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
             ),
             disturbances=disturbances.placed,
             troubles=disturbances.troubles,
-            link=link or disturbances.link,
+            link=disturbances.link,
             progress=bar.show,
             wants_stop=was_interrupted,
         )
@@ -131,22 +129,6 @@ def _say(
     say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         say([f"Begun now, it would be over at {over_at(lasted_ns)}."])
-
-
-def _link(name: str | None) -> "Link | None":
-    from emulator.line.link import link_lines, link_named
-    from harness.files.opening import shown
-
-    if name is None:
-        return None
-    try:
-        return link_named(name)
-    except ValueError as problem:
-        there = "".join(f"\n  {each:16}{sentence}" for each, sentence in link_lines())
-        raise Problem(
-            f"--link {shown(name)}: there is no such link. N is a number, and -to-unit, -from-unit "
-            f"or -both-ways may follow:{there}"
-        ) from problem
 
 
 def _disturbances(texts: "tuple[str, ...]") -> "Disturbances":

@@ -13,12 +13,17 @@ from harness.cli.options import (
     PORT,
     AsJson,
     Capture,
+    Disturb,
     Hear,
     Initialise,
     Overwrite,
     Pace,
     Patience,
     answer_ns_of,
+    argument,
+    flag,
+    switch_off,
+    value,
 )
 from harness.cli.playing import PortOptions, ReplayOptions, UnitOptions
 from harness.cli.rehearsing import rehearse
@@ -28,98 +33,42 @@ from harness.files.problem import Problem
 
 Files: TypeAlias = Annotated[
     list[str],
-    typer.Argument(
-        metavar="FILE",
-        help="Dumps, or folders of them; a capture is played verbatim.",
-        rich_help_panel=PLAYED,
-    ),
+    argument("FILE", "Dumps or folders of dumps; a capture is played verbatim.", group=PLAYED),
 ]
 To: TypeAlias = Annotated[
     str,
-    typer.Option(
-        "--to",
-        metavar="TARGET",
-        help="unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
+    value(
+        "TARGET",
+        "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
+        group=PLAYED,
         show_default=False,
-        rich_help_panel=PLAYED,
     ),
 ]
 FirstNumber: TypeAlias = Annotated[
-    int | None,
-    typer.Option(metavar="N", help="Number the samples N, N+1 and so on.", rich_help_panel=PLAYED),
+    int | None, value("N", "Give the samples the numbers N, N+1 and so on.", group=PLAYED)
 ]
 Address: TypeAlias = Annotated[
-    int | None,
-    typer.Option(
-        metavar="N",
-        help="Address the dumps to this device ID, 0 to 127.",
-        rich_help_panel=PLAYED,
-    ),
+    int | None, value("N", "Address the dumps to this device ID, 0 to 127.", group=PLAYED)
 ]
 Replace: TypeAlias = Annotated[
     bool,
-    typer.Option(
-        "--replace",
-        help="Let dumps of equal sample numbers replace one another.",
-        rich_help_panel=PLAYED,
-    ),
+    flag("--replace", "Let dumps with the same sample number replace each other.", group=PLAYED),
 ]
-Anyway: TypeAlias = Annotated[
-    bool,
-    typer.Option("--anyway", help="Send dumps that are broken as well.", rich_help_panel=PLAYED),
-]
+Anyway: TypeAlias = Annotated[bool, flag("--anyway", "Send broken dumps as well.", group=PLAYED)]
 ReadBack: TypeAlias = Annotated[
-    bool,
-    typer.Option(
-        " /--no-read-back",
-        help="Do not read the samples back to compare them.",
-        show_default=False,
-        rich_help_panel=PLAYED,
-    ),
+    bool, switch_off("--no-read-back", "Do not read the samples back for comparison.", group=PLAYED)
 ]
 Banks: TypeAlias = Annotated[
-    int | None,
-    typer.Option(
-        metavar="N",
-        help="Begin with N newly fitted banks, not initialised yet.",
-        rich_help_panel=EMULATED,
-    ),
+    int | None, value("N", "Start with N newly fitted banks, not yet initialised.", group=EMULATED)
 ]
 Operator: TypeAlias = Annotated[
-    str,
-    typer.Option(
-        metavar="SECONDS",
-        help="Seconds until confirm is pressed, or none.",
-        rich_help_panel=EMULATED,
-    ),
-]
-LinkName: TypeAlias = Annotated[
-    str | None,
-    typer.Option(
-        metavar="NAME",
-        help="Put a MIDI interface between: usb, at-most-64, ...",
-        rich_help_panel=EMULATED,
-    ),
-]
-Disturb: TypeAlias = Annotated[
-    list[str] | None,
-    typer.Option(
-        metavar="WORDS",
-        help="Let something go wrong; see dryload disturbances.",
-        rich_help_panel=EMULATED,
-    ),
+    str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
 ]
 Resume: TypeAlias = Annotated[
-    bool,
-    typer.Option("--resume", help="Continue the last replay to this target.", rich_help_panel=PORT),
+    bool, flag("--resume", "Continue the last replay to this target.", group=PORT)
 ]
 JournalFile: TypeAlias = Annotated[
-    str | None,
-    typer.Option(
-        metavar="FILE",
-        help="Keep the progress for --resume in this file.",
-        rich_help_panel=PORT,
-    ),
+    str | None, value("FILE", "Keep the progress for --resume in this file.", group=PORT)
 ]
 
 
@@ -135,7 +84,6 @@ def replay(
     banks: Banks = None,
     initialise: Initialise = False,
     operator: Operator = "8",
-    link: LinkName = None,
     disturb: Disturb = None,
     hear: Hear = None,
     pace: Pace = True,
@@ -147,8 +95,8 @@ def replay(
     as_json: AsJson = False,
 ) -> None:
     """Play dumps to a unit, read them back, compare and report.
-    The unit is emulated (unit:lantern-desk) unless --to names another one. To a port this is the
-    real transfer: it replaces samples in the unit that have the same numbers.
+    The unit is emulated (unit:lantern-desk) unless --to names another one. With a port,
+    this is the real transfer: samples in the unit that have the same numbers are replaced.
     """
     target, given = target_of(to, option="--to"), named(files)
     _refuse_others(ctx, target)
@@ -168,7 +116,7 @@ def replay(
         answer_ns = answer_ns_of(patience)
         play_live(options, target, PortOptions(hear, pace, answer_ns, resume, journal))
     else:
-        bench = UnitOptions(banks, initialise, operator, link, tuple(disturb or ()))
+        bench = UnitOptions(banks, initialise, operator, tuple(disturb or ()))
         rehearse(options, target, bench)
 
 

@@ -4,10 +4,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Final
 
-import typer
-
 from harness.cli.interrupt import ends
-from harness.cli.options import EMULATED, OUTPUT, Initialise, Overwrite
+from harness.cli.options import (
+    EMULATED,
+    OUTPUT,
+    Initialise,
+    Overwrite,
+    argument,
+    flag,
+    switch_off,
+    value,
+)
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
 from harness.files.opening import shown
 from harness.files.problem import Problem
@@ -28,105 +35,76 @@ _SWITCH_S: Final = 0.0005
 
 def serve(
     profile: Annotated[
-        str, typer.Argument(metavar="PROFILE", help="Which unit; see dryload profiles.")
+        str, argument("PROFILE", "The unit to emulate; see dryload profiles.")
     ] = "lantern-desk",
     midi: Annotated[
-        str | None,
-        typer.Option(
-            "--midi",
-            metavar="NAME",
-            help="Open a virtual MIDI port of this name.",
-            rich_help_panel=_WHERE,
-        ),
+        str | None, value("NAME", "Open a virtual MIDI port of this name.", group=_WHERE)
     ] = None,
     through: Annotated[
-        str | None,
-        typer.Option(
-            "--through",
-            metavar="PORT",
-            help="Use a MIDI port that exists; see dryload ports.",
-            rich_help_panel=_WHERE,
-        ),
+        str | None, value("PORT", "Use a MIDI port that exists; see dryload ports.", group=_WHERE)
     ] = None,
     tcp: Annotated[
         str | None,
-        typer.Option(
-            "--tcp",
-            metavar="HOST:PORT",
-            help="Accept MIDI bytes over TCP; port 0 takes a free one.",
-            rich_help_panel=_WHERE,
+        value(
+            "HOST:PORT",
+            "Accept MIDI bytes over TCP; port 0 chooses a free port.",
+            group=_WHERE,
         ),
     ] = None,
     any_host: Annotated[
         bool,
-        typer.Option(
-            "--any-host",
-            help="With --tcp: let other computers connect as well.",
-            rich_help_panel=_WHERE,
-        ),
+        flag("--any-host", "With --tcp: accept connections from other computers.", group=_WHERE),
     ] = False,
     pace: Annotated[
         bool,
-        typer.Option(
-            " /--no-pace",
-            help="Pass bytes on at once, not at 31,250 baud.",
-            show_default=False,
-            rich_help_panel=_WHERE,
-        ),
+        switch_off("--no-pace", "Pass bytes on immediately, not at 31,250 baud.", group=_WHERE),
     ] = True,
     image: Annotated[
         str | None,
-        typer.Option(
-            "--image",
-            metavar="FILE",
-            help="Keep the memory in this file, as a battery would; without it the memory is lost "
-            "at the end.",
-            rich_help_panel=EMULATED,
+        value(
+            "FILE",
+            "Keep the memory in this file, as a battery would; without it, the memory is "
+            "lost at the end.",
+            group=EMULATED,
         ),
     ] = None,
     banks: Annotated[
         int | None,
-        typer.Option(
-            metavar="N",
-            help="Fit N memory banks; if their number changes, the memory has to be initialised.",
-            rich_help_panel=EMULATED,
+        value(
+            "N",
+            "Fit N memory banks; if this changes their number, initialise the memory.",
+            group=EMULATED,
         ),
     ] = None,
     initialise: Initialise = False,
     operator: Annotated[
         str,
-        typer.Option(
-            metavar="SECONDS",
-            help="Press confirm this long after the unit asks for it; none leaves it to you.",
-            rich_help_panel=EMULATED,
+        value(
+            "SECONDS",
+            "Press confirm this long after the unit asks; none leaves it to you.",
+            group=EMULATED,
         ),
     ] = "none",
     panel: Annotated[
         bool,
-        typer.Option(
-            " /--no-panel",
-            help="Print each event as a JSON object, and read actions from standard input.",
-            show_default=False,
-            rich_help_panel=OUTPUT,
+        switch_off(
+            "--no-panel",
+            "Print events as JSON objects and read actions from standard input.",
+            group=OUTPUT,
         ),
     ] = True,
     capture: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE",
-            help="Record every byte with its time, as .jsonl.",
-            rich_help_panel=OUTPUT,
-        ),
+        str | None, value("FILE", "Record every byte with its time, as .jsonl.", group=OUTPUT)
     ] = None,
     overwrite: Overwrite = False,
 ) -> None:
     """Run an emulated unit on a MIDI or TCP port.
 
-    It runs until Ctrl-C or quit; then it saves the memory to the image and says what the unit
-    holds. With --no-panel it reads one action a line: confirm, initialise, device-id N, filter
-    on|off, power on|off, protect N, unprotect N, delete N, quit.
+    It runs until Ctrl-C or quit; the memory is then saved to the image. With --no-panel, standard
+    input takes one action per line: confirm, initialise, device-id N, filter on|off, power on|off,
+    protect N, unprotect N, delete N, quit.
 
-    Exit code 0 if you stopped it, 2 if it cannot be done as asked, 3 if the port is at fault.
+    Exit code 0 if you stopped it, 2 if it cannot run as asked, 3 if the port is at fault.
     """
     import sys
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from harness.cli.options import AsJson
+from harness.cli.options import AsJson, argument
 from harness.cli.terminal import bar_line, note, say, say_json
 
 if TYPE_CHECKING:
@@ -19,20 +19,17 @@ _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
 def validate(
     files: Annotated[
-        list[str],
-        typer.Argument(
-            metavar="FILE", help="Dump files, captures or folders; - is standard input."
-        ),
+        list[str], argument("FILE", "Dump files, captures or folders; - is standard input.")
     ],
     as_json: AsJson = False,
 ) -> None:
     """Judge dump files and captures by the standard.
 
-    Of a capture both sides are judged: the sender and the unit. Where only one side was recorded,
-    what it sent is judged as a dump file.
+    In a capture, both sides are judged: the sender and the unit. If only one direction was
+    recorded, it is judged as a dump file.
 
-    Exit code 0 if nothing is broken; 1 if something is, or a dump in a capture did not come to its
-    end; 2 if a file cannot be read or holds no dump (the others are judged all the same).
+    Exit code 0 if nothing is broken; 1 if something is broken, or if a dump in a capture did not
+    reach its end; 2 if a file cannot be read or holds no dump (the other files are still judged).
     """
     from harness.files.folder import named
     from harness.files.problem import USAGE, NoDump, Problem

@@ -161,7 +161,14 @@ def test_a_link_may_stand_between_a_capture_and_an_emulated_unit(tmp_path: Path)
     dryload(tmp_path, "replay", "1.syx", "--capture", "x.jsonl")
     lines = in_lines(tmp_path / "x.jsonl")
     told = dryload(
-        tmp_path, "replay", "x.jsonl", "--link", "every-256th", "--capture", "y.jsonl", code=1
+        tmp_path,
+        "replay",
+        "x.jsonl",
+        "--disturb",
+        "link every-256th",
+        "--capture",
+        "y.jsonl",
+        code=1,
     )
     assert "The unit did not answer as recorded" in told.stdout
     assert len(in_lines(tmp_path / "y.jsonl")[TO]) < len(lines[TO])

@@ -298,7 +298,7 @@ def test_a_unit_that_goes_away_in_the_middle_is_a_matter_of_the_rig(tmp_path: Pa
 
 
 @pytest.mark.parametrize(
-    "option", [("--banks", "1"), ("--initialise",), ("--operator", "2"), ("--link", "usb")]
+    "option", [("--banks", "1"), ("--initialise",), ("--operator", "2"), ("--disturb", "link usb")]
 )
 def test_what_only_an_emulated_unit_can_do_is_refused(
     tmp_path: Path, option: tuple[str, ...]
