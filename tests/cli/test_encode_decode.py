@@ -278,7 +278,6 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
         (("thunder.syx", "-o", "thunder.wav"), "thunder.wav exists already"),
         (("thunder.syx", "-o", "thunder.syx", "--overwrite"), "is the file to be read"),
         (("thunder.syx", "-o", "out.wav", "--dump", "2"), "has no dump 2: it holds 1 dump"),
-        (("thunder.syx", "-o", "out.wav", "--dump", "5"), "has no dump 5"),
     ],
 )
 def test_decode_refuses_in_one_line(bench: Bench, words: tuple[str, ...], said: str) -> None:
