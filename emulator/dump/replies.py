@@ -1,44 +1,34 @@
-"""The reply matcher: which message does a reply answer, and what are this unit's habits?
+"""The reply matcher: which message does a reply answer?
 
-Theory of operation.  A reply names a message by a number at best: the standard leaves the number in
-the answer to a header open (HSK-04), numbers wrap, and some units number their answers by a rule of
-their own or by none (common practice).  So a number is believed once it has been seen to say
-something: the packet's own number from the first packet that was answered with it, any other
-distance from it after three answers in a row.  Where numbers say nothing, time tells: a unit
-answers each message once, in the order in which they came, and none before its last byte has left
-the line (TIM-05).  So the answer is what comes after that, unless something that was sent before
-may still be answered.
+Theory of operation.  A reply names a message by a number at best, and `habits` says whether this
+unit's numbers name any.  Where they say nothing, time tells: a unit answers each message once, in
+the order in which they came, and none before its last byte has left the line (TIM-05).  So the
+answer is what comes after that, unless something that was sent before may still be answered.
 
 Three things blur this, and each has its rule.  A port may be quicker than the line that we reckon
-with, so that answers come early: that shows at the header, or when a packet went out twice and
-only early answers came.  A unit may say everything twice: the second ACK comes while the next
-packet is on its way, or it is owed.  And each copy of a packet that went out more than once has an
-answer of its own (HSK-14): where neither numbers nor the time that this unit usually takes tell
-whose answer came, nothing is sent until all copies can have been answered.
+with, so that answers come early: that shows at the header, or when a packet went out twice and only
+early answers came.  A unit may say everything twice: the second ACK comes while the next packet is
+on its way, or it is owed.  And each copy of a packet that went out more than once has an answer of
+its own (HSK-14): where neither numbers nor the time that this unit usually takes tell whose answer
+came, nothing is sent until all copies can have been answered.
 
-How long an answer is waited for is learnt as well: twice what this unit has been seen to take, and
-never less than the sender's own limit.  What can't be told is not taken for an answer: then the
-packet goes out again, which the number in it makes harmless (HSK-15).
+An answer is waited for twice as long as this unit has been seen to take, and never less than the
+sender's own limit.  What can't be told is not taken for an answer: then the packet goes out again,
+which the number in it makes harmless (HSK-15).
 """
 
 from collections.abc import Iterator
 from enum import auto
 from typing import Final
 
-from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_BY, NUMBERS_FREELY, TAKES, TWICE
+from emulator.dump.events import TAKES
 from emulator.dump.going_out import Limits
+from emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
 from emulator.dump.machine import Member
-from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import Handshake
+from emulator.wire.constants import PACKET_NUMBERS
 
 _MASK: Final = PACKET_NUMBERS - 1
-_EARLIEST_NS: Final[int] = FIXED[Handshake].size * BYTE_NS - 500_000
-"""A reply takes 1.92 ms of the line; 1 % of a packet is how wrong its end may be reckoned (TIM-06).
-"""
-_NEAR_NS: Final = 5_000_000  # that two answers of one unit may differ in time (our choice)
-_PROVED: Final = 3  # answers in a row at one distance from the numbers of their packets
-_SHOWN: Final = 2  # packets in a row that were answered, or messages that were answered twice
+_SHOWN: Final = 2  # packets in a row that were answered
 
 
 class Match(Member):
@@ -68,7 +58,7 @@ _ANSWER: Final = Match.ANSWER
 
 
 class ReplyMatcher:
-    """Judges the replies of one unit while one dump is sent to it, and learns its habits.
+    """Judges the replies of one unit while one dump is sent to it.
 
     `called_for` is how many packets the header calls for; `patient` is whether a unit that has
     answered before is waited for longer than the standard asks; `strict` is whether no number but
@@ -76,40 +66,28 @@ class ReplyMatcher:
     """
 
     __slots__ = (
-        "_always",
         "_before",
         "_before_came_twice",
         "_called_for",
         "_doubted",
         "_early",
-        "_extras",
-        "_extras_in_a_row",
         "_first_left_ns",
-        "_had_extra",
         "_header_number",
         "_held_ahead",
         "_held_early",
         "_held_ns",
         "_hint",
         "_in_a_row",
-        "_is_free",
-        "_is_held",
-        "_is_quick",
-        "_knows",
         "_left_ns",
         "_limits",
-        "_longest_ns",
-        "_offset",
+        "_numbering",
         "_owed",
-        "_packet_ns",
         "_patient",
         "_pending",
-        "_proof",
-        "_replied",
         "_settles",
-        "_strange",
         "_strict",
-        "_usual_ns",
+        "_times",
+        "_twice",
         "copies",
         "is_open",
         "is_out",
@@ -123,10 +101,16 @@ class ReplyMatcher:
         self, limits: Limits, *, called_for: int, patient: bool, strict: bool = False
     ) -> None:
         self._limits: Final = limits
-        self._packet_ns: Final = limits.packet_ns
         self._called_for: Final = called_for
         self._patient: Final = patient
         self._strict: Final = strict
+        # the unit
+        self.is_open = True
+        """Whether it is taken for an open-loop unit: nothing answered yet, or silence."""
+        self._in_a_row = 0  # packets answered
+        self._numbering: Final = Numbering()
+        self._times: Final = AnswerTimes(limits.packet_ns)
+        self._twice: Final = SecondAnswers()
         # the message in question
         self.packet: int | None = None
         """The data packet, counted from 0; None for the header."""
@@ -134,44 +118,28 @@ class ReplyMatcher:
         """The number that it bears."""
         self.copies = 0
         """How often it has been sent."""
+        self._pending = 0  # copies that have not been answered
+        self._first_left_ns = 0  # when the first of those left
+        self._doubted = False  # it went out again because nothing else came than what came early
+        # its last copy
         self.is_out = False
         """Whether the driver has taken it."""
         self.is_overdue = False
-        """Whether it is waited for longer than the standard asks."""
+        """Whether its answer is waited for longer than the standard asks."""
         self.limit_ns: int | None = None
         """Until when its answer is waited for, None where there is no limit now."""
-        self._left_ns: int | None = None  # when the last copy left, None while it is on its way
-        self._pending = 0  # copies that have not been answered
-        self._first_left_ns = 0  # when the first of those left
+        self._left_ns: int | None = None  # when it left, None while it is on its way
         self._early = False  # something came while it was on its way
-        self._doubted = False  # it went out again because nothing else came
         self._hint: Meaning | None = None  # of what came with a number that doesn't fit
-        self._settles = False  # answered, but copies of it may still be
-        self._is_held = False  # the unit has asked to wait
-        self._held_ns = 0  # when it asked
-        self._held_early = False  # the WAIT came while it was on its way
-        # the one before
-        self._before: int | None = None
+        self._settles = False  # answered, but other copies may still be
+        self._held_ns: int | None = None  # when the unit asked to wait, None where it goes on
+        self._held_early = False  # that was while it was on its way
+        # what was sent before it
+        self._before: int | None = None  # the number of the packet before
         self._before_came_twice = False
-        self._owed = 0  # answers to what was sent before that may still come
-        # habits
-        self.is_open = True
-        """Whether it is taken for an open-loop unit: nothing answered yet, or silence."""
-        self._in_a_row = 0  # packets answered
-        self._offset = 0  # how far ahead of its packet's the last number was
-        self._proof = 0  # how many in a row were
-        self._is_free = False  # a number was not the packet's
-        self._strange = 0  # how many were not
-        self._knows = False  # numbers say which packet is answered
-        self._always = 0  # answers in a row that had the number of the one before them
-        self._replied = 0  # the last number
-        self._header_number: int | None = None
-        self._held_ahead: int | None = None  # the distance at the end of the last WAIT
-        self._is_quick = False  # answers come before we reckon that a message has left
-        self._longest_ns = 0  # that it took to answer a packet
-        self._usual_ns = 0  # the same, and until there is one what it took to answer the header
-        self._had_extra = False  # something more came since the last answer
-        self._extras = self._extras_in_a_row = 0
+        self._owed = 0  # answers to it that may still come
+        self._header_number: int | None = None  # in the answer to the header
+        self._held_ahead: int | None = None  # the distance of the number that ended the last WAIT
 
     # what the sender does
 
@@ -181,45 +149,41 @@ class ReplyMatcher:
         self._before_came_twice = self.copies > 1
         self.packet = packet
         self.number = number
-        self.copies = self._pending = 1
-        self.limit_ns = self._left_ns = self._hint = None
-        self.is_out = self._is_held = self._early = False
-        self._settles = self._doubted = self.is_overdue = False
+        self.copies = self._pending = 0
+        self._doubted = False
+        self.send_again()
 
     def send_again(self) -> None:
         """Send the message in question once more."""
         self.copies += 1
         self._pending += 1
-        self.limit_ns = self._left_ns = self._hint = None
-        self.is_out = self._is_held = self._early = self._settles = self.is_overdue = False
+        self.limit_ns = self._left_ns = self._hint = self._held_ns = None
+        self.is_out = self._early = self._settles = self.is_overdue = False
 
     def left(self, now_ns: int) -> None:
         """Take note that the message in question has left the line: its limit begins (TIM-05)."""
         self._left_ns = now_ns
         if self._pending == 1:
             self._first_left_ns = now_ns
-            if not (self.packet is None or self._early or self._is_held):
-                self.limit_ns = now_ns + self._packet_ns
-                return
-        if self._is_held:
+        if self._held_ns is not None:
             return
         if self._settles:
             self._settle(now_ns)
-        elif self._early and self._is_quick:
+        elif self._early and self._times.is_quick:
             self.limit_ns = now_ns
-        elif self.packet is None:
-            self.limit_ns = now_ns + self._limits.header_ns
         else:
-            self.limit_ns = now_ns + self._packet_ns
+            limits = self._limits
+            self.limit_ns = now_ns + (limits.header_ns if self.packet is None else limits.packet_ns)
 
     # what the unit says
 
     def ack(self, number: int, now_ns: int) -> Match:
         """Judge an ACK."""
-        if self._is_held:
-            return self._ends_wait(number)
-        if self._knows and self.is_out and number == (self.number + self._offset) & _MASK:
-            self._replied = number
+        if self._held_ns is not None:
+            return self._ends_wait(number, self._held_ns)
+        numbering = self._numbering
+        if numbering.knows and self.is_out and number == (self.number + numbering.offset) & _MASK:
+            numbering.last = number
             return _ANSWER
         return self._unlikely_ack(number, now_ns)
 
@@ -231,7 +195,7 @@ class ReplyMatcher:
             return _ANSWER
         if self._left_ns is None or self._owed or self._settles or number == self._before:
             return Match.LATE
-        if self._proof == 0 or (self._is_free and not self._knows):
+        if self._numbering.proof == 0 or (self._numbering.is_free and not self._numbering.knows):
             return _ANSWER
         self._hint = Meaning.REJECTED
         return Match.OTHER
@@ -239,7 +203,6 @@ class ReplyMatcher:
     def hold(self, now_ns: int) -> None:
         """Take note of a WAIT."""
         self.limit_ns = None
-        self._is_held = True
         self._held_ns = now_ns
         self._held_early = self.is_out and self._left_ns is None
 
@@ -249,14 +212,16 @@ class ReplyMatcher:
             self._settle(now_ns)
         else:
             self._left_ns = now_ns
-            self.limit_ns = now_ns + self._packet_ns
+            self.limit_ns = now_ns + self._limits.packet_ns
 
     def answered(self, now_ns: int) -> None:
         """Learn from the answer to the message in question."""
-        packet, left_ns, limit_ns = self.packet, self._left_ns, self.limit_ns
+        left_ns, limit_ns = self._left_ns, self.limit_ns
         self.limit_ns = None
-        if packet is None:
-            self._learn_from_header(now_ns)
+        if self.packet is None:
+            self.is_open = False
+            if self.is_out and self._held_ns is None:
+                self._times.learn_header(0 if left_ns is None else now_ns - left_ns)
             return
         self._in_a_row += 1
         if self.is_open:
@@ -264,26 +229,23 @@ class ReplyMatcher:
         if not self.is_out:
             return
         if left_ns is not None:
-            taken_ns = (self._held_ns if self._is_held else now_ns) - left_ns
+            taken_ns = (now_ns if self._held_ns is None else self._held_ns) - left_ns
             if self._pending > 1:
                 taken_ns = self._learn_from_copies(taken_ns)
             # Beyond a limit that nobody noticed, it was we who were away: that tells no time.
             if limit_ns is None or now_ns <= limit_ns:
-                if taken_ns > self._longest_ns:  # noqa: PLR1730  # every packet comes by here
-                    self._longest_ns = taken_ns
-                self._usual_ns = self._longest_ns
-        if self._had_extra or self._early or self._extras_in_a_row:
-            self._learn_extras()
-        offset = (self._replied - self.number) & _MASK
-        if offset == self._offset and self._knows:
-            self._proof += 1
-        else:
-            self._learn_number(offset)
+                self._times.learn(taken_ns)
+        twice = self._twice
+        if twice.one_came or self._early or twice.in_a_row:
+            is_owed = twice.learn(came_early=self._early and not self._times.is_quick)
+            if is_owed and not self._numbering.knows:
+                self._owed = 1
+        self._numbering.learn(self.number)
 
     def rejected(self, now_ns: int) -> None:
         """Take note of a NAK that was taken for the message in question."""
         left_ns = now_ns if self._left_ns is None else self._left_ns
-        self._pending = 0 if self._is_usual(now_ns - left_ns) else max(self._pending - 1, 0)
+        self._pending = 0 if self._times.may_be(now_ns - left_ns) else max(self._pending - 1, 0)
 
     def overdue(self, now_ns: int) -> Meaning:
         """Say what it means that the limit has passed; with WAIT_ON there is another one."""
@@ -291,20 +253,20 @@ class ReplyMatcher:
             return Meaning.ANSWERED
         if self._hint is not None:
             return self._hint
-        if self._early and self._is_quick:
+        if self._early and self._times.is_quick:
             return Meaning.ANSWERED
         if not self._is_owed_an_answer:
             return Meaning.SILENT
         left_ns = now_ns if self._left_ns is None else self._left_ns
-        own_ns = self._packet_ns if self._early else self._limits.again_ns
-        limit_ns = left_ns + max(own_ns, 2 * self._usual_ns)
+        own_ns = self._limits.packet_ns if self._early else self._limits.again_ns
+        limit_ns = left_ns + max(own_ns, 2 * self._times.usual_ns)
         if now_ns < limit_ns:
             self.limit_ns = limit_ns
             self.is_overdue = True
             return Meaning.WAIT_ON
-        self._owed = self._extras_in_a_row = 0  # perhaps we were wrong, and so nothing came
+        self._owed = self._twice.in_a_row = 0  # perhaps we were wrong, and so nothing came
         self._held_ahead = None
-        self._doubted = self._had_extra = self._early
+        self._doubted = self._twice.one_came = self._early
         return Meaning.DOUBTFUL if self._early else Meaning.LOST
 
     def went_on(self) -> None:
@@ -326,18 +288,12 @@ class ReplyMatcher:
 
     def habits(self) -> Iterator[str]:
         """Yield what was learnt of the unit that is out of the ordinary, as details of events."""
-        if self._is_free:
-            if self._knows and self._offset:
-                ahead = self._offset
-                yield f"{NUMBERS_BY} {ahead if ahead < PACKET_NUMBERS // 2 else ahead - 128:+d}"
-            elif self._always >= _PROVED:
-                yield f"{NUMBERS_ALWAYS} {self._replied}"
-            elif not self._knows and self._strange >= _PROVED:
-                yield NUMBERS_FREELY
-        if self._extras >= _SHOWN and 2 * self._extras >= (self.packet or 0):
-            yield TWICE
-        if self._longest_ns > self._packet_ns:
-            yield f"{TAKES} {self._longest_ns}"
+        if habit := self._numbering.habit:
+            yield habit
+        if habit := self._twice.habit(self.packet or 0):
+            yield habit
+        if self._times.longest_ns > self._limits.packet_ns:
+            yield f"{TAKES} {self._times.longest_ns}"
 
     # judging
 
@@ -352,117 +308,123 @@ class ReplyMatcher:
             return _ANSWER
         if self._strict and number != self.number:
             return Match.LATE if number == self._before else Match.OTHER
-        return self._other_number(number) if self._knows else self._by_time(number, now_ns)
+        if self._numbering.knows:
+            return self._other_number(number)
+        return self._by_time(number, now_ns)
 
     def _one_more(self) -> Match:
         """Take an ACK for one more to a message before: a copy's, or this unit says it twice."""
-        was_owed, self._owed = self._owed, max(self._owed - 1, 0)
-        self._had_extra = self._had_extra or not was_owed or self._extras_in_a_row > 0
+        twice, was_owed = self._twice, self._owed
+        self._owed = max(was_owed - 1, 0)
+        twice.one_came = twice.one_came or not was_owed or twice.in_a_row > 0
         return Match.LATE
 
     def _other_number(self, number: int) -> Match:
         """Judge an ACK whose number is not what this unit's rule calls for."""
-        on_its_way = self._left_ns is None and not self._is_quick
-        is_before = self._before is not None and number == (self._before + self._offset) & _MASK
+        on_its_way = self._left_ns is None and not self._times.is_quick
+        is_before = self._before is not None and number == self._numbering.of(self._before)
         # One answer with its packet's number may have been chance, above all with 0.
-        may_be_twice = self._extras_in_a_row > 0 and not self._had_extra
-        is_sure = self._proof > 1 or self._owed > 0 or may_be_twice
+        may_be_twice = self._twice.in_a_row > 0 and not self._twice.one_came
+        is_sure = self._numbering.proof > 1 or self._owed > 0 or may_be_twice
         if on_its_way or (is_before and is_sure):
             return self._one_more()
         self._hint = Meaning.ANSWERED
-        self._replied = number
+        self._numbering.last = number
         return Match.OTHER
 
     def _by_time(self, number: int, now_ns: int) -> Match:
         """Judge an ACK by when it came: its number says nothing, or nothing yet."""
-        fits = number == self.number and not self._is_free
+        fits = number == self.number and not self._numbering.is_free
         left_ns = self._left_ns
-        if left_ns is None:
-            if fits and (self._is_quick or number != self._header_number):
-                self._replied = number
-                return _ANSWER
+        if left_ns is None and not (
+            fits and (self._times.is_quick or number != self._header_number)
+        ):
             return self._came_early(number, now_ns)
-        if self._owed and not fits:
+        if left_ns is not None and self._owed and not fits:
             return self._one_more()
-        self._replied = number
-        if fits or self._pending == 1 or self._is_usual(now_ns - left_ns):
+        self._numbering.last = number
+        if fits or self._pending == 1 or left_ns is None or self._times.may_be(now_ns - left_ns):
             return _ANSWER
         return self._unsettled(now_ns)
 
-    def _unsettled(self, now_ns: int) -> Match:
-        self._settles = True
-        self._usual_ns = self._longest_ns = now_ns - self._first_left_ns
-        return Match.UNSETTLED
-
     def _came_early(self, number: int, now_ns: int) -> Match:
+        """Judge an ACK that came while the message in question was on its way."""
         if self._owed:
             return self._one_more()
-        self._replied = number
-        if self._pending > 1 and not self._is_quick:  # an answer to a copy that went before
+        self._numbering.last = number
+        if self._pending > 1 and not self._times.is_quick:  # an answer to a copy that went before
             self._early = True
             return self._unsettled(now_ns)
-        if self._early:
-            self._had_extra = True
+        self._twice.one_came = self._twice.one_came or self._early
         self._early = True
         return Match.EARLY
 
-    def _is_usual(self, taken_ns: int) -> bool:
-        """Whether this unit may well have taken so long to answer a packet."""
-        if self._longest_ns or not self._usual_ns:
-            return taken_ns <= max(self._packet_ns, 2 * self._longest_ns)
-        # Only the header's time is known: just as long is no chance.
-        header_ns = self._usual_ns
-        near = abs(taken_ns - header_ns) <= header_ns // 16 + _NEAR_NS
-        return near or taken_ns <= self._packet_ns
+    def _unsettled(self, now_ns: int) -> Match:
+        self._settles = True
+        self._times.usual_ns = self._times.longest_ns = now_ns - self._first_left_ns
+        return Match.UNSETTLED
 
-    def _answers_before(self, number: int) -> bool:
-        before = self._before
-        if before is None:
-            return False
-        if self._is_free and self._knows:
-            return number == (before + self._offset) & _MASK
-        if self._owed and (self._is_free or number == before):
-            self._owed -= 1
-            return True
-        if self._held_ahead is not None:
-            return number == (before + self._held_ahead) & _MASK
-        return self._before_came_twice and (number == before or self._held_early)
-
-    def _ends_wait(self, number: int) -> Match:
+    def _ends_wait(self, number: int, held_ns: int) -> Match:
         """Judge an ACK that ends a WAIT; nothing else would, so any number will do.
 
         But a copy of the packet before, be it of the line's making, has its own WAIT and ACK.  It
         shows by the number, of a unit that counts one ahead as well; where the numbers have said
         nothing yet and we made the copy, by the WAIT: none comes for a message that has not left.
         """
-        self._replied = number
+        numbering = self._numbering
+        numbering.last = number
         if not self.is_out:
-            self._is_held = False
+            self._held_ns = None
             return Match.RESUMES
         if self.packet is None:
             self._header_number = number
             return _ANSWER
         if self._settles:
-            self._doubted = self._is_held = False
+            self._doubted, self._held_ns = False, None
             return Match.UNSETTLED
         if self._answers_before(number):
-            self._is_held = self._before_came_twice = False  # it has had its second answer
+            self._held_ns, self._before_came_twice = None, False  # it has had its second answer
             return Match.BEFORE
         if number:  # some say 0 whatever the packet
             ahead = (number - self.number) & _MASK
             self._held_ahead = ahead if ahead <= 1 else None
-        taken_ns = self._held_ns - (self._left_ns or self._held_ns)
-        fits = number == self.number and not self._is_free
-        if fits or self._pending == 1 or self._is_usual(taken_ns):
+        taken_ns = held_ns - (self._left_ns or held_ns)
+        fits = number == self.number and not numbering.is_free
+        if fits or self._pending == 1 or self._times.may_be(taken_ns):
             return _ANSWER
-        self._is_held = False
-        return self._unsettled(self._held_ns)
+        self._held_ns = None
+        return self._unsettled(held_ns)
+
+    def _answers_before(self, number: int) -> bool:
+        before, numbering = self._before, self._numbering
+        if before is None:
+            return False
+        if numbering.is_free and numbering.knows:
+            return number == numbering.of(before)
+        if self._owed and (numbering.is_free or number == before):
+            self._owed -= 1
+            return True
+        if self._held_ahead is not None:
+            return number == (before + self._held_ahead) & _MASK
+        return self._before_came_twice and (number == before or self._held_early)
 
     def _settle(self, now_ns: int) -> None:
         """Wait until the last copy can have been answered as late as the first one was."""
         if self._left_ns is not None:
-            takes_ns = self._longest_ns + self._longest_ns // 8
-            self.limit_ns = max(self._left_ns + takes_ns, now_ns) + self._packet_ns
+            takes_ns = self._times.longest_ns + self._times.longest_ns // 8
+            self.limit_ns = max(self._left_ns + takes_ns, now_ns) + self._limits.packet_ns
+
+    def _learn_from_copies(self, taken_ns: int) -> int:
+        """Return how long the unit took to answer a packet that went out more than once."""
+        times = self._times
+        if self._settles:
+            times.is_quick = times.is_quick or (self._doubted and self._early)
+            return times.longest_ns
+        if times.may_be(taken_ns):
+            return taken_ns
+        is_twice = self._twice.one_came or self._twice.in_a_row > 0
+        self._owed = 2 * self._pending - 1 if is_twice else self._pending - 1
+        return taken_ns + (self._left_ns or 0) - self._first_left_ns
 
     @property
     def _is_owed_an_answer(self) -> bool:
@@ -471,45 +433,3 @@ class ReplyMatcher:
         if not self._patient or packet is None:
             return False
         return packet < self._called_for and not self.is_open
-
-    # learning
-
-    def _learn_from_header(self, now_ns: int) -> None:
-        self.is_open = False
-        if self.is_out and not self._is_held:
-            left_ns = self._left_ns
-            self._usual_ns = 0 if left_ns is None else now_ns - left_ns
-            self._is_quick = self._usual_ns < _EARLIEST_NS
-
-    def _learn_from_copies(self, taken_ns: int) -> int:
-        """Return how long the unit took to answer a packet that went out more than once."""
-        if self._settles:
-            self._is_quick = self._is_quick or (self._doubted and self._early)
-            return self._longest_ns
-        if self._is_usual(taken_ns):
-            return taken_ns
-        is_twice = self._had_extra or self._extras_in_a_row > 0
-        self._owed = 2 * self._pending - 1 if is_twice else self._pending - 1
-        return taken_ns + (self._left_ns or 0) - self._first_left_ns
-
-    def _learn_extras(self) -> None:
-        if self._had_extra or (self._early and not self._is_quick):
-            self._had_extra = False
-            self._extras += 1
-            self._extras_in_a_row += 1
-        else:
-            self._extras_in_a_row = 0
-        if self._extras_in_a_row >= _SHOWN and not self._knows:
-            self._owed = 1
-
-    def _learn_number(self, offset: int) -> None:
-        if offset == self._offset:
-            self._proof += 1
-        else:
-            self._always = self._always + 1 if (offset + 1) & _MASK == self._offset else 0
-            self._offset = offset
-            self._proof = 1
-        if offset:
-            self._is_free = True
-            self._strange += 1
-        self._knows = self._proof >= _PROVED or not self._is_free
