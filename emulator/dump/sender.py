@@ -15,7 +15,15 @@ from emulator.dump.events import (
 from emulator.dump.going_out import Limits, Outgoing, SenderEnd
 from emulator.dump.machine import Machine
 from emulator.dump.replies import Match, Meaning, ReplyMatcher
-from emulator.dump.sender_table import SenderCue, SenderDo, SenderState, sender_table
+from emulator.dump.sender_table import (
+    Given,
+    Judgement,
+    SenderCue,
+    SenderDo,
+    SenderState,
+    sender_cues,
+    sender_table,
+)
 from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
 from emulator.wire.constants import ALL_CALL
@@ -35,7 +43,6 @@ _ASKING: Final = frozenset(
         *(SenderState.HEADER_HELD, SenderState.PACKET_HELD),
     }
 )
-_ACK: Final = SenderCue.ACK
 _ACK_KIND: Final = HandshakeKind.ACK
 _ANSWER: Final = Match.ANSWER
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
@@ -48,14 +55,6 @@ _PLAIN_CUES: Final = {
     HandshakeKind.WAIT: SenderCue.WAIT,
     HandshakeKind.CANCEL: SenderCue.CANCEL,
     HandshakeKind.EOF: SenderCue.EOF,
-}
-_OTHER_CUES: Final = {
-    Match.EARLY: SenderCue.ACK_EARLY,
-    Match.LATE: SenderCue.ACK_LATE,
-    Match.OTHER: SenderCue.ACK_OTHER,
-    Match.UNSETTLED: SenderCue.ACK_UNSETTLED,
-    Match.BEFORE: SenderCue.ACK_BEFORE,
-    Match.RESUMES: SenderCue.ACK_RESUMES,
 }
 _SENT_AGAIN: Final = (SenderCue.SILENCE_AGAIN, SenderCue.SILENCE_DEAD)
 _REASONS: Final = {
@@ -96,6 +95,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
                 SenderDo.SEND_AFTER: self._send_after,
                 SenderDo.FALL_BACK: self._fall_back,
                 SenderDo.COUNT_ANEW: self._count_anew,
+                SenderDo.GO_ON: self._go_on,
                 SenderDo.NOTE_ANSWER: self._note_answer,
                 SenderDo.NOTE_REJECTION: self._note_rejection,
                 SenderDo.NOTE_SILENCE: self._note_silence,
@@ -110,7 +110,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._outgoing = outgoing
         self._header = outgoing.header
         self._device_id = outgoing.device_id
-        self._is_last = not outgoing.packets  # nothing is left to send after the one in question
+        self._cues = sender_cues(self._switches)
         self._replies = ReplyMatcher(
             limits or Limits(),
             called_for=packets_announced(outgoing.header),
@@ -118,13 +118,16 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             strict=self._switches.wrong_ack == "cancel",
         )
         self._splitter = Splitter(limit=1 << 16)
+        # what events tell of: the cue that is met, the number in the reply that made it, and what
+        # the last silence meant
         self._cue = SenderCue.START
         self._reply_number: int | None = None
-        self._meaning = Meaning.SILENT  # of the last limit that passed
+        self._meaning = Meaning.SILENT
         self.packet: int | None = None
         self.end: SenderEnd | None = None
         self.resent = 0
         """Messages sent again because they were rejected or not answered."""
+        self._answered = self._cue_of(_ANSWER)  # looked up once a packet: nearly all are answered
 
     def start(self, now_ns: int) -> None:
         """Queue the header."""
@@ -163,7 +166,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
             meaning = self._replies.overdue(now_ns)
             if meaning is not Meaning.WAIT_ON:
                 self._meaning = meaning
-                self._meet(self._overdue_cue(meaning), now_ns)
+                self._meet(self._cue_of(meaning), now_ns)
         return self.take_events()
 
     def next_deadline_ns(self) -> int | None:
@@ -196,50 +199,42 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if reply.kind is not HandshakeKind.NAK:
             return _PLAIN_CUES[reply.kind]
         if self.state in _ASKING and self._replies.nak(reply.packet_number) is _ANSWER:
-            return self._nak_cue()
+            return self._cue_of(Meaning.REJECTED)
         return SenderCue.NAK_OTHER
 
     def _ack_cue(self, number: int, now_ns: int) -> SenderCue:
         if self.state not in _ASKING:
             return SenderCue.ACK_OTHER
         match = self._replies.ack(number, now_ns)
-        if match is _ANSWER:
-            return SenderCue.ACK_LAST if self._is_last else _ACK
-        if match is Match.OTHER and self._is_last:
-            return SenderCue.ACK_OTHER_LAST
-        return _OTHER_CUES[match]
+        return self._answered if match is _ANSWER else self._cue_of(match)
 
-    def _nak_cue(self) -> SenderCue:
-        limit = _HEADER_TRIES if self.packet is None else self._switches.resend_limit
-        is_too_often = limit != 0 and self._replies.copies >= limit
-        return SenderCue.NAK_AGAIN if is_too_often else SenderCue.NAK
+    def _cue_of(self, judgement: Judgement) -> SenderCue:
+        """Return what a judgement of the matcher comes to in this situation."""
+        given = self._given()
+        return next(cue for conditions, cue in self._cues[judgement] if conditions <= given)
 
-    def _overdue_cue(self, meaning: Meaning) -> SenderCue:
-        if meaning is Meaning.ANSWERED:
-            return SenderCue.ACK_LAST if self._is_last else _ACK
-        if meaning is Meaning.REJECTED:
-            return self._nak_cue()
-        open_loop = self._switches.extended_silence == "go on" and self._is_last
-        if self.state is SenderState.HEADER and self._is_extended() and not open_loop:
-            if self._outgoing.fallback is None:
-                return SenderCue.SILENCE_STRANDED
-            return SenderCue.SILENCE_EXTENDED
-        return self._silence_cue(can_help=meaning is not Meaning.SILENT)
+    def _given(self) -> set[Given]:
+        """Return the conditions that are given for the message in question."""
+        replies, is_header = self._replies, self.packet is None
+        is_end = self._is_last or replies.is_last_called_for
+        # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
+        tries = _LAST_TRIES if is_end else _SILENT_TRIES
+        rejections = _HEADER_TRIES if is_header else self._switches.resend_limit
+        conditions = {
+            Given.NOTHING_LEFT: self._is_last,
+            Given.REJECTED_OFTEN: 0 < rejections <= replies.copies,
+            Given.TRIES_LEFT: replies.copies < tries,
+            Given.IN_MIDST: not is_end,
+            Given.HAS_SHOWN: replies.has_shown,
+            Given.EXTENDED: is_header and kind_of(self._header) is ExtendedHeader,
+            Given.FALLBACK: self._outgoing.fallback is not None,
+        }
+        return {condition for condition, is_given in conditions.items() if is_given}
 
-    def _silence_cue(self, *, can_help: bool) -> SenderCue:
-        """Return what silence comes to; `can_help` is whether sending it again can."""
-        if can_help:
-            # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
-            replies = self._replies
-            is_end = self._is_last or replies.is_last_called_for
-            if replies.copies < (_LAST_TRIES if is_end else _SILENT_TRIES):
-                return SenderCue.SILENCE_AGAIN
-            if not is_end and replies.has_shown:
-                return SenderCue.SILENCE_DEAD
-        return SenderCue.SILENCE_LAST if self._is_last else SenderCue.SILENCE
-
-    def _is_extended(self) -> bool:
-        return kind_of(self._header) is ExtendedHeader
+    @property
+    def _is_last(self) -> bool:
+        """Whether nothing is left to send after the message in question."""
+        return len(self._outgoing.packets) == (0 if self.packet is None else self.packet + 1)
 
     # actions
 
@@ -251,7 +246,8 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self.packet = packet = 0 if self.packet is None else self.packet + 1
         packets = self._outgoing.packets
         body = packets[packet]
-        self._is_last = packet + 1 >= len(packets)
+        if packet + 1 >= len(packets):
+            self._answered = self._cue_of(_ANSWER)
         self._replies.send(packet, body[_NUMBER] & 0x7F if len(body) > _NUMBER else packet & 0x7F)
         self._ready.append(body)
 
@@ -286,6 +282,9 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def _count_anew(self, now_ns: int) -> None:
         self._replies.count_anew(now_ns)
 
+    def _go_on(self, now_ns: int) -> None:
+        self._replies.went_on()
+
     def _note_answer(self, now_ns: int) -> None:
         replies = self._replies
         detail = OVERDUE if replies.is_overdue else ""
@@ -297,8 +296,6 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self._note(EventKind.REJECTED, now_ns, self.packet)
 
     def _note_silence(self, now_ns: int) -> None:
-        if self._cue not in _SENT_AGAIN:
-            self._replies.went_on()
         detail = ""
         if self._meaning is Meaning.DOUBTFUL:
             detail = DOUBTFUL

@@ -1,9 +1,15 @@
-"""The sender as a table: state and cue to actions and next state (M1 p. 39).
+"""The sender as two tables (M1 p. 39): what happened makes a cue, and a cue in a state says what
+is done and where it leads.
 
-Theory of operation.  A cue is what happened, already judged (`replies`): `ACK` is an ACK that
+Theory of operation.  The matcher (`replies`) judges what the unit says, and its silence.  What that
+comes to depends on the situation as well: whether anything is left to be sent, how often it has
+been sent already, what else could be tried.  `sender_cues` says it, condition by condition: of the
+rows for a judgement the first one counts of which all conditions are given.  `ACK` is an ACK that
 answers the message in question, `ACK_LAST` the same when nothing remains to be sent, `ACK_OTHER`
-one with a number that answers nothing.  So the table says everything about the order of things, the
-matcher judges replies and silences, and the machine (`sender`) carries out what the table says.
+one with a number that answers nothing.
+
+`sender_table` then says everything about the order of things, and the machine (`sender`) carries it
+out: it decides nothing, and none of its fields chooses a row but by a condition that stands here.
 Pairs that cannot happen stand in SENDER_UNEXPECTED, and a test holds both together against all
 pairs there are.  Where the standard is silent, a switch (see `switches`) exchanges rows.
 """
@@ -13,6 +19,7 @@ from functools import lru_cache
 from typing import Final
 
 from emulator.dump.machine import Member, Row
+from emulator.dump.replies import Match, Meaning
 from emulator.dump.switches import SenderSwitches
 
 
@@ -57,6 +64,18 @@ class SenderCue(Member):
     SILENCE_STRANDED = auto()  # after an extended header, no standard one can say the same
 
 
+class Given(Member):
+    """What of the situation decides, beside the judgement, which cue it is."""
+
+    NOTHING_LEFT = auto()  # no message follows the one in question
+    REJECTED_OFTEN = auto()  # it has gone out as often as it may be rejected (HSK-17)
+    TRIES_LEFT = auto()  # it may go out once more without an answer
+    IN_MIDST = auto()  # more is called for after it
+    HAS_SHOWN = auto()  # the unit has answered packets in a row until now
+    EXTENDED = auto()  # it is an extended header
+    FALLBACK = auto()  # a standard header that says the same is at hand (EXT-09)
+
+
 class SenderDo(Member):
     """What a sender does."""
 
@@ -68,6 +87,7 @@ class SenderDo(Member):
     SEND_AFTER = auto()
     FALL_BACK = auto()
     COUNT_ANEW = auto()
+    GO_ON = auto()
     NOTE_ANSWER = auto()
     NOTE_REJECTION = auto()
     NOTE_SILENCE = auto()
@@ -80,6 +100,8 @@ class SenderDo(Member):
 
 SenderRow = Row[SenderState, SenderDo]
 SenderTable = dict[tuple[SenderState, SenderCue], SenderRow]
+Judgement = Match | Meaning
+CueTable = dict[Judgement, tuple[tuple[frozenset[Given], SenderCue], ...]]
 
 _S, _C, _D = SenderState, SenderCue, SenderDo
 _WAITING: Final = (_S.HEADER, _S.PACKET, _S.HEADER_HELD, _S.PACKET_HELD)
@@ -162,7 +184,10 @@ _SENDER: Final[SenderTable] = {
     (_S.PACKET, _C.NAK_OTHER): _ignore(_S.PACKET, "HSK-08"),
     (_S.PACKET, _C.WAIT): _hold(_S.PACKET_HELD),
     (_S.PACKET, _C.SILENCE): SenderRow(
-        (_D.NOTE_SILENCE, _D.SEND_NEXT), _S.PACKET, "TIM-03", "open loop: send the next packet"
+        (_D.NOTE_SILENCE, _D.GO_ON, _D.SEND_NEXT),
+        _S.PACKET,
+        "TIM-03",
+        "open loop: send the next packet",
     ),
     (_S.PACKET, _C.SILENCE_LAST): SenderRow(
         (_D.NOTE_SILENCE, _D.SEND_AFTER, _D.NOTE_DONE), _S.DONE, "TIM-03", "all packets sent: done"
@@ -271,7 +296,7 @@ _DURING_WAIT: Final = {
 }
 _AFTER_SILENCE: Final = {
     "go on": {},
-    "again": {},  # the machine gives it cues of its own
+    "again": {},  # the matcher waits on, and judges silences that have cues of their own
     "stop": {
         (_S.PACKET, cue): SenderRow(
             (_D.NOTE_SILENCE, _D.SEND_CANCEL, _D.GIVE_UP), _S.ABORTED, "TIM-03", "no answer: stop"
@@ -279,13 +304,51 @@ _AFTER_SILENCE: Final = {
         for cue in (_C.SILENCE, _C.SILENCE_LAST)
     },
 }
-_EXTENDED_SILENCE: Final = {
-    "fall back": {},
-    "go on": {
-        (_S.HEADER, cue): _SENDER[_S.HEADER, _C.SILENCE]
-        for cue in (_C.SILENCE_EXTENDED, _C.SILENCE_STRANDED)
-    },
+
+
+def _when(cue: SenderCue, *conditions: Given) -> tuple[frozenset[Given], SenderCue]:
+    return frozenset(conditions), cue
+
+
+_G = Given
+_ANSWERED: Final = (_when(_C.ACK_LAST, _G.NOTHING_LEFT), _when(_C.ACK))
+_REJECTED: Final = (_when(_C.NAK_AGAIN, _G.REJECTED_OFTEN), _when(_C.NAK))
+_OPEN_LOOP: Final = (_when(_C.SILENCE_LAST, _G.NOTHING_LEFT), _when(_C.SILENCE))
+_NO_ANSWER: Final = (
+    _when(_C.SILENCE_EXTENDED, _G.EXTENDED, _G.FALLBACK),
+    _when(_C.SILENCE_STRANDED, _G.EXTENDED),
+    *_OPEN_LOOP,
+)
+_LOST: Final = (
+    _when(_C.SILENCE_AGAIN, _G.TRIES_LEFT),
+    _when(_C.SILENCE_DEAD, _G.IN_MIDST, _G.HAS_SHOWN),
+    *_OPEN_LOOP,
+)
+_CUES: Final[CueTable] = {
+    Match.ANSWER: _ANSWERED,
+    Match.EARLY: (_when(_C.ACK_EARLY),),
+    Match.LATE: (_when(_C.ACK_LATE),),
+    Match.OTHER: (_when(_C.ACK_OTHER_LAST, _G.NOTHING_LEFT), _when(_C.ACK_OTHER)),
+    Match.UNSETTLED: (_when(_C.ACK_UNSETTLED),),
+    Match.BEFORE: (_when(_C.ACK_BEFORE),),
+    Match.RESUMES: (_when(_C.ACK_RESUMES),),
+    Meaning.ANSWERED: _ANSWERED,
+    Meaning.REJECTED: _REJECTED,
+    Meaning.DOUBTFUL: _LOST,
+    Meaning.LOST: _LOST,
+    Meaning.SILENT: _NO_ANSWER,
 }
+
+
+@lru_cache(maxsize=64)
+def sender_cues(switches: SenderSwitches) -> CueTable:
+    """Return what each judgement comes to, under the conditions that are given.
+
+    A sender that goes on after an extended header without an answer takes it for any other one.
+    """
+    if switches.extended_silence == "go on":
+        return {**_CUES, Meaning.SILENT: _OPEN_LOOP}
+    return _CUES
 
 
 @lru_cache(maxsize=64)
@@ -297,5 +360,4 @@ def sender_table(switches: SenderSwitches) -> SenderTable:
         **_HEADER_NAK[switches.header_nak],
         **_DURING_WAIT[switches.message_during_wait],
         **_AFTER_SILENCE[switches.after_silence],
-        **_EXTENDED_SILENCE[switches.extended_silence],
     }

@@ -22,6 +22,7 @@ from emulator.dump.receiver_table import (
     ReceiverState,
     receiver_table,
 )
+from emulator.dump.replies import Match, Meaning
 from emulator.dump.requester_table import (
     REQUESTER,
     REQUESTER_UNEXPECTED,
@@ -31,9 +32,11 @@ from emulator.dump.requester_table import (
 )
 from emulator.dump.sender_table import (
     SENDER_UNEXPECTED,
+    Given,
     SenderCue,
     SenderDo,
     SenderState,
+    sender_cues,
     sender_table,
 )
 from emulator.dump.switches import QUESTIONS, ReceiverSwitches, SenderSwitches, values_of
@@ -101,9 +104,9 @@ def reached(table: AnyTable, start: Enum) -> set[Enum]:
 
 
 def test_switches_make_as_many_tables_as_their_rows_say() -> None:
-    # Sender: header_nak 2, wrong_ack 3, during_wait 2, after_silence 2, extended_silence 2
-    # (after_silence "again" changes the cues, not the rows).
-    assert len(SENDERS) == 2 * 3 * 2 * 2 * 2
+    # Sender: header_nak 2, wrong_ack 3, during_wait 2, after_silence 2 (after_silence "again" and
+    # extended_silence change the cues, not the rows).
+    assert len(SENDERS) == 2 * 3 * 2 * 2
     # Receiver: number_jump 4, repeated_packet 2, bad_form 2, header_in_dump 3.
     assert len(RECEIVERS) == 4 * 2 * 2 * 3
 
@@ -285,3 +288,67 @@ def test_defaults_are_legal_values() -> None:
         for f in fields(kind):
             legal = values_of(kind, f.name)
             assert not legal or f.default in legal, f.name
+
+
+# From a judgement to the sender's cue.
+
+JUDGEMENTS = [*Match, *(meaning for meaning in Meaning if meaning is not Meaning.WAIT_ON)]
+SITUATIONS = [
+    set(given) for count in range(len(Given) + 1) for given in itertools.combinations(Given, count)
+]
+PACKET_ONLY = {Given.IN_MIDST, Given.HAS_SHOWN}
+HEADER_ONLY = {Given.EXTENDED, Given.FALLBACK}
+
+
+def cue_of(judgement: Match | Meaning, given: set[Given], **switches: Any) -> SenderCue:
+    rows = sender_cues(SenderSwitches(**switches))[judgement]
+    return next(cue for conditions, cue in rows if conditions <= given)
+
+
+def test_every_judgement_comes_to_a_cue_in_every_situation_and_no_row_is_idle() -> None:
+    for switches in combinations(SenderSwitches):
+        table = sender_cues(switches)
+        assert set(table) == set(JUDGEMENTS)
+        for rows in table.values():
+            reached = {
+                next(at for at, (conditions, _) in enumerate(rows) if conditions <= situation)
+                for situation in SITUATIONS
+            }
+            assert reached == set(range(len(rows)))
+
+
+def test_no_silence_comes_to_a_cue_that_its_state_does_not_know() -> None:
+    silences = (Meaning.SILENT, Meaning.LOST, Meaning.DOUBTFUL)
+    for switches in combinations(SenderSwitches):
+        rows = sender_table(switches)
+        for situation in SITUATIONS:
+            if not situation & PACKET_ONLY:  # no packet was answered before the header was
+                cue = cue_of(Meaning.SILENT, situation, extended_silence=switches.extended_silence)
+                assert (SenderState.HEADER, cue) in rows
+            if not situation & HEADER_ONLY:
+                for meaning in silences:
+                    cue = cue_of(meaning, situation, extended_silence=switches.extended_silence)
+                    assert (SenderState.PACKET, cue) in rows
+
+
+@pytest.mark.parametrize(
+    ("judgement", "given", "cue"),
+    [
+        (Match.ANSWER, {Given.IN_MIDST}, SenderCue.ACK),
+        (Match.ANSWER, {Given.NOTHING_LEFT}, SenderCue.ACK_LAST),
+        (Meaning.REJECTED, set[Given](), SenderCue.NAK),
+        (Meaning.REJECTED, {Given.REJECTED_OFTEN}, SenderCue.NAK_AGAIN),  # HSK-17
+        (Meaning.SILENT, {Given.TRIES_LEFT, Given.IN_MIDST}, SenderCue.SILENCE),  # TIM-03
+        (Meaning.SILENT, {Given.EXTENDED}, SenderCue.SILENCE_STRANDED),  # EXT-09
+        (Meaning.SILENT, {Given.EXTENDED, Given.FALLBACK}, SenderCue.SILENCE_EXTENDED),
+        (Meaning.LOST, {Given.TRIES_LEFT, Given.IN_MIDST}, SenderCue.SILENCE_AGAIN),  # HSK-15
+        (Meaning.LOST, {Given.TRIES_LEFT, Given.NOTHING_LEFT}, SenderCue.SILENCE_AGAIN),
+        (Meaning.LOST, {Given.IN_MIDST, Given.HAS_SHOWN}, SenderCue.SILENCE_DEAD),
+        (Meaning.LOST, {Given.IN_MIDST}, SenderCue.SILENCE),  # it never answered two in a row
+        (Meaning.DOUBTFUL, {Given.NOTHING_LEFT, Given.HAS_SHOWN}, SenderCue.SILENCE_LAST),
+    ],
+)
+def test_what_the_situation_makes_of_a_judgement(
+    judgement: Match | Meaning, given: set[Given], cue: SenderCue
+) -> None:
+    assert cue_of(judgement, given) is cue
