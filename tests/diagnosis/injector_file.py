@@ -10,8 +10,17 @@ from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_kinds import ANY, Struck, View, fault, twin
 from tests.diagnosis.injector_play import HEADER_NS, MS, Play
 from tests.diagnosis.injector_tape import Arrival
-from tests.diagnosis.injector_way import ALTERED, EACH_TIME, NO_HEADER, PASSED, TWO_ANSWERS, changed
+from tests.diagnosis.injector_way import (
+    ALTERED,
+    BYTES_LOST,
+    EACH_TIME,
+    NO_HEADER,
+    PASSED,
+    TWO_ANSWERS,
+    changed,
+)
 
+SHORT_EACH_TIME = "a packet that arrives without a byte each time"
 OUT = (View.HOST, View.FILE)
 """Views of what leaves the host."""
 
@@ -261,6 +270,60 @@ def no_header(play: Play) -> int | None:
     play.silence(100 * MS)
     play.unanswered(range(play.dump.count))
     return None
+
+
+@fault(
+    "a byte missing in a packet of the dump",
+    "packet damaged in the dump",
+    14,
+    source=False,
+    plain=True,
+    packets=(3, 7),
+    views=(View.LINE, *OUT),
+    group=SHORT_EACH_TIME,
+)
+def byte_missing(play: Play) -> int:
+    """It is sent without that byte each time."""
+    place = play.rng.randrange(1, play.dump.count)
+    raw, at = play.dump.packets[place], play.chance.randrange(10, 120)
+    play.dump.packets[place] = raw[:at] + raw[at + 1 :]
+    play.until(place)
+    refuse(play, place)
+    return place
+
+
+@twin("a byte lost each time on the way", BYTES_LOST, SHORT_EACH_TIME)
+def byte_each_time(play: Play) -> int:
+    """The others close up, as behind a buffer that loses it."""
+    place = play.rng.randrange(1, play.dump.count)
+    raw, at = play.dump.packets[place], play.chance.randrange(10, 120)
+    play.dump.packets[place] = raw[:at] + raw[at + 1 :]
+    play.until(place)
+    refuse(play, place)
+    return place
+
+
+@fault(
+    "a packet for another device in the dump",
+    "packet for another device in the dump",
+    11,
+    source=False,
+    mono_id=True,
+    plain=True,
+    packets=(3, 7),
+    goes_on=False,
+    views=(View.LINE, *OUT),
+)
+def other_device(play: Play) -> int:
+    """Its checksum is right, and the unit passes over it."""
+    dump = play.dump
+    place = play.rng.randrange(1, dump.count)
+    other = (dump.device + play.chance.randrange(1, 100)) % 127
+    dump.packets[place] = b.packet(other, place, dump.packets[place][5:125])
+    play.until(place)
+    play.give_up(place)
+    play.lives()
+    return place
 
 
 # Header, loop and name

@@ -163,7 +163,7 @@ def case_in(kind: Kind, seed: str, number: int = 0, *, view: View | None = None)
     play, struck = played(kind, seed, kind.script)
     recorded = seen_in(view, play.tape)
     shown = shown_in(view, play)
-    own = _is_plain_of(kind, seed, view, shown)
+    own = _is_plain(kind, seed, view, shown)
     accepted = {NOTHING} if own else {kind.cause, *kind.also, *struck.also}
     if not own:
         for each in rivals_of(kind):
@@ -193,12 +193,15 @@ def rivals_of(kind: Kind) -> Iterator[Kind]:
     return (each for each in (*FAULTS, *TWINS) if kind.group and each.group == kind.group)
 
 
-def _is_plain_of(kind: Kind, seed: str, view: View, shown: object) -> bool:
+def plain_of(kind: Kind, seed: str, view: View) -> tuple[Recorded, tuple[Source, ...]]:
+    """Return the recording of a case, and its source, as they are without its fault."""
+    play, _ = played(kind, seed, Play.whole)
+    return seen_in(view, play.tape), play.sources
+
+
+def _is_plain(kind: Kind, seed: str, view: View, shown: object) -> bool:
     """Whether a capture is the one without any fault."""
-    if not kind.cause:
-        return True
-    plain, _ = played(kind, seed, lambda play: play.whole())
-    return shown_in(view, plain) == shown
+    return not kind.cause or shown_in(view, played(kind, seed, Play.whole)[0]) == shown
 
 
 def played(kind: Kind, seed: str, script: Script, *then: Script) -> tuple[Play, Struck]:

@@ -55,6 +55,11 @@ _WAY: Final[Mapping[str, Check]] = {
     "a reset in a packet": lambda s: (
         any(b"\xff" in m.raw for m in s.line.packets) and c.quiet_for_good(s)
     ),
+    "a line four per cent too fast": lambda s: any(
+        b.end_ns - a.end_ns < 40.24 * MS
+        for a, b in pairwise(m for m in s.line.messages if m.kind in ("packet", "ACK"))
+        if b.kind == "packet"
+    ),
     "packets faster than a line": lambda s: any(
         b.end_ns - a.end_ns < 40 * MS for a, b in pairwise(s.line.packets)
     ),
@@ -154,6 +159,7 @@ _UNIT: Final[Mapping[str, Check]] = {
     "NAK for ever from the first packet on": c.rejected,
     "NAK to many sound packets": c.rejected,
     "NAK once to a sound packet": c.rejected,
+    "NAK to packets that come at once, ACK to those that come later": c.rejected,
     "a damaged packet taken": lambda s: c.spoiled(s) and not s.line.those("NAK", to_unit=False),
     "other words are kept": c.moved,
     "nothing is kept": lambda s: (
@@ -252,6 +258,11 @@ _FILE: Final[Mapping[str, Check]] = {
     "a width too large in the header": c.in_file(
         lambda r: len(r.packets) < c.planned(r) and r.header[6] == 16
     ),
+    "a byte missing in a packet of the dump": c.in_file(
+        lambda r: sum(len(m.body) == 126 for m in r.packets) == 3
+    ),
+    "a packet for another device in the dump": c.in_file(lambda r: len(c.ids(r)) == 2),
+    "another sound": lambda s: c.same(s) and not s.line.damaged,
     "overload wraps": c.in_file(
         lambda r: any(abs(b - a) > 1.4 * (1 << r.header[6] - 1) for a, b in pairwise(r.words))
     ),

@@ -264,3 +264,25 @@ def elsewhere(play: Play) -> int | None:
     )
     play.read_back(head, dump.packets, sample=number)
     return None
+
+
+@fault(
+    "NAK to packets that come at once, ACK to those that come later",
+    "unit input overruns",
+    52,
+    plain=True,
+    packets=(4, 8),
+    views=LINE,
+    also=("unit rejects good packets",),
+)
+def overruns(play: Play) -> int:
+    """The unit is still busy with the packet before and loses bytes of the next one."""
+    play.thinks_ns = 300_000
+    play.open()
+    play.good(0)
+    for place in range(1, play.dump.count):
+        play.send(place)
+        play.say("NAK", place)
+        play.send(place, after_ns=play.chance.randrange(200, 400) * MS)
+        play.accept(place)
+    return 1

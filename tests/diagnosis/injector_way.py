@@ -704,3 +704,12 @@ def long_pause(play: Play) -> int:
         play.send(each, after_ns=play.limit_ns())
     play.lives()
     return place
+
+
+@fault("a line four per cent too fast", "line speed off", 52, plain=True, packets=(4, 8))
+def fast_line(play: Play) -> None:
+    """A packet at once behind each answer shows it: 127 bytes take 40.24 ms at least (M1 p. 1)."""
+    play.thinks_ns, play.answers_ns, play.header_ns = 0, 300_000, 300_000
+    play.whole()
+    for track in (play.tape.sent, play.tape.arrived, play.tape.back):
+        track[:] = [each._replace(end_ns=each.end_ns * 96 // 100) for each in track]

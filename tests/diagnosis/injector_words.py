@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_kinds import ANY, fault, twin
+from tests.diagnosis.injector_kinds import ANY, HOST, fault, twin
 from tests.diagnosis.injector_play import MS, Play
 from tests.diagnosis.injector_way import UNSEEN, UNSEEN_LAST
 
@@ -219,3 +219,19 @@ def silent(bits: int, count: int) -> Sequence[int]:
     """So many bytes of words of 0."""
     word = b.pack((0,), bits)
     return word * (count // len(word))
+
+
+@fault(
+    "another sound",
+    "sent other than the source",
+    58,
+    source=True,
+    packets=(3, 7),
+    views=HOST,
+)
+def other_sound(play: Play) -> None:
+    """The file beside the right one, as long and as loud."""
+    dump = play.dump
+    how = (play.chance.choice(("arches", "bell")), play.chance.choice((90, 130)), 7, dump.bits)
+    words = (b.sound(*how) * 2)[: len(dump.words)]
+    send_data(play, b.pack(words, dump.bits))

@@ -97,7 +97,7 @@ def test_a_healthy_conversation_passes_hardly_any_check(name: str) -> None:
                 passed.add(kind)
         except (IndexError, StopIteration, ValueError):
             continue  # what it looks for is not even there
-    assert passed <= {"the last packet spoiled"}
+    assert passed <= {"the last packet spoiled", "another sound"}  # the source is not looked at
 
 
 # What looks alike
