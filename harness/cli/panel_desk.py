@@ -6,8 +6,7 @@ from typing import Final
 from emulator.wire.prose import counted
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
 from harness.files.opening import shown
-from harness.jobs.serving_view import View
-from harness.jobs.unit_actions import Action, ActionKind
+from harness.jobs.front_panel import Action, ActionKind, View
 from harness.report.panel import Shows
 
 Post = Callable[[Action], object]

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-    from harness.jobs.serving import Serving
-    from harness.jobs.serving_view import View
+    from harness.jobs.front_panel import View
+    from harness.jobs.serve import Serving
 
 _FRAME_NS: Final = 125_000_000
 _LAST_FRAME_S: Final = 0.5

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.files.image_file import ImageFile
-    from harness.jobs.serving import Serving
+    from harness.jobs.serve import Serving
 
 _LAST_LINES_S: Final = 2.0
 _WHERE: Final = "Where it listens (one of these)"
@@ -162,7 +162,7 @@ def _serve(
     from harness.cli.steady import LineReader, LineWriter
     from harness.files.capture_stream import CaptureStream
     from harness.files.recorded import TakenAt
-    from harness.jobs.serving import Serving
+    from harness.jobs.serve import Serving
     from harness.report import serving as report
 
     stream = None

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
-from harness.jobs.serving_view import MapPiece
+from harness.jobs.front_panel import MapPiece
 
 Signs = Mapping[str, str]
 """The signs of the kinds of pieces, of "several" small pieces and of the "edge" of a bank."""

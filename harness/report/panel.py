@@ -10,7 +10,7 @@ from rich.text import Text
 
 from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
-from harness.jobs.serving_view import Note, Passed, UsedSlot, View
+from harness.jobs.front_panel import Note, PassedBytes, UsedSlot, View
 from harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
 
 KEYS: Final = (
@@ -290,7 +290,7 @@ def _last(view: View, width: int, room: int, shows: Shows) -> list[Text]:
     return [_bytes(each, width) for each in passed] or [Text("   nothing has passed yet")][:room]
 
 
-def _bytes(passed: Passed, width: int) -> Text:
+def _bytes(passed: PassedBytes, width: int) -> Text:
     way = "in " if passed.to_unit else "out"
     start = f"{_clock(passed.end_ns):>8}  {way} {passed.length:4}  "
     fit = max((width - len(start) - 2) // 3, 1)

@@ -34,7 +34,7 @@ Of one event at most 20 are told in a second; "left_out" says how many were not,
 from typing import Final
 
 from emulator.wire.prose import counted
-from harness.jobs.serving_view import Note, UsedSlot
+from harness.jobs.front_panel import Note, UsedSlot
 from harness.report.document import Document, written
 
 SCHEMA: Final = "dryload/serve/1"

@@ -24,7 +24,7 @@ from emulator.ports.tcp import TcpServer
 from emulator.unit.board import RackUnit
 from emulator.unit.image import image_of
 from harness.files.image_file import ImageFile
-from harness.jobs.serving import Serving
+from harness.jobs.serve import Serving
 from tests import oracle
 from tests.unit.rack import profile_of
 

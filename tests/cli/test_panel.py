@@ -12,29 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from emulator.ports.lateness import Lateness
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile, profile_names
 from harness.cli.panel_loop import TimeToGo, changes
-from harness.jobs.serving_view import Coming, MapPiece, Note, Passed, UsedSlot, View, view_of
+from harness.jobs.front_panel import Coming, MapPiece, Note, PassedBytes, UsedSlot, View, view_of
 from harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
 from harness.report.panel import KEYS, Shows, panel
 
 SECOND = 1_000_000_000
-EMPTY = view_of(
-    RackUnit(load_profile()),
+EMPTY = replace(
+    view_of(RackUnit(load_profile())),
     port="tcp:127.0.0.1:4000",
     time_ns=90 * SECOND,
-    state="idle",
-    arriving=None,
-    sending=None,
     peer="",
-    turned_away=0,
-    lateness=Lateness(),
-    image="",
-    image_written_ns=None,
-    image_problem="",
-    notes=(),
 )
 
 
@@ -86,7 +76,7 @@ texts = names | st.just("word " * 60)
 
 
 some_bytes = st.builds(
-    Passed,
+    PassedBytes,
     end_ns=st.integers(0, 10**16),
     to_unit=st.booleans(),
     data=st.binary(min_size=1, max_size=32),
@@ -357,8 +347,10 @@ def test_only_changed_lines_are_painted() -> None:
 def test_the_last_bytes_are_there_on_demand_the_newest_at_the_bottom() -> None:
     header = bytes.fromhex("f07e00010100101431010500000000000000007ff7")  # M1 p. 37
     passed = (
-        Passed(end_ns=62 * SECOND, to_unit=True, data=header, length=21),
-        Passed(end_ns=63 * SECOND, to_unit=False, data=bytes.fromhex("f07e007f00f7"), length=6),
+        PassedBytes(end_ns=62 * SECOND, to_unit=True, data=header, length=21),
+        PassedBytes(
+            end_ns=63 * SECOND, to_unit=False, data=bytes.fromhex("f07e007f00f7"), length=6
+        ),
     )
     view = replace(DESK, passed=passed)
     assert "F0 7E" not in text_of(view, 80, 24)

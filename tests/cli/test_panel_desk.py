@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
 from harness.cli.panel_desk import PanelDesk
-from harness.jobs.serving_view import View
-from harness.jobs.unit_actions import Action, ActionKind
+from harness.jobs.front_panel import Action, ActionKind, View
 from harness.report.panel import Shows
 from tests.cli.test_panel import DESK, EMPTY, RECEIVING, slot
 

@@ -8,7 +8,8 @@ from emulator.dump.capture import Passage
 from emulator.unit.board import RackUnit
 from emulator.unit.possible import Profile
 from harness.files.image_file import ImageFile
-from harness.jobs.serving import Note, Serving
+from harness.jobs.front_panel import Note
+from harness.jobs.serve import Serving
 from tests import oracle
 from tests.ports.clockwork import MS, FakeClock, FakePort
 from tests.unit.rack import profile_of

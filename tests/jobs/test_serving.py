@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from emulator.dump.capture import Direction
-from harness.jobs.serving import Action, ActionKind, View, action_of
+from harness.jobs.front_panel import Action, ActionKind, View, action_of
 from tests import oracle
 from tests.jobs.serving_bench import SECOND_NS, STEP_NS, Bench, messages_of
 from tests.ports.clockwork import MS, FakeClock

@@ -7,6 +7,7 @@ here waits for a disk, a terminal or a reader, and nothing grows with what a pee
 
 from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Final
 
 from emulator.dump.capture import Direction, Passage
@@ -21,24 +22,18 @@ from emulator.wire.constants import BYTE_NS
 from emulator.wire.messages import Header
 from emulator.wire.prose import counted
 from harness.files.image_file import ImageFile
+from harness.jobs.front_panel import Action, ActionKind, Coming, View, action_of, perform, view_of
 from harness.jobs.image_keeper import ImageKeeper, Written
-from harness.jobs.overheard import Overheard, words_of
-from harness.jobs.serving_notes import Notes, Teller
-from harness.jobs.serving_view import Coming, MapPiece, Note, UsedSlot, View, view_of
-from harness.jobs.serving_words import FAULTS, late_words, packets_of, told
-from harness.jobs.unit_actions import Action, ActionKind, action_of, perform
-
-__all__ = [
-    "Action",
-    "ActionKind",
-    "Coming",
-    "MapPiece",
-    "Note",
-    "Serving",
-    "UsedSlot",
-    "View",
-    "action_of",
-]
+from harness.jobs.serve_notes import (
+    FAULTS,
+    Notes,
+    Overheard,
+    Teller,
+    late_words,
+    packets_of,
+    told,
+    words_of,
+)
 
 _SLICE_NS: Final = 50_000_000
 _LEAVE_NS: Final = 500_000_000  # until the message on its way has left, at the end
@@ -154,22 +149,27 @@ class Serving:
         """Return what there is to be seen now."""
         unit = self.unit
         written = self._written
-        return view_of(
-            unit,
-            port=self._shown_port,
-            time_ns=self.time_ns,
+        lateness = self.line.lateness
+        return replace(
+            view_of(unit),
             state=self._state(),
             arriving=self._arriving() if unit.is_receiving else None,
             sending=self._sending() if unit.is_sending else None,
+            port=self._shown_port,
+            time_ns=self.time_ns,
             peer=self._port.peer if isinstance(self._port, TcpServer) else None,
             turned_away=self._turned_away,
-            lateness=self.line.lateness,
+            worst_late_ns=lateness.worst_ns,
+            missed=lateness.missed,
+            lost_bytes=lateness.lost_bytes,
             image="" if self._image is None else self._image.path,
             image_written_ns=None if written is None else written.at_ns - self._start_ns,
             image_problem=self._image_problem,
-            notes=self._notes.recent,
-            passed=self._overheard.recent,
-            start_ns=self._start_ns,
+            notes=tuple(self._notes.recent),
+            passed=tuple(
+                each._replace(end_ns=each.end_ns - self._start_ns)
+                for each in self._overheard.recent
+            ),
         )
 
     # what the line tells
