@@ -5,6 +5,7 @@ reads and checks it.  `parse_causes` is pure and takes text; `TABLE` is the regi
 shipped.  A mistake in the register is ours, so it raises and names the cause.
 """
 
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from typing import Any, Final
 from emulator.wire.clauses import clauses
 from harness.diagnose.cause import Cause, Suspicion, Where
 from harness.diagnose.scene import Scene
+from harness.faults.catalogue import faults
 
 _TEXTS: Final = ("name", "where", "sentence", "tells", "experiment")
 _NEEDED: Final = frozenset({"name", "where", "sentence", "tells", "remedy"})
@@ -92,7 +94,7 @@ def _cause(
         sentence=row["sentence"],
         tells=row["tells"],
         remedy=tuple(_step(each, steps, where) for each in row["remedy"]),
-        experiment=row.get("experiment", ""),
+        experiment=_rehearsed(row.get("experiment", ""), where),
         faults=tuple(row.get("faults", ())),
         explains=frozenset(explains),
         brings=tuple(row.get("brings", ())),
@@ -117,6 +119,18 @@ def _step(text: str, steps: Mapping[str, str], where: str) -> str:
     if text[1:] not in steps:
         raise ValueError(f"{where} names the step {text[1:]!r}, which is not there")
     return steps[text[1:]]
+
+
+def _rehearsed(text: str, where: str) -> str:
+    """Return a text in which "{name}" is the command that rehearses a fault."""
+
+    def command(name: re.Match[str]) -> str:
+        for fault in faults():
+            if fault.name == name[1]:
+                return fault.command
+        raise ValueError(f"{where} rehearses {name[1]!r}: no such fault")
+
+    return re.sub(r"\{([^}]*)\}", command, text)
 
 
 TABLE: Final = parse_causes(

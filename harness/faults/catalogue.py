@@ -55,6 +55,11 @@ class Fault:
     campaign: tuple[str, ...] = ()
 
     @property
+    def command(self) -> str:
+        """The command that rehearses it as in the example."""
+        return f'dryload replay FILE --disturb "{self.example}"'
+
+    @property
     def lasts(self) -> bool:
         """Whether it is there from beginning to end and has no place."""
         return bool(self.unit or self.sender or self.link)

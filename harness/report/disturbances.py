@@ -141,7 +141,7 @@ def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[s
         more = f"; {', '.join(each.more)} may follow" if each.more else ""
         rows = (
             ("say", (" or ".join(each.forms) or f"as in: {each.example}") + more),
-            ("as in", f'dryload replay FILE --disturb "{each.example}"'),
+            ("as in", each.command),
             ("does", each.does),
             ("shows", each.shows),
             ("must", f"{each.must.removesuffix('.')} ({each.clause})."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.resources import files
 
 import pytest
 
@@ -11,7 +12,7 @@ from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
 from emulator.line.trouble import Trouble
 from emulator.wire.clauses import clauses
-from harness.diagnose.table import TABLE
+from harness.diagnose.table import TABLE, parse_causes
 from harness.faults.catalogue import Fault, Parameter, faults, groups, situations
 from harness.faults.grammar import PLACES, THINGS
 from harness.faults.reading import NotUnderstood, read_all, read_words
@@ -187,3 +188,12 @@ def test_a_parameter_goes_to_the_end_of_its_range_and_no_further(
     if 0 <= beyond < 10**9:
         with pytest.raises(NotUnderstood, match=r"must be|a time from"):
             read_words(text(beyond))
+
+
+def test_the_experiment_of_a_cause_rehearses_a_fault_that_there_is() -> None:
+    told = [each.experiment for each in TABLE.causes]
+    assert 'Rehearse it: dryload replay FILE --disturb "reset in packet 4".' in told
+    assert not [text for text in told if "{" in text]
+    register = files("harness.diagnose").joinpath("causes.toml").read_text("utf-8")
+    with pytest.raises(ValueError, match="'reset on the cable' rehearses 'preset': no such fault"):
+        parse_causes(register.replace("{reset}", "{preset}"))
