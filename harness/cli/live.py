@@ -178,7 +178,7 @@ def _played(
     note(*report.before(selected, target.given, evening.is_only_read))
     lasts_ns = Forecast(selected.to_send, reads_back=options.read_back).whole_ns
     if port_options.paced and lasts_ns >= WORTH_A_CLOCK_NS:
-        note(f"it takes about {about(lasts_ns)} and is over at about {over_at(lasts_ns)}.")
+        note(f"it takes about {about(lasts_ns)} and finishes at about {over_at(lasts_ns)}.")
     with (
         packet_progress(selected.to_send, options.read_back) as bar,
         _pausing(bar, desk.was_interrupted) as pause,

@@ -142,10 +142,10 @@ def check_numbers(selected: "Selection", options: ReplayOptions, other_way: str 
     if options.replace or not selected.collisions:
         return
     lines = [line for each in selected.collisions for line in collision_lines(each)]
-    said = "different dumps have the same sample number, and a unit keeps one:"
+    said = "different dumps have the same sample number, but a unit keeps only one of them:"
     raise Problem(
         "\n".join([said, *lines, ""]),
-        do=f"Nothing was sent. {other_way}--replace sends them one over the other.",
+        do=f"Nothing was sent. {other_way}--replace lets later dumps replace earlier ones.",
     )
 
 

@@ -128,7 +128,7 @@ def _say(
     lasted_ns, visits = rehearsal.line.now_ns, rehearsal.visits
     say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
-        say([f"Begun now, it would be over at {over_at(lasted_ns)}."])
+        say([f"Started now, it would finish at {over_at(lasted_ns)}."])
 
 
 def _disturbances(texts: "tuple[str, ...]") -> "Disturbances":

@@ -22,7 +22,7 @@ from harness.report.replay import (
 )
 from harness.report.selection import left_out
 
-_NO_CAUSE: Final = "What passed on the line does not tell why."
+_NO_CAUSE: Final = "The bytes on the line do not show why."
 
 
 def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
@@ -66,7 +66,7 @@ def asking(claimed: Sequence[Dump]) -> list[str]:
     if not claimed:
         return []
     what = counted(len(claimed), "sample")
-    return [f"asking the unit for the beginning of {what} that it was sent another time."]
+    return [f"asking the unit for the beginning of {what} that had been sent before."]
 
 
 def looked(
@@ -82,7 +82,7 @@ def looked(
             lines.append(f"{dump.title} was sent before and is there: it is read back now.")
         else:
             lines.append(
-                f"{dump.title} was sent before, and the unit does not show it now: sent again."
+                f"{dump.title} was sent before, but the unit no longer has it: sent again."
             )
     return lines
 
@@ -102,11 +102,8 @@ def before(selection: Selection, target: str, is_only_read: Callable[[Dump], boo
     if not sent:
         return []
     numbers = ", ".join(str(dump.header.sample_number) for dump in sent)
-    several = "s" if len(sent) > 1 else ""
-    return [
-        f"sending to {shown(target)}; what the unit has as sample{several} {numbers} is replaced, "
-        "if it takes it."
-    ]
+    what = f"samples {numbers} in the unit are" if len(sent) > 1 else f"sample {numbers} in it is"
+    return [f"sending to {shown(target)}; {what} replaced if the unit accepts what is sent."]
 
 
 def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
@@ -119,8 +116,8 @@ def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
         lines += ["", total_sentence(transfers)]
     if unseen := sum(each.verified is True and each.still_there is None for each in transfers):
         lines.append(
-            f"Whether the unit still has what it sent back of {counted(unseen, 'dump')} was not "
-            "looked at in the end."
+            f"{counted(unseen, 'dump')} came back right; it was not checked at the end whether the "
+            "unit still has what it sent back."
         )
     return lines
 

@@ -96,7 +96,7 @@ def verdict(transfer: Transfer) -> str:
 def _emulated(transfer: Transfer) -> str:
     """Say what the emulated memory holds where the line could not tell."""
     if transfer.holds is None or transfer.comparison is None:
-        return "; the emulated unit holds nothing of it" if transfer.is_emulated else ""
+        return "; the emulated unit kept nothing of it" if transfer.is_emulated else ""
     slot = f"slot {transfer.slot} of the emulated unit"
     if transfer.verified is not None:
         return ""
@@ -111,7 +111,7 @@ def _time_sentence(transfer: Transfer) -> str:
     times = transfer.times
     if transfer.was_sent_before:
         took = duration(transfer.read_back_ns)
-        return f"It was sent another time, and only reading back was left; that took {took}."
+        return f"It had been sent before; only reading back remained, which took {took}."
     sentence = f"The cable alone needs {duration(times.floor_ns)}; this took "
     if transfer.outcome in (Outcome.REFUSED, Outcome.INCOMPLETE):
         sentence = f"The cable alone would need {duration(times.floor_ns)}; this ended after "
@@ -146,12 +146,12 @@ def summary(
     if visits and walk_ns is not None:
         lines.append(
             f"Somebody has to walk to the unit {counted(visits, 'time')} to press confirm; "
-            f"a walk is taken to last {duration(walk_ns)}."
+            f"each walk is assumed to take {duration(walk_ns)}."
         )
     if len(transfers) > 1 or visits:
         walks = f" and {counted(visits, 'walk')} to the unit" if visits else ""
         reading = " with reading back" if any(each.is_to_be_read for each in transfers) else ""
-        lines.append(f"All of it{reading}{walks} takes {duration(lasted_ns)}.")
+        lines.append(f"Altogether{reading}{walks} it takes {duration(lasted_ns)}.")
     if (slot := unit.panel.awaiting_confirm) is not None:
         lines.append(f"Slot {slot} waits for somebody to press confirm.")
     return lines

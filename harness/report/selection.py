@@ -16,7 +16,7 @@ _CELLS: Final = {
     Why.DAMAGED_HEADER: "not sent: its header is damaged",
     Why.BROKEN: "not sent: broken",
     Why.LOADED_BEFORE: "loaded before",
-    Why.REPLACED: "not sent: another one has its place",
+    Why.REPLACED: "not sent: a later one replaces it",
     Why.REFUSED_ALIKE: "not sent: the unit refused the same way before",
     Why.NOT_SHOWN: "loaded before, not shown",
     Why.NOT_WRITTEN: "not sent: no journal",
@@ -25,12 +25,12 @@ _CELLS: Final = {
 }
 _SENTENCES: Final = {
     Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again.",
-    Why.REPLACED: "is not sent: a later dump of the list has its place.",
+    Why.REPLACED: "is not sent: a later dump in the list replaces it.",
     Why.REFUSED_ALIKE: "is not sent: the unit refused two dumps in a row that are no larger.",
-    Why.NOT_SHOWN: "is written down as loaded, but the unit did not show it when it was asked, so "
-    "nothing says that it still has it: not sent again. Without --resume it is.",
-    Why.NOT_WRITTEN: "is not sent: the journal can't be written, and it says that the unit has "
-    "another one in its place, or this one.",
+    Why.NOT_SHOWN: "is recorded as loaded, but the unit did not send it when it was asked, so "
+    "nothing shows that it still has it: not sent again. Without --resume it is sent.",
+    Why.NOT_WRITTEN: "is not sent: the journal can't be written, and what it says of this place "
+    "would no longer be true.",
     Why.PORT_FAILED: "is not sent: the port failed before its turn came.",
     Why.STOPPED: "is not sent: you stopped the replay before its turn came.",
 }
@@ -46,19 +46,19 @@ def left_out(left: LeftOut) -> str:
     what = left.what
     match what:
         case NotADump():
-            return f"{what.said} It is passed over."
+            return f"{what.said} It is skipped."
         case Fragment():
             packets = counted(what.packets, "packet")
             if what.damaged:
                 why = f"the dump from byte {what.byte:,} on, {packets}, has a damaged header"
             else:
-                why = f"from byte {what.byte:,} on, {packets} stand before any header"
+                why = f"{packets} from byte {what.byte:,} on come before any header"
             return f"{shown(what.file)}: {why}: not played."
     if left.why is Why.BROKEN:
         worst = next(each for each in what.findings if each.verdict is Verdict.BROKEN)
         return (
             f"{what.title} is broken and not sent: {worst.message} "
-            f"dryload validate {shown(what.file)} says more; --anyway sends it all the same."
+            f"dryload validate {shown(what.file)} says more; --anyway sends it anyway."
         )
     return f"{what.title} {_SENTENCES[left.why]}"
 
@@ -67,7 +67,7 @@ def collision_lines(collision: Collision) -> Iterator[str]:
     """Yield what is said of dumps that would replace one another."""
     names = [dump.place for dump in collision.dumps]
     yield f"  sample {collision.sample_number}: {', '.join(names)}"
-    yield f"    Only the last one would be left: {names[-1]}."
+    yield f"    Only the last one would remain: {names[-1]}."
 
 
 def left_out_document(left: LeftOut) -> Document:

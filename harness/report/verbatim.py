@@ -15,14 +15,14 @@ from harness.report.document import Document, target_document
 from harness.report.replay import SCHEMA
 
 MEANING: Final = (
-    "A capture is played verbatim: everything that went to the unit goes again, each message at "
-    "its recorded instant.",
-    "No answer is waited for, nothing is sent again, nothing is read back: this shows what the "
-    "unit does with just these bytes at just these times.",
+    "A capture is played verbatim: everything that went to the unit is sent again, each message at "
+    "its recorded time.",
+    "It does not wait for answers, resend or read back: this shows what the unit does with exactly "
+    "these bytes at exactly these times.",
 )
 _SCATTER: Final = (
-    "Times at a port scatter: a message waits a little (0.2 s at most) for what came before it "
-    "then; what each side says is compared, and times are only told."
+    "Times at a port vary: a message waits up to 0.2 s for what came before it in the capture. "
+    "What each side sent is compared; times are only reported."
 )
 
 
@@ -34,8 +34,8 @@ def meaning(*, follows: bool) -> list[str]:
 def before(target: str, lasting_ns: Iterable[int]) -> str:
     """Return what is said before anything is sent to a port."""
     return (
-        f"playing to {shown(target)} for about {duration(sum(lasting_ns))}; what the unit has "
-        "under the same sample numbers is replaced, if it takes it."
+        f"playing to {shown(target)} for about {duration(sum(lasting_ns))}; samples in the unit "
+        "that have the same numbers are replaced if it accepts them."
     )
 
 
@@ -45,14 +45,14 @@ def lines_of(played: PlayedCapture) -> list[str]:
     lines = [shown(file.name), f"  {_sent(played)}"]
     if not file.recorded.is_timed:
         lines.append(
-            "  It has no times: each message went as soon as the line was free, with as much room "
-            "for answers as they need on the line."
+            "  It has no times: each message was sent as soon as the line was free, with enough "
+            "time for answers."
         )
     lines += [f"  Note: {remark}." for remark in file.recorded.remarks]
     if played.comparison is None:
-        lines.append("  The capture does not hold what came from the unit, so nothing is compared.")
+        lines.append("  The capture has nothing that came from the unit, so nothing is compared.")
         if played.headers and played.kept is None:
-            lines.append("  Nothing shows that the unit took it: dryload read fetches what it has.")
+            lines.append("  Nothing shows that the unit kept it: dryload read fetches what it has.")
     elif played.comparison.same:
         lines.append("  The unit answered as recorded.")
     else:
@@ -63,17 +63,17 @@ def lines_of(played: PlayedCapture) -> list[str]:
             lines.append(f"    {_lasting(played)}")
     if played.overdue:
         lines.append(
-            f"  {counted(played.overdue, 'message')} went before all had come that came before "
-            "then."
+            f"  {counted(played.overdue, 'message')} went before everything had arrived that came "
+            "before in the capture."
         )
     if played.headers and played.kept is not None:
-        lines.append(f"  It took {counted(played.kept, 'dump')} to the end.")
+        lines.append(f"  In the unit, {counted(played.kept, 'dump')} reached the end.")
     if played.failed is not None:
-        lines.append("  The port failed before it was over.")
+        lines.append("  The port failed before the end.")
     elif played.stopped:
         lines.append(
-            "  You stopped it before it was over: a dump that was under way is left unfinished, "
-            "and the unit is not told."
+            "  You stopped it before the end: a dump in progress is left unfinished, and the unit "
+            "is not told."
         )
     return [*lines, *(f"  {finding.message} {finding.do}" for finding in played.findings)]
 

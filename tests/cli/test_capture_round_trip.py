@@ -153,7 +153,7 @@ def test_another_unit_answers_otherwise(tmp_path: Path) -> None:
         told = dryload(tmp_path, "replay", "x.jsonl", "--to", at(unit), "--no-pace", code=1)
         unit.quit()
     assert "The unit did not answer as recorded (A is recorded, B is now)." in told.stdout
-    assert "to the end" not in told.stdout
+    assert "reached the end" not in told.stdout
     assert "Memory" not in told.stdout
 
 
@@ -181,8 +181,8 @@ def test_one_side_alone_goes_to_its_end(tmp_path: Path) -> None:
         options = ("--to", at(unit), "--no-pace")
         told = dryload(tmp_path, "replay", "side.txt", *options, code=1).stdout
         said = unit.quit()
-    assert "does not hold what came from the unit" in told
-    assert "Nothing shows that the unit took it" in told
+    assert "has nothing that came from the unit" in told
+    assert "Nothing shows that the unit kept it" in told
     assert [each["sample_number"] for each in said if each["event"] == "header"] == [2]
 
 

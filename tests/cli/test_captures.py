@@ -89,17 +89,17 @@ def test_a_capture_is_played_verbatim_and_the_same_unit_answers_alike(run: Run, 
 
     assert (said.code, said.err) == (0, "dryload: what passed is in again.jsonl.\n")
     assert said.out.splitlines()[2:] == [
-        "A capture is played verbatim: everything that went to the unit goes again, each message "
-        "at its recorded instant.",
-        "No answer is waited for, nothing is sent again, nothing is read back: this shows what the "
-        "unit does with just these bytes at just these times.",
+        "A capture is played verbatim: everything that went to the unit is sent again, each "
+        "message at its recorded time.",
+        "It does not wait for answers, resend or read back: this shows what the unit does with "
+        "exactly these bytes at exactly these times.",
         "",
         "bell.jsonl",
         "  Played verbatim: 11 messages that went to the unit of a rehearsal with "
         "unit:lantern-desk.",
         "  The unit answered as recorded.",
         "    The same conversation: 21 messages, to the nanosecond.",
-        "  It took 1 dump to the end.",
+        "  In the unit, 1 dump reached the end.",
         "",
         "Memory: slot 2 (sample 1, 121 words).",
     ]
@@ -159,8 +159,8 @@ def test_hexadecimal_text_is_compared_by_its_bytes(run: Run, bell: Said) -> None
     assert said.code == 0
     assert "nothing is known of what went from unit in one of them" in said.out
     played = run("replay", "side.txt", "--to", "unit:thunder-sheet")
-    assert "It has no times: each message went as soon as the line was free" in played.out
-    assert "does not hold what came from the unit" in played.out
+    assert "It has no times: each message was sent as soon as the line was free" in played.out
+    assert "has nothing that came from the unit" in played.out
 
 
 @pytest.mark.parametrize(

@@ -45,8 +45,8 @@ def test_several_dumps_are_added_up_with_reading_back(run: Run) -> None:
     together_ns = sum(each["total_ns"] + each["read_back_ns"] for each in times)
     assert document["lasted_ns"] == together_ns
     said = run("thunder.syx", "desk.syx").out
-    assert f"All of it with reading back takes {together_ns / 1e9:.2f} s." in said
-    assert "All of it takes" in run("thunder.syx", "desk.syx", "--no-read-back").out
+    assert f"Altogether with reading back it takes {together_ns / 1e9:.2f} s." in said
+    assert "Altogether it takes" in run("thunder.syx", "desk.syx", "--no-read-back").out
     assert "All of it" not in run("thunder.syx").out  # one dump has said it all
 
 
@@ -57,4 +57,7 @@ def test_walks_to_the_unit_are_in_it(run: Run) -> None:
     at_the_line_ns = sum(each["total_ns"] + each["read_back_ns"] for each in times)
     # the first of the two walks is in the time of the second dump, the last one in none
     assert document["lasted_ns"] == at_the_line_ns + 30_000_000_000
-    assert "All of it with reading back and 2 walks to the unit takes 1 min" in run(*with_walks).out
+    assert (
+        "Altogether with reading back and 2 walks to the unit it takes 1 min"
+        in run(*with_walks).out
+    )

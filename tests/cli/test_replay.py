@@ -235,7 +235,7 @@ def test_packets_without_a_header_are_told_and_the_rest_is_played(run: Run) -> N
     said = run("late.syx")
     assert said.code == BROKEN
     assert said.err == (
-        "dryload: late.syx: from byte 0 on, 4 packets stand before any header: not played.\n"
+        "dryload: late.syx: 4 packets from byte 0 on come before any header: not played.\n"
     )
     assert "Loaded and verified" in said.out
     (left,) = run("late.syx", "--json").document["not_sent"]

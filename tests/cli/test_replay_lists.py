@@ -135,7 +135,7 @@ def test_equal_numbers_are_told_before_anything_is_sent(play: Run) -> None:
     said = play("take-1.syx", "take-2.syx", "take-3.syx", "gulls.syx")
     assert (said.code, said.out) == (USAGE, "")
     assert "sample 1: take-1.syx, take-2.syx, take-3.syx" in said.err
-    assert "Only the last one would be left: take-3.syx." in said.err
+    assert "Only the last one would remain: take-3.syx." in said.err
     assert "gulls.syx" not in said.err
     assert "--number N" in said.err
     assert "--replace" in said.err

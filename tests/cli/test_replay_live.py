@@ -115,7 +115,7 @@ def test_what_is_loaded_is_verified_and_in_the_image(tmp_path: Path) -> None:
     assert outcomes(document) == [(number, "loaded", True) for number in LENGTHS]
     assert document["memory"] is None  # nothing is known of its insides
     assert in_image(tmp_path / "desk.image") == {number: words(number) for number in LENGTHS}
-    assert "what the unit has as samples 1, 2, 3 is replaced" in err
+    assert "samples 1, 2, 3 in the unit are replaced" in err
 
 
 def test_a_broken_dump_is_not_sent_unless_that_is_wanted(tmp_path: Path) -> None:

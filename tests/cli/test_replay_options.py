@@ -79,7 +79,8 @@ def test_somebody_walks_and_the_report_counts_it(run: Run) -> None:
     said = run("desk.syx", "--to", "unit:stage-door")
     assert said.code == 0
     assert (
-        "Somebody has to walk to the unit 2 times to press confirm; a walk is taken to last 8.00 s."
+        "Somebody has to walk to the unit 2 times to press confirm; "
+        "each walk is assumed to take 8.00 s."
     ) in said.out
     document = run("desk.syx", "--to", "unit:stage-door", "--operator", "2.5", "--json").document
     assert document["operator"] == {"visits": 2, "walk_ns": 2_500_000_000}
