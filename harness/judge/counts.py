@@ -13,8 +13,7 @@ from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBER
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Place
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, OrderFault, Places
 from harness.judge.plain import counted, packets
 from harness.judge.plan import DumpPlan
@@ -25,24 +24,26 @@ _LOOKED_AT: Final = 64  # packets in which unused ends are looked for
 _END_OF_DATA: Final = 4  # bytes of 00 at the end of a packet that pass for filler
 
 
-def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan) -> None:
+def judge_counts(
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan
+) -> None:
     """Add findings on the number of packets of a dump."""
-    _judge_one_header_for_long(notes, section, alignment, plan)
+    _judge_one_header_for_long(findings, section, alignment, plan)
     reached = alignment.reached
     if reached == plan.packets:
         return
     if section.next_header is not None and reached == 0:
-        _judge_second_header(notes, section, plan)
+        _judge_second_header(findings, section, plan)
         return
     if plan.words == 0:
-        _judge_empty(notes, section)
+        _judge_empty(findings, section)
         return
     differs = abs(reached - plan.packets) >= _LEAST_DIFFERENCE
     if differs and section.packets and _runs_on(alignment):
         reason = next(reasons(section, plan, reached), None)
         if reason is not None:
-            _disagree(notes, section, plan, reached)
-            notes.add(
+            _disagree(findings, section, plan, reached)
+            findings.add(
                 reason.clause,
                 reason.message,
                 at=Place(byte=section.offset),
@@ -50,13 +51,13 @@ def judge_counts(notes: Notes, section: Section, alignment: Alignment, plan: Dum
                 found=counted(reached, "packet"),
                 do=reason.do,
                 verdict=reason.verdict,
-                answerable=Answerable.SENDER,
+                who=Answerable.SENDER,
             )
             return
     if reached < plan.packets:
-        _judge_shortage(notes, section, plan, reached)
+        _judge_shortage(findings, section, plan, reached)
     else:
-        _judge_surplus(notes, section, alignment, plan)
+        _judge_surplus(findings, section, alignment, plan)
 
 
 def _runs_on(alignment: Alignment) -> bool:
@@ -66,7 +67,7 @@ def _runs_on(alignment: Alignment) -> bool:
     )
 
 
-def _disagree(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> None:
+def _disagree(findings: Findings, section: Section, plan: DumpPlan, reached: int) -> None:
     """Say that the count is not the one that the length calls for."""
     several = isinstance(plan.header, ExtendedHeader) and plan.header.channels > 1
     what = (
@@ -74,7 +75,7 @@ def _disagree(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> N
         if several
         else counted(plan.words, "word")
     )
-    notes.add(
+    findings.add(
         "EXT-06" if several else "HDR-07",
         f"The header calls for {counted(plan.packets, 'packet')}, the dump has {reached:,}.",
         at=Place(byte=section.offset),
@@ -87,12 +88,12 @@ def _disagree(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> N
 # Too few.
 
 
-def _judge_shortage(notes: Notes, section: Section, plan: DumpPlan, reached: int) -> None:
+def _judge_shortage(findings: Findings, section: Section, plan: DumpPlan, reached: int) -> None:
     lacking = plan.packets - reached
     end = section.offset_of(section.packets - 1) + 127 if section.packets else section.offset
     verb = "is" if lacking == 1 else "are"
     if section.packets and lacking % PACKET_NUMBERS == 0 and _ends_as_planned(section, plan):
-        notes.add(
+        findings.add(
             "PKT-10",
             f"{counted(lacking, 'packet')} are missing somewhere: a run of {PACKET_NUMBERS}, "
             "which the numbers cannot show, but the last packet is there.",
@@ -102,7 +103,7 @@ def _judge_shortage(notes: Notes, section: Section, plan: DumpPlan, reached: int
             do="Make or record the dump anew: the words are not in the file.",
         )
         return
-    notes.add(
+    findings.add(
         "PKT-10",
         f"{packets(reached, lacking).capitalize()} {verb} missing at the end: "
         f"{plan.sound(reached, lacking)}.",
@@ -112,7 +113,7 @@ def _judge_shortage(notes: Notes, section: Section, plan: DumpPlan, reached: int
         do="Make or record the dump anew; what is in the file so far can be decoded.",
     )
     if section.packets and _has_filler(section):
-        notes.add(
+        findings.add(
             "HDR-06",
             "The length in the header seems too large: the last packet ends with filler, as if "
             "nothing were to come.",
@@ -134,8 +135,8 @@ def _ends_as_planned(section: Section, plan: DumpPlan) -> bool:
     return used < PACKET_DATA_BYTES and not data[used:].any() and bool(data[used - plan.width])
 
 
-def _judge_second_header(notes: Notes, section: Section, plan: DumpPlan) -> None:
-    notes.add(
+def _judge_second_header(findings: Findings, section: Section, plan: DumpPlan) -> None:
+    findings.add(
         "HDR-01",
         "This header has no packets of its own: another header follows.",
         at=Place(byte=section.offset),
@@ -148,10 +149,10 @@ def _judge_second_header(notes: Notes, section: Section, plan: DumpPlan) -> None
 # Too many.
 
 
-def _judge_empty(notes: Notes, section: Section) -> None:
+def _judge_empty(findings: Findings, section: Section) -> None:
     count = section.packets
     at = Place(byte=section.offset)
-    notes.add(
+    findings.add(
         "HDR-15",
         f"The header says that the sample is empty, and {counted(count, 'packet')} "
         f"{'follows' if count == 1 else 'follow'}.",
@@ -161,7 +162,7 @@ def _judge_empty(notes: Notes, section: Section) -> None:
         do="Correct the length in the header, or leave the packets out.",
     )
     if any(rows[:, DATA].any() for _, rows in section.chunks(_LOOKED_AT)):
-        notes.add(
+        findings.add(
             "HDR-06",
             "The length in the header is 0, but the packets hold words.",
             at=at,
@@ -171,14 +172,16 @@ def _judge_empty(notes: Notes, section: Section) -> None:
         )
 
 
-def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan) -> None:
+def _judge_surplus(
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan
+) -> None:
     reached = alignment.reached
     surplus = reached - plan.packets
     beyond = _beyond(section, alignment, plan)
     byte = section.offset_of(int(beyond[0])) if len(beyond) else section.offset
     full = plan.last_words == plan.per_packet
-    _disagree(notes, section, plan, reached)
-    notes.add(
+    _disagree(findings, section, plan, reached)
+    findings.add(
         "PKT-09",
         f"{counted(surplus, 'packet')} {'follows' if surplus == 1 else 'follow'} the one "
         "that holds the last word.",
@@ -189,7 +192,7 @@ def _judge_surplus(notes: Notes, section: Section, alignment: Alignment, plan: D
         + (": a last packet that is exactly full gets no further one." if full else "."),
     )
     if any(section.row(int(index))[DATA].any() for index in beyond[:_LOOKED_AT]):
-        notes.add(
+        findings.add(
             "HDR-06",
             "The length in the header is too small: the packets beyond it hold words.",
             at=Place(byte=section.offset),
@@ -206,11 +209,11 @@ def _beyond(section: Section, alignment: Alignment, plan: DumpPlan) -> Places:
 
 
 def _judge_one_header_for_long(
-    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan
 ) -> None:
     least = (alignment.reached - 1) * plan.per_packet + 1
     if isinstance(plan.header, DumpHeader) and least > MAX_21_BIT:
-        notes.add(
+        findings.add(
             "HDR-14",
             f"The packets hold at least {counted(least, 'word')}, more than the standard header "
             "can say.",
@@ -218,5 +221,5 @@ def _judge_one_header_for_long(
             expected=f"the extended header beyond {MAX_21_BIT:,} words",
             found="the standard header",
             do="Send the extended header, or cut the sample in two.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )

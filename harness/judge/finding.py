@@ -1,20 +1,51 @@
-"""One thing observed, tied to a clause and a place."""
+"""One thing observed, tied to a clause and a place, and the collector of such findings.
 
-from dataclasses import dataclass, field
+Theory of operation.  Things that are equal in clause, words and who is answerable are one finding:
+it has the place of the first and says how many there are.  Of one clause at most `MOST` different
+findings are kept; what comes beyond them is counted and told as one.  A dump in which everything is
+wrong is told in a page and costs no memory.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Final
+
+from emulator.wire.clauses import Level, clause
+from emulator.wire.prose import capitalised
+
+MOST: Final = 200
+"""Different findings of one clause that are kept; the rest is counted."""
+_RARE: Final = 4
+"""One in so many, or fewer, is rather the line than a habit (our choice)."""
+_RARE_DO: Final = (
+    "It is rare here, so a message was rather delayed, altered or lost on the way: try a "
+    "shorter cable, another interface, or fewer devices in the chain."
+)
 
 
 class Verdict(StrEnum):
-    """What a finding is worth."""
+    """What a finding is worth, the gravest first."""
 
     BROKEN = "broken"
     """A must of the standard is violated."""
+    RIG = "rig"
+    """Cable, port or harness at fault; never held against the unit or the file."""
     BENT = "bent"
     """A should is missed."""
     NOTED = "noted"
     """Legal, or left open by the standard, but worth knowing."""
-    RIG = "rig"
-    """Cable, port or harness at fault; never held against the unit or the file."""
+
+
+GRAVITY: Final = {verdict: place for place, verdict in enumerate(Verdict)}
+"""How grave each is, 0 being the gravest."""
+VERDICTS: Final = {
+    Level.MUST: Verdict.BROKEN,
+    Level.SHOULD: Verdict.BENT,
+    Level.INFORMATION: Verdict.NOTED,
+}
+"""What breaking a clause of each level is worth."""
 
 
 class Answerable(StrEnum):
@@ -39,6 +70,9 @@ class Place:
     time_ns: int | None = None
 
 
+NOWHERE: Final = Place()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One observation in plain words, with what was expected and found."""
@@ -51,3 +85,117 @@ class Finding:
     expected: str = ""
     found: str = ""
     do: str = ""
+
+
+def worst_of(findings: Iterable[Finding]) -> Verdict | None:
+    """Return the gravest verdict, None if there is no finding."""
+    return min((each.verdict for each in findings), key=GRAVITY.__getitem__, default=None)
+
+
+def first_of_each_clause(findings: Iterable[Finding]) -> Iterator[Finding]:
+    """Yield one finding for each clause, verdict and who is answerable, and how many there are."""
+    alike: dict[tuple[str, Verdict, Answerable], list[Finding]] = {}
+    for each in findings:
+        alike.setdefault((each.clause, each.verdict, each.answerable), []).append(each)
+    for first, *rest in alike.values():
+        more = f" (and {len(rest):,} more of this clause)." if rest else ""
+        yield replace(first, message=first.message.rstrip(".") + more) if rest else first
+
+
+def is_rare(count: int, out_of: int) -> bool:
+    """Whether something happened so rarely that it is rather the line than a habit."""
+    return count * _RARE <= out_of
+
+
+@dataclass(slots=True)
+class _Entry:
+    first: Finding
+    many: str
+    out_of: int | None
+    count: int
+
+    def told(self) -> Finding:
+        """Return the finding with the number of things that it stands for."""
+        text = self.first.message
+        if self.count > 1:
+            text = self.many.format(n=f"{self.count:,}") if self.many else self._counted(text)
+        found = replace(self.first, message=capitalised(text))
+        if self.out_of is None or found.verdict is Verdict.NOTED:
+            return found
+        if not is_rare(self.count, self.out_of):
+            return found
+        return replace(found, verdict=Verdict.RIG, answerable=Answerable.RIG, do=_RARE_DO)
+
+    def _counted(self, text: str) -> str:
+        return f"{text.removesuffix('.')}, {self.count:,} times in all."
+
+
+class Findings:
+    """Collects the findings of one dump, or of what stands beside dumps."""
+
+    def __init__(self) -> None:
+        self._entries: dict[tuple[str, str, Answerable, Verdict], _Entry] = {}
+        self._different: Counter[str] = Counter()
+        self._last: dict[str, Finding] = {}
+
+    def add(
+        self,
+        clause_id: str,
+        message: str,
+        *,
+        where: str = "",
+        at: Place = NOWHERE,
+        expected: str = "",
+        found: str = "",
+        do: str = "",
+        verdict: Verdict | None = None,
+        who: Answerable = Answerable.FILE,
+        many: str = "",
+        count: int = 1,
+        out_of: int | None = None,
+    ) -> None:
+        """Add a finding; its verdict follows from the clause's level unless one is given.
+
+        `where` goes in front of the message and is that of the first one.  `many` is the message
+        for several, with "{n}" where their number belongs.  With `out_of`, how often it could have
+        happened, what happened rarely is held against the rig.
+        """
+        given = verdict or VERDICTS[clause(clause_id).level]
+        key = clause_id, message, who, given
+        if (entry := self._entries.get(key)) is not None:
+            entry.count += count
+            return
+        finding = Finding(
+            clause=clause_id,
+            verdict=given,
+            message=where + message,
+            answerable=who,
+            at=at,
+            expected=expected,
+            found=found,
+            do=do,
+        )
+        self._different[clause_id] += 1
+        if self._different[clause_id] <= MOST:
+            self._entries[key] = _Entry(finding, many, out_of, count)
+        else:
+            self._last[clause_id] = finding
+
+    def told(self) -> list[Finding]:
+        """Return the findings in the order in which they were added first."""
+        more = [
+            replace(
+                last,
+                message=f"The same again {self._different[clause_id] - MOST:,} times, "
+                f"the last time: {last.message}",
+                at=Place(byte=last.at.byte),
+            )
+            for clause_id, last in self._last.items()
+        ]
+        return [*(entry.told() for entry in self._entries.values()), *more]
+
+    def told_by_byte(self) -> tuple[Finding, ...]:
+        """Return the findings in the order of the stream."""
+        return tuple(
+            sorted(self.told(), key=lambda each: -1 if each.at.byte is None else each.at.byte)
+        )

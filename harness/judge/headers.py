@@ -28,8 +28,7 @@ from emulator.wire.messages import (
     SampleName,
 )
 from emulator.wire.splitter import Piece, PieceKind
-from harness.judge.finding import Answerable, Place, Verdict
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place, Verdict
 from harness.judge.plain import byte, counted
 from harness.judge.plan import rate_of, turned
 from harness.judge.rates import judge_odd_rate, near_common
@@ -39,25 +38,25 @@ _SLOWEST: Final = 477  # Hz, EXT-08: the largest period of a standard header
 _POINT_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
 
 
-def judge_header(notes: Notes, opening: Piece, header: Header | None) -> None:
+def judge_header(findings: Findings, opening: Piece, header: Header | None) -> None:
     """Add findings on a header: its form where it is damaged, its fields where it is whole."""
     if header is None:
-        judge_damaged(notes, opening, "what follows has no header to go by")
+        judge_damaged(findings, opening, "what follows has no header to go by")
         return
     at = Place(byte=opening.offset)
     if not MIN_BITS <= header.bits <= MAX_BITS:
-        notes.add(
+        findings.add(
             "HDR-03",
             f"The header says {header.bits} significant bits a word.",
             at=at,
             expected=f"{MIN_BITS} to {MAX_BITS}",
             found=str(header.bits),
             do="Make the dump anew with a width that the standard has, best 16 bits.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
     rate = rate_of(header)
     if rate is None:
-        notes.add(
+        findings.add(
             "HDR-04",
             "The header gives no sample rate: its "
             + ("period is 0 ns." if isinstance(header, DumpHeader) else "rate is 0 Hz."),
@@ -67,16 +66,18 @@ def judge_header(notes: Notes, opening: Piece, header: Header | None) -> None:
             else "the rate in Hz",
             found="0",
             do="Set the rate of the sample in the header.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
     elif near_common(float(rate)) is None:
-        judge_odd_rate(notes, at, header, rate)
-    _judge_loop(notes, at, header)
+        judge_odd_rate(findings, at, header, rate)
+    _judge_loop(findings, at, header)
     if isinstance(header, ExtendedHeader):
-        _judge_extended(notes, at, header, rate)
+        _judge_extended(findings, at, header, rate)
 
 
-def judge_damaged(notes: Notes, piece: Piece, consequence: str, packet: int | None = None) -> None:
+def judge_damaged(
+    findings: Findings, piece: Piece, consequence: str, packet: int | None = None
+) -> None:
     """Add a finding on a message that begins as one of the standard's and hasn't its form."""
     kind = kind_of(piece.body)
     name = TITLES[kind] if kind is not None else "message"
@@ -88,7 +89,7 @@ def judge_damaged(notes: Notes, piece: Piece, consequence: str, packet: int | No
         hint = ""
         if kind is ExtendedHeader and size is not None and len(piece.body) == size - 1:
             hint = " The byte for the channels seems to be missing."
-        notes.add(
+        findings.add(
             LENGTH_CLAUSES.get(kind, "FRM-05") if kind is not None else "FRM-05",
             f"The {name} is {length} long.",
             at=Place(byte=piece.offset, packet=packet),
@@ -97,7 +98,7 @@ def judge_damaged(notes: Notes, piece: Piece, consequence: str, packet: int | No
             do=do + hint,
         )
     elif piece.ended_by in (None, 0xF0):
-        notes.add(
+        findings.add(
             "FRM-01",
             f"The {name} has no F7: it breaks off after {length}.",
             at=Place(byte=end, packet=packet),
@@ -106,7 +107,7 @@ def judge_damaged(notes: Notes, piece: Piece, consequence: str, packet: int | No
             do=do,
         )
     else:
-        notes.add(
+        findings.add(
             "FRM-02",
             f"The {name} is cut off after {length} by the status byte {byte(piece.ended_by)}.",
             at=Place(byte=end, packet=packet),
@@ -128,40 +129,40 @@ LENGTH_CLAUSES: Final = {
 """The clause that gives a message's length, where it isn't FRM-05."""
 
 
-def _judge_loop(notes: Notes, at: Place, header: Header) -> None:
+def _judge_loop(findings: Findings, at: Place, header: Header) -> None:
     extended = isinstance(header, ExtendedHeader)
     types = EXTENDED_LOOP_TYPES if extended else LOOP_TYPES
     if header.loop_type not in types:
         names = ", ".join(byte(value) for value in types)
-        notes.add(
+        findings.add(
             "EXT-04" if extended else "HDR-08",
             f"The loop type in the header is {byte(header.loop_type)}, which means nothing.",
             at=at,
             expected=names,
             found=byte(header.loop_type),
             do="Set 7F for no loop.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
         return
     if header.loop_type in NO_LOOP_TYPES:
         return
     start, end, length = header.loop_start, header.loop_end, header.length
     if start == end:
-        notes.add(
+        findings.add(
             "HDR-10",
             f"The loop is switched on and one word long: it begins and ends at word {start:,}.",
             at=at,
             expected="loop type 7F for a sample without a loop",
             found=f"loop type {byte(header.loop_type)}, {start:,} to {end:,}",
             do="Set loop type 7F: a unit would play a buzz instead of the end of the sound.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
     elif start > end or end >= length:
-        _judge_reversed_points(notes, at, header)
-        _judge_points(notes, at, header)
+        _judge_reversed_points(findings, at, header)
+        _judge_points(findings, at, header)
 
 
-def _judge_points(notes: Notes, at: Place, header: Header) -> None:
+def _judge_points(findings: Findings, at: Place, header: Header) -> None:
     start, end, length = header.loop_start, header.loop_end, header.length
     if start > end:
         message = f"The loop begins at word {start:,}, after its end at word {end:,}."
@@ -170,23 +171,23 @@ def _judge_points(notes: Notes, at: Place, header: Header) -> None:
     else:
         message = f"The loop ends at word {end:,}, but the sample has {counted(length, 'word')}."
     hint = " The sender seems to count the end as the first word not played." * (end == length)
-    notes.add(
+    findings.add(
         "HDR-09",
         message,
         at=at,
         expected=f"start <= end <= {max(length - 1, 0):,}",
         found=f"{start:,} to {end:,} of {length:,}",
         do=f"Correct the loop points.{hint}",
-        answerable=Answerable.SENDER,
+        who=Answerable.SENDER,
     )
 
 
-def _judge_reversed_points(notes: Notes, at: Place, header: Header) -> None:
+def _judge_reversed_points(findings: Findings, at: Place, header: Header) -> None:
     groups = _POINT_GROUPS[type(header)]
     start, end = turned(header.loop_start, groups), turned(header.loop_end, groups)
     if not start < end < header.length:
         return
-    notes.add(
+    findings.add(
         "HDR-12" if isinstance(header, DumpHeader) else "EXT-03",
         "The bytes of the loop points look reversed: they read "
         f"{header.loop_start:,} to {header.loop_end:,}.",
@@ -195,23 +196,25 @@ def _judge_reversed_points(notes: Notes, at: Place, header: Header) -> None:
         found=f"{header.loop_start:,} to {header.loop_end:,} of {header.length:,}",
         do="Write the low seven bits first.",
         verdict=Verdict.NOTED,
-        answerable=Answerable.SENDER,
+        who=Answerable.SENDER,
     )
 
 
 # The extended header.
 
 
-def _judge_extended(notes: Notes, at: Place, header: ExtendedHeader, rate: Fraction | None) -> None:
+def _judge_extended(
+    findings: Findings, at: Place, header: ExtendedHeader, rate: Fraction | None
+) -> None:
     if header.channels == 0:
-        notes.add(
+        findings.add(
             "EXT-05",
             "The header says 0 channels.",
             at=at,
             expected="at least 1",
             found="0",
             do="Set the number of channels.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
     fits = (
         header.channels == 1
@@ -221,7 +224,7 @@ def _judge_extended(notes: Notes, at: Place, header: ExtendedHeader, rate: Fract
         and header.loop_type in (LOOP_FORWARD, LOOP_BACKWARD_FORWARD, LOOP_OFF)
     )
     if fits:
-        notes.add(
+        findings.add(
             "EXT-08",
             "The dump has the extended header, though the standard one would do.",
             at=at,
@@ -229,5 +232,5 @@ def _judge_extended(notes: Notes, at: Place, header: ExtendedHeader, rate: Fract
             found="the extended dump header",
             do="Send the standard header: older units do not know the extended one "
             "and would ignore the dump.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )

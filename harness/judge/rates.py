@@ -5,8 +5,7 @@ from fractions import Fraction
 from typing import Final
 
 from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
-from harness.judge.finding import Answerable, Place, Verdict
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place, Verdict
 from harness.judge.plan import FRACTION, NS, turned
 
 COMMON: Final = (
@@ -25,12 +24,12 @@ def near_common(rate: float) -> int | None:
     return min(near, key=lambda common: abs(common - rate), default=None)
 
 
-def judge_odd_rate(notes: Notes, at: Place, header: Header, rate: Fraction) -> None:
+def judge_odd_rate(findings: Findings, at: Place, header: Header, rate: Fraction) -> None:
     """Add a finding on a rate that nobody uses, and on what it may have been meant to be."""
     if isinstance(header, ExtendedHeader):
         if (meant := _extended_rate_meant(header)) is not None:
             how, hertz = meant
-            notes.add(
+            findings.add(
                 "EXT-02",
                 f"The sample rate looks {how}: it reads {float(rate):,.3f} Hz.",
                 at=at,
@@ -39,13 +38,13 @@ def judge_odd_rate(notes: Notes, at: Place, header: Header, rate: Fraction) -> N
                 do="Write whole hertz in four bytes and then the fraction in four, "
                 "the low seven bits first.",
                 verdict=Verdict.NOTED,
-                answerable=Answerable.SENDER,
+                who=Answerable.SENDER,
             )
             return
     else:
         meant_ns = turned(header.period_ns, 3)
         if meant_ns and (hertz_meant := near_common(NS / meant_ns)) is not None:
-            notes.add(
+            findings.add(
                 "HDR-12",
                 f"The bytes of the sample period look reversed: it reads {header.period_ns:,} ns.",
                 at=at,
@@ -53,10 +52,10 @@ def judge_odd_rate(notes: Notes, at: Place, header: Header, rate: Fraction) -> N
                 found=f"{header.period_ns:,} ns, which is {float(rate):,.1f} Hz",
                 do="Write the low seven bits first.",
                 verdict=Verdict.NOTED,
-                answerable=Answerable.SENDER,
+                who=Answerable.SENDER,
             )
             return
-    notes.add(
+    findings.add(
         "HDR-11",
         f"The sample rate is an uncommon one: {float(rate):,.1f} Hz.{_unit_hint(header)}",
         at=at,

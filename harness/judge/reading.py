@@ -18,8 +18,7 @@ from emulator.wire.packets import CHECKSUM, Rows, checksums, data_of
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Place
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, Places
 from harness.judge.plain import byte, counted, spelled
 from harness.judge.plan import DumpPlan
@@ -115,19 +114,19 @@ def _with_stray_bits(flat: DataBytes, plan: DumpPlan) -> list[int]:
 
 
 def judge_reading(
-    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, reading: Reading
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan, reading: Reading
 ) -> None:
     """Add findings on the words and the filler."""
     if reading.stray:
-        _judge_stray_bits(notes, section, alignment, plan, reading.stray)
+        _judge_stray_bits(findings, section, alignment, plan, reading.stray)
     if reading.filler:
-        _judge_filler(notes, section, alignment, plan, reading.filler)
+        _judge_filler(findings, section, alignment, plan, reading.filler)
     if reading.looks is not None:
-        reading.looks.judge(notes, section.offset)
+        reading.looks.judge(findings, section.offset)
 
 
 def _judge_stray_bits(
-    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, stray: list[int]
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan, stray: list[int]
 ) -> None:
     mask = 0x7F & ~((1 << unused_bits(plan.header.bits)) - 1)
     systematic = len(stray) > 1 and 2 * len(stray) > section.packets
@@ -142,25 +141,25 @@ def _judge_stray_bits(
             else f"Packet {place:,}"
         )
         have = "have" if systematic else "has"
-        notes.add(
+        findings.add(
             "WRD-05",
             f"{where} {have} bits set below the {plan.header.bits} significant bits of its words.",
             at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[4])),
             expected=f"the last byte of a word within {byte(mask)}",
             found=f"bits {byte(worst)} too",
             do="Set the width that the words really have, or clear the unused bits.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
 
 
 def _judge_filler(
-    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan, filler: bytes
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan, filler: bytes
 ) -> None:
     place = plan.packets - 1
     index = place if alignment.places is None else int(np.flatnonzero(alignment.places == place)[0])
     start = PACKET_DATA_BYTES - len(filler)
     what = _filler_kind(section, alignment, index, filler, plan.width)
-    notes.add(
+    findings.add(
         "PKT-08",
         f"The filler after the last word, in packet {place:,}, is not 00: {what}.",
         at=Place(
@@ -171,7 +170,7 @@ def _judge_filler(
         expected=f"{counted(len(filler), 'byte')} of 00",
         found=spelled(filler),
         do="Fill the last packet up with 00; a unit that ignores the length plays what is there.",
-        answerable=Answerable.SENDER,
+        who=Answerable.SENDER,
     )
 
 

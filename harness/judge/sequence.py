@@ -4,8 +4,7 @@ from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Place
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, OrderEvent, OrderFault
 from harness.judge.plain import byte, counted, packets
 from harness.judge.plan import DumpPlan
@@ -14,12 +13,12 @@ _LAST: Final = PACKET_NUMBERS - 1
 
 
 def judge_sequence(
-    notes: Notes, section: Section, alignment: Alignment, plan: DumpPlan | None
+    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan | None
 ) -> None:
     """Add a finding for each event that shows at a packet; the end is judged by counting."""
     for event in alignment.events:
         if event.packet >= 0:
-            _JUDGES[event.what](notes, section, event, plan)
+            _JUDGES[event.what](findings, section, event, plan)
 
 
 def _at(section: Section, event: OrderEvent) -> Place:
@@ -34,10 +33,12 @@ def _number(section: Section, index: int) -> int:
     return int(section.row(index)[4])
 
 
-def _wrong_number(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
+def _wrong_number(
+    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
+) -> None:
     at = _at(section, event)
     number = at.packet_number or 0
-    notes.add(
+    findings.add(
         "PKT-02" if event.place == 0 else "PKT-03",
         f"Packet {event.place:,} bears the number {number}.",
         at=at,
@@ -48,24 +49,24 @@ def _wrong_number(notes: Notes, section: Section, event: OrderEvent, plan: DumpP
     )
 
 
-def _jump(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
+def _jump(findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     at = _at(section, event)
     number = at.packet_number or 0
     if event.place == 0:
-        notes.add(
+        findings.add(
             "PKT-02",
             f"The numbers of the packets begin at {number}.",
             at=at,
             expected="number 0 for the first packet",
             found=f"number {number} ({byte(number)})",
             do="Number the packets from 00.",
-            answerable=Answerable.SENDER,
+            who=Answerable.SENDER,
         )
         return
     # A torn packet may be all that stands before; then the place says what the number should be.
     earlier = _number(section, event.packet - 1) if event.packet else (event.place - 1) & _LAST
     wrapped = " after 7F comes 00;" if earlier == _LAST else ""
-    notes.add(
+    findings.add(
         "PKT-03",
         f"From packet {event.place:,} on the numbers are shifted: {number} comes after {earlier}, "
         "though by the count no packet is missing.",
@@ -74,15 +75,17 @@ def _jump(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | No
         found=f"number {number} ({byte(number)})",
         do=f"Number the packets in steps of one;{wrapped} a unit that minds the numbers "
         "stops or stores the rest wrongly.",
-        answerable=Answerable.SENDER,
+        who=Answerable.SENDER,
     )
 
 
-def _missing(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
+def _missing(
+    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
+) -> None:
     number = _number(section, event.packet)
     held = f": {plan.sound(event.place, event.how_many)}" if plan is not None else ""
     verb = "is" if event.how_many == 1 else "are"
-    notes.add(
+    findings.add(
         "PKT-10",
         f"{packets(event.place, event.how_many).capitalize()} {verb} missing{held}.",
         at=Place(byte=section.offset_of(event.packet), packet=event.place),
@@ -93,10 +96,10 @@ def _missing(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan |
     )
 
 
-def _repeat(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
+def _repeat(findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
     at = _at(section, event)
     differs = "" if event.same else ", and the two differ"
-    notes.add(
+    findings.add(
         "PKT-03",
         f"Packet {event.place:,} stands there twice{differs}.",
         at=at,
@@ -108,9 +111,11 @@ def _repeat(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | 
     )
 
 
-def _swapped(notes: Notes, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
+def _swapped(
+    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
+) -> None:
     later = event.place + 1
-    notes.add(
+    findings.add(
         "PKT-03",
         f"Packets {event.place:,} and {later:,} have changed places.",
         at=Place(

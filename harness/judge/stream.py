@@ -8,15 +8,12 @@ from collections.abc import Iterator
 from emulator.wire.packets import DEVICE_ID, NUMBER
 from harness.files.scan import Stream
 from harness.files.sections import Section
+from harness.judge.beside import judge_beside
 from harness.judge.counts import judge_counts
 from harness.judge.dump import DumpContents, read_stream
-from harness.judge.finding import Place
+from harness.judge.finding import Findings, Place
 from harness.judge.headers import judge_header
-from harness.judge.heaps import Heaps
-from harness.judge.loose import judge_loose
-from harness.judge.notes import Notes
 from harness.judge.order import Alignment
-from harness.judge.others import judge_early, judge_others
 from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan, plan_of
 from harness.judge.reading import judge_reading
@@ -40,27 +37,22 @@ def judge_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpVerdi
 
 def judge_dump(contents: DumpContents, lengths: dict[int, int] | None = None) -> DumpVerdict:
     """Return the verdict on one dump; `lengths` are those of earlier samples, in words."""
-    notes = Notes()
+    findings = Findings()
     section, plan = contents.section, contents.plan
     alignment, reading = contents.alignment, contents.reading
     owner = _owner(section)
-    _judge_opening(notes, section)
-    judge_sequence(notes, section, alignment, plan)
-    _judge_torn(notes, alignment, plan, contents.wrecks)
-    judge_sums(notes, section, alignment, reading.failing, reading.sums)
+    _judge_opening(findings, section)
+    judge_sequence(findings, section, alignment, plan)
+    _judge_torn(findings, alignment, plan, contents.wrecks)
+    judge_sums(findings, section, alignment, reading.failing, reading.sums)
     if owner is not None and section.packets:
-        judge_ids(notes, section, alignment, owner)
+        judge_ids(findings, section, alignment, owner)
     if plan is not None:
-        judge_counts(notes, section, alignment, plan)
-        judge_reading(notes, section, alignment, plan, reading)
-    if contents.odd or section.realtime or section.rubble.count:
-        heaps = Heaps(notes, section)
-        judge_others(heaps, contents.odd, lengths or {}, owner)
-        judge_loose(heaps, contents.odd)
-        heaps.tell()
-    if contents.added:
-        judge_early(notes, contents)
-    return DumpVerdict(contents=contents, findings=notes.findings())
+        judge_counts(findings, section, alignment, plan)
+        judge_reading(findings, section, alignment, plan, reading)
+    if contents.odd or section.realtime or section.rubble.count or contents.added:
+        judge_beside(findings, contents, lengths or {}, owner)
+    return DumpVerdict(contents=contents, findings=findings.told_by_byte())
 
 
 def _owner(section: Section) -> int | None:
@@ -73,16 +65,16 @@ def _owner(section: Section) -> int | None:
 
 
 def _judge_torn(
-    notes: Notes, alignment: Alignment, plan: DumpPlan | None, wrecks: list[Wreck]
+    findings: Findings, alignment: Alignment, plan: DumpPlan | None, wrecks: list[Wreck]
 ) -> None:
     if wrecks:
         sound = (lambda place: plan.sound(place, 1)) if plan is not None else (lambda _: "")
-        judge_wrecks(notes, wrecks, alignment.wrecks, sound)
+        judge_wrecks(findings, wrecks, alignment.wrecks, sound)
 
 
-def _judge_opening(notes: Notes, section: Section) -> None:
+def _judge_opening(findings: Findings, section: Section) -> None:
     if section.opening is not None:
-        judge_header(notes, section.opening, section.header)
+        judge_header(findings, section.opening, section.header)
         return
     if not section.packets:
         return
@@ -90,7 +82,7 @@ def _judge_opening(notes: Notes, section: Section) -> None:
     at = Place(byte=section.offset_of(0), packet=0, packet_number=first)
     follow = section.next_header
     late = (plan := plan_of(follow)) is not None and plan.packets == section.packets
-    notes.add(
+    findings.add(
         "HDR-01",
         f"{counted(section.packets, 'packet')} stand before any header."
         + (" The header that belongs to them seems to come after them." if late else ""),
@@ -99,7 +91,7 @@ def _judge_opening(notes: Notes, section: Section) -> None:
         found="a packet",
         do="Put the header first: without one a unit takes no packet.",
     )
-    notes.add(
+    findings.add(
         "PKT-14",
         f"The recording began late: the first packet bears the number {first}."
         if first

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.packets import DEVICE_ID, Rows, data_of
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Place
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment
 from harness.judge.plain import byte, counted
 
@@ -51,19 +50,23 @@ WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.integer[Any]]]], ...]] 
 
 
 def judge_sums(
-    notes: Notes, section: Section, alignment: Alignment, failing: NDArray[np.int64], sums: Bytes
+    findings: Findings,
+    section: Section,
+    alignment: Alignment,
+    failing: NDArray[np.int64],
+    sums: Bytes,
 ) -> None:
     """Add findings for the packets at `failing`, which ought to carry `sums`."""
     if not len(failing):
         return
     if len(failing) == section.packets and len(failing) >= _SEVERAL:
         rows = section.take(failing[:_TRIED])
-        if _one_way(notes, section, rows, sums[:_TRIED]):
+        if _one_way(findings, section, rows, sums[:_TRIED]):
             return
     for index, right in zip(failing.tolist(), sums.tolist(), strict=True):
         row = section.row(index)
         place = alignment.place_of(index)
-        notes.add(
+        findings.add(
             "PKT-05",
             f"The checksum of packet {place:,} is wrong: data or checksum were altered.",
             at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[4])),
@@ -73,7 +76,7 @@ def judge_sums(
         )
 
 
-def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
+def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> bool:
     """Name what all packets have in common, if anything."""
     carried = rows[:, 125]
     at = Place(byte=section.offset_of(0), packet=0, packet_number=int(rows[0, 4]))
@@ -88,7 +91,7 @@ def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
                 if same_id
                 else ""
             )
-            notes.add(
+            findings.add(
                 "PKT-05",
                 f"{every}: it is {name}.",
                 at=at,
@@ -96,12 +99,12 @@ def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
                 "from 7E to the last data byte",
                 found=byte(int(carried[0])),
                 do=f"Correct the checksum in the encoder.{also}",
-                answerable=Answerable.SENDER,
+                who=Answerable.SENDER,
             )
             return True
     if not same_id:
         return False
-    notes.add(
+    findings.add(
         "PKT-05",
         f"{every}, always by the same bits.",
         at=at,
@@ -109,7 +112,7 @@ def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
         found=byte(int(carried[0])),
         do="See what is said of the device ID.",
     )
-    notes.add(
+    findings.add(
         "DEV-04",
         f"The device ID was changed on the way: with {other_id} instead of "
         f"{int(rows[0, DEVICE_ID])} every checksum is right.",
@@ -117,7 +120,7 @@ def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
         expected=f"device ID {other_id}",
         found=f"device ID {int(rows[0, DEVICE_ID])}",
         do="Find what rewrites the ID (a router, a setting of the sender) and turn it off.",
-        answerable=Answerable.SENDER,
+        who=Answerable.SENDER,
     )
     return True
 
@@ -125,7 +128,7 @@ def _one_way(notes: Notes, section: Section, rows: Rows, sums: Bytes) -> bool:
 # Device IDs.
 
 
-def judge_ids(notes: Notes, section: Section, alignment: Alignment, owner: int) -> None:
+def judge_ids(findings: Findings, section: Section, alignment: Alignment, owner: int) -> None:
     """Add findings on packets whose device ID is not the one that leads the dump."""
     ids = section.column(DEVICE_ID)
     strange = np.flatnonzero(ids != owner)
@@ -133,22 +136,24 @@ def judge_ids(notes: Notes, section: Section, alignment: Alignment, owner: int) 
         return
     values = np.unique(ids)
     if len(values) == 1:
-        _judge_header_id(notes, section, owner, int(values[0]))
+        _judge_header_id(findings, section, owner, int(values[0]))
         return
     if owner == ALL_CALL:
         # Whoever takes the dump goes by its own ID, which is the one that most packets bear.
         owner = int(np.argmax(np.bincount(ids, minlength=128)))
         strange = np.flatnonzero((ids != owner) & (ids != ALL_CALL))
     for index in strange.tolist():
-        _judge_strange(notes, section, alignment.place_of(index), index, owner)
+        _judge_strange(findings, section, alignment.place_of(index), index, owner)
 
 
-def _judge_strange(notes: Notes, section: Section, place: int, index: int, owner: int) -> None:
+def _judge_strange(
+    findings: Findings, section: Section, place: int, index: int, owner: int
+) -> None:
     found = int(section.row(index)[DEVICE_ID])
     at = Place(
         byte=section.offset_of(index), packet=place, packet_number=int(section.row(index)[4])
     )
-    notes.add(
+    findings.add(
         "DEV-03",
         f"Packet {place:,} is addressed to device {found}, the dump to device {owner}.",
         at=at,
@@ -157,7 +162,7 @@ def _judge_strange(notes: Notes, section: Section, place: int, index: int, owner
         do="Give every message of the dump the same ID and correct the checksum.",
     )
     if found != ALL_CALL:
-        notes.add(
+        findings.add(
             "PKT-10",
             f"Packet {place:,} is missing for the unit: device {owner} passes over "
             f"what is meant for device {found}.",
@@ -168,9 +173,9 @@ def _judge_strange(notes: Notes, section: Section, place: int, index: int, owner
         )
 
 
-def _judge_header_id(notes: Notes, section: Section, owner: int, found: int) -> None:
+def _judge_header_id(findings: Findings, section: Section, owner: int, found: int) -> None:
     at = Place(byte=section.offset_of(0), packet=0, packet_number=int(section.row(0)[4]))
-    notes.add(
+    findings.add(
         "DEV-04",
         f"The header is addressed to device {owner}, every packet to device {found}.",
         at=at,
@@ -179,7 +184,7 @@ def _judge_header_id(notes: Notes, section: Section, owner: int, found: int) -> 
         do="Give header and packets the same ID and correct the checksums.",
     )
     if ALL_CALL not in (owner, found):
-        notes.add(
+        findings.add(
             "PKT-10",
             f"All {counted(section.packets, 'packet')} are missing for the unit: device {owner} "
             f"passes over what is meant for device {found}.",

@@ -6,11 +6,10 @@ from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import Handshake, Header
 from harness.judge.dump import DumpContents
-from harness.judge.finding import Finding, Verdict
+from harness.judge.finding import Finding, Verdict, worst_of
 from harness.judge.plan import rate_of
 
 _REPLY_BYTES = FIXED[Handshake].size
-_ORDER = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,8 +63,7 @@ class DumpVerdict:
     @property
     def worst(self) -> Verdict | None:
         """The gravest verdict among the findings, None if there is no finding."""
-        given = {finding.verdict for finding in self.findings}
-        return next((verdict for verdict in _ORDER if verdict in given), None)
+        return worst_of(self.findings)
 
     @property
     def is_broken(self) -> bool:

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import Words
-from harness.judge.finding import Answerable, Place, Verdict
-from harness.judge.notes import Notes
+from harness.judge.finding import Answerable, Findings, Place, Verdict
 from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan
 
@@ -109,13 +108,13 @@ class Looks:
 
     # What to say.
 
-    def judge(self, notes: Notes, byte: int) -> None:
+    def judge(self, findings: Findings, byte: int) -> None:
         """Add what the words look like; `byte` is where the dump begins."""
         if self._count < _FEW:
             return
         remarks = self._remarks() if self._count >= _ENOUGH else self._twos_complement()
         for clause_id, message, expected, found, do in remarks:
-            notes.add(
+            findings.add(
                 clause_id,
                 message,
                 at=Place(byte=byte),
@@ -123,7 +122,7 @@ class Looks:
                 found=found,
                 do=do,
                 verdict=Verdict.NOTED,
-                answerable=Answerable.SENDER,
+                who=Answerable.SENDER,
             )
 
     def _remarks(self) -> Iterator[tuple[str, str, str, str, str]]:

@@ -16,8 +16,7 @@ from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
 from emulator.wire.packets import CHECKSUM, DATA, NUMBER
 from emulator.wire.splitter import Piece, PieceKind
 from harness.files.sections import OddPiece
-from harness.judge.finding import Place
-from harness.judge.notes import Notes
+from harness.judge.finding import Findings, Place
 from harness.judge.plain import byte, counted, spelled
 
 _SUB_ID: Final = 0x02
@@ -109,7 +108,7 @@ def _is_over(pieces: Sequence[Piece]) -> bool:
 
 
 def judge_wrecks(
-    notes: Notes,
+    findings: Findings,
     wrecks: Iterable[Wreck],
     places: Iterable[tuple[int, bool]],
     sound: Callable[[int], str],
@@ -124,14 +123,14 @@ def judge_wrecks(
         held = sound(place) if own else ""
         lost = f"What it held is lost: {held}. " if held else ""
         do = f"{lost}Make or record the dump anew."
-        _Case(notes=notes, wreck=wreck, name=name, place=place, do=do).judge()
+        _Case(findings=findings, wreck=wreck, name=name, place=place, do=do).judge()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Case:
     """One torn packet to be judged."""
 
-    notes: Notes
+    findings: Findings
     wreck: Wreck
     name: str
     place: int
@@ -175,7 +174,7 @@ class _Case:
     def _add(
         self, clause: str, what: str, offset: int, *, expected: str, found: str, do: str = ""
     ) -> None:
-        self.notes.add(
+        self.findings.add(
             clause,
             f"{self.name} {what}",
             at=Place(byte=offset, packet=self.place),

@@ -7,13 +7,12 @@ from typing import Final
 
 from emulator.wire.prose import capitalised, counted, instant
 from harness.files.opening import shown
-from harness.judge.finding import Finding, Place, Verdict
+from harness.judge.finding import GRAVITY, Finding, Place
 
 MOST_FINDINGS: Final = 12
 """Findings of a dump that are shown to people."""
 MOST_ALIKE: Final = 3
 """Of these, findings of one clause."""
-_GRAVITY: Final = {Verdict.BROKEN: 0, Verdict.RIG: 1, Verdict.BENT: 2, Verdict.NOTED: 3}
 
 
 def finding_lines(finding: Finding, file: str, *, options: str | None = None) -> list[str]:
@@ -48,7 +47,7 @@ def gravest_lines(
     """
     left = MOST_FINDINGS
     more = 0
-    ranked = sorted(findings, key=lambda finding: (_GRAVITY[finding.verdict], finding.clause))
+    ranked = sorted(findings, key=lambda finding: (GRAVITY[finding.verdict], finding.clause))
     for _, group in groupby(ranked, key=lambda finding: (finding.verdict, finding.clause)):
         alike = list(group)
         told = alike[: min(MOST_ALIKE, left)]

@@ -12,8 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.files.scan import DETAIL
-from harness.judge.finding import Answerable, Finding, Verdict
-from harness.judge.notes import MOST
+from harness.judge.finding import MOST, Answerable, Finding, Verdict
 from harness.judge.stream import judge_stream
 from harness.judge.verdict import DumpVerdict
 from tests import damage, oracle

@@ -80,7 +80,7 @@ class _Answers:
         limit_ns = HEADER_LIMIT_NS if is_header else PACKET_LIMIT_NS
         if taken_ns - self._sight.tolerance_ns <= limit_ns:
             return
-        self._ledger.add(
+        self._ledger.see(
             "TIM-02" if is_header else "TIM-04",
             "it was answered too late",
             who=self._who,
@@ -103,7 +103,7 @@ class _Answers:
                 apart_ns <= PACKET_LIMIT_NS + self._sight.tolerance_ns or not self._sight.is_timed
             )
             if self._is_answer_to_eof(one, other):
-                self._ledger.add(
+                self._ledger.see(
                     "HSK-18",
                     f"{self._talk.receiver_name} answered EOF",
                     who=self._who,
@@ -112,7 +112,7 @@ class _Answers:
                     found=other.kind.name,
                 )
             elif twice or one.message.device_id != other.message.device_id:
-                self._ledger.add(
+                self._ledger.see(
                     "DEV-05",
                     "it was answered twice: two units listen, or something doubles messages",
                     who=self._who,
@@ -123,7 +123,7 @@ class _Answers:
                     do="Give each unit an ID of its own, or unplug one of them.",
                 )
             else:
-                self._ledger.add(
+                self._ledger.see(
                     "HSK-14",
                     "it was answered more than once",
                     who=self._who,
@@ -144,7 +144,7 @@ class _Answers:
         if exchange.place is None or strikes + (_CANCEL in kinds) < _STRIKES:
             return
         cancelled = strikes < len(kinds) and kinds[strikes] is _CANCEL
-        self._ledger.add(
+        self._ledger.see(
             "HSK-17",
             f"it failed {counted(strikes + cancelled, 'time')} running"
             + (", then it was cancelled" if cancelled else ""),

@@ -17,10 +17,9 @@ from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
 from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.ledger import is_rare
 from harness.judge.dump import DumpContents
-from harness.judge.finding import Answerable, Finding, Place, Verdict
-from harness.judge.plain import counted, spelled
+from harness.judge.finding import Answerable, Finding, Place, Verdict, first_of_each_clause, is_rare
+from harness.judge.plain import spelled
 from harness.judge.stream import DumpVerdict, judge_stream
 from harness.judge.timed_messages import TimedMessage
 
@@ -77,7 +76,7 @@ def judge_content(
         if who is not Answerable.RIG:
             verdict = finding.verdict
         found.append(replace(finding, at=at, answerable=who, do=do, verdict=verdict))
-    return held, list(grouped(found))
+    return held, list(first_of_each_clause(found))
 
 
 def judge_loose(
@@ -97,7 +96,7 @@ def judge_loose(
             out.append(replace(finding, answerable=Answerable.RIG, verdict=verdict, do=_RIG_DO))
         else:
             out.append(replace(finding, answerable=who))
-    return list(grouped(out))
+    return list(first_of_each_clause(out))
 
 
 def _form_clause(heard: TimedMessage) -> str | None:
@@ -238,17 +237,3 @@ def _had_time(talk: DumpExchange, sight: TimePrecision) -> bool:
         free_ns = talk.goes_on_ns - talk.last_ns + sight.tolerance_ns
         return free_ns >= tail * _PACKET_NS
     return bool(gaps)
-
-
-def grouped(findings: Sequence[Finding]) -> Iterator[Finding]:
-    """Yield one finding for each clause, verdict and who is answerable, with the first place."""
-    groups: dict[tuple[str, Verdict, Answerable], list[Finding]] = {}
-    for finding in findings:
-        key = finding.clause, finding.verdict, finding.answerable
-        groups.setdefault(key, []).append(finding)
-    for mine in groups.values():
-        first = mine[0]
-        if len(mine) > 1:
-            more = counted(len(mine) - 1, "more of this clause", "more of this clause")
-            first = replace(first, message=f"{first.message.rstrip('.')} (and {more}).")
-        yield first

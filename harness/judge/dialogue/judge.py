@@ -18,12 +18,11 @@ from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
 from harness.judge.dump import DumpContents
-from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.finding import GRAVITY, Answerable, Finding, Verdict, worst_of
 from harness.judge.timed_messages import TimedMessage
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
 _NOT_STRAY: Final = 3  # packets of one dump too fast for a clock that scatters
-_ORDER: Final = (Verdict.BROKEN, Verdict.RIG, Verdict.BENT, Verdict.NOTED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,12 +98,6 @@ class Verdicts:
         return not (self.is_broken or self.unfinished)
 
 
-def worst_of(findings: tuple[Finding, ...]) -> Verdict | None:
-    """Return the gravest verdict, None if there is no finding."""
-    given = {finding.verdict for finding in findings}
-    return next((verdict for verdict in _ORDER if verdict in given), None)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Followed:
     """A capture, its messages in order, and where each belongs."""
@@ -162,7 +155,7 @@ def judge_followed(followed: Followed) -> Verdicts:
     _judge_echoes(course, beside)
     if sight.is_timed:
         _judge_sensing(recorded, sight, beside)
-    findings = [*beside.findings(), *_loose_findings(course, heard, sight)]
+    findings = [*beside.told(), *_loose_findings(course, heard, sight)]
     findings.sort(key=lambda each: each.at.time_ns or 0)
     return Verdicts(
         dumps=tuple(dumps),
@@ -201,8 +194,8 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
     contents, of_content = judge_content(
         talk, how, sight, scene.messages[talk.direction], both=last_ns is not None
     )
-    findings = [*of_content, *ledger.findings()]
-    findings.sort(key=lambda each: _ORDER.index(each.verdict))
+    findings = [*of_content, *ledger.told()]
+    findings.sort(key=lambda each: GRAVITY[each.verdict])
     return DumpSeen(
         direction=talk.direction,
         header=talk.header,
@@ -221,7 +214,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
 
 def _judge_replaced(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
     if how is Ended.FELL_BACK:
-        ledger.add(
+        ledger.see(
             "EXT-09",
             "nobody answered the extended header, so the standard one followed",
             who=talk.receiver,
@@ -231,7 +224,7 @@ def _judge_replaced(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
         )
     if how is Ended.REPLACED and talk.followed is not None:
         answer = talk.followed.exchanges[0].last_reply
-        ledger.add(
+        ledger.see(
             "STA-03",
             "a new header came before the dump was whole",
             who=talk.sender,
@@ -247,7 +240,7 @@ def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
         return
     for exchange in talk.exchanges:
         if exchange.jump:
-            ledger.add(
+            ledger.see(
                 "PKT-03",
                 "another number came than was due",
                 who=talk.sender,
@@ -273,7 +266,7 @@ def _judge_pace(
     if sight.tolerance_ns and len(found) < _NOT_STRAY:
         return
     for exchange, each in found:
-        ledger.add(
+        ledger.see(
             "TIM-06",
             "it came faster than a five-pin line carries it",
             who=Answerable.RIG,
@@ -289,7 +282,7 @@ def _judge_pace(
 def _judge_echoes(course: Course, ledger: Ledger) -> None:
     for heard, _ in course.echoes:
         unit = heard.direction is Direction.FROM_UNIT
-        ledger.add(
+        ledger.see(
             "HSK-21",
             "what went to the unit came back as it was"
             if unit
@@ -313,7 +306,7 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
     for direction in recorded.directions:
         for since_ns, lasts_ns, sensing in silences(recorded.capture, direction):
             if sensing and lasts_ns - sight.tolerance_ns > _SENSING_NS:
-                ledger.add(
+                ledger.see(
                     "TIM-09",
                     "active sensing fell silent"
                     if direction is Direction.TO_UNIT
@@ -368,5 +361,4 @@ __all__ = [
     "follow_capture",
     "judge_capture",
     "judge_followed",
-    "worst_of",
 ]

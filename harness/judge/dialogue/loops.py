@@ -39,7 +39,7 @@ def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger)
         if message.sample_number != asked.message.sample_number:
             continue
         if message.loop_number in numbers:
-            ledger.add(
+            ledger.see(
                 "LOP-05",
                 "a request for all loops brought one loop twice",
                 who=who,
@@ -48,7 +48,7 @@ def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger)
                 found=f"loop {message.loop_number:,} again",
             )
         if message.loop_number == ALL_LOOPS:
-            ledger.add(
+            ledger.see(
                 "LOP-04",
                 "a request for all loops was answered with a message that deletes them",
                 who=who,
@@ -131,7 +131,7 @@ def _judge_sustain(
     wanted = kept[OTHER[talk.direction]].now.get(header.sample_number, {}).get(0)
     if wanted is None or wanted == _loop(header):
         return
-    ledger.add(
+    ledger.see(
         "LOP-02",
         "the header that came back has not the loop that was set as loop 0",
         who=talk.sender,
@@ -150,7 +150,7 @@ def _judge_told(
     found = f"words {message.loop_start:,} to {message.loop_end:,}"
     who = side_of(event.direction)
     if message.sample_number in kept.deleted and message.loop_number:
-        ledger.add(
+        ledger.see(
             "LOP-04",
             "a loop came back after all had been deleted",
             who=who,
@@ -161,7 +161,7 @@ def _judge_told(
     wanted = kept.now.get(sample, {}).get(number)
     if wanted is not None and wanted != _loop(message):
         old = _loop(message) in kept.before.get(sample, {}).get(number, set())
-        ledger.add(
+        ledger.see(
             "LOP-03",
             "a loop came back as it was before it was replaced"
             if old
@@ -186,7 +186,7 @@ def judge_loop_handshakes(course: Course, ledger: Ledger) -> None:
         before = ends[OTHER[heard.direction]]
         at = bisect_right(before, heard.start_ns)
         answered = at > 0 and heard.start_ns - before[at - 1] <= _HANDSHAKE_NS
-        ledger.add(
+        ledger.see(
             "LOP-07" if answered else "HSK-02",
             "a loop message was answered with a handshake"
             if answered

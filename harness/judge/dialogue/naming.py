@@ -27,7 +27,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     habit = _habit(acks)
     for exchange, reply in wrong:
         number = reply.message.packet_number
-        ledger.add(
+        ledger.see(
             "HSK-02",
             habit or "an ACK came with the number of another packet",
             who=talk.receiver,
@@ -44,7 +44,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
             sound = exchange.sendings[reply.sending].is_sound
             if reply.kind is _NAK and not reply.fits and sound:
                 earlier = reply.message.packet_number in seen
-                ledger.add(
+                ledger.see(
                     "HSK-08" if earlier else "HSK-03",
                     "a NAK came with the number of another packet",
                     who=talk.receiver,
@@ -57,7 +57,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
                 )
         if exchange.jump:
             answer = exchange.last_reply
-            ledger.add(
+            ledger.see(
                 "HSK-16",
                 f"another number came than was due, and {talk.receiver_name} "
                 + (f"said {answer.kind.name}" if answer else "said nothing"),
@@ -86,7 +86,7 @@ def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
         # A reply has no checksum: a single one may have been changed on the way.
         is_sure = len(strange) > 1 or len(talk.replies) == 1
         for reply in strange:
-            ledger.add(
+            ledger.see(
                 "DEV-03",
                 f"the dump is for device {own} and a reply to it came from another",
                 who=talk.receiver if is_sure else Answerable.RIG,
@@ -97,7 +97,7 @@ def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
                 out_of=len(talk.replies),
             )
     if len(counts) > 1 and min(counts.values()) > 1:
-        ledger.add(
+        ledger.see(
             "DEV-05",
             "replies came with different device IDs",
             who=talk.receiver,
@@ -114,7 +114,7 @@ def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
         if not at or talk.replies[at - 1].kind is not _WAIT:
             continue
         went_on = any(sending.start_ns >= other.end_ns for _, sending in talk.sent)
-        ledger.add(
+        ledger.see(
             "HSK-22",
             f"{talk.receiver_name} sent something else during WAIT, and "
             + ("the dump went on afterwards" if went_on else "no packet followed"),

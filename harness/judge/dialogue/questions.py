@@ -52,7 +52,7 @@ def _judge_request(
     assert isinstance(asked.message, DumpRequest)
     wanted = asked.message.sample_number
     if asked.during is not None and asked.during.last_ns > asked.heard.end_ns:
-        ledger.add(
+        ledger.see(
             "REQ-04",
             "a sample was asked for in the middle of a dump",
             who=who,
@@ -61,7 +61,7 @@ def _judge_request(
         )
         return
     if asked.cancelled is not None:
-        ledger.add(
+        ledger.see(
             "REQ-03",
             "a request was answered with CANCEL, as in File Dump",
             who=who,
@@ -72,7 +72,7 @@ def _judge_request(
         )
     elif not asked.answers:
         if both and _went_on(asked, sight):
-            ledger.add(
+            ledger.see(
                 "REQ-03",
                 "a request got no answer: there is no such sample, or it was not heard",
                 who=who,
@@ -94,7 +94,7 @@ def _judge_header(
     wanted = asked.message.sample_number
     taken_ns = answer.start_ns - asked.heard.end_ns
     if sight.is_timed and taken_ns - sight.tolerance_ns > _SLOW_NS:
-        ledger.add(
+        ledger.see(
             "TIM-11",
             "a request was answered after more than 200 ms (open in the standard)",
             who=who,
@@ -108,7 +108,7 @@ def _judge_header(
     do = "The bytes of the number are swapped." if swapped else ""
     if abs(got - wanted) == 1:
         do = "The unit's panel may count from 1: ask for the number that the panel shows less 1."
-    ledger.add(
+    ledger.see(
         "REQ-02",
         "the header is not for the sample that was asked for",
         who=who,
@@ -128,7 +128,7 @@ def _judge_name(
     names = [each for each in asked.answers if isinstance(each.message, SampleName)]
     if not names:
         if both and _went_on(asked, sight):
-            ledger.add(
+            ledger.see(
                 "NAM-03",
                 "a name was asked for and not told",
                 who=who,
@@ -142,7 +142,7 @@ def _judge_name(
     assert isinstance(message, SampleName)
     if message.sample_number != wanted:
         other_order = message.sample_number == swapped
-        ledger.add(
+        ledger.see(
             "NAM-03",
             "the name came with the two bytes of its sample number swapped"
             if other_order
@@ -180,7 +180,7 @@ def _judge_identity(course: Course, sight: TimePrecision, ledger: Ledger, both: 
         back = OTHER[each.heard.direction]
         if back not in spoke:
             continue  # nothing ever came back, so nothing is known of it
-        ledger.add(
+        ledger.see(
             "IDN-01",
             "an Identity Request to all devices got no answer",
             who=side_of(back),
@@ -214,7 +214,7 @@ def judge_addresses(course: Course, ledger: Ledger) -> None:
         strange = talk.device_id is not None and talk.device_id not in (*ids, ALL_CALL)
         if ids and answered and strange:
             named = ", ".join(str(each) for each in sorted(ids))
-            ledger.add(
+            ledger.see(
                 "DEV-01",
                 "a dump for another device was answered",
                 who=talk.receiver,
@@ -223,7 +223,7 @@ def judge_addresses(course: Course, ledger: Ledger) -> None:
                 found=f"an answer to device {talk.device_id}",
             )
         if talk.device_id == ALL_CALL and not talk.replies and talk.direction in answering:
-            ledger.add(
+            ledger.see(
                 "DEV-02",
                 "a dump for all devices was not answered, and one for a single device was",
                 who=talk.receiver,

@@ -40,7 +40,7 @@ class Replies:
     def judge(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         """Judge a reply to `sending`, one of the times that a message was sent."""
         if reply.kind in (_ACK, _NAK) and self._is_after_cancel(sending):
-            self._ledger.add(
+            self._ledger.see(
                 "HSK-20",
                 f"{self._talk.receiver_name} answered a packet after its own CANCEL",
                 who=self._who,
@@ -54,7 +54,7 @@ class Replies:
         elif reply.kind is _NAK:
             self._nak(exchange, sending, reply)
         elif reply.kind is _EOF:
-            self._ledger.add(
+            self._ledger.see(
                 "HSK-18",
                 f"{self._talk.receiver_name} sent EOF, which a receiver has no use for",
                 who=self._who,
@@ -64,7 +64,7 @@ class Replies:
                 found="EOF",
             )
         elif reply.kind is _WAIT:
-            self._ledger.add(
+            self._ledger.see(
                 "HSK-09",
                 f"{self._talk.receiver_name} asked to wait (WAIT)",
                 who=self._who,
@@ -73,7 +73,7 @@ class Replies:
                 verdict=Verdict.NOTED,
             )
         else:
-            self._ledger.add(
+            self._ledger.see(
                 "HSK-12",
                 f"{self._talk.receiver_name} cancelled the dump",
                 who=self._who,
@@ -99,7 +99,7 @@ class Replies:
                 ("HSK-05", "it was acknowledged although its checksum is wrong"),
                 ("HSK-06", "its checksum is wrong and it was not rejected"),
             ):
-                self._ledger.add(
+                self._ledger.see(
                     clause,
                     what,
                     who=self._who,
@@ -110,7 +110,7 @@ class Replies:
                     do=do,
                 )
         elif sending.piece.kind is PieceKind.CUT:
-            self._ledger.add(
+            self._ledger.see(
                 "FRM-04",
                 "it was cut short and acknowledged all the same",
                 who=self._who,
@@ -120,7 +120,7 @@ class Replies:
                 found="ACK",
             )
         else:
-            self._ledger.add(
+            self._ledger.see(
                 "FRM-05",
                 f"it has {len(sending.body)} bytes and was acknowledged all the same",
                 who=self._who,
@@ -134,7 +134,7 @@ class Replies:
     def _nak(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         name = self._talk.receiver_name
         if exchange.place is None:
-            self._ledger.add(
+            self._ledger.see(
                 "TIM-02",
                 f"{name} answered the header with NAK (open in the standard)",
                 who=self._who,
@@ -161,7 +161,7 @@ class Replies:
         else:
             clause, what = "HSK-06", "it was rejected although it is right as recorded"
             out_of = self._packets
-        self._ledger.add(
+        self._ledger.see(
             clause,
             what,
             who=self._who,

@@ -82,7 +82,7 @@ class _Steps:
     def _after_cancel(self, exchange: Exchange, heard: TimedMessage) -> bool:
         if self._cancel_ns is None or not self._sight.surely_began_after(heard, self._cancel_ns):
             return False
-        self._ledger.add(
+        self._ledger.see(
             "HSK-11",
             f"{self._talk.sender_name} went on after CANCEL",
             who=self._talk.sender,
@@ -104,7 +104,7 @@ class _Steps:
         at = bisect_left(self._others_ns, last.end_ns)
         if at < len(self._others_ns) and self._others_ns[at] <= latest_ns:
             return False  # any message ends a WAIT (HSK-09)
-        self._ledger.add(
+        self._ledger.see(
             "HSK-09",
             f"{self._talk.sender_name} went on although it had been asked to wait",
             who=self._talk.sender,
@@ -137,7 +137,7 @@ class _Steps:
             what, verdict = "sent again before it could be answered", None
         else:
             what, verdict = "sent again, as no answer to it is to be seen", Verdict.NOTED
-        self._ledger.add(
+        self._ledger.see(
             "PKT-11",
             what,
             who=Answerable.RIG if verdict is not None else self._talk.sender,
@@ -194,7 +194,7 @@ class _Steps:
         free_ns = self._sight.latest_start_ns(heard) - last.end_ns + self._sight.tolerance_ns
         lost = self._sight.is_timed and free_ns >= _PACKET_NS  # sent again, and lost on the way
         waited = any(reply.kind is _WAIT for reply in before.replies)
-        self._ledger.add(
+        self._ledger.see(
             "HSK-10" if waited else "HSK-07",
             "this packet came although the one before it had been rejected",
             who=Answerable.RIG if lost else self._talk.sender,
@@ -212,7 +212,7 @@ class _Steps:
     def _late(self, accepted: Reply, exchange: Exchange, heard: TimedMessage) -> None:
         idle_ns = heard.start_ns - accepted.end_ns
         if self._sight.is_timed and idle_ns - self._sight.tolerance_ns > _SOON_NS:
-            self._ledger.add(
+            self._ledger.see(
                 "TIM-07",
                 f"{self._talk.sender_name} took its time after the ACK",
                 who=self._talk.sender,
@@ -232,7 +232,7 @@ class _Steps:
     ) -> None:
         rejected = any(reply.kind is _NAK for reply in heard_of)
         if pause_ns < _HEADER_NS:
-            self._ledger.add(
+            self._ledger.see(
                 "PKT-13" if rejected else "TIM-01",
                 "the packets began although the header had been rejected"
                 if rejected
@@ -245,7 +245,7 @@ class _Steps:
                 do="Make the sender wait for two seconds from the end of its header.",
             )
         elif isinstance(self._talk.header, ExtendedHeader) and not before.replies:
-            self._ledger.add(
+            self._ledger.see(
                 "EXT-09",
                 "nobody answered the extended header and the packets followed all the same",
                 who=self._talk.sender,
@@ -281,7 +281,7 @@ class _Steps:
             clause, what = "TIM-10", "it began after an ACK that belongs to an earlier packet"
         else:
             clause, what = "TIM-03", "it began too soon after a packet that was not answered"
-        self._ledger.add(
+        self._ledger.see(
             clause,
             what,
             who=self._talk.sender,
@@ -302,7 +302,7 @@ def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> N
     if exchange.place is not None:
         for one, other in pairwise(sound):
             if one.body != other.body:
-                ledger.add(
+                ledger.see(
                     "PKT-04",
                     "it was sent again with other bytes",
                     who=talk.sender,
@@ -316,7 +316,7 @@ def _judge_sendings(talk: DumpExchange, exchange: Exchange, ledger: Ledger) -> N
         if not each.is_sound:
             whole = each.is_whole_packet
             clause = "FRM-05" if exchange.place is None else "PKT-05" if whole else "PKT-01"
-            ledger.add(
+            ledger.see(
                 clause,
                 "it came damaged, and right when it was sent again",
                 who=Answerable.RIG,
@@ -336,7 +336,7 @@ def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) 
     for heard, message in talk.handshakes:
         if message.kind is _EOF:
             if sight.surely_began_after(talk.sent[-1][1], heard.end_ns):
-                ledger.add(
+                ledger.see(
                     "HSK-18",
                     f"{talk.sender_name} sent EOF before its last packet",
                     who=talk.sender,
@@ -348,7 +348,7 @@ def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) 
             before = bisect_right(ends, heard.start_ns)
             last = talk.replies[before - 1] if before else None
             if last is not None and last.kind is _NAK and not last.fits and last.binds:
-                ledger.add(
+                ledger.see(
                     "HSK-08",
                     f"{talk.sender_name} broke the dump off at a NAK for another packet",
                     who=talk.sender,
@@ -357,7 +357,7 @@ def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) 
                     found="CANCEL",
                 )
         else:
-            ledger.add(
+            ledger.see(
                 "HSK-19",
                 f"{talk.sender_name} sent {message.kind.name}, which comes from a receiver",
                 who=talk.sender,

@@ -79,7 +79,7 @@ class Silences:
         for exchange, sending in self._silent:
             if exchange.place is None:
                 if self._answers_packets and not exchange.is_answered:
-                    self._ledger.add(
+                    self._ledger.see(
                         "TIM-02",
                         "it was not answered, and the packets were",
                         who=self._who,
@@ -90,7 +90,7 @@ class Silences:
                         verdict=Verdict.NOTED,
                     )
             elif self._has_fallen_silent(sending, is_last_alone=is_last_alone):
-                self._ledger.add(
+                self._ledger.see(
                     "TIM-04",
                     "from here on nothing came back at all",
                     who=Answerable.RIG,
@@ -104,7 +104,7 @@ class Silences:
                 break
             elif planned is not None and exchange.place + 1 == planned:
                 if not exchange.replies and sending is exchange.sendings[-1]:
-                    self._ledger.add(
+                    self._ledger.see(
                         "HSK-13",
                         "the last packet was not answered; some units never do",
                         who=self._who,
@@ -115,7 +115,7 @@ class Silences:
                         verdict=Verdict.NOTED,
                     )
             else:
-                self._ledger.add(
+                self._ledger.see(
                     "TIM-04",
                     "it was not answered",
                     who=self._who,
@@ -126,7 +126,7 @@ class Silences:
                     out_of=self._packets,
                 )
         if self._bad_silent > 1 and self._answers_packets:
-            self._ledger.add(
+            self._ledger.see(
                 "HSK-06",
                 f"{counted(self._bad_silent, 'packet')} with wrong checksums got no answer at all",
                 who=self._who,
