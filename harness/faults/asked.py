@@ -135,21 +135,20 @@ def meaning(
 
 def _parameters(fault: Fault, said: Mapping[str, Any]) -> dict[str, Any]:
     found = {}
-    for each in fault.parameters:
-        value = said.get(each.name, each.default)
+    for name, each in fault.parameters.items():
+        value = said.get(name, each.default)
         if value is not None:
-            found[each.name] = _within(each, value)
+            found[name] = _within(name, each, value)
         elif each.needed:
             raise ValueError(f'say "{each.phrase}" as well, as in: {fault.example}')
     return found
 
 
-def _within(parameter: Parameter, value: Any) -> Any:
-    if not parameter.range or parameter.range[0] <= value <= parameter.range[1]:
+def _within(name: str, parameter: Parameter, value: Any) -> Any:
+    least, most = parameter.range or (value, value)
+    if least <= value <= most:
         return value
-    least, most = parameter.range
-    name = parameter.name.removesuffix("_ns")
-    if name == parameter.name:
+    if not name.endswith("_ns"):
         raise ValueError(f"{name} must be {least:,} to {most:,}, not {value:,}")
     limits = f"{least:,} ns to {most // _SECOND_NS:,} s"
     raise ValueError(f'"{parameter.phrase or name}": a time from {limits}, not {value:,} ns')

@@ -1,33 +1,31 @@
 """The catalogue of faults: each as a value, from `faults.toml`, which explains its own fields.
 
-A mistake in the file is ours, so it raises and names the fault.
+A mistake in the file is ours, so it raises.
 """
 
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final, Literal
 
+from msgspec import Struct, convert
+
 _SITUATIONS: Final = "situations"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Parameter:
+class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What may be said of a fault beside its name."""
 
-    name: str
     phrase: str = ""
     """How it is said behind the fault, "" where it stands in a form of the fault."""
     default: int | None = None
-    range: Sequence[int] = ()
+    range: tuple[int, int] | None = None
     """Least and most, of a time in nanoseconds."""
     needed: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class Fault(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One thing that can go wrong on purpose; the head of `faults.toml` says what each field is."""
 
     name: str
@@ -35,38 +33,47 @@ class Fault:
     """Where it comes from."""
     does: str
     shows: str
-    must: str
-    clause: str
+    must: Mapping[str, str]
+    """By the clause."""
     everyday: str
     example: str
-    forms: tuple[str, ...] = ()
+    forms: tuple[str, ...]
     more: tuple[str, ...] = ()
-    """Phrases that may follow."""
     effect: str = ""
     trouble: str = ""
-    settings: Mapping[str, Any] = field(default_factory=dict)
-    parameters: tuple[Parameter, ...] = ()
-    unit: Mapping[str, Any] = field(default_factory=dict)
-    sender: Mapping[str, Any] = field(default_factory=dict)
+    settings: Mapping[str, Any] = {}
+    parameters: Mapping[str, Parameter] = {}
+    unit: Mapping[str, Any] = {}
+    sender: Mapping[str, Mapping[str, Any]] = {}
     link: str = ""
     usual: str = ""
     receiver: Literal["", "unharmed", "notices"] = ""
-    causes: Mapping[str, str] = field(default_factory=dict)
+    causes: Mapping[str, str] = {}
     campaign: tuple[str, ...] = ()
 
     @property
-    def command(self) -> str:
-        """The command that rehearses it as in the example."""
-        return f'dryload replay FILE --disturb "{self.example}"'
+    def clause(self) -> str:
+        """The clause that says what has to be done about it."""
+        return next(iter(self.must))
+
+    @property
+    def phrases(self) -> tuple[str, ...]:
+        """What may follow it."""
+        said = (each.phrase for each in self.parameters.values() if each.phrase)
+        return (*dict.fromkeys(said), *self.more)
 
     @property
     def lasts(self) -> bool:
         """Whether it is there from beginning to end and has no place."""
         return bool(self.unit or self.sender or self.link)
 
+    @property
+    def command(self) -> str:
+        """The command that rehearses it as in the example."""
+        return f'dryload replay FILE --disturb "{self.example}"'
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Situation:
+
+class Situation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An everyday situation: a name for several faults that happen together."""
 
     name: str
@@ -80,7 +87,7 @@ class Situation:
 def faults() -> tuple[Fault, ...]:
     """Return every fault, in the order of the file."""
     return tuple(
-        _fault(group, name, entry)
+        convert({"name": name, "group": group, "forms": [name], **entry}, Fault)
         for group, entries in _document().items()
         if group != _SITUATIONS
         for name, entry in entries.items()
@@ -90,38 +97,10 @@ def faults() -> tuple[Fault, ...]:
 @cache
 def situations() -> tuple[Situation, ...]:
     """Return every everyday situation."""
-    return tuple(
-        Situation(name=name, tells=entry["tells"], faults=tuple(entry["faults"]))
-        for name, entry in _document()[_SITUATIONS].items()
-    )
-
-
-def groups() -> Iterator[str]:
-    """Yield where faults come from."""
-    yield from dict.fromkeys(fault.group for fault in faults())
+    entries = _document()[_SITUATIONS].items()
+    return tuple(convert({"name": name, **entry}, Situation) for name, entry in entries)
 
 
 @cache
 def _document() -> dict[str, Any]:
-    return tomllib.loads(files(__package__).joinpath("faults.toml").read_text("utf-8"))
-
-
-def _fault(group: str, name: str, entry: Mapping[str, Any]) -> Fault:
-    try:
-        parameters = tuple(
-            Parameter(
-                name=each, **{**said, "range": tuple(said["range"])} if "range" in said else said
-            )
-            for each, said in entry.get("parameters", {}).items()
-        )
-        phrases = dict.fromkeys(each.phrase for each in parameters if each.phrase)
-        lists = {
-            "forms": tuple(entry.get("forms", (name,))),
-            "more": (*phrases, *entry.get("more", ())),
-            "campaign": tuple(entry.get("campaign", ())),
-        }
-        ((clause, must),) = entry["must"].items()
-        made = {**entry, **lists, "parameters": parameters, "clause": clause, "must": must}
-        return Fault(name=name, group=group, **made)
-    except TypeError as wrong:
-        raise ValueError(f'faults.toml, "{name}": {wrong}') from wrong
+    return tomllib.loads(files("harness.faults").joinpath("faults.toml").read_text("utf-8"))

@@ -123,7 +123,7 @@ class _Reading:
             self.where["again"] = True
 
     def _forms(self) -> list[str]:
-        more = () if self.fault is None else self.fault.more
+        more = () if self.fault is None else self.fault.phrases
         return [*_PLACES, *_by_form(), *more]
 
     def _gap(self, at: int) -> int:
@@ -132,8 +132,9 @@ class _Reading:
 
     def _take(self, found: Found, words: str) -> None:
         form, values, _ = found
-        if self.fault is not None and form in self.fault.more:
-            names = [each.name for each in self.fault.parameters if each.phrase == form]
+        if self.fault is not None and form in self.fault.phrases:
+            parameters = self.fault.parameters.items()
+            names = [name for name, each in parameters if each.phrase == form]
             self.said |= zip(names, values, strict=True)
         elif (fault := _by_form().get(form)) is not None:
             if self.fault is not None:
@@ -142,7 +143,7 @@ class _Reading:
                 )
             self.fault = fault
             self.slots = dict(zip((t for t in form.split() if t.isupper()), values, strict=True))
-            names = [each.name for each in fault.parameters if not each.phrase]
+            names = [name for name, each in fault.parameters.items() if not each.phrase]
             self.said |= zip(names, values, strict=False)
         else:
             self._place(form, values, words)
@@ -161,7 +162,7 @@ class _Reading:
         """Return what to say of what stands at a place."""
         rest = self._text[at:]
         what = rest if len(rest) <= _MOST_SHOWN else f"{rest[: _MOST_SHOWN - 3]}..."
-        more = [*_by_form()] if self.fault is None else [*self.fault.more]
+        more = [*_by_form()] if self.fault is None else [*self.fault.phrases]
         near = nearest_form(rest, [*more, *_PLACES])
         if near is not None:
             do = f'did you mean "{shown_form(near)}"?'

@@ -12,7 +12,7 @@ from emulator.line.watch import Sort
 from emulator.unit.schema import keys_of, sections
 from emulator.wire.prose import counted, duration
 from harness.faults.asked import Asked, Disturbances, struck_by
-from harness.faults.catalogue import Fault, Situation, faults, groups, situations
+from harness.faults.catalogue import Fault, Situation, faults, situations
 from harness.faults.grammar import PLACES
 from harness.files.opening import shown
 
@@ -109,7 +109,7 @@ def _struck_document(struck: AppliedFault) -> dict[str, Any]:
 def list_text(width: int | None) -> list[str]:
     """Return the vocabulary, how to place it, and the everyday situations."""
     lines: list[str] = []
-    for group in groups():
+    for group in dict.fromkeys(fault.group for fault in faults()):
         lines += [*([""] if lines else []), f"{group.capitalize()}"]
         for fault in faults():
             if fault.group == group:
@@ -138,13 +138,13 @@ def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[s
             ]
             continue
         lines.append(f"{each.name}, {each.group}")
-        more = f"; {', '.join(each.more)} may follow" if each.more else ""
+        more = f"; {', '.join(each.phrases)} may follow" if each.phrases else ""
         rows = (
             ("say", (" or ".join(each.forms) or f"as in: {each.example}") + more),
             ("as in", each.command),
             ("does", each.does),
             ("shows", each.shows),
-            ("must", f"{each.must.removesuffix('.')} ({each.clause})."),
+            ("must", f"{each.must[each.clause].removesuffix('.')} ({each.clause})."),
             ("cause", each.everyday),
             *(("diagnosis", f"{struck}: {cause}") for struck, cause in each.causes.items()),
         )
@@ -188,12 +188,12 @@ def _fault_document(fault: Fault) -> dict[str, Any]:
     return {
         "name": fault.name,
         "forms": list(fault.forms),
-        "more": list(fault.more),
+        "more": list(fault.phrases),
         "group": fault.group,
         "usual_place": fault.usual or None,
         "does": fault.does,
         "shows": fault.shows,
-        "must": fault.must,
+        "must": fault.must[fault.clause],
         "clause": fault.clause,
         "cause": fault.everyday,
         "example": fault.example,
