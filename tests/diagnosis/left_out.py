@@ -16,11 +16,13 @@ from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from harness.diagnose.scene import Source
 from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
+from harness.judge.finding import Verdict
 from tests.diagnosis.injector_kinds import NOTHING, Case
 from tests.diagnosis.scoring import SURE, Sum
 from tests.diagnosis.tables import share
 
 _WIDE: Final = 40
+_VERDICTS: Final = (Verdict.BROKEN, Verdict.BENT, Verdict.RIG, Verdict.NOTED)
 
 
 def diagnose_without(cause: str, recorded: Recorded, sources: Sequence[Source] = ()) -> Diagnosis:
@@ -44,7 +46,8 @@ class LeftOut(Sum):
 
     causes: dict[str, Without] = field(default_factory=dict)
     others: Counter[tuple[str, str]] = field(default_factory=Counter)
-    """The cause left out, and what was named instead, surely and wrongly."""
+    """The cause left out, and what was named instead, surely and wrongly, or the strongest
+    finding where nothing was wrong."""
     words: Counter[tuple[str, bool]] = field(default_factory=Counter)
     """A word of confidence, and whether what it was said of is right."""
     whole: Counter[tuple[str, bool]] = field(default_factory=Counter)
@@ -62,7 +65,9 @@ class LeftOut(Sum):
         _count_word(self.words, left, rest)
         count = self.causes.setdefault(case.own, Without())
         count.runs += 1
-        count.nothing += left.answer is Answer.NOTHING_WRONG and NOTHING not in rest
+        if left.answer is Answer.NOTHING_WRONG and NOTHING not in rest:
+            count.nothing += 1
+            self.others[case.own, _strongest(left)] += 1
         if is_surely_wrong(left, rest):
             count.sure_wrong += 1
             assert left.first is not None
@@ -75,6 +80,17 @@ class LeftOut(Sum):
         for each in self.causes.values():
             total.merge(each)
         return total
+
+
+def _strongest(found: Diagnosis) -> str:
+    """Return the strongest finding that the judge has where nothing is wrong."""
+    findings = [
+        (_VERDICTS.index(each.verdict), each.clause) for each in found.scene.verdicts.all_findings
+    ]
+    if not findings:
+        return "no finding"
+    place, clause = min(findings)
+    return f"{_VERDICTS[place]} {clause}"
 
 
 def is_surely_wrong(found: Diagnosis, accepted: frozenset[str]) -> bool:
@@ -106,7 +122,7 @@ def lines_of(tally: LeftOut) -> Iterator[str]:
         return
     yield f"  sure and wrong        {share(total.sure_wrong, total.runs)}"
     yield f"  nothing is wrong      {share(total.nothing, total.runs)}"
-    yield f"  {'left out':{_WIDE}} {'cases':>7} {'wrong':>7} {'nothing':>7}  named instead"
+    yield f"  {'left out':{_WIDE}} {'cases':>7} {'wrong':>7} {'nothing':>7}  instead"
     for name, count in sorted(tally.causes.items(), key=_badness, reverse=True):
         instead = Counter({b: n for (a, b), n in tally.others.items() if a == name})
         named = "; ".join(f"{cause} ({n})" for cause, n in instead.most_common(2))
