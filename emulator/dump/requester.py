@@ -68,6 +68,7 @@ class Collected:
 
 
 _ANSWER_NS: Final = 2_000_000_000
+_BEFORE_ANSWER: Final = (RequesterState.ASKED, RequesterState.HELD)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +104,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
                 RequesterDo.WAIT_ON: self._wait_on,
                 RequesterDo.CANCEL: self._cancel,
                 RequesterDo.NOTE_DONE: self._note_done,
+                RequesterDo.NOTE_DECLINED: self._note_declined,
                 RequesterDo.NOTE_FAILED: self._note_failed,
                 RequesterDo.NOTE_NO_ANSWER: self._note_no_answer,
             },
@@ -119,7 +121,6 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         self._more_ns = self._patience.more_ns
         self.declined = False
         """Whether the unit answered the request with CANCEL (REQ-03)."""
-        self._is_held = False  # WAIT came, perhaps before we reckon that the request has left
         self.collected: Final = Collected()
         self.more: list[LoopPoints | ExtendedLoopPoints | SampleName] = []
         self._receiver = Receiver(self.collected, device_id=device_id)
@@ -159,9 +160,9 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         """Start the limit for the answer to a question."""
         if self._ready:
             return ()  # the question itself has not left yet
-        if self.state is RequesterState.ASKED:
+        if self.state in _BEFORE_ANSWER:
             self._asked_ns = now_ns
-            if not self._is_held:
+            if self.state is RequesterState.ASKED:  # WAIT may come before we reckon it has left
                 self._limit_ns = now_ns + self._patience.answer_ns
         elif self.state is RequesterState.ASKED_MORE:
             self._limit_ns = now_ns + self._more_ns
@@ -193,7 +194,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         elif isinstance(message, DumpHeader | ExtendedHeader):
             before = self.state
             self._meet(RequesterCue.HEADER, now_ns)
-            if before is RequesterState.ASKED:
+            if before in _BEFORE_ANSWER:
                 self._learn_pace(now_ns)
                 self._receiver.take(message, now_ns)
                 self._look_at_receiver(now_ns)
@@ -203,7 +204,6 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
                 HandshakeKind.CANCEL: RequesterCue.CANCEL,
             }.get(message.kind)
             if cue is not None:
-                self.declined |= cue is RequesterCue.CANCEL and self.state is RequesterState.ASKED
                 self._meet(cue, now_ns)
         elif isinstance(message, LoopPoints | ExtendedLoopPoints | SampleName):
             if self.state is RequesterState.ASKED_MORE:
@@ -250,10 +250,8 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         self._send_at(now_ns, now_ns, encode(self._questions.popleft()))
 
     def _wait_on(self, now_ns: int) -> None:
-        """Wait as long as the unit asks for, or for one more answer of the same question."""
-        more = self.state is RequesterState.ASKED_MORE
-        self._is_held = not more
-        self._limit_ns = now_ns + self._more_ns if more else None
+        """Wait for one more answer of the same question."""
+        self._limit_ns = now_ns + self._more_ns
 
     def _cancel(self, now_ns: int) -> None:
         cancel = handshake(HandshakeKind.CANCEL, device_id=self._device_id, packet_number=0)
@@ -261,6 +259,9 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
 
     def _note_done(self, now_ns: int) -> None:
         self._note(EventKind.DONE, now_ns, len(self.collected.packets))
+
+    def _note_declined(self, now_ns: int) -> None:
+        self.declined = True
 
     def _note_failed(self, now_ns: int) -> None:
         self._note(EventKind.GAVE_UP, now_ns, len(self.collected.packets))

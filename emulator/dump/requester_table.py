@@ -15,6 +15,7 @@ class RequesterState(Member):
 
     IDLE = auto()
     ASKED = auto()
+    HELD = auto()  # the unit has asked to wait
     RECEIVING = auto()
     ASKED_MORE = auto()
     DONE = auto()
@@ -45,6 +46,7 @@ class RequesterDo(Member):
     WAIT_ON = auto()
     CANCEL = auto()
     NOTE_DONE = auto()
+    NOTE_DECLINED = auto()
     NOTE_FAILED = auto()
     NOTE_NO_ANSWER = auto()
 
@@ -54,6 +56,9 @@ RequesterTable = dict[tuple[RequesterState, RequesterCue], RequesterRow]
 
 _S, _C, _D = RequesterState, RequesterCue, RequesterDo
 _FAILED: Final = RequesterRow((_D.NOTE_FAILED,), _S.FAILED, "REQ-03", "no sample to be had")
+_DECLINED: Final = RequesterRow(
+    (_D.NOTE_DECLINED, _D.NOTE_FAILED), _S.FAILED, "REQ-03", "no such sample"
+)
 _STOPPED: Final = RequesterRow((_D.CANCEL, _D.NOTE_FAILED), _S.FAILED, "HSK-19", "tell the unit")
 
 
@@ -64,17 +69,25 @@ def _stay(state: RequesterState, clause: str) -> RequesterRow:
 REQUESTER: Final[RequesterTable] = {
     (_S.IDLE, _C.START): RequesterRow((_D.ASK,), _S.ASKED, "REQ-01", "send the request"),
     (_S.IDLE, _C.STOP): _FAILED,
-    (_S.ASKED, _C.HEADER): RequesterRow((), _S.RECEIVING, "REQ-02", "receive the dump"),
-    (_S.ASKED, _C.WAIT): RequesterRow((_D.WAIT_ON,), _S.ASKED, "HSK-09", "go on waiting"),
-    (_S.ASKED, _C.CANCEL): _FAILED,
     (_S.ASKED, _C.MORE): _stay(_S.ASKED, "FRM-09"),
+    (_S.HELD, _C.MORE): _stay(_S.HELD, "FRM-09"),
     (_S.ASKED, _C.QUIET): RequesterRow(
         (_D.NOTE_NO_ANSWER,), _S.FAILED, "REQ-03", "no answer: nothing there, or not heard"
     ),
     (_S.ASKED, _C.QUIET_LAST): RequesterRow(
         (_D.NOTE_NO_ANSWER,), _S.FAILED, "REQ-03", "no answer: nothing there, or not heard"
     ),
-    (_S.ASKED, _C.STOP): _STOPPED,
+    # before the answer, whether the unit has asked to wait or not
+    **{
+        (state, cue): row
+        for state in (_S.ASKED, _S.HELD)
+        for cue, row in {
+            _C.HEADER: RequesterRow((), _S.RECEIVING, "REQ-02", "receive the dump"),
+            _C.WAIT: RequesterRow((), _S.HELD, "HSK-09", "wait as long as the unit asks for"),
+            _C.CANCEL: _DECLINED,
+            _C.STOP: _STOPPED,
+        }.items()
+    },
     (_S.RECEIVING, _C.WHOLE): RequesterRow(
         (_D.ASK_MORE,), _S.ASKED_MORE, "LOP-04", "ask for loops and name"
     ),
@@ -110,6 +123,10 @@ REQUESTER_UNEXPECTED: Final[frozenset[tuple[RequesterState, RequesterCue]]] = fr
         for cue in (_C.WHOLE, _C.WHOLE_LAST, _C.BROKEN)
     }
     | {(_S.RECEIVING, cue) for cue in (_C.HEADER, _C.CANCEL, _C.QUIET, _C.QUIET_LAST)}
-    # no limit runs when nothing was asked
-    | {(state, cue) for state in (_S.IDLE, _S.DONE, _S.FAILED) for cue in (_C.QUIET, _C.QUIET_LAST)}
+    # no limit runs when nothing was asked, or the unit has asked to wait
+    | {
+        (state, cue)
+        for state in (_S.IDLE, _S.HELD, _S.DONE, _S.FAILED)
+        for cue in (_C.QUIET, _C.QUIET_LAST)
+    }
 )

@@ -16,7 +16,7 @@ from emulator.dump.going_out import Limits, Outgoing, SenderEnd
 from emulator.dump.machine import Machine
 from emulator.dump.replies import Match, Meaning, ReplyMatcher
 from emulator.dump.sender_table import (
-    Given,
+    Condition,
     Judgement,
     SenderCue,
     SenderDo,
@@ -213,7 +213,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         given = self._given()
         return next(cue for conditions, cue in self._cues[judgement] if conditions <= given)
 
-    def _given(self) -> set[Given]:
+    def _given(self) -> set[Condition]:
         """Return the conditions that are given for the message in question."""
         replies, is_header = self._replies, self.packet is None
         is_end = self._is_last or replies.is_last_called_for
@@ -221,13 +221,13 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         tries = _LAST_TRIES if is_end else _SILENT_TRIES
         rejections = _HEADER_TRIES if is_header else self._switches.resend_limit
         conditions = {
-            Given.NOTHING_LEFT: self._is_last,
-            Given.REJECTED_OFTEN: 0 < rejections <= replies.copies,
-            Given.TRIES_LEFT: replies.copies < tries,
-            Given.IN_MIDST: not is_end,
-            Given.HAS_SHOWN: replies.has_shown,
-            Given.EXTENDED: is_header and kind_of(self._header) is ExtendedHeader,
-            Given.FALLBACK: self._outgoing.fallback is not None,
+            Condition.NOTHING_LEFT: self._is_last,
+            Condition.REJECTED_OFTEN: 0 < rejections <= replies.copies,
+            Condition.TRIES_LEFT: replies.copies < tries,
+            Condition.IN_MIDST: not is_end,
+            Condition.HAS_SHOWN: replies.has_shown,
+            Condition.EXTENDED: is_header and kind_of(self._header) is ExtendedHeader,
+            Condition.FALLBACK: self._outgoing.fallback is not None,
         }
         return {condition for condition, is_given in conditions.items() if is_given}
 

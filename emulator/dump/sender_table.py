@@ -64,7 +64,7 @@ class SenderCue(Member):
     SILENCE_STRANDED = auto()  # after an extended header, no standard one can say the same
 
 
-class Given(Member):
+class Condition(Member):
     """What of the situation decides, beside the judgement, which cue it is."""
 
     NOTHING_LEFT = auto()  # no message follows the one in question
@@ -101,7 +101,7 @@ class SenderDo(Member):
 SenderRow = Row[SenderState, SenderDo]
 SenderTable = dict[tuple[SenderState, SenderCue], SenderRow]
 Judgement = Match | Meaning
-CueTable = dict[Judgement, tuple[tuple[frozenset[Given], SenderCue], ...]]
+CueTable = dict[Judgement, tuple[tuple[frozenset[Condition], SenderCue], ...]]
 
 _S, _C, _D = SenderState, SenderCue, SenderDo
 _WAITING: Final = (_S.HEADER, _S.PACKET, _S.HEADER_HELD, _S.PACKET_HELD)
@@ -306,11 +306,11 @@ _AFTER_SILENCE: Final = {
 }
 
 
-def _when(cue: SenderCue, *conditions: Given) -> tuple[frozenset[Given], SenderCue]:
+def _when(cue: SenderCue, *conditions: Condition) -> tuple[frozenset[Condition], SenderCue]:
     return frozenset(conditions), cue
 
 
-_G = Given
+_G = Condition
 _ANSWERED: Final = (_when(_C.ACK_LAST, _G.NOTHING_LEFT), _when(_C.ACK))
 _REJECTED: Final = (_when(_C.NAK_AGAIN, _G.REJECTED_OFTEN), _when(_C.NAK))
 _OPEN_LOOP: Final = (_when(_C.SILENCE_LAST, _G.NOTHING_LEFT), _when(_C.SILENCE))

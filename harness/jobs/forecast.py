@@ -49,7 +49,7 @@ class Step(NamedTuple):
     now_ns: int
 
 
-class _Pace:
+class _PhasePace:
     """What a phase takes: a packet, and the lead."""
 
     def __init__(self) -> None:
@@ -80,7 +80,7 @@ class Forecast:
     def __init__(self, dumps: Sequence["Dump"], *, reads_back: bool) -> None:
         self._dumps: Final = [len(dump.outgoing.packets) for dump in dumps]
         self._reads_back: Final = reads_back
-        self._paces: Final = {Doing.SENDING: _Pace(), Doing.READING: _Pace()}
+        self._paces: Final = {Doing.SENDING: _PhasePace(), Doing.READING: _PhasePace()}
         self._at = -1
         self._last: Step | None = None
         self._phase = Doing.SENDING
@@ -164,7 +164,7 @@ class Arrivals:
     """Told how many packets of a dump have come, says how long the others will take."""
 
     def __init__(self) -> None:
-        self._pace: Final = _Pace()
+        self._pace: Final = _PhasePace()
         self._packets = 0
         self._since_ns: int | None = None
 

@@ -49,7 +49,7 @@ class Ending:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Memory:
+class MemoryOutcome:
     """What an emulated unit has made of a dump."""
 
     receipt: Receipt | None
@@ -71,7 +71,7 @@ class Memory:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class TransferEvidence:
     """All that is known of one transfer."""
 
     dump: Dump
@@ -80,7 +80,7 @@ class Evidence:
     """What sender and unit reported, without those of reading back."""
     read: SampleComparison | None
     """With what was read back over the line."""
-    memory: Memory | None
+    memory: MemoryOutcome | None
     """None where the unit is not ours."""
     before: Outcome | None = None
     """What was known of it when it was sent, if that was another time."""
@@ -91,7 +91,7 @@ class Transfer:
     """What one dump came to."""
 
     dump: Dump
-    memory: Memory | None
+    memory: MemoryOutcome | None
     """What an emulated unit has made of it; None where the unit is not ours."""
     outcome: Outcome
     verified: bool | None
@@ -175,7 +175,7 @@ class Transfer:
         )
 
 
-def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:
+def outcome_of(evidence: TransferEvidence) -> tuple[Outcome, str]:
     """Return the outcome and, in plain words, why it is not simply loaded."""
     if evidence.ending.end is not SenderEnd.SENT:
         return _unfinished(evidence)
@@ -189,7 +189,7 @@ def outcome_of(evidence: Evidence) -> tuple[Outcome, str]:
     return _as_answered(evidence, answered)
 
 
-def _as_answered(evidence: Evidence, answered: set[int | None]) -> tuple[Outcome, str]:
+def _as_answered(evidence: TransferEvidence, answered: set[int | None]) -> tuple[Outcome, str]:
     """Judge a dump that was sent and not read back."""
     if not answered:
         told = _refusal(evidence.events)
@@ -227,7 +227,7 @@ def _answers_name_nothing(events: Sequence[Event]) -> bool:
 
 
 def _as_read(
-    evidence: Evidence, read: SampleComparison, *, is_answered: bool
+    evidence: TransferEvidence, read: SampleComparison, *, is_answered: bool
 ) -> tuple[Outcome, str]:
     if lost := _too_few(evidence):
         return Outcome.INCOMPLETE, lost
@@ -241,7 +241,7 @@ def _as_read(
     return _changed(read)
 
 
-def _as_kept(memory: Memory | None, sample_number: int) -> tuple[Outcome, str]:
+def _as_kept(memory: MemoryOutcome | None, sample_number: int) -> tuple[Outcome, str]:
     """Judge a dump that was acknowledged to its end and not read back."""
     if memory is None:
         return Outcome.LOADED, ""
@@ -273,7 +273,7 @@ def changes(comparison: SampleComparison) -> str:
     return "; ".join(parts)
 
 
-def _unfinished(evidence: Evidence) -> tuple[Outcome, str]:
+def _unfinished(evidence: TransferEvidence) -> tuple[Outcome, str]:
     ending = evidence.ending
     is_header = ending.packet is None
     at = "the header" if is_header else f"packet {ending.packet:,}"
@@ -334,7 +334,7 @@ def _refusal(events: Sequence[Event]) -> str:
     return reasons[-1] if reasons else ""
 
 
-def _given_up(evidence: Evidence) -> str:
+def _given_up(evidence: TransferEvidence) -> str:
     """Return why the unit gave the dump up although everything was sent, "" if it did not."""
     ends = [event for event in evidence.events if event.kind is EventKind.ABANDONED]
     if not ends:
@@ -344,7 +344,7 @@ def _given_up(evidence: Evidence) -> str:
     return f"the unit took {taken:,}{wanted} packets and gave up waiting for the rest"
 
 
-def _too_few(evidence: Evidence) -> str:
+def _too_few(evidence: TransferEvidence) -> str:
     """Return that the file lacks packets which its header calls for, "" if it does not."""
     plan, packets = plan_of(evidence.dump.header), len(evidence.dump.outgoing.packets)
     if plan is None or packets >= plan.packets:

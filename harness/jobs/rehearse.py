@@ -15,7 +15,7 @@ from emulator.unit.possible import Profile
 from emulator.wire.messages import Header
 from harness.jobs.dumps import Dump
 from harness.jobs.line import MINUTE_NS, Line
-from harness.jobs.outcome import Memory
+from harness.jobs.outcome import MemoryOutcome
 from harness.jobs.transfer import Replay, Settings, StepProgress
 from harness.judge.difference import compare_samples
 
@@ -104,14 +104,14 @@ class Operator:
         if unit.is_receiving:
             self._line.run(lambda: not unit.is_receiving, until_ns=self._line.now_ns + MINUTE_NS)
 
-    def memory(self, dump: Dump) -> Memory:
+    def memory(self, dump: Dump) -> MemoryOutcome:
         """Return what the unit has made of a dump since it was got ready."""
         receipt = self._unit.keeper.receipt
         if receipt is None or receipt is self._receipt:
-            return Memory(receipt=None, comparison=None, holds=None)
+            return MemoryOutcome(receipt=None, comparison=None, holds=None)
         holds = self._unit.slots[receipt.slot].sample if receipt.kept else None
         comparison = None if holds is None else compare_samples(dump.sample, holds)
-        return Memory(receipt=receipt, comparison=comparison, holds=holds)
+        return MemoryOutcome(receipt=receipt, comparison=comparison, holds=holds)
 
     def other_device(self, header: Header) -> int | None:
         """Return the unit's device ID if a dump is not meant for it (DEV-01)."""

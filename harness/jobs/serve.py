@@ -26,8 +26,8 @@ from harness.jobs.front_panel import Action, ActionKind, Coming, View, action_of
 from harness.jobs.image_keeper import ImageKeeper, Written
 from harness.jobs.serve_notes import (
     FAULTS,
-    Notes,
     Overheard,
+    ServeNotes,
     Teller,
     late_words,
     packets_of,
@@ -77,7 +77,7 @@ class Serving:
         self._images: Final = None if image is None else ImageKeeper(image, unit, port.clock)
         self._operator_ns: Final = operator_ns
         self._recorder: Final = recorder
-        self._notes: Final = Notes(teller)
+        self._notes: Final = ServeNotes(teller)
         self._overheard: Final = Overheard(unit)
         self._actions: Final[deque[Action | str]] = deque()
         self._quits = False

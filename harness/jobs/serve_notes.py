@@ -42,7 +42,7 @@ FAULTS: Final = {
 """Event and text of what the unit did not take as it came, with a place for the packet."""
 
 
-class Notes:
+class ServeNotes:
     """Keeps the last notes and tells each; of one event at most 20 in a second."""
 
     def __init__(self, teller: Teller | None) -> None:

@@ -39,7 +39,14 @@ from harness.jobs.line import (
     never,
     run_patiently,
 )
-from harness.jobs.outcome import Ending, Evidence, Memory, Outcome, Transfer, outcome_of
+from harness.jobs.outcome import (
+    Ending,
+    MemoryOutcome,
+    Outcome,
+    Transfer,
+    TransferEvidence,
+    outcome_of,
+)
 from harness.jobs.timing import Times, floor_of, times_of
 from harness.judge.difference import SampleComparison, compare_samples
 from harness.judge.finding import Finding
@@ -78,7 +85,7 @@ class Settings:
 class Sent:
     """A dump that was sent, as far as that went, and was not read back yet."""
 
-    evidence: Evidence
+    evidence: TransferEvidence
     packets: int = 0
     """Packets that were sent, each counted once."""
     resent: int = 0
@@ -119,7 +126,7 @@ class Watcher(Protocol):
         """After a dump: wait until the unit has given up what does not come any more."""
         ...
 
-    def memory(self, dump: Dump) -> Memory:
+    def memory(self, dump: Dump) -> MemoryOutcome:
         """Return what the unit has made of a dump since it was got ready."""
         ...
 
@@ -131,7 +138,9 @@ class Watcher(Protocol):
 def sent_before(dump: Dump, outcome: Outcome) -> Sent:
     """Return a dump that was sent to its end another time; `outcome` was known of it then."""
     ending = Ending(end=SenderEnd.SENT, packet=None, was_held=False, by_user=False)
-    evidence = Evidence(dump=dump, ending=ending, events=(), read=None, memory=None, before=outcome)
+    evidence = TransferEvidence(
+        dump=dump, ending=ending, events=(), read=None, memory=None, before=outcome
+    )
     times = Times(line_ns=0, floor_ns=0, total_ns=0, waits=())
     return Sent(evidence=evidence, times=times)
 
@@ -206,7 +215,9 @@ class Replay:
         events, self._events = tuple(self._events), []
         memory = None if self._watcher is None else self._watcher.memory(dump)
         return Sent(
-            evidence=Evidence(dump=dump, ending=ending, events=events, read=None, memory=memory),
+            evidence=TransferEvidence(
+                dump=dump, ending=ending, events=events, read=None, memory=memory
+            ),
             packets=0 if sender.packet is None else sender.packet + 1,
             resent=sender.resent,
             times=times,
@@ -423,7 +434,7 @@ class Replay:
             return Fetched(unread="the port failed")
 
 
-def _compared(dump: Dump, got: Sample, memory: Memory | None) -> SampleComparison:
+def _compared(dump: Dump, got: Sample, memory: MemoryOutcome | None) -> SampleComparison:
     """Compare what came back; it need not be done again where it is what the memory holds."""
     holds = None if memory is None else memory.holds
     if memory is not None and memory.comparison is not None and holds is not None:

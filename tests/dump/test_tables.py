@@ -32,7 +32,7 @@ from emulator.dump.requester_table import (
 )
 from emulator.dump.sender_table import (
     SENDER_UNEXPECTED,
-    Given,
+    Condition,
     SenderCue,
     SenderDo,
     SenderState,
@@ -294,13 +294,15 @@ def test_defaults_are_legal_values() -> None:
 
 JUDGEMENTS = [*Match, *(meaning for meaning in Meaning if meaning is not Meaning.WAIT_ON)]
 SITUATIONS = [
-    set(given) for count in range(len(Given) + 1) for given in itertools.combinations(Given, count)
+    set(given)
+    for count in range(len(Condition) + 1)
+    for given in itertools.combinations(Condition, count)
 ]
-PACKET_ONLY = {Given.IN_MIDST, Given.HAS_SHOWN}
-HEADER_ONLY = {Given.EXTENDED, Given.FALLBACK}
+PACKET_ONLY = {Condition.IN_MIDST, Condition.HAS_SHOWN}
+HEADER_ONLY = {Condition.EXTENDED, Condition.FALLBACK}
 
 
-def cue_of(judgement: Match | Meaning, given: set[Given], **switches: Any) -> SenderCue:
+def cue_of(judgement: Match | Meaning, given: set[Condition], **switches: Any) -> SenderCue:
     rows = sender_cues(SenderSwitches(**switches))[judgement]
     return next(cue for conditions, cue in rows if conditions <= given)
 
@@ -334,21 +336,25 @@ def test_no_silence_comes_to_a_cue_that_its_state_does_not_know() -> None:
 @pytest.mark.parametrize(
     ("judgement", "given", "cue"),
     [
-        (Match.ANSWER, {Given.IN_MIDST}, SenderCue.ACK),
-        (Match.ANSWER, {Given.NOTHING_LEFT}, SenderCue.ACK_LAST),
-        (Meaning.REJECTED, set[Given](), SenderCue.NAK),
-        (Meaning.REJECTED, {Given.REJECTED_OFTEN}, SenderCue.NAK_AGAIN),  # HSK-17
-        (Meaning.SILENT, {Given.TRIES_LEFT, Given.IN_MIDST}, SenderCue.SILENCE),  # TIM-03
-        (Meaning.SILENT, {Given.EXTENDED}, SenderCue.SILENCE_STRANDED),  # EXT-09
-        (Meaning.SILENT, {Given.EXTENDED, Given.FALLBACK}, SenderCue.SILENCE_EXTENDED),
-        (Meaning.LOST, {Given.TRIES_LEFT, Given.IN_MIDST}, SenderCue.SILENCE_AGAIN),  # HSK-15
-        (Meaning.LOST, {Given.TRIES_LEFT, Given.NOTHING_LEFT}, SenderCue.SILENCE_AGAIN),
-        (Meaning.LOST, {Given.IN_MIDST, Given.HAS_SHOWN}, SenderCue.SILENCE_DEAD),
-        (Meaning.LOST, {Given.IN_MIDST}, SenderCue.SILENCE),  # it never answered two in a row
-        (Meaning.DOUBTFUL, {Given.NOTHING_LEFT, Given.HAS_SHOWN}, SenderCue.SILENCE_LAST),
+        (Match.ANSWER, {Condition.IN_MIDST}, SenderCue.ACK),
+        (Match.ANSWER, {Condition.NOTHING_LEFT}, SenderCue.ACK_LAST),
+        (Meaning.REJECTED, set[Condition](), SenderCue.NAK),
+        (Meaning.REJECTED, {Condition.REJECTED_OFTEN}, SenderCue.NAK_AGAIN),  # HSK-17
+        (Meaning.SILENT, {Condition.TRIES_LEFT, Condition.IN_MIDST}, SenderCue.SILENCE),  # TIM-03
+        (Meaning.SILENT, {Condition.EXTENDED}, SenderCue.SILENCE_STRANDED),  # EXT-09
+        (Meaning.SILENT, {Condition.EXTENDED, Condition.FALLBACK}, SenderCue.SILENCE_EXTENDED),
+        (
+            Meaning.LOST,
+            {Condition.TRIES_LEFT, Condition.IN_MIDST},
+            SenderCue.SILENCE_AGAIN,
+        ),  # HSK-15
+        (Meaning.LOST, {Condition.TRIES_LEFT, Condition.NOTHING_LEFT}, SenderCue.SILENCE_AGAIN),
+        (Meaning.LOST, {Condition.IN_MIDST, Condition.HAS_SHOWN}, SenderCue.SILENCE_DEAD),
+        (Meaning.LOST, {Condition.IN_MIDST}, SenderCue.SILENCE),  # it never answered two in a row
+        (Meaning.DOUBTFUL, {Condition.NOTHING_LEFT, Condition.HAS_SHOWN}, SenderCue.SILENCE_LAST),
     ],
 )
 def test_what_the_situation_makes_of_a_judgement(
-    judgement: Match | Meaning, given: set[Given], cue: SenderCue
+    judgement: Match | Meaning, given: set[Condition], cue: SenderCue
 ) -> None:
     assert cue_of(judgement, given) is cue
