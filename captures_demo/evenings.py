@@ -109,7 +109,6 @@ def _recorded(evening: Evening, good: Mapping[str, bytes]) -> Recorded:
         asked.unit(load_profile(evening.profile)),
         settings=asked.settings(Settings(operator_ns=evening.operator_ns)),
         disturbances=asked.placed,
-        troubles=asked.troubles,
         link=asked.link,
         host_side=evening.taken_at is TakenAt.HOST,
     )

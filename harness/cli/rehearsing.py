@@ -62,7 +62,6 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
                 Settings(operator_ns=walk_ns, read_back=options.read_back)
             ),
             disturbances=disturbances.placed,
-            troubles=disturbances.troubles,
             link=disturbances.link,
             progress=bar.show,
             wants_stop=was_interrupted,

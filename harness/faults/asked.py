@@ -58,15 +58,9 @@ class Disturbances:
 
     @property
     def placed(self) -> tuple[Disturbance, ...]:
-        """What is done to the line, a pulled plug last: what others make late does not arrive."""
-        means = (each.means for each in self.asked if not isinstance(each.means, Trouble))
-        placed = [each for each in means if isinstance(each, Disturbance)]
+        """What has a place, a pulled plug last: what others make late does not arrive."""
+        placed = [each.means for each in self.asked if isinstance(each.means, Disturbance)]
         return tuple(sorted(placed, key=lambda each: each.effect is effects.unplug))
-
-    @property
-    def troubles(self) -> tuple[Trouble, ...]:
-        """What happens in the unit."""
-        return tuple(each.means for each in self.asked if isinstance(each.means, Trouble))
 
     @property
     def link(self) -> Link | None:

@@ -106,7 +106,6 @@ def _rehearsed(case: Case) -> Run:
         profile,
         settings=asked.settings(Settings()),
         disturbances=asked.placed,
-        troubles=asked.troubles,
         link=asked.link,
         wants_stop=guard,
     )

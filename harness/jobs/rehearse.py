@@ -23,9 +23,9 @@ from harness.judge.difference import compare_samples
 class Rehearsal:
     """An emulated unit, the line to it and the replay that plays dumps over that line.
 
-    `link` is the interface between the host and the line; None: one that does nothing.
-    `troubles` happen inside the unit.  `host_side` keeps in the capture what the host sent, and not
-    what of it arrived.
+    `link` is the interface between the host and the line; None: one that does nothing.  Those of
+    the `disturbances` that are troubles happen inside the unit.  `host_side` keeps in the capture
+    what the host sent, and not what of it arrived.
     """
 
     def __init__(
@@ -34,7 +34,6 @@ class Rehearsal:
         *,
         settings: Settings | None = None,
         disturbances: Sequence[Disturbance] = (),
-        troubles: Sequence[Trouble] = (),
         link: Link | None = None,
         host_side: bool = False,
         progress: StepProgress | None = None,
@@ -42,10 +41,11 @@ class Rehearsal:
     ) -> None:
         settings = settings or Settings()
         self.unit = RackUnit(profile)
+        troubles = [each for each in disturbances if isinstance(each, Trouble)]
         self._troubled = TroubledUnit(self.unit, troubles) if troubles else None
         self.line = SimulatedLine(
             self._troubled or self.unit,
-            disturbances=disturbances,
+            disturbances=[each for each in disturbances if not isinstance(each, Trouble)],
             link=link,
             host_side=host_side,
             listener=self._hear,

@@ -44,7 +44,6 @@ def rehearsed(*texts: str, read_back: bool = False, length: int = LENGTH) -> Rec
         asked.unit(load_profile(UNIT)),
         settings=asked.settings(replace(settings, sender=sender)),
         disturbances=asked.placed,
-        troubles=asked.troubles,
         link=asked.link,
     )
     if not rehearsal.unit.memory.initialised:

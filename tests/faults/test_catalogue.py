@@ -103,7 +103,6 @@ def rehearsed(texts: Sequence[str]) -> Rehearsal:
         asked.unit(unit()),
         settings=asked.settings(Settings()),
         disturbances=asked.placed,
-        troubles=asked.troubles,
         link=asked.link,
     )
     made.replay.play(dump(WORDS))

@@ -27,7 +27,6 @@ def rehearsed(*texts: str, read_back: bool = True) -> tuple[Rehearsal, Transfer]
         asked.unit(unit()),
         settings=asked.settings(Settings(read_back=read_back)),
         disturbances=asked.placed,
-        troubles=asked.troubles,
         link=asked.link,
     )
     return made, made.replay.play(dump(WORDS))
