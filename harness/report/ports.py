@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.ports.midi_names import SystemPorts
+from emulator.ports.midi_pairs import Pair, Single, pairs_of, singles_of
 from emulator.ports.port import PortError
 from harness.files.opening import shown
-from harness.jobs.port_pairs import Pair, Single, pairs_of, singles_of
 from harness.report.document import Document, fields_of
 from harness.report.table import Column, table
 

@@ -15,10 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.ports.midi_names import SystemPorts, choose
+from emulator.ports.midi_pairs import Pair, pairs_of, singles_of
 from emulator.ports.port import PortError
 from harness.cli.ports import ports
 from harness.files.problem import Problem
-from harness.jobs.port_pairs import Pair, pairs_of, singles_of
 from tests import oracle
 from tests.cli.replaying import Said
 from tests.cli.runs import COMMAND, environment
