@@ -30,7 +30,7 @@ class NumberEntry:
         """What stands on the panel."""
         return (
             f"{self.complaint}{self.what}, {self.least} to {self.most}: {self.typed}_   "
-            "Enter does it, Esc leaves it."
+            "Enter to confirm, Esc to cancel."
         )
 
 
@@ -96,12 +96,12 @@ class PanelDesk:
                 else:
                     self._notice = "The unit is switched off: press o first."
             case key if len(key) == 1:
-                self._notice = f"The key {shown(key)} does nothing here: ? shows those that do."
+                self._notice = f"The key {shown(key)} does nothing: press ? for a list of keys."
 
     def _use(self, key: str, view: View) -> None:
         match key:
             case "c" if view.awaiting_confirm is None:
-                self._notice = "Nothing waits to be confirmed."
+                self._notice = "There is nothing to confirm."
             case "c":
                 self._post(Action(kind=ActionKind.CONFIRM))
             case "i":
@@ -113,7 +113,7 @@ class PanelDesk:
                 what = f"Device ID (now {view.device_id})"
                 self._entry = NumberEntry(what, 0, _HIGHEST_ID, self._set_device_id)
             case "p":
-                what = "Slot to protect, or to protect no longer"
+                what = "Slot to protect or unprotect"
                 self._entry = NumberEntry(what, 1, view.slot_count, self._protect)
             case "x" if not view.slots:
                 self._notice = "There is nothing to delete: all slots are empty."
@@ -121,7 +121,7 @@ class PanelDesk:
                 self._entry = NumberEntry("Slot to delete", 1, view.slot_count, self._delete)
 
     def _ask(self, what: str, action: Action) -> None:
-        self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key leaves it."
+        self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key to cancel."
         self._if_sure = action
 
     def _answer(self, key: str, action: Action) -> None:
@@ -129,12 +129,12 @@ class PanelDesk:
         if key.lower() == "y":
             self._post(action)
         else:
-            self._notice = "Left as it was."
+            self._notice = "Nothing was changed."
 
     def _type(self, key: str, entry: NumberEntry, view: View) -> None:
         entry.complaint = ""
         if key == ESCAPE:
-            self._entry, self._notice = None, "Left as it was."
+            self._entry, self._notice = None, "Nothing was changed."
         elif key == BACKSPACE:
             entry.typed = entry.typed[:-1]
         elif key.isascii() and key.isdigit() and len(entry.typed) < _DIGITS:
@@ -144,7 +144,9 @@ class PanelDesk:
                 self._entry = None
                 entry.then(int(entry.typed), view)
             else:
-                found = f"{entry.typed} is out of range. " if entry.typed else "No number yet. "
+                found = (
+                    f"{entry.typed} is out of range. " if entry.typed else "Type a number first. "
+                )
                 entry.complaint, entry.typed = found, ""
 
     def _switch(self, view: View) -> None:
@@ -168,7 +170,7 @@ class PanelDesk:
         if slot is None:
             self._notice = f"Slot {number} is empty already."
         elif self._is_protected(number):
-            self._notice = f"Slot {number} is protected: press p to take that off first."
+            self._notice = f"Slot {number} is protected: press p to unprotect it first."
         else:
             name = f" ({shown(slot.name)})" if slot.name else ""
             what = f"delete wipes slot {number}{name}"
@@ -177,7 +179,7 @@ class PanelDesk:
 
 def _wipes(view: View) -> str:
     samples = len(view.slots)
-    words = {0: "lays out the memory anew", 1: "wipes the one sample it holds"}
+    words = {0: "initialises the memory", 1: "wipes the one sample it holds"}
     said = words.get(samples, f"wipes all {counted(samples, 'sample')}")
     if samples == 0 and view.initialised:
         said = "wipes the memory, which holds no sample"

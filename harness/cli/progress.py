@@ -99,8 +99,8 @@ class PacketProgress(_ProgressLine):
         from harness.jobs.forecast import Doing
 
         if step.doing is Doing.ASKING and step.now_ns - self._since_ns >= _NOTICED_NS:
-            return "no answer yet; does the unit want a key?"
-        return "nobody knows how long" if left_ns is None else f"about {about(left_ns)} left"
+            return "no answer yet; press a key on the unit?"
+        return "time unknown" if left_ns is None else f"about {about(left_ns)} left"
 
 
 class ReadProgress(_ProgressLine):

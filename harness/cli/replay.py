@@ -28,7 +28,7 @@ from harness.cli.options import (
 from harness.cli.playing import PortOptions, ReplayOptions, UnitOptions
 from harness.cli.rehearsing import rehearse
 from harness.cli.target import Target, target_of
-from harness.files.folder import named
+from harness.files.opening import named
 from harness.files.problem import Problem
 
 Files: TypeAlias = Annotated[

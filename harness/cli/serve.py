@@ -236,10 +236,10 @@ def _tell_ready(serving: "Serving", aside: str, paced: bool) -> None:
     view = serving.view()
     pace = "" if paced else ", without the pace of a MIDI line"
     image = f"; {kept_where(view.image, view.slots)}" if view.image else ""
-    gone = "" if view.image else "; without --image all is gone at the end"
+    gone = "" if view.image else "; without --image everything is lost at the end"
     serving.tell(
         "ready",
-        f"{view.profile} is there at {view.port}{pace}; it holds {held(view.slots)}{image}{gone}",
+        f"{view.profile} is ready at {view.port}{pace}; it holds {held(view.slots)}{image}{gone}",
         profile=view.profile,
         port=view.port,
         device_id=view.device_id,
@@ -275,8 +275,8 @@ def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | N
         return
     if not profile.memory.battery:
         raise Problem(
-            f"{profile.name} has no battery: when it is switched off its memory is gone.",
-            do="Leave --image out, or take a unit with a battery: dryload profiles lists them.",
+            f"{profile.name} has no battery: its memory is lost when it is switched off.",
+            do="Leave --image out, or choose a unit with a battery; dryload profiles lists them.",
         )
     file = ImageFile(path)
     try:

@@ -31,7 +31,7 @@ def validate(
     Exit code 0 if nothing is broken; 1 if something is broken, or if a dump in a capture did not
     reach its end; 2 if a file cannot be read or holds no dump (the other files are still judged).
     """
-    from harness.files.folder import named
+    from harness.files.opening import named
     from harness.files.problem import USAGE, NoDump, Problem
     from harness.report.document import written
     from harness.report.validate import SCHEMA, Sums, not_judged

@@ -1,10 +1,11 @@
-"""Opening what a user named: an ordinary file, open, or one plain line that says why not."""
+"""Opening what a user named: a file, the files in a folder, or one plain line that says why not."""
 
 import os
 import stat
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import BinaryIO, Final
 
 from harness.files.problem import NoDump, Problem
@@ -12,7 +13,6 @@ from harness.files.problem import NoDump, Problem
 STANDARD_INPUT: Final = "-"
 _BLOCK: Final = 1 << 20
 _NOT_A_FILE: Final = (
-    (stat.S_ISDIR, "is a folder, not a file.", "Name the file in it."),
     (stat.S_ISFIFO, "is a pipe, not a file.", "Send it to standard input and give - as the name."),
     (stat.S_ISCHR, "is a device, not a file.", "Name a file."),
     (stat.S_ISBLK, "is a device, not a file.", "Name a file."),
@@ -42,6 +42,8 @@ def open_file(path: str) -> BinaryIO:
     try:
         status = os.stat(path)
         # Looked at before it is opened: opening a pipe would wait for somebody to write.
+        if stat.S_ISDIR(status.st_mode):
+            raise _folder_problem(name, path)
         for is_kind, what, do in _NOT_A_FILE:
             if is_kind(status.st_mode):
                 raise Problem(f"{name} {what}", do=do)
@@ -50,6 +52,46 @@ def open_file(path: str) -> BinaryIO:
         return open(path, "rb")  # the caller closes it
     except (OSError, ValueError) as problem:
         raise reading_problem(name, problem) from problem
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedFiles:
+    """The files that were named, with those of named folders in place of the folders."""
+
+    files: tuple[str, ...]
+    found: frozenset[str]
+    """Those that were found in a folder: they may be anything."""
+
+
+def named(paths: Sequence[str]) -> NamedFiles:
+    """Return the files at `paths`; of a folder those in it, in order of name.
+
+    Hidden files and folders in folders are left out.  A folder without files, or one that can't be
+    read, is returned itself: opening it says what is wrong.
+    """
+    files: list[str] = []
+    found: set[str] = set()
+    for path in paths:
+        here = _files_in(path)
+        files += here or [path]
+        found.update(here)
+    return NamedFiles(files=tuple(files), found=frozenset(found))
+
+
+def _files_in(folder: str) -> list[str]:
+    if not os.path.isdir(folder):
+        return []
+    try:
+        names = sorted(name for name in os.listdir(folder) if not name.startswith("."))
+    except OSError:
+        return []
+    return [path for name in names if os.path.isfile(path := os.path.join(folder, name))]
+
+
+def _folder_problem(name: str, path: str) -> Problem:
+    if _files_in(path) or not os.access(path, os.R_OK):
+        return Problem(f"{name} is a folder, not a file.", do="Name the file in it.")
+    return Problem(f"{name} is a folder without files.", do="Name a file, or a folder with files.")
 
 
 @contextmanager

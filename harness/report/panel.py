@@ -26,18 +26,18 @@ KEYS: Final = (
     ("q", "quit"),
 )
 HELP: Final = (
-    "c  confirm     says yes to a new sample, on units that ask for it",
-    "i  initialise  lays the memory out anew: every sample is gone",
+    "c  confirm     accepts a new sample, on units that ask for it",
+    "i  initialise  initialises the memory: every sample is lost",
     "f  filter      lets dumps in or keeps them out (all System Exclusive)",
-    "d  device ID   0 to 126; a dump for another number is not taken",
-    "o  power       switches the unit off or on; a dump that runs ends",
-    "p  protect     a protected slot is not written over; again takes it off",
+    "d  device ID   0 to 126; dumps for other device IDs are ignored",
+    "o  power       switches the unit off or on; a dump in progress ends",
+    "p  protect     protects a slot from being overwritten, or unprotects it",
     "x  delete      empties one slot",
-    "b  bytes       shows the bytes that passed last, or what happened, again",
-    "q  quit        ends it all; so does Ctrl-C.  Ctrl-Z lays it aside",
+    "b  bytes       shows the last bytes on the line, or the last events",
+    "q  quit        ends the program, as Ctrl-C does; Ctrl-Z suspends it",
     "",
-    "Memory: a number begins the piece of that slot; {free} is free,",
-    "{arriving} is being filled, {several} is several small pieces, {edge} parts two banks.",
+    "Memory: each piece begins with the number of its slot; {free} is free,",
+    "{arriving} is arriving, {several} is several small pieces, {edge} separates two banks.",
 )
 _LABEL: Final = 10  # cells of the words at the left
 _TALL: Final = 20  # lines from which there is room for everything but the slots
@@ -93,11 +93,11 @@ def panel(view: View, *, width: int, height: int, shows: Shows | None = None) ->
 def what_to_do(view: View) -> str:
     """Say what somebody at the panel has to do next, "" for nothing."""
     confirm = f"slot {view.awaiting_confirm} has a new sample: press c to confirm it"
-    on_disk = f"the memory is not on the disk: {shown(view.image_problem or '-')}"
+    on_disk = f"the memory is not saved: {shown(view.image_problem or '-')}"
     wanted = (
         (not view.powered, "the unit is off: press o to switch it on"),
         (view.awaiting_confirm is not None, confirm),
-        (1 not in view.banks_fitted, "no memory: bank 1 is not fitted; end this and give --banks"),
+        (1 not in view.banks_fitted, "no memory: bank 1 is not fitted; quit and give --banks"),
         (not view.initialised, "memory not initialised: press i"),
         (not view.receives_exclusive, "the receive filter keeps every dump out: press f"),
         (bool(view.image_problem), on_disk),
@@ -174,10 +174,10 @@ def _display(view: View, width: int, room: int) -> list[Text]:
 def _no_need(view: View) -> str:
     """Say what to do where the unit wants nothing."""
     if view.arriving or view.sending:
-        return "nothing, let it run"
+        return "nothing: wait"
     events = [note.event for note in view.notes if note.event in _ENDS]
     if events and events[-1] in _ALARMS:
-        return "read below why it was not taken, then send it again"
+        return "read below why it was not accepted, then send it again"
     return "send it a dump"
 
 
@@ -218,12 +218,12 @@ def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
     while usable + 1 in view.banks_fitted:
         usable += 1
     if not usable:
-        return [_labelled("Memory", "none that can be used")]
+        return [_labelled("Memory", "none that is usable")]
     said = f"{view.free:,} of {view.capacity:,} words free"
     if view.free and view.largest_free < view.free:
         said += f", at most {view.largest_free:,} in one piece"
     if not view.initialised:
-        said = "not initialised: it takes no sample yet"
+        said = "not initialised: it cannot take samples yet"
     edges = [bank * view.bank_words for bank in range(usable + 1)]
     cells = max(width - _LABEL, 1)
     bar = _labelled("Memory", "")
@@ -237,7 +237,7 @@ def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
 
 def _kept(view: View) -> Text:
     if not view.image:
-        return _labelled("Kept in", "no file: all is gone at the end (--image FILE keeps it)")
+        return _labelled("Kept in", "no file: lost at the end (--image FILE keeps it)")
     if view.image_written_ns is None:
         return _labelled("Kept in", f"{shown(view.image)}, not written yet")
     ago = _whole(max(view.time_ns - view.image_written_ns, 0))
@@ -268,7 +268,9 @@ def _slots(view: View, most: int) -> list[Text]:
     lines[0].append(f"     ({used})")
     lines[0].stylize("dim")
     if not fits:
-        lines.append(Text(f"and {len(view.slots) - len(visible)} more: a taller window has room"))
+        lines.append(
+            Text(f"and {len(view.slots) - len(visible)} more: enlarge the window to see them")
+        )
     return lines
 
 
@@ -287,7 +289,7 @@ def _last(view: View, width: int, room: int, shows: Shows) -> list[Text]:
     if not shows.bytes:
         return _messages(view.notes, width, room)
     passed = view.passed[-room:] if room > 0 else ()
-    return [_bytes(each, width) for each in passed] or [Text("   nothing has passed yet")][:room]
+    return [_bytes(each, width) for each in passed] or [Text("   no bytes yet")][:room]
 
 
 def _bytes(passed: PassedBytes, width: int) -> Text:

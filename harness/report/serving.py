@@ -77,4 +77,4 @@ def kept_where(image: str, slots: tuple[UsedSlot, ...]) -> str:
     """Return what becomes of the memory at the end."""
     if image:
         return f"its memory is kept in {image}"
-    return "everything is gone, since it has no --image" if slots else "nothing is kept"
+    return "everything is lost, because there is no --image" if slots else "nothing is kept"

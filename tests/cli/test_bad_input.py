@@ -56,7 +56,7 @@ UNREADABLE: dict[str, dict[str, str]] = {
         "": "missing.syx: there is no such file. Check the name and the folder.",
         "explain": "missing.syx: there is no such file, and no bytes in hexadecimal either.",
     },
-    "folder": {"": "folder is a folder, not a file. Name the file in it."},
+    "folder": {"": "folder is a folder without files. Name a file, or a folder with files."},
     "empty.syx": {"": "empty.syx is empty: 0 bytes."},
     "picture.syx": {
         "": "picture.syx is a JPEG picture, not a dump.",

@@ -70,7 +70,9 @@ def test_a_folder_without_a_file_is_told(tmp_path: Path, command: str) -> None:
     (tmp_path / "empty" / "inner").mkdir(parents=True)
     said = start(command, "empty", folder=tmp_path)
     assert (said.code, said.out) == (USAGE, "")
-    assert "empty is a folder, not a file." in said.err
+    assert said.err == (
+        "dryload: empty is a folder without files. Name a file, or a folder with files.\n"
+    )
 
 
 def test_a_folder_in_which_nothing_is_a_dump(run: Run, tmp_path: Path) -> None:
@@ -143,3 +145,11 @@ def test_the_sums_stand_in_the_json(season: Path, tmp_path: Path) -> None:
     sums = {"files": 4, "dumps": 5, "broken": 1, "broken_outside": 0}
     sums |= {"unfinished": 0, "without_a_dump": 1}
     assert document["sums"] == sums
+
+
+def test_a_command_that_takes_one_file_asks_for_the_file_in_a_folder(
+    season: Path, tmp_path: Path
+) -> None:
+    said = start("decode", season.name, "-o", "bell.wav", folder=tmp_path)
+    assert (said.code, said.out) == (USAGE, "")
+    assert said.err == f"dryload: {season.name} is a folder, not a file. Name the file in it.\n"

@@ -122,4 +122,4 @@ def test_bytes_come_and_go_and_nothing_is_done_to_the_unit() -> None:
 def test_a_key_without_a_meaning_says_so() -> None:
     bench = Bench()
     assert bench.press("z") == []
-    assert "? shows" in bench.shows.notice
+    assert "press ?" in bench.shows.notice

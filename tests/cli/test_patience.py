@@ -89,4 +89,4 @@ def test_the_progress_says_what_is_waited_for() -> None:
     assert "key" not in str(shown[-1]["left"])
     progress._shown_s = 0.0
     progress.show(Step(one, Doing.ASKING, 0, packets, 3 * SECOND))
-    assert shown[-1]["left"] == "no answer yet; does the unit want a key?"
+    assert shown[-1]["left"] == "no answer yet; press a key on the unit?"

@@ -48,9 +48,9 @@ def test_a_dump_is_loaded_asked_for_and_kept(tmp_path: Path) -> None:
 
 def test_without_an_image_all_is_gone_and_that_is_said(tmp_path: Path) -> None:
     with serving(tmp_path, "--no-pace") as unit:
-        assert "without --image all is gone at the end" in unit.ready["message"]
+        assert "without --image everything is lost at the end" in unit.ready["message"]
         unit.load(dump(3, WORDS))
-        assert "everything is gone" in unit.quit()[-1]["message"]
+        assert "everything is lost" in unit.quit()[-1]["message"]
     assert list(tmp_path.iterdir()) == []
 
 
