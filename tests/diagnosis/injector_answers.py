@@ -27,7 +27,7 @@ HEARS = "unit hears and does not answer packets"
 # Nothing comes back.  The standard allows open loop, so nothing need be wrong (M1 p. 39).
 
 
-@fault("open loop to nobody", "nothing comes back", 1, packets=(2, 6), group=SILENT)
+@fault("open loop to nobody", "nothing comes back", 1, group=SILENT)
 def nothing_back(play: Play) -> None:
     play.open_loop()
 
@@ -56,7 +56,7 @@ def nothing_there(play: Play) -> None:
         play.send(place, LOST, after_ns=play.limit_ns())
 
 
-@fault("nobody says who is there", "nothing comes back", 1, 2, packets=(2, 6), group=NOBODY)
+@fault("nobody says who is there", "nothing comes back", 1, 2, group=NOBODY)
 def nobody(play: Play) -> None:
     """Whoever is there has to answer this, whatever its ID (M1 p. 40)."""
     _asked_and_sent(play)
@@ -80,15 +80,7 @@ def _asked_and_sent(play: Play) -> None:
     play.tape.to(b.identity_request())
 
 
-@fault(
-    "no answer to a dump, though it lives",
-    HEARS,
-    1,
-    59,
-    mono_id=True,
-    packets=(2, 6),
-    group="lives",
-)
+@fault("no answer to a dump, though it lives", HEARS, 1, 59, mono_id=True, group="lives")
 def hears_only(play: Play) -> None:
     play.tape.to(b.identity_request())
     play.tape.come(b.identity_reply(play.dump.device), 3 * MS)
@@ -108,7 +100,6 @@ def lives_in_open_loop(play: Play) -> None:
     HEARS,
     59,
     goes_on=True,
-    packets=(3, 7),
     plain=True,
     also=("unit fell silent",),
     views=LINE,
@@ -120,7 +111,7 @@ def header_only(play: Play) -> None:
     play.lives()
 
 
-@fault("another device ID", "other device ID", 3, 4, mono_id=True, packets=(2, 6))
+@fault("another device ID", "other device ID", 3, 4, mono_id=True)
 def other_id(play: Play) -> None:
     """The unit says who it is under its own ID and passes over what is for another one."""
     play.unit = play.dump.device + play.chance.choice((1, 2, 30))
@@ -134,7 +125,7 @@ def other_id(play: Play) -> None:
         play.lives()
 
 
-@fault("answers to 7F only", "other device ID", 3, mono_id=True, packets=(2, 5))
+@fault("answers to 7F only", "other device ID", 3, mono_id=True)
 def all_call_only(play: Play) -> None:
     """The header to one ID is passed over, the same to everybody is answered."""
     own = play.dump.device + play.chance.choice((1, 3, 20))
@@ -151,9 +142,7 @@ def all_call_only(play: Play) -> None:
 # Some answers are lost
 
 
-@fault(
-    "an answer lost", ANSWERS_LOST, 24, goes_on=False, packets=(2, 7), group=UNANSWERED, views=LINE
-)
+@fault("an answer lost", ANSWERS_LOST, 24, goes_on=False, group=UNANSWERED, views=LINE)
 def answer_lost(play: Play) -> int:
     place = play.a_place()
     unanswered(play, place, None)
@@ -164,7 +153,6 @@ def answer_lost(play: Play) -> int:
     "an answer lost and a sender that goes on",
     ANSWERS_LOST,
     goes_on=True,
-    packets=(3, 8),
     plain=True,
     group=PASSED,
     views=LINE,
@@ -182,7 +170,6 @@ def answer_passed(play: Play) -> int:
     ANSWERS_LOST,
     23,
     goes_on=False,
-    packets=(3, 7),
     also=("cable out",),
     views=LINE,
 )
@@ -196,7 +183,7 @@ def back_out(play: Play) -> int:
     return place
 
 
-@fault("no answers from some packet on", "unit fell silent", 1, packets=(3, 8), group=SILENT_FROM)
+@fault("no answers from some packet on", "unit fell silent", 1, group=SILENT_FROM)
 def for_good(play: Play) -> int:
     return _silent_from(play, None)
 
@@ -224,7 +211,7 @@ def _silent_from(play: Play, arrives: tuple[tuple[int, bytes], ...] | None) -> i
     return place
 
 
-@fault("the last packet unanswered", ANSWERS_LOST, 31, plain=True, packets=(2, 6), group="last")
+@fault("the last packet unanswered", ANSWERS_LOST, 31, plain=True, group="last")
 def final_missing(play: Play) -> int:
     last = play.dump.count - 1
     play.until(last)
@@ -268,7 +255,7 @@ def late_meet(play: Play) -> None:
     play.lives()
 
 
-@fault("one answer late", "answers late", 23, goes_on=False, plain=True, packets=(3, 7))
+@fault("one answer late", "answers late", 23, goes_on=False, plain=True)
 def late_once(play: Play) -> int:
     place = play.a_place()
     play.until(place)
@@ -305,7 +292,7 @@ def answer_damaged(play: Play) -> int:
     return place
 
 
-@fault("two units answer", "two answers to one message", 50, plain=True, packets=(3, 7))
+@fault("two units answer", "two answers to one message", 50, plain=True)
 def two_units(play: Play) -> None:
     """They share an ID, or both take what is for everybody; the second a little later."""
     play.answers_ns = 2 * MS
@@ -329,7 +316,7 @@ def two_units(play: Play) -> None:
         second(place)
 
 
-@fault("one answer comes twice", "two answers to one message", 50, plain=True, packets=(3, 7))
+@fault("one answer comes twice", "two answers to one message", 50, plain=True)
 def answer_twice(play: Play) -> int:
     place = play.a_place()
     play.until(place)
@@ -347,7 +334,6 @@ def answer_twice(play: Play) -> int:
     mono_id=True,
     goes_on=True,
     plain=True,
-    packets=(3, 7),
     also=("other device ID",),
 )
 def id_in_answers(play: Play) -> None:
@@ -373,7 +359,6 @@ def id_in_answers(play: Play) -> None:
     mono_id=True,
     goes_on=False,
     plain=True,
-    packets=(3, 7),
     also=(ALTERED_BACK,),
 )
 def id_in_one_answer(play: Play) -> int:
@@ -394,7 +379,6 @@ def id_in_one_answer(play: Play) -> int:
     28,
     goes_on=False,
     plain=True,
-    packets=(3, 8),
     also=(ALTERED_BACK,),
 )
 def wrong_number(play: Play) -> int:
@@ -411,14 +395,7 @@ def wrong_number(play: Play) -> int:
 # Echoes and requests
 
 
-@fault(
-    "an echo beside the answers",
-    "messages come back",
-    48,
-    plain=True,
-    packets=(2, 6),
-    also=(NOTHING,),
-)
+@fault("an echo beside the answers", "messages come back", 48, plain=True, also=(NOTHING,))
 def echo(play: Play) -> None:
     """Every byte comes back a little later; the answers come behind it, so no harm is done."""
     play.answers_ns = play.header_ns = 5 * MS
@@ -428,7 +405,7 @@ def echo(play: Play) -> None:
         play.tape.beside(Direction.FROM_UNIT, passage.data, passage.end_ns + delay_ns)
 
 
-@fault("an echo and nothing else", "messages come back", 48, plain=True, packets=(3, 6))
+@fault("an echo and nothing else", "messages come back", 48, plain=True)
 def echo_only(play: Play) -> None:
     delay_ns = play.chance.randrange(320_000, 2 * MS)
     play.open_loop()

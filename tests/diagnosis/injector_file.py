@@ -35,9 +35,7 @@ def refuse(play: Play, place: int, arrives: Arrival | None = None) -> None:
     play.lives()
 
 
-@fault(
-    "numbers from 01", "numbers begin at 1", 27, source=False, plain=True, packets=(3, 8), views=ANY
-)
+@fault("numbers from 01", "numbers begin at 1", 27, source=False, plain=True, views=ANY)
 def from_one(play: Play) -> int | None:
     """A unit that cannot put in order takes an unexpected number as good (M1 p. 39)."""
     dump = play.dump
@@ -77,9 +75,7 @@ def no_wrap(play: Play) -> int | None:
     return None
 
 
-@fault(
-    "the last packet is short", "last packet short", 30, source=False, plain=True, packets=(2, 6)
-)
+@fault("the last packet is short", "last packet short", 30, source=False, plain=True)
 def last_short(play: Play) -> int | None:
     dump, last = play.dump, play.dump.count - 1
     rest = dump.data[last * b.DATA_BYTES :]
@@ -100,7 +96,7 @@ def last_short(play: Play) -> int | None:
     return last
 
 
-@fault("one packet too many", "packet too many", 32, source=False, plain=True, packets=(2, 6))
+@fault("one packet too many", "packet too many", 32, source=False, plain=True)
 def too_many(play: Play) -> int | None:
     """The sound fills its last packet, and an empty one follows (M1 p. 39)."""
     dump = play.dump
@@ -152,7 +148,6 @@ def wrong_sums(play: Play) -> None:
     11,
     source=False,
     plain=True,
-    packets=(2, 6),
     also=("checksums wrong in the dump",),
 )
 def range_rejected(play: Play) -> int | None:
@@ -183,7 +178,6 @@ def range_open(play: Play) -> int | None:
     11,
     source=False,
     plain=True,
-    packets=(3, 7),
     group=EACH_TIME,
 )
 def one_sum(play: Play) -> int | None:
@@ -246,7 +240,6 @@ def order(play: Play) -> int | None:
     "packet twice in the dump",
     source=False,
     plain=True,
-    packets=(3, 7),
     views=ANY,
     group=TWO_ANSWERS,
 )
@@ -258,14 +251,7 @@ def twice(play: Play) -> int | None:
     return place
 
 
-@fault(
-    "no header in the dump",
-    "header missing",
-    source=False,
-    packets=(2, 6),
-    group=NO_HEADER,
-    views=ANY,
-)
+@fault("no header in the dump", "header missing", source=False, group=NO_HEADER, views=ANY)
 def no_header(play: Play) -> int | None:
     play.silence(100 * MS)
     play.unanswered(range(play.dump.count))
@@ -278,7 +264,6 @@ def no_header(play: Play) -> int | None:
     14,
     source=False,
     plain=True,
-    packets=(3, 7),
     views=(View.LINE, *OUT),
     group=SHORT_EACH_TIME,
 )
@@ -310,7 +295,6 @@ def byte_each_time(play: Play) -> int:
     source=False,
     mono_id=True,
     plain=True,
-    packets=(3, 7),
     goes_on=False,
     views=(View.LINE, *OUT),
 )
@@ -329,7 +313,7 @@ def other_device(play: Play) -> int:
 # Header, loop and name
 
 
-@fault("a header that cannot be", "header wrong", 40, source=False, packets=(2, 5), views=ANY)
+@fault("a header that cannot be", "header wrong", 40, source=False, views=ANY)
 def impossible(play: Play) -> Struck:
     """A width outside 8 to 28, a period of 0, or another loop type (M1 p. 37)."""
     raw = bytearray(play.dump.header)
@@ -358,7 +342,6 @@ def impossible(play: Play) -> Struck:
     42,
     source=False,
     plain=True,
-    packets=(3, 6),
     also=("packets missing in the dump",),
 )
 def length_large(play: Play) -> int | None:
@@ -409,12 +392,7 @@ def hertz(play: Play) -> int | None:
 
 
 @fault(
-    "header fields high byte first",
-    "header fields high byte first",
-    40,
-    source=False,
-    packets=(3, 7),
-    views=ANY,
+    "header fields high byte first", "header fields high byte first", 40, source=False, views=ANY
 )
 def high_first(play: Play) -> int | None:
     raw = play.dump.header

@@ -87,7 +87,7 @@ class Kind:
     faults: tuple[int, ...] = ()
     """Which of the sixty faults it stands for."""
     views: tuple[View, ...] = BOTH
-    packets: tuple[int, int] = (2, 7)
+    packets: tuple[int, int] = (3, 8)
     source: bool | None = None
     """Whether the source is given; None: now and then."""
     plain: bool = False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -90,53 +90,9 @@ class Reading:
         return [each for each in self.packets if not each.is_sound]
 
     @property
-    def numbers(self) -> list[int]:
-        """Numbers of the packets to the unit, one after another, repeats as one."""
-        found: list[int] = []
-        for each in self.packets:
-            if len(each.body) > 4 and found[-1:] != [each.body[4]]:
-                found.append(each.body[4])
-        return found
-
-    @property
-    def header(self) -> bytes:
-        """The first header to the unit."""
-        return self.those("header")[0].body
-
-    @property
-    def words(self) -> list[int]:
-        """The words to the unit as the first header has them, without the last packet."""
-        bits = self.header[6]
-        size = oracle.bytes_per_word(bits)
-        data = b"".join(each.body[5:125] for each in self.packets[:-1])
-        values = [
-            oracle.from_n7_high_first(data[at : at + size]) for at in range(0, len(data), size)
-        ]
-        return [(value >> 7 * size - bits) - (1 << bits - 1) for value in values]
-
-    @property
     def unanswered(self) -> list[Message]:
         """Packets behind which the next message goes out without any answer between."""
         said = [each for each in self.messages if each.to_unit or each in self.answers]
         return [one for one, other in pairwise(said) if one.kind == "packet" and other.to_unit] + [
             each for each in said[-1:] if each.kind == "packet"
         ]
-
-    def gap_ns(self, kind: str) -> int:
-        """The shortest pause before a packet that no answer precedes, behind a message."""
-        gaps = [
-            other.start_ns - one.end_ns
-            for one, other in pairwise(sorted(self.messages, key=lambda each: each.start_ns))
-            if one.to_unit and one.kind == kind and other.kind == "packet" and other.to_unit
-        ]
-        return min(gaps, default=1 << 60)
-
-    @property
-    def returned(self) -> bytes:
-        """Data of the packets from the unit, joined."""
-        back = self.those("packet", to_unit=False)
-        return b"".join(each.body[5:125] for each in back)
-
-    def step(self, change: Callable[[int], int] = int) -> int:
-        """The largest step from one word to the next, each changed before."""
-        return max(abs(change(b) - change(a)) for a, b in pairwise(self.words))

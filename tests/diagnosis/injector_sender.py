@@ -46,7 +46,7 @@ def late_taken(play: Play) -> int | None:
     return None
 
 
-@fault("WAIT passed over", "sender passes over WAIT", 10, plain=True, packets=(3, 7))
+@fault("WAIT passed over", "sender passes over WAIT", 10, plain=True)
 def over_wait(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -59,9 +59,7 @@ def over_wait(play: Play) -> int | None:
     return None
 
 
-@fault(
-    "WAIT after the header passed over", "sender passes over WAIT", 10, plain=True, packets=(3, 7)
-)
+@fault("WAIT after the header passed over", "sender passes over WAIT", 10, plain=True)
 def over_header_wait(play: Play) -> int | None:
     """A timer of 2 s runs on though it has no place during WAIT (M1 p. 39)."""
     play.send_header()
@@ -84,12 +82,7 @@ def over_cancel(play: Play) -> int | None:
 
 
 @fault(
-    "NAK passed over",
-    "sender passes over NAK",
-    12,
-    plain=True,
-    packets=(3, 7),
-    also=("bytes altered on the way",),
+    "NAK passed over", "sender passes over NAK", 12, plain=True, also=("bytes altered on the way",)
 )
 def over_nak(play: Play) -> int | None:
     """A packet arrives damaged, is rejected, and the next one follows."""
@@ -109,7 +102,6 @@ def over_nak(play: Play) -> int | None:
     "sender insists on a number",
     29,
     plain=True,
-    packets=(2, 6),
     also=("sender gave up",),
 )
 def insists(play: Play) -> Struck:
@@ -129,7 +121,6 @@ def insists(play: Play) -> Struck:
     "sender waits at the end",
     31,
     plain=True,
-    packets=(2, 6),
     also=("answers lost on the way back",),
 )
 def hangs(play: Play) -> int | None:
@@ -152,12 +143,7 @@ def stops(play: Play) -> int | None:
 
 
 @fault(
-    "active sensing falls silent",
-    "sensing fell silent",
-    20,
-    plain=True,
-    packets=(3, 7),
-    also=("unit fell silent",),
+    "active sensing falls silent", "sensing fell silent", 20, plain=True, also=("unit fell silent",)
 )
 def sensing_stops(play: Play) -> int | None:
     """FE every 250 ms, then none for over 330 ms, and the unit goes back to normal (M1 p. 32)."""
@@ -175,7 +161,7 @@ def sensing_stops(play: Play) -> int | None:
     return None
 
 
-@fault("disturbed during WAIT", "disturbed while waiting", 60, plain=True, packets=(3, 7))
+@fault("disturbed during WAIT", "disturbed while waiting", 60, plain=True)
 def disturbed(play: Play) -> int | None:
     """A key is touched at the unit while it has the sender wait; the sender breaks off."""
     place = play.inner()

@@ -19,15 +19,7 @@ def refused(play: Play) -> int | None:
     return None
 
 
-@fault(
-    "CANCEL at a packet",
-    "stopped at the unit",
-    7,
-    8,
-    plain=True,
-    packets=(3, 8),
-    also=("memory full",),
-)
+@fault("CANCEL at a packet", "stopped at the unit", 7, 8, plain=True, also=("memory full",))
 def cancelled(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -54,7 +46,6 @@ def full(play: Play) -> int | None:
     "unit waits for somebody",
     9,
     plain=True,
-    packets=(3, 7),
     also=("answers lost on the way back",),
 )
 def waits_for_ever(play: Play) -> int | None:
@@ -79,7 +70,6 @@ def waits_for_ever(play: Play) -> int | None:
     "unit rejects one packet for ever",
     13,
     plain=True,
-    packets=(3, 7),
     also=("unit rejects good packets",),
     group=REJECTED_FOR_EVER,
 )
@@ -95,7 +85,6 @@ def rejects_one(play: Play) -> int | None:
     "unit rejects good packets",
     11,
     plain=True,
-    packets=(3, 7),
     also=("unit rejects one packet for ever",),
     views=LINE,
 )
@@ -227,13 +216,7 @@ def keeps_filler(play: Play) -> int | None:
     return None
 
 
-@fault(
-    "the extended header is not known",
-    "extended header not known",
-    54,
-    mono_id=True,
-    packets=(2, 5),
-)
+@fault("the extended header is not known", "extended header not known", 54, mono_id=True)
 def extended(play: Play) -> Struck:
     """Two seconds, everything to nobody, then the same with the standard header is taken."""
     dump, standard = play.dump, play.dump.header

@@ -40,6 +40,9 @@ SLACK_NS = 4 * b.BYTE_NS
 """What was added on the way has arrived by then."""
 
 
+ALL = (*ARRIVED, View.HOST)
+
+
 def changed(raw: bytes, at: int, by: int) -> bytes:
     """Turn bits of one byte over."""
     return raw[:at] + bytes((raw[at] ^ by,)) + raw[at + 1 :]
@@ -81,7 +84,15 @@ def unanswered(play: Play, place: int, arrives: Arrival | None) -> None:
 # Bytes of a packet
 
 
-@fault("a data byte altered", ALTERED, 12, 49, group=REJECTED, views=(*ARRIVED, View.HOST))
+@fault(
+    "a data byte altered",
+    ALTERED,
+    12,
+    49,
+    packets=(1, 8),
+    group=REJECTED,
+    views=ALL,
+)
 def altered(play: Play) -> int:
     place = play.a_place()
     raw = play.dump.packets[place]
@@ -109,9 +120,7 @@ def run_altered(play: Play) -> int:
     return place
 
 
-@fault(
-    "a packet number altered", ALTERED, 12, goes_on=False, packets=(3, 7), plain=True, views=LINE
-)
+@fault("a packet number altered", ALTERED, 12, goes_on=False, plain=True, views=LINE)
 def number_altered(play: Play) -> int:
     """The unit rejects a number that was not sent; the sender passes over that and sends again."""
     place = play.a_place()
@@ -124,7 +133,7 @@ def number_altered(play: Play) -> int:
     return place
 
 
-@fault("two flips of one column", UNSEEN, source=True, packets=(2, 6), also=(ALTERED,), views=LINE)
+@fault("two flips of one column", UNSEEN, source=True, also=(ALTERED,), views=LINE)
 def unseen_flips(play: Play) -> int:
     place = play.a_place()
     raw, by = play.dump.packets[place], bit(play)
@@ -142,7 +151,7 @@ def used_bytes(play: Play, place: int) -> int:
     return max(min(len(play.dump.data) - place * b.DATA_BYTES, b.DATA_BYTES), 2)
 
 
-@fault("two bytes change places", UNSEEN, source=True, packets=(2, 6), also=(ALTERED,), views=LINE)
+@fault("two bytes change places", UNSEEN, source=True, also=(ALTERED,), views=LINE)
 def unseen_swap(play: Play) -> int:
     place = play.a_place()
     raw = bytearray(play.dump.packets[place])
@@ -163,7 +172,7 @@ def some_lost(play: Play, place: int) -> Arrival:
     return without(play.dump.packets[place], play.chance.randrange(6, 126 - count), count)
 
 
-@fault("bytes lost in a packet", BYTES_LOST, 12, 14, group=REJECTED, views=ARRIVED)
+@fault("bytes lost in a packet", BYTES_LOST, 12, 14, packets=(1, 8), group=REJECTED, views=ARRIVED)
 def bytes_lost(play: Play) -> int:
     place = play.a_place()
     rejected(play, place, some_lost(play, place))
@@ -328,9 +337,7 @@ def stuck_bit(play: Play) -> Struck:
 # Headers, ends and device IDs
 
 
-@fault(
-    "F7 missing from packets", "message ends lost", 51, packets=(3, 7), plain=True, views=ARRIVED
-)
+@fault("F7 missing from packets", "message ends lost", 51, plain=True, views=ARRIVED)
 def ends_lost(play: Play) -> None:
     """Lost where F7 travels alone in an event of USB: in packets and not in headers or ACKs."""
     dies_on_the_way(play, 126)
@@ -340,7 +347,6 @@ def ends_lost(play: Play) -> None:
     "every packet cut at one length",
     "messages cut at a length",
     14,
-    packets=(3, 7),
     plain=True,
     views=ARRIVED,
     goes_on=True,
@@ -362,7 +368,7 @@ def dies_on_the_way(play: Play, length: int) -> None:
     play.lives()
 
 
-@fault("a header that arrives damaged", "header spoiled on the way", 8, packets=(2, 5), views=LINE)
+@fault("a header that arrives damaged", "header spoiled on the way", 8, views=LINE)
 def header_damaged(play: Play) -> Struck:
     raw = play.dump.header
     how, at = play.chance.randrange(3), play.chance.randrange(4, 19)
@@ -391,12 +397,7 @@ def period_altered(play: Play) -> None:
 
 
 @fault(
-    "device ID rewritten, all of it",
-    "device ID rewritten on the way",
-    11,
-    plain=True,
-    packets=(2, 5),
-    views=LINE,
+    "device ID rewritten, all of it", "device ID rewritten on the way", 11, plain=True, views=LINE
 )
 def id_rewritten(play: Play) -> Struck:
     """A router gives 7F, which calls everybody, the ID of one unit; no header carries a sum.
@@ -422,7 +423,6 @@ def id_rewritten(play: Play) -> Struck:
     "device ID rewritten on the way",
     11,
     mono_id=True,
-    packets=(2, 5),
     goes_on=True,
     views=LINE,
 )
@@ -464,13 +464,7 @@ def pauses_before(play: Play) -> None:
 
 
 @fault(
-    "a packet lost and a unit that goes on",
-    LOST_THERE,
-    25,
-    goes_on=True,
-    packets=(3, 8),
-    plain=True,
-    group=PASSED,
+    "a packet lost and a unit that goes on", LOST_THERE, 25, goes_on=True, plain=True, group=PASSED
 )
 def lost_stored(play: Play) -> int:
     """The standard has a unit treat the next packet as good (M1 p. 39)."""
@@ -482,14 +476,7 @@ def lost_stored(play: Play) -> int:
 
 
 @fault(
-    "a packet lost and a unit that cancels",
-    LOST_THERE,
-    8,
-    25,
-    goes_on=True,
-    packets=(3, 8),
-    plain=True,
-    views=LINE,
+    "a packet lost and a unit that cancels", LOST_THERE, 8, 25, goes_on=True, plain=True, views=LINE
 )
 def lost_cancelled(play: Play) -> int:
     """File Dump has a unit cancel where a number is passed over (M1 p. 45)."""
@@ -503,13 +490,7 @@ def lost_cancelled(play: Play) -> int:
 
 
 @fault(
-    "a packet lost and a unit that wants it",
-    LOST_THERE,
-    25,
-    goes_on=True,
-    packets=(3, 8),
-    plain=True,
-    views=LINE,
+    "a packet lost and a unit that wants it", LOST_THERE, 25, goes_on=True, plain=True, views=LINE
 )
 def lost_refused(play: Play) -> int:
     place = play.inner()
@@ -524,9 +505,7 @@ def lost_refused(play: Play) -> int:
     return place
 
 
-@fault(
-    "a packet doubled", "messages doubled on the way", plain=True, packets=(3, 7), group=TWO_ANSWERS
-)
+@fault("a packet doubled", "messages doubled on the way", plain=True, group=TWO_ANSWERS)
 def doubled(play: Play) -> int:
     place, copy_ns = _twice(play)
     raw = play.dump.packets[place]
@@ -567,22 +546,17 @@ def overtaken(play: Play) -> int:
     place = play.chance.randrange(play.dump.count - 2)
     play.send_header()
     play.silence(HEADER_NS)
-    order = [*range(place), place + 1, place, *range(place + 2, play.dump.count)]
-    for at in order:
-        play.send(at, after_ns=play.limit_ns())
+    for at in range(play.dump.count):
+        play.send(at, LOST if at == place else None, after_ns=80 * MS)
+        if at == place + 1:
+            late_ns = play.tape.now_ns + 130 * b.BYTE_NS
+            late = Passage(Direction.TO_UNIT, late_ns, play.dump.packets[place])
+            play.tape.arrived.append(late)
     play.lives()
     return place
 
 
-@fault(
-    "the cable out for a time",
-    "cable out",
-    8,
-    goes_on=False,
-    packets=(3, 7),
-    views=LINE,
-    also=(BYTES_LOST,),
-)
+@fault("the cable out for a time", "cable out", 8, goes_on=False, views=LINE, also=(BYTES_LOST,))
 def out_for_a_time(play: Play) -> int:
     """In the middle of a packet; what is sent again passes."""
     place = play.a_place()
@@ -595,7 +569,7 @@ def out_for_a_time(play: Play) -> int:
     return place
 
 
-@fault("the cable out for good", "cable out", 8, packets=(3, 8), views=LINE)
+@fault("the cable out for good", "cable out", 8, views=LINE)
 def out_for_good(play: Play) -> int:
     place = play.rng.randrange(1, play.dump.count - 1)
     play.until(place)
@@ -613,7 +587,6 @@ def out_for_good(play: Play) -> int:
     "the header lost",
     "header spoiled on the way",
     8,
-    packets=(2, 5),
     views=LINE,
     also=(LOST_THERE,),
     group=NO_HEADER,
@@ -622,14 +595,7 @@ def header_lost(play: Play) -> None:
     play.open_loop(LOST)
 
 
-@fault(
-    "exclusive messages filtered",
-    "exclusive messages filtered out",
-    2,
-    5,
-    views=HOST,
-    packets=(2, 5),
-)
+@fault("exclusive messages filtered", "exclusive messages filtered out", 2, 5, views=HOST)
 def filtered(play: Play) -> None:
     """Notes pass both ways, and nothing exclusive does."""
     note = bytes((0x90, play.chance.randrange(128), 80))
@@ -644,7 +610,7 @@ def filtered(play: Play) -> None:
     play.tape.come(bytes((0x90, play.chance.randrange(128), 70)), 900 * MS)
 
 
-@fault("a reset in a packet", "reset on the cable", 21, packets=(3, 7), also=("unit fell silent",))
+@fault("a reset in a packet", "reset on the cable", 21, also=("unit fell silent",))
 def reset(play: Play) -> int:
     """FF may stand anywhere (M1 p. 30); a unit that obeys it has forgotten the dump."""
     place = play.inner()
@@ -686,13 +652,7 @@ def too_fast(play: Play) -> None:
     play.lives()
 
 
-@fault(
-    "a pause that a unit does not outlast",
-    "faulty pauses",
-    16,
-    packets=(3, 7),
-    also=("unit fell silent",),
-)
+@fault("a pause that a unit does not outlast", "faulty pauses", 16, also=("unit fell silent",))
 def long_pause(play: Play) -> int:
     """Something holds a packet back in its middle for seconds, and the unit drops the dump."""
     place = play.inner()

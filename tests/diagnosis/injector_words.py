@@ -167,7 +167,7 @@ def channels(play: Play) -> int | None:
     return None
 
 
-@fault("filler that is not 00", "filler not zero", 33, 34, source=False, packets=(2, 6), views=ANY)
+@fault("filler that is not 00", "filler not zero", 33, 34, source=False, views=ANY)
 def stale_filler(play: Play) -> int | None:
     """The bytes of the packet before stand behind the end of the sound."""
     dump = play.dump
@@ -185,7 +185,6 @@ def stale_filler(play: Play) -> int | None:
     "last packet spoiled",
     34,
     source=True,
-    packets=(2, 6),
     also=("sent other than the source",),
     group=UNSEEN_LAST,
 )
@@ -221,14 +220,7 @@ def silent(bits: int, count: int) -> Sequence[int]:
     return word * (count // len(word))
 
 
-@fault(
-    "another sound",
-    "sent other than the source",
-    58,
-    source=True,
-    packets=(3, 7),
-    views=HOST,
-)
+@fault("another sound", "sent other than the source", 58, source=True, views=HOST)
 def other_sound(play: Play) -> None:
     """The file beside the right one, as long and as loud."""
     dump = play.dump

@@ -70,7 +70,7 @@ def mirrored(play: Play) -> Label:
     return told(ALTERED | WRONG_SUMS, REJECTED_OFTEN, 0)
 
 
-@fault("two bytes change places at each block of 64", source=True, views=LINE, packets=(3, 7))
+@fault("two bytes change places at each block of 64", source=True, views=LINE)
 def blocks_swapped(play: Play) -> Label:
     """A double buffer is emptied in the wrong order at its edge; no checksum shows it."""
     play.open()
@@ -89,7 +89,7 @@ def blocks_doubled(play: Play) -> Label:
     return told(ADDED | names("packet damaged in the dump"), REJECTED_OFTEN, 0)
 
 
-@fault("11 and 13 vanish, as flow control takes them", plain=True, packets=(3, 7))
+@fault("11 and 13 vanish, as flow control takes them", plain=True)
 def flow_control(play: Play) -> Label:
     play.open()
     struck = None
@@ -150,7 +150,7 @@ def exclusive_inside(play: Play) -> Label:
     return told(NOTE | names("messages cut at a length"), UNANSWERED, place)
 
 
-@fault("every bit turned over on the way", views=BOTH, packets=(2, 5))
+@fault("every bit turned over on the way", views=BOTH)
 def inverted(play: Play) -> Label:
     """A lead with its two wires exchanged behind an interface that bears it: no status is left."""
     play.tape.to(play.dump.header, 0, ((0, bytes(each ^ 0xFF for each in play.dump.header)),))
@@ -235,7 +235,7 @@ def by_the_clock(play: Play) -> Label:
     return told(names("answers with a wrong number", "answers late"))
 
 
-@fault("replies of the dump before come first", plain=True, packets=(3, 7))
+@fault("replies of the dump before come first", plain=True)
 def old_replies(play: Play) -> Label:
     """A buffer of the interface still held three of them."""
     play.send_header()
@@ -246,7 +246,7 @@ def old_replies(play: Play) -> Label:
     return told(names("answers with a wrong number", "answers late", "two answers to one message"))
 
 
-@fault("NAK and ACK to each packet", plain=True, packets=(3, 7))
+@fault("NAK and ACK to each packet", plain=True)
 def nak_and_ack(play: Play) -> Label:
     play.open()
     for place in range(play.dump.count):
@@ -264,7 +264,7 @@ def nak_and_ack(play: Play) -> Label:
     )
 
 
-@fault("EOF in place of every ACK", goes_on=True, plain=True, packets=(3, 7))
+@fault("EOF in place of every ACK", goes_on=True, plain=True)
 def eof_for_ack(play: Play) -> Label:
     """7B for 7F: a message that a receiver never says in a sample dump (M1 p. 45)."""
     play.open()
@@ -324,7 +324,7 @@ def softer_back(play: Play) -> Label:
     return told(names("unit stores other words"))
 
 
-@fault("the unit forgets the last packet", mono_id=True, packets=(3, 7))
+@fault("the unit forgets the last packet", mono_id=True)
 def last_forgotten(play: Play) -> Label:
     play.whole()
     play.read_back_words(play.dump.words[: (play.dump.count - 1) * play.dump.per_packet])
@@ -347,7 +347,7 @@ def counted_down(play: Play) -> Label:
     return told(NO_ROW | names("packets out of order in the dump"))
 
 
-@fault("the header comes again before each packet", source=False, plain=True, packets=(3, 7))
+@fault("the header comes again before each packet", source=False, plain=True)
 def header_each_time(play: Play) -> Label:
     """The unit takes each for a new dump."""
     play.open()
@@ -377,7 +377,7 @@ def sums_and_id(play: Play) -> Label:
     return told(WRONG_SUMS | rewritten, WRONG_SUMS | rewritten, 0)
 
 
-@fault("every checksum is that of the packet before", source=False, plain=True, packets=(3, 7))
+@fault("every checksum is that of the packet before", source=False, plain=True)
 def sums_late(play: Play) -> Label:
     dump = play.dump
     sums = [0, *(raw[125] for raw in dump.packets[:-1])]
@@ -389,13 +389,13 @@ def sums_late(play: Play) -> Label:
     return told(WRONG_SUMS | ALTERED, WRONG_SUMS, 0)
 
 
-@fault("the sound is 6 dB louder than the source", source=True, packets=(3, 7))
+@fault("the sound is 6 dB louder than the source", source=True)
 def louder(play: Play) -> Label:
     new_words(play, [word * 2 for word in play.dump.words])
     return told(OTHER_SOUND | names("overload wraps"))
 
 
-@fault("the sound runs backwards", source=True, packets=(3, 7))
+@fault("the sound runs backwards", source=True)
 def backwards(play: Play) -> Label:
     new_words(play, list(play.dump.words[::-1]))
     return told(OTHER_SOUND)
@@ -446,7 +446,7 @@ def microseconds(play: Play) -> Label:
     return told(own | HEADER_ALTERED, own)
 
 
-@fault("the loop starts behind its end", source=False, packets=(3, 6))
+@fault("the loop starts behind its end", source=False)
 def loop_turned(play: Play) -> Label:
     play.dump.loop = (len(play.dump.words) - 2, 3, 0)
     play.dump.remake()
@@ -469,7 +469,7 @@ def new_number(play: Play) -> Label:
     return told(ALTERED | wrong, REJECTED | wrong)
 
 
-@fault("packets begin before the header is answered", plain=True, packets=(3, 7), goes_on=True)
+@fault("packets begin before the header is answered", plain=True, goes_on=True)
 def no_two_seconds(play: Play) -> Label:
     """ACK takes 300 ms and packet 0 begins after 100 (M1 p. 39: 2 s)."""
     play.send_header()
@@ -560,7 +560,7 @@ def eight_in_sixteen(play: Play) -> Label:
     return FINE
 
 
-@healthy("noise is the sound", bits=(16, 12, 24), packets=(3, 8))
+@healthy("noise is the sound", bits=(16, 12, 24))
 def noise(play: Play) -> Label:
     half = 1 << play.dump.bits - 1
     words = tuple(play.rng.randrange(-half, half) for _ in play.dump.words)
@@ -571,7 +571,7 @@ def noise(play: Play) -> Label:
     return FINE
 
 
-@healthy("a square at full scale", bits=(8, 16, 24), packets=(3, 8))
+@healthy("a square at full scale", bits=(8, 16, 24))
 def square(play: Play) -> Label:
     half = 1 << play.dump.bits - 1
     words = tuple(half - 1 if at // 25 % 2 else -half for at in range(len(play.dump.words)))

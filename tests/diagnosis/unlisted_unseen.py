@@ -46,7 +46,7 @@ fault, healthy = UNSEEN_HALF.fault, UNSEEN_HALF.healthy
 # On the way
 
 
-@fault("every data byte loses its lowest bit", plain=True, packets=(3, 7))
+@fault("every data byte loses its lowest bit", plain=True)
 def lowest_bit(play: Play) -> Label:
     play.open()
     for place, raw in enumerate(play.dump.packets):
@@ -76,7 +76,7 @@ def exchanged(play: Play) -> Label:
     return told(late if not play.sources else names("messages lost on the way") | NO_ROW)
 
 
-@fault("the first bytes of every packet are lost", plain=True, packets=(3, 6))
+@fault("the first bytes of every packet are lost", plain=True)
 def fronts_lost(play: Play) -> Label:
     """The interface wakes up too late; without F0 nothing is a message (M1 p. 29)."""
     count = play.rng.randrange(1, 4)
@@ -88,7 +88,7 @@ def fronts_lost(play: Play) -> Label:
     return told(LOST, SILENT_NOW_HOST | REJECTED_OFTEN)
 
 
-@fault("F0 in place of every F7", plain=True, packets=(3, 6))
+@fault("F0 in place of every F7", plain=True)
 def start_for_end(play: Play) -> Label:
     play.open()
     for place, raw in enumerate(play.dump.packets):
@@ -138,7 +138,7 @@ def one_second(play: Play) -> Label:
     return told(jump | silent, SILENT_HOST | silent)
 
 
-@fault("every answer bears an ID at random", plain=True, mono_id=True, packets=(3, 7))
+@fault("every answer bears an ID at random", plain=True, mono_id=True)
 def random_ids(play: Play) -> Label:
     own = play.unit
     play.open()
@@ -156,7 +156,7 @@ def random_ids(play: Play) -> Label:
     )
 
 
-@fault("each answer comes in two pieces a second apart", plain=True, packets=(3, 6), goes_on=False)
+@fault("each answer comes in two pieces a second apart", plain=True, goes_on=False)
 def answers_torn_in_time(play: Play) -> Label:
     play.open()
     for place in range(play.dump.count):
@@ -208,7 +208,7 @@ def stray(play: Play) -> Label:
 # The unit
 
 
-@fault("ACK while the packet is still under way", plain=True, packets=(3, 7))
+@fault("ACK while the packet is still under way", plain=True)
 def too_early(play: Play) -> Label:
     """It cannot know the checksum yet."""
     play.open()
@@ -240,7 +240,7 @@ def each_third(play: Play) -> Label:
     return told(rejects, REJECTED_OFTEN | rejects)
 
 
-@fault("ACK twice behind each WAIT", plain=True, packets=(3, 7))
+@fault("ACK twice behind each WAIT", plain=True)
 def ack_twice(play: Play) -> Label:
     play.thinks_ns = 4 * MS
     play.open()
@@ -334,7 +334,7 @@ def all_zero(play: Play) -> Label:
     return told(NO_ROW)
 
 
-@fault("the checksum is always 00", source=False, plain=True, packets=(3, 7))
+@fault("the checksum is always 00", source=False, plain=True)
 def sum_zero(play: Play) -> Label:
     dump = play.dump
     dump.packets = [raw[:125] + b"\x00\xf7" for raw in dump.packets]
@@ -355,7 +355,7 @@ def sums_by_one_bit(play: Play) -> Label:
     return told(WRONG_SUMS | ALTERED, WRONG_SUMS)
 
 
-@fault("packets of the real-time family", source=False, plain=True, packets=(3, 6))
+@fault("packets of the real-time family", source=False, plain=True)
 def real_time_family(play: Play) -> Label:
     """7F in place of 7E behind F0 (M1 p. 35): no unit takes them for packets."""
     dump = play.dump
@@ -368,7 +368,7 @@ def real_time_family(play: Play) -> Label:
     return told(ALTERED | names("packet damaged in the dump", "packets missing in the dump"))
 
 
-@fault("packets have 122 bytes of data", source=False, plain=True, packets=(3, 6))
+@fault("packets have 122 bytes of data", source=False, plain=True)
 def long_packets(play: Play) -> Label:
     dump = play.dump
     fronts = [
@@ -400,20 +400,20 @@ def block_twice(play: Play) -> Label:
     return told(own | HEADER_ALTERED, own)
 
 
-@fault("the sound is soft by 12 dB", source=True, packets=(3, 7))
+@fault("the sound is soft by 12 dB", source=True)
 def softer(play: Play) -> Label:
     words = [word >> 2 for word in play.dump.words]
     new_words(play, words)
     return told(OTHER_SOUND)
 
 
-@fault("an offset lifts the sound", source=True, packets=(3, 7))
+@fault("an offset lifts the sound", source=True)
 def lifted(play: Play) -> Label:
     new_words(play, [word + (1 << play.dump.bits - 4) for word in play.dump.words])
     return told(OTHER_SOUND)
 
 
-@fault("the bits of each word are mirrored", source=True, packets=(3, 7), bits=(12, 16, 24))
+@fault("the bits of each word are mirrored", source=True, bits=(12, 16, 24))
 def words_mirrored(play: Play) -> Label:
     bits, half = play.dump.bits, 1 << play.dump.bits - 1
     turned = [int(f"{word + half:0{bits}b}"[::-1], 2) - half for word in play.dump.words]
@@ -457,7 +457,7 @@ def loop_far(play: Play) -> Label:
     return told(names("header wrong") | HEADER_ALTERED, names("header wrong"))
 
 
-@fault("the header comes behind the packets", source=False, plain=True, packets=(3, 6))
+@fault("the header comes behind the packets", source=False, plain=True)
 def header_last(play: Play) -> Label:
     play.silence(100 * MS)
     for place in range(play.dump.count):
@@ -511,7 +511,7 @@ def clock_and_sensing(play: Play) -> Label:
     return FINE
 
 
-@healthy("silence is the sound", packets=(2, 6))
+@healthy("silence is the sound")
 def silence_sent(play: Play) -> Label:
     play.dump.words = (0,) * len(play.dump.words)
     play.dump.data = b.pack(play.dump.words, play.dump.bits)
@@ -521,7 +521,7 @@ def silence_sent(play: Play) -> Label:
     return FINE
 
 
-@healthy("one click in silence is the sound", packets=(2, 6))
+@healthy("one click in silence is the sound")
 def click(play: Play) -> Label:
     words = [0] * len(play.dump.words)
     words[play.rng.randrange(len(words))] = (1 << play.dump.bits - 1) - 1
@@ -533,7 +533,7 @@ def click(play: Play) -> Label:
     return FINE
 
 
-@healthy("a sound as soft as its last bits", packets=(2, 6))
+@healthy("a sound as soft as its last bits")
 def very_soft(play: Play) -> Label:
     words = tuple(play.rng.randrange(-3, 4) for _ in play.dump.words)
     play.dump.words, play.dump.data = words, b.pack(words, play.dump.bits)
@@ -553,7 +553,7 @@ def periods(play: Play) -> Label:
     return FINE
 
 
-@healthy("a loop to and fro over all of it", packets=(3, 6))
+@healthy("a loop to and fro over all of it")
 def whole_loop(play: Play) -> Label:
     play.dump.loop = (0, len(play.dump.words) - 1, 1)
     play.dump.remake()
@@ -640,7 +640,7 @@ def quarter_pauses(play: Play) -> Label:
     return FINE
 
 
-@healthy("an extended header with a fraction of a hertz", mono_id=True, packets=(2, 5))
+@healthy("an extended header with a fraction of a hertz", mono_id=True)
 def fraction(play: Play) -> Label:
     """44,100 / 1.001 Hz: 44,055 and 253,418,088 of 2 to the 28 (CA-019 p. 2)."""
     dump, play.sources = play.dump, ()
@@ -652,7 +652,7 @@ def fraction(play: Play) -> Label:
     return FINE
 
 
-@healthy("steps as large as half of full scale", packets=(3, 6))
+@healthy("steps as large as half of full scale")
 def steps(play: Play) -> Label:
     quarter = 1 << play.dump.bits - 2
     words = tuple((quarter, 0, -quarter, 0)[at // 40 % 4] for at in range(len(play.dump.words)))
