@@ -60,6 +60,9 @@ _GIVEN_UP: Final = (
 _SAYS_MORE_NS: Final = 50_000_000
 """How long a unit may still say something of a dump that is through, as its answer once more (our
 choice)."""
+_OWES_NS: Final = 2_000_000_000
+"""The same where copies of a packet went out: each may get an answer, however slow the unit is (our
+choice; TIM-02 gives the answer to a header as long)."""
 _TRIES: Final = 3  # of one dump, as often as this computer is stopped in the middle of it
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 StepProgress = Callable[[Step], None]
@@ -169,7 +172,7 @@ class Replay:
         self._progress = progress
         self._wants_stop = wants_stop or never
         self._events: list[Event] = []
-        self._may_say_more = False  # of the dump before
+        self._may_say_more_ns = 0  # of the dump before
         self._answers_requests = True  # until one got no answer twice
         self.failed: PortError | None = None
         """What ended it, where the port failed."""
@@ -211,7 +214,8 @@ class Replay:
         )
         if self._watcher is not None:
             self._watcher.let_finish()
-        self._may_say_more = self._watcher is None
+        if self._watcher is None:
+            self._may_say_more_ns = _OWES_NS if sender.resent else _SAYS_MORE_NS
         events, self._events = tuple(self._events), []
         memory = None if self._watcher is None else self._watcher.memory(dump)
         return Sent(
@@ -361,10 +365,10 @@ class Replay:
 
     def _hear_out(self) -> None:
         """Let what a unit still says of the dump before arrive, so that it answers none of this."""
-        if self._may_say_more:
-            self._may_say_more = False
+        if self._may_say_more_ns:
+            wait_ns, self._may_say_more_ns = self._may_say_more_ns, 0
             with suppress(PortError):  # it will fail again where that is told
-                self._line.advance(_SAYS_MORE_NS)
+                self._line.advance(wait_ns)
 
     # reading back
 
@@ -374,7 +378,7 @@ class Replay:
         if not self._settings.read_back:
             return Fetched(unread="not asked for")
         back = self._fetched(dump)
-        self._may_say_more = False
+        self._may_say_more_ns = 0
         if self._has_doubtful_header(dump, back):
             tries = back.torn + 1
             back = self._fetched(dump)

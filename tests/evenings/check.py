@@ -35,7 +35,7 @@ def holds(held: dict[int, Held], dump: Dump) -> bool:
     if sample is None or abs(sample.head.period_ns - PERIOD_NS) > 1:
         return False
     lift = sample.head.bits - dump.bits
-    return lift >= 0 and sample.words == [word << lift for word in dump.words]
+    return lift >= 0 and sample.words == [word << lift for word in dump.played]
 
 
 def faults_of(evening: Evening, turns: Sequence[Turn], at: int) -> Iterator[Fault]:

@@ -36,6 +36,19 @@ class Dump:
     def packets(self) -> int:
         return oracle.packet_count(len(self.words), self.bits)
 
+    @property
+    def played(self) -> tuple[int, ...]:
+        """The words that stand in the file, whatever its checksums say."""
+        if self.damage != "checksum":
+            return self.words
+        bodies = self.data()[21:]  # behind the header, M1 p. 37
+        packets = [
+            bodies[at : at + oracle.PACKET_BYTES]
+            for at in range(0, len(bodies), oracle.PACKET_BYTES)
+        ]
+        data = b"".join(packet[5:-2] for packet in packets)
+        return tuple(oracle.bytes_to_words(data, self.bits)[: len(self.words)])
+
     def data(self) -> bytes:
         """Return what stands in the file."""
         whole = oracle.dump(

@@ -250,3 +250,8 @@ def test_what_was_acknowledged_and_not_read_back_is_not_called_loaded() -> None:
 def test_an_answer_that_was_lost_at_the_end_does_not_make_a_sample_gone() -> None:
     # The unit takes 2 s to send a sample; one request, and the WAIT for the next one, are lost.
     is_true(live_through(evening_of(20261129, 1741)))
+
+
+def test_late_answers_to_copies_are_not_taken_for_answers_to_the_next_dump() -> None:
+    # The unit takes 1.9 s for each answer, also to each copy that went out meanwhile.
+    is_true(live_through(evening_of(20261130, 2660)))
