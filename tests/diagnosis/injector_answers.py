@@ -106,8 +106,7 @@ def lives_in_open_loop(play: Play) -> None:
 )
 def header_only(play: Play) -> None:
     play.open()
-    for place in range(play.dump.count):
-        play.send(place, after_ns=play.limit_ns() if place else None)
+    play.unanswered(range(play.dump.count))
     play.lives()
 
 

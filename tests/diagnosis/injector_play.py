@@ -109,6 +109,13 @@ class Play:
     done: int | None = None
     """How many packets were through when a script took over from another one."""
 
+    def new_sound(self, words: Sequence[int]) -> None:
+        """Take other words for the sound, which the source has, too, if it is given."""
+        self.dump.words = tuple(words)
+        self.dump.data = b.pack(words, self.dump.bits)
+        self.dump.remake()
+        self.sources = (self.dump.source(),) if self.sources else ()
+
     # one message
 
     def send_header(self, arrives: Arrival | None = None, after_ns: int | None = None) -> None:

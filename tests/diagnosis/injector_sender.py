@@ -75,8 +75,7 @@ def over_cancel(play: Play) -> int | None:
     play.until(place)
     play.send(place)
     play.say("CANCEL", place)
-    for each in range(place + 1, play.dump.count):
-        play.send(each, after_ns=play.limit_ns())
+    play.unanswered(range(place + 1, play.dump.count))
     play.lives()
     return None
 

@@ -618,8 +618,7 @@ def reset(play: Play) -> int:
     raw, at = play.dump.packets[place], play.chance.randrange(1, 126)
     play.tape.to(raw[:at] + b"\xff" + raw[at:], play.thinks_ns)
     if play.goes_on:
-        for each in range(place + 1, play.dump.count):
-            play.send(each, after_ns=play.limit_ns())
+        play.unanswered(range(place + 1, play.dump.count))
     else:
         play.send(place, after_ns=500 * MS)
         play.send(place, after_ns=500 * MS)
@@ -660,8 +659,7 @@ def long_pause(play: Play) -> int:
     raw, cut = play.dump.packets[place], play.chance.randrange(10, 117)
     gap = play.chance.randrange(3, 8) * SECOND // b.BYTE_NS
     play.send(place, ((0, raw[:cut]), (cut + gap, raw[cut:])))
-    for each in range(place + 1, play.dump.count):
-        play.send(each, after_ns=play.limit_ns())
+    play.unanswered(range(place + 1, play.dump.count))
     play.lives()
     return place
 

@@ -431,8 +431,7 @@ def length_of_packets(play: Play) -> Label:
     play.dump.header = remade(play, length=play.dump.count)
     play.open()
     play.good(0)
-    for place in range(1, play.dump.count):
-        play.send(place, after_ns=play.limit_ns())
+    play.unanswered(range(1, play.dump.count))
     play.lives()
     own = names("length wrong", "packet too many")
     return told(own | HEADER_ALTERED, own)
@@ -564,9 +563,7 @@ def eight_in_sixteen(play: Play) -> Label:
 def noise(play: Play) -> Label:
     half = 1 << play.dump.bits - 1
     words = tuple(play.rng.randrange(-half, half) for _ in play.dump.words)
-    play.dump.words, play.dump.data = words, b.pack(words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound(words)
     play.whole()
     return FINE
 
@@ -575,9 +572,7 @@ def noise(play: Play) -> Label:
 def square(play: Play) -> Label:
     half = 1 << play.dump.bits - 1
     words = tuple(half - 1 if at // 25 % 2 else -half for at in range(len(play.dump.words)))
-    play.dump.words, play.dump.data = words, b.pack(words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound(words)
     play.whole()
     return FINE
 

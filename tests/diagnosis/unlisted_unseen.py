@@ -361,8 +361,7 @@ def real_time_family(play: Play) -> Label:
     dump = play.dump
     dump.packets = [raw[:1] + b"\x7f" + raw[2:] for raw in dump.packets]
     play.open()
-    for place in range(dump.count):
-        play.send(place, after_ns=play.limit_ns() if place else None)
+    play.unanswered(range(dump.count))
     play.silence(20 * MS)
     play.lives()
     return told(ALTERED | names("packet damaged in the dump", "packets missing in the dump"))
@@ -432,8 +431,7 @@ def length_low(play: Play) -> Label:
     kept = -(-length // play.dump.per_packet)
     play.open()
     play.through(range(kept))
-    for place in range(kept, play.dump.count):
-        play.send(place, after_ns=play.limit_ns())
+    play.unanswered(range(kept, play.dump.count))
     play.lives()
     own = names("length wrong", "packet too many")
     return told(own | HEADER_ALTERED, own)
@@ -460,8 +458,7 @@ def loop_far(play: Play) -> Label:
 @fault("the header comes behind the packets", source=False, plain=True)
 def header_last(play: Play) -> Label:
     play.silence(100 * MS)
-    for place in range(play.dump.count):
-        play.send(place, after_ns=play.limit_ns())
+    play.unanswered(range(play.dump.count))
     play.send_header(after_ns=play.limit_ns())
     play.accept_header()
     play.silence(3 * SECOND)
@@ -513,10 +510,7 @@ def clock_and_sensing(play: Play) -> Label:
 
 @healthy("silence is the sound")
 def silence_sent(play: Play) -> Label:
-    play.dump.words = (0,) * len(play.dump.words)
-    play.dump.data = b.pack(play.dump.words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound([0] * len(play.dump.words))
     play.whole()
     return FINE
 
@@ -525,10 +519,7 @@ def silence_sent(play: Play) -> Label:
 def click(play: Play) -> Label:
     words = [0] * len(play.dump.words)
     words[play.rng.randrange(len(words))] = (1 << play.dump.bits - 1) - 1
-    play.dump.words = tuple(words)
-    play.dump.data = b.pack(words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound(words)
     play.whole()
     return FINE
 
@@ -536,9 +527,7 @@ def click(play: Play) -> Label:
 @healthy("a sound as soft as its last bits")
 def very_soft(play: Play) -> Label:
     words = tuple(play.rng.randrange(-3, 4) for _ in play.dump.words)
-    play.dump.words, play.dump.data = words, b.pack(words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound(words)
     play.whole()
     return FINE
 
@@ -656,8 +645,6 @@ def fraction(play: Play) -> Label:
 def steps(play: Play) -> Label:
     quarter = 1 << play.dump.bits - 2
     words = tuple((quarter, 0, -quarter, 0)[at // 40 % 4] for at in range(len(play.dump.words)))
-    play.dump.words, play.dump.data = words, b.pack(words, play.dump.bits)
-    play.dump.remake()
-    play.sources = (play.dump.source(),) if play.sources else ()
+    play.new_sound(words)
     play.whole()
     return FINE
