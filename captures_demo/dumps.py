@@ -16,9 +16,8 @@ import numpy as np
 
 from captures_demo import sounds
 from captures_demo.sounds import ONE, PEAK, Signal
-from emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
+from emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.dump.sender import Outgoing
 from emulator.wire.constants import ALL_CALL, LOOP_FORWARD
 from emulator.wire.words import word_dtype
 from harness.jobs.convert import file_of

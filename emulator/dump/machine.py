@@ -36,16 +36,18 @@ class Row(NamedTuple, Generic[S, A]):
 Table = Mapping[tuple[S, C], Row[S, A]]
 
 
+def method_of(action: Enum) -> str:
+    """Return the name of the method that carries out an action."""
+    return f"_{action.name.lower()}"
+
+
 class Machine(Generic[S, C, A]):
     """Walks a table; keeps messages until they are due; collects events."""
 
-    def __init__(
-        self, table: Table[S, C, A], actions: Mapping[A, Callable[[int], None]], state: S
-    ) -> None:
-        """Start in `state`; `actions` holds a method for every action of the table."""
+    def __init__(self, table: Table[S, C, A], state: S) -> None:
+        """Start in `state`; an action is carried out by the method of its name."""
         self.state: S = state
         self._table: Final = table
-        self._actions: Final = actions
         # Rows that came up, with their methods: most never do.
         self._rows: Final[dict[tuple[S, C], tuple[S, tuple[Callable[[int], None], ...]]]] = {}
         self._ready: deque[bytes] = deque()
@@ -75,7 +77,8 @@ class Machine(Generic[S, C, A]):
         row = self._table.get(pair)
         if row is None:
             return None
-        found = self._rows[pair] = (row.to, tuple(self._actions[action] for action in row.do))
+        methods = tuple(getattr(self, method_of(action)) for action in row.do)
+        found = self._rows[pair] = (row.to, methods)
         return found
 
     def _note(

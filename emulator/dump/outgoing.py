@@ -1,14 +1,14 @@
-"""From a sample to the messages of its dump, and from messages back to a sample."""
+"""The messages of a dump: as bytes, made from a sample, and back to a sample."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final, Literal
 
 import numpy as np
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.dump.sender import Outgoing
-from emulator.wire.codec import encode
+from emulator.wire.codec import decode, encode
 from emulator.wire.constants import (
     ALL_LOOPS,
     EXTENDED_LOOP_TYPES,
@@ -18,7 +18,9 @@ from emulator.wire.constants import (
     MAX_28_BIT,
     PACKET_BYTES,
 )
+from emulator.wire.layout import FIXED
 from emulator.wire.messages import (
+    DataPacket,
     DumpHeader,
     ExtendedHeader,
     ExtendedLoopPoints,
@@ -27,12 +29,44 @@ from emulator.wire.messages import (
     SampleName,
 )
 from emulator.wire.packets import packet_rows
+from emulator.wire.sizes import packets_for
 from emulator.wire.words import DataBytes, Words, unpack_words
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02
 
+_DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
+_NOBODY_KNOWS: Final = 1 << 62  # packets
+
 HeaderKind = Literal["standard", "extended", "auto"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """The messages of one dump, as bytes: they are sent as they are, right or wrong."""
+
+    header: bytes
+    packets: Sequence[bytes]
+    fallback: bytes | None = None
+    """A standard header that says the same as an extended `header` (EXT-09)."""
+    after: tuple[bytes, ...] = ()
+    """Loop points and name, sent when the packets are through; no handshake belongs to them."""
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be sent at all."""
+        if len(self.header) <= _DEVICE_ID:
+            raise ValueError(f"a header of {len(self.header)} bytes bears no device ID")
+        if self.fallback == b"" or not all(self.packets) or not all(self.after):
+            raise ValueError("a message without bytes cannot be sent")
+
+    @property
+    def device_id(self) -> int:
+        """The device ID of the header, which may be a broken one."""
+        return self.header[_DEVICE_ID] & 0x7F
+
+    def without_after(self) -> "Outgoing":
+        """Return the dump alone: nothing follows the packets."""
+        return replace(self, after=())
 
 
 def standard_header(sample: Sample, *, number: int, device_id: int) -> DumpHeader:
@@ -197,6 +231,20 @@ def _after(sample: Sample, *, number: int, device_id: int) -> tuple[bytes, ...]:
         )
         messages.append(encode(name))
     return tuple(messages)
+
+
+def packets_announced(header: bytes) -> int:
+    """Return how many packets a header calls for; where it makes no sense, more than there can be.
+
+    Source: STA-02, M1 p. 39; words of all channels, EXT-06.
+    """
+    message = decode(header)
+    if not isinstance(message, DumpHeader | ExtendedHeader):
+        return _NOBODY_KNOWS
+    try:
+        return packets_for(message.length * message.channels, message.bits)
+    except ValueError:
+        return _NOBODY_KNOWS
 
 
 def whole_sequence(dump: Outgoing) -> Sequence[bytes]:

@@ -55,26 +55,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         pace: Pace | None = None,
     ) -> None:
         self.switches: Final = switches or ReceiverSwitches()
-        super().__init__(
-            receiver_table(self.switches),
-            {
-                ReceiverDo.OPEN: self._open,
-                ReceiverDo.STORE: self._store,
-                ReceiverDo.FINISH: self._finish,
-                ReceiverDo.ABANDON: self._abandon,
-                ReceiverDo.ACK: self._ack,
-                ReceiverDo.ACK_LAST: self._ack_last,
-                ReceiverDo.NAK: self._nak,
-                ReceiverDo.CANCEL: self._cancel,
-                ReceiverDo.WAIT: self._wait,
-                ReceiverDo.NOTE_REFUSED: self._note_refused,
-                ReceiverDo.NOTE_FAULTY: self._note_faulty,
-                ReceiverDo.NOTE_JUMP: self._note_jump,
-                ReceiverDo.NOTE_REPEATED: self._note_repeated,
-                ReceiverDo.NOTE_CANCELLED: self._note_cancelled,
-            },
-            ReceiverState.IDLE,
-        )
+        super().__init__(receiver_table(self.switches), ReceiverState.IDLE)
         self.device_id = device_id
         self.busy_until_ns = 0
         self._storage = storage

@@ -18,17 +18,28 @@ which the number in it makes harmless (HSK-15).
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from enum import auto
 from typing import Final
 
 from emulator.dump.events import TAKES
-from emulator.dump.going_out import Limits
 from emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
 from emulator.dump.machine import Member
-from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS, PACKET_NUMBERS
 
 _MASK: Final = PACKET_NUMBERS - 1
 _SHOWN: Final = 2  # packets in a row that were answered
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How long a sender waits for a reply, from the end of its message on the wire."""
+
+    header_ns: int = HEADER_LIMIT_NS  # TIM-01
+    packet_ns: int = PACKET_LIMIT_NS  # TIM-03
+    again_ns: int = 500_000_000
+    """With `after_silence` "again": how long a unit that answered before is waited for; less than
+    the two seconds after which a receiver may give a dump up (our choice)."""
 
 
 class Match(Member):

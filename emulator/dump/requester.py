@@ -15,8 +15,8 @@ from emulator.dump.requester_table import (
     RequesterState,
 )
 from emulator.dump.storage import Accept, Decision, Refuse
-from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake
-from emulator.wire.constants import ALL_CALL, MAX_BITS, MIN_BITS
+from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake, is_between
+from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import (
     DataPacket,
     DumpHeader,
@@ -96,20 +96,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         patience: Patience | None = None,
         enough: int | None = None,
     ) -> None:
-        super().__init__(
-            REQUESTER,
-            {
-                RequesterDo.ASK: self._ask,
-                RequesterDo.ASK_MORE: self._ask_more,
-                RequesterDo.WAIT_ON: self._wait_on,
-                RequesterDo.CANCEL: self._cancel,
-                RequesterDo.NOTE_DONE: self._note_done,
-                RequesterDo.NOTE_DECLINED: self._note_declined,
-                RequesterDo.NOTE_FAILED: self._note_failed,
-                RequesterDo.NOTE_NO_ANSWER: self._note_no_answer,
-            },
-            RequesterState.IDLE,
-        )
+        super().__init__(REQUESTER, RequesterState.IDLE)
         self._device_id = device_id
         self._sample_number = sample_number
         self._questions = deque(questions)
@@ -150,7 +137,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
             elif (
                 piece.kind is PieceKind.CUT
                 and self.state is RequesterState.RECEIVING
-                and self._is_ours(device_of(Foreign(body=piece.body)))
+                and is_between(device_of(Foreign(body=piece.body)), self._device_id)
             ):
                 self._receiver.take_fragment(piece.body, now_ns)
                 self._look_at_receiver(now_ns)
@@ -183,7 +170,7 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         return min((wish for wish in wishes if wish is not None), default=None)
 
     def _take(self, message: Decoded, now_ns: int) -> None:
-        if isinstance(message, Foreign) or not self._is_ours(device_of(message)):
+        if isinstance(message, Foreign) or not is_between(device_of(message), self._device_id):
             return
         if self.state is RequesterState.RECEIVING:
             if isinstance(message, Handshake) and message.kind is HandshakeKind.WAIT:
@@ -216,11 +203,6 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
             return  # it came before we reckon that the request has left: a quick port
         took_ns = min(now_ns - self._asked_ns, _ANSWER_NS // 2)
         self._more_ns = max(self._more_ns, 2 * took_ns)
-
-    def _is_ours(self, device_id: int | None) -> bool:
-        if device_id is None:
-            return False
-        return device_id in (self._device_id, ALL_CALL) or self._device_id == ALL_CALL
 
     def _look_at_receiver(self, now_ns: int) -> None:
         if self.collected.whole:

@@ -1,9 +1,9 @@
 """The sender: plays one dump to whatever is at the other end of the line."""
 
 from collections.abc import Sequence
+from enum import Enum, auto
 from typing import Final
 
-from emulator.dump.announced import packets_announced
 from emulator.dump.events import (
     DOUBTFUL,
     OVERDUE,
@@ -12,9 +12,9 @@ from emulator.dump.events import (
     Event,
     EventKind,
 )
-from emulator.dump.going_out import Limits, Outgoing, SenderEnd
 from emulator.dump.machine import Machine
-from emulator.dump.replies import Match, Meaning, ReplyMatcher
+from emulator.dump.outgoing import Outgoing, packets_announced
+from emulator.dump.replies import Limits, Match, Meaning, ReplyMatcher
 from emulator.dump.sender_table import (
     Condition,
     Judgement,
@@ -25,13 +25,22 @@ from emulator.dump.sender_table import (
     sender_table,
 )
 from emulator.dump.switches import SenderSwitches
-from emulator.wire.codec import Decoded, decode, device_of, handshake, kind_of
-from emulator.wire.constants import ALL_CALL
+from emulator.wire.codec import Decoded, decode, device_of, handshake, is_between, kind_of
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
 from emulator.wire.splitter import PieceKind, Splitter
 
-__all__ = ["Limits", "Outgoing", "Sender", "SenderEnd"]
+
+class SenderEnd(Enum):
+    """Why a sender stopped."""
+
+    SENT = auto()  # everything left, and nobody objected
+    CANCELLED = auto()  # the unit sent CANCEL
+    REJECTED = auto()  # one message was rejected too often
+    SILENT = auto()  # no answer where one is needed to go on
+    CONFUSED = auto()  # a reply or message that allows no going on
+    STOPPED = auto()  # the user interrupted
+
 
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
 
@@ -84,29 +93,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         limits: Limits | None = None,
     ) -> None:
         self._switches = switches or SenderSwitches()
-        super().__init__(
-            sender_table(self._switches),
-            {
-                SenderDo.SEND_HEADER: self._send_header,
-                SenderDo.SEND_NEXT: self._send_next,
-                SenderDo.SEND_AGAIN: self._send_again,
-                SenderDo.SEND_WITHHELD: self._send_withheld,
-                SenderDo.SEND_CANCEL: self._send_cancel,
-                SenderDo.SEND_AFTER: self._send_after,
-                SenderDo.FALL_BACK: self._fall_back,
-                SenderDo.COUNT_ANEW: self._count_anew,
-                SenderDo.GO_ON: self._go_on,
-                SenderDo.NOTE_ANSWER: self._note_answer,
-                SenderDo.NOTE_REJECTION: self._note_rejection,
-                SenderDo.NOTE_SILENCE: self._note_silence,
-                SenderDo.NOTE_HELD: self._note_held,
-                SenderDo.NOTE_IGNORED: self._note_ignored,
-                SenderDo.NOTE_DONE: self._note_done,
-                SenderDo.NOTE_CANCELLED: self._note_cancelled,
-                SenderDo.GIVE_UP: self._give_up,
-            },
-            SenderState.IDLE,
-        )
+        super().__init__(sender_table(self._switches), SenderState.IDLE)
         self._outgoing = outgoing
         self._header = outgoing.header
         self._device_id = outgoing.device_id
@@ -176,24 +163,19 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
     def take(self, message: Decoded, now_ns: int) -> None:
         """Take one decoded message from the unit."""
         if isinstance(message, Handshake):
-            if self._is_ours(message.device_id):
+            if is_between(message.device_id, self._device_id):
                 kind, number = message.kind, message.packet_number
                 cue = (
                     self._ack_cue(number, now_ns) if kind is _ACK_KIND else self._reply_cue(message)
                 )
                 self._meet(cue, now_ns, number)
-        elif self._is_ours(device_of(message)):
+        elif is_between(device_of(message), self._device_id):
             self._meet(SenderCue.MESSAGE, now_ns)
 
     def _meet(self, cue: SenderCue, now_ns: int, reply_number: int | None = None) -> None:
         self._cue = cue
         self._reply_number = reply_number
         self._step(cue, now_ns)
-
-    def _is_ours(self, device_id: int | None) -> bool:
-        if device_id is None:
-            return False
-        return device_id in (self._device_id, ALL_CALL) or self._device_id == ALL_CALL
 
     def _reply_cue(self, reply: Handshake) -> SenderCue:
         if reply.kind is not HandshakeKind.NAK:

@@ -11,7 +11,7 @@ from typing import Any
 
 from construct import ConstructError
 
-from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
+from emulator.wire.constants import ALL_CALL, END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
 from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout
 from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
 from emulator.wire.sevenbit import from_groups, to_groups
@@ -63,6 +63,16 @@ def device_of(message: Decoded) -> int | None:
         body = message.body
         return body[_DEVICE_ID] if len(body) > _SUB_ID and body[1] == FAMILY else None
     return message.device_id
+
+
+def is_between(device_id: int | None, own: int) -> bool:
+    """Whether a message that bears an ID concerns a dump under `own`; 127 is any device (DEV-01).
+
+    None, of a message that bears no ID, concerns nobody.
+    """
+    if device_id is None:
+        return False
+    return device_id in (own, ALL_CALL) or own == ALL_CALL
 
 
 def decode(body: bytes) -> Decoded:

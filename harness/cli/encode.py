@@ -18,7 +18,7 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from emulator.dump.sender import Outgoing
+    from emulator.dump.outgoing import Outgoing
     from harness.files.audio import Channel
 
 

@@ -12,9 +12,8 @@ from fractions import Fraction
 from os.path import splitext
 from typing import Final
 
-from emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
+from emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.dump.sender import Outgoing
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import (
     ALL_CALL,

@@ -5,9 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from emulator.dump.outgoing import sample_from_words
+from emulator.dump.outgoing import Outgoing, sample_from_words
 from emulator.dump.sample import Sample
-from emulator.dump.sender import Outgoing
 from emulator.wire.codec import decode, encode
 from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, START
 from emulator.wire.messages import (

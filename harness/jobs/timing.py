@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Direction, Passage
-from emulator.dump.sender import Outgoing
+from emulator.dump.outgoing import Outgoing
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
 from emulator.wire.layout import FIXED

@@ -14,8 +14,9 @@ from typing import Final, Protocol
 
 from emulator.dump.capture import Passage
 from emulator.dump.events import Event
+from emulator.dump.replies import Limits
 from emulator.dump.sample import Sample, same_samples
-from emulator.dump.sender import Limits, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.lateness import Lateness

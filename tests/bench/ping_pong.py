@@ -20,9 +20,9 @@ from typing import Any, Final
 import numpy as np
 
 from emulator.dump.capture import Direction
-from emulator.dump.outgoing import outgoing
+from emulator.dump.outgoing import Outgoing, outgoing
 from emulator.dump.sample import Sample
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.clock import MonotonicClock
 from emulator.ports.midi import open_midi, serve_midi

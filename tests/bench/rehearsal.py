@@ -10,9 +10,9 @@ from fractions import Fraction
 import numpy as np
 
 from emulator.dump.capture import Direction
-from emulator.dump.outgoing import outgoing
+from emulator.dump.outgoing import Outgoing, outgoing
 from emulator.dump.sample import Sample
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import Profile, load_profile

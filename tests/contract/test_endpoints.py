@@ -15,9 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.dump.endpoint import Endpoint
+from emulator.dump.outgoing import Outgoing
 from emulator.dump.requester import Requester
 from emulator.dump.script import Cue, Script
-from emulator.dump.sender import Outgoing, Sender
+from emulator.dump.sender import Sender
 from emulator.line.simulate import Silent
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile, profile_names

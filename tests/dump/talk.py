@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from emulator.dump.events import Event, EventKind
-from emulator.dump.sender import Limits, Outgoing, Sender
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.replies import Limits
+from emulator.dump.sender import Sender
 from emulator.dump.switches import SenderSwitches
 from tests import oracle
 

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
+from emulator.dump.outgoing import Outgoing
 from emulator.dump.receiver import Pace, Receiver
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.switches import ReceiverSwitches, SenderSwitches
 from emulator.wire.codec import decode
 from tests import oracle

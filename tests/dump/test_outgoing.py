@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.outgoing import (
     HeaderKind,
+    Outgoing,
     outgoing,
     packets_of,
     rate_of,
@@ -20,7 +21,6 @@ from emulator.dump.outgoing import (
     whole_sequence,
 )
 from emulator.dump.sample import Loop, Sample
-from emulator.dump.sender import Outgoing
 from emulator.wire.codec import decode
 from emulator.wire.messages import (
     DataPacket,

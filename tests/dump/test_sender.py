@@ -7,7 +7,9 @@ Times are literal nanoseconds and compared exactly: 2 s after a header and 20 ms
 import pytest
 
 from emulator.dump.events import EventKind
-from emulator.dump.sender import Limits, Outgoing, SenderEnd
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.replies import Limits
+from emulator.dump.sender import SenderEnd
 from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from tests import oracle

@@ -5,7 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.dump.events import EventKind
-from emulator.dump.sender import Outgoing, Sender
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.sender import Sender
 from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from tests import oracle

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.machine import Row
+from emulator.dump.machine import Row, method_of
+from emulator.dump.receiver import Receiver
 from emulator.dump.receiver_table import (
     RECEIVER_UNEXPECTED,
     ReceiverCue,
@@ -23,6 +24,7 @@ from emulator.dump.receiver_table import (
     receiver_table,
 )
 from emulator.dump.replies import Match, Meaning
+from emulator.dump.requester import Requester
 from emulator.dump.requester_table import (
     REQUESTER,
     REQUESTER_UNEXPECTED,
@@ -30,6 +32,7 @@ from emulator.dump.requester_table import (
     RequesterDo,
     RequesterState,
 )
+from emulator.dump.sender import Sender
 from emulator.dump.sender_table import (
     SENDER_UNEXPECTED,
     Condition,
@@ -288,6 +291,17 @@ def test_defaults_are_legal_values() -> None:
         for f in fields(kind):
             legal = values_of(kind, f.name)
             assert not legal or f.default in legal, f.name
+
+
+@pytest.mark.parametrize(
+    ("machine", "actions"),
+    [(Sender, SenderDo), (Receiver, ReceiverDo), (Requester, RequesterDo)],
+)
+def test_every_action_is_carried_out_by_a_method_of_its_name(
+    machine: type[object], actions: type[Enum]
+) -> None:
+    for action in actions:
+        assert callable(getattr(machine, method_of(action), None)), action
 
 
 # From a judgement to the sender's cue.

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from emulator.dump.capture import Direction, Passage
-from emulator.dump.sender import Outgoing
+from emulator.dump.outgoing import Outgoing
 from emulator.unit.possible import Profile
 from emulator.unit.traits import Habits, InputTraits, UnitTraits
 from harness.jobs.rehearse import Rehearsal

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from emulator.dump.sender import Outgoing, Sender
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.sender import Sender
 from tests import oracle
 from tests.edits import delay_message
 from tests.line.players import BYTE_NS, TO, Player, bytewise

@@ -8,7 +8,8 @@ import pytest
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.events import Event, EventKind
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine
 from tests import oracle

@@ -9,7 +9,8 @@ import pytest
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event, EventKind
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.outgoing import Outgoing
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine

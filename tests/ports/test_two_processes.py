@@ -7,9 +7,9 @@ from contextlib import closing
 
 import pytest
 
-from emulator.dump.outgoing import outgoing
+from emulator.dump.outgoing import Outgoing, outgoing
 from emulator.dump.requester import Requester
-from emulator.dump.sender import Outgoing, Sender, SenderEnd
+from emulator.dump.sender import Sender, SenderEnd
 from emulator.line.simulate import SimulatedLine
 from emulator.ports.clock import MonotonicClock
 from emulator.ports.midi import open_midi

@@ -10,9 +10,10 @@ import numpy as np
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event, EventKind
 from emulator.dump.outgoing import outgoing
+from emulator.dump.replies import Limits
 from emulator.dump.requester import Requester
 from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.dump.sender import Limits, Sender
+from emulator.dump.sender import Sender
 from emulator.dump.switches import SenderSwitches
 from emulator.line.disturbance import Disturbance
 from emulator.line.simulate import SimulatedLine

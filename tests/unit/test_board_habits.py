@@ -8,7 +8,8 @@ import pytest
 
 from emulator.dump.events import EventKind
 from emulator.dump.outgoing import outgoing
-from emulator.dump.sender import Limits, SenderEnd
+from emulator.dump.replies import Limits
+from emulator.dump.sender import SenderEnd
 from emulator.unit.profile import load_profile
 from tests import oracle
 from tests.edits import add_byte
