@@ -7,15 +7,16 @@ A signal is smooth if neighbouring words lie close together; read in the wrong w
 rough.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from itertools import pairwise
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import Words
+from harness.judge.account import Difference, Kind
+from harness.judge.alteration import altered
 from harness.judge.finding import Answerable, Findings, Place, Verdict
 from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan
@@ -112,7 +113,7 @@ class Looks:
         """Add what the words look like; `byte` is where the dump begins."""
         if self._count < _FEW:
             return
-        remarks = self._remarks() if self._count >= _ENOUGH else self._twos_complement()
+        remarks = self._remarks() if self._count >= _ENOUGH else self._misreadings()
         for clause_id, message, expected, found, do in remarks:
             findings.add(
                 clause_id,
@@ -177,44 +178,30 @@ class Looks:
                 "neighbouring words that lie close together",
                 "Interleave the channels.",
             )
-        as_sent = neighbours if channels == 1 else _steps(self._windows, channels)
-        smooth = 2 * self._top / _SMOOTH
-        if twos_complement := list(self._twos_complement()):
-            yield from twos_complement
-        elif as_sent.mean > smooth and self._would_be_smooth(self._turned):
-            yield (
-                "WRD-04",
-                "The bytes of the words look reversed: the sound is rough as it stands and "
-                "smooth with the bytes of every word in the other order.",
-                "the most significant seven bits first",
-                "the least significant first",
-                "Send the most significant seven bits of a word first.",
-            )
+        yield from self._misreadings()
 
-    def _twos_complement(self) -> Iterator[tuple[str, str, str, str, str]]:
+    def _misreadings(self) -> Iterator[tuple[str, str, str, str, str]]:
+        """Yield the first way of writing words in which this would be a smooth sound."""
         as_sent = _steps(self._windows, max(self._plan.header.channels, 1))
-        if as_sent.largest > self._top and self._would_be_smooth(lambda words: words ^ self._top):
-            yield (
-                "WRD-07",
-                "The words look like two's complement: the sound jumps by the whole range as it "
-                "stands and is smooth with the top bit of every word inverted.",
-                "offset binary: silence as 40 and then 00",
-                "silence as 00",
-                "Invert the top bit of every word in the encoder.",
-            )
+        smooth = 2 * self._top / _SMOOTH
+        for how, needs_jump, remark in _MISREADINGS:
+            if self._count < _ENOUGH and not needs_jump:
+                return
+            is_rough = as_sent.largest > self._top if needs_jump else as_sent.mean > smooth
+            if is_rough and self._would_be_smooth(how):
+                yield remark
+                return
 
-    def _would_be_smooth(self, otherwise: Callable[[Any], Any]) -> bool:
-        """Return whether the words as sent, read in another way, make a smooth signal.
+    def _would_be_smooth(self, how: Difference) -> bool:
+        """Return whether the words make a smooth signal if `how` was done to every one of them.
 
-        `otherwise` takes a number or an array of them.  The steps are small beside the range and
-        beside the sound itself, and none is a jump.
+        The steps are small beside the range and beside the sound itself, and none is a jump.
         """
         half = self._top
-        few = [otherwise(word + half) for word in self._windows[0][0, :_GLANCE].tolist()]
-        steps = [abs(one - other) for one, other in pairwise(few)]
-        if sum(steps) > len(steps) * 4 * half / _SMOOTH:
+        few = altered(self._windows[0][0, :_GLANCE], how, self._bits)
+        if np.abs(np.diff(few)).sum() > (len(few) - 1) * 4 * half / _SMOOTH:
             return False  # plainly not, so the rest need not be read
-        read = [otherwise(window + half) - half for window in self._windows]
+        read = [altered(window, how, self._bits) for window in self._windows]
         all_steps = _steps(read, max(self._plan.header.channels, 1))
         if all_steps.mean >= 2 * half / _SMOOTH or all_steps.largest >= half:
             return False
@@ -237,14 +224,35 @@ class Looks:
         ]
         return max(phases) < _EVEN * min(phases)
 
-    def _turned(self, words: Any) -> Any:
-        """Return a word, or windows of them, as sent, with their bytes in the other order."""
-        unused, width = unused_bits(self._bits), self._plan.width
-        raw = words << unused
-        turned = raw & 0
-        for place in range(width):
-            turned |= (raw >> 7 * place & 0x7F) << 7 * (width - 1 - place)
-        return turned >> unused
+
+# What can be done to every word so that a smooth sound becomes rough, whether that shows as jumps
+# by half the range, and what to say of it.
+_MISREADINGS: Final = (
+    (
+        Difference(kind=Kind.TOP_BIT_FLIPPED),
+        True,
+        (
+            "WRD-07",
+            "The words look like two's complement: the sound jumps by the whole range as it "
+            "stands and is smooth with the top bit of every word inverted.",
+            "offset binary: silence as 40 and then 00",
+            "silence as 00",
+            "Invert the top bit of every word in the encoder.",
+        ),
+    ),
+    (
+        Difference(kind=Kind.BYTES_REVERSED),
+        False,
+        (
+            "WRD-04",
+            "The bytes of the words look reversed: the sound is rough as it stands and "
+            "smooth with the bytes of every word in the other order.",
+            "the most significant seven bits first",
+            "the least significant first",
+            "Send the most significant seven bits of a word first.",
+        ),
+    ),
+)
 
 
 class _StepSizes(NamedTuple):
