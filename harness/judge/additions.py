@@ -17,6 +17,7 @@ from emulator.wire.codec import decode
 from emulator.wire.messages import ExtendedLoopPoints, LoopPoints, SampleName
 from emulator.wire.sevenbit import from_groups
 from harness.files.scan import HEADER, Stream
+from harness.files.sections import Section
 
 Addition = LoopPoints | ExtendedLoopPoints | SampleName
 
@@ -48,16 +49,20 @@ class Additions:
         self._data = data
         self._own: dict[int, list[_Span]] = {}
         self._others: dict[int, list[_Span]] = {}
-        if _ADDITION.search(data) is not None:
-            self._sort()
+        self._is_sorted = False
 
-    def of(self, header: int) -> tuple[Added, ...]:
-        """Return what belongs to the dump whose header stands at `header`, in order."""
-        return self._decoded(self._own.get(header, ()))
-
-    def behind(self, header: int) -> tuple[Added, ...]:
-        """Return what stands behind that header and is of a sample that has no dump here."""
-        return self._decoded(self._others.get(header, ()))
+    def of(self, section: Section) -> tuple[tuple[Added, ...], tuple[Added, ...]]:
+        """Return what belongs to the dump of a section; and what stands behind its header and is of
+        samples that have no dump here.  Both are in order."""
+        is_all = section.size == len(self._data)
+        if section.header is None or (is_all and not section.odd):
+            return (), ()
+        if not self._is_sorted:
+            self._is_sorted = True
+            if _ADDITION.search(self._data) is not None:
+                self._sort()
+        own, others = (each.get(section.offset, ()) for each in (self._own, self._others))
+        return self._decoded(own), self._decoded(others)
 
     def _decoded(self, spans: Iterable[_Span]) -> tuple[Added, ...]:
         found = ((start, decode(self._plain(start, stop))) for start, stop in spans)

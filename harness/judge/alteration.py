@@ -6,7 +6,6 @@ hundred words that differ, and what survives is for the caller to try on the who
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -161,6 +160,11 @@ def _flipped(words: Words, how: Difference, bits: int) -> Words:
     return _from_line(_line(words, bits) ^ np.int32(how.mask), bits)
 
 
+def _top_bit_flipped(words: Words, how: Difference, bits: int) -> Words:
+    top = np.int32(1 << (bits - 1))
+    return np.where(words < 0, words + top, words - top)
+
+
 def _held(words: Words, how: Difference, bits: int) -> Words:
     return _from_line(_line(words, bits) & np.int32(~how.mask) | np.int32(how.ones), bits)
 
@@ -220,9 +224,7 @@ def _offset(words: Words, how: Difference, bits: int) -> Words:
 _DONE: Final[Mapping[Kind, Callable[[Words, Difference, int], Words]]] = {
     Kind.WIDENED: lambda words, how, bits: words,
     Kind.NEGATED: _negated,
-    Kind.TOP_BIT_FLIPPED: lambda words, how, bits: _flipped(
-        words, replace(how, mask=1 << (bits - 1)), bits
-    ),
+    Kind.TOP_BIT_FLIPPED: _top_bit_flipped,
     Kind.BITS_FLIPPED: _flipped,
     Kind.BITS_STUCK: _held,
     Kind.BYTES_REVERSED: _bytes_reversed,

@@ -8,7 +8,7 @@ the order of their places, and filler behind the last word is cut off.  Torn pac
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -136,15 +136,13 @@ def read_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpConten
     """
     additions = Additions(data)
     for section in sections(data):
-        contents = read_dump(section, keep_words=keep_words)
-        if section.header is not None:
-            own, others = additions.of(section.offset), additions.behind(section.offset)
-            contents = replace(contents, added=own, others=others)
-        yield contents
+        yield read_dump(section, additions, keep_words=keep_words)
 
 
-def read_dump(section: Section, *, keep_words: bool = True) -> DumpContents:
-    """Return what one section of a stream holds, without what is said of it elsewhere."""
+def read_dump(
+    section: Section, additions: Additions | None = None, *, keep_words: bool = True
+) -> DumpContents:
+    """Return what one section of a stream holds, with those of `additions` that belong to it."""
     plan = plan_of(section.header)
     wrecks, odd = gather(section.odd) if section.odd else ([], [])
     alignment = align(
@@ -157,6 +155,7 @@ def read_dump(section: Section, *, keep_words: bool = True) -> DumpContents:
             sound=lambda index: _is_sound(section, index),
         )
     )
+    own, others = ((), ()) if additions is None else additions.of(section)
     return DumpContents(
         section=section,
         plan=plan,
@@ -164,6 +163,8 @@ def read_dump(section: Section, *, keep_words: bool = True) -> DumpContents:
         odd=odd,
         alignment=alignment,
         reading=read_packets(section, alignment, plan, keep_words=keep_words),
+        added=own,
+        others=others,
     )
 
 

@@ -36,6 +36,13 @@ _Windows = NDArray[np.int64]
 """Shape (windows, words)."""
 
 
+class _StepSizes(NamedTuple):
+    """How far apart neighbouring words are."""
+
+    mean: float
+    largest: int
+
+
 class Looks:
     """What has been seen of the words of one dump."""
 
@@ -178,11 +185,13 @@ class Looks:
                 "neighbouring words that lie close together",
                 "Interleave the channels.",
             )
-        yield from self._misreadings()
+        yield from self._misreadings(neighbours if channels == 1 else None)
 
-    def _misreadings(self) -> Iterator[tuple[str, str, str, str, str]]:
+    def _misreadings(
+        self, as_sent: _StepSizes | None = None
+    ) -> Iterator[tuple[str, str, str, str, str]]:
         """Yield the first way of writing words in which this would be a smooth sound."""
-        as_sent = _steps(self._windows, max(self._plan.header.channels, 1))
+        as_sent = as_sent or _steps(self._windows, max(self._plan.header.channels, 1))
         smooth = 2 * self._top / _SMOOTH
         for how, needs_jump, remark in _MISREADINGS:
             if self._count < _ENOUGH and not needs_jump:
@@ -253,13 +262,6 @@ _MISREADINGS: Final = (
         ),
     ),
 )
-
-
-class _StepSizes(NamedTuple):
-    """How far apart neighbouring words are."""
-
-    mean: float
-    largest: int
 
 
 def _steps(windows: Sequence[_Windows], apart: int) -> _StepSizes:
