@@ -89,7 +89,7 @@ def _program(
         ),
     ] = False,
 ) -> None:
-    """Take the options of the program itself; the callback of each has done its work by then."""
+    """Declare the options of the program itself; their callbacks do the work."""
 
 
 @app.command("help", hidden=True, cls=HelpfulCommand)
@@ -106,8 +106,8 @@ def _help(
     typer.echo(found.get_help(type(program)(found, parent=program, info_name=name)))
 
 
-class _ReaderGone(Exception):  # noqa: N818  # an event, and nobody's error
-    """Whoever read our output has closed it; the library would call that exit code 1."""
+class _ReaderGone(Exception):  # noqa: N818  # an event, not an error
+    """The reader of our output has closed it; the library would turn that into exit code 1."""
 
 
 def _guarded(command: Callable[..., None]) -> Callable[..., None]:
@@ -122,7 +122,7 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def _tell_usage(problem: Any) -> None:
-    """Say what is wrong with the words of a command; no words at all are answered with the help."""
+    """Report a usage error; a command without any arguments shows its help page instead."""
     if type(problem).__name__.startswith("NoArgsIsHelp"):
         problem.show()
         return
@@ -144,7 +144,7 @@ def _ready_streams() -> None:
 
 
 def _give_up_output() -> None:
-    """Keep the interpreter from trying to write what is left, and from complaining about it."""
+    """Prevent the interpreter from writing buffered output at exit and failing again."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

@@ -1,4 +1,4 @@
-"""`dryload clauses`: what the standard asks, one statement each."""
+"""`dryload clauses`: the clauses of the standard, one statement each."""
 
 from collections.abc import Callable
 from typing import Annotated
@@ -58,7 +58,7 @@ def clauses(
 def _one_of(
     given: str | None, legal: list[str], what: str, spelled: Callable[[str], str]
 ) -> str | None:
-    """Return `given` as it is spelled; a Problem that names what there is for anything else."""
+    """Return `given` in its usual spelling; a Problem that lists the legal values otherwise."""
     from harness.files.problem import Problem
 
     if given is None or spelled(given) in legal:

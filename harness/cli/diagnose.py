@@ -79,7 +79,7 @@ def diagnose(
 
 @contextmanager
 def _patience(name: str) -> Iterator[None]:
-    """Say on a terminal that it goes on, if it takes longer than a second."""
+    """Show on a terminal that work continues, if it takes longer than a second."""
     if not sys.stderr.isatty():
         yield
         return

@@ -116,9 +116,9 @@ def encode(
 
 
 def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool) -> list[str]:
-    """Return the files to make: one for all, or one each in the folder `output`.
+    """Return the files to make: one for all dumps, or one for each in the folder `output`.
 
-    A Problem that would be met later: in the numbers, or in writing.
+    Raises early the Problems that numbering or writing would meet later.
     """
     from os.path import basename, isdir, join, splitext
 

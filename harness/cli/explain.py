@@ -1,4 +1,4 @@
-"""`dryload explain`: every byte, what it means and which clause says so."""
+"""`dryload explain`: every byte, what it means and which clause defines it."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Final

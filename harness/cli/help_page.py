@@ -18,11 +18,11 @@ _LONGEST_LABEL: Final = 18
 _OPTIONS: Final = "Options"
 
 _Rows = dict[str, list[tuple[str, str]]]
-"""Label and text of each row, by the heading above them; "" has no heading."""
+"""The label and text of each row, by the heading above them; "" means no heading."""
 
 
 class HelpfulCommand(TyperCommand):
-    """A command with our help page, whose options are given once."""
+    """A command with our help page; an option with a value may be given only once."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take the words of the command; two values for an option that has one are a mistake."""

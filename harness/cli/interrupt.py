@@ -1,4 +1,4 @@
-"""Ctrl-C as a question that a job asks between two messages."""
+"""Ctrl-C as a flag that a job checks between two messages."""
 
 import signal
 from collections.abc import Iterator
@@ -7,7 +7,7 @@ from types import FrameType
 
 
 class Interrupted:
-    """Whether the user has pressed Ctrl-C; a second time ends the program at once."""
+    """Whether the user has pressed Ctrl-C; the second time ends the program immediately."""
 
     def __init__(self) -> None:
         self._count = 0
@@ -25,7 +25,7 @@ class Interrupted:
 
 @contextmanager
 def interrupts() -> Iterator[Interrupted]:
-    """Collect Ctrl-C in what is yielded, so that a job can end cleanly and report."""
+    """Yield an object that records Ctrl-C, so that a job can end cleanly and report."""
     interrupted = Interrupted()
     before = signal.signal(signal.SIGINT, interrupted.press)
     try:
@@ -36,10 +36,10 @@ def interrupts() -> Iterator[Interrupted]:
 
 @contextmanager
 def ends() -> Iterator[Interrupted]:
-    """Collect Ctrl-C and the signals that end programs: others can be told before it ends."""
+    """Do the same for Ctrl-C and the signals that end a program, so that it can clean up first."""
     with interrupts() as interrupted:
         wanted = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP")]
-        # Who has switched one off, as nohup does, has a reason.
+        # A signal that was switched off, as nohup does, stays off.
         numbers = [n for n in wanted if n is not None and signal.getsignal(n) is signal.SIG_DFL]
         before = {number: signal.signal(number, interrupted.press) for number in numbers}
         try:
@@ -51,7 +51,7 @@ def ends() -> Iterator[Interrupted]:
 
 @contextmanager
 def unheard() -> Iterator[None]:
-    """Keep Ctrl-C back until the end; processes that are started here never hear of it."""
+    """Block Ctrl-C until the end; processes started meanwhile never receive it."""
     if not hasattr(signal, "pthread_sigmask"):  # Windows has no such mask
         yield
         return

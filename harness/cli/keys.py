@@ -1,8 +1,8 @@
-"""The keyboard, key by key, and a terminal that is always left as it was found.
+"""The keyboard, one key at a time, with the terminal always restored.
 
-Theory of operation.  Where there is termios, line editing and the echo are switched off and signals
-stay on: Ctrl-C and Ctrl-Z mean what they always mean.  Handlers only leave a note, and the next
-look for a key acts on it, in between two frames: nothing is written from inside a handler.
+Theory of operation.  With termios, line editing and echo are switched off, and signals stay on:
+Ctrl-C and Ctrl-Z keep their usual meaning.  Signal handlers only set a flag; the next poll for a
+key, between two frames, acts on it, so nothing is written from inside a handler.
 """
 
 import os
@@ -18,7 +18,7 @@ BACKSPACE: Final = "backspace"
 ESCAPE: Final = "escape"
 REPAINT: Final = "repaint"
 GONE: Final = "gone"
-"""There is no keyboard any more: the terminal was closed."""
+"""The terminal was closed, so there is no keyboard any more."""
 NAMED: Final = {
     "\r": ENTER,
     "\n": ENTER,
@@ -52,10 +52,10 @@ def nothing() -> None:
 def keyboard(
     *, leave: Callable[[], None] = nothing, back: Callable[[], None] = nothing
 ) -> Iterator[ReadKey]:
-    """Yield what reads keys from standard input; afterwards the terminal is as it was before.
+    """Yield a function that reads keys from standard input; restore the terminal afterwards.
 
-    Around Ctrl-Z `leave` is called before the terminal goes back to the shell, and `back` when the
-    program is in front again.  OSError where standard input is no terminal.
+    On Ctrl-Z, `leave` is called before the terminal is handed to the shell, and `back` when the
+    program is in the foreground again.  OSError if standard input is not a terminal.
     """
     if sys.platform == "win32":
         yield _read_windows_key
@@ -66,7 +66,7 @@ def keyboard(
 
 
 def keys_of(text: str) -> Iterator[str]:
-    """Yield the keys that a terminal's text stands for; an unfinished sequence is none."""
+    """Yield the keys that a text from the terminal encodes; an incomplete sequence yields none."""
     at = 0
     while at < len(text):
         sign = text[at]
@@ -92,7 +92,7 @@ def _sequence_end(text: str, at: int) -> int:
 
 
 def _is_cut(text: str) -> bool:
-    """Whether more of the last key may be on its way."""
+    """Whether the last key may be incomplete."""
     at = text.rfind(_ESC)
     if at < 0:
         return False
@@ -126,7 +126,7 @@ else:
     import termios
 
     class _Terminal:
-        """A terminal whose keys are taken one by one."""
+        """A terminal whose keys are read one at a time."""
 
         def __init__(self, fd: int, leave: Callable[[], None], back: Callable[[], None]) -> None:
             self._fd: Final = fd
@@ -143,7 +143,7 @@ else:
 
         @contextmanager
         def taken(self) -> Iterator[None]:
-            """Have the keys one by one; give the terminal back whatever happens."""
+            """Read keys one at a time; restore the terminal whatever happens."""
             handlers = self._handlers()
             old = {number: signal.getsignal(number) for number in handlers}
             try:
@@ -186,7 +186,9 @@ else:
             return bool(select.select([self._fd], [], [], wait_s)[0])
 
         def _handlers(self) -> dict[int, "signal._HANDLER"]:
-            """Return the notes to leave, by signal; what the program handles itself stays."""
+            """Return the handlers that set flags, by signal; signals that the program handles are
+            left.
+            """
             handlers: dict[int, signal._HANDLER] = {
                 signal.SIGTSTP: lambda *_: setattr(self, "_to_stop", True),
                 signal.SIGCONT: lambda *_: setattr(self, "_came_back", True),
@@ -211,11 +213,11 @@ else:
                     self._back()
 
         def _stop(self) -> None:
-            """Give the terminal to the shell and stop, until somebody continues the program."""
+            """Hand the terminal to the shell and suspend the process until it is continued."""
             self._leave()
             self._as_before()
             note = signal.signal(signal.SIGTSTP, signal.SIG_DFL)
-            signal.raise_signal(signal.SIGTSTP)  # the program stands still in this line
+            signal.raise_signal(signal.SIGTSTP)  # the process is suspended in this line
             signal.signal(signal.SIGTSTP, note)
             self._came_back = True
 

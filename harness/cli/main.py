@@ -1,4 +1,4 @@
-"""Where the command line begins: Ctrl-C is understood before anything slow is imported."""
+"""The entry point of the command line; it handles Ctrl-C before anything slow is imported."""
 
 import os
 import signal
@@ -10,7 +10,7 @@ from harness.files.problem import INTERRUPTED
 
 
 def _leave(number: int, frame: FrameType | None) -> NoReturn:
-    """End the process at once: nothing has begun yet, or all of it is done."""
+    """End the process immediately: nothing has begun yet, or everything is done."""
     os.write(2, b"dryload: stopped by you.\n")
     os._exit(INTERRUPTED)
 
@@ -20,7 +20,7 @@ def main() -> NoReturn:
     # numpy's algebra keeps memory for a thread a core, and nothing here uses more than one.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     usual = signal.getsignal(signal.SIGINT)
-    is_heard = usual is signal.default_int_handler  # who starts it in the background has it off
+    is_heard = usual is signal.default_int_handler  # a shell switches it off for background jobs
     if is_heard:
         signal.signal(signal.SIGINT, _leave)
     from harness.cli.app import run

@@ -1,4 +1,4 @@
-"""What keys do at the live panel: questions, answers and what follows; no terminal in here."""
+"""What the keys of the live panel do: questions, answers and actions, without a terminal."""
 
 from collections.abc import Callable
 from typing import Final
@@ -27,7 +27,7 @@ class NumberEntry:
 
     @property
     def question(self) -> str:
-        """What stands on the panel."""
+        """The question as the panel shows it."""
         return (
             f"{self.complaint}{self.what}, {self.least} to {self.most}: {self.typed}_   "
             "Enter to confirm, Esc to cancel."
@@ -35,10 +35,10 @@ class NumberEntry:
 
 
 class PanelDesk:
-    """Takes keys one by one and posts what is to be done.
+    """Takes keys one at a time and posts the actions they ask for.
 
-    `has_battery` is whether the memory survives the unit's switch; `is_protected` tells it of any
-    slot, since a view has only those that hold a sample.
+    `has_battery` says whether the memory survives switching the unit off; `is_protected` answers
+    for any slot, because a view has only those that hold a sample.
     """
 
     def __init__(
@@ -55,7 +55,7 @@ class PanelDesk:
         self._bytes = False
 
     def shows(self, *, left_ns: int | None, still_ns: int, ascii_only: bool) -> Shows:
-        """Return what the panel has to show beside the unit."""
+        """Return what the panel shows in addition to the unit."""
         return Shows(
             question=self._sure if self._entry is None else self._entry.question,
             notice=self._notice,

@@ -1,9 +1,9 @@
-"""The live panel: paints what is seen, takes keys, and leaves the terminal as it was.
+"""The live panel: paints the view, takes keys, and restores the terminal.
 
-Theory of operation.  The line, the keys and the look at the unit share the main thread; painting
-has one of its own, because a terminal may take nothing for as long as it likes (Ctrl-S, a slow
-remote one), and a line must never wait for that.  Of several frames only the newest is painted, of
-a frame only the lines that have changed.
+Theory of operation.  The line, the keyboard and the snapshots of the unit share the main thread.
+Painting has its own thread, because a terminal may block for any length of time (Ctrl-S, a slow
+remote connection) and the line must never wait for it.  Only the newest of several frames is
+painted, and only the lines of it that have changed.
 """
 
 import os
@@ -41,10 +41,10 @@ def panel_possible() -> bool:
 def run_panel(
     serving: "Serving", wants_end: Callable[[], bool], tick: Callable[[], None] | None = None
 ) -> None:
-    """Serve, with the live panel, until `wants_end` or somebody quits.
+    """Serve with the live panel until `wants_end` or the user quits.
 
-    From the main thread only, and where `panel_possible`.  Raises what `serving.run` raises; the
-    terminal is as before then.
+    To be called from the main thread, if `panel_possible`.  Raises what `serving.run` raises, after
+    restoring the terminal.
     """
     screen = Screen()
     unit = serving.unit
@@ -87,7 +87,7 @@ def run_panel(
 
 
 class TimeToGo:
-    """How long a dump will still take, by how fast it has come so far."""
+    """The remaining time of a dump, estimated from its pace so far."""
 
     def __init__(self) -> None:
         self._which: object = None
@@ -116,7 +116,7 @@ class TimeToGo:
 
 
 class Screen:
-    """The other screen of the terminal, painted by a thread of its own."""
+    """The alternate screen of the terminal, painted by its own thread."""
 
     def __init__(self) -> None:
         from rich.console import Console
@@ -137,14 +137,14 @@ class Screen:
         self._thread.start()
 
     def enter(self) -> None:
-        """Take the other screen."""
+        """Switch to the alternate screen."""
         with self._lock:
             self._old = []
             self._is_open = True
             self._write(_ENTER)
 
     def leave(self) -> None:
-        """Go back to the first screen; nothing is painted until `enter`."""
+        """Switch back to the first screen; nothing is painted until `enter`."""
         with self._lock:
             self._is_open = False
             self._next = None
@@ -160,12 +160,12 @@ class Screen:
             self._lock.notify_all()
 
     def repaint(self) -> None:
-        """Paint every line the next time."""
+        """Repaint every line next time."""
         with self._lock:
             self._old = []
 
     def show(self, view: "View", desk: PanelDesk, left_ns: int | None, still_ns: int) -> None:
-        """Have this painted soon."""
+        """Paint this soon."""
         shows = desk.shows(left_ns=left_ns, still_ns=still_ns, ascii_only=self._ascii)
 
         def lines() -> "list[Text]":
@@ -195,7 +195,7 @@ class Screen:
                 new = [_ansi(self._console, line) for line in make()]
                 self._write(changes(old, new))
                 with self._lock:
-                    if self._old is old:  # nobody wanted it all anew meanwhile
+                    if self._old is old:  # no repaint was requested meanwhile
                         self._old = new
             finally:
                 with self._lock:
@@ -215,7 +215,7 @@ class Screen:
             while data:
                 data = data[os.write(self._fd, data) :]
         except OSError:
-            pass  # the terminal has gone: the keyboard says so
+            pass  # the terminal was closed: the keyboard reports it
 
 
 def changes(old: list[str], new: list[str]) -> str:
@@ -224,7 +224,7 @@ def changes(old: list[str], new: list[str]) -> str:
     parts = ["\x1b[2J"] if whole else []
     for row, line in enumerate(new):
         if whole or line != old[row]:
-            # Emptied first: behind the last column that would take away its sign.
+            # Erased first: after a full line, erasing would remove its last character.
             parts.append(f"\x1b[{row + 1};1H\x1b[0m\x1b[2K{line}\x1b[0m")
     return "".join(parts)
 

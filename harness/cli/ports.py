@@ -12,7 +12,7 @@ def ports(
 ) -> None:
     """List the MIDI ports of this computer.
 
-    Exit code 0 if there is one; 3 if there is none, with what to do about it.
+    Exit code 0 if there is one; 3 if there is none, with advice.
     """
     from emulator.ports.midi import list_ports
     from emulator.ports.midi_names import SystemPorts

@@ -1,4 +1,4 @@
-"""What a long command shows on a terminal while it runs; nothing where there is none."""
+"""Progress of long commands on a terminal; nothing is shown elsewhere."""
 
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -28,9 +28,7 @@ _COARSE_NS: Final = 60_000_000_000
 
 
 class _ProgressLine:
-    """A line with a bar that is painted ten times a second, and at once where something else is
-    done.
-    """
+    """A line with a bar, repainted ten times a second and whenever the activity changes."""
 
     def __init__(self, bar: "Bar | None") -> None:
         self._bar: Final = bar
@@ -40,7 +38,7 @@ class _ProgressLine:
         self._since_ns = 0  # when it began to do what it is doing
 
     def _is_due(self, doing: object, now_ns: int) -> bool:
-        """Whether it is to be painted; `doing` is what is done now."""
+        """Whether the line has to be painted; `doing` identifies the current activity."""
         now_s, is_new = time.monotonic(), doing != self._doing
         if not is_new and now_s - self._shown_s < _EVERY_S:
             return False
@@ -57,7 +55,7 @@ class _ProgressLine:
 
 
 class PacketProgress(_ProgressLine):
-    """A line for `replay`: which dump, which packet, how long it will still take."""
+    """The line of `replay`: which dump, which packet, how much time remains."""
 
     def __init__(self, bar: "Bar | None", dumps: "Sequence[Dump]", reads_back: bool) -> None:
         from harness.jobs.forecast import Forecast
@@ -69,17 +67,17 @@ class PacketProgress(_ProgressLine):
 
     @property
     def show(self) -> "Callable[[Step], None] | None":
-        """What is to be told of steps; None where nobody looks."""
+        """The function to call with each step; None if nothing is shown."""
         return None if self._bar is None else self._show
 
     def say(self, text: str) -> None:
-        """Say something beside the bar, "" to say no more."""
+        """Show a text beside the bar, or the hint again if it is empty."""
         self._said = text or self._hint
         if self._task is not None:
             self._paint(said=self._said)
 
     def hint(self, text: str) -> None:
-        """Have this said as long as nothing else is."""
+        """Show this text while there is no other."""
         self._hint = text
         self.say("")
 
@@ -95,7 +93,7 @@ class PacketProgress(_ProgressLine):
             )
 
     def _left(self, step: "Step", left_ns: int | None) -> str:
-        """Say how long it will still take, or what is waited for."""
+        """Return the remaining time, or what the job is waiting for."""
         from harness.jobs.forecast import Doing
 
         if step.doing is Doing.ASKING and step.now_ns - self._since_ns >= _NOTICED_NS:
@@ -104,7 +102,7 @@ class PacketProgress(_ProgressLine):
 
 
 class ReadProgress(_ProgressLine):
-    """A line for `read`: which sample, which packet, how long it will still take."""
+    """The line of `read`: which sample, which packet, how much time remains."""
 
     def __init__(self, bar: "Bar | None", wanted: "Wanted", silence_ns: int) -> None:
         super().__init__(bar)
@@ -117,7 +115,7 @@ class ReadProgress(_ProgressLine):
 
     @property
     def show(self) -> "Callable[[int, int, int, int], None] | None":
-        """What is to be told how far it is; None where nobody looks."""
+        """The function to call with the progress; None if nothing is shown."""
         return None if self._bar is None else self._show
 
     def _show(self, number: int, packets: int, wanted: int, now_ns: int) -> None:
@@ -146,7 +144,7 @@ class ReadProgress(_ProgressLine):
         return "" if self._wanted.is_single else " of this one"
 
     def _asking(self, now_ns: int) -> str:
-        """Say what is waited for: a unit that has something may want a key to be pressed."""
+        """Return what the job is waiting for: some units send only after a key is pressed."""
         if now_ns - self._asked_ns < _NOTICED_NS:
             return "asked for it"
         if self._has_answered:
@@ -154,13 +152,13 @@ class ReadProgress(_ProgressLine):
         return "no answer: a key to press?"
 
     def _most_left(self, number: int) -> str:
-        """Say how long numbers without an answer may still take."""
+        """Return how long the remaining numbers take if none is answered."""
         left = self._wanted.last - number
         return "" if left <= 0 else f"{about(left * self._silence_ns)} if none answers"
 
 
 def about(ns: int) -> str:
-    """Return a time that is not known to the tenth."""
+    """Return an approximate time: "40 s", "12 min"."""
     if ns < _COARSE_NS:
         return f"{max(round(ns / 1e9), 1)} s"
     return duration(ns) if ns >= 60 * _COARSE_NS else f"{ns // _COARSE_NS} min"
@@ -168,13 +166,13 @@ def about(ns: int) -> str:
 
 @contextmanager
 def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
-    """Yield what shows how far the playing of `dumps` is."""
+    """Yield the progress line for playing `dumps`."""
     with bar_line(_SENDING) as bar:
         yield PacketProgress(bar, dumps, reads_back)
 
 
 @contextmanager
 def read_progress(wanted: "Wanted", silence_ns: int) -> Iterator[ReadProgress]:
-    """Yield what shows how far the reading is; a number without an answer takes `silence_ns`."""
+    """Yield the progress line for reading; a number without an answer takes `silence_ns`."""
     with bar_line(_READING) as bar:
         yield ReadProgress(bar, wanted, silence_ns)

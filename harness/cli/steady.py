@@ -1,4 +1,4 @@
-"""Lines in and out for a command that must never wait for a reader, a writer or a terminal."""
+"""Line input and output for a command that must never block on a pipe or a terminal."""
 
 import os
 import queue
@@ -9,15 +9,15 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-_LINES: Final = 10_000  # that may wait for a slow reader; later ones are lost and counted
-_LONGEST: Final = 1_000  # signs of a line that is read; the rest of it is passed over
+_LINES: Final = 10_000  # that may wait for a slow reader; further ones are dropped and counted
+_LONGEST: Final = 1_000  # characters of an input line; the rest is ignored
 _AT_ONCE: Final = 4_096
-_BACKGROUND_S: Final = 0.5  # until it is seen again whether the terminal is ours
+_BACKGROUND_S: Final = 0.5  # between two checks whether we own the terminal
 _FULL_S: Final = 0.01
 
 
 class LineWriter:
-    """Prints lines from a thread of its own; a reader that does not read holds nobody up."""
+    """Prints lines from its own thread, so that a slow reader does not block the command."""
 
     def __init__(self) -> None:
         self.lost = 0
@@ -29,14 +29,14 @@ class LineWriter:
         self._thread.start()
 
     def put(self, line: str) -> None:
-        """Have a line printed."""
+        """Queue a line for printing."""
         try:
             self._lines.put_nowait(line)
         except queue.Full:
             self.lost += 1
 
     def finish(self, patience_s: float) -> None:
-        """Print what waits; who does not read for so long goes without it."""
+        """Print the remaining lines; give up after `patience_s` if the reader does not read."""
         try:
             self._lines.put(None, timeout=patience_s)
         except queue.Full:
@@ -55,10 +55,10 @@ class LineWriter:
 
 
 class LineReader:
-    """Hands over lines of standard input from a thread of its own; its end ends nothing else."""
+    """Reads lines of standard input in its own thread; the end of input ends nothing else."""
 
     def __init__(self, take: Callable[[str], bool]) -> None:
-        """Call `take` with each line, again after a while where it returns False."""
+        """Call `take` with each line, and again after a pause while it returns False."""
         self._take: Final = take
         if hasattr(signal, "SIGTTIN"):
             # In the background a terminal is not ours to read: that must not stop the program.
@@ -87,9 +87,9 @@ class LineReader:
 
 
 def _read() -> bytes | None:
-    """Return what has come on standard input, None at its end.
+    """Return the next bytes of standard input, None at its end.
 
-    Not by `sys.stdin`: a thread that waits in there keeps the interpreter from ending.
+    Not by `sys.stdin`: a thread that blocks there prevents the interpreter from exiting.
     """
     while True:
         try:

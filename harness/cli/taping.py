@@ -1,4 +1,4 @@
-"""Keeping what passes at a port: a stream of lines, a MIDI file at the end, or nothing."""
+"""Recording what passes at a port: line by line, as a MIDI file at the end, or not at all."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,19 +15,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tape:
-    """Where what passes goes."""
+    """Where passages are recorded."""
 
     take: "Recorder | None" = None
-    """To be told of each passage."""
+    """To be called with each passage."""
     finish: "Callable[[Capture], None] | None" = None
-    """To be given everything at the end; None: nobody needs it to be kept."""
+    """To be called with everything at the end; None if nothing has to be kept for that."""
 
 
 @contextmanager
 def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> Iterator[Tape]:
-    """Yield what keeps the capture that was asked for; its clock stands at `start_ns`.
+    """Yield the recorder of the requested capture; its clock shows `start_ns` now.
 
-    The file has been checked before (`capture_file.check_target`).
+    The caller has checked the file (`capture_file.check_target`).
     """
     from harness.files.capture_stream import CaptureStream, is_streamed
     from harness.files.opening import shown
@@ -70,7 +70,7 @@ def write_capture(
     taken_at: "TakenAt",
     start_ns: int = 0,
 ) -> None:
-    """Write what passed; the clock of its times stood at `start_ns` when it began."""
+    """Write a capture; the clock of its times showed `start_ns` when it began."""
     from harness.files.capture_file import save
     from harness.files.opening import shown
     from harness.files.recorded import Recorded

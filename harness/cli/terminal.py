@@ -1,10 +1,10 @@
-"""What a command shows beside its results: text that fits the terminal, notes, and a bar.
+"""Output: results and notes that fit the terminal, progress bars, and escaping.
 
-A pipe or a file gets every line as it is, and no bar.
+A pipe or a file gets every line unfolded, and no bar.
 
-Theory of operation.  Names come from files, profiles, units and ports, and may hold anything, such
-as what clears a screen or renames a window.  Whoever prints may forget that, so the streams do not:
-what is no printable sign is written out (\\x1b) by standard output and error themselves.
+Theory of operation.  Names come from files, profiles, units and ports, and may contain anything,
+such as a sequence that clears the screen or renames the window.  Callers may forget that, so
+standard output and standard error themselves escape every unprintable character (\\x1b).
 """
 
 import io
@@ -27,7 +27,7 @@ _bars: Final[list["Bar"]] = []
 
 
 def printable(text: str) -> str:
-    """Return `text` with everything written out that is no printable sign; lines and tabs stay."""
+    """Return `text` with unprintable characters escaped, except line breaks and tabs."""
     if text.translate(_LAYOUT).isprintable():
         return text
     return "".join(
@@ -94,7 +94,7 @@ def show(lines: Iterable[str], document: object, *, as_json: bool) -> None:
 
 
 def note(*texts: str) -> None:
-    """Say what is no result: on standard error, in lines of its own."""
+    """Print notes, which are not results, on standard error."""
     with aside():
         for text in texts:
             line = _fitted(f"dryload: {text}", _columns_of(sys.stderr))
@@ -103,10 +103,10 @@ def note(*texts: str) -> None:
 
 @contextmanager
 def bar_line(text: str) -> "Iterator[Bar | None]":
-    """Yield a bar at the end of what is on the screen; None where nobody looks.
+    """Yield a progress bar below the output; None where standard error is not a terminal.
 
-    `text` is what follows it, filled in from its task. In a narrow terminal the bar is short or
-    left out, and the end of the text is cut.
+    `text` is the template of the text after the bar, filled in from its task.  In a narrow terminal
+    the bar is shortened or left out, and the text is cut.
     """
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield None

@@ -1,4 +1,4 @@
-"""How a mistake in the words of a command is put: one line that says what and where to look."""
+"""Usage errors in one line that says what is wrong and where to look."""
 
 import re
 from collections.abc import Callable
@@ -8,7 +8,7 @@ from harness.files.opening import shown
 
 _Say = Callable[[re.Match[str]], str]
 
-# What the library says, and what it means; what none of these knows is passed on as it is.
+# What the library says, and how we say it; other messages are passed on unchanged.
 _TELLING: Final[tuple[tuple[str, _Say], ...]] = (
     (r"No such option:? '?([^\s']+?)'?\.?(?: .*)?", lambda m: f"there is no option {m[1]}"),
     (
@@ -39,7 +39,7 @@ _TELLING: Final[tuple[tuple[str, _Say], ...]] = (
 
 
 def usage_line(message: str, command: str, near: list[str]) -> str:
-    """Return one line for a mistake; `near` are names that were perhaps meant."""
+    """Return one line for a usage error; `near` holds similar names that may have been meant."""
     flat = shown(" ".join(message.split()))
     what = next(
         (say(found) for pattern, say in _TELLING if (found := re.fullmatch(pattern, flat))),

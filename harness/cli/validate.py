@@ -66,7 +66,7 @@ def validate(
 
 
 def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> int:
-    """Judge one file and print what is said of it; a Problem if nothing is there to be judged."""
+    """Judge one file and print the result; a Problem if there is nothing to judge."""
     from contextlib import closing
 
     from harness.files import capture_file, dumpfile
@@ -79,7 +79,7 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
         capture = capture_file.load(path)
         if capture.one_way is None:
             return _validate_capture(capture, sums, as_json=as_json, is_first=is_first)
-        # Nobody answered who could have asked for anything again: the question is the file's.
+        # Only one side was recorded, so only what it sent can be judged, as a file.
         file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
 
     from harness.judge.stream import judge_stream
@@ -110,7 +110,7 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
 
 
 def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_first: bool) -> int:
-    """Judge both sides of a capture and print what is said of them."""
+    """Judge both sides of a capture and print the result."""
     from harness.files.opening import shown
     from harness.judge.dialogue.judge import judge_capture
     from harness.judge.finding import Verdict
@@ -134,7 +134,7 @@ def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_fi
 
 @contextmanager
 def _progress(file: "DumpFile") -> "Iterator[Callable[[int], None]]":
-    """Yield what shows how many bytes of a long file are done, where somebody can see it."""
+    """Yield a function that shows how many bytes of a long file are done; it may do nothing."""
     if len(file.data) < _WORTH_SHOWING:
         yield lambda done: None
         return
