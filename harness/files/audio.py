@@ -63,7 +63,7 @@ class Converted:
     clipped: int
     """Words that were beyond full scale and became the highest or lowest one."""
     no_numbers: int
-    """Words that were no numbers at all and became 0."""
+    """Words that were not numbers and became 0."""
 
 
 class _AudioBytes(io.BytesIO):
@@ -78,7 +78,7 @@ class _AudioBytes(io.BytesIO):
 
 
 def read(path: str) -> Recording:
-    """Return what is in an audio file, "-" being standard input; a Problem where that fails."""
+    """Return the sound of an audio file, "-" being standard input; a Problem if that fails."""
     name = opening.shown(path)
     with opening.source(path) as file:
         content = opening.read_all(file, name, LARGEST)
@@ -93,7 +93,7 @@ def read(path: str) -> Recording:
             recording = _recording(sound)
     except (RuntimeError, ValueError, MemoryError) as problem:
         reason = str(getattr(problem, "error_string", problem)).removeprefix("Error : ").rstrip(".")
-        if "does not exist" in reason:  # the library's words for bytes that are no sound it knows
+        if "does not exist" in reason:  # what the library says about an unknown format
             reason = "its format is not known"
         raise Problem(
             f"{name} is no audio file that can be read: {reason}.",

@@ -45,7 +45,7 @@ _FORMATS: Final = {".wav": _WAV, ".flac": _FLAC, ".aif": _AIFF, ".aiff": _AIFF}
 
 
 def check_name(path: str) -> None:
-    """Raise a Problem where the ending of a name says no audio format that can be written."""
+    """Raise a Problem if the ending of a name is not that of a writable audio format."""
     _format_of(path)
 
 

@@ -1,9 +1,10 @@
-"""Capture files: whatever form a conversation was kept in, by its content, never by its name.
+"""Capture files in any form, recognised by their content and never by their name.
 
 Two forms are ours and hold both directions with times: JSON Lines (`capture_lines`) and MIDI files
-with a track for each direction (`capture_midi`).  Pasted hexadecimal text holds what it says.
-Plain System Exclusive bytes and other people's MIDI files hold one direction, and of times only
-what a MIDI file has; they are dump files as well, so only who asks for a capture gets one of them.
+with a track for each direction (`capture_midi`).  Pasted hexadecimal text holds what it states.
+Plain System Exclusive bytes and other MIDI files hold one direction, and no times other than those
+of a MIDI file; they are dump files as well, so they count as captures only where a capture is
+expected.
 """
 
 import io
@@ -107,7 +108,7 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
 
 
 def _check_times(recorded: Recorded, name: str) -> None:
-    """Raise a Problem for a time so far from the beginning that nobody can have recorded it."""
+    """Raise a Problem for a time too far from the beginning to be real."""
     passages = recorded.capture.passages
     for number, passage in enumerate(passages, start=1):
         if abs(passage.end_ns - recorded.start_ns) > _LONGEST_NS:
@@ -131,7 +132,7 @@ def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] =
 
 
 def save(path: str, recorded: Recorded, *, overwrite: bool = False) -> None:
-    """Write a capture in the form that the ending of `path` stands for."""
+    """Write a capture in the form given by the ending of `path`."""
     check_target(path, overwrite=overwrite)
     is_lines = path.lower().endswith(_LINES_ENDING)
     data = capture_lines.build(recorded) if is_lines else capture_midi.build(recorded)
@@ -166,7 +167,7 @@ def _head(path: str) -> bytes:
 
 
 def _content(file: BinaryIO, name: str) -> tuple[CaptureForm, bytes]:
-    """Return what is left in a file, and its form; what is no capture is not read to its end."""
+    """Return the rest of a file and its form; a file that is not a capture is not read further."""
     blocks = opening.blocks_of(file, name)
     first = next(blocks, b"")
     if not first:

@@ -13,7 +13,7 @@ _ENDING: Final = ".jsonl"
 
 
 def is_streamed(path: str) -> bool:
-    """Whether a capture of this name can be written while it goes on."""
+    """Whether a capture with this name can be written as it is recorded."""
     return path.lower().endswith(_ENDING)
 
 
@@ -28,7 +28,7 @@ def check_stream(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -
 
 
 class CaptureStream:
-    """Open from the beginning until `close`; whoever is killed leaves all but the last lines."""
+    """A capture file that stays open until `close`; a killed process loses only the last lines."""
 
     def __init__(
         self, path: str, *, start_ns: int, about: str, overwrite: bool, taken_at: TakenAt

@@ -27,9 +27,9 @@ class Given:
 
 
 def given(words: Sequence[str]) -> Given:
-    """Return what is meant by the words of a command: a file that exists, or hexadecimal bytes.
+    """Return what the arguments of a command mean: an existing file, or hexadecimal bytes.
 
-    A name that exists as a file is a file, even if it looks like a number; "-" is standard input.
+    The name of an existing file is a file, even if it looks like a number; "-" is standard input.
     """
     first = words[0]
     if first == STANDARD_INPUT or os.path.exists(first):
@@ -48,7 +48,7 @@ def given(words: Sequence[str]) -> Given:
 
 
 def _look_at(path: str) -> None:
-    """Raise the Problem of a file that may be there, but in a folder that nobody lets us see."""
+    """Raise the Problem of a file in a folder that may not be read."""
     try:
         os.stat(path)
     except PermissionError as problem:

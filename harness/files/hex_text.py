@@ -56,7 +56,7 @@ _SHOWN: Final = 24  # characters of a word that can't be read
 
 @dataclass(slots=True)
 class _HexLine:
-    """What one line says, and the lines that go on with it."""
+    """One line and the lines that continue it."""
 
     direction: Direction | None
     at_ns: int | None
@@ -184,7 +184,7 @@ def _bytes(word: HexWord) -> bytes:
 
 
 def _joined(entries: Iterable[_HexLine]) -> list[_HexLine]:
-    """Return entries that have bytes, each with the lines that go on with it."""
+    """Return the entries that have bytes, each with the lines that continue it."""
     joined: list[_HexLine] = []
     heading: _HexLine | None = None  # a direction, or a time as well, alone in its line
     for entry in entries:
@@ -208,7 +208,7 @@ def _joined(entries: Iterable[_HexLine]) -> list[_HexLine]:
 
 
 def _times(entries: list[_HexLine], text: str, remarks: list[str]) -> list[int] | None:
-    """Return the instant of each entry, never going back; None where not every one has a time."""
+    """Return the time of each entry, never decreasing; None if an entry has no time."""
     given = [entry.at_ns for entry in entries if entry.at_ns is not None]
     if len(given) < len(entries):
         if given:

@@ -56,7 +56,7 @@ class HexWord(NamedTuple):
 
     @property
     def stop(self) -> int:
-        """The index of the character behind it."""
+        """The index of the character after it."""
         return self.column - 1 + len(self.text)
 
 
@@ -70,9 +70,9 @@ def words(line: str) -> Iterator[HexWord]:
 
 
 def plain_bytes(text: str) -> bytes | None:
-    """Return the bytes of a text of two digits each, all at once; None where it is not so plain.
+    """Return the bytes of a text of two digits each in one step; None if it is not that plain.
 
-    What it returns is what `number_of` makes of the words one by one.
+    The result is the same as that of `number_of` for each word.
     """
     if comment := _COMMENT.search(text):
         text = text[: comment.start()]
@@ -90,10 +90,10 @@ def count_at(line: str) -> tuple[int, int] | None:
 
 
 def counted_in(text: str) -> int | None:
-    """Return in ns what whole numbers count that stand in front of every message of a text.
+    """Return the unit, in ns, of the whole numbers in front of every message of a text.
 
-    0 is for line numbers, which count nothing but lines.  None where there are no such numbers, or
-    where they may as well be bytes: two digits each, and no direction behind them.
+    0 for line numbers, which count only lines.  None if there are no such numbers, or if they may
+    be bytes: two digits each, and no direction after them.
     """
     found = []
     for start in _START.finditer(text):
@@ -121,7 +121,7 @@ def number_of(text: str) -> bytes | None:
 
 
 def time_at(found: Sequence[HexWord], at: int) -> tuple[int, int] | None:
-    """Return the time in ns that begins at a word, and the word behind it; None for no time."""
+    """Return the time in ns that begins at a word, and the index after it; None for no time."""
     text = found[at].text
     after = found[at + 1].text if at + 1 < len(found) else ""
     if match := _CLOCK.fullmatch(text):
@@ -140,7 +140,7 @@ def time_at(found: Sequence[HexWord], at: int) -> tuple[int, int] | None:
 
 
 def direction_at(found: Sequence[HexWord], at: int) -> tuple[Direction, int] | None:
-    """Return the direction that begins at a word, and the word behind it; None for none."""
+    """Return the direction that begins at a word, and the index after it; None for none."""
     direction = _DIRECTIONS.get(found[at].text.lower().removesuffix(":"))
     if direction is None:
         return None
@@ -149,13 +149,13 @@ def direction_at(found: Sequence[HexWord], at: int) -> tuple[Direction, int] | N
 
 
 class Offsets:
-    """What hex dumps count in front of each line; it has to agree with the bytes read so far."""
+    """The offsets of the lines of a hex dump; they must agree with the bytes read so far."""
 
     def __init__(self) -> None:
         self.restart()
 
     def restart(self) -> None:
-        """Begin anew: a message with a time or direction has offsets of its own."""
+        """Start again: a message with a time or direction has offsets of its own."""
         self.count = 0
         """Bytes since the first offset, or an offset of 0."""
         self._base: int | None = None  # what the first offset said
@@ -179,7 +179,7 @@ class Offsets:
         return True
 
     def bytes_of(self, line: str, found: Sequence[HexWord]) -> Sequence[HexWord]:
-        """Return the words of a line behind its offset that are bytes."""
+        """Return the words after the offset of a line that are bytes."""
         bytes_alone = without_text(line, found)
         for word in bytes_alone if self._is_bare else ():
             if not _PAIR.fullmatch(word.text):
@@ -217,7 +217,7 @@ def _readings(text: str) -> set[int]:
 
 
 def without_text(line: str, found: Sequence[HexWord]) -> Sequence[HexWord]:
-    """Return the bytes of a hex dump's line without the text that may stand beside them."""
+    """Return the bytes of a line of a hex dump without the text column."""
     size = 0
     for index, word in enumerate(found):
         size += len(number_of(word.text) or b"")

@@ -1,10 +1,10 @@
-"""The file in which a unit's battery-backed memory lives.
+"""The file that stores a unit's battery-backed memory.
 
-Theory of operation.  The file is replaced as a whole by way of a draft beside it, so whoever is
-killed at whatever instant leaves the old image or the new one.  One process owns it: a lock on a
-file beside it says so, and the kernel takes that back when the process ends in whatever way.  What
-is no image of this unit is never written over, nor is one whose samples are about to be wiped: it
-is set aside under another name.
+Theory of operation.  The file is replaced as a whole through a draft beside it, so a process that
+is killed at any time leaves the old image or the new one.  One process owns it through a lock on a
+file beside it, which the kernel releases however the process ends.  A file that is not an image of
+this unit is never overwritten, and neither is an image whose samples are about to be wiped: it is
+set aside under another name.
 """
 
 import os
@@ -39,13 +39,13 @@ class ImageFile:
         self._draft: Final = os.path.join(folder, f".{base}.draft")
         self._lock: Final = self._locked()
         with suppress(OSError):
-            os.unlink(self._draft)  # of one who was killed: nobody else has the lock
+            os.unlink(self._draft)  # left by a killed process: nobody else has the lock
 
     def load(self, unit: RackUnit) -> str:
-        """Put what the file holds into a unit that has just been made; no file is a new unit.
+        """Load the file into a newly made unit; without a file the unit is new.
 
-        What cannot be taken is set aside, and what is said of that returned; the unit then wants to
-        be initialised.  "" where nothing is to be said.
+        A file that cannot be loaded is set aside, and the unit has to be initialised; the message
+        about that is returned, "" if there is none.
         """
         try:
             image = self._read(unit)
@@ -54,17 +54,19 @@ class ImageFile:
             restore(unit, image)
         except ImageError as problem:
             aside = self.set_aside()
-            unit.panel.fit_banks((), 0)  # the memory is what nobody knows: it has to be laid out
+            unit.panel.fit_banks(
+                (), 0
+            )  # the memory is in an unknown state: it has to be initialised
             unit.panel.fit_banks(unit.profile.memory.fitted, 0)
             return (
                 f"{self._name} can't be loaded: {problem}. It is kept as {aside}, "
                 "and the unit starts without its memory: initialise it at the panel."
             )
-        unit.panel.power_on(0)  # the display tells of what is there now
+        unit.panel.power_on(0)  # the display shows the new memory
         return ""
 
     def set_aside(self) -> str:
-        """Rename the file to a name that is free; return that name as it is shown."""
+        """Rename the file to a free name; return that name as it is shown."""
         number = 1
         while True:
             aside = f"{self._target}.{_ASIDE}-{number}"
@@ -101,7 +103,7 @@ class ImageFile:
             raise safe_write.writing_problem(self._name, problem) from problem
 
     def _read(self, unit: RackUnit) -> bytes | None:
-        """Return the content, None where there is no file; ImageError for what is no image."""
+        """Return the content, None if there is no file; ImageError if it is not an image."""
         limit = _largest(unit)
         try:
             with open(self._target, "rb") as file:

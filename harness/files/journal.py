@@ -45,7 +45,7 @@ class JournalStage(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalEntry:
-    """What is written down of one dump at one step."""
+    """What is recorded about one dump at one stage."""
 
     step: JournalStage = JournalStage.ENDED
     """A line of an older version has none, and is an end."""
@@ -57,7 +57,7 @@ class JournalEntry:
     sha256: str
     """Of its messages as they were sent."""
     outcome: str = ""
-    """What is known by then; "" while it is being sent."""
+    """The outcome so far; "" while it is being sent."""
     verified: bool | None = None
     is_well: bool = False
     """Whether it need not be played again."""
@@ -82,18 +82,18 @@ class Release(Protocol):
 
 
 class Disk:
-    """All that a journal does to the disk: each is done for good when it returns.
+    """All operations of a journal on the disk; each is durable when it returns.
 
-    OSError where it could not be done; an `append` may then have written a part.
+    OSError if it failed; an `append` may then have written a part.
     """
 
     def lock(self, path: str) -> Release:
-        """Have `path` for this process alone; LockedError where another one has it."""
+        """Lock `path` for this process; LockedError if another process has it."""
         os.makedirs(os.path.dirname(os.path.realpath(path)), exist_ok=True)
         return FileLock(lock_path(path))
 
     def read(self, path: str) -> bytes | None:
-        """Return what a file holds, None where there is none."""
+        """Return the content of a file, None if there is none."""
         if not os.path.exists(path):
             return None
         if not os.path.isfile(path):
@@ -102,7 +102,7 @@ class Disk:
             return file.read(_LARGEST)
 
     def replace(self, path: str, content: bytes) -> None:
-        """Put a file in the place of whatever was there: the old one or the new one, never less."""
+        """Replace a file: at any time there is either the old one or the new one."""
         folder, base = os.path.split(os.path.realpath(path))
         safe_write.put(path, content, draft=os.path.join(folder, f".{base}.draft"))
 
@@ -115,7 +115,7 @@ class Disk:
 
 
 def sha256_of(messages: Sequence[bytes]) -> str:
-    """Return the fingerprint of what is sent."""
+    """Return the fingerprint of the messages of a dump."""
     return hashlib.sha256(b"".join(messages)).hexdigest()
 
 
@@ -131,10 +131,10 @@ def usual_path(target: str) -> str:
 
 
 class Journal:
-    """This process's own from `begin` or `resume` until `close`.
+    """A journal that this process owns from `begin` or `resume` until `close`.
 
-    A new one takes the place of what was there only with its first entry: who finds no unit keeps
-    the old one.
+    A new journal replaces an older one only with its first entry, so the old one is kept if no unit
+    is found.
     """
 
     def __init__(self, path: str, disk: Disk, held: Release, began: bytes, content: bytes) -> None:
@@ -149,13 +149,13 @@ class Journal:
 
     @classmethod
     def begin(cls, path: str, *, target: str, began: str, disk: Disk | None = None) -> "Journal":
-        """Start a new journal; a Problem where something else is there that is no journal."""
+        """Start a new journal; a Problem if the path is a file that is not a journal."""
         disk = disk or Disk()
         held = _held(path, disk)
         try:
             content = _content(path, disk) or b""
             if not _is_wreck(content):
-                _head_of(content, path)  # nobody's file is overwritten for a journal
+                _head_of(content, path)  # never overwrite a file that is not a journal
         except Problem:
             held.release()
             raise
@@ -163,9 +163,9 @@ class Journal:
 
     @classmethod
     def resume(cls, path: str, *, target: str, began: str, disk: Disk | None = None) -> "Journal":
-        """Go on with a journal; a Problem where there is none, or one of another target.
+        """Continue a journal; a Problem if there is none, or if it belongs to another target.
 
-        Of one that was torn before its first line was whole nothing is known: it is begun anew.
+        A journal whose first line was never completed says nothing, so a new one is started.
         """
         disk = disk or Disk()
         held = _held(path, disk)
@@ -192,7 +192,7 @@ class Journal:
 
     @property
     def entries(self) -> tuple[JournalEntry, ...]:
-        """The last word of each sample, in the order in which they were first written down."""
+        """The last entry of each sample, in the order of the first entries."""
         return tuple(self._last.values())
 
     def loaded(self) -> set[tuple[int, int, str]]:
@@ -200,16 +200,16 @@ class Journal:
         return {(*each.place, each.sha256) for each in self._last.values() if each.is_well}
 
     def entry_at(self, device_id: int, sample_number: int) -> JournalEntry | None:
-        """Return the last word of a sample, None where there is none."""
+        """Return the last entry of a sample, None if there is none."""
         return self._last.get((device_id, sample_number))
 
     def entry_of(self, device_id: int, sample_number: int, sha256: str) -> JournalEntry | None:
-        """Return the last word of a sample, None where there is none or another content's."""
+        """Return the last entry of a sample, None if there is none or it is about other content."""
         entry = self.entry_at(device_id, sample_number)
         return entry if entry is not None and entry.sha256 == sha256 else None
 
     def enter(self, entry: JournalEntry) -> None:
-        """Write one line down; it is on the disk when this returns, or a Problem says why not."""
+        """Append one entry; it is on the disk when this returns, otherwise a Problem is raised."""
         line = _line(asdict(entry))
         try:
             if self._head is not None:
@@ -284,7 +284,7 @@ def _entries(content: bytes) -> list[JournalEntry]:
 
 
 def _entry(line: bytes) -> JournalEntry | None:
-    """Return the entry of a line; None for one that was cut off, or is none of ours."""
+    """Return the entry of a line; None if it was cut off or is not an entry."""
     import msgspec
 
     try:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 HEAD_BYTES: Final = 4096
-"""How much of a file's beginning `kind_of` wants to see."""
+"""How many bytes of a file's beginning `kind_of` needs."""
 
 AUDIO_ADVICE: Final = "dryload encode makes a dump of it."
 _PACKED_ADVICE: Final = "Unpack it first."
@@ -13,7 +13,7 @@ _PACKED_ADVICE: Final = "Unpack it first."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileKind:
-    """A kind of file: what to call it, and what somebody who wanted a dump should do with it."""
+    """A kind of file: its name, and advice for a user who needs a dump."""
 
     name: str
     advice: str = ""
@@ -73,9 +73,9 @@ _CONTROL: Final = re.compile(rb"[\0-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 
 
 def kind_of(head: bytes) -> FileKind | None:
-    """Return what a file that begins with `head` is, None where nothing tells.
+    """Return the kind of a file that begins with `head`, None if it is unknown.
 
-    A sample dump has no sign of its own here: it is looked for, not recognised by its beginning.
+    Sample dumps are not recognised here: they are searched for in the whole file.
     """
     for offset, sign, kind in _SIGNS:
         if head.startswith(sign, offset):

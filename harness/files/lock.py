@@ -1,7 +1,7 @@
-"""One process at a time: a lock on a file beside the one that is meant.
+"""One process at a time: a lock on a file beside the one to be protected.
 
-The kernel takes it back when its holder ends, in whatever way.  Where the system or the file system
-has no locks there is none, and nobody is kept out.
+The kernel releases it however its holder ends.  If the system or the file system has no locks,
+nothing is locked and nobody is kept out.
 """
 
 import importlib
@@ -16,7 +16,7 @@ class LockedError(Exception):
 
 
 def lock_path(path: str) -> str:
-    """Return the name of the file beside `path` that is locked for it."""
+    """Return the name of the lock file beside `path`."""
     folder, base = os.path.split(os.path.realpath(path))
     return os.path.join(folder, f".{base}.lock")
 
@@ -35,7 +35,7 @@ class FileLock:
             descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
             try:
                 self._take(descriptor)
-                if _is_at(descriptor, path):  # whoever had it may have taken the file away
+                if _is_at(descriptor, path):  # the former holder may have deleted the file
                     self._descriptor = descriptor
             except BlockingIOError as problem:
                 raise LockedError from problem

@@ -40,7 +40,7 @@ class MidiStream:
 
     data: bytes
     times: tuple[tuple[int, int], ...]
-    """(offset in `data`, time in ns) of each event that is in it."""
+    """(offset in `data`, time in ns) of each event in it."""
     remarks: tuple[str, ...] = ()
 
 
@@ -102,7 +102,7 @@ def tempo(quarter_us: int) -> bytes:
 
 
 def exclusive(message: bytes) -> bytes:
-    """Return the event of a message that begins with F0, without the step before it."""
+    """Return the event of a message that begins with F0, without its delta time."""
     return message[:1] + variable(len(message) - 1) + message[1:]
 
 
@@ -125,7 +125,7 @@ def _header(content: bytes, remarks: list[str]) -> tuple[int, bytes]:
 
 
 def tracks_of(content: bytes, remarks: list[str]) -> Iterator[bytes]:
-    """Yield what is in the chunks of tracks; what is odd about the file goes to `remarks`."""
+    """Yield the contents of the track chunks; oddities of the file are added to `remarks`."""
     position = 8 + int.from_bytes(content[4:8], "big")
     while position < len(content):
         kind, size = content[position : position + 4], content[position + 4 : position + 8]

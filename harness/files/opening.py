@@ -1,4 +1,4 @@
-"""Opening what a user named: a file, the files in a folder, or one plain line that says why not."""
+"""Opening the files and folders that a user named, or one plain line that says why not."""
 
 import os
 import stat
@@ -21,7 +21,7 @@ _NOT_A_FILE: Final = (
 
 
 def shown(path: str) -> str:
-    """Return a file's name as it can stand in a line of text, whatever bytes it is made of."""
+    """Return a file's name in a form that can be printed, whatever bytes it consists of."""
     if path == STANDARD_INPUT:
         return "standard input"
     if not path:
@@ -32,7 +32,7 @@ def shown(path: str) -> str:
 
 
 def shown_lines(text: str) -> str:
-    """Return lines with names in them as they can stand on a terminal."""
+    """Return lines with names in them in a form that can be printed."""
     return "\n".join(shown(line) for line in text.split("\n") if line)
 
 
@@ -118,7 +118,7 @@ def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
 
 
 def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:
-    """Yield what is left in `file`, a block at a time; a Problem where it can't be read."""
+    """Yield the rest of `file`, block by block; a Problem if it can't be read."""
     try:
         while block := file.read(_BLOCK):
             yield block
@@ -127,7 +127,7 @@ def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:
 
 
 def read_all(file: BinaryIO, name: str, limit: int) -> bytes:
-    """Return what is left in `file`; a Problem if that is more than `limit` bytes."""
+    """Return the rest of `file`; a Problem if that is more than `limit` bytes."""
     return joined(blocks_of(file, name), name, limit)
 
 

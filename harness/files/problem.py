@@ -27,10 +27,10 @@ class Problem(Exception):  # noqa: N818  # what a user has, not what went wrong 
 
 
 class NoDump(Problem):
-    """A file that can be read and holds no dump.
+    """A file that can be read but holds no dump.
 
-    `is_other` says that it is plainly something else, as a text is; else it may be what is left of
-    a dump.
+    `is_other` says that it is clearly something else, such as a text; otherwise it may be the
+    remains of a dump.
     """
 
     def __init__(self, what: str, *, do: str = "", is_other: bool) -> None:

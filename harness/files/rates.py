@@ -1,4 +1,4 @@
-"""Sample rates as a header states them, and as they were meant."""
+"""Sample rates as stated in a header, and as intended."""
 
 from fractions import Fraction
 from typing import Final
@@ -15,10 +15,10 @@ ASSUMED_RATE: Final = 44_100
 
 
 def meant(rate: Fraction) -> int | None:
-    """Return the common rate, in Hz, that a rate stands for; None where it stands for itself.
+    """Return the common rate, in Hz, that a rate is meant to be; None if it is not one of them.
 
-    A header's period is a whole number of ns, which most common rates do not have (HDR-05): a rate
-    that is no whole number, and within 0.01 % of a common one, is taken for that one.
+    The period in a header is a whole number of ns, which most common rates do not have (HDR-05): a
+    fractional rate within 0.01 % of a common one is taken for that one.
     """
     if rate.denominator == 1:
         return None
@@ -37,5 +37,5 @@ def whole_rate(rate: Fraction) -> tuple[int, str]:
 
 
 def meant_hertz(rate: Fraction) -> str:
-    """Return a sample rate in words; where a common one is meant, that one."""
+    """Return a sample rate in words; if a common one is meant, that one."""
     return hertz(Fraction(meant(rate) or rate))

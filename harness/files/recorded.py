@@ -1,4 +1,4 @@
-"""A capture as it was kept, and what is known of it."""
+"""A capture and what is known about it."""
 
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -9,11 +9,11 @@ from emulator.wire.constants import BYTE_NS
 
 BOTH: Final = tuple(Direction)
 LONGEST_ABOUT: Final = 500
-"""Characters of a description that are kept, so that what a file is stands at its beginning."""
+"""The longest description in characters, so that the kind of a file shows at its beginning."""
 
 
 class TakenAt(StrEnum):
-    """Where a capture was taken: damage on the way is to be seen only behind the damage."""
+    """Where a capture was taken: damage on the way is visible only after the damaged place."""
 
     LINE = "line"
     """Each direction as it arrived at the other end."""
@@ -26,23 +26,23 @@ class TakenAt(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Recorded:
-    """A capture and what is known of it."""
+    """A capture and what is known about it."""
 
     capture: Capture
     directions: tuple[Direction, ...] = BOTH
     """The directions that were listened to; of the others nothing is known."""
     is_timed: bool = True
-    """Whether times are known; if not, the bytes stand back to back at the speed of the line."""
+    """Whether times are known; if not, the bytes follow each other at the speed of the line."""
     rounded_ns: int = 0
     """By how much the time between two bytes may be wrong because times were rounded."""
     late_ns: int = 0
-    """By how much whoever recorded it may have been late: so much later than they were may the
-    times of what came be."""
+    """How late the recorder may have been: the times of what arrived may be too late by this much.
+    """
     start_ns: int = 0
     """When the recording began, by the clock of its times."""
     taken_at: TakenAt = TakenAt.UNKNOWN
     about: str = ""
-    """What it is a recording of, in the words of whoever made it."""
+    """A description by whoever recorded it."""
     remarks: tuple[str, ...] = field(default=())
     """What was odd about the file, in plain words."""
 

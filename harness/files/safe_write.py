@@ -14,8 +14,7 @@ def check_target(
 ) -> None:
     """Raise the Problem that `write` would meet, before any work is done.
 
-    `sources` are the files that are read: none of them may be replaced.  `option` is what the path
-    was given after.
+    `sources` are the input files, which may not be replaced.  `option` is the option of the path.
     """
     name = shown(path)
     if not path:
@@ -44,9 +43,9 @@ def check_target(
 
 
 def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
-    """Put `data` into the file `path`: another process sees all of it or nothing.
+    """Write `data` to the file `path`: other processes see all of it or nothing.
 
-    A Problem where the file exists and may not be replaced, or cannot be written.
+    A Problem if the file exists and may not be replaced, or cannot be written.
     """
     check_target(path, overwrite=overwrite)
     # A link is followed: what it points to is replaced, not the link.
@@ -61,10 +60,10 @@ def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
 
 
 def replace(path: str, data: bytes, *, draft: str) -> None:
-    """Put `data` into the file `path` by way of the file `draft` beside it; Problem where not.
+    """Write `data` to the file `path` through the file `draft` beside it; a Problem if that fails.
 
-    For a file that one process owns: a draft that it left behind when it was killed is known by its
-    name and overwritten.  When this returns, the file is on the disk and not only on its way.
+    For a file that one process owns: a draft left behind by a killed process is overwritten.  When
+    this returns, the file is on the disk.
     """
     try:
         put(path, data, draft=draft)
@@ -84,7 +83,7 @@ def put(path: str, data: bytes, *, draft: str) -> None:
 def rename_to_new(old: str, new: str) -> None:
     """Rename a file and never replace another one; FileExistsError where the name is taken."""
     try:
-        os.link(old, new)  # unlike a renaming, this never replaces a file
+        os.link(old, new)  # unlike renaming, this never replaces a file
     except FileExistsError:
         raise
     except (OSError, AttributeError):  # not every file system has links
@@ -132,7 +131,7 @@ def _write_draft(draft: str, data: bytes) -> None:
 
 
 def _settle_folder(folder: str) -> None:
-    """See that a renaming outlives a power cut, where the system can do that."""
+    """Make a renaming survive a power cut, where the system supports it."""
     with suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)
         try:

@@ -1,4 +1,4 @@
-"""Where samples that are read from a unit go: one file, or a folder with a file each."""
+"""Where samples read from a unit are written: one file, or a folder with a file for each."""
 
 import os
 import re
@@ -17,9 +17,9 @@ _LONGEST: Final = 40
 
 
 def file_name(number: int, name: str, *, says: int | None = None) -> str:
-    """Return what the file of a sample is called: "sample-0004-Ships-bell.syx".
+    """Return the name of the file of a sample: "sample-0004-Ships-bell.syx".
 
-    `number` is what was asked for; a dump that `says` another one is not to be taken for it.
+    `number` is the number that was requested; a dump that `says` another one gets both numbers.
     """
     plain = _UNSAFE.sub("-", name.replace("'", ""))[:_LONGEST].strip("-")
     other = "" if says in (None, number) else f"-says-{says:04}"

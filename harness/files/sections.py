@@ -41,12 +41,12 @@ class PacketBlock(NamedTuple):
 
     rows: Rows
     offsets: NDArray[np.int64] | None
-    """Where each begins in the stream; None where they lie back to back from `start`."""
+    """The offset of each in the stream; None if they follow each other from `start`."""
     start: int
 
 
 class OddPiece(NamedTuple):
-    """Something that is no whole packet, and how many packets of the section stand before it."""
+    """A piece that is not a whole packet, and the number of packets of the section before it."""
 
     before: int
     piece: Piece
@@ -79,9 +79,9 @@ class Section:
     offset: int
     size: int
     opening: Piece | None
-    """The header as it stands; None before the first header of the stream."""
+    """The header as found; None before the first header of the stream."""
     header: Header | None
-    """What the header says; None where it is damaged or missing."""
+    """The decoded header; None if it is damaged or missing."""
     blocks: tuple[PacketBlock, ...]
     odd: tuple[OddPiece, ...]
     realtime: dict[int, Tally]

@@ -1,4 +1,4 @@
-"""What `dryload diff` says of two captures."""
+"""What `dryload diff` says about two captures."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -12,7 +12,7 @@ from harness.judge.timed_messages import TimedMessage, name_of
 from harness.report.document import Document
 
 SCHEMA: Final = "dryload/diff/1"
-_SHOWN: Final = 6  # differences that are told one by one
+_SHOWN: Final = 6  # differences that are listed one by one
 _MOST_IN_DOCUMENT: Final = 1_000
 _HEADINGS: Final = {
     MessageChange.OTHER: "with other bytes",

@@ -108,7 +108,7 @@ def _unexplained(diagnosis: Diagnosis) -> Iterator[str]:
 
 
 def _as_bytes(text: str) -> str:
-    """Return bytes as everywhere here; what is more than bytes stays as it is."""
+    """Return bytes in capitals, as everywhere; leave other text unchanged."""
     return text.upper() if not set(text) - _HEX else text
 
 

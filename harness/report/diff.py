@@ -31,7 +31,7 @@ def text(result: FileComparison) -> list[str]:
 
 
 def verdict(pair: Pairing) -> str:
-    """Return the one sentence that tells the most."""
+    """Return the verdict in one sentence."""
     if pair.comparison is None:
         return f"Not comparable: {pair.trouble}."
     comparison = pair.comparison
@@ -151,7 +151,7 @@ def _figures(pair: Pairing) -> str:
 
 
 def _in_packets(pair: Pairing) -> str:
-    """Return whose packets count: A's, unless only B is a dump."""
+    """Return whose packets are counted: A's, unless only B is a dump."""
     return "B" if pair.a.header is None and pair.b.header is not None else "A"
 
 

@@ -26,7 +26,7 @@ def written(document: object, *, indent: int | None = 2) -> str:
 
 
 def fields_of(value: "DataclassInstance") -> dict[str, Any]:
-    """Return the fields of a dataclass, to stand beside others in a document."""
+    """Return the fields of a dataclass, to be written beside others in a document."""
     return {each.name: getattr(value, each.name) for each in fields(value)}
 
 
@@ -36,7 +36,7 @@ def target_document(kind: str, given: str) -> Document:
 
 
 def _plain(value: object) -> object:
-    """Return what stands for a value that has no form of its own in JSON."""
+    """Return the form in JSON of a value that msgspec does not know."""
     from fractions import Fraction
 
     if isinstance(value, Fraction):

@@ -1,4 +1,4 @@
-"""How a finding is written for people; for programs a finding is written as it is."""
+"""Findings as text for people; documents contain findings unchanged."""
 
 import shlex
 from collections.abc import Callable, Iterator, Sequence
@@ -40,10 +40,10 @@ def gravest_lines(
     options: Callable[[Finding], str],
     tells_whose: bool = False,
 ) -> Iterator[str]:
-    """Yield the gravest findings, few of each clause, and how many more there are.
+    """Yield the gravest findings, a few for each clause, and the number of the others.
 
-    `options` returns those of `dryload explain` for a finding; `tells_whose` adds to each who has
-    to mend it.
+    `options` returns the options of `dryload explain` for a finding; `tells_whose` adds who has to
+    fix it.
     """
     left = MOST_FINDINGS
     more = 0
@@ -65,7 +65,7 @@ def gravest_lines(
 
 
 def told_line(finding: Finding) -> str:
-    """Return where, which clause and what to do, for a finding that was told already."""
+    """Return place, clause and remedy of a finding whose message was already shown."""
     where = ", ".join([*_where(finding.at), finding.clause])
     return f"{capitalised(where)}. {finding.do}".rstrip()
 

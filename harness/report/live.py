@@ -1,4 +1,4 @@
-"""What `dryload replay` says of dumps that went to a port, where nothing is known of the unit."""
+"""What `dryload replay` says about dumps sent to a port, where the unit is unknown."""
 
 from collections.abc import Callable, Sequence
 from typing import Final
@@ -26,9 +26,9 @@ _NO_CAUSE: Final = "The bytes on the line do not show why."
 
 
 def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
-    """Return what is said of one dump when it has been played, and why it did not go well.
+    """Return the report on one dump that was played, and the diagnosis if it failed.
 
-    A refusal that was told `before` is not explained again.
+    A refusal that was reported `before` is not explained again.
     """
     refusal = _refusal(played)
     if refusal and refusal in [_refusal(row) for row in before if isinstance(row, Played)]:
@@ -45,7 +45,7 @@ def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
 
 
 def asks_for(dump: Dump) -> str:
-    """Return the question whether a dump is sent to a unit that refused two like it."""
+    """Return the question whether to send a dump to a unit that refused two like it."""
     return f"the unit refused two dumps in a row. Send {dump.title} and what follows all the same?"
 
 
@@ -62,7 +62,7 @@ def is_rigs_fault(row: Row) -> bool:
 
 
 def asking(claimed: Sequence[Dump]) -> list[str]:
-    """Return what is said before the unit is asked for what it should have."""
+    """Return the note before the unit is asked for the samples that it should have."""
     if not claimed:
         return []
     what = counted(len(claimed), "sample")
@@ -88,7 +88,7 @@ def looked(
 
 
 def lost_since(before: Sequence[Row], rows: Sequence[Row]) -> list[str]:
-    """Return what is said of dumps that the unit had at the beginning and not in the end."""
+    """Return the notes on dumps that the unit had at the beginning but not at the end."""
     return [
         left_out(row)
         for was, row in zip(before, rows, strict=True)
@@ -97,7 +97,7 @@ def lost_since(before: Sequence[Row], rows: Sequence[Row]) -> list[str]:
 
 
 def before(selection: Selection, target: str, is_only_read: Callable[[Dump], bool]) -> list[str]:
-    """Return what is said before anything is sent."""
+    """Return the note before anything is sent."""
     sent = [dump for dump in selection.to_send if not is_only_read(dump)]
     if not sent:
         return []

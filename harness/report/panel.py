@@ -54,19 +54,19 @@ _ALARMS: Final = frozenset(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shows:
-    """What the panel shows beside the unit."""
+    """What the panel shows in addition to the unit."""
 
     question: str = ""
-    """Stands in place of the keys until it is answered."""
+    """Replaces the list of keys until it is answered."""
     notice: str = ""
-    """What became of the last key."""
+    """The effect of the last key."""
     help: bool = False
     bytes: bool = False
     """The last bytes instead of what happened."""
     left_ns: int | None = None
     """How long the dump will still take; None where that is not known."""
     still_ns: int = 0
-    """How long nothing has come of it."""
+    """How long no packet of it has arrived."""
     ascii_only: bool = False
 
     @property
@@ -76,7 +76,7 @@ class Shows:
 
 
 def panel(view: View, *, width: int, height: int, shows: Shows | None = None) -> list[Text]:
-    """Return exactly `height` lines, each at most `width` cells wide; none for no room."""
+    """Return exactly `height` lines, each at most `width` cells wide."""
     if width < 1 or height < 1:
         return []
     shows = shows or Shows()
@@ -91,7 +91,7 @@ def panel(view: View, *, width: int, height: int, shows: Shows | None = None) ->
 
 
 def what_to_do(view: View) -> str:
-    """Say what somebody at the panel has to do next, "" for nothing."""
+    """Return what the user has to do next at the panel, "" for nothing."""
     confirm = f"slot {view.awaiting_confirm} has a new sample: press c to confirm it"
     on_disk = f"the memory is not saved: {shown(view.image_problem or '-')}"
     wanted = (
@@ -164,7 +164,7 @@ def _head(view: View, width: int, room: int, shows: Shows) -> list[Text]:
 
 
 def _display(view: View, width: int, room: int) -> list[Text]:
-    """Return what the unit's own display says, on two lines where there is room and need."""
+    """Return the text of the unit's own display, on two lines if it needs them and they fit."""
     text = shown(view.display) if view.display else ""
     parts = wrap(text, max(width - _LABEL - 4, 10)) if room >= _TALL else [text]
     parts = [f"[ {part:<24} ]" for part in parts[:2] or [""]]
@@ -172,7 +172,7 @@ def _display(view: View, width: int, room: int) -> list[Text]:
 
 
 def _no_need(view: View) -> str:
-    """Say what to do where the unit wants nothing."""
+    """Return what the user can do while the unit needs nothing."""
     if view.arriving or view.sending:
         return "nothing: wait"
     events = [note.event for note in view.notes if note.event in _ENDS]

@@ -23,7 +23,7 @@ _CONNECT: Final = "Switch on the device or its interface and connect it."
 
 
 def text(systems: Sequence[SystemPorts], *, width: int | None) -> list[str]:
-    """Return what there is, how to name it, and what is wrong where there is none."""
+    """Return the ports, how to name them, and what is wrong if there are none."""
     pairs = pairs_of(systems)
     singles = singles_of(systems, pairs)
     titles = {ports.system: ports.title for ports in systems}
@@ -111,7 +111,7 @@ def has_ports(systems: Sequence[SystemPorts]) -> bool:
 
 
 def _quoted(name: str, kind: str = "midi:") -> str:
-    """Return a name as a shell takes it as one word."""
+    """Return a name quoted for a shell."""
     word = shown(f"{kind}{name}")
     return shlex.quote(word) if _SPECIAL.search(word) else f'"{word}"'
 

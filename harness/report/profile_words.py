@@ -1,8 +1,8 @@
-"""What each key of a profile means in plain words: a sentence a value, or one with the value in it.
+"""What each key of a profile means, as a sentence for each value.
 
-Theory of operation.  `SENTENCES` maps a key ("section.field") to the sentence that says its value:
-a dictionary for a closed list and for yes or no, a function for everything else.  A sentence of
-"" is not worth saying.  Every key of a profile stands here; a test holds it against the sections.
+Theory of operation.  `SENTENCES` maps a key ("section.field") to its sentences: a dictionary for a
+closed list and for yes or no, a function for everything else.  The sentence "" is left out. Every
+key of a profile is listed here; a test compares the keys with the sections.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -258,7 +258,7 @@ OPEN: Final[Mapping[str, str]] = {
     "habits.empty_request": "REQ-03",
     "habits.name_number_order": "NAM-03",
 }
-"""Points that the standard leaves open and that are no switch of sender or receiver: the clause."""
+"""The clauses of open points that are not switches of the sender or the receiver."""
 
 
 def sentence(key: str, value: Any) -> str:

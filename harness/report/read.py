@@ -30,7 +30,7 @@ class ReadRequest:
     device_id: int
     wanted: Wanted
     given: str
-    """The words behind --sample."""
+    """The value of --sample."""
     output: str
 
 
@@ -43,7 +43,7 @@ class ReadEnd:
     failed: PortError | None
     tells_names: bool | None
     still_answers: bool | None
-    """Whether the unit answered again behind its last silence; None: it was not asked."""
+    """Whether the unit still answered after its last silence; None if it was not asked."""
     repeats: tuple[int, int] | None
     """A number that holds the same as an earlier one, where that ended it."""
     findings: tuple[Finding, ...]
@@ -67,7 +67,7 @@ def is_well(asked: ReadRequest, came: Sequence[Came], ended: ReadEnd) -> bool:
 
 
 def before(wanted: Wanted, answer_ns: int) -> list[str]:
-    """Return what is said before several numbers are asked for: how long it may take."""
+    """Return the note before several numbers are requested: how long it may take."""
     if wanted.is_single:
         return []
     each = f"{ASKS} times {seconds(answer_ns)}"
@@ -81,7 +81,7 @@ def before(wanted: Wanted, answer_ns: int) -> list[str]:
 
 
 def lines_of(came: Came, asked: ReadRequest) -> list[str]:
-    """Return what is said of one sample when it has come, or has not: nothing where all is well."""
+    """Return the report on one sample; nothing if it is one of several and all is well."""
     if asked.wanted.is_single:
         lines = [_sentence(came, asked)]
         if came.result not in _EMPTY:

@@ -33,14 +33,14 @@ def result(transfer: Transfer) -> str:
 
 
 def head(unit: RackUnit) -> str:
-    """Return what is said before the first dump."""
+    """Return the line before the first dump."""
     traits = unit.profile.unit
     about = f": {shown(traits.description)}" if traits.description else "."
     return f"Rehearsal with the emulated unit {shown(traits.name)}{about}"
 
 
 def lines_of(played: Played) -> list[str]:
-    """Return what is said of one dump when it has been played."""
+    """Return the report on one dump that was played."""
     transfer = played.transfer
     dump = transfer.dump
     told = [finding for finding in played.findings if _is_told(finding, transfer.reason)]
@@ -56,7 +56,7 @@ def lines_of(played: Played) -> list[str]:
 
 
 def _is_told(finding: Finding, reason: str) -> bool:
-    """Whether the reason for an outcome says already what a finding says."""
+    """Whether the reason for the outcome already says what a finding says."""
     message = finding.message.rstrip(".")
     return bool(reason) and (
         message.lower() in reason.lower() or (bool(finding.found) and finding.found == reason)
@@ -79,7 +79,7 @@ def _sample_sentence(transfer: Transfer) -> str:
 
 
 def verdict(transfer: Transfer) -> str:
-    """Return what became of a transfer in a sentence."""
+    """Return the outcome of a transfer in a sentence."""
     match transfer.outcome:
         case Outcome.LOADED if transfer.verified:
             slot = "the unit" if transfer.slot is None else f"slot {transfer.slot}"
@@ -94,7 +94,7 @@ def verdict(transfer: Transfer) -> str:
 
 
 def _emulated(transfer: Transfer) -> str:
-    """Say what the emulated memory holds where the line could not tell."""
+    """Return what the emulated memory holds if the line could not show it."""
     if transfer.holds is None or transfer.comparison is None:
         return "; the emulated unit kept nothing of it" if transfer.is_emulated else ""
     slot = f"slot {transfer.slot} of the emulated unit"
@@ -134,10 +134,9 @@ def summary(
     lasted_ns: int,
     width: int | None = None,
 ) -> list[str]:
-    """Return the table at the end, the memory and the time of everything together.
+    """Return the final table, the memory and the total times.
 
-    `lasted_ns` is how long all of it took; `width` is that of the terminal, None where there is
-    none.
+    `lasted_ns` is how long everything took; `width` is the width of the terminal, None without one.
     """
     lines = [*table_of(rows, width), "", _memory_sentence(unit)]
     transfers = transfers_of(rows)
@@ -190,7 +189,7 @@ def _left_out_row(left: LeftOut) -> tuple[str, ...]:
 
 
 def _dump_cells(dump: Dump) -> tuple[str, ...]:
-    """Return what the table says of a dump as it stands in its file."""
+    """Return the cells of a dump as it is in its file."""
     which = f" ({dump.index + 1})" if dump.index else ""
     return (
         str(dump.header.sample_number),
@@ -293,7 +292,7 @@ def document(
 
 
 def rows_document(rows: Sequence[Row], document_of: Callable[[Played], Document]) -> dict[str, Any]:
-    """Return what is told to programs of all that was asked for."""
+    """Return the document of everything that was to be sent."""
     left = [row for row in rows if isinstance(row, LeftOut)]
     return {
         "transfers": [document_of(row) for row in rows if isinstance(row, Played)],
@@ -305,7 +304,7 @@ def rows_document(rows: Sequence[Row], document_of: Callable[[Played], Document]
 
 
 def transfer_document(played: Played) -> Document:
-    """Return what is told of one transfer to programs."""
+    """Return the document of one transfer."""
     transfer = played.transfer
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
     return {

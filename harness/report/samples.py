@@ -1,4 +1,4 @@
-"""What is said of a sample and its header, in words and in documents."""
+"""Samples and headers in words and in documents."""
 
 from fractions import Fraction
 from typing import Final
@@ -34,7 +34,7 @@ def named(number: int, name: str) -> str:
 
 
 def sound(frames: int, rate: Fraction | None) -> str:
-    """Return how long a sound is, "-" where no rate says it."""
+    """Return how long a sound lasts, "-" without a rate."""
     return "-" if rate is None else duration(round(frames * _NS / rate))
 
 
@@ -44,7 +44,7 @@ def words_of(header: Header) -> int:
 
 
 def loop_words(header: Header) -> str:
-    """Return where the sustain loop lies and of which kind it is, "" where there is none."""
+    """Return the place and the kind of the sustain loop, "" if there is none."""
     if header.loop_type in NO_LOOP_TYPES:
         return ""
     types = LOOP_TYPES if isinstance(header, DumpHeader) else EXTENDED_LOOP_TYPES

@@ -1,4 +1,4 @@
-"""What is said of the things in a list of files that are not sent, and why."""
+"""Why parts of a list of files are not sent, in words and in documents."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -42,7 +42,7 @@ def cell(left: LeftOut) -> str:
 
 
 def left_out(left: LeftOut) -> str:
-    """Return what is said of something that is not sent."""
+    """Return why something is not sent, in a sentence."""
     what = left.what
     match what:
         case NotADump():
@@ -64,14 +64,14 @@ def left_out(left: LeftOut) -> str:
 
 
 def collision_lines(collision: Collision) -> Iterator[str]:
-    """Yield what is said of dumps that would replace one another."""
+    """Yield the lines about dumps that would replace each other."""
     names = [dump.place for dump in collision.dumps]
     yield f"  sample {collision.sample_number}: {', '.join(names)}"
     yield f"    Only the last one would remain: {names[-1]}."
 
 
 def left_out_document(left: LeftOut) -> Document:
-    """Return what is told of something that was not sent to programs."""
+    """Return the document of something that was not sent."""
     what = left.what
     dump = what if isinstance(what, Dump) else None
     document = {

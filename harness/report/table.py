@@ -12,23 +12,23 @@ _SHORTEST: Final = 12
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column's heading and whether its cells stand to the right."""
+    """A column: its heading, and how its cells are laid out."""
 
     heading: str
     right: bool = False
     spare: int = 0
-    """Which columns a narrow terminal can do without: the highest goes first, 0 never."""
+    """The order in which a narrow terminal drops columns: the highest first, 0 never."""
     folds: bool = False
-    """Whether a narrow terminal may break its cells between words, when no spare column is left."""
+    """Whether its cells may be broken between words when no column is left to drop."""
 
 
 def table(
     columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int | None = None
 ) -> list[str]:
-    """Return the lines of a table, the heading first; widths are those of a terminal's cells.
+    """Return the lines of a table, the heading first.
 
-    Where `width` is given and they are longer, spare columns are left out, and then a column that
-    folds is broken.
+    If they are wider than `width` cells, spare columns are dropped, then the cells of folding
+    columns are broken.
     """
     lines = _lines(columns, rows)
     spare = max((column.spare for column in columns), default=0)

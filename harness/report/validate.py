@@ -1,8 +1,7 @@
-"""What `dryload validate` says of dump files.
+"""What `dryload validate` says about dump files.
 
-Theory of operation.  A file may hold a hundred thousand dumps, so nothing here keeps them: what is
-to be shown is written down as each verdict comes in, up to a limit for people, on disk for
-programs.
+Theory of operation.  A file may hold a hundred thousand dumps, so none is kept: each verdict is
+formatted as it arrives, up to a limit for people, and on disk for programs.
 """
 
 from collections.abc import Iterator
@@ -31,9 +30,9 @@ _ALL_RIGHT: Final = {0: "nothing broken", 1: "right", 2: "both right"}
 
 
 class Account:
-    """Everything that is said of one file; verdicts go in one by one, in the file's order.
+    """The report on one file; verdicts are added one at a time, in the order of the file.
 
-    `for_programs` says whether `documents` is wanted at the end, or `text`.
+    `for_programs` says whether `documents` or `text` is read at the end.
     """
 
     def __init__(self, file: DumpFile, *, for_programs: bool) -> None:
@@ -53,7 +52,7 @@ class Account:
         self._finding_documents = _Spool()
 
     def add(self, verdict: DumpVerdict) -> None:
-        """Take in what the judge says of one dump, or of what precedes the first."""
+        """Add the verdict on one dump, or on what precedes the first."""
         if not (verdict.is_dump or verdict.findings):
             return
         worst = verdict.worst if verdict.worst in (Verdict.BROKEN, Verdict.BENT) else None
@@ -109,7 +108,7 @@ class Account:
         yield "]}\n"
 
     def close(self) -> None:
-        """Give back what was kept on disk."""
+        """Delete the temporary files."""
         self._dump_documents.close()
         self._finding_documents.close()
 
@@ -212,7 +211,7 @@ def not_judged(name: str, problem: str) -> Document:
 
 
 def finding_document(finding: Finding, dump: int | None) -> Document:
-    """Return a finding with the number of its dump, None for what is in no dump."""
+    """Return a finding with the number of its dump, None if it is in no dump."""
     return {"dump": dump, **fields_of(finding)}
 
 

@@ -1,4 +1,4 @@
-"""What `dryload validate` says of a capture: the conversation, dump by dump."""
+"""What `dryload validate` says about a capture: the conversation, dump by dump."""
 
 from collections.abc import Iterator, Sequence
 from typing import Final

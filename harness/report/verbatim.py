@@ -1,4 +1,4 @@
-"""What `dryload replay` says of captures that were played verbatim."""
+"""What `dryload replay` says about captures played verbatim."""
 
 from collections.abc import Iterable, Sequence
 from typing import Final
@@ -32,7 +32,7 @@ def meaning(*, follows: bool) -> list[str]:
 
 
 def before(target: str, lasting_ns: Iterable[int]) -> str:
-    """Return what is said before anything is sent to a port."""
+    """Return the note before anything is sent to a port."""
     return (
         f"playing to {shown(target)} for about {duration(sum(lasting_ns))}; samples in the unit "
         "that have the same numbers are replaced if it accepts them."
@@ -40,7 +40,7 @@ def before(target: str, lasting_ns: Iterable[int]) -> str:
 
 
 def lines_of(played: PlayedCapture) -> list[str]:
-    """Return what is said of one capture."""
+    """Return the report on one capture."""
     file = played.file
     lines = [shown(file.name), f"  {_sent(played)}"]
     if not file.recorded.is_timed:

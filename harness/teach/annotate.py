@@ -1,8 +1,8 @@
-"""Every byte of a message: what it is, what it says, and which clause says so.
+"""Every byte of a message: what it is, what it means, and which clause defines it.
 
-Theory of operation.  The layouts (`emulator.wire.layout`) are walked field by field along the bytes
-that are there, so a message that is torn is explained as far as it goes.  Real-time bytes belong to
-no message (FRM-03): fields are found without them, and each is shown where it stands.
+Theory of operation.  The layouts (`emulator.wire.layout`) are followed field by field along the
+bytes that are there, so a torn message is explained as far as it goes.  Real-time bytes belong to
+no message (FRM-03): fields are found without them, and each is shown in its place.
 """
 
 from collections.abc import Iterable, Iterator
@@ -42,7 +42,7 @@ _LONG_MAKER: Final = 3  # bytes of a maker ID that begins with 00 (IDN-02, M1 p.
 def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[FieldLine]:
     """Return a line for every field of everything in `data`.
 
-    `bits` is the width of words where no header says it; with `every` no word is left out.
+    `bits` is the width of words if no header states it; with `every`, no word is left out.
     """
     return [
         line for each in explain_all(split(data), bits=bits, every=every) for line in each.lines
@@ -52,7 +52,7 @@ def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> li
 def explain_all(
     pieces: Iterable[Piece], *, bits: int | None = None, every: bool = False
 ) -> Iterator[Explained]:
-    """Yield the explanation of each piece; a header says what the words behind it are."""
+    """Yield the explanation of each piece; a header defines the words after it."""
     header: Header | None = None
     packet = 0
     for piece in pieces:
@@ -65,7 +65,7 @@ def explain_all(
 
 
 def words_at(header: Header | None, packet: int, bits: int | None = None) -> PacketWords | None:
-    """Return what is known of the words of packet `packet`; None if not even their width is."""
+    """Return what is known about the words of packet `packet`; None if not even their width."""
     if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
         return None if bits is None else PacketWords(bits=bits)
     step = words_per_packet(header.bits)

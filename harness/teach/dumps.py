@@ -1,9 +1,8 @@
 """A whole file explained: its headers and odd messages byte by byte, its packets in runs.
 
-Theory of operation.  A file is cut into dumps as the judge does it, so packets bear the numbers
-that findings give them: `packet` is the planned one, counted from 0, however many are missing or
-stand twice.  What is clean is summed up and what is not is shown, but never more than a reader can
-take in.
+Theory of operation.  A file is divided into dumps as the judge does it, so packets have the same
+numbers as in findings: `packet` is the planned packet, counted from 0, even if some are missing or
+repeated.  Clean packets are summed up; others are shown, up to a limit.
 """
 
 from collections.abc import Iterator, Sequence
@@ -27,14 +26,14 @@ from harness.teach.annotate import explain_piece, words_at
 from harness.teach.explained import Explained
 
 MOST: Final = 3
-"""Broken packets, and odd messages, that are shown of one dump."""
+"""The number of broken packets, and of odd messages, that are shown of one dump."""
 _CHUNK: Final = 1 << 14
 _LONGEST: Final = 1 << 12  # of a packet with real-time bytes inside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WholePackets:
-    """Packets of which nothing is to be said but that they are there."""
+    """Consecutive packets with nothing wrong."""
 
     packet: int
     """The first one, counted from 0."""
@@ -44,7 +43,7 @@ class WholePackets:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExplainedPacket:
-    """One packet, explained, and what the judge says of it."""
+    """One explained packet and the judge's findings on it."""
 
     packet: int
     explained: Explained
@@ -66,9 +65,9 @@ class Overview:
     unread: int
     """Bytes in which there is neither header nor packet."""
     others: tuple[Finding, ...]
-    """What the judge says beside what stands with those packets, the first few."""
+    """The first few findings that are not about those packets."""
     findings: int
-    """How much the judge has to say of it in all."""
+    """The number of all findings on the dump."""
 
 
 @dataclass(eq=False)
@@ -78,16 +77,16 @@ class ExplainedDump:
     number: int
     section: Section
     bits: int | None = None
-    """The width of words where no header says it."""
+    """The width of words if no header states it."""
 
     @property
     def title(self) -> str:
-        """What to call it."""
+        """Its name in a heading."""
         return f"Dump {self.number}" if self.number else "What has no header"
 
     @cached_property
     def contents(self) -> DumpContents:
-        """What it holds, as the judge reads it."""
+        """Its contents as the judge reads them."""
         return read_dump(self.section, keep_words=False)
 
     @property
@@ -97,11 +96,11 @@ class ExplainedDump:
 
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
-        """What the judge says of it."""
+        """The judge's findings on it."""
         return judge_dump(self.contents).findings
 
     def overview(self, *, every: bool = False) -> Overview:
-        """Return what it is made of; with `every` no word of a packet that is shown is left out."""
+        """Return its overview; with `every`, no word of a shown packet is left out."""
         clean = self._clean()
         odd = np.flatnonzero(~clean).tolist()
         wrecks, pieces = self.contents.wrecks, [item.piece for item in self.contents.odd]
@@ -125,7 +124,7 @@ class ExplainedDump:
         )
 
     def packet(self, place: int, *, every: bool = False) -> list[ExplainedPacket]:
-        """Return everything that is the planned packet `place`: torn, whole or several times."""
+        """Return every occurrence of the planned packet `place`, whole or torn."""
         found = [self._packet(int(index), every) for index in np.flatnonzero(self._places == place)]
         for index, (at, _) in enumerate(self.alignment.wrecks):
             if at == place:
@@ -134,7 +133,7 @@ class ExplainedDump:
 
     @property
     def reached(self) -> int:
-        """How far packets are there, or known to be missing: the highest number is one less."""
+        """The number of packets up to the last one that is there or known to be missing."""
         highest = int(self._places.max()) + 1 if len(self._places) else 0
         torn = [at + 1 for at, _ in self.alignment.wrecks]
         known = [each.at.packet + 1 for each in self.findings if each.at.packet is not None]
@@ -165,7 +164,7 @@ class ExplainedDump:
         return found[:count] or self._unread_from(byte, count)
 
     def _unread_from(self, byte: int, count: int) -> list[Explained]:
-        """Explain what stands at `byte` where so much is odd that nobody looked at it."""
+        """Explain the bytes from `byte` on where there was too much odd data to read it all."""
         pieces = split(self.section.data[byte : byte + _LONGEST])[:count]
         return [explain_piece(piece.moved(byte)) for piece in pieces]
 
@@ -175,7 +174,7 @@ class ExplainedDump:
         return np.arange(self.section.packets) if places is None else places
 
     def _clean(self) -> NDArray[np.bool_]:
-        """Return for each whole packet whether it is the next one and all in order."""
+        """Return for each whole packet whether it is in sequence and right."""
         section = self.section
         clean: NDArray[np.bool_] = section.column(NUMBER) == self._places % PACKET_NUMBERS
         if section.header is not None:
@@ -211,7 +210,7 @@ class ExplainedDump:
         return self._judged(self._piece(index), int(self._places[index]), every)
 
     def _piece(self, index: int) -> Piece:
-        """Return a whole packet as it stands, real-time bytes inside it too."""
+        """Return a whole packet as found, with real-time bytes inside it."""
         offset = self.section.offset_of(index)
         body = self.section.row(index).tobytes()
         pieces = Splitter().feed(self.section.data[offset : offset + _LONGEST])
@@ -247,7 +246,7 @@ def _whole(offset: int, raw: bytes) -> Piece:
 
 
 def _joined(pieces: Sequence[Piece]) -> Piece:
-    """Return the pieces of a torn packet as the one that it was meant to be."""
+    """Return the pieces of a torn packet joined as one message."""
     body = b"".join(piece.body for piece in pieces)
     ends = body[-1] == END
     return Piece(

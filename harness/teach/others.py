@@ -1,4 +1,4 @@
-"""Explanations of what is no sample dump message: other messages, real-time and stray bytes."""
+"""Explanations of everything else: other messages, real-time bytes and stray bytes."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -56,7 +56,7 @@ def realtime_line(offset: int, byte: int) -> FieldLine:
 
 
 def title_of(piece: Piece) -> str:
-    """Return the name of a piece that is no sample dump message."""
+    """Return the name of a piece that is not a sample dump message."""
     match piece.kind:
         case PieceKind.REALTIME:
             return "real-time byte"
