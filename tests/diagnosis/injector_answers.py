@@ -101,13 +101,21 @@ def lives_in_open_loop(play: Play) -> None:
     59,
     goes_on=True,
     plain=True,
-    also=("unit fell silent",),
+    group="the header alone is answered",
     views=LINE,
 )
 def header_only(play: Play) -> None:
     play.open()
     play.unanswered(range(play.dump.count))
     play.lives()
+
+
+@twin(
+    "a unit that falls silent behind the header", "unit fell silent", "the header alone is answered"
+)
+def silent_at_once(play: Play) -> None:
+    """It has forgotten the dump."""
+    header_only(play)
 
 
 @fault("another device ID", "other device ID", 3, 4, mono_id=True)
@@ -165,11 +173,11 @@ def answer_passed(play: Play) -> int:
 
 
 @fault(
-    "the cable back out for a time",
+    "two answers lost",
     ANSWERS_LOST,
     23,
     goes_on=False,
-    also=("cable out",),
+    group="two answers lost",
     views=LINE,
 )
 def back_out(play: Play) -> int:
@@ -180,6 +188,12 @@ def back_out(play: Play) -> int:
     play.again(place)
     play.rest(place + 1)
     return place
+
+
+@twin("the cable back out for a time", "cable out", "two answers lost")
+def back_out_for_a_time(play: Play) -> Struck | int | None:
+    """Long enough for two answers."""
+    return back_out(play)
 
 
 @fault("no answers from some packet on", "unit fell silent", 1, group=SILENT_FROM)
@@ -351,6 +365,15 @@ def id_in_answers(play: Play) -> None:
         play.tape.now_ns = end_ns + 20 * MS
 
 
+def answered_with(play: Play, place: int, answer: bytes) -> None:
+    """Have a packet answered so that the sender passes over it and sends the packet again."""
+    play.until(place)
+    play.send(place)
+    play.tape.come(answer, play.answers_ns)
+    play.again(place)
+    play.rest(place + 1)
+
+
 @fault(
     "one answer bears another ID",
     "answers with another device ID",
@@ -358,17 +381,20 @@ def id_in_answers(play: Play) -> None:
     mono_id=True,
     goes_on=False,
     plain=True,
-    also=(ALTERED_BACK,),
+    group="another ID",
 )
 def id_in_one_answer(play: Play) -> int:
-    """One byte of it is another, so it may be the unit's or the way's."""
     place = play.a_place()
-    play.until(place)
-    play.send(place)
-    other = (play.unit + play.chance.randrange(1, 100)) % 127
-    play.tape.come(b.handshake(other, "ACK", place), play.answers_ns)
-    play.again(place)
-    play.rest(place + 1)
+    other = play.unit ^ (1 << play.chance.randrange(6))
+    answered_with(play, place, b.handshake(other, "ACK", place))
+    return place
+
+
+@twin("the ID in an answer altered", ALTERED_BACK, "another ID")
+def id_altered(play: Play) -> int:
+    place = play.a_place()
+    whole = b.handshake(play.unit, "ACK", place)
+    answered_with(play, place, changed(whole, 2, 1 << play.chance.randrange(6)))
     return place
 
 
@@ -378,16 +404,20 @@ def id_in_one_answer(play: Play) -> int:
     28,
     goes_on=False,
     plain=True,
-    also=(ALTERED_BACK,),
+    group="another number",
 )
 def wrong_number(play: Play) -> int:
-    """One byte of it is another, so it may be the unit's or the way's."""
     place = play.rng.randrange(play.done or 1, play.dump.count)
-    play.until(place)
-    play.send(place)
-    play.say("ACK", place + play.chance.randrange(20, 100))
-    play.again(place)
-    play.rest(place + 1)
+    other = place ^ (1 << play.chance.randrange(3, 7))
+    answered_with(play, place, b.handshake(play.unit, "ACK", other))
+    return place
+
+
+@twin("the number in an answer altered", ALTERED_BACK, "another number")
+def number_altered_back(play: Play) -> int:
+    place = play.rng.randrange(play.done or 1, play.dump.count)
+    whole = b.handshake(play.unit, "ACK", place)
+    answered_with(play, place, changed(whole, 4, 1 << play.chance.randrange(3, 7)))
     return place
 
 

@@ -6,8 +6,8 @@ of them with the same dice, and those whose capture is equal byte for byte, inst
 the view that is shown are accepted as well.  So nothing is declared to look alike: it is, or it is
 not.  A case whose capture equals the one without any fault shows none, and nothing may be named.
 
-`also` are causes that the same script brings about in truth, as a damaged packet that is taken has
-two faults.  Dice come in two: `rng` decides the conversation and where the fault strikes, so that
+`also` are causes whose sentence is as true of the same script: a damaged packet that is taken has
+two faults, and a length that is too large says the same as packets that are missing.  Dice come in two: `rng` decides the conversation and where the fault strikes, so that
 all kinds of a group agree on it; `chance` decides the fault's own details.
 """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
-from tests.diagnosis.injector_kinds import Struck, fault
+from tests.diagnosis.injector_kinds import Struck, fault, twin
 from tests.diagnosis.injector_play import MS, SECOND, Play
 from tests.diagnosis.injector_way import changed
 
@@ -101,7 +101,7 @@ def over_nak(play: Play) -> int | None:
     "sender insists on a number",
     29,
     plain=True,
-    also=("sender gave up",),
+    group="it stops behind the header",
 )
 def insists(play: Play) -> Struck:
     """Which number it bears is free (M1 p. 44)."""
@@ -113,6 +113,12 @@ def insists(play: Play) -> Struck:
         return Struck()
     play.lives()
     return Struck(None, () if play.sources else ("packets missing in the dump",))
+
+
+@twin("somebody stops it behind the header", "sender gave up", "it stops behind the header")
+def stopped_there(play: Play) -> Struck | int | None:
+    """The number was one that it takes."""
+    return insists(play)
 
 
 @fault(

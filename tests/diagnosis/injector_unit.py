@@ -19,7 +19,7 @@ def refused(play: Play) -> int | None:
     return None
 
 
-@fault("CANCEL at a packet", "stopped at the unit", 7, 8, plain=True, also=("memory full",))
+@fault("CANCEL at a packet", "stopped at the unit", 7, 8, plain=True, group="CANCEL")
 def cancelled(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -27,6 +27,12 @@ def cancelled(play: Play) -> int | None:
     play.say("CANCEL", place)
     play.lives()
     return place
+
+
+@twin("the memory ends at a packet", "memory full", "CANCEL")
+def ends_there(play: Play) -> Struck | int | None:
+    """A CANCEL gives no reason (M1 p. 39)."""
+    return cancelled(play)
 
 
 @fault("CANCEL at the same packet again", "memory full", 7, plain=True, packets=(4, 8))
@@ -46,7 +52,7 @@ def full(play: Play) -> int | None:
     "unit waits for somebody",
     9,
     plain=True,
-    also=("answers lost on the way back",),
+    group="WAIT and no more",
 )
 def waits_for_ever(play: Play) -> int | None:
     place = play.inner()
@@ -63,6 +69,12 @@ def waits_for_ever(play: Play) -> int | None:
     play.tape.to(b.identity_request(), 3 * SECOND)
     play.tape.come(b.identity_reply(play.unit), 3 * MS)
     return where
+
+
+@twin("the ACK behind WAIT is lost", "answers lost on the way back", "WAIT and no more")
+def ack_lost(play: Play) -> Struck | int | None:
+    """The unit has done its work and said so."""
+    return waits_for_ever(play)
 
 
 @fault(

@@ -35,6 +35,8 @@ NO_HEADER = "packets without a header"
 TWO_ANSWERS = "two answers to one packet"
 EACH_TIME = "a packet that arrives wrong each time"
 UNSEEN_LAST = "a last packet that is another"
+REWRITTEN = "an ID that the sums are not for"
+REWRITTEN_PACKETS = "an ID that the header has not"
 NOBODY = "nothing at all comes back"
 SLACK_NS = 4 * b.BYTE_NS
 """What was added on the way has arrived by then."""
@@ -397,25 +399,47 @@ def period_altered(play: Play) -> None:
 
 
 @fault(
-    "device ID rewritten, all of it", "device ID rewritten on the way", 11, plain=True, views=LINE
+    "device ID rewritten, all of it",
+    "device ID rewritten on the way",
+    11,
+    plain=True,
+    views=LINE,
+    group=REWRITTEN,
 )
-def id_rewritten(play: Play) -> Struck:
-    """A router gives 7F, which calls everybody, the ID of one unit; no header carries a sum.
+def id_rewritten(play: Play) -> int:
+    """A router gives 7F, which calls everybody, the ID of one unit; no header carries a sum."""
+    header, raw = _for_all(play)
+    play.send_header(((0, header),))
+    _stands_at_first(play, ((0, raw),))
+    return 0
 
-    Without the source a dump with wrong sums leaves the same bytes.
-    """
+
+@twin("a dump with the sums of another ID", "checksums wrong in the dump", REWRITTEN)
+def sums_of_another_id(play: Play) -> int:
+    """It leaves as it arrives; whoever has the source knows better."""
+    play.dump.header, play.dump.packets[0] = _for_all(play)
+    play.sources = ()
+    play.send_header()
+    _stands_at_first(play, None)
+    return 0
+
+
+def _for_all(play: Play) -> tuple[bytes, bytes]:
+    """Make the dump one for everybody; return header and first packet with the ID of one unit."""
     other = play.chance.randrange(1, 100)
     play.dump.device, play.unit = b.ALL_CALL, other
     play.dump.remake()
     play.sources = (play.dump.source(),) if play.sources else ()
-    play.send_header(((0, renamed(play.dump.header, other)),))
+    return renamed(play.dump.header, other), renamed(play.dump.packets[0], other)
+
+
+def _stands_at_first(play: Play, arrives: Arrival | None) -> None:
     play.accept_header()
-    raw = renamed(play.dump.packets[0], other)
     for _ in range(3):
-        play.send(0, ((0, raw),))
+        play.send(0, arrives)
         play.say("NAK", 0)
-    play.host_says("CANCEL", 0)
-    return Struck(0, () if play.sources else ("checksums wrong in the dump",))
+    # whoever breaks off is the same sender in both
+    play.tape.to(b.handshake(b.ALL_CALL, "CANCEL", 0), 2 * MS)
 
 
 @fault(
@@ -425,17 +449,33 @@ def id_rewritten(play: Play) -> Struck:
     mono_id=True,
     goes_on=True,
     views=LINE,
+    group=REWRITTEN_PACKETS,
 )
-def id_rewritten_packets(play: Play) -> Struck:
+def id_rewritten_packets(play: Play) -> None:
     """The header keeps its ID and is answered; packets for another unit are passed over."""
+    _passed_over(play, leave=False)
+
+
+@twin(
+    "a dump with another ID in its packets",
+    "packet for another device in the dump",
+    REWRITTEN_PACKETS,
+)
+def another_id_inside(play: Play) -> None:
+    """They leave as they arrive; whoever has the source knows better."""
+    play.sources = ()
+    _passed_over(play, leave=True)
+
+
+def _passed_over(play: Play, *, leave: bool) -> None:
     other = (play.dump.device + play.chance.randrange(1, 100)) % 127
     play.open()
     for place, raw in enumerate(play.dump.packets):
-        after_ns = play.limit_ns() if place else None
-        play.send(place, ((0, renamed(raw, other)),), after_ns=after_ns)
+        after_ns, changed_raw = play.limit_ns() if place else None, renamed(raw, other)
+        arrives = None if leave else ((0, changed_raw),)
+        play.send(place, arrives, after_ns=after_ns, raw=changed_raw if leave else None)
     play.silence(HEADER_NS)
     play.lives()
-    return Struck(None, () if play.sources else ("packet for another device in the dump",))
 
 
 def renamed(raw: bytes, device: int) -> bytes:
