@@ -7,8 +7,10 @@ the view that is shown are accepted as well.  So nothing is declared to look ali
 not.  A case whose capture equals the one without any fault shows none, and nothing may be named.
 
 `also` are causes whose sentence is as true of the same script: a damaged packet that is taken has
-two faults, and a length that is too large says the same as packets that are missing.  Dice come in two: `rng` decides the conversation and where the fault strikes, so that
-all kinds of a group agree on it; `chance` decides the fault's own details.
+two faults, and a length that is too large says the same as packets that are missing.
+
+Dice come in two: `rng` decides the conversation and where the fault strikes, so that all kinds of a
+group agree on it; `chance` decides the fault's own details.
 """
 
 from __future__ import annotations
