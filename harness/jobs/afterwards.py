@@ -23,7 +23,7 @@ from emulator.unit.board import RackUnit
 from emulator.wire.messages import Header
 from emulator.wire.sizes import words_per_packet
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import Glimpse, glance
+from harness.jobs.fetch import Asker, Glimpse
 from harness.jobs.line import Line
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, Played, Row, Why, meet
@@ -137,16 +137,13 @@ def in_memory(unit: RackUnit) -> Still:
 
 def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
     """Return what asks a unit over the line; it does not while the user wants to end."""
+    asker = Asker(line, wants_stop=wants_stop)
     has_failed = False
 
     def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> str | None:
-        seen = glance(
-            line,
-            device_id=transfer.dump.header.device_id,
-            sample_number=transfer.dump.header.sample_number,
-            wants_stop=wants_stop,
-            packets=_telling(read, [each.read or each.dump.sample for each in later]),
-        )
+        header = transfer.dump.header
+        packets = _telling(read, [each.read or each.dump.sample for each in later])
+        seen = asker.glance(header.device_id, header.sample_number, packets=packets)
         return _what_is_wrong(seen, transfer, read)
 
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
@@ -157,7 +154,7 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
             said = look(transfer, transfer.read, later)
             if said == _OTHER:
                 said = look(transfer, transfer.read, later)  # a header has no checksum
-            if said == SILENT and _answers(line, later, wants_stop):
+            if said == SILENT and _answers(asker, later):
                 # The question or its answer may have been lost: now it is known to live.
                 said = look(transfer, transfer.read, later)
                 said = _GONE if said == SILENT else said
@@ -169,19 +166,13 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
     return still
 
 
-def _answers(line: Line, later: Sequence[Transfer], wants_stop: Callable[[], bool]) -> bool:
+def _answers(asker: Asker, later: Sequence[Transfer]) -> bool:
     """Whether the unit still sends the last sample that it sent back: only then silence tells."""
     known = [each for each in later if each.read is not None]
     if not known:
         return False
     header = known[-1].dump.header
-    seen = glance(
-        line,
-        device_id=header.device_id,
-        sample_number=header.sample_number,
-        wants_stop=wants_stop,
-        packets=1,
-    )
+    seen = asker.glance(header.device_id, header.sample_number, packets=1)
     return seen.header is not None
 
 

@@ -1,4 +1,4 @@
-"""Ask a unit for one sample: all of it (`fetch`), or only its beginning (`glance`).
+"""Ask a unit for one sample: all of it (fetch), or only its beginning (glance).
 
 Theory of operation.  Packets that were lost on the way show in the numbers of those that came
 (PKT-03), or in the dump's ending early; then the sample is asked for again.  Silence is the right
@@ -23,10 +23,12 @@ from emulator.dump.requester import Collected, Patience, Requester
 from emulator.dump.sample import Sample
 from emulator.dump.script import Cue, Script
 from emulator.wire.codec import encode, handshake
-from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT, PACKET_NUMBERS
 from emulator.wire.messages import (
+    ExtendedLoopPointsRequest,
     HandshakeKind,
     Header,
+    LoopPointsRequest,
     Message,
     SampleName,
     SampleNameRequest,
@@ -88,117 +90,136 @@ class Glimpse:
     """Whether packets were lost on the way, each time."""
 
 
-def fetch(
-    line: Line,
-    *,
-    device_id: int,
-    sample_number: int,
-    questions: Sequence[Message] = (),
-    progress: FetchProgress | None = None,
-    wants_stop: Callable[[], bool] = never,
-    patience_ns: int = PATIENCE_NS,
-    answer_ns: int = ANSWER_NS,
-    asks_twice: bool = False,
-) -> Fetched:
-    """Ask for a sample, then `questions` one by one; again where packets were lost on the way.
+class Asker:
+    """Asks the unit at the other end of a line for samples, whole ones or their beginning.
 
     The unit may take `answer_ns` to answer a request: on some of them somebody has to press a key.
-    A request that is not answered is repeated only if it `asks_twice`.
     """
-    tries: list[Fetched] = []
-    while True:
-        requester = Requester(
-            device_id=device_id,
-            sample_number=sample_number,
-            questions=questions,
-            patience=Patience(answer_ns=answer_ns),
+
+    def __init__(
+        self,
+        line: Line,
+        *,
+        wants_stop: Callable[[], bool] = never,
+        patience_ns: int = PATIENCE_NS,
+        answer_ns: int = ANSWER_NS,
+    ) -> None:
+        self.answer_ns = answer_ns
+        self._line: Final = line
+        self._wants_stop: Final = wants_stop
+        self._patience_ns: Final = patience_ns
+
+    def fetch(
+        self,
+        device_id: int,
+        sample_number: int,
+        *,
+        questions: Sequence[Message] = (),
+        progress: FetchProgress | None = None,
+        asks_twice: bool = False,
+    ) -> Fetched:
+        """Ask for a sample, then `questions` one by one; again where packets were lost on the way.
+
+        A request that is not answered is repeated only if it `asks_twice`.
+        """
+        tries: list[Fetched] = []
+        while True:
+            requester = Requester(
+                device_id=device_id,
+                sample_number=sample_number,
+                questions=questions,
+                patience=Patience(answer_ns=self.answer_ns),
+            )
+            self._run(requester, progress)
+            by_user = not requester.is_over and self._wants_stop()
+            if not requester.is_over:
+                requester.stop(self._line.now_ns)
+                self._line.run(lambda: True)
+            torn = sum(each.header is not None for each in tries)
+            fetched = _fetched(requester, questions, by_user=by_user)
+            tries.append(replace(fetched, asked=len(tries) + 1, torn=torn))
+            is_unanswered = fetched.header is None and not fetched.declined and len(tries) == 1
+            again = _is_torn(requester.collected) or (asks_twice and is_unanswered)
+            if not again or by_user or len(tries) == _TRIES:
+                break
+        if tries[-1].sample is None and not tries[-1].stopped:  # a line that is dead by then
+            return replace(max(tries, key=lambda each: each.packets), asked=len(tries))
+        return tries[-1]
+
+    def glance(self, device_id: int, sample_number: int, *, packets: int = _GLANCE) -> Glimpse:
+        """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
+
+        It is asked for once more where some of them were lost on the way.  A unit that still waits
+        for the rest of a dump answers no request, so before the second one it is told that none
+        comes.
+        """
+        for is_second in (False, True):
+            requester = Requester(
+                device_id=device_id,
+                sample_number=sample_number,
+                patience=Patience(answer_ns=self.answer_ns),
+                enough=packets,
+            )
+            self._run(requester, None)
+            collected = requester.collected
+            stopped = not requester.is_over
+            if stopped:
+                requester.stop(self._line.now_ns)
+            if collected.header is not None and not collected.whole:
+                self._await_quiet()
+            torn = _is_torn(collected, enough=packets)
+            is_answered = collected.header is not None and not torn
+            if is_answered or requester.declined or (stopped and self._wants_stop()):
+                break
+            if collected.header is None and not is_second:
+                self._break_off(device_id)
+        return Glimpse(
+            header=collected.header,
+            sample=_sample(requester) if collected.packets else None,
+            declined=requester.declined,
+            stopped=stopped,
+            torn=torn,
         )
-        _run(line, requester, progress, wants_stop, patience_ns)
-        by_user = not requester.is_over and wants_stop()
-        if not requester.is_over:
-            requester.stop(line.now_ns)
-            line.run(lambda: True)
-        torn = sum(each.header is not None for each in tries)
-        fetched = _fetched(requester, questions, by_user=by_user)
-        tries.append(replace(fetched, asked=len(tries) + 1, torn=torn))
-        is_unanswered = fetched.header is None and not fetched.declined and len(tries) == 1
-        again = _is_torn(requester.collected) or (asks_twice and is_unanswered)
-        if not again or by_user or len(tries) == _TRIES:
-            break
-    if tries[-1].sample is None and not tries[-1].stopped:  # a line that is dead by then
-        return replace(max(tries, key=lambda each: each.packets), asked=len(tries))
-    return tries[-1]
 
-
-def glance(
-    line: Line,
-    *,
-    device_id: int,
-    sample_number: int,
-    wants_stop: Callable[[], bool] = never,
-    patience_ns: int = PATIENCE_NS,
-    answer_ns: int = ANSWER_NS,
-    packets: int = _GLANCE,
-) -> Glimpse:
-    """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
-
-    It is asked for once more where some of them were lost on the way.  A unit that still waits for
-    the rest of a dump answers no request, so before the second one it is told that none comes.
-    """
-    for is_second in (False, True):
-        requester = Requester(
-            device_id=device_id,
-            sample_number=sample_number,
-            patience=Patience(answer_ns=answer_ns),
-            enough=packets,
-        )
-        _run(line, requester, None, wants_stop, patience_ns)
+    def _run(self, requester: Requester, progress: FetchProgress | None) -> None:
+        """Run a requester to its end."""
         collected = requester.collected
-        stopped = not requester.is_over
-        if stopped:
-            requester.stop(line.now_ns)
-        if collected.header is not None and not collected.whole:
-            _await_quiet(line, patience_ns)
-        torn = _is_torn(collected, enough=packets)
-        is_answered = collected.header is not None and not torn
-        if is_answered or requester.declined or (stopped and wants_stop()):
-            break
-        if collected.header is None and not is_second:
-            _break_off(line, device_id)
-    return Glimpse(
-        header=collected.header,
-        sample=_sample(requester) if collected.packets else None,
-        declined=requester.declined,
-        stopped=stopped,
-        torn=torn,
-    )
 
+        def is_over() -> bool:
+            if progress is not None:
+                plan = None if collected.header is None else plan_of(collected.header)
+                progress(len(collected.packets), 0 if plan is None else plan.packets)
+            return requester.is_over
 
-def _run(
-    line: Line,
-    requester: Requester,
-    progress: FetchProgress | None,
-    wants_stop: Callable[[], bool],
-    patience_ns: int,
-) -> None:
-    """Run a requester to its end."""
-    collected = requester.collected
+        self._line.connect(requester)
+        requester.start(self._line.now_ns)
+        run_patiently(
+            self._line,
+            is_over,
+            lambda: len(collected.packets) + len(requester.more),
+            wants_stop=self._wants_stop,
+            patience_ns=self._patience_ns,
+        )
 
-    def is_over() -> bool:
-        if progress is not None:
-            plan = None if collected.header is None else plan_of(collected.header)
-            progress(len(collected.packets), 0 if plan is None else plan.packets)
-        return requester.is_over
+    def _break_off(self, device_id: int) -> None:
+        """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""
+        cancel = handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
+        script = Script([Cue(0, cancel)])
+        self._line.connect(script)
+        script.start(self._line.now_ns)
+        self._line.run(lambda: script.is_over)
 
-    line.connect(requester)
-    requester.start(line.now_ns)
-    run_patiently(
-        line,
-        is_over,
-        lambda: len(collected.packets) + len(requester.more),
-        wants_stop=wants_stop,
-        patience_ns=patience_ns,
-    )
+    def _await_quiet(self) -> None:
+        """Let our CANCEL leave, and hear the unit out if it takes no notice."""
+        line = self._line
+        line.run(lambda: True)
+        until_ns = line.now_ns + self._patience_ns
+        while line.now_ns < until_ns:
+            before = len(line.capture.passages)
+            line.advance(_QUIET_NS)
+            came = line.capture.passages[before:]
+            if not any(passage.direction is Direction.FROM_UNIT for passage in came):
+                return
 
 
 def _is_torn(collected: Collected, *, enough: int | None = None) -> bool:
@@ -257,26 +278,27 @@ def _is_answered(question: Message, answers: Sequence[Message]) -> bool:
     return any(isinstance(answer, SampleName) == asks_name for answer in answers)
 
 
-def _break_off(line: Line, device_id: int) -> None:
-    """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""
-    cancel = handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
-    script = Script([Cue(0, cancel)])
-    line.connect(script)
-    script.start(line.now_ns)
-    line.run(lambda: script.is_over)
+def questions_of(header: Header, sample: Sample) -> list[Message]:
+    """Return what to ask beside a dump that was sent: loops and name where it has some."""
+    where = {"device_id": header.device_id, "sample_number": header.sample_number}
+    questions: list[Message] = []
+    if sample.loops:
+        far = max(max(loop.start, loop.end) for _, loop in sample.loops) > MAX_21_BIT
+        ask = ExtendedLoopPointsRequest if far else LoopPointsRequest
+        questions.append(ask(**where, loop_number=ALL_LOOPS))
+    if sample.name:
+        questions.append(SampleNameRequest(**where))
+    return questions
 
 
-def _await_quiet(line: Line, patience_ns: int) -> None:
-    """Let our CANCEL leave, and hear the unit out if it takes no notice."""
-    line.run(lambda: True)
-    until_ns = line.now_ns + patience_ns
-    while line.now_ns < until_ns:
-        before = len(line.capture.passages)
-        line.advance(_QUIET_NS)
-        if not any(
-            passage.direction is Direction.FROM_UNIT for passage in line.capture.passages[before:]
-        ):
-            return
+def with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:
+    """Return what came back, with what a unit does not tell taken as it was sent."""
+    for question in unanswered:
+        if isinstance(question, SampleNameRequest):
+            got = replace(got, name=sent.name)
+        else:
+            got = replace(got, loops=sent.loops)
+    return got
 
 
 def torn_findings(back: Fetched, reading: str = "Reading back") -> tuple[Finding, ...]:

@@ -42,7 +42,7 @@ from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import ANSWER_NS, Fetched, fetch, torn_findings
+from harness.jobs.fetch import ANSWER_NS, Asker, Fetched, torn_findings
 from harness.jobs.line import late_findings, never
 from harness.jobs.playlist import judged_contents
 from harness.judge.finding import Answerable, Finding, Verdict
@@ -181,7 +181,7 @@ class ReadOut:
         self.repeats: tuple[int, int] | None = None
         """A number behind the usual ones, and the one before it that holds the same."""
         self._device_id: Final = device_id
-        self._answer_ns = answer_ns
+        self._asker: Final = Asker(self.line, wants_stop=wants_stop, answer_ns=answer_ns)
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
         self._was_silent = False
@@ -245,14 +245,11 @@ class ReadOut:
         self._asked_ns.setdefault(number, before_ns)
         self._was_silent = False
         try:
-            back = fetch(
-                self.line,
-                device_id=self._device_id,
-                sample_number=number,
+            back = self._asker.fetch(
+                self._device_id,
+                number,
                 questions=self._questions(number),
                 progress=self._told(number),
-                wants_stop=self._wants_stop,
-                answer_ns=self._answer_ns,
                 asks_twice=True,
             )
         except PortError as problem:
@@ -271,31 +268,18 @@ class ReadOut:
         if answers != number:
             late_ns = before_ns - self._asked_ns[answers]
             late = f"it came when {number} was asked for, {seconds(late_ns)} later"
-            self._answer_ns = max(self._answer_ns, min(2 * late_ns, _LONGEST_ANSWER_NS))
+            longest_ns = min(2 * late_ns, _LONGEST_ANSWER_NS)
+            self._asker.answer_ns = max(self._asker.answer_ns, longest_ns)
         return self._came(answers, back, took_ns=self.line.now_ns - before_ns, late=late)
 
     def _does_answer(self, number: int) -> bool:
-        """Ask for a number that was answered before, and break off when the answer begins."""
-        begun = False
-
-        def look(packets: int, wanted: int) -> None:
-            nonlocal begun
-            begun = begun or wanted > 0
-
+        """Whether a number that was answered before is answered again."""
         try:
-            back = fetch(
-                self.line,
-                device_id=self._device_id,
-                sample_number=number,
-                progress=look,
-                wants_stop=lambda: begun or self._wants_stop(),
-                answer_ns=self._answer_ns,
-                asks_twice=True,
-            )
+            seen = self._asker.glance(self._device_id, number, packets=1)
         except PortError as problem:
             self.failed = problem
             return False
-        return back.header is not None or back.declined
+        return seen.header is not None or seen.declined
 
     def _questions(self, number: int) -> list[Message]:
         where = {"device_id": self._device_id, "sample_number": number}
@@ -369,7 +353,7 @@ class ReadOut:
     def _silence(self) -> str:
         if not self._was_silent:
             return "it asked to wait (WAIT), and then nothing came"
-        return f"no answer within {seconds(self._answer_ns)}, asked {ASKS} times"
+        return f"no answer within {seconds(self._asker.answer_ns)}, asked {ASKS} times"
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self._was_silent |= any(event.kind is EventKind.NO_ANSWER for event in events)

@@ -21,16 +21,17 @@ from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.lateness import Lateness
 from emulator.ports.port import PortError
-from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT
-from emulator.wire.messages import (
-    ExtendedLoopPointsRequest,
-    Header,
-    LoopPointsRequest,
-    Message,
-    SampleNameRequest,
-)
+from emulator.wire.messages import Header
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import ANSWER_NS, Fetched, Glimpse, fetch, glance, torn_findings
+from harness.jobs.fetch import (
+    ANSWER_NS,
+    Asker,
+    Fetched,
+    Glimpse,
+    questions_of,
+    torn_findings,
+    with_unknowns,
+)
 from harness.jobs.forecast import Doing, Step
 from harness.jobs.line import (
     PATIENCE_NS,
@@ -172,6 +173,12 @@ class Replay:
         self._settings = settings or Settings()
         self._progress = progress
         self._wants_stop = wants_stop or never
+        self._asker = Asker(
+            line,
+            wants_stop=self._wants_stop,
+            patience_ns=self._settings.patience_ns,
+            answer_ns=self._settings.answer_ns,
+        )
         self._events: list[Event] = []
         self._may_say_more_ns = 0  # of the dump before
         self._answers_requests = True  # until one got no answer twice
@@ -289,15 +296,7 @@ class Replay:
         """
         before = len(self._line.capture.passages)
         try:
-            return glance(
-                self._line,
-                device_id=dump.header.device_id,
-                sample_number=dump.header.sample_number,
-                wants_stop=self._wants_stop,
-                patience_ns=self._settings.patience_ns,
-                answer_ns=self._settings.answer_ns,
-                **how,
-            )
+            return self._asker.glance(dump.header.device_id, dump.header.sample_number, **how)
         except PortError as problem:
             self.failed = problem
             return None
@@ -395,7 +394,7 @@ class Replay:
             return replace(
                 back, sample=None, unread=f"asked for sample {asked}, the unit sent sample {came}"
             )
-        return replace(back, sample=_with_unknowns(back.sample, dump.sample, back.unanswered))
+        return replace(back, sample=with_unknowns(back.sample, dump.sample, back.unanswered))
 
     def _has_doubtful_header(self, dump: Dump, back: Fetched) -> bool:
         """Whether a header that came back is another one when it is asked for again.
@@ -418,20 +417,16 @@ class Replay:
         if self.failed is not None:
             return Fetched(unread="the port failed")
         try:
-            return fetch(
-                self._line,
-                device_id=dump.header.device_id,
-                sample_number=dump.header.sample_number,
-                questions=_questions(dump),
+            return self._asker.fetch(
+                dump.header.device_id,
+                dump.header.sample_number,
+                questions=questions_of(dump.header, dump.sample),
                 progress=lambda packets, wanted: self._tell(
                     dump,
                     Doing.READING if wanted else Doing.ASKING,
                     packets,
                     wanted or len(dump.outgoing.packets),
                 ),
-                wants_stop=self._wants_stop,
-                patience_ns=self._settings.patience_ns,
-                answer_ns=self._settings.answer_ns,
                 asks_twice=self._watcher is None and self._answers_requests,
             )
         except PortError as problem:
@@ -446,29 +441,3 @@ def _compared(dump: Dump, got: Sample, memory: MemoryOutcome | None) -> SampleCo
         is_it = same_samples(holds, got)
         return memory.comparison if is_it else compare_samples(dump.sample, got)
     return compare_samples(dump.sample, got)
-
-
-def _questions(dump: Dump) -> list[Message]:
-    """Return what to ask beside the dump: loops and name where the file has some."""
-    where = {
-        "device_id": dump.header.device_id,
-        "sample_number": dump.header.sample_number,
-    }
-    questions: list[Message] = []
-    if dump.sample.loops:
-        far = max(max(loop.start, loop.end) for _, loop in dump.sample.loops) > MAX_21_BIT
-        ask = ExtendedLoopPointsRequest if far else LoopPointsRequest
-        questions.append(ask(**where, loop_number=ALL_LOOPS))
-    if dump.sample.name:
-        questions.append(SampleNameRequest(**where))
-    return questions
-
-
-def _with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:
-    """Return what came back, with what a unit does not tell taken as it was sent."""
-    for question in unanswered:
-        if isinstance(question, SampleNameRequest):
-            got = replace(got, name=sent.name)
-        else:
-            got = replace(got, loops=sent.loops)
-    return got

@@ -12,7 +12,7 @@ from emulator.line.simulate import SimulatedLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
-from harness.jobs.fetch import ANSWER_NS, Fetched, fetch
+from harness.jobs.fetch import ANSWER_NS, Asker, Fetched
 from harness.jobs.line import never
 from tests import oracle
 from tests.edits import cut_line, delay_message, lose_byte, lose_message
@@ -45,15 +45,14 @@ def read(
     asks_twice: bool = False,
     answer_ns: int = ANSWER_NS,
 ) -> Fetched:
-    return fetch(
-        Watched(line),
-        device_id=0,
-        sample_number=number,
+    asker = Asker(
+        Watched(line), wants_stop=wants_stop, patience_ns=60 * SECOND, answer_ns=answer_ns
+    )
+    return asker.fetch(
+        0,
+        number,
         questions=questions,
         progress=None if seen is None else lambda *each: seen.append(each),
-        wants_stop=wants_stop,
-        patience_ns=60 * SECOND,
-        answer_ns=answer_ns,
         asks_twice=asks_twice,
     )
 
