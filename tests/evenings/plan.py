@@ -46,8 +46,14 @@ class Dump:
             bodies[at : at + oracle.PACKET_BYTES]
             for at in range(0, len(bodies), oracle.PACKET_BYTES)
         ]
-        data = b"".join(packet[5:-2] for packet in packets)
-        return tuple(oracle.bytes_to_words(data, self.bits)[: len(self.words)])
+        size = oracle.bytes_per_word(self.bits)
+        data = b"".join(packet[5:-2] for packet in packets)[: size * len(self.words)]
+        unused = 7 * size - self.bits  # bits below a word, which no unit looks at (M1 p. 39)
+        clean = bytes(
+            byte >> unused << unused if at % size == size - 1 else byte
+            for at, byte in enumerate(data)
+        )
+        return tuple(oracle.bytes_to_words(clean, self.bits))
 
     def data(self) -> bytes:
         """Return what stands in the file."""
