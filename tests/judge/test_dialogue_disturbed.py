@@ -130,7 +130,7 @@ def test_harmless_habits_of_interfaces_accuse_nobody(habit: Habit) -> None:
         Link(habit=Habit.EVERY, number=64),
         Link(habit=Habit.EVERY, number=256),
     ],
-    ids=lambda link: link.name,
+    ids=lambda link: f"{link.habit} {link.number}",
 )
 def test_harmful_habits_of_interfaces_are_not_held_against_the_ends(link: Link) -> None:
     played = Rehearsal(unit(), link=link, settings=Settings())

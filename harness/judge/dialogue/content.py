@@ -57,7 +57,12 @@ def judge_content(
     whose = _Whose(talk, sight, messages)
     found = []
     verdicts = _verdicts(pieces)
-    held = next((each.contents for each in verdicts if each.has_header == talk.has_header), None)
+    if pieces and pieces[-1].is_torn_off:  # it tells where the others belong, and is not judged
+        whole, pieces = verdicts, pieces[:-1]
+        verdicts = _verdicts(pieces)
+    else:
+        whole = verdicts
+    held = next((each.contents for each in whole if each.has_header == talk.has_header), None)
     for finding in _placed_findings(verdicts, pieces, sight):
         if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
             continue
@@ -139,8 +144,8 @@ def _pieces(talk: DumpExchange) -> list[TimedMessage]:
 
 def _all_pieces(talk: DumpExchange) -> list[TimedMessage]:
     """Return everything that was sent: where nobody was heard to ask, nothing was asked for."""
-    found = [heard for _, heard in talk.sent if not heard.is_torn_off]
-    return sorted((*found, *talk.besides), key=lambda heard: heard.place)
+    found = (*(heard for _, heard in talk.sent), *talk.besides)
+    return sorted(found, key=lambda heard: heard.place)
 
 
 def _verdicts(pieces: Sequence[TimedMessage]) -> list[DumpVerdict]:

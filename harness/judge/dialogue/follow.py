@@ -262,7 +262,10 @@ class Follower:
             self.course.told.append(heard)
         if theirs is not None and _runs(theirs, heard) and heard.piece.kind is PieceKind.EXCLUSIVE:
             theirs.others.append(heard)
-        if ours is not None and (_runs(ours, heard) or self._belongs(ours, heard)):
+        # Of one direction, what stands behind a header is the dump's, as in a file.
+        if ours is not None and (
+            not self._both or _runs(ours, heard) or self._belongs(ours, heard)
+        ):
             ours.besides.append(heard)
         else:
             self.course.loose.append(heard)
