@@ -12,7 +12,7 @@ first that lie a microsecond apart: such captures are not written so.
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -173,13 +173,10 @@ class Agreement(Sum):
     """The broken clauses beside which nothing was wrong."""
     missed: list[str] = field(default_factory=list)
 
-    @property
-    def done(self) -> int:
-        """All captures."""
-        return self.runs
-
-    def add(self, case: Case, folder: Path | None = None) -> None:
-        """Diagnose a case; with a folder also write it in every form."""
+    def add(self, case: Case, *, in_every_form: bool = False) -> None:
+        """Diagnose a case that has a fault; write it in every form as well if that is wanted."""
+        if case.is_clean:
+            return
         self.runs += 1
         found = diagnose(case.recorded, case.sources)
         where = f"{case.kind}, case {case.number}"
@@ -194,9 +191,10 @@ class Agreement(Sum):
                 }
                 self.clauses.update(broken)
                 self._miss(f"nothing is wrong beside {', '.join(sorted(broken))}: {where}")
-        if folder is not None:
+        if in_every_form:
             self.compared += 1
-            self._compare(case, folder, where)
+            with TemporaryDirectory() as folder:
+                self._compare(case, Path(folder), where)
 
     def _compare(self, case: Case, folder: Path, where: str) -> None:
         whole = in_microseconds(case.recorded)
@@ -225,13 +223,3 @@ class Agreement(Sum):
         yield f"  {self.compared:,} were written in every form; {self.unlike:,} differ"
         for clause, count in self.clauses.most_common(12):
             yield f"    {count:6,}  {clause}"
-
-
-def agreement_of(cases: Iterable[Case], every: int) -> Agreement:
-    """Check faulty cases; each so-many-th in every form, 0: none."""
-    tally = Agreement()
-    with TemporaryDirectory() as folder:
-        for place, case in enumerate(each for each in cases if not each.is_clean):
-            is_written = every and place % every == 0
-            tally.add(case, Path(folder) if is_written else None)
-    return tally

@@ -7,7 +7,7 @@ label, and "nothing is wrong".
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -52,11 +52,9 @@ class LeftOut(Sum):
     """A word of confidence, and whether what it was said of is right."""
     whole: Counter[tuple[str, bool]] = field(default_factory=Counter)
     """The same with all causes."""
-    done: int = 0
 
     def add(self, case: Case) -> None:
         """Diagnose a case, then again without its cause."""
-        self.done += 1
         if case.is_clean:
             return
         _count_word(self.whole, diagnose(case.recorded, case.sources), case.accepted)
@@ -104,14 +102,6 @@ def _count_word(
 ) -> None:
     if found.first is not None and found.confidence is not None:
         words[str(found.confidence), found.first.name in accepted] += 1
-
-
-def left_out_of(cases: Iterable[Case]) -> LeftOut:
-    """Return what some cases came to."""
-    tally = LeftOut()
-    for case in cases:
-        tally.add(case)
-    return tally
 
 
 def lines_of(tally: LeftOut) -> Iterator[str]:

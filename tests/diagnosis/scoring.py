@@ -80,7 +80,7 @@ def mark_of(case: Case, diagnosis: Diagnosis | None = None) -> Mark:
     """
     found = diagnose(case.recorded, case.sources) if diagnosis is None else diagnosis
     named = tuple(each.name for each in found.causes)
-    answers = named or (NOTHING,)
+    answers = named or (NOTHING if found.answer is not Answer.UNDECIDED else "(unexplained)",)
     first = answers[0] in case.accepted
     place = None
     if case.packet is not None and first and found.first is not None:
@@ -155,7 +155,7 @@ class Tally(Sum):
     def add(self, case: Case, mark: Mark | None = None) -> None:
         """Count a case."""
         mark = mark_of(case) if mark is None else mark
-        named = mark.named[0] if mark.named else "(nothing)"
+        named = mark.named[0] if mark.named else "(nothing)" if mark.nothing else "(no cause)"
         if case.is_open:
             self.open.add(case, mark)
         else:
@@ -176,12 +176,6 @@ class Tally(Sum):
         elif mark.place is False:
             self.missed.append(f"another packet of {named}: {where}")
         del self.missed[_SHOWN:]
-
-    @property
-    def done(self) -> int:
-        """All cases."""
-        counts = (*self.faults.values(), *self.clean.values(), self.open)
-        return sum(count.runs for count in counts)
 
 
 def total_of(counts: dict[str, Count]) -> Count:
@@ -206,11 +200,6 @@ class Doubles(Sum):
     both: int = 0
     """Both are."""
     missed: list[str] = field(default_factory=list)
-
-    @property
-    def done(self) -> int:
-        """All draws."""
-        return self.runs + self.hidden
 
     def add(self, double: Double | None) -> None:
         """Count a draw."""

@@ -8,10 +8,10 @@ from tests.diagnosis.scoring import Count, Doubles, Tally, total_of, wilson
 _WIDE = 54
 
 
-def score_lines(tally: Tally) -> Iterator[str]:
+def score_lines(tally: Tally, title: str = "one fault") -> Iterator[str]:
     """Yield the table of cases in which something is wrong."""
     total = total_of(tally.faults)
-    yield f"one fault: {total.runs:,} cases in which something is to be seen"
+    yield f"{title}: {total.runs:,} cases of {len(tally.faults)} kinds"
     if not total.runs:
         return
     yield f"  first cause right        {share(total.first, total.runs)}"

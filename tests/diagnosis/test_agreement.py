@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,6 @@ from tests.diagnosis import agreement
 from tests.diagnosis.agreement import (
     CONVERSATION,
     Agreement,
-    agreement_of,
     hex_text,
     in_microseconds,
     midi_events,
@@ -25,8 +25,17 @@ from tests.diagnosis.agreement import (
     to_unit_alone,
 )
 from tests.diagnosis.injector import cases
+from tests.diagnosis.injector_kinds import Case
 
 SEED = 41
+
+
+def agreement_of(some: Iterable[Case], every: int) -> Agreement:
+    """What some cases come to, each so-many-th written in every form; 0: none."""
+    tally = Agreement()
+    for place, case in enumerate(some):
+        tally.add(case, in_every_form=bool(every) and place % every == 0)
+    return tally
 
 
 def test_nothing_is_wrong_beside_no_broken_finding() -> None:

@@ -52,7 +52,6 @@ def test_two_tallies_add_up_to_one() -> None:
     assert both.faults == together.faults
     assert (both.clean, both.views, both.open) == (together.clean, together.views, together.open)
     assert (both.words, both.confusion) == (together.words, together.confusion)
-    assert together.done == 40
 
 
 def test_a_diagnosis_that_always_says_the_same_scores_low() -> None:

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Answer, diagnose
 from tests.diagnosis.injector import KINDS
-from tests.diagnosis.injector_kinds import CLEAN, LEGAL, Kind, case_in
+from tests.diagnosis.injector_kinds import LEGAL, Kind
 from tests.diagnosis.injector_reading import Reading
-from tests.diagnosis.unlisted import Score, case_of, score_of
+from tests.diagnosis.scoring import Tally, total_of
+from tests.diagnosis.unlisted import case_of
 from tests.diagnosis.unlisted_halves import HALVES
 
 SEED = 12
@@ -43,36 +40,14 @@ def test_what_is_healthy_is_whole_by_the_plain_codec(kind: Kind) -> None:
         assert not seen.those("NAK", "CANCEL", to_unit=False)
 
 
-def test_each_way_to_be_wrong_is_counted() -> None:
-    case = case_in(KINDS[0], "3")
-    found = diagnose(case.recorded, case.sources)
-    assert found.first is not None
-    other = replace(case, accepted=frozenset({"no such cause"}))
-    healthy = replace(case, accepted=CLEAN)
-    none = replace(found, causes=(), answer=Answer.NOTHING_WRONG, confidence=None)
-    sure, unsure = Score(), Score()
-    sure.add(other, replace(found, confidence=Confidence.CERTAIN))
-    unsure.add(other, replace(found, confidence=Confidence.LIKELY))
-    unsure.add(other, replace(none, answer=Answer.UNDECIDED))
-    assert (sure.runs, sure.sure, sure.right) == (1, 1, 0)
-    assert (unsure.runs, unsure.unsure, unsure.right) == (2, 2, 0)
-    nothing, alarm, right = Score(), Score(), Score()
-    nothing.add(case, none)
-    alarm.add(healthy, found)
-    right.add(case, found)
-    right.add(healthy, none)
-    assert (nothing.nothing, alarm.sure, right.right) == (1, 1, 2)
-
-
 def test_the_half_that_may_be_looked_at() -> None:
     """A ratchet: sure and wrong, or "nothing is wrong", of what nobody listed."""
-    half = HALVES[0]
-    total, odd = Score(), Score()
-    for kind in half.faults:
-        total.merge(score_of(kind, range(3), SEED))
-    for kind in half.odd:
-        odd.merge(score_of(kind, range(3), SEED))
-    assert total.right >= 0.6 * total.runs
-    assert total.sure <= 0.1 * total.runs
+    tally = Tally()
+    for kind in HALVES[0].kinds:
+        for number in range(3):
+            tally.add(case_of(kind, number, SEED))
+    total = total_of(tally.faults)
+    assert total.first >= 0.6 * total.runs
+    assert total.wrong <= 0.1 * total.runs
     assert total.nothing <= 0.15 * total.runs
-    assert odd.sure == 0
+    assert total_of(tally.clean).first == total_of(tally.clean).runs

@@ -2,8 +2,8 @@
 
 Theory of operation.  The kinds were written from the published text (M1 pp. 35-39) without a look
 at the table of causes, each with its label: causes whose sentence would be true of the capture.
-Most have no row, so to say that nothing is decided is as right as such a cause.  Wrong are a sure
-answer outside the label, and "nothing is wrong".  In a healthy capture every cause is wrong.
+Most have no row, so to say that nothing is decided does no harm.  Wrong are a sure answer outside
+the label, and "nothing is wrong".  In a healthy capture every cause is wrong.
 
 One half (`unlisted_seen`) may be looked at while rules are written.  The other (`unlisted_unseen`)
 is diagnosed to print a figure and never to look at a run: tests build its captures, no more.
@@ -11,13 +11,11 @@ is diagnosed to print a figure and never to look at a run: tests build its captu
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final
 
-from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from tests.diagnosis.injector_kinds import (
     CLEAN,
     NOTHING,
@@ -30,8 +28,6 @@ from tests.diagnosis.injector_kinds import (
     seen_in,
 )
 from tests.diagnosis.injector_play import Play
-from tests.diagnosis.scoring import SURE, Sum
-from tests.diagnosis.tables import share
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +117,6 @@ HEADER_ALTERED: Final = names(
     "header spoiled on the way", "bytes altered on the way", "damage that no receiver can see"
 )
 _SALT: Final = 7_919
-_WIDE: Final = 56
 
 
 @dataclass(slots=True)
@@ -162,84 +157,3 @@ def case_of(kind: Kind, number: int, seed: int) -> Case:
         accepted=accepted,
         packet=label.packet,
     )
-
-
-@dataclass(slots=True)
-class Score(Sum):
-    """What the captures of one kind, or of many, came to."""
-
-    runs: int = 0
-    right: int = 0
-    """The first cause is of the label; in a healthy capture: none is named."""
-    unsure: int = 0
-    """Not right, and said to be undecided, or more likely than not at best."""
-    sure: int = 0
-    """Not right, and sure of it; in a healthy capture: a cause is named."""
-    nothing: int = 0
-    """Nothing is wrong, it says, and something is."""
-    named: Counter[str] = field(default_factory=Counter)
-    """What was named wrongly."""
-
-    def add(self, case: Case, found: Diagnosis) -> None:
-        """Count a capture."""
-        self.runs += 1
-        first = "" if found.first is None else found.first.name
-        says_nothing = found.answer is Answer.NOTHING_WRONG
-        if not case.accepted:
-            is_right = not first
-        else:
-            is_right = (
-                first in case.accepted if first else says_nothing and NOTHING in case.accepted
-            )
-        self.right += is_right
-        if is_right:
-            return
-        if says_nothing:
-            self.nothing += 1
-        elif case.is_clean or found.confidence in SURE:
-            self.sure += 1
-        else:
-            self.unsure += 1
-        self.named[first or str(found.answer)] += 1
-
-
-def score_of(kind: Kind, numbers: range, seed: int) -> Score:
-    """Return what some captures of a kind came to."""
-    score = Score()
-    for number in numbers:
-        case = case_of(kind, number, seed)
-        score.add(case, diagnose(case.recorded, case.sources))
-    return score
-
-
-def lines_of(half: Half, scores: dict[str, Score], *, each: bool) -> Iterator[str]:
-    """Yield the totals of a half and, if wanted, a line for each kind, the worst first."""
-    faults, odd = _sum(half.faults, scores), _sum(half.odd, scores)
-    yield f"{half.name}: {len(half.faults)} kinds of faults that no list has, {faults.runs:,} runs"
-    for text, count in (
-        ("first cause right", faults.right),
-        ("not sure", faults.unsure),
-        ("sure and wrong", faults.sure),
-        ("nothing is wrong", faults.nothing),
-    ):
-        yield f"  {text:18} {share(count, faults.runs)}"
-    yield f"  {len(half.odd)} kinds of odd and healthy ones: {odd.sure:,} of {odd.runs:,} accused"
-    if not each:
-        return
-    for kind in sorted(half.kinds, key=lambda one: scores[one.name].right / scores[one.name].runs):
-        score = scores[kind.name]
-        if score.right < score.runs:
-            named = score.named.most_common(2)
-            yield (
-                f"    {kind.name[:_WIDE]:{_WIDE}} right {score.right / score.runs:4.0%} "
-                f"unsure {score.unsure / score.runs:4.0%} sure {score.sure / score.runs:4.0%} "
-                f"nothing {score.nothing / score.runs:4.0%}  "
-                f"{'; '.join(f'{name} ({count})' for name, count in named)}"
-            )
-
-
-def _sum(kinds: list[Kind], scores: dict[str, Score]) -> Score:
-    total = Score()
-    for kind in kinds:
-        total.merge(scores[kind.name])
-    return total

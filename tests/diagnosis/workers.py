@@ -24,21 +24,18 @@ def chunks_of(seed: int, runs: int) -> Iterator[tuple[int, range]]:
 def gathered(
     work: Callable[[_Task], _Result],
     tasks: Iterable[_Task],
-    add: Callable[[_Result], int],
+    add: Callable[[_Result], None],
     runs: int,
     *,
     jobs: int | None = None,
-) -> int | None:
-    """Do tasks on all cores; `add` takes a result and returns how many runs it held.
-
-    None where Ctrl-C ended it, else how many runs there were.
-    """
+) -> bool:
+    """Do tasks on all cores and add up their results; False where Ctrl-C ended it."""
     jobs = jobs or os.cpu_count() or 1
     done, left, told_s = 0, iter(tasks), monotonic()
     if jobs == 1:
         for task in left:
-            done += add(work(task))
-        return done
+            add(work(task))
+        return True
     with ProcessPoolExecutor(jobs, initializer=_leave_to_parent) as pool:
         waiting: set[Future[_Result]] = set()
         try:
@@ -49,15 +46,16 @@ def gathered(
                     break
                 finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    done += add(future.result())
+                    add(future.result())
+                    done += _CHUNK
                 if monotonic() - told_s > _TELL_S:
                     told_s = monotonic()
                     _tell(done, runs)
         except KeyboardInterrupt:
             pool.shutdown(cancel_futures=True)
             print("\nstopped; what is done follows", file=sys.stderr)
-            return None
-    return done
+            return False
+    return True
 
 
 def _leave_to_parent() -> None:
@@ -66,4 +64,4 @@ def _leave_to_parent() -> None:
 
 
 def _tell(done: int, runs: int) -> None:
-    print(f"\r{done:,} of {runs:,}  ", end="", file=sys.stderr, flush=True)
+    print(f"\r{min(done, runs):,} of {runs:,}  ", end="", file=sys.stderr, flush=True)
