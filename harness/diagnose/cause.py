@@ -1,13 +1,10 @@
-"""What can be the matter: a cause, and the suspicion that it is one.
+"""A cause, as data: what it is called, what to do about it, and by which signs it is known."""
 
-Theory of operation.  A rule looks at one scene and yields suspicions; it knows nothing of other
-rules.  What a cause brings along (`Cause.brings`) says which other suspicions need no cause of
-their own once it is suspected.  `ranking` does the rest.
-"""
-
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
+from harness.diagnose.sign import Evidence, Sign, Value
 from harness.judge.finding import Place
 
 
@@ -37,8 +34,42 @@ class Strength(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Want:
+    """A sign that a row of the table asks for: its kind, and what its values have to be."""
+
+    kind: str
+    values: Mapping[str, tuple[Value, ...]]
+    """By name, what the value may be; one of several is enough."""
+    at_least: Mapping[str, int]
+    """By name, how large a number has to be."""
+
+    def fits(self, sign: Sign) -> bool:
+        """Whether a sign is the one that is asked for."""
+        return (
+            sign.kind == self.kind
+            and all(sign.values[name] in allowed for name, allowed in self.values.items())
+            and all(int(sign.values[name]) >= least for name, least in self.at_least.items())
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One way in which a cause shows."""
+
+    sign: Want
+    """What raises the suspicion: its evidence is told, and its place is that of the cause."""
+    beside: tuple[Want, ...]
+    """What else has to be there in the same dump."""
+    unless: tuple[Want, ...]
+    """What may not be there in the same dump."""
+    strength: Strength
+    because: str
+    """More exact words for what shows like this, in place of the cause's sentence; "" for none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One cause, as data."""
+    """One cause."""
 
     name: str
     """What to call it: a few plain words, the same in programs."""
@@ -51,25 +82,13 @@ class Cause:
     """What to do, the first thing first; `dryload ...` where there is a command."""
     experiment: str
     """What tells it from its likely rivals."""
+    rows: tuple[Row, ...]
     faults: tuple[int, ...] = ()
     """Which of the sixty faults of a transfer it stands behind, T01 to T60."""
     explains: frozenset[str] = frozenset()
-    """Clauses that a transfer with this cause violates, so that it explains such findings."""
-    brings: tuple[str, ...] = ()
-    """Causes whose signs this one brings along."""
+    """Kinds of signs, and clauses, that come of it and need no cause of their own."""
     is_harmless: bool = False
     """Whether a dump comes to no harm by it: it is told as a remark, never as the cause."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
-    """One thing seen that speaks for a suspicion."""
-
-    text: str
-    """A whole sentence, plain words first."""
-    at: Place | None = None
-    shown: str = ""
-    """Bytes, in hexadecimal, where they say something."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,3 +105,5 @@ class Suspicion:
     """Which dump of the capture, from 0 on; None: the capture as a whole."""
     because: str = ""
     """More exact words for this capture, in place of the cause's sentence."""
+    signs: tuple[Sign, ...] = ()
+    """What it is suspected by."""

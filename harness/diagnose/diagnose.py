@@ -11,11 +11,12 @@ from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, Extended
 from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import OF_STRENGTH, Confidence
 from harness.diagnose.no_return import NoReturn, point_of_no_return
-from harness.diagnose.ranking import Ranked, ranked
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
-from harness.diagnose.table import TABLE, Table, all_rules
+from harness.diagnose.signs import signs_of
+from harness.diagnose.table import TABLE, Table
 from harness.diagnose.unexplained import Unexplained, unexplained_in
 from harness.diagnose.unknown import UNSEEN, what_is_unknown
+from harness.diagnose.weigh import Ranked, ranked, suspicions_of
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.judge import Ended
 
@@ -84,9 +85,9 @@ def diagnose(
     says of a fault that nobody wrote down.
     """
     scene = scene_of(recorded, sources)
-    found = [each for rule in all_rules() for each in rule(scene) if each.cause in causes]
-    named, remarks = ranked(found)
-    unexplained = unexplained_in(scene, (*named, *remarks))
+    signs = signs_of(scene)
+    named, remarks = ranked(suspicions_of(signs, causes))
+    unexplained = unexplained_in(scene, signs, (*named, *remarks))
     answer = _answer(scene, named, unexplained)
     sure = _how_sure(named[0], unexplained) if named and answer is Answer.CAUSE else None
     return Diagnosis(

@@ -11,8 +11,8 @@ from typing import Final, NamedTuple
 
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
-from harness.diagnose.against_source import FieldDifference, against
 from harness.diagnose.scene import DumpScene, Scene
+from harness.judge.against_source import FieldDifference
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Place
@@ -226,9 +226,9 @@ def _silence(dump: DumpScene) -> Iterator[_Loss]:
 
 
 def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
-    if dump.source is None:
+    compared = dump.compared
+    if compared is None:
         return
-    compared = against(dump, dump.source)
     unseen = compared.unseen
     if len(unseen) > 1 and 2 * len(unseen) > compared.compared:
         return  # it is another dump
@@ -270,10 +270,9 @@ def _is_rounded(field: FieldDifference) -> bool:
 def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
     if not dump.scene.both or dump.returned is None:
         return
-    # Numpy, which the command line does without until there is something to compare.
-    from harness.diagnose.rules_unit_stored_words import Kept, is_taken, stored
+    from harness.judge.kept import Kept
 
-    found = stored(dump)
+    found = dump.stored
     if found is None or found.kept in (Kept.SAME, Kept.OTHER_WIDTH) or found.is_neutral:
         return  # where it is neutral, it may have happened on the way back
     why = {
@@ -286,7 +285,7 @@ def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
     exchange = next(
         (each for each in dump.packets if each.place == found.packet), dump.talk.exchanges[-1]
     )
-    if not is_taken(dump):
+    if not dump.is_taken:
         if exchange.replies or found.kept not in (Kept.WORDS, Kept.LEFT_OUT, Kept.TOO_SHORT):
             return
         why = f"Packet {found.packet} got no answer, and the unit has not kept what it held."
@@ -298,13 +297,13 @@ def _is_back_whole(dump: DumpScene) -> bool:
     back = dump.returned
     if back is None or back.ended is not Ended.WHOLE or dump.ended is not Ended.WHOLE:
         return False
-    altered = [] if dump.source is None else against(dump, dump.source).fields
+    altered = () if dump.compared is None else dump.compared.fields
     harmful = _harmful(dump, altered)
     if any(getattr(back.header, each.name, None) != each.expected for each in harmful):
         return False
-    from harness.diagnose.rules_unit_stored_words import is_as_sent
+    from harness.judge.kept import is_as_sent
 
-    return is_as_sent(dump, back)
+    return is_as_sent(dump.talk, back.talk, dump.source)
 
 
 def _loss(dump: DumpScene, exchange: Exchange, why: str, *, order: int | None = None) -> _Loss:

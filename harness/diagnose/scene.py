@@ -1,13 +1,21 @@
-"""Everything that a rule may look at: a capture that has been followed, dump by dump."""
+"""What a diagnosis looks at: a capture that has been followed and judged, dump by dump.
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+Theory of operation.  The judge is the only reader of bytes; what it made of a capture stands here
+with what several readers of signs ask of it: which sending got which answer, what was surely sent,
+what came back.  What costs time is worked out once a dump.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
 
 from emulator.dump.capture import Direction
-from emulator.wire.codec import encode
-from emulator.wire.constants import PACKET_BYTES
+from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import (
+    DataPacket,
     DumpHeader,
     DumpRequest,
     ExtendedHeader,
@@ -17,7 +25,16 @@ from emulator.wire.messages import (
     IdentityReply,
 )
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Exchange, Reply
+from harness.judge.against_source import Compared, Source, against, is_as_source
+from harness.judge.damage import data_bytes
+from harness.judge.dialogue.exchanges import (
+    OTHER,
+    DumpExchange,
+    Exchange,
+    LoopMode,
+    Reply,
+)
+from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.judge import (
     DumpSeen,
@@ -27,29 +44,29 @@ from harness.judge.dialogue.judge import (
     follow_capture,
     judge_followed,
 )
-from harness.judge.finding import Finding, Place
+from harness.judge.finding import Answerable, Finding, Place
+from harness.judge.stream import judge_stream
 from harness.judge.timed_messages import TimedMessage
 
+if TYPE_CHECKING:
+    from harness.judge.kept import Stored
+    from harness.judge.misreading import WordsSeen
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Source:
-    """A dump that was to be sent, message by message."""
-
-    name: str
-    """File and, of several, which dump of it."""
-    header: Header
-    packets: tuple[bytes, ...]
-    """As they stand in the file: one may be missing, torn or there twice."""
-
-    @property
-    def header_bytes(self) -> bytes:
-        """The header as it goes out."""
-        return encode(self.header)
-
-    def whole(self, place: int) -> bytes | None:
-        """Return the packet at a place; None where the file has none there, or not all of it."""
-        packet = self.packets[place] if 0 <= place < len(self.packets) else b""
-        return packet if len(packet) == PACKET_BYTES else None
+ACK, NAK, WAIT, CANCEL, EOF = (
+    HandshakeKind.ACK,
+    HandshakeKind.NAK,
+    HandshakeKind.WAIT,
+    HandshakeKind.CANCEL,
+    HandshakeKind.EOF,
+)
+PACKET_NS: Final = PACKET_BYTES * BYTE_NS
+GAP_NS: Final = 20_000_000
+"""Pauses inside a message that may have made a receiver drop it (our choice)."""
+TIME_NS: Final = 15_000_000
+"""A sender that leaves less than this has not waited for an answer (our choice)."""
+_DUMPED: Final = DataPacket | DumpHeader | ExtendedHeader
+_MOST_PACKETS: Final = 4096  # whose words are looked at
+HABIT: Final = 2  # messages answered in one manner that make it the unit's custom (our choice)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,6 +97,11 @@ class Scene:
         """Whether its times are known."""
         return self.recorded.is_timed
 
+    @property
+    def at_host(self) -> bool:
+        """Whether it was recorded at the computer, so that damage on the way does not show."""
+        return self.recorded.taken_at is TakenAt.HOST
+
     @cached_property
     def dumps(self) -> tuple["DumpScene", ...]:
         """Every dump, whichever way it went, in order."""
@@ -100,13 +122,37 @@ class Scene:
         return tuple(each for each in self.dumps if each.talk.direction is Direction.FROM_UNIT)
 
     @cached_property
+    def questions(self) -> tuple[QuestionExchange, ...]:
+        """What the unit was asked, in order."""
+        return tuple(
+            each for each in self.followed.course.asked if each.heard.direction is Direction.TO_UNIT
+        )
+
+    @cached_property
     def asked(self) -> tuple[TimedMessage, ...]:
         """The dump requests to the unit, in order."""
-        return tuple(
-            each.heard
-            for each in self.followed.course.asked
-            if isinstance(each.message, DumpRequest) and each.heard.direction is Direction.TO_UNIT
-        )
+        return tuple(e.heard for e in self.questions if isinstance(e.message, DumpRequest))
+
+    @cached_property
+    def is_file(self) -> bool:
+        """Whether this is a file of dumps and no recording of a talk: one way, and no times.
+
+        Who asks for samples or cancels a dump talks to somebody.
+        """
+        recorded = self.recorded
+        if self.both or self.is_timed or recorded.taken_at is not TakenAt.UNKNOWN:
+            return False
+        return not self.asked and not any(each.talk.handshakes for each in self.sent)
+
+    @property
+    def shows_sent(self) -> bool:
+        """Whether the bytes are those that the sender sent, whatever happened on the way."""
+        return self.at_host or self.is_file
+
+    @property
+    def shows_arrived(self) -> bool:
+        """Whether what arrived at the unit is surely what is here."""
+        return bool(self.shows_damage(Direction.TO_UNIT))
 
     def shows_damage(self, direction: Direction) -> bool | None:
         """Whether bytes of a direction are kept as they arrived; None where that is not known."""
@@ -119,9 +165,49 @@ class Scene:
                 return direction is Direction.TO_UNIT
         return None
 
-    def spoke(self, direction: Direction) -> Iterator[TimedMessage]:
-        """Yield everything that one side said, in order, echoes included."""
-        return (each for each in self.followed.heard if each.direction is direction)
+    @cached_property
+    def _spoken(self) -> dict[Direction, list[TimedMessage]]:
+        ways: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
+        for each in self.followed.heard:
+            ways[each.direction].append(each)
+        return ways
+
+    def spoke(self, direction: Direction) -> list[TimedMessage]:
+        """Return everything that one side said, in order, echoes included."""
+        return self._spoken[direction]
+
+    @cached_property
+    def echoes(self) -> list[tuple[TimedMessage, TimedMessage]]:
+        """What came back from the unit, and what it is an echo of.
+
+        Without times the judge knows none: there it is what came back before anything was asked
+        for.
+        """
+        if self.is_timed:
+            unit = Direction.FROM_UNIT
+            return [each for each in self.followed.course.echoes if each[0].direction is unit]
+        found: list[tuple[TimedMessage, TimedMessage]] = []
+        said: dict[bytes, TimedMessage] = {}
+        for heard in self.followed.heard:
+            if heard.direction is Direction.TO_UNIT:
+                if isinstance(heard.message, DumpRequest):
+                    break
+                said.setdefault(heard.body, heard)
+            elif isinstance(heard.message, _DUMPED) and heard.body in said:
+                found.append((heard, said[heard.body]))
+        return found
+
+    @cached_property
+    def own_words(self) -> list[TimedMessage]:
+        """What the unit said of its own, what came back aside."""
+        echoed = {id(heard) for heard, _ in self.echoes}
+        return [each for each in self.spoke(Direction.FROM_UNIT) if id(each) not in echoed]
+
+    @cached_property
+    def unit_spoke_exclusive(self) -> bool:
+        """Whether anything of the standard came from the unit, so that the way back passes it."""
+        kinds = Handshake | IdentityReply | DumpHeader | ExtendedHeader
+        return any(isinstance(e.message, kinds) for e in self.spoke(Direction.FROM_UNIT))
 
     def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is, as findings have it."""
@@ -129,7 +215,9 @@ class Scene:
         return Place(
             byte=None if heard is None else heard.piece.offset,
             packet=packet,
-            packet_number=None if packet is None or exchange is None else exchange.number % 128,
+            packet_number=None
+            if packet is None or exchange is None
+            else exchange.number % PACKET_NUMBERS,
             time_ns=heard.end_ns if heard is not None and self.is_timed else None,
         )
 
@@ -160,9 +248,27 @@ class DumpScene:
         return self.seen.ended
 
     @property
+    def is_closed(self) -> bool:
+        """Whether both sides went step by step, so that nothing could pass anything on the way."""
+        return self.seen.loop is LoopMode.CLOSED
+
+    @property
     def findings(self) -> tuple[Finding, ...]:
         """What the judge says of it."""
         return self.seen.findings
+
+    @cached_property
+    def _of_sent(self) -> tuple[Finding, ...]:
+        """What the judge says of what was sent; of a file that ends early all of it."""
+        if not self.scene.is_file or self.ended is not Ended.CUT:
+            return tuple(e for e in self.findings if e.answerable is not Answerable.UNIT)
+        messages = [*self.headers, *(each.best for each in self.packets)]
+        data = b"".join(each.piece.raw for each in messages)
+        return tuple(e for seen in judge_stream(data, keep_words=False) for e in seen.findings)
+
+    def found(self, *clauses: str) -> list[Finding]:
+        """Return the findings by these clauses on what was sent."""
+        return [each for each in self._of_sent if each.clause in clauses]
 
     @property
     def headers(self) -> list[TimedMessage]:
@@ -197,7 +303,14 @@ class DumpScene:
     @cached_property
     def sound(self) -> tuple[Exchange, ...]:
         """The packets that have their form and their checksum in one sending at least."""
+        if not self.damaged:
+            return self.packets
         return tuple(each for each in self.packets if each.best.is_sound)
+
+    @property
+    def is_all_sound(self) -> bool:
+        """Whether every packet came right in one sending at least."""
+        return len(self.sound) == len(self.packets)
 
     @cached_property
     def has_mended(self) -> bool:
@@ -208,10 +321,16 @@ class DumpScene:
     def source(self) -> Source | None:
         """The dump that was to be sent, if it was given: by sample number, or the only one."""
         sources = self.scene.sources
-        if len(sources) == 1:
-            return sources[0]
         number = None if self.header is None else self.header.sample_number
+        if len(sources) == 1 and (len(self.scene.sent) <= 1 or number is None):
+            return sources[0]
         return next((each for each in sources if each.header.sample_number == number), None)
+
+    @cached_property
+    def compared(self) -> Compared | None:
+        """The dump held against its source; None without one."""
+        source = self.source
+        return None if source is None else against(self.header, self.packets, source)
 
     @cached_property
     def returned(self) -> "DumpScene | None":
@@ -228,27 +347,232 @@ class DumpScene:
         return None
 
     @property
+    def came_back_whole(self) -> bool:
+        """Whether the unit sent the whole sample back."""
+        return self.returned is not None and self.returned.ended is Ended.WHOLE
+
+    @property
     def is_last(self) -> bool:
         """Whether nothing of any dump came after it."""
         return self.index == len(self.scene.dumps) - 1
+
+    @cached_property
+    def data(self) -> bytes:
+        """The data bytes of the packets that are right, in order; of long dumps the first."""
+        return data_bytes([each.best for each in self.sound[:_MOST_PACKETS]])
+
+    @cached_property
+    def words(self) -> "WordsSeen | None":
+        """The words of these packets, filler included; None where no width is known."""
+        # Numpy, which the command line does without until there is something to look at.
+        from harness.judge.misreading import words_seen
+
+        return words_seen(self.data, self.header)
+
+    @cached_property
+    def spoke_later(self) -> bool:
+        """Whether the unit said more than handshakes after the dump."""
+        known = DumpHeader | ExtendedHeader | IdentityReply
+        return any(
+            isinstance(each.message, known) and each.end_ns > self.talk.last_ns
+            for each in self.scene.own_words
+        )
+
+    @cached_property
+    def is_doubled_there(self) -> bool:
+        """Whether something sends a message a second time without waiting; no sender does."""
+        return any(map(is_sent_twice, self.talk.exchanges))
+
+    @cached_property
+    def has_waits(self) -> bool:
+        """Whether it is the unit's custom to say WAIT before each ACK."""
+        answered = [each.replies[0].kind for each in self.talk.exchanges if each.replies]
+        waits = answered.count(WAIT)
+        return waits >= HABIT and 2 * waits >= len(answered)
+
+    @cached_property
+    def _answers(self) -> dict[tuple[int, int], list[Reply]]:
+        found: dict[tuple[int, int], list[Reply]] = {}
+        for exchange in self.talk.exchanges:
+            for reply in exchange.replies:
+                found.setdefault((id(exchange), reply.sending), []).append(reply)
+        return found
+
+    def answers(self, exchange: Exchange, at: int) -> list[Reply]:
+        """Return what was said to the `at`th sending of a message."""
+        return self._answers.get((id(exchange), at), [])
+
+    @cached_property
+    def steps(self) -> list[tuple[Exchange, int, TimedMessage, TimedMessage | None]]:
+        """Each sending with its exchange, which sending of it it is, and what was sent after it."""
+        sent = self.talk.sent
+        which: dict[int, int] = {}
+        found = []
+        for at, (exchange, heard) in enumerate(sent):
+            turn = which[id(exchange)] = which.get(id(exchange), -1) + 1
+            after = sent[at + 1][1] if at + 1 < len(sent) else None
+            found.append((exchange, turn, heard, after))
+        return found
+
+    def exchange_of(self, reply: Reply) -> Exchange:
+        """Return what a reply answers."""
+        return self._exchange_of[id(reply)]
+
+    @cached_property
+    def _exchange_of(self) -> dict[int, Exchange]:
+        return {id(one): each for each in self.talk.exchanges for one in each.replies}
+
+    def in_every_sending(self, exchange: Exchange) -> bool:
+        """Whether a damaged packet was sent that way, by all that is known."""
+        if self.source is not None and is_as_source(exchange, self.source):
+            return True
+        if self.scene.shows_sent:
+            return True
+        if self.source is not None:
+            return False  # the source has it right, so it went wrong later
+        bodies = {each.body for each in exchange.sendings}
+        # A way that spoils one packet for a time may spoil this one twice.
+        is_same = len(exchange.sendings) > 1 and len(bodies) == 1
+        return is_same and bool(self.sound) and not self.has_mended
+
+    @cached_property
+    def is_header_altered(self) -> bool:
+        """Whether the source shows that one bit of a field was turned over on the way."""
+        source, header = self.source, self.header
+        if source is None or header is None or self.scene.shows_sent:
+            return False
+        if type(source.header) is not type(header):
+            return False
+        pairs = [
+            (getattr(source.header, each.name), getattr(header, each.name))
+            for each in fields(header)
+            if each.name not in ("device_id", "sample_number")
+        ]
+        return any((one ^ other).bit_count() == 1 for one, other in pairs)
+
+    def had_time_for(self, packets: int, before: Exchange) -> bool:
+        """Whether so many packets can have come before this one and been lost."""
+        if not self.scene.is_timed:
+            return True
+        sight, first = self.scene.sight, before.sendings[0]
+        earlier = self.before(first)
+        if earlier is not None and not earlier.is_sound:
+            return True  # what spoiled that one may have swallowed more
+        ends = self.reply_ends
+        answered = bisect_right(ends, first.end_ns)
+        answers = ends[answered - 1 : answered] if answered else []
+        # A message with a long pause inside may be the ends of two, and all between them lost.
+        whole = [] if earlier is None else [earlier.end_ns - earlier.gaps_ns]
+        torn = earlier is not None and earlier.gaps_ns >= PACKET_NS
+        since_ns = max(whole if torn else [*whole, *answers], default=None)
+        if since_ns is None:
+            return True
+        least_ns = packets * PACKET_NS
+        return sight.latest_start_ns(first) - since_ns + sight.tolerance_ns >= least_ns
+
+    @cached_property
+    def reply_ends(self) -> list[int]:
+        """When each reply was there, in order."""
+        return sorted(each.end_ns for each in self.talk.replies)
+
+    @cached_property
+    def stored(self) -> "Stored | None":
+        """What the unit made of it, by what it sent back; None where nobody can tell."""
+        return None if self.returned is None else self.stored_as(self.returned)
+
+    def stored_as(self, back: "DumpScene") -> "Stored | None":
+        """Return what the unit made of it if that is what came back."""
+        # Numpy, which the command line does without until there is something to compare.
+        from harness.judge.kept import stored
+
+        if self.ended is not Ended.WHOLE or back.ended not in (Ended.WHOLE, Ended.CUT):
+            return None
+        return stored(self.talk, back.talk)
+
+    @cached_property
+    def is_taken(self) -> bool:
+        """Whether the unit said yes to every packet; the last one needs no answer (HSK-13)."""
+        said = [any(one.kind is ACK and one.binds for one in e.replies) for e in self.packets]
+        return bool(said) and (said[0] or len(said) == 1) and all(said[:-1]) and any(said)
+
+    @cached_property
+    def starts(self) -> list[int]:
+        """When each message of it began, in order."""
+        return sorted(heard.start_ns for _, heard in self.talk.sent)
+
+    def before(self, heard: TimedMessage) -> TimedMessage | None:
+        """Return what was sent of the dump before a message."""
+        at = bisect_left(self._places, heard.place)
+        return self.talk.sent[at - 1][1] if at else None
+
+    @cached_property
+    def _places(self) -> list[int]:
+        return [heard.place for _, heard in self.talk.sent]
+
+    @property
+    def start(self) -> Place:
+        """Where it begins."""
+        exchange = self.talk.exchanges[0]
+        return self.place(exchange.sendings[0], exchange)
 
     def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is."""
         return self.scene.place(heard, exchange)
 
+    def place_at(self, packet: int, heard: TimedMessage, exchange: Exchange) -> Place:
+        """Return where something shows, under the number of the packet that it is about."""
+        return replace(
+            self.place(heard, exchange), packet=packet, packet_number=packet % PACKET_NUMBERS
+        )
+
 
 def scene_of(recorded: Recorded, sources: Sequence[Source] = ()) -> Scene:
-    """Return a capture as rules look at it."""
+    """Return a capture as a diagnosis looks at it."""
     followed = follow_capture(recorded)
     return Scene(followed=followed, verdicts=judge_followed(followed), sources=tuple(sources))
 
 
-def unit_spoke_exclusive(scene: Scene) -> bool:
-    """Whether anything of the standard came from the unit, so that the way back passes it."""
+def named(exchange: Exchange) -> str:
+    """Return what to call a header or a packet within a sentence."""
+    return "the header" if exchange.place is None else f"packet {exchange.place:,}"
+
+
+def is_clear(heard: TimedMessage) -> bool:
+    """Whether a message is right and came in one piece; clocks and resets inside do not matter."""
+    return heard.is_sound and heard.gaps_ns < GAP_NS
+
+
+def is_plain(heard: TimedMessage) -> bool:
+    """Whether a message is right and has nothing inside that could upset a receiver."""
+    return not heard.piece.realtime and is_clear(heard)
+
+
+def are_plain(exchange: Exchange) -> bool:
+    """Whether a message was plain each time it was sent."""
+    return all(map(is_plain, exchange.sendings))
+
+
+def finals(exchange: Exchange) -> list[Reply]:
+    """Return the answers other than WAIT."""
+    return [each for each in exchange.replies if each.kind is not WAIT]
+
+
+def waits_first(exchange: Exchange) -> bool:
+    """Whether a message was answered with WAIT and then with ACK."""
+    return [each.kind for each in exchange.replies[:2]] == [WAIT, ACK]
+
+
+def was_told(exchange: Exchange, kind: HandshakeKind) -> bool:
+    """Whether a message was answered with a handshake of a kind."""
+    return any(each.kind is kind for each in exchange.replies)
+
+
+def is_sent_twice(exchange: Exchange) -> bool:
+    """Whether a message follows its own copy before an answer can have come."""
     return any(
-        isinstance(each.message, Handshake | IdentityReply | DumpHeader | ExtendedHeader)
-        for each in scene.spoke(Direction.FROM_UNIT)
+        one.body == other.body and other.start_ns - one.end_ns < TIME_NS
+        for one, other in pairwise(exchange.sendings)
     )
 
 
-__all__ = ["OTHER", "DumpScene", "Scene", "Source", "scene_of", "unit_spoke_exclusive"]
+__all__ = ["OTHER", "DumpScene", "Scene", "Source", "scene_of"]

@@ -7,21 +7,35 @@ shipped.  A mistake in the register is ours, so it raises and names the cause.
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any, Final
 
 from emulator.wire.clauses import clauses
-from harness.diagnose.cause import Cause, Suspicion, Where
-from harness.diagnose.scene import Scene
+from harness.diagnose.cause import Cause, Row, Strength, Want, Where
 from harness.faults.catalogue import faults
 
 _TEXTS: Final = ("name", "where", "sentence", "tells", "experiment")
 _NEEDED: Final = frozenset({"name", "where", "sentence", "tells", "remedy"})
 _FIELDS: Final = frozenset(
-    {*_TEXTS, "remedy", "faults", "harmless", "explains", "brings"},
+    {*_TEXTS, "remedy", "faults", "harmless", "explains", "rows"},
 )
+_OF_ROW: Final = ("strength", "beside", "unless", "because")
+_AT_LEAST: Final = "at least "
+_STRENGTHS: Final = {each.name.lower(): each for each in Strength}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignKind:
+    """What a kind of sign means."""
+
+    name: str
+    means: str
+    values: tuple[str, ...]
+    """Names of the values that tell one of its kind from another."""
+    is_harmless: bool
+    """Whether nothing is wrong where no cause explains it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +44,12 @@ class Table:
 
     causes: tuple[Cause, ...]
     """Of two that are suspected as strongly, the one that stands here first is told first."""
+    signs: Mapping[str, SignKind]
+    """Every kind of sign that there is, by its name."""
 
     def without(self, *names: str) -> "Table":
         """Return the table without some causes, as if nobody had thought of them."""
-        return Table(tuple(each for each in self.causes if each.name not in names))
+        return replace(self, causes=tuple(e for e in self.causes if e.name not in names))
 
     def __contains__(self, name: str) -> bool:
         """Whether there is a cause of this name."""
@@ -55,23 +71,33 @@ def parse_causes(text: str) -> Table:
     """Read a register from TOML text; a ValueError names the cause that is wrong."""
     document = tomllib.loads(text)
     steps, groups = document.pop("steps", {}), document.pop("groups", {})
+    signs = {
+        name: SignKind(
+            name=name,
+            means=row["means"],
+            values=tuple(row.get("values", ())),
+            is_harmless=row.get("harmless", False),
+        )
+        for name, row in document.pop("signs", {}).items()
+    }
     rows = document.pop("cause", [])
     if document:
         raise ValueError(f"a register has no {', '.join(sorted(document))}")
     found: dict[str, Cause] = {}
     for number, row in enumerate(rows, start=1):
-        cause = _cause(row, number, steps, groups)
+        cause = _cause(row, number, steps, groups, signs)
         if cause.name in found:
             raise ValueError(f"cause {cause.name!r} is there twice")
         found[cause.name] = cause
-    for cause in found.values():
-        if unknown := set(cause.brings) - set(found):
-            raise ValueError(f"cause {cause.name!r} brings {', '.join(sorted(unknown))}: not there")
-    return Table(tuple(found.values()))
+    return Table(tuple(found.values()), signs)
 
 
 def _cause(
-    row: Mapping[str, Any], number: int, steps: Mapping[str, str], groups: Mapping[str, list[str]]
+    row: Mapping[str, Any],
+    number: int,
+    steps: Mapping[str, str],
+    groups: Mapping[str, list[str]],
+    signs: Mapping[str, SignKind],
 ) -> Cause:
     where = f"cause {row['name']!r}" if "name" in row else f"cause number {number}"
     if unknown := sorted(row.keys() - _FIELDS):
@@ -86,8 +112,8 @@ def _cause(
     explains = [
         one for each in row.get("explains", []) for one in _opened(each, groups, where, [each])
     ]
-    if strange := [each for each in explains if each not in clauses()]:
-        raise ValueError(f"{where} explains {', '.join(strange)}: no such clause")
+    if strange := [each for each in explains if each not in (*clauses(), *signs)]:
+        raise ValueError(f"{where} explains {', '.join(strange)}: no clause and no sign")
     return Cause(
         name=row["name"],
         where=Where(row["where"]),
@@ -95,10 +121,50 @@ def _cause(
         tells=row["tells"],
         remedy=tuple(_step(each, steps, where) for each in row["remedy"]),
         experiment=_rehearsed(row.get("experiment", ""), where),
+        rows=tuple(
+            _row(each, f"{where}, row {at}", signs)
+            for at, each in enumerate(row.get("rows", ()), start=1)
+        ),
         faults=tuple(row.get("faults", ())),
         explains=frozenset(explains),
-        brings=tuple(row.get("brings", ())),
         is_harmless=row.get("harmless", False),
+    )
+
+
+def _row(row: Mapping[str, Any], where: str, signs: Mapping[str, SignKind]) -> Row:
+    if row.get("strength") not in _STRENGTHS:
+        raise ValueError(f"{where}: strength is one of {', '.join(_STRENGTHS)}")
+    sign = {name: value for name, value in row.items() if name not in _OF_ROW}
+    return Row(
+        sign=_want(sign, where, signs),
+        beside=tuple(_want(each, where, signs) for each in row.get("beside", ())),
+        unless=tuple(_want(each, where, signs) for each in row.get("unless", ())),
+        strength=_STRENGTHS[row["strength"]],
+        because=row.get("because", ""),
+    )
+
+
+def _want(row: Mapping[str, Any], where: str, signs: Mapping[str, SignKind]) -> Want:
+    """Return what is asked of a sign: a value, one of several, or "at least 3"."""
+    kind = row.get("sign", "")
+    if kind not in signs:
+        raise ValueError(f"{where} wants the sign {kind!r}, which is not in [signs]")
+    asked = {name: value for name, value in row.items() if name != "sign"}
+    if strange := sorted(asked.keys() - set(signs[kind].values)):
+        raise ValueError(f"{where}: a sign {kind!r} has no {', '.join(strange)}")
+    large = {
+        name: int(value.removeprefix(_AT_LEAST))
+        for name, value in asked.items()
+        if isinstance(value, str) and value.startswith(_AT_LEAST)
+    }
+    return Want(
+        kind=kind,
+        values={
+            name: tuple(value) if isinstance(value, list) else (value,)
+            for name, value in asked.items()
+            if name not in large
+        },
+        at_least=large,
     )
 
 
@@ -136,15 +202,3 @@ def _rehearsed(text: str, where: str) -> str:
 TABLE: Final = parse_causes(
     files("harness.diagnose").joinpath("causes.toml").read_text(encoding="utf-8")
 )
-Rule = Callable[[Scene], Iterator[Suspicion]]
-"""Looks at a scene and yields what it suspects; knows of no other rule."""
-
-
-def all_rules() -> tuple[Rule, ...]:
-    """Return every rule; those of content import numpy, so they are looked up late."""
-    from harness.diagnose.rules_answers import ANSWER_RULES
-    from harness.diagnose.rules_file import FILE_RULES
-    from harness.diagnose.rules_unit import UNIT_RULES
-    from harness.diagnose.rules_way import WAY_RULES
-
-    return (*WAY_RULES, *ANSWER_RULES, *UNIT_RULES, *FILE_RULES)

@@ -9,8 +9,10 @@ stands beside it.  A dump that got no answer while another one did is told like 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from harness.diagnose.ranking import Ranked
 from harness.diagnose.scene import DumpScene, Scene
+from harness.diagnose.sign import Sign
+from harness.diagnose.table import TABLE
+from harness.diagnose.weigh import Ranked
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Finding, Place, Verdict
 
@@ -24,26 +26,41 @@ class Unexplained:
     text: str
     """A whole sentence."""
     clause: str
-    """The clause that it is about."""
+    """The clause that it violates; "" where it is odd and violates none."""
+    sign: str
+    """The kind of sign; "" for a finding of the judge."""
     is_broken: bool
     """Whether it is a must of the standard."""
     dump: int | None
     """Which dump of the capture, from 0 on; None: beside them."""
-    at: Place
+    at: Place | None
 
 
-def unexplained_in(scene: Scene, named: Sequence[Ranked]) -> tuple[Unexplained, ...]:
-    """Return what is broken or bent, or came to nothing, and follows from no named cause."""
-    wrong = list(_wrong(scene))
-    left = [each for each in wrong if not any(_explains(one, each) for one in named)]
+def unexplained_in(
+    scene: Scene, signs: Sequence[Sign], named: Sequence[Ranked]
+) -> tuple[Unexplained, ...]:
+    """Return what is broken or bent, came to nothing or is odd, and follows from no named cause."""
+    left = [
+        each
+        for each in _wrong(scene)
+        if not any(one.explains(each.clause, each.dump) for one in named)
+    ]
+    wanted = {one for each in named for one in each.suspicion.signs}
+    left += [
+        Unexplained(
+            text=each.evidence[0].text,
+            clause="",
+            sign=each.kind,
+            is_broken=True,
+            dump=each.dump,
+            at=each.at,
+        )
+        for each in signs
+        if each not in wanted
+        and not TABLE.signs[each.kind].is_harmless
+        and not any(one.explains(each.kind, each.dump) for one in named)
+    ]
     return tuple(sorted(left, key=lambda each: not each.is_broken))
-
-
-def _explains(cause: Ranked, wrong: Unexplained) -> bool:
-    if wrong.clause not in cause.cause.explains:
-        return False
-    since = cause.suspicion.dump
-    return since is None or wrong.dump is None or wrong.dump >= since
 
 
 def _wrong(scene: Scene) -> Iterator[Unexplained]:
@@ -58,6 +75,7 @@ def _wrong(scene: Scene) -> Iterator[Unexplained]:
             yield Unexplained(
                 text="This dump got no answer at all, and another one did.",
                 clause=_NO_ANSWER,
+                sign="",
                 is_broken=True,
                 dump=dump.index,
                 at=dump.place(dump.talk.sent[0][1], dump.talk.exchanges[0]),
@@ -69,6 +87,7 @@ def _of_finding(finding: Finding, dump: int | None) -> Iterator[Unexplained]:
         yield Unexplained(
             text=finding.message,
             clause=finding.clause,
+            sign="",
             is_broken=finding.verdict is Verdict.BROKEN,
             dump=dump,
             at=finding.at,

@@ -8,8 +8,8 @@ from emulator.dump.capture import Direction
 from emulator.wire.prose import counted, duration
 from harness.diagnose.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
 from harness.diagnose.diagnose import Answer, Diagnosis
-from harness.diagnose.ranking import Ranked
 from harness.diagnose.scene import DumpScene, Scene
+from harness.diagnose.weigh import Ranked
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.finding import Place
@@ -101,8 +101,9 @@ def _numbered(steps: Iterable[str]) -> Iterator[str]:
 def _unexplained(diagnosis: Diagnosis) -> Iterator[str]:
     left = diagnosis.unexplained
     for each in left[:_MOST_UNEXPLAINED]:
+        clause = f" ({each.clause})" if each.clause else ""
         which = "" if each.dump is None else _which(diagnosis.scene, each.dump)
-        yield f"{which}{_when(each.at)}{each.text} ({each.clause})"
+        yield f"{which}{_when(each.at)}{each.text}{clause}"
     if len(left) > _MOST_UNEXPLAINED:
         yield f"And {counted(len(left) - _MOST_UNEXPLAINED, 'more finding')}: {_REST}."
 

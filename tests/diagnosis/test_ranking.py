@@ -1,44 +1,52 @@
 """From suspicions to an order: by strength, and what another cause brings along behind it."""
 
-from harness.diagnose.cause import Evidence, Strength, Suspicion
+from harness.diagnose.cause import Strength, Suspicion
 from harness.diagnose.diagnose import diagnose
-from harness.diagnose.ranking import ranked
+from harness.diagnose.sign import Evidence, Sign
 from harness.diagnose.table import TABLE
+from harness.diagnose.weigh import ranked
 from tests.diagnosis.injector import KINDS
 from tests.diagnosis.injector_kinds import case_in
 
 
-def suspicion(cause: str, strength: Strength, text: str = "seen") -> Suspicion:
-    return Suspicion(cause=cause, strength=strength, evidence=(Evidence(text=text),))
+def seen(kind: str) -> Sign:
+    return Sign(kind=kind, values={}, evidence=(), at=None, dump=0)
 
 
-BRINGER = next(
-    cause for cause in TABLE.causes if cause.brings and not TABLE.named(cause.brings[0]).is_harmless
-)
-BROUGHT = BRINGER.brings[0]
+def suspicion(cause: str, strength: Strength, text: str = "seen", kind: str = "") -> Suspicion:
+    signs = (seen(kind),) if kind else ()
+    return Suspicion(
+        cause=cause, strength=strength, evidence=(Evidence(text=text),), dump=0, signs=signs
+    )
+
+
+BRINGER, BROUGHT, KIND = "reset on the cable", "unit fell silent", "answers cease"
+"""A cause, one that follows from it, and the sign that it is known by."""
 
 
 def test_the_stronger_one_comes_first_whatever_stands_first_in_the_register() -> None:
-    one, other = [each.name for each in TABLE.causes if not (each.brings or each.is_harmless)][:2]
+    one, other = [each.name for each in TABLE.causes if not each.is_harmless][:2]
     causes, _ = ranked([suspicion(one, Strength.WEAK), suspicion(other, Strength.FAIR)])
     assert [each.name for each in causes] == [other, one]
 
 
 def test_what_a_cause_brings_along_stands_behind_and_is_said_to_follow() -> None:
     causes, _ = ranked(
-        [suspicion(BROUGHT, Strength.STRONG), suspicion(BRINGER.name, Strength.STRONG)]
+        [suspicion(BROUGHT, Strength.STRONG, kind=KIND), suspicion(BRINGER, Strength.STRONG)]
     )
     assert [(each.name, each.follows) for each in causes] == [
-        (BRINGER.name, False),
+        (BRINGER, False),
         (BROUGHT, True),
     ]
 
 
 def test_nothing_explains_what_is_surer_than_itself() -> None:
-    causes, _ = ranked([suspicion(BROUGHT, Strength.SURE), suspicion(BRINGER.name, Strength.FAIR)])
+    causes, _ = ranked(
+        [suspicion(BROUGHT, Strength.SURE, kind=KIND), suspicion(BRINGER, Strength.FAIR)]
+    )
     assert [(each.name, each.follows) for each in causes] == [
         (BROUGHT, False),
-        (BRINGER.name, False),
+        (BRINGER, False),
     ]
 
 
@@ -60,13 +68,6 @@ def test_what_is_harmless_is_a_remark() -> None:
     causes, remarks = ranked([suspicion(harmless, Strength.SURE)])
     assert not causes
     assert [each.name for each in remarks] == [harmless]
-
-
-def test_the_register_names_every_cause_once_and_brings_only_what_is_there() -> None:
-    names = [cause.name for cause in TABLE.causes]
-    assert len(set(names)) == len(names)
-    for cause in TABLE.causes:
-        assert set(cause.brings) <= set(names) - {cause.name}
 
 
 def test_all_sixty_faults_of_a_transfer_have_a_cause() -> None:

@@ -11,10 +11,9 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.diagnose.rules_file import FILE_RULES
-from harness.diagnose.scene import scene_of
 from tests import oracle
 from tests.diagnosis.broken_dumps import as_file
+from tests.diagnosis.test_rules_file import of_dump
 
 BITS = (8, 12, 16, 20, 24)
 LONG = 390
@@ -26,8 +25,7 @@ def named(words: list[int], bits: int, length: int | None = None) -> set[str]:
     if length is not None:
         told = bytes([length & 0x7F, length >> 7 & 0x7F, length >> 14 & 0x7F])
         data = data[:10] + told + data[13:]  # M1 p. 37: the length stands at bytes 10 to 12
-    scene = scene_of(as_file(data))
-    return {each.cause for rule in FILE_RULES for each in rule(scene)}
+    return {each.cause for each in of_dump(as_file(data))}
 
 
 def clipped(value: float, half: int) -> int:

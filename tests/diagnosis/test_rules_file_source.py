@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import pytest
 
 from emulator.dump.capture import Capture, Direction
-from harness.diagnose.against_source import against
 from harness.diagnose.cause import Strength
-from harness.diagnose.rules_file import FILE_RULES
 from harness.diagnose.scene import Source, scene_of
+from harness.diagnose.signs import signs_of
 from harness.files.recorded import Recorded, TakenAt, back_to_back
+from harness.judge.against_source import against
 from tests import oracle
 from tests.diagnosis.broken_dumps import parts_of, source_of
 from tests.diagnosis.test_rules_file import suspected
@@ -57,8 +57,8 @@ def test_every_collision_is_found(seed: int) -> None:
     damaged = colliding(rng, PACKETS[at])
     assert oracle.checksum(damaged) == damaged[125]
     packets = [*PACKETS[:at], damaged, *PACKETS[at + 1 :]]
-    scene = scene_of(arrived(packets), [source_of(GOOD)])
-    (difference,) = against(scene.sent[0], source_of(GOOD)).packets
+    sent = scene_of(arrived(packets), [source_of(GOOD)]).sent[0]
+    (difference,) = against(sent.header, sent.packets, source_of(GOOD)).packets
     changed = [place for place in range(127) if damaged[place] != PACKETS[at][place]]
     assert list(difference.offsets) == changed
     words = oracle.bytes_to_words
@@ -98,9 +98,12 @@ def test_without_the_source_nothing_is_said() -> None:
 @pytest.mark.parametrize("at", range(6, 20))
 def test_every_bit_of_the_header_is_found(at: int, bit: int) -> None:
     header = HEADER[:at] + bytes([HEADER[at] ^ 1 << bit]) + HEADER[at + 1 :]
-    first = suspected(arrived(PACKETS, header), source_of(GOOD))[0]
-    assert first.cause == UNSEEN
-    assert first.strength is Strength.SURE
+    found = suspected(arrived(PACKETS, header), source_of(GOOD))
+    if at == 7 and not bit:
+        assert not found  # a nanosecond beside the period is rounding and no harm (HDR-05)
+        return
+    assert found[0].cause == UNSEEN
+    assert found[0].strength is Strength.SURE
 
 
 def test_another_dump() -> None:
@@ -185,6 +188,4 @@ def test_no_rule_raises_on_odd_sources() -> None:
     ]
     for packets in odd:
         source = Source(name="odd", header=header, packets=packets)
-        scene = scene_of(arrived(PACKETS), [source])
-        for rule in FILE_RULES:
-            list(rule(scene))
+        signs_of(scene_of(arrived(PACKETS), [source]))

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from harness.diagnose.damage import (
+from harness.diagnose.scene import scene_of
+from harness.files.recorded import TakenAt
+from harness.judge.damage import (
     Damage,
     Hit,
     damage_of,
@@ -15,8 +17,6 @@ from harness.diagnose.damage import (
     remains_of,
     sum_is_off_by,
 )
-from harness.diagnose.scene import scene_of
-from harness.files.recorded import TakenAt
 from tests.diagnosis.spoiling import (
     Change,
     with_more,

@@ -5,23 +5,66 @@ look right, the first one that is not.  A dump may go
 to another device ID than its file says: then IDs, and checksums that are right, are not compared.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
+from functools import reduce
+from operator import xor
 from typing import Final
 
+from emulator.wire.codec import encode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
-from emulator.wire.messages import DataPacket
+from emulator.wire.messages import DataPacket, Header
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
-from harness.diagnose.scene import DumpScene, Source
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.timed_messages import TimedMessage
 
 _DATA_AT: Final = 5  # M1 p. 37
 _ID_AT: Final = 2
+_NUMBER_AT: Final = 4
 _CHECKSUM_AT: Final = 125
 _NEAR: Final = 2
+_NEUTRAL: Final = 4  # bytes of a packet that came back otherwise
+_KEPT: Final = 8  # odd words of that packet that came back as they were
 _CLOSE: Final = 16  # bytes that differ in two sendings of one packet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Source:
+    """A dump that was to be sent, message by message."""
+
+    name: str
+    """File and, of several, which dump of it."""
+    header: Header
+    packets: tuple[bytes, ...]
+    """As they stand in the file: one may be missing, torn or there twice."""
+
+    @property
+    def header_bytes(self) -> bytes:
+        """The header as it goes out."""
+        return encode(self.header)
+
+    @property
+    def numbers(self) -> list[int | None]:
+        """The number that each packet bears, None where it is too short to have one."""
+        return [each[_NUMBER_AT] if len(each) > _NUMBER_AT else None for each in self.packets]
+
+    def whole(self, place: int) -> bytes | None:
+        """Return the packet at a place; None where the file has none there, or not all of it."""
+        packet = self.packets[place] if 0 <= place < len(self.packets) else b""
+        return packet if len(packet) == PACKET_BYTES else None
+
+    @property
+    def is_last_partly_filled(self) -> bool:
+        """Whether filler follows the last word."""
+        header = self.header
+        if not MIN_BITS <= header.bits <= MAX_BITS:
+            return False
+        return header.length * header.channels % words_per_packet(header.bits) != 0
+
+    def has_twice(self, body: bytes) -> bool:
+        """Whether it holds a packet of this number and content more than once."""
+        return sum(each[_NUMBER_AT:] == body[_NUMBER_AT:] for each in self.packets) > 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +75,17 @@ class FieldDifference:
     expected: int | None
     """None where the source has no such field."""
     found: int | None
+
+    @property
+    def is_one_bit(self) -> bool:
+        """Whether one bit was turned over."""
+        return ((self.expected or 0) ^ (self.found or 0)).bit_count() == 1
+
+    @property
+    def is_rounded(self) -> bool:
+        """Whether it is a period that was rounded the other way (HDR-05)."""
+        near = abs((self.expected or 0) - (self.found or 0)) <= 1
+        return self.name == "period_ns" and near
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +115,8 @@ class PacketDifference:
     """Words that differ; none where only filler or the length does."""
     is_sound: bool
     """Whether form and checksum are right, so that no receiver can see it."""
+    is_filler: bool
+    """Whether only what stands behind the last word differs, and the checksum with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,11 +134,11 @@ class Compared:
         return tuple(each for each in self.packets if each.is_sound)
 
 
-def against(dump: DumpScene, source: Source) -> Compared:
+def against(header: Header | None, packets: Sequence[Exchange], source: Source) -> Compared:
     """Return everything in which a dump differs from its source."""
     differences = []
     compared, due = 0, 0
-    for exchange in dump.packets:
+    for exchange in packets:
         place = _place_in(exchange, source, due)
         if place is None:
             continue
@@ -91,7 +147,7 @@ def against(dump: DumpScene, source: Source) -> Compared:
         if found is not None:
             differences.append(found)
     return Compared(
-        fields=tuple(_fields(dump, source)), packets=tuple(differences), compared=compared
+        fields=tuple(_fields(header, source)), packets=tuple(differences), compared=compared
     )
 
 
@@ -136,8 +192,8 @@ def _same(found: bytes, expected: bytes) -> bool:
     return ends and found[_ID_AT + 1 : _CHECKSUM_AT] == expected[_ID_AT + 1 : _CHECKSUM_AT]
 
 
-def _fields(dump: DumpScene, source: Source) -> Iterator[FieldDifference]:
-    found, expected = dump.header, source.header
+def _fields(found: Header | None, source: Source) -> Iterator[FieldDifference]:
+    expected = source.header
     if found is None:
         return
     names = [each.name for header in (expected, found) for each in fields(header)]
@@ -160,6 +216,7 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
     found = heard.body
     offsets = tuple(_offsets(found, expected))
     whole = isinstance(heard.message, DataPacket) and len(expected) == PACKET_BYTES
+    words = tuple(_words(found, expected, place, source)) if whole else ()
     return PacketDifference(
         place=place,
         exchange=exchange,
@@ -167,8 +224,9 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         expected=expected,
         found=found,
         offsets=offsets,
-        words=tuple(_words(found, expected, place, source)) if whole else (),
+        words=words,
         is_sound=heard.is_sound,
+        is_filler=whole and not words and _DATA_AT <= offsets[0] < _CHECKSUM_AT,
     )
 
 
@@ -204,3 +262,22 @@ def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterato
 
 def _word(groups: bytes, bits: int) -> int:
     return (from_groups(groups[::-1]) >> unused_bits(bits)) - (1 << (bits - 1))
+
+
+def is_neutral(expected: bytes, other: bytes, bits: int) -> tuple[int, ...] | None:
+    """Return which data bytes of a packet differ, where damage can have left its checksum right.
+
+    None where too many differ, the checksum would, or the rest was not kept to the last bit.
+    """
+    if len(expected) != PACKET_BYTES:
+        return ()
+    here = range(_DATA_AT, _CHECKSUM_AT)
+    offsets = tuple(at for at in here if expected[at] != other[at])
+    total = reduce(xor, (expected[at] ^ other[at] for at in offsets), 0)
+    lowest, width = 1 << unused_bits(bits), bytes_per_word(bits)
+    kept = sum(
+        expected[at] == other[at] and bool(expected[at] & lowest) for at in here[width - 1 :: width]
+    )
+    if offsets and (len(offsets) > _NEUTRAL or total or kept < _KEPT):
+        return None
+    return offsets

@@ -18,9 +18,9 @@ from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DAT
 from emulator.wire.messages import DataPacket, HandshakeKind, Header
 from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import unpack_words
-from harness.diagnose.scene import DumpScene, Source
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.dialogue.judge import Ended
+from harness.judge.against_source import Source
+from harness.judge.damage import data_bytes
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.timed_messages import TimedMessage
 
 _DATA: Final = slice(5, 5 + PACKET_DATA_BYTES)  # M1 p. 38
@@ -66,6 +66,11 @@ class Stored:
     is_neutral: bool = False
     """Whether the way back may have done it: few bytes of one packet, its checksum the same."""
 
+    @property
+    def is_all_there(self) -> bool:
+        """Whether every word was kept, with other words behind them at most."""
+        return self.kept in (Kept.SAME, Kept.OTHER_WIDTH, Kept.FILLER)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Side:
@@ -81,12 +86,18 @@ class Side:
     """Words a packet."""
 
 
-def side_of(dump: DumpScene) -> Side | None:
+def packets_of(dump: DumpExchange) -> list[Exchange]:
+    """Return the packets of a dump, its header aside."""
+    return [each for each in dump.exchanges if each.place is not None]
+
+
+def side_of(dump: DumpExchange) -> Side | None:
     """Return the words of a dump; None where its header says nothing usable."""
     if dump.header is None:
         return None
-    last = max((each.place or 0 for each in dump.packets), default=-1)
-    bodies = {each.place or 0: body for each in dump.packets if (body := _certain(each))}
+    packets = packets_of(dump)
+    last = max((each.place or 0 for each in packets), default=-1)
+    bodies = {each.place or 0: body for each in packets if (body := _certain(each))}
     return _side(dump.header, last + 1, bodies)
 
 
@@ -139,16 +150,12 @@ def _is_yes(kind: HandshakeKind) -> bool:
     return kind is HandshakeKind.ACK
 
 
-def is_taken(dump: DumpScene) -> bool:
-    """Whether the unit said yes to every packet; the last one needs no answer (HSK-13)."""
-    said = [any(_is_yes(one.kind) and one.binds for one in each.replies) for each in dump.packets]
-    return bool(said) and (said[0] or len(said) == 1) and all(said[:-1]) and any(said)
+def stored(dump: DumpExchange, back: DumpExchange) -> Stored | None:
+    """Return what the unit made of a whole dump, by what it sent back; None where nobody can tell.
 
-
-def stored(dump: DumpScene, back: DumpScene | None = None) -> Stored | None:
-    """Return what the unit made of a dump, by what it sent back; None where nobody can tell."""
-    back = dump.returned if back is None else back
-    if back is None or not _is_comparable(dump, back):
+    Packets of both have to be at their places.
+    """
+    if not _is_comparable(dump, back):
         return None
     sent, got = side_of(dump), side_of(back)
     if sent is None or got is None or not sent.known.any() or not got.known.any():
@@ -161,13 +168,10 @@ def stored(dump: DumpScene, back: DumpScene | None = None) -> Stored | None:
     return found
 
 
-def _is_comparable(dump: DumpScene, back: DumpScene) -> bool:
-    """Whether packets of both are at their places, and nothing of the first was left away."""
+def _is_comparable(dump: DumpExchange, back: DumpExchange) -> bool:
     if back.header is None or dump.header is None or dump.header.channels != back.header.channels:
         return False
-    if dump.ended is not Ended.WHOLE or back.ended not in (Ended.WHOLE, Ended.CUT):
-        return False
-    return not any(each.jump for side in (dump, back) for each in side.packets)
+    return not any(each.jump for side in (dump, back) for each in packets_of(side))
 
 
 def _compared(sent: Side, got: Side) -> Stored:
@@ -315,9 +319,9 @@ def _is_there(got: Side, sent: Side, stop: int, by: int) -> bool:
     return got.length in (sent.length, sent.length - by) or stop == got.length
 
 
-def _at_repeated(dump: DumpScene, sent: Side, got: Side, found: Stored) -> Stored:
+def _at_repeated(dump: DumpExchange, sent: Side, got: Side, found: Stored) -> Stored:
     """Of packets that hold the same prefer the one that was sent twice."""
-    again = [each.place for each in dump.packets if len(each.sendings) > 1]
+    again = [each.place for each in packets_of(dump) if len(each.sendings) > 1]
     for place in again if found.kept is Kept.TWICE else ():
         if place is not None and place != found.packet and _fits_at(sent, got, place):
             return Stored(kept=Kept.TWICE, packet=place)
@@ -331,9 +335,9 @@ def _fits_at(sent: Side, got: Side, place: int) -> bool:
     return bool(same) and _is_moved(sent, got, place + 1, -sent.step)
 
 
-def _is_neutral(dump: DumpScene, back: DumpScene, place: int) -> bool:
+def _is_neutral(dump: DumpExchange, back: DumpExchange, place: int) -> bool:
     bodies = [
-        next((_certain(each) for each in side.packets if each.place == place), None)
+        next((_certain(each) for each in packets_of(side) if each.place == place), None)
         for side in (dump, back)
     ]
     one, other = bodies
@@ -343,16 +347,37 @@ def _is_neutral(dump: DumpScene, back: DumpScene, place: int) -> bool:
     return not int(np.bitwise_xor.reduce(changed))
 
 
-def is_as_sent(dump: DumpScene, back: DumpScene) -> bool:
+def is_as_sent(dump: DumpExchange, back: DumpExchange, source: Source | None) -> bool:
     """Whether every word came back as it is in the source, or without one as it was sent.
 
     A width that the unit changed does not matter.
     """
     sent, got = side_of(dump), side_of(back)
-    if dump.source is not None:
-        sent = _side_of_source(dump.source)
+    if source is not None:
+        sent = _side_of_source(source)
     if sent is None or got is None:
         return False
     if not sent.known[: sent.length].all() or not got.known[: got.length].all():
         return False
     return _compared(sent, got).kept in (Kept.SAME, Kept.OTHER_WIDTH)
+
+
+def is_alike(dump: DumpExchange, back: DumpExchange) -> bool:
+    """Whether what came back may be what was sent, and not an older sample of its number.
+
+    Half of the words at least have to begin with the same byte, which units of another width keep.
+    """
+    sent, got = _first_bytes(dump), _first_bytes(back)
+    least = min(len(sent), len(got))
+    if not least or 2 * least < max(len(sent), len(got)):
+        return False
+    return 2 * sum(one == other for one, other in zip(sent, got, strict=False)) >= least
+
+
+def _first_bytes(dump: DumpExchange) -> bytes:
+    header = dump.header
+    if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
+        return b""
+    sound = [each.best for each in packets_of(dump) if each.best.is_sound]
+    size = PACKET_DATA_BYTES // words_per_packet(header.bits)
+    return data_bytes(sound)[::size][: header.length * max(header.channels, 1)]

@@ -13,11 +13,21 @@ from itertools import pairwise
 from operator import xor
 from typing import Final
 
-from emulator.wire.constants import END, PACKET_BYTES
+from emulator.wire.codec import Malformed
+from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_DATA_BYTES, START
+from emulator.wire.messages import SampleName
+from emulator.wire.packets import CHECKSUM, join
 from emulator.wire.splitter import PieceKind
+from harness.judge.sums import WAYS
 from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
+_DATA: Final = slice(5, 125)  # M1 p. 37
+_DEVICE_AT: Final = 2
+_NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
+_BEGINS: Final = bytes((START, FAMILY))
+_ENOUGH: Final = 240  # bytes in which a bit that is not stuck varies (our choice)
+_VARIED: Final = 3  # values of the other bits (our choice)
 
 
 class Hit(Enum):
@@ -168,3 +178,100 @@ def lost_at(body: bytes, reference: bytes) -> tuple[int, int]:
     while back > 0 and reference[back - 1] == reference[first if first < len(reference) else -1]:
         back -= 1
     return back, first
+
+
+def data_bytes(packets: Sequence[TimedMessage]) -> bytes:
+    """Return the data bytes of whole packets, in order."""
+    return b"".join(each.body[_DATA] for each in packets)
+
+
+def device_byte(body: bytes) -> int:
+    """Return the byte of a message that holds its device ID (M1 p. 35)."""
+    return body[_DEVICE_AT]
+
+
+def is_header_start(heard: TimedMessage) -> bool:
+    """Whether a System Exclusive message, whole or torn, was a header (M1 p. 37, CA-019 p. 2)."""
+    body = heard.body
+    if heard.piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
+        return False
+    return body[:2] == _BEGINS and (body[3:4] == b"\x01" or body[3:5] == b"\x05\x05")
+
+
+def held_bit(by: int, packets: Sequence[TimedMessage]) -> bool | None:
+    """Return which value a bit has in every data byte of whole packets.
+
+    None where it varies, or too little is there: silence proves nothing.
+    """
+    data = data_bytes(packets)
+    if len(data) < _ENOUGH or len({byte & ~by for byte in data}) < _VARIED:
+        return None
+    values = {byte & by for byte in data}
+    return bool(values.pop()) if len(values) == 1 else None
+
+
+def changed_bits(body: bytes, right: bytes) -> set[int]:
+    """Return by which bits data bytes of a whole packet are off."""
+    return {a ^ b for a, b in zip(body[_DATA], right[_DATA], strict=True)} - {0}
+
+
+def differs_in_device(body: bytes, right: bytes) -> bool:
+    """Whether a whole packet is another one but for its device ID: checksum and all."""
+    behind = _DEVICE_AT + 1
+    return body[_DEVICE_AT] != right[_DEVICE_AT] and body[behind:] == right[behind:]
+
+
+def is_empty(packet: TimedMessage) -> bool:
+    """Whether a whole packet holds nothing but 00."""
+    return not any(packet.body[_DATA])
+
+
+def lacks_tag_length(heard: TimedMessage) -> bool:
+    """Whether a name message lacks the byte that says how long its language tag is (CA-019 p. 4).
+
+    Then the length of the name stands in its place.
+    """
+    body, message = heard.body, heard.message
+    if not isinstance(message, Malformed) or message.kind is not SampleName:
+        return False
+    return len(body) > _NAME_AT + 1 and body[_NAME_AT] == len(body) - _NAME_AT - 2
+
+
+def is_short_by_filler(packet: TimedMessage, used: int) -> bool:
+    """Whether a last packet ends right behind its last word, checksum and all (PKT-01)."""
+    body = packet.body
+    ends = packet.piece.kind is PieceKind.EXCLUSIVE
+    if not ends or used >= PACKET_DATA_BYTES or len(body) != _DATA.start + used + 2:
+        return False
+    return reduce(xor, body[1:-2]) & 0x7F == body[-2]
+
+
+def stops_at_number(packet: TimedMessage, place: int) -> bool:
+    """Whether a packet breaks off where its number would be, which is no data byte (PKT-07)."""
+    piece = packet.piece
+    at_number = len(packet.body) == _DEVICE_AT + 2 and piece.kind is PieceKind.CUT
+    return at_number and piece.ended_by == min(place, 0xFF)
+
+
+def wrong_way_of(packets: Sequence[TimedMessage]) -> str:
+    """Return in which wrong way all checksums of whole packets were made; "" where in none."""
+    rows = join([each.body for each in packets])
+    for name, way in WAYS:
+        if bool((way(rows) == rows[:, CHECKSUM]).all()):
+            return name
+    return ""
+
+
+def filler_of(packet: TimedMessage, used: int) -> bytes:
+    """Return what stands behind the last word of a whole packet."""
+    return packet.body[_DATA][used:]
+
+
+def may_be_hit_behind(packet: TimedMessage, used: int) -> bool:
+    """Whether a swap with the last word, or two flipped bits, would leave such filler behind."""
+    rest = filler_of(packet, used)
+    odd = [byte for byte in rest if byte]
+    if len(rest) <= 2 or len(set(odd)) > 1 or len(odd) > 2:
+        return False
+    swapped = len(odd) == 1 and rest[0] == odd[0] and packet.body[_DATA][used - 1] == 0
+    return swapped or odd[0].bit_count() == 1

@@ -1,0 +1,81 @@
+"""A sign: one typed fact about a transfer that a diagnosis weighs.
+
+Theory of operation.  Readers (`signs`) go through what the judge made of a capture and say what is
+odd, each by a kind and a few values, without a thought of what may have caused it.  The table
+(`causes.toml`) says which causes show like that.  A sign carries the sentences in which a user
+reads what was seen, so that a cause needs no words of its own for it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from harness.diagnose.scene import DumpScene
+from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.finding import Place
+from harness.judge.timed_messages import TimedMessage
+
+Value = str | int | bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """One thing seen."""
+
+    text: str
+    """A whole sentence, plain words first."""
+    at: Place | None = None
+    shown: str = ""
+    """Bytes, in hexadecimal, where they say something."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sign:
+    """One typed fact: what was seen, where, how many, how regular."""
+
+    kind: str
+    """A kind of the table's register of signs."""
+    values: Mapping[str, Value]
+    """What tells one of its kind from another; which ones there are, the register says."""
+    evidence: tuple[Evidence, ...]
+    at: Place | None
+    """Where it shows first."""
+    dump: int | None
+    """Which dump of the capture, from 0 on; None: the capture as a whole."""
+
+    def with_values(self, **values: Value) -> "Sign":
+        """Return it with more values."""
+        return replace(self, values={**self.values, **values})
+
+    def with_evidence(self, lines: Sequence[Evidence]) -> "Sign":
+        """Return it with these lines as what was seen."""
+        return replace(self, evidence=tuple(lines))
+
+
+def sign(
+    kind: str,
+    dump: DumpScene | None,
+    *texts: str,
+    heard: TimedMessage | None = None,
+    exchange: Exchange | None = None,
+    at: Place | None = None,
+    shown: str = "",
+    **values: Value,
+) -> Sign:
+    """Return a sign; the first sentence gets the place and the bytes.
+
+    Without a place of its own it is where the message is.
+    """
+    if at is None and dump is not None:
+        at = dump.place(heard, exchange)
+    evidence = tuple(
+        Evidence(text=text, at=at if not number else None, shown="" if number else shown)
+        for number, text in enumerate(texts)
+        if text
+    )
+    return Sign(
+        kind=kind,
+        values=values,
+        evidence=evidence,
+        at=at,
+        dump=None if dump is None else dump.index,
+    )

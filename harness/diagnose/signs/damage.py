@@ -1,0 +1,486 @@
+"""Packets and headers that arrived damaged: in what way, and what all the damage has in common.
+
+Theory of operation.  All damaged packets of a dump are looked at together.  What strikes at one
+length, at one distance, in one bit or in the device ID is told as that; the rest by its kind.  What
+was sent like that, each time or in the source too, is told by `content`: a recording behind the
+damage looks like it, so what is regular is looked for in both.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+from math import comb
+from typing import Final, NamedTuple
+
+from emulator.dump.capture import Direction
+from emulator.wire.codec import Foreign, Malformed
+from emulator.wire.constants import PACKET_BYTES
+from emulator.wire.prose import counted
+from emulator.wire.splitter import PieceKind
+from harness.diagnose.scene import PACKET_NS, DumpScene, Scene, named
+from harness.diagnose.sign import Sign, sign
+from harness.judge.damage import (
+    Damage,
+    Hit,
+    changed_bits,
+    damage_of,
+    device_byte,
+    differs_in_device,
+    held_bit,
+    is_header_start,
+    lost_at,
+    put_together,
+    remains_of,
+    sum_is_off_by,
+)
+from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.timed_messages import TimedMessage
+
+_SENDINGS: Final = 8  # of one packet that are put together (our choice)
+_MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
+_TOO_SHORT: Final = 4  # bytes by which no message is known
+_SHORTER: Final = (Hit.LOST, Hit.CUT, Hit.END_LOST)
+_DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
+_MOST_OF: Final = 0.6  # of the steps; losses between messages are not seen (our choice)
+_TOO_LIKELY: Final = 0.02  # distances that would fit by chance (our choice)
+_UNLIKELY: Final = 0.0001
+
+
+class _Found(NamedTuple):
+    """One damaged packet."""
+
+    exchange: Exchange
+    heard: TimedMessage
+    damage: Damage
+    reference: bytes | None
+    """The packet as it should be, if that is known."""
+
+
+def damaged(scene: Scene) -> Iterator[Sign]:
+    """Tell of packets that arrived damaged, by what all of it has in common or else by its kind."""
+    if scene.at_host:
+        return
+    loose = remains_of(scene.spoke(Direction.TO_UNIT))
+    for dump in scene.sent:
+        found = list(_found(dump, loose)) if dump.damaged else []
+        arrived = [each for each in found if not _was_sent_so(dump, each.exchange)]
+        regular = _device(dump, found) or _distance(dump, found)
+        if found and not scene.is_file:
+            regular = _device_of_source(dump) or _bit(dump, found) or regular
+        regular = _ends(dump, arrived) or _cut(dump, arrived) or regular
+        if regular is not None:
+            yield regular
+        else:
+            yield from _by_kind(dump, arrived)
+
+
+def _found(dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]) -> Iterator[_Found]:
+    for exchange, heard in dump.damaged:
+        if not heard.is_torn_off:
+            reference = _reference(dump, exchange)
+            damage = damage_of(heard, loose.get(heard.place, ()), reference)
+            yield _Found(exchange, heard, damage, reference)
+
+
+def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
+    if exchange.best.is_sound:
+        return exchange.best.body
+    if dump.source is not None and exchange.place is not None:
+        right = dump.source.whole(exchange.place)
+        if right is not None:
+            return right
+    return put_together([each.body for each in exchange.sendings[:_SENDINGS]])
+
+
+def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
+    return not exchange.best.is_sound and dump.in_every_sending(exchange)
+
+
+# What all of it has in common.
+
+
+def _sign(
+    dump: DumpScene,
+    one: _Found,
+    rule: str,
+    *texts: str,
+    count: int = 1,
+    hit: str = "",
+    is_proved: bool = False,
+    is_main: bool = True,
+    shown: str = "",
+) -> Sign:
+    return sign(
+        "damaged",
+        dump,
+        *texts,
+        heard=one.heard,
+        exchange=one.exchange,
+        shown=shown,
+        rule=rule,
+        hit=hit,
+        count=count,
+        proved=is_proved,
+        main=is_main,
+    )
+
+
+def _ends(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+    if not found or dump.sound or any(each.damage.hit is not Hit.END_LOST for each in found):
+        return None
+    if len(found) + _tails(dump, PACKET_BYTES - 1) < 2:
+        return None
+    text = f"{_all(found)} arrived with 126 of its 127 bytes: the last one, F7, is missing."
+    return _sign(dump, found[0], "ends", text, count=len(found))
+
+
+def _tails(dump: DumpScene, length: int) -> int:
+    """Return how many messages the capture ends in, just at this length: none or one."""
+    last = dump.talk.sent[-1][1]
+    return int(last.is_torn_off and len(last.body) == length)
+
+
+def _cut(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+    lengths = {each.damage.length for each in found}
+    if len(lengths) != 1 or dump.sound or any(each.damage.hit is not Hit.CUT for each in found):
+        return None
+    if len(found) + _tails(dump, min(lengths)) < 2:
+        return None
+    text = f"{_all(found)} ends after {lengths.pop()} of its 127 bytes."
+    return _sign(dump, found[0], "length", text, count=len(found))
+
+
+def _device(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+    """Find one other device ID with which every checksum is right (DEV-04)."""
+    if dump.sound or not all(each.heard.is_whole_packet for each in found):
+        return None
+    off = {sum_is_off_by(each.heard.body) for each in found}
+    ids = {device_byte(each.heard.body) for each in found}
+    if len(off) != 1 or len(ids) != 1 or len({each.exchange.place for each in found}) < 2:
+        return None
+    (by,), (now,) = off, ids
+    if by in (0, now, 0x7E, 0x7E ^ now):
+        return None  # a checksum that leaves something out looks the same
+    text = f"Every packet is for device {now}, and every checksum is right for device {now ^ by}."
+    shown = found[0].heard.body[:5].hex(" ").upper()
+    return _sign(dump, found[0], "device", text, count=len(found), shown=shown)
+
+
+def _device_of_source(dump: DumpScene) -> Sign | None:
+    """Find packets that are those of the source, checksum and all, but for the device ID."""
+    pairs = _beside_source(dump)
+    if not pairs or not all(differs_in_device(one.body, right) for _, one, right in pairs):
+        return None
+    exchange, one, right = pairs[0]
+    text = (
+        f"Packet {exchange.place:,} arrived for device {device_byte(one.body)}; the source has it "
+        f"for device {device_byte(right)}, with the same checksum and the same sound."
+    )
+    found = _Found(exchange, one, damage_of(one, (), right), right)
+    shown = one.body[:5].hex(" ").upper()
+    return _sign(dump, found, "device", text, count=len(pairs), is_proved=True, shown=shown)
+
+
+def _beside_source(dump: DumpScene) -> list[tuple[Exchange, TimedMessage, bytes]]:
+    """Return each whole packet beside that of the source, where the source's checksum is right."""
+    return [
+        (exchange, exchange.best, right)
+        for exchange in (dump.packets if dump.source is not None else ())
+        if exchange.place is not None
+        and dump.source is not None
+        and exchange.best.is_whole_packet
+        and (right := dump.source.whole(exchange.place)) is not None
+        and sum_is_off_by(right) == 0
+    ]
+
+
+def _bit(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+    """Find one bit that is the same in every byte and was not sent so (T11)."""
+    pairs = _beside_source(dump)
+    off = {by for _, one, right in pairs for by in changed_bits(one.body, right)}
+    if not pairs and all(each.heard.is_whole_packet for each in found):
+        off = {sum_is_off_by(each.heard.body) for each in found}
+    if len(off) != 1 or (by := off.pop()).bit_count() != 1:
+        return None
+    held = held_bit(by, [each.best for each in dump.packets if each.best.is_whole_packet])
+    # A bit that is clear everywhere may be one that the width does not use.
+    if held is None or not (pairs or held or len(found) >= _MANY):
+        return None
+    value = "set" if held else "clear"
+    text = (
+        f"Bit {by.bit_length() - 1} is {value} in every byte of the sound, and it was not sent so."
+    )
+    return _sign(dump, found[0], "bit", text, count=len(found), is_proved=bool(pairs))
+
+
+_Span = tuple[int, int]
+
+
+def _distance(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+    """Find the distance at which bytes are lost (T53)."""
+    losses = [each for each in found if each.damage.hit in _SHORTER]
+    if len(losses) < _MANY or len(losses) < len(found) - 1:
+        return None
+    steps = list(pairwise(_spans(losses)))
+    # Whoever loses every Nth byte loses it in the stream that was sent; a divisor of N fits too.
+    for distance in reversed(_DISTANCES):
+        fit = [_width(one, other) for one, other in steps if _fits(one, other, distance)]
+        if len(fit) < max(_MANY - 1, _MOST_OF * len(steps)):
+            continue
+        chance = _by_chance(fit, len(steps), distance)
+        if chance > _TOO_LIKELY:
+            continue
+        text = (
+            f"A byte is missing {len(losses)} times, and mostly {distance} bytes after the one "
+            "before it, or twice that."
+        )
+        is_proved = chance < _UNLIKELY
+        return _sign(dump, losses[0], "distance", text, count=len(losses), is_proved=is_proved)
+    return None
+
+
+def _fits(one: _Span, other: _Span, distance: int) -> bool:
+    """Whether two losses can be one distance apart, or two of them."""
+    least, most = other[0] - one[1], other[1] - one[0]
+    return least <= distance <= most or least <= 2 * distance <= most
+
+
+def _width(one: _Span, other: _Span) -> int:
+    return other[1] - one[0] - (other[0] - one[1]) + 1
+
+
+def _by_chance(fit: Sequence[int], steps: int, distance: int) -> float:
+    """Return how many distances would fit as well if bytes were lost anywhere."""
+    expected = float(len(_DISTANCES) * comb(steps, len(fit)))
+    for width in fit:
+        expected *= min(2 * width / distance, 1.0)
+    return expected
+
+
+def _spans(losses: Sequence[_Found]) -> Iterator[_Span]:
+    """Yield between which bytes of the stream that was sent each loss is."""
+    before = 0
+    for each in losses:
+        start = each.heard.piece.offset + before
+        if each.damage.hit is Hit.END_LOST:
+            first = last = PACKET_BYTES - 1
+        elif each.reference is not None:
+            first, last = lost_at(each.heard.body, each.reference)
+        else:
+            first, last = 1, PACKET_BYTES - 2
+        yield start + first, start + last
+        before += each.damage.count
+
+
+# Damage by its kind.
+
+
+def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
+    kinds: dict[str, list[_Found]] = {}
+    for each in found:
+        name = "lost" if each.damage.hit in _SHORTER else each.damage.hit.value
+        kinds.setdefault(name, []).append(each)
+    most = Counter({name: len(mine) for name, mine in kinds.items()})
+    for name, mine in kinds.items():
+        place = mine[0].heard.place
+        is_main = not _is_ever_alike(dump, mine) and all(
+            (most[other], -others[0].heard.place) <= (most[name], -place)
+            for other, others in kinds.items()
+        )
+        yield _sign(
+            dump,
+            mine[0],
+            "",
+            *_sentences(dump, mine),
+            count=len(mine),
+            hit=name,
+            is_proved=_is_proved(dump, mine[0]),
+            is_main=is_main,
+            shown=mine[0].damage.shown,
+        )
+
+
+def _is_proved(dump: DumpScene, one: _Found) -> bool:
+    """Whether bytes that the source has are missing where they arrive, and never came later."""
+    if not dump.scene.shows_arrived or one.reference is None or dump.source is None:
+        return False
+    return one.damage.hit in _SHORTER and not one.exchange.best.is_sound
+
+
+def _is_ever_alike(dump: DumpScene, mine: Sequence[_Found]) -> bool:
+    """Whether one packet came again and again with the same damage, and nothing else came.
+
+    The line hardly strikes alike so often; who sends a wrong checksum does.
+    """
+    if dump.sound or len(mine) < _MANY or any(each.reference is not None for each in mine):
+        return False
+    return len({(each.exchange.place, each.heard.body) for each in mine}) == 1
+
+
+def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
+    one = mine[0]
+    damage, where = one.damage, f"Packet {one.exchange.place:,}"
+    match damage.hit:
+        case Hit.ALTERED:
+            yield f"{where} arrived with a checksum that does not fit its bytes."
+        case Hit.ADDED:
+            yield f"{where} arrived {counted(damage.count, 'byte')} too long."
+        case Hit.NOTE:
+            channel = int(damage.shown[:2], 16) % 16 + 1
+            yield f"{where} breaks off at a message for channel {channel}, and goes on behind it."
+        case Hit.CUT | Hit.END_LOST:
+            yield f"{where} breaks off after {damage.length} of its 127 bytes."
+        case Hit.LOST:
+            yield f"{where} arrived {counted(damage.count, 'byte')} too short."
+    if one.exchange.best.is_sound:
+        yield "It was right when it was sent again, so it had been sent right."
+    elif one.reference is not None:
+        yield "The source has it right."
+    places = {each.exchange.place for each in mine}
+    if len(places) > 1:
+        yield f"In all that happened to {len(places):,} of {len(dump.packets):,} packets."
+
+
+def _all(found: Sequence[_Found]) -> str:
+    if len(found) > 1:
+        return f"Each of {len(found):,} packets"
+    return f"Packet {found[0].exchange.place:,}"
+
+
+# Headers and pieces.
+
+
+def headers(scene: Scene) -> Iterator[Sign]:
+    """Tell of a header that arrived without its form."""
+    if scene.shows_sent:
+        return
+    spoken = scene.spoke(Direction.TO_UNIT)
+    whole = {id(each) for dump in scene.sent if dump.header is not None for each in dump.headers}
+    starts = {id(dump.talk.sent[0][1]) for dump in scene.sent if dump.header is None}
+    headless = {id(before) for before, heard in pairwise(spoken) if id(heard) in starts}
+    for heard in spoken:
+        if id(heard) in whole or heard.is_torn_off:
+            continue
+        torn = is_header_start(heard) and not heard.is_sound
+        if torn or (id(heard) in headless and _may_be_header(heard)):
+            yield sign(
+                "header damaged",
+                None,
+                f"The header arrived with {len(heard.body)} bytes and not in its form, so the unit "
+                "cannot know of a dump.",
+                at=scene.place(heard),
+                shown=heard.body[:24].hex(" ").upper(),
+            )
+            return
+
+
+def _may_be_header(heard: TimedMessage) -> bool:
+    """Whether something in front of packets without a header may be what is left of one."""
+    is_exclusive = heard.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT)
+    return is_exclusive and (
+        heard.message is None or isinstance(heard.message, Malformed | Foreign)
+    )
+
+
+def scraps(scene: Scene) -> Iterator[Sign]:
+    """Tell of the beginning of a message of which too little is left to say more."""
+    for dump in scene.sent if not scene.shows_sent else ():
+        for heard in dump.talk.besides:
+            piece = heard.piece
+            if piece.kind is PieceKind.CUT and len(piece.body) <= _TOO_SHORT:
+                place = heard.place
+                after = next((e for e, each in dump.talk.sent if each.place > place), None)
+                yield sign(
+                    "scrap",
+                    dump,
+                    f"Of a message no more than {counted(len(piece.body), 'byte')} arrived.",
+                    heard=heard,
+                    exchange=after,
+                    shown=piece.body.hex(" ").upper(),
+                )
+                break
+
+
+# Messages that break off.
+
+
+def broken_off(scene: Scene) -> Iterator[Sign]:
+    """Tell of the one packet that breaks off with more missing than its end, and of tails."""
+    if scene.shows_sent:
+        return
+    for dump in scene.sent:
+        if len(dump.damaged) != 1:
+            continue  # a cable that was out spoils one message, and then they are whole or missing
+        for at, (exchange, heard) in enumerate(dump.talk.sent):
+            after = dump.talk.sent[at + 1] if at + 1 < len(dump.talk.sent) else None
+            how = _how_broken_off(dump, exchange, heard, after)
+            if how is not None:
+                text, is_gap = how
+                yield sign(
+                    "broken off",
+                    dump,
+                    f"{named(exchange).capitalize()} {text}",
+                    heard=heard,
+                    exchange=exchange,
+                    # Behind the last packet nothing is due: nothing shows that nothing passed.
+                    last=dump.talk.is_full and after is None,
+                    gap=is_gap,
+                )
+                break
+    if _is_known(scene):
+        yield from _tail(scene)
+
+
+def _how_broken_off(
+    dump: DumpScene,
+    exchange: Exchange,
+    heard: TimedMessage,
+    after: tuple[Exchange, TimedMessage] | None,
+) -> tuple[str, bool] | None:
+    """Return how a packet breaks off, and whether something is missing behind it."""
+    piece = heard.piece
+    short_of_end = len(heard.body) == PACKET_BYTES - 1
+    if heard.is_sound or exchange.place is None or (short_of_end and not heard.is_torn_off):
+        return None
+    is_gap = after is not None and after[0].jump > 0
+    if piece.kind is PieceKind.CUT and after is None:
+        if heard.is_torn_off and not _is_known(dump.scene):
+            return None  # the recording may have ended there
+        return "breaks off in its middle, and nothing of the dump came after it.", False
+    if piece.kind is PieceKind.CUT and is_gap:
+        return "breaks off in its middle, and what was due next never came.", True
+    if dump.scene.is_timed and heard.gaps_ns >= PACKET_NS:
+        return "breaks off; what comes behind the pause is the end of another one.", is_gap
+    return None
+
+
+def _is_known(scene: Scene) -> bool:
+    """Whether it is known that the capture was taken on the cable or behind it."""
+    return scene.shows_damage(Direction.TO_UNIT) is True and not scene.is_file
+
+
+def _tail(scene: Scene) -> Iterator[Sign]:
+    """Tell of a capture that ends with the first bytes of a message."""
+    heard = scene.followed.heard[-1] if scene.followed.heard else None
+    if heard is None or not heard.is_torn_off or scene.shows_damage(heard.direction) is False:
+        return
+    dump = scene.sent[-1] if scene.sent else None
+    to_unit = heard.direction is Direction.TO_UNIT
+    shown = heard.piece.raw[:8].hex(" ")
+    if dump is None:
+        if len(scene.followed.heard) == 1 and to_unit:
+            text = "All that arrived is the first part of one message."
+            yield sign("tail", None, text, at=scene.place(heard), shown=shown)
+        return
+    if dump.talk.sent[-1][1] is heard or (dump.talk.is_full and to_unit):
+        return
+    last = dump.talk.exchanges[-1]
+    what = "What came" if to_unit else "The answer"
+    at = dump.place(heard, last)
+    if to_unit:  # too little of it came to be called a packet
+        at = dump.place_at(0 if last.place is None else last.place + 1, heard, last)
+    text = f"{what} after {named(last)} breaks off, and nothing came after that."
+    yield sign("tail", dump, text, at=at, shown=shown)
+
+
+DAMAGE: Final = (damaged, headers, scraps, broken_off)

@@ -1,0 +1,396 @@
+"""Which packets a dump has, and in which order: the first number, gaps, exchanges, copies, the end.
+
+Theory of operation.  Whether a packet was lost on its way or never sent is for the table: a sign
+says what the source has, whether there was time for the packet, and whether the capture shows what
+was sent (`sent`) or what arrived.
+"""
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Final
+
+from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.prose import counted
+from harness.diagnose.scene import (
+    ACK,
+    CANCEL,
+    NAK,
+    TIME_NS,
+    DumpScene,
+    Scene,
+    finals,
+    named,
+    was_told,
+)
+from harness.diagnose.sign import Sign, sign
+from harness.judge.damage import is_empty
+from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
+from harness.judge.timed_messages import TimedMessage
+
+_ANSWER_NS: Final = 1_920_000
+"""No answer takes less: a sender that was told no cannot begin again earlier (M1 p. 36)."""
+_IN_TIME_NS: Final = 20_000_000  # a packet's answer is waited for so long, M1 p. 39
+_LONG_NS: Final = 3_000_000_000
+"""A capture that goes on so long after the last word shows that nothing followed (our choice)."""
+_COUNTED_OTHERWISE: Final = (
+    *("HDR-06", "HDR-07", "HDR-12", "HDR-13", "EXT-03", "EXT-06", "WRD-01", "WRD-03"),
+)
+"""Clauses that explain another number of packets than the header calls for."""
+
+
+def order(scene: Scene) -> Iterator[Sign]:
+    """Tell which packets of a dump are missing, exchanged, there twice or too many."""
+    for dump in scene.sent:
+        counts = list(_from_1(dump))
+        swaps = list(_swapped(dump))
+        yield from (*counts, *swaps)
+        if not swaps and not counts:
+            yield from _missing(dump)
+        yield from _again(dump)
+        yield from _ends_early(dump)
+        yield from _too_many(dump)
+        yield from _headless(dump)
+
+
+# Numbers.
+
+
+def _from_1(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of numbers that run from 1 on."""
+    first = dump.packets[0] if dump.headers and dump.packets else None
+    if first is None or first.number != 1 or first.jump != 1 or not first.best.is_sound:
+        return
+    numbers = [each.number for each in dump.packets]
+    if any((two - one) % PACKET_NUMBERS != 1 for one, two in pairwise(numbers)):
+        return
+    planned, sent = dump.planned, dump.scene.shows_sent
+    if dump.source is not None:
+        has = dump.source.numbers
+        if has[:1] != [1] or 0 in has[:3] or len(has) < (planned or 0):
+            return
+    if planned is not None and dump.packets[-1].place == planned - 1:
+        return  # one short of it
+    whole = planned is not None and len(dump.packets) == planned > 1
+    early = not dump.had_time_for(1, first)
+    if whole or early or sent:
+        yield sign(
+            "numbers from 1",
+            dump,
+            "The first packet bears the number 1 and the others go on from there"
+            + (", and none is missing by the count." if whole else "."),
+            "No packet can have been lost before it: there was no time for one." if early else "",
+            at=dump.place_at(0, first.sendings[0], first),
+            shown=shown(first.best.body),
+            whole=whole or sent,
+        )
+
+
+def _missing(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of packets that never came while later ones did (T08, T25)."""
+    told = set()
+    for at, exchange in enumerate(dump.packets):
+        place = exchange.place or 0
+        if not exchange.jump or not exchange.best.is_sound:
+            continue
+        if dump.planned is not None and place >= dump.planned:
+            continue
+        first = place - exchange.jump
+        after = dump.packets[at + 1 : at + 2]
+        source = _in_source(dump, first)
+        timely = dump.had_time_for(exchange.jump, exchange)
+        if (source, timely) in told:
+            continue
+        told.add((source, timely))
+        many = "is" if exchange.jump == 1 else f"and {exchange.jump - 1} more are"
+        yield sign(
+            "packet missing",
+            dump,
+            f"Packet {place:,} arrived, and packet {first:,} {many} missing before it.",
+            "" if timely else "There was no time for it to come and be lost.",
+            at=dump.place_at(first, exchange.sendings[0], exchange),
+            shown="" if timely and not dump.scene.shows_sent else shown(exchange.best.body),
+            source=source,
+            timely=timely,
+            sent=dump.scene.shows_sent,
+            planned=dump.planned is not None,
+            behind=bool(after) and after[0].number == first % PACKET_NUMBERS,
+            # By the count of packets none is missing, so it is the numbers that are odd.
+            counted=_begins_at_1(dump),
+        )
+
+
+def _begins_at_1(dump: DumpScene) -> bool:
+    first = dump.packets[0]
+    if first.jump != 1 or dump.source is not None:
+        return False
+    return dump.planned is not None and len(dump.packets) >= dump.planned
+
+
+def _in_source(dump: DumpScene, packet: int) -> str:
+    """Say whether the source has a packet: its numbers may stand a little beside their places."""
+    if dump.source is None:
+        return "unknown"
+    near = dump.source.numbers[max(packet - 2, 0) : packet + 3]
+    return "has it" if packet % PACKET_NUMBERS in near else "lacks it"
+
+
+def _swapped(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of two packets that have changed places."""
+    for one, two in pairwise(dump.packets):
+        if _goes_back(one, two):
+            yield _swap(dump, one)
+            return
+    last = dump.packets[-1] if dump.packets else None  # where the unit did not go on
+    if last is None or not last.place or last.jump != 1 or not last.best.is_sound:
+        return
+    if _order_in_source(dump, last.place - 1) == "swapped":
+        yield _swap(dump, last)
+
+
+def _goes_back(one: Exchange, two: Exchange) -> bool:
+    """Whether a packet is followed by the one that was due before it."""
+    if one.jump != 1 or (one.number - two.number) % PACKET_NUMBERS != 1:
+        return False
+    return one.best.is_sound and two.best.is_sound and one.best.body != two.best.body
+
+
+def _swap(dump: DumpScene, one: Exchange) -> Sign:
+    place = (one.place or 0) - 1
+    return sign(
+        "packets exchanged",
+        dump,
+        f"Packet {place + 1:,} came before packet {place:,}"
+        + (", and the unit had an answer for it." if one.replies else "."),
+        at=dump.place_at(place, one.sendings[0], one),
+        shown=shown(one.best.body),
+        source=_order_in_source(dump, place),
+        sent=dump.scene.shows_sent,
+        closed=dump.is_closed,
+    )
+
+
+def _order_in_source(dump: DumpScene, place: int) -> str:
+    if dump.source is None:
+        return "unknown"
+    numbers, mine = dump.source.numbers, place % PACKET_NUMBERS
+    if numbers[place : place + 2] == [(place + 1) % PACKET_NUMBERS, mine]:
+        return "swapped"
+    return "in order" if numbers[place : place + 1] == [mine] else "otherwise"
+
+
+# Copies.
+
+
+def _again(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of a packet that came again, the same, though nobody had asked for it."""
+    told = set()
+    for exchange in dump.packets:
+        if len(exchange.sendings) < 2 or not exchange.best.is_sound:
+            continue
+        same = all(one.body == two.body for one, two in pairwise(exchange.sendings))
+        at_once = same and not was_told(exchange, NAK) and _at_once(dump, exchange)
+        answered = (
+            same and dump.scene.is_timed and dump.is_closed and (_had_its_answer(dump, exchange))
+        )
+        source = "unknown"
+        if dump.source is not None:
+            source = "twice" if dump.source.has_twice(exchange.best.body) else "once"
+        how = at_once, answered, source
+        odd = at_once or answered or source == "twice" or (same and dump.scene.is_file)
+        if odd and how not in told:
+            told.add(how)
+            yield sign(
+                "packet twice",
+                dump,
+                f"Packet {exchange.place:,} came {_times(len(exchange.sendings))}, byte for byte "
+                "the same, "
+                + (
+                    "although the unit had said yes (ACK) in time."
+                    if answered
+                    else "and nobody had asked for it again."
+                ),
+                heard=exchange.sendings[1],
+                exchange=exchange,
+                shown=shown(exchange.best.body),
+                at_once=at_once,
+                answered=answered,
+                source=source,
+                file=dump.scene.is_file,
+                sent=dump.scene.shows_sent,
+                timed=dump.scene.is_timed,
+            )
+
+
+def _at_once(dump: DumpScene, exchange: Exchange) -> bool:
+    if not all(each.is_sound for each in exchange.sendings):
+        return False
+    if not dump.scene.is_timed:
+        enough = len(finals(exchange)) >= len(exchange.sendings)
+        return dump.scene.both and (enough or bool(dump.answers(exchange, 0)))
+    limit_ns = TIME_NS if dump.scene.both else _ANSWER_NS
+    pairs = pairwise(exchange.sendings)
+    return any(two.start_ns - one.end_ns < limit_ns for one, two in pairs)
+
+
+def _had_its_answer(dump: DumpScene, exchange: Exchange) -> bool:
+    """Whether the first sending was acknowledged in time and before the second began."""
+    sight, (one, two) = dump.scene.sight, exchange.sendings[:2]
+    reply = exchange.replies[0] if exchange.replies else None
+    if reply is None or reply.kind is not ACK or not (reply.fits and reply.binds):
+        return False
+    in_time = sight.sure_before(reply.heard.start_ns, one.end_ns + _IN_TIME_NS)
+    return in_time and sight.surely_began_after(two, reply.end_ns)
+
+
+def _times(count: int) -> str:
+    return "twice" if count == 2 else f"{count:,} times"
+
+
+# The end.
+
+
+def _ends_early(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of a dump that is over before its last packet."""
+    planned, last = dump.planned, dump.talk.exchanges[-1]
+    if not planned or dump.talk.is_full:
+        return
+    reached = 0 if last.place is None else last.place + 1
+    torn = dump.talk.is_torn_off
+    at = reached - 1 if torn else reached
+    reply = last.last_reply
+    if dump.scene.is_file and torn:
+        text = f"The dump breaks off in packet {at:,} of {planned:,}."
+    else:
+        text = f"The header calls for {counted(planned, 'packet')}; after {reached:,} of them "
+        text += f"{_what_then(dump, last, reply)}."
+    yield sign(
+        "ends early",
+        dump,
+        text,
+        at=dump.place_at(at, last.sendings[-1], last),
+        how=_how_over(dump),
+        reached=reached,
+        source="unknown"
+        if dump.source is None
+        else "goes on"
+        if len(dump.source.packets) > reached
+        else "ends there",
+        file=dump.scene.is_file,
+        sent=dump.scene.shows_sent,
+        host=dump.scene.at_host,
+        torn=torn,
+        last=_last_word(last, reply),
+        number=bool(reply is not None and reply.message.packet_number),
+        sound=last.best.is_sound,
+        all_sound=dump.is_all_sound,
+        closed=dump.is_closed,
+        both=dump.scene.both,
+        later=dump.talk.goes_on_ns is not None or bool(dump.talk.handshakes),
+        over=_is_over(dump),
+        echoes=bool(dump.scene.followed.course.echoes),
+        # Another number of packets than it calls for, or than its numbers say, has its own sign.
+        explained=dump.is_header_altered
+        or bool(dump.found(*_COUNTED_OTHERWISE))
+        or bool(dump.packets and (dump.packets[0].jump or len(dump.packets) >= planned)),
+        last_dump=dump.is_last and dump is dump.scene.sent[-1],
+    )
+
+
+def _how_over(dump: DumpScene) -> str:
+    names = {
+        Ended.SHORT: "short",
+        Ended.GIVEN_UP: "given up",
+        Ended.STOPPED: "stopped",
+        Ended.REPLACED: "replaced",
+        Ended.CUT: "cut",
+    }
+    return names.get(dump.ended, "otherwise")
+
+
+def _what_then(dump: DumpScene, last: Exchange, reply: Reply | None) -> str:
+    if dump.ended is Ended.STOPPED:
+        return "the sender broke it off (CANCEL)"
+    if reply is not None and reply.kind is ACK:
+        return f"no more came, although the unit had said yes (ACK) to {named(last)}"
+    return "no more came"
+
+
+def _last_word(last: Exchange, reply: Reply | None) -> str:
+    """Say what was answered last: a word."""
+    if reply is None:
+        return "no answer"
+    if reply.kind is not ACK:
+        return "cancel" if reply.kind is CANCEL else "otherwise"
+    if last.place is None:
+        return "yes to the header"
+    return "yes" if reply.fits and reply.binds else "yes, oddly"
+
+
+def _is_over(dump: DumpScene) -> bool:
+    """Whether a dump is surely over, and not only the capture."""
+    if dump.ended is Ended.STOPPED:
+        return True
+    quiet_ns = dump.scene.sight.last_ns - dump.talk.active_ns
+    return dump.ended in (Ended.GIVEN_UP, Ended.SHORT, Ended.REPLACED) and (
+        dump.talk.goes_on_ns is not None or (dump.scene.is_timed and quiet_ns > _LONG_NS)
+    )
+
+
+def _too_many(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of a packet after the one that holds the last word, with nothing in it."""
+    planned = None if dump.is_header_altered else dump.planned
+    beyond = [e for e in dump.packets if planned and e.place is not None and e.place >= planned]
+    if not planned or len(beyond) != 1 or len(dump.packets) != planned + 1 or not dump.is_all_sound:
+        return
+    extra = beyond[0]
+    if extra.number == planned % PACKET_NUMBERS and is_empty(extra.best):
+        text = f"After packet {planned - 1:,}, which holds the last word, an empty one follows."
+        yield sign(
+            "packet too many",
+            dump,
+            text,
+            heard=extra.sendings[0],
+            exchange=extra,
+            shown=shown(extra.best.body),
+            sent=dump.scene.shows_sent,
+        )
+
+
+def _headless(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of a dump that begins with a packet."""
+    first = dump.packets[0] if dump.packets and not dump.headers else None
+    if first is None or dump.header is not None:
+        return
+    number, scene = first.best.packet_number, dump.scene
+    yield sign(
+        "no header",
+        dump,
+        f"{counted(len(dump.packets), 'packet')} came without a header before them"
+        + (", and the unit said nothing." if scene.both and not dump.talk.replies else "."),
+        heard=first.sendings[0],
+        exchange=first,
+        shown=shown(first.best.body),
+        sent=scene.shows_sent,
+        file=scene.is_file,
+        begins=number == 0,
+        first=dump.index == 0,
+        sound=first.best.is_sound,
+        silent=scene.both and not dump.talk.replies,
+        remains=_has_remains(dump, first.sendings[0]),
+    )
+
+
+def _has_remains(dump: DumpScene, packet: TimedMessage) -> bool:
+    """Whether something came before a packet that may have been its header."""
+    spoken = dump.scene.spoke(packet.direction)
+    return any(e.place < packet.place and not e.is_sound for e in spoken)
+
+
+def shown(body: bytes) -> str:
+    """Return bytes in hexadecimal, the middle of long messages left out."""
+    if len(body) <= 32:
+        return body.hex(" ").upper()
+    return f"{body[:12].hex(' ').upper()} ... {body[-8:].hex(' ').upper()}"
+
+
+ORDER: Final = (order,)

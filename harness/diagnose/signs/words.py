@@ -1,0 +1,152 @@
+"""What the words of a dump look like, where they speak: of noise and silence nothing is said."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from emulator.wire.prose import counted
+from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
+from harness.diagnose.scene import DumpScene, Scene
+from harness.diagnose.sign import Sign, sign
+from harness.judge.damage import is_empty
+from harness.judge.dialogue.exchanges import Ended
+from harness.judge.misreading import Leaps, Stray, WordsSeen
+
+_ENOUGH: Final = 64  # words that prove what they show
+_TO_ITS_END: Final = (Ended.WHOLE, Ended.SHORT, Ended.GIVEN_UP, Ended.CUT)
+_WHERE: Final = {
+    Stray.RIGHT: "The top {unused} bits of every word are never used.",
+    Stray.REVERSED: "The low {unused} bits of the first byte are never used, as it ought to be in "
+    "the last one.",
+    Stray.WIDE: "Both ends of the words are in use, so they are wider than {bits} bits.",
+}
+_LEAPS: Final = {
+    Leaps.TURNED: "The sound jumps by the whole range wherever it passes its middle, and is smooth "
+    "with the top bit of every word turned over.",
+    Leaps.OVER: "At word {at:,} the sound leaps from {one:,} to {two:,}, in {count:,} places in "
+    "all, and goes on as if it had passed full scale.",
+}
+
+
+def words(scene: Scene) -> Iterator[Sign]:
+    """Tell of words in another notation, width or place than the header has (T35 to T39)."""
+    for dump in scene.sent:
+        seen = dump.words
+        if seen is None or dump.is_header_altered:
+            continue
+        if dump.found("WRD-05"):
+            yield from _stray(dump, seen)
+        else:
+            yield from _leaps(dump, seen)
+        yield from _bytes_a_word(dump, seen)
+        yield from _end_of_zeros(dump, seen)
+
+
+def _stray(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
+    """Tell of bits below the significant ones: reversed, to the right, or of another width."""
+    places, stray = seen.stray_words, seen.stray
+    rows = seen.rows[places][:4]
+    shown = rows.tobytes().hex(" ").upper()
+    if stray is Stray.FEW and not dump.scene.shows_sent and dump.source is None:
+        # By a single word the packet is told, which a width that is wrong would not leave at that.
+        packet = int(places.argmax()) // words_per_packet(seen.header.bits)
+        exchange = dump.sound[packet]
+        yield sign(
+            "stray bit",
+            dump,
+            f"In packet {exchange.place:,} a bit is set below the significant ones, in no other "
+            "word so, and the checksum fits.",
+            heard=exchange.best,
+            exchange=exchange,
+            shown=shown,
+        )
+    elif stray in _WHERE:
+        bits = seen.header.bits
+        yield sign(
+            "bits misplaced",
+            dump,
+            f"{int(places.sum()):,} of {counted(len(seen.rows), 'word')} have bits set below the "
+            f"{bits} that the header announces.",
+            _WHERE[stray].format(unused=unused_bits(bits), bits=bits),
+            at=dump.start,
+            shown=shown,
+            where=stray.value,
+            proved=dump.scene.shows_sent or len(seen.rows) >= _ENOUGH,
+        )
+
+
+def _leaps(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
+    """Tell of a sound that leaps by its whole range: in its middle, or over full scale and back."""
+    at = dump.start
+    leaps = _how_it_leaps(dump, seen)
+    if leaps in _LEAPS:
+        places, channels = seen.leap_places, max(seen.header.channels, 1)
+        first = places[0] if places else 0
+        text = _LEAPS[leaps].format(
+            at=first + channels,
+            one=int(seen.sound[first]),
+            two=int(seen.sound[first + channels]),
+            count=len(places),
+        )
+        yield sign("leaps", dump, text, at=at, where=leaps.value)
+    if not unused_bits(seen.header.bits):
+        for finding in dump.found("WRD-04"):
+            yield sign("looks reversed", dump, finding.message, at=at)
+
+
+def _how_it_leaps(dump: DumpScene, seen: WordsSeen) -> Leaps:
+    leaps = seen.leaps
+    if leaps in _LEAPS:
+        return leaps
+    if dump.found("WRD-07") and seen.turns_once:
+        return Leaps.TURNED
+    if not seen.jumps_both_ways:
+        return Leaps.OTHERWISE
+    if dump.found("WRD-07") and seen.is_smooth_turned:
+        return Leaps.TURNED
+    # What is made louder by whole bits leaves the lowest one 0.
+    return Leaps.OVER if dump.found("WRD-09") and seen.goes_beyond else Leaps.OTHERWISE
+
+
+def _bytes_a_word(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
+    """Tell of packets that are as many as another number of bytes a word would fill (T36)."""
+    width = bytes_per_word(seen.header.bits) + 1
+    if seen.is_spread():
+        yield sign(
+            "other bytes a word",
+            dump,
+            f"Every {width}. byte of the sound is 0, as if each word took {width} bytes; words of "
+            f"{seen.header.bits} bits take {width - 1}.",
+            at=dump.start,
+            shown=dump.data[: 4 * width].hex(" ").upper(),
+            fewer=False,
+            proved=True,
+        )
+    found = dump.found("WRD-01", "WRD-02", "WRD-03")
+    if not found or dump.planned is None or dump.ended not in _TO_ITS_END:
+        return
+    if dump.is_all_sound and not seen.is_smooth:
+        fewer = len(dump.packets) < dump.planned and not dump.found("WRD-02")
+        texts = [each.message for each in found]
+        proved = dump.scene.shows_sent
+        yield sign("other bytes a word", dump, *texts, at=dump.start, fewer=fewer, proved=proved)
+
+
+def _end_of_zeros(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
+    """Tell of a last packet of 00 after a smooth sound: full scale, where no sound goes (T34)."""
+    last = dump.packets[-1] if len(dump.packets) > 1 else None
+    if last is None or dump.planned is None or last.place != dump.planned - 1:
+        return
+    if not dump.is_all_sound or not last.best.is_sound or not is_empty(last.best):
+        return
+    if seen.ends_far_from(words_per_packet(seen.header.bits)):
+        yield sign(
+            "ends in zeros",
+            dump,
+            f"The last packet, {last.place:,}, holds nothing but 00, which is full scale, and the "
+            "sound before it is smooth and far from there.",
+            heard=last.best,
+            exchange=last,
+        )
+
+
+WORDS: Final = (words,)
