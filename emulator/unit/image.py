@@ -111,7 +111,7 @@ def restore(unit: RackUnit, image: bytes) -> None:
     """
     content, digest = image[:-_DIGEST_BYTES], image[-_DIGEST_BYTES:]
     if not content.startswith(MAGIC):
-        raise ImageError("it is no memory image of dryload")
+        raise ImageError("it is not a memory image of dryload")
     if hashlib.sha256(content).digest() != digest:
         raise ImageError("it is damaged: its checksum is wrong")
     try:

@@ -76,7 +76,7 @@ def _show_version(is_wanted: bool) -> None:
         try:
             typer.echo(f"dryload {version('dryload')}")
         except PackageNotFoundError:
-            typer.echo("dryload, from a folder where it is not installed")
+            typer.echo("dryload, run from a folder without being installed")
         raise typer.Exit
 
 
@@ -186,7 +186,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
             _give_up_output()
         code = USAGE
     except MemoryError:
-        note("there is not enough memory for that.")
+        note("there is not enough memory for this.")
         code = USAGE
     if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
         note("stopped by you.")

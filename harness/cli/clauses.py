@@ -50,7 +50,7 @@ def clauses(
         and (wanted_evidence is None or wanted_evidence in map(str, each.judged))
     ]
     if not found:
-        raise Problem("no clause is all of that.", do="Ask for less at a time.")
+        raise Problem("no clause matches all of that.", do="Leave out a condition.")
     lines = report.detail_text if named else report.list_text
     show(lines(found, width()), report.document(found), as_json=as_json)
 

@@ -34,7 +34,7 @@ def diff(
         _captures(a, b, dump_a or dump_b, tolerance, as_json)
         return
     if tolerance is not None:
-        raise Problem("--tolerance is for two captures.")
+        raise Problem("--tolerance is only for captures.")
     from harness.jobs.compare import compare_files
     from harness.report import diff as report
 
@@ -54,7 +54,7 @@ def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json
     from harness.report import capture_diff as report
 
     if dump is not None:
-        raise Problem("--dump-a and --dump-b are for dumps, and these are captures.")
+        raise Problem("--dump-a and --dump-b are only for dumps, but these are captures.")
     if tolerance is not None and not 0 <= tolerance <= _LONGEST_MS:
         raise Problem(f"--tolerance {tolerance}: give milliseconds, as in 0.5 or 20.")
     tolerance_ns = None if tolerance is None else round(tolerance * _MS)

@@ -141,8 +141,9 @@ def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool)
         target = join(output, f"{splitext(basename(source))[0]}.syx")
         if target in made:
             raise Problem(
-                f"{shown(target)} would be made of {shown(made[target])} and of {shown(source)}.",
-                do="Give one of them another name, or a dump file after -o for all of them.",
+                f"{shown(target)} would be made twice: from {shown(made[target])} and from "
+                f"{shown(source)}.",
+                do="Rename one of them, or give one dump file after -o for all of them.",
             )
         made[target] = source
     check_place(output)
@@ -164,7 +165,7 @@ def _channel(text: str | None) -> "Channel | None":
             from harness.files.opening import shown
 
             raise Problem(
-                f"--channel {shown(text)} is no channel.",
+                f"--channel {shown(text)} is not a channel.",
                 do="Give a number from 1 on, mix or both.",
             )
 
@@ -182,5 +183,5 @@ def _rate(text: str | None) -> "Fraction | None":
         return Fraction(text.replace(",", ""))
     except (ValueError, ZeroDivisionError) as problem:
         raise Problem(
-            f"--rate {shown(text)} is no rate.", do="Give a number of Hz, such as 22050."
+            f"--rate {shown(text)} is not a rate.", do="Give a number of Hz, such as 22050."
         ) from problem

@@ -54,7 +54,7 @@ def explain(
     from harness.teach.dumps import dumps_of
 
     if start is not None and (dump is not None or packet is not None):
-        raise Problem("--from says where already.", do="Leave out --dump and --packet.")
+        raise Problem("--from already says where.", do="Leave out --dump and --packet.")
     taken = given(what)
     if taken.file is None and dump is None and packet is None and start is None:
         lines, parts = _messages(taken.data, bits, every)

@@ -74,9 +74,7 @@ class HelpfulGroup(TyperGroup):
         word = args[0]
         if word not in self.commands and os.path.exists(word):
             what, command = ("folder", "replay") if os.path.isdir(word) else ("file", "validate")
-            ctx.fail(
-                f"{word} is a {what}: begin with what to do with it, as in dryload {command} {word}"
-            )
+            ctx.fail(f"{word} is a {what}: give a command first, as in dryload {command} {word}")
         return super().resolve_command(ctx, args)
 
 

@@ -94,7 +94,7 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
                 show(verdict.offset + verdict.size)
         if account.is_empty:
             raise NoDump(
-                f"{shown(path)} has messages of the standard in it, but no dump: "
+                f"{shown(path)} contains messages of the standard, but no dump: "
                 "no header, no packet.",
                 is_other=False,
             )

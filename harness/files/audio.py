@@ -88,7 +88,7 @@ def read(path: str) -> Recording:
             if sound.frames * sound.channels > MOST_WORDS:
                 raise Problem(
                     f"{name} is too long: {sound.frames:,} frames of {sound.channels} channels.",
-                    do="A dump of it would take more than a day on the line: cut it first.",
+                    do="A dump of it would take more than a day on the line: shorten it first.",
                 )
             recording = _recording(sound)
     except (RuntimeError, ValueError, MemoryError) as problem:
@@ -96,8 +96,8 @@ def read(path: str) -> Recording:
         if "does not exist" in reason:  # what the library says about an unknown format
             reason = "its format is not known"
         raise Problem(
-            f"{name} is no audio file that can be read: {reason}.",
-            do="WAV, AIFF, FLAC and Ogg files can.",
+            f"{name} is not a readable audio file: {reason}.",
+            do="WAV, AIFF, FLAC and Ogg files are supported.",
         ) from problem
     if not recording.frames.size:
         raise Problem(f"{name} holds no sound: 0 words.")
@@ -108,7 +108,7 @@ def _refuse_other_kinds(name: str, content: bytes) -> None:
     # Asked before the library is: it would take a dump for an audio file, and not read it well.
     kind = DUMP if content.startswith(b"\xf0\x7e") else kind_of(content[:HEAD_BYTES])
     if kind is DUMP:
-        raise Problem(f"{name} is a dump already.", do="dryload decode makes audio of it.")
+        raise Problem(f"{name} is already a dump.", do="dryload decode converts it to audio.")
     if kind is not None and kind.advice != AUDIO_ADVICE:
         raise Problem(f"{name} is {kind.name}, not an audio file.")
 
@@ -147,13 +147,13 @@ def resample(recording: Recording, rate: Fraction) -> Recording:
         return recording
     length = recording.frames.shape[0] * rate / recording.rate
     if length * recording.channels > MOST_WORDS:
-        raise Problem(f"{float(rate):g} Hz would make too much of it: {int(length):,} frames.")
+        raise Problem(f"{float(rate):g} Hz would make it too long: {int(length):,} frames.")
     frames: NDArray[Any] = recording.frames
     if frames.dtype == np.int32:
         frames = frames / 2.0**31
     made = soxr.resample(frames, float(recording.rate), float(rate), quality="VHQ")
     if not made.size:
-        raise Problem(f"{float(rate):g} Hz would leave nothing of it.", do="Ask for a higher rate.")
+        raise Problem(f"{float(rate):g} Hz would leave no sound.", do="Choose a higher rate.")
     return replace(recording, frames=made.reshape(-1, recording.channels), rate=rate)
 
 

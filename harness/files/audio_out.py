@@ -75,7 +75,7 @@ def _format_of(path: str) -> _Format:
     kind = _FORMATS.get(ending)
     if kind is None:
         raise Problem(
-            f"{shown(path)}: the ending of the name says no audio format.",
+            f"{shown(path)}: the ending of the name is not that of an audio format.",
             do=f"Use one of {' '.join(_FORMATS)}.",
         )
     return kind

@@ -102,7 +102,7 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
             text = content.decode("utf-8", errors="replace").removeprefix("\ufeff")
             recorded = hex_text.read(text, path, direction=direction)
     if not recorded.capture.passages:
-        raise Problem(f"{name} is a capture in which nothing passed.")
+        raise Problem(f"{name} is a capture without any bytes.")
     _check_times(recorded, name)
     return CaptureFile(name=path, form=form, recorded=recorded)
 
@@ -125,7 +125,8 @@ def check_target(path: str, *, overwrite: bool = False, sources: Sequence[str] =
     """Raise the Problem that `save` would meet, before there is anything to save."""
     if not path.lower().endswith((_LINES_ENDING, *_MIDI_ENDINGS)):
         raise Problem(
-            f"{opening.shown(path)}: a capture is kept as {_LINES_ENDING} or {_MIDI_ENDINGS[0]}.",
+            f"{opening.shown(path)}: captures are written as {_LINES_ENDING} or "
+            f"{_MIDI_ENDINGS[0]}.",
             do="Give a name with one of these endings.",
         )
     safe_write.check_target(path, overwrite=overwrite, sources=tuple(sources), option="--capture")

@@ -21,7 +21,7 @@ def check_stream(path: str, *, overwrite: bool, sources: tuple[str, ...] = ()) -
     """Raise the Problem that opening the stream would meet, before there is anything to write."""
     if not is_streamed(path):
         raise Problem(
-            f"{shown(path)}: a capture that is written while it goes on is kept as {_ENDING}.",
+            f"{shown(path)}: this capture is written as it is recorded, which needs {_ENDING}.",
             do="Give a name with this ending.",
         )
     check_target(path, overwrite=overwrite, sources=sources)

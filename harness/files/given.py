@@ -41,7 +41,7 @@ def given(words: Sequence[str]) -> Given:
         with suppress(FileNotFoundError, NotADirectoryError, ValueError):
             _look_at(first)
         raise Problem(
-            f"{shown(' '.join(words))}: there is no such file, and no bytes in hexadecimal either.",
+            f"{shown(' '.join(words))}: this is neither a file nor bytes in hexadecimal.",
             do="Write bytes like this: F0 7E 00 7F 05 F7.",
         )
     return Given(data=data)
@@ -72,7 +72,7 @@ def _content(path: str) -> bytes:
         data = capture_file.load(path).one_way
         if data is None:
             raise Problem(
-                f"{shown(path)} is a capture of both directions, and only one can be explained.",
+                f"{shown(path)} is a capture of both directions, but only one can be explained.",
                 do=f"dryload validate {shown(path)} judges both sides.",
             )
         return data

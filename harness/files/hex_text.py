@@ -102,7 +102,7 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
             f"{name}, line {line:,}, column {trouble.column:,}: {trouble.what}", do=trouble.do
         ) from None
     if not entries:
-        raise Problem(f"{name} has no bytes in it.", do="Write bytes like this: F0 7E 00 7F 05 F7.")
+        raise Problem(f"{name} contains no bytes.", do="Write bytes like this: F0 7E 00 7F 05 F7.")
     parts = [(each.direction or direction, bytes(each.data)) for each in entries]
     seen = {way for way, _ in parts}
     counted = counted_in(text)

@@ -76,7 +76,7 @@ class ImageFile:
                 number += 1
             except OSError as problem:
                 raise Problem(
-                    f"{self._name} is not to be written over and can't be set aside: "
+                    f"{self._name} must not be overwritten and can't be set aside: "
                     f"{problem.strerror or problem}.",
                     do="Give another name after --image.",
                 ) from problem
@@ -96,7 +96,7 @@ class ImageFile:
             return FileLock(lock_path(self._target))
         except LockedError as problem:
             raise Problem(
-                f"{self._name} is in use: another dryload serves from it.",
+                f"{self._name} is in use by another dryload serve.",
                 do="End that one first, or give another name after --image.",
             ) from problem
         except OSError as problem:
@@ -108,7 +108,7 @@ class ImageFile:
         try:
             with open(self._target, "rb") as file:
                 if not file.read(_HEAD).startswith(MAGIC):
-                    raise ImageError("it is no memory image of dryload")
+                    raise ImageError("it is not a memory image of dryload")
                 file.seek(0)
                 image = file.read(limit + 1)
         except FileNotFoundError:

@@ -97,7 +97,7 @@ class Disk:
         if not os.path.exists(path):
             return None
         if not os.path.isfile(path):
-            raise Problem(f"{shown(path)} is no ordinary file.", do="Give another --journal.")
+            raise Problem(f"{shown(path)} is not an ordinary file.", do="Give another --journal.")
         with open(path, "rb") as file:
             return file.read(_LARGEST)
 
@@ -173,17 +173,17 @@ class Journal:
             content = _content(path, disk)
             if content is None:
                 raise Problem(
-                    f"there is no journal at {shown(path)}, so there is nothing to go on with.",
-                    do="Leave --resume out to begin.",
+                    f"there is no journal at {shown(path)}, so there is nothing to resume.",
+                    do="Leave --resume out to start.",
                 )
             if _is_wreck(content):
                 return cls(path, disk, held, _head(target, began), b"")
             head = _head_of(content, path)
             if head.get("target") != target:
                 raise Problem(
-                    f"the journal {shown(path)} is of {shown(str(head.get('target')))}, not of "
-                    f"{shown(target)}.",
-                    do="Give the same --to as then, or another --journal.",
+                    f"the journal {shown(path)} is about {shown(str(head.get('target')))}, not "
+                    f"about {shown(target)}.",
+                    do="Give the same --to as before, or another --journal.",
                 )
         except Problem:
             held.release()
@@ -273,7 +273,7 @@ def _head_of(content: bytes, path: str) -> dict[str, Any]:
     if schema.startswith(FAMILY):
         raise Problem(f"the journal {shown(path)} is of another version of dryload.")
     raise Problem(
-        f"{shown(path)} is there and no journal, so it is left alone.",
+        f"{shown(path)} exists and is not a journal, so it is left alone.",
         do="Give another --journal.",
     )
 

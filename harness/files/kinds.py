@@ -7,7 +7,7 @@ from typing import Final
 HEAD_BYTES: Final = 4096
 """How many bytes of a file's beginning `kind_of` needs."""
 
-AUDIO_ADVICE: Final = "dryload encode makes a dump of it."
+AUDIO_ADVICE: Final = "dryload encode makes a dump from it."
 _PACKED_ADVICE: Final = "Unpack it first."
 
 
@@ -25,7 +25,7 @@ HEX_FORMS: Final = "F0 7E, F07E, F0:7E, 0xF0, $F0 or F0h"
 """How bytes may be written in text."""
 TEXT: Final = FileKind(
     name="a text file",
-    advice="A dump file holds bytes and no text. validate, explain, diagnose and replay read "
+    advice="A dump file holds bytes, not text. validate, explain, diagnose and replay read "
     f"pasted bytes, written {HEX_FORMS}.",
 )
 _UTF16_TEXT: Final = FileKind(name="a text file in UTF-16", advice="Save it as UTF-8.")

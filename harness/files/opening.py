@@ -25,7 +25,7 @@ def shown(path: str) -> str:
     if path == STANDARD_INPUT:
         return "standard input"
     if not path:
-        return "(a name without letters)"
+        return "(an empty name)"
     return "".join(
         sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in path
     )
@@ -110,11 +110,11 @@ def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
         case FileNotFoundError() | NotADirectoryError():
             return Problem(f"{name}: there is no such file.", do="Check the name and the folder.")
         case PermissionError():
-            return Problem(f"{name} may not be read.", do="Ask its owner for permission to read.")
+            return Problem(f"{name} may not be read.", do="Get permission to read it.")
         case OSError():
             return Problem(f"{name} cannot be read: {problem.strerror or problem}.")
         case _:
-            return Problem(f"{name}: there can be no file of that name.")
+            return Problem(f"{name}: no file can have that name.")
 
 
 def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:

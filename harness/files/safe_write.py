@@ -35,9 +35,9 @@ def check_target(
     if stat.S_ISDIR(status.st_mode):
         raise Problem(f"{name} is a folder.", do=f"Give a file name after {option}.")
     if not stat.S_ISREG(status.st_mode):
-        raise Problem(f"{name} is no ordinary file.", do=f"Give another name after {option}.")
+        raise Problem(f"{name} is not an ordinary file.", do=f"Give another name after {option}.")
     if any(_is_same(path, source) for source in sources):
-        raise Problem(f"{name} is the file to be read.", do=f"Give another name after {option}.")
+        raise Problem(f"{name} is the input file.", do=f"Give another name after {option}.")
     if not overwrite:
         raise Problem(f"{name} exists already.", do="--overwrite replaces it.")
 
@@ -102,7 +102,7 @@ def writing_problem(name: str, problem: OSError | ValueError) -> Problem:
         case OSError():
             return Problem(f"{name} cannot be written: {problem.strerror or problem}.")
         case _:
-            return Problem(f"{name}: there can be no file of that name.")
+            return Problem(f"{name}: no file can have that name.")
 
 
 def _write_by_way_of(draft: str, target: str, data: bytes, *, overwrite: bool) -> None:

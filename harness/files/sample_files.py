@@ -30,8 +30,8 @@ def check_file(path: str, *, overwrite: bool) -> None:
     """Raise the Problem that writing a dump to the file `path` would meet."""
     if path.lower().endswith(_SOUNDS):
         raise Problem(
-            f"-o {shown(path)}: a dump is written, and that is the name of an audio file.",
-            do="Give a name that ends in .syx; dryload decode makes audio of it afterwards.",
+            f"-o {shown(path)}: this is the name of an audio file, but a dump is written.",
+            do="Give a name that ends in .syx; dryload decode converts it to audio afterwards.",
         )
     if path and os.path.isdir(path):
         raise Problem(
@@ -59,18 +59,18 @@ def check_place(path: str) -> None:
     if not os.path.lexists(path):
         if path.lower().endswith((*DUMP_ENDINGS, *_SOUNDS)):
             raise Problem(
-                f"-o {name}: several samples are asked for, and that is the name of a file.",
-                do="Give the name of a folder; a file is made in it for each sample.",
+                f"-o {name}: this is the name of a file, but several samples are written.",
+                do="Give the name of a folder; it gets a file for each sample.",
             )
         parent = os.path.dirname(os.path.realpath(path))
         if not os.path.isdir(parent):
-            raise Problem(f"{name}: there is no folder to make it in.", do="Make that first.")
+            raise Problem(f"{name}: the folder above it does not exist.", do="Make that first.")
         if not os.access(parent, os.W_OK):
             raise Problem(f"{name} may not be made here.", do="Choose another folder.")
         return
     if not os.path.isdir(path):
         raise Problem(
-            f"{name} is a file, and several samples are asked for.",
+            f"{name} is a file, but several samples are written.",
             do="Give the name of a folder after -o.",
         )
     if not os.access(path, os.W_OK):
@@ -102,7 +102,7 @@ def _samples_in(folder: str, numbers: range) -> list[str]:
         names: Iterable[str] = os.listdir(folder)
     except OSError as problem:
         raise Problem(
-            f"{shown(folder)} can't be looked into: {problem.strerror or problem}."
+            f"{shown(folder)} can't be listed: {problem.strerror or problem}."
         ) from problem
     return sorted(
         name

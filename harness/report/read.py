@@ -76,7 +76,7 @@ def before(wanted: Wanted, answer_ns: int) -> list[str]:
     return [
         f"requesting samples {wanted.first} to {wanted.last}{further if wanted.goes_on else ''}.",
         f"a number that the unit does not answer takes {each}: at most {most} for all of these, "
-        "and each sample its time on the line.",
+        "plus the time of each sample on the line.",
     ]
 
 
@@ -103,11 +103,11 @@ def _sentence(came: Came, asked: ReadRequest) -> str:
         case ReadResult.READ | ReadResult.BROKEN:
             but = ", but it is broken" if came.result is ReadResult.BROKEN else ""
             also = f"; {came.reason}" if came.reason else ""
-            return f"{sample} came whole and is in {shown(came.file)}{but}{also}."
+            return f"{sample} arrived whole and is in {shown(came.file)}{but}{also}."
         case ReadResult.NOTHING | ReadResult.SILENT:
-            return f"{sample} did not come from {shown(asked.target)}: {came.reason}."
+            return f"{sample} did not arrive from {shown(asked.target)}: {came.reason}."
         case _:
-            return f"{sample} did not come whole, so nothing was written: {came.reason}."
+            return f"{sample} did not arrive whole, so nothing was written: {came.reason}."
 
 
 def _amounts(came: Came) -> list[str]:
@@ -154,8 +154,8 @@ def _untold(came: Sequence[Came], ended: ReadEnd) -> list[str]:
         return []
     rest = "; it was not asked for the other names" if ended.tells_names is False else ""
     return [
-        f"The unit was asked for and did not tell the {' and the '.join(parts)}{rest}. Where there "
-        "are none it need not answer."
+        f"The unit did not answer requests for the {' and the '.join(parts)}{rest}. It need not "
+        "answer if there are none."
     ]
 
 
@@ -166,9 +166,9 @@ def _no_longer(came: Sequence[Came], ended: ReadEnd) -> list[str]:
     silent = [each.number for each in came[answered + 1 :]]
     numbers = str(silent[0]) if len(silent) == 1 else f"{silent[0]} to {silent[-1]}"
     return [
-        "The unit has stopped answering: asked once more for a sample that it had answered for, it "
-        f"was silent. So the silence at {numbers} says nothing.",
-        "See whether it is still switched on and connected both ways, and ask for those again.",
+        "The unit has stopped answering: it did not even answer a second request for a sample that "
+        f"it had sent before. So the silence at {numbers} means nothing.",
+        "Check that it is still switched on and connected both ways, and request those again.",
     ]
 
 
@@ -178,18 +178,18 @@ def _not_asked_for(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> 
         return []
     last = max(each.number for each in came)
     if last == MAX_SAMPLE_NUMBER:
-        return [f"Every sample number there is, 0 to {last}, was asked for."]
+        return [f"All sample numbers, 0 to {last}, were requested."]
     if not asked.wanted.goes_on or ended.stopped or ended.failed is not None:
-        return [f"Sample numbers above {last} were not asked for."]
+        return [f"Sample numbers above {last} were not requested."]
     if ended.repeats is not None:
         number, earlier = ended.repeats
-        why = f"what came for {number} is the same as {earlier}, as if the numbers began again"
+        why = f"the sample for {number} is the same as {earlier}, as if the numbers started again"
     else:
-        why = "this unit does not answer for numbers that hold nothing, and so each takes long"
+        why = "this unit does not answer for numbers that hold nothing, so each takes long"
     return [
-        f"Sample numbers above {last} were not asked for: {why}.",
-        "So it is not shown that this is all. See in the unit's manual how many samples it can "
-        "hold, and read with --up-to N.",
+        f"Sample numbers above {last} were not requested: {why}.",
+        "So there may be more samples. Look up in the unit's manual how many it can hold, and read "
+        "with --up-to N.",
     ]
 
 
@@ -200,9 +200,9 @@ def _are_nothing(came: Sequence[Came]) -> bool:
 def _nothing_at_all(asked: ReadRequest) -> list[str]:
     what = f"no sample {asked.wanted.first}" if asked.wanted.is_single else "none of them"
     return [
-        f"The unit may have {what}, listen to another device ID than {asked.device_id} "
-        "(--device-id 127 calls all), know no requests for samples, or not be reached at all.",
-        "See whether it is switched on and connected both ways, and what its panel shows.",
+        f"The unit may have {what}, listen to a device ID other than {asked.device_id} "
+        "(--device-id 127 addresses all), not support requests for samples, or not be connected.",
+        "Check that it is switched on and connected both ways, and what its panel shows.",
     ]
 
 
@@ -262,13 +262,13 @@ def _total(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> str:
     if written:
         parts[0] += f" into {shown(asked.output)}"
     if torn:
-        parts.append(f"{torn:,} did not come whole")
+        parts.append(f"{torn:,} did not arrive whole")
     if empty:
         parts.append(f"nothing at {counted(empty, 'number')}")
     if silent:
         parts.append(f"no answer for {counted(silent, 'number')}")
     if (left := asked.wanted.count - len(came)) > 0:
-        parts.append(f"{counted(left, 'number')} not asked for")
+        parts.append(f"{counted(left, 'number')} not requested")
     return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
 
 

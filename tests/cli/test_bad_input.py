@@ -54,7 +54,7 @@ READERS = {
 UNREADABLE: dict[str, dict[str, str]] = {
     "missing.syx": {
         "": "missing.syx: there is no such file. Check the name and the folder.",
-        "explain": "missing.syx: there is no such file, and no bytes in hexadecimal either.",
+        "explain": "missing.syx: this is neither a file nor bytes in hexadecimal.",
     },
     "folder": {"": "folder is a folder without files. Name a file, or a folder with files."},
     "empty.syx": {"": "empty.syx is empty: 0 bytes."},
@@ -63,15 +63,15 @@ UNREADABLE: dict[str, dict[str, str]] = {
         "encode": "picture.syx is a JPEG picture, not an audio file.",
     },
     "letter.syx": {
-        "": "letter.syx is a text file, not a dump. A dump file holds bytes and no text.",
+        "": "letter.syx is a text file, not a dump. A dump file holds bytes, not text.",
         "encode": "letter.syx is a text file, not an audio file.",
     },
     "starts.syx": {  # 200 MB of F0
         "": "starts.syx is not a dump: no sample dump message is in it. "
         "A sample dump begins with F0 7E, a device ID and 01.",
-        "encode": "starts.syx is no audio file that can be read:",
+        "encode": "starts.syx is not a readable audio file:",
     },
-    "good.syx": {"encode": "good.syx is a dump already. dryload decode makes audio of it."},
+    "good.syx": {"encode": "good.syx is already a dump. dryload decode converts it to audio."},
 }
 
 # Dumps that are not whole: exit code by command, and what must be said somewhere.

@@ -90,8 +90,8 @@ def test_the_document_holds_every_field() -> None:
         (["--family", "ABC"], "no family 'ABC'. There are: FRM, DEV"),
         (["--level", "may"], "no level 'may'. There are: must, should, information."),
         (["--judged", "luck"], "no evidence 'luck'. There are: file, one direction"),
-        (["--family", "USB", "--judged", "source"], "no clause is all of that"),
-        (["PKT-05", "--level", "should"], "no clause is all of that"),
+        (["--family", "USB", "--judged", "source"], "no clause matches all of that"),
+        (["PKT-05", "--level", "should"], "no clause matches all of that"),
     ],
 )
 def test_what_is_not_there_is_said_with_what_is(args: list[str], said: str) -> None:

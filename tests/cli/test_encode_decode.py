@@ -150,15 +150,15 @@ def test_clipped_words_are_counted(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--channel", "left"), "--channel left is no channel. Give a number from 1 on"),
+        (("--channel", "left"), "--channel left is not a channel. Give a number from 1 on"),
         (("--channel", "2"), "has no channel 2: it has 1 channel"),
-        (("--rate", "fast"), "--rate fast is no rate"),
-        (("--rate", "1/0"), "--rate 1/0 is no rate"),
-        (("--rate", "1e999999999"), "is no rate"),
-        (("--rate", "nan"), "--rate nan is no rate"),
+        (("--rate", "fast"), "--rate fast is not a rate"),
+        (("--rate", "1/0"), "--rate 1/0 is not a rate"),
+        (("--rate", "1e999999999"), "is not a rate"),
+        (("--rate", "nan"), "--rate nan is not a rate"),
         (("--bits", "99"), "--bits 99 is out of range"),
         (("--loop", "9"), "--loop 9 is no loop"),
-        (("-o", "thunder.wav", "--overwrite"), "thunder.wav is the file to be read"),
+        (("-o", "thunder.wav", "--overwrite"), "thunder.wav is the input file"),
         (("-o", "thunder.syx"), "thunder.syx exists already. --overwrite replaces it."),
         (("-o", "nowhere/out.syx"), "there is no such folder"),
         (("-o", "-"), "standard output cannot take the result"),
@@ -274,9 +274,9 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
     [
         (("thunder.wav", "-o", "out.wav"), "is a WAV sound, not a dump. dryload encode"),
         (("nothing.syx", "-o", "out.wav"), "nothing.syx: there is no such file"),
-        (("thunder.syx", "-o", "out.txt"), "the ending of the name says no audio format"),
+        (("thunder.syx", "-o", "out.txt"), "the ending of the name is not that of an audio format"),
         (("thunder.syx", "-o", "thunder.wav"), "thunder.wav exists already"),
-        (("thunder.syx", "-o", "thunder.syx", "--overwrite"), "is the file to be read"),
+        (("thunder.syx", "-o", "thunder.syx", "--overwrite"), "is the input file"),
         (("thunder.syx", "-o", "out.wav", "--dump", "2"), "has no dump 2: it holds 1 dump"),
     ],
 )

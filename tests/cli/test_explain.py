@@ -103,7 +103,7 @@ def test_several_messages_stand_apart_and_what_is_wrong_is_said() -> None:
 def test_what_is_neither_file_nor_bytes_is_said_to_be_neither(words: list[str]) -> None:
     if from_hex(" ".join(words)) is not None:
         return
-    with pytest.raises(Problem, match="no such file, and no bytes") as caught:
+    with pytest.raises(Problem, match="neither a file nor bytes") as caught:
         run(*words)
     assert "F0 7E 00 7F 05 F7" in caught.value.do
     assert caught.value.code == 2
@@ -264,8 +264,8 @@ def test_a_packet_that_stands_twice(tmp_path: Path) -> None:
     [
         (["--dump", "2"], "no dump 2. It holds 1 dump."),
         (["--from", "275"], "no byte 275"),
-        (["--from", "3", "--packet", "1"], "--from says where already"),
-        (["--from", "3", "--dump", "1"], "--from says where already"),
+        (["--from", "3", "--packet", "1"], "--from already says where"),
+        (["--from", "3", "--dump", "1"], "--from already says where"),
     ],
 )
 def test_what_cannot_be_shown_is_one_line(clean: str, args: list[str], said: str) -> None:

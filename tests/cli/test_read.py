@@ -82,7 +82,7 @@ def test_one_sample_byte_for_byte(run: Read, unit: Unit, number: int) -> None:
     bits, content = HELD[number]
     length = oracle.packet_count(len(content), bits) * 127 + 21
     assert oracle.read_dump(data[:length]).words == content
-    assert "came whole and is in one.syx." in said.out
+    assert "arrived whole and is in one.syx." in said.out
     assert f"{len(content)} words of {bits} bits, mono, 44,100 Hz" in said.out
 
 
@@ -132,9 +132,9 @@ def test_nothing_in_a_range(run: Read, unit: Unit) -> None:
 def test_another_device_id_is_silent(run: Read, unit: Unit) -> None:
     said = run(port_of(unit), "0", "one.syx", "--device-id", "9")
     assert (said.code, files()) == (BROKEN, [])
-    assert "Sample 0 did not come" in said.out
+    assert "Sample 0 did not arrive" in said.out
     assert "no answer within 2 s" in said.out
-    assert "listen to another device ID than 9" in said.out
+    assert "listen to a device ID other than 9" in said.out
     assert run(port_of(unit), "0", "one.syx", "--device-id", "127").code == OK  # M1 p. 35
     assert Path("one.syx").read_bytes() == in_file(0)
 
@@ -200,12 +200,12 @@ def test_a_disk_that_takes_no_more_is_told_after_what_is_written(
         ("tcp:127.0.0.1:1", "9-4", "x", "runs backwards. Give the lower number first: 4-9."),
         ("tcp:127.0.0.1:1", "4", "none/x.syx", "there is no such folder"),
         ("tcp:127.0.0.1:1", "4", "folder", "folder is a folder."),
-        ("tcp:127.0.0.1:1", "4", "x.wav", "dryload decode makes audio of it"),
+        ("tcp:127.0.0.1:1", "4", "x.wav", "dryload decode converts it to audio"),
         ("tcp:127.0.0.1:1", "4", "", "-o is empty"),
         ("tcp:127.0.0.1:1", "4-9", "", "-o is empty"),
-        ("tcp:127.0.0.1:1", "4-9", "mine.syx", "mine.syx is a file, and several samples"),
-        ("tcp:127.0.0.1:1", "4-9", "x.syx", "that is the name of a file"),
-        ("tcp:127.0.0.1:1", "all", "none/x", "there is no folder to make it in"),
+        ("tcp:127.0.0.1:1", "4-9", "mine.syx", "mine.syx is a file, but several samples"),
+        ("tcp:127.0.0.1:1", "4-9", "x.syx", "this is the name of a file"),
+        ("tcp:127.0.0.1:1", "all", "none/x", "the folder above it does not exist"),
     ],
 )
 def test_a_mistake_is_told_before_anything_is_opened(
@@ -224,7 +224,7 @@ def test_a_mistake_is_told_before_anything_is_opened(
     [
         (("--device-id", "128"), "a device ID is 0 to 127"),
         (("--hear", "Desk"), "--hear is for MIDI ports"),
-        (("--capture", "c.txt"), "a capture is kept as .jsonl or .mid"),
+        (("--capture", "c.txt"), "captures are written as .jsonl or .mid"),
         (("--capture", "x.mid"), "-o and --capture are the same file"),
         (("--capture", "none/c.mid"), "there is no such folder"),
     ],

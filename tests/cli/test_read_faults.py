@@ -53,7 +53,7 @@ def test_a_dump_that_is_cancelled_is_not_written(run: Read) -> None:
     with scripted(script) as target:
         said = run(target, "5", "one.syx", "--device-id", str(DEVICE))
     assert (said.code, files()) == (BROKEN, [])
-    assert "did not come whole, so nothing was written: it ended after 1 packet." in said.out
+    assert "did not arrive whole, so nothing was written: it ended after 1 packet." in said.out
 
 
 def test_a_torn_one_among_others_counts(run: Read) -> None:
@@ -171,7 +171,7 @@ def test_a_port_that_goes_away_leaves_what_came_whole(run: Read) -> None:
     assert files() == ["./desk/sample-0004.syx"]
     assert Path("desk", "sample-0004.syx").read_bytes() == b"".join(script_of(4))
     assert "1 sample read from" in said.out
-    assert "4 numbers not asked for" in said.out
+    assert "4 numbers not requested" in said.out
     assert said.err
 
 
@@ -195,6 +195,8 @@ def test_ctrl_c_tells_the_unit_and_what_was_written(run: Read) -> None:
         said = run(target, "4-9", "desk", "--device-id", str(DEVICE))
     assert said.code == INTERRUPTED
     assert files() == ["./desk/sample-0004.syx"]
-    assert "did not come whole, so nothing was written: you stopped it after 1 packet." in said.out
+    assert (
+        "did not arrive whole, so nothing was written: you stopped it after 1 packet." in said.out
+    )
     assert "1 sample read from" in said.out
     assert signal.getsignal(signal.SIGINT) is before

@@ -145,7 +145,7 @@ def test_a_second_one_on_the_same_image_is_refused(tmp_path: Path) -> None:
     with serving(tmp_path, "--image", "desk.image") as unit:
         ran = run("serve", "--tcp", ":0", "--image", "desk.image", folder=tmp_path)
         assert (ran.code, ran.out) == (2, "")
-        assert "desk.image is in use: another dryload serves from it." in ran.err
+        assert "desk.image is in use by another dryload serve." in ran.err
         unit.quit()
 
 

@@ -53,8 +53,8 @@ def test_one_line_in_plain_words(
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ("thunder.syx", "thunder.syx is a file: begin with what to do with it, as in dryload"),
-        ("folder", "folder is a folder: begin with what to do with it, as in dryload replay"),
+        ("thunder.syx", "thunder.syx is a file: give a command first, as in dryload"),
+        ("folder", "folder is a folder: give a command first, as in dryload replay"),
         ("replay.syx", "there is no command replay.syx. Did you mean replay? See dryload"),
     ],
 )

@@ -111,7 +111,7 @@ def test_captures_in_midi_files_are_dump_files_as_well(tmp_path: Path) -> None:
         (b"RIFF\0\0\0\0WAVE", "is a WAV sound, not a capture"),
         (b"Dear desk,\n", "is no capture"),
         (b"\x80\x81\x82", "is no capture: no System Exclusive"),
-        (b"MThd\0\0\0\6\0\1\0\0\0\1", "is a capture in which nothing passed"),
+        (b"MThd\0\0\0\6\0\1\0\0\0\1", "is a capture without any bytes"),
         (b"F0 7E\nzz", 'line 2, column 1: "zz"'),
         (b'{"schema": "dryload/capture/9"}', "newer version"),
         (b'{"schema": "dryload/diff/1"}', "is no capture"),
@@ -182,7 +182,7 @@ def test_a_file_that_is_not_there_is_one_line(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["gulls.txt", "gulls", "gulls.jsonl.gz"])
 def test_another_ending_is_refused_before_anything_is_done(tmp_path: Path, name: str) -> None:
-    with pytest.raises(Problem, match=r"a capture is kept as \.jsonl or \.mid"):
+    with pytest.raises(Problem, match=r"captures are written as \.jsonl or \.mid"):
         check_target(str(tmp_path / name))
 
 
@@ -193,5 +193,5 @@ def test_nothing_is_replaced_unless_that_was_asked_for(tmp_path: Path) -> None:
     assert Path(path).read_bytes() == b"something else"
     save(path, TALK, overwrite=True)
     assert load(path).recorded.capture.passages == TALK.capture.passages
-    with pytest.raises(Problem, match=r"is the file to be read.*after --capture"):
+    with pytest.raises(Problem, match=r"is the input file.*after --capture"):
         check_target(path, overwrite=True, sources=[path])

@@ -156,7 +156,7 @@ def _zip() -> bytes:
     [
         (bytes.fromhex("FF D8 FF E0 00 10 4A 46 49 46 00") + DUMP, "is a JPEG picture, not a dump"),
         (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "is a PNG picture, not a dump"),
-        (_wav(), "is a WAV sound, not a dump. dryload encode makes a dump of it."),
+        (_wav(), "is a WAV sound, not a dump. dryload encode makes a dump from it."),
         (_wav("AIFF"), "is an AIFF sound"),
         (_wav("FLAC"), "is a FLAC sound"),
         (_wav("OGG"), "is an Ogg sound"),

@@ -165,7 +165,7 @@ def test_a_new_one_replaces_the_old_one_only_with_its_first_dump(path: Path) -> 
 def test_a_file_that_is_no_journal_is_left_alone(path: Path, content: bytes) -> None:
     path.write_bytes(content)
     for attempt in (lambda: begun(path, entry(1)), lambda: resumed(path)):
-        with pytest.raises(Problem, match="no journal, so it is left alone"):
+        with pytest.raises(Problem, match="not a journal, so it is left alone"):
             attempt()
         assert path.read_bytes() == content
 
@@ -181,7 +181,9 @@ def test_one_of_another_version_is_left_alone(path: Path) -> None:
 
 def test_one_of_another_target_is_no_ground_to_leave_anything_out(path: Path) -> None:
     content = begun(path, entry(1))
-    with pytest.raises(Problem, match=r"is of midi:Lantern Desk, not of tcp:127\.0\.0\.1:4000"):
+    with pytest.raises(
+        Problem, match=r"is about midi:Lantern Desk, not about tcp:127\.0\.0\.1:4000"
+    ):
         Journal.resume(str(path), target="tcp:127.0.0.1:4000", began=BEGAN)
     assert path.read_bytes() == content
 
@@ -367,7 +369,7 @@ def test_only_one_at_a_time_has_it(path: Path) -> None:
 def test_one_that_is_refused_does_not_keep_others_out(path: Path) -> None:
     path.write_bytes(b"thunder at 20:15\n")
     for _ in range(2):
-        with pytest.raises(Problem, match="no journal"):
+        with pytest.raises(Problem, match="not a journal"):
             begun(path, entry(1))
     path.unlink()
     begun(path, entry(1))

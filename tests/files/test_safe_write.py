@@ -124,12 +124,12 @@ def test_nothing_is_left_of_a_file_that_could_not_be_written(
 def test_what_cannot_be_a_target(tmp_path: Path, overwrite: bool) -> None:
     os.mkfifo(tmp_path / "pipe")
     assert "is a folder" in refused(tmp_path, overwrite=overwrite)
-    assert "no ordinary file" in refused(tmp_path / "pipe", overwrite=overwrite)
-    assert "no ordinary file" in refused("/dev/null", overwrite=overwrite)
+    assert "not an ordinary file" in refused(tmp_path / "pipe", overwrite=overwrite)
+    assert "not an ordinary file" in refused("/dev/null", overwrite=overwrite)
     assert "no such folder" in refused(tmp_path / "no" / "bell.syx", overwrite=overwrite)
     assert "no such folder" in refused(f"{tmp_path}/bell/", overwrite=overwrite)
     assert "cannot be written" in refused(tmp_path / ("x" * 300), overwrite=overwrite)
-    assert "no file of that name" in refused("a\0b", overwrite=overwrite)
+    assert "no file can have that name" in refused("a\0b", overwrite=overwrite)
     assert "standard output" in refused("-", overwrite=overwrite)
     assert refused("", overwrite=overwrite)
     assert left_in(tmp_path) == ["pipe"]
@@ -139,7 +139,7 @@ def test_what_is_read_is_never_replaced(tmp_path: Path) -> None:
     path, link = tmp_path / "bell.syx", tmp_path / "link"
     path.write_bytes(b"old")
     link.hardlink_to(path)
-    with pytest.raises(Problem, match="is the file to be read"):
+    with pytest.raises(Problem, match="is the input file"):
         safe_write.check_target(str(link), overwrite=True, sources=("-", str(path)))
 
 

@@ -212,7 +212,7 @@ def test_a_midi_file_leaves_the_pauses_that_an_open_loop_needs(bench: Path, endi
         ({"channel": "both", "header": "standard"}, "2 channels need the extended header. Use --h"),
         ({"rate": Fraction(0)}, "--rate 0 is out of range"),
         ({"rate": Fraction(2**28)}, "--rate 2.68435e+08 is out of range"),
-        ({"rate": Fraction(1, 10)}, "would leave nothing of it"),
+        ({"rate": Fraction(1, 10)}, "would leave no sound"),
         ({"rate": Fraction(476), "header": "standard"}, "476 Hz needs the extended header"),
         ({"loop": Loop(start=0, end=50, loop_type=0)}, "not in the sample: its words are 0 to 49"),
         ({"loop": Loop(start=2, end=1, loop_type=0)}, "--loop 2-1 is not in the sample"),
