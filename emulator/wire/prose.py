@@ -9,9 +9,9 @@ if TYPE_CHECKING:
 _SECOND: Final = 1_000_000_000
 
 
-def counted(count: int, thing: str) -> str:
-    """Return how many there are of a thing: "1 word", "1,234 words"."""
-    return f"{count:,} {thing}" if count == 1 else f"{count:,} {thing}s"
+def counted(count: int, thing: str, things: str = "") -> str:
+    """Return how many there are of a thing: "1 word", "1,234 words", "2 boxes" if given."""
+    return f"{count:,} {thing if count == 1 else things or thing + 's'}"
 
 
 def listed(values: Sequence[object], last: str = "or") -> str:

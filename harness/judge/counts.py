@@ -12,10 +12,11 @@ import numpy as np
 from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
+from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, OrderFault, Places
-from harness.judge.plain import counted, packets
+from harness.judge.plain import packets
 from harness.judge.plan import DumpPlan
 from harness.judge.reasons import reasons
 

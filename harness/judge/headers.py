@@ -27,9 +27,10 @@ from emulator.wire.messages import (
     LoopPointsRequest,
     SampleName,
 )
+from emulator.wire.prose import counted
 from emulator.wire.splitter import Piece, PieceKind
 from harness.judge.finding import Answerable, Findings, Place, Verdict
-from harness.judge.plain import byte, counted
+from harness.judge.plain import byte
 from harness.judge.plan import rate_of, turned
 from harness.judge.rates import judge_odd_rate, near_common
 

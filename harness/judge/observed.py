@@ -22,11 +22,11 @@ from emulator.dump.sample import Sample
 from emulator.wire.constants import PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import Message, SampleNameRequest
 from emulator.wire.packets import CHECKSUM, packet_rows
+from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
 from harness.judge.account import Kind
 from harness.judge.difference import SampleComparison, findings
 from harness.judge.finding import Answerable, Finding, Place, Verdict
-from harness.judge.plain import counted
 
 _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 """What units do to words of a width that they do not keep."""

@@ -6,11 +6,6 @@ _MINUTE_S: Final = 60
 _HOUR_S: Final = 3600
 
 
-def counted(count: int, thing: str, things: str = "") -> str:
-    """Return "1 packet", "2,000 packets"."""
-    return f"{count:,} {thing if count == 1 else things or thing + 's'}"
-
-
 def packets(first: int, count: int) -> str:
     """Return "packet 37" or "packets 37 to 40"."""
     return f"packet {first:,}" if count == 1 else f"packets {first:,} to {first + count - 1:,}"
@@ -31,8 +26,3 @@ def lasting(seconds: float) -> str:
 def byte(value: int) -> str:
     """Return a byte as two hexadecimal digits."""
     return f"{value:02X}"
-
-
-def spelled(raw: bytes, most: int = 8) -> str:
-    """Return the first bytes in hexadecimal."""
-    return raw[:most].hex(" ").upper() + (" ..." if len(raw) > most else "")

@@ -6,9 +6,10 @@ from typing import Final
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
+from emulator.wire.prose import counted
 from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
-from harness.judge.plain import counted, lasting
+from harness.judge.plain import lasting
 
 NS: Final = 1_000_000_000
 FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2

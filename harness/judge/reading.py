@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_DATA_BYTES
 from emulator.wire.packets import CHECKSUM, Rows, checksums, data_of
+from emulator.wire.prose import counted, spelled
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, Places
-from harness.judge.plain import byte, counted, spelled
+from harness.judge.plain import byte
 from harness.judge.plan import DumpPlan
 from harness.judge.wordlook import Looks
 

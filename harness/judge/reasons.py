@@ -14,9 +14,9 @@ import numpy as np
 from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
+from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Verdict
-from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan, turned
 
 _LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}

@@ -3,10 +3,11 @@
 from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment, OrderEvent, OrderFault
-from harness.judge.plain import byte, counted, packets
+from harness.judge.plain import byte, packets
 from harness.judge.plan import DumpPlan
 
 _LAST: Final = PACKET_NUMBERS - 1

@@ -6,6 +6,7 @@ A dump file is such a stream.  Nothing that a stream holds raises; all of it is 
 from collections.abc import Iterator
 
 from emulator.wire.packets import DEVICE_ID, NUMBER
+from emulator.wire.prose import counted
 from harness.files.scan import Stream
 from harness.files.sections import Section
 from harness.judge.beside import judge_beside
@@ -14,7 +15,6 @@ from harness.judge.dump import DumpContents, read_stream
 from harness.judge.finding import Findings, Place
 from harness.judge.headers import judge_header
 from harness.judge.order import Alignment
-from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan, plan_of
 from harness.judge.reading import judge_reading
 from harness.judge.sequence import judge_sequence

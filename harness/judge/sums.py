@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.packets import DEVICE_ID, Rows, data_of
+from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment
-from harness.judge.plain import byte, counted
+from harness.judge.plain import byte
 
 Bytes = NDArray[np.uint8]
 

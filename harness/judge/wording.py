@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
+from emulator.wire.prose import counted, listed
 from harness.judge.account import Account, Content, Difference, Kind, Overflow, Rounding, WordRun
 
 _BIT_DB: Final = 6.02
@@ -37,11 +38,6 @@ class Context:
 def number(value: int) -> str:
     """Return a whole number with its thousands apart."""
     return f"{value:,}"
-
-
-def counted(value: int, what: str) -> str:
-    """Return "1 word", "40 words"."""
-    return f"{value:,} {what}" if value == 1 else f"{value:,} {what}s"
 
 
 def lasting(words: int, context: Context) -> str:
@@ -74,12 +70,7 @@ def bits_named(mask: int) -> str:
         return f"bit {places[0]}"
     if len(places) > _SHOWN_BITS:
         return f"{len(places)} bits from {places[0]} to {places[-1]}"
-    return f"bits {listed([str(place) for place in places])}"
-
-
-def listed(items: Sequence[str]) -> str:
-    """Return "a", "a and b", "a, b and c"."""
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+    return f"bits {listed([str(place) for place in places], 'and')}"
 
 
 def sentence(difference: Difference, context: Context) -> str:
@@ -90,16 +81,18 @@ def sentence(difference: Difference, context: Context) -> str:
 
 def sentences(account: Account, context: Context) -> list[str]:
     """Return all differences in words; many of one kind are told together."""
-    said: list[str] = []
-    told: set[Kind] = set()
+    alike: dict[Kind, list[Difference]] = {}
     for difference in account:
-        same = [other for other in account if other.kind is difference.kind]
-        if len(same) <= _TOGETHER:
-            said.append(sentence(difference, context))
-        elif difference.kind not in told:
-            told.add(difference.kind)
-            said.append(_together(same, context))
-    return said
+        alike.setdefault(difference.kind, []).append(difference)
+    texts: list[str] = []
+    for difference in account:
+        same = alike.get(difference.kind, [])
+        if 0 < len(same) <= _TOGETHER:
+            texts.append(sentence(difference, context))
+        elif same:
+            texts.append(_together(same, context))
+            del alike[difference.kind]
+    return texts
 
 
 def _together(same: Sequence[Difference], c: Context) -> str:
@@ -319,7 +312,7 @@ def _stuck(d: Difference, c: Context) -> str:
         for mask, value in ((d.ones, 1), (zeros, 0))
         if mask
     ]
-    return f"{listed(parts)} in {c.names[1]}"
+    return f"{listed(parts, 'and')} in {c.names[1]}"
 
 
 def _flipped(d: Difference, c: Context) -> str:

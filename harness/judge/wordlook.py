@@ -13,12 +13,12 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.wire.prose import counted
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import Words
 from harness.judge.account import Difference, Kind
 from harness.judge.alteration import altered
 from harness.judge.finding import Answerable, Findings, Place, Verdict
-from harness.judge.plain import counted
 from harness.judge.plan import DumpPlan
 
 _WINDOW: Final = 256  # words

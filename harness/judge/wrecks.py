@@ -14,10 +14,11 @@ from emulator.wire.codec import Foreign, Malformed, decode, kind_of
 from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
 from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
 from emulator.wire.packets import CHECKSUM, DATA, NUMBER
+from emulator.wire.prose import counted, spelled
 from emulator.wire.splitter import Piece, PieceKind
 from harness.files.sections import OddPiece
 from harness.judge.finding import Findings, Place
-from harness.judge.plain import byte, counted, spelled
+from harness.judge.plain import byte
 
 _SUB_ID: Final = 0x02
 _GROWTH: Final = 3  # bytes that a torn packet may be longer than a whole one

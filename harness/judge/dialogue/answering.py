@@ -6,13 +6,13 @@ from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
+from emulator.wire.prose import counted
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.replies import Replies
 from harness.judge.dialogue.silence import Silences
-from harness.judge.plain import counted
 from harness.judge.timed_messages import TimedMessage
 
 _NAK, _WAIT, _CANCEL, _EOF = (

@@ -15,11 +15,11 @@ from typing import Final
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
+from emulator.wire.prose import spelled
 from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Place, Verdict, first_of_each_clause, is_rare
-from harness.judge.plain import spelled
 from harness.judge.stream import DumpVerdict, judge_stream
 from harness.judge.timed_messages import TimedMessage
 

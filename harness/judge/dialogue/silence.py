@@ -4,11 +4,11 @@ from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
+from emulator.wire.prose import counted
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
-from harness.judge.plain import counted
 from harness.judge.timed_messages import TimedMessage
 
 _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
