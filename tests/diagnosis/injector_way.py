@@ -389,7 +389,7 @@ def header_damaged(play: Play) -> Struck:
     40,
     source=True,
     views=LINE,
-    also=(ALTERED,),
+    also=(ALTERED, UNSEEN),
 )
 def period_altered(play: Play) -> None:
     raw = changed(play.dump.header, 8, 1 << play.chance.randrange(3, 7))
