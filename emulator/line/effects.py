@@ -142,6 +142,8 @@ def unplug(timed: Timed, strike: Strike) -> Places:
 
     It has to come last, behind what makes bytes later, and to be placed by arrival.
     """
+    if not timed or timed[-1].at_ns <= strike.where.from_ns:
+        return None
     gone = tuple(at for at, (at_ns, _) in enumerate(timed) if strike.within(at_ns))
     timed[:] = [each for each in timed if not strike.within(each.at_ns)]
     return gone or None

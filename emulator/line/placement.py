@@ -98,9 +98,9 @@ class Placement:
                 number = 0 if self.last is None and self.first == 0 else -1
             if number < self.first or (self.last is not None and number > self.last):
                 return False
-        return self.by_arrival or (
-            seen.end_ns > self.from_ns and (self.until_ns is None or seen.start_ns < self.until_ns)
-        )
+        if self.until_ns is not None and seen.start_ns >= self.until_ns:
+            return False
+        return self.by_arrival or seen.end_ns > self.from_ns
 
 
 class Aim:

@@ -85,13 +85,16 @@ def pattern_of(form: str) -> re.Pattern[str]:
 
 def find(text: str, start: int, forms: Iterable[str]) -> Found | None:
     """Return the form that takes most of `text` from `start` on, None where none fits."""
-    fitting = [(found, form) for form in forms if (found := pattern_of(form).match(text, start))]
-    if not fitting:
+    best, stop = "", -1
+    for form in forms:
+        found = pattern_of(form).match(text, start)
+        if found is not None and found.end() > stop:
+            best, stop, groups = form, found.end(), found.groups()
+    if not best:
         return None
-    found, form = max(fitting, key=lambda each: each[0].end())
-    slots = [token for token in form.split() if token in _SLOTS]
-    values = (_SLOTS[slot][1](value) for slot, value in zip(slots, found.groups(), strict=True))
-    return Found(form, tuple(values), found.end())
+    slots = (_SLOTS[token][1] for token in best.split() if token in _SLOTS)
+    values = (value(group) for value, group in zip(slots, groups, strict=True))
+    return Found(best, tuple(values), stop)
 
 
 def nearest_form(text: str, forms: Iterable[str]) -> str | None:

@@ -15,10 +15,11 @@ from typing import Any, Final
 
 from harness.faults.asked import Asked, Disturbances, meaning
 from harness.faults.catalogue import Fault, faults, situations
-from harness.faults.grammar import FILLERS, PLACES, Found, find, nearest_form, shown_form
+from harness.faults.grammar import FILLERS, PLACES, THINGS, Found, find, nearest_form, shown_form
 from harness.files.opening import shown
 
 _GAP: Final = re.compile(r"[\s,;]*(?:the\b[\s,;]*)?")
+_WORD: Final = re.compile(r"[a-z]+")
 _FILLER: Final = re.compile(rf"(?:{'|'.join(FILLERS)})\b")
 _SEED: Final = re.compile(r"[\s,]+seed\s+([0-9]{1,9})")
 _PLACES: Final = {place.form: place for place in PLACES}
@@ -107,13 +108,13 @@ class _Reading:
         """Understand all of it."""
         at = self._gap(0)
         while at < len(self._text):
-            found = find(self._text, at, self._forms())
+            found = self._find(at)
             if found is not None:
                 self._take(found, self._text[at : found.stop])
                 at = found.stop
             elif filler := _FILLER.match(self._text, at):
                 behind = self._gap(filler.end())
-                if find(self._text, behind, self._forms()) is None:
+                if self._find(behind) is None:
                     raise self._complaint(at if behind >= len(self._text) else behind)
                 at = filler.end()
             else:
@@ -122,9 +123,10 @@ class _Reading:
         if self._each_time:
             self.where["again"] = True
 
-    def _forms(self) -> list[str]:
-        more = () if self.fault is None else self.fault.phrases
-        return [*_PLACES, *_by_form(), *more]
+    def _find(self, at: int) -> Found | None:
+        word = _WORD.match(self._text, at)
+        forms = _by_first_word().get(word[0] if word else "", ())
+        return find(self._text, at, (*forms, *(self.fault.phrases if self.fault else ())))
 
     def _gap(self, at: int) -> int:
         found = _GAP.match(self._text, at)
@@ -176,6 +178,17 @@ class _Reading:
 @cache
 def _by_form() -> dict[str, Fault]:
     return {form: fault for fault in faults() for form in fault.forms}
+
+
+@cache
+def _by_first_word() -> dict[str, list[str]]:
+    """Return forms by the word that they begin with: a campaign reads words for each run."""
+    found: dict[str, list[str]] = {}
+    for form in (*_PLACES, *_by_form()):
+        first = form.partition(" ")[0]
+        for word in THINGS if first == "THINGS" else (first,):
+            found.setdefault(word, []).append(form)
+    return found
 
 
 def _list_of_faults() -> str:

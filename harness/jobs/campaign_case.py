@@ -1,26 +1,28 @@
 """One case of a campaign: what is played to which unit and what goes wrong, from a number alone."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, partial
 from typing import Final, Literal, TypeVar
 
 import numpy as np
 
-from emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
+from emulator.dump.outgoing import HeaderKind, outgoing, sample_from
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.line.dice import below, salt_of
 from emulator.unit.possible import Profile, ProfileError
 from emulator.unit.profile import load_profile, profile_names
+from emulator.wire.codec import decode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_NUMBERS
+from emulator.wire.messages import DumpHeader, ExtendedHeader, ExtendedLoopPoints, LoopPoints
+from emulator.wire.packets import DATA
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words, word_dtype
 from harness.faults.asked import Disturbances
 from harness.faults.catalogue import faults, situations
 from harness.faults.reading import NotUnderstood, read_all
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Dump, dumps_in
+from harness.jobs.dumps import Dump
 
 Content = Literal["noise", "ramp", "silence", "extremes"]
 Looped = Literal["none", "forward", "back and forth", "numbered"]
@@ -137,7 +139,7 @@ def disturbances_of(case: Case) -> tuple[Disturbances, Profile]:
 
 
 def dump_of(case: Case) -> Dump:
-    """Return the dump of a case."""
+    """Return the dump of a case: what a file with it would give, without a file."""
     whole = Loop(start=0, end=case.frames - 1, loop_type=int(case.loop == "back and forth"))
     sample = Sample(
         words=sound(case.content, case.frames * case.channels, case.bits, case.number),
@@ -149,9 +151,21 @@ def dump_of(case: Case) -> Dump:
     )
     device_id = unit_of(case.profile).unit.device_id
     made = outgoing(sample, number=case.sample_number, device_id=device_id, header=case.header)
-    data = b"".join(whole_sequence(made))
-    (dump,) = dumps_in(DumpFile(name=f"case {case.number}", form=Form.RAW, data=data))
-    return dump
+    header = decode(made.header)
+    assert isinstance(header, DumpHeader | ExtendedHeader)
+    data = np.frombuffer(b"".join(packet[DATA] for packet in made.packets), np.uint8)
+    loops = [
+        each
+        for each in map(decode, made.after)
+        if isinstance(each, LoopPoints | ExtendedLoopPoints)
+    ]
+    return Dump(
+        file=f"case {case.number}",
+        index=0,
+        header=header,
+        outgoing=replace(made, fallback=None),
+        sample=sample_from(header, data, loops),
+    )
 
 
 def sound(content: Content, words: int, bits: int, seed: int) -> Words:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from emulator.dump.outgoing import whole_sequence
+from emulator.dump.sample import same_samples
 from emulator.unit.memory import Region
 from emulator.unit.profile import profile_names
 from harness.faults.catalogue import faults
@@ -125,20 +126,31 @@ def test_widths_are_those_of_plain_integers(bits: int, how: str) -> None:
             assert got == np.floor(value)
 
 
-def verdicts(data: bytes) -> set[Verdict]:
-    (read,) = judged_contents(DumpFile(name="it.syx", form=Form.RAW, data=data))
-    assert isinstance(read, Dump)
-    return {finding.verdict for finding in read.findings}
+def read(data: bytes) -> Dump:
+    (found,) = judged_contents(DumpFile(name="it.syx", form=Form.RAW, data=data))
+    assert isinstance(found, Dump)
+    return found
 
 
-def test_a_dump_is_one_that_the_judge_finds_nothing_wrong_with() -> None:
+def verdicts(dump: Dump) -> set[Verdict]:
+    return {finding.verdict for finding in dump.findings}
+
+
+def test_a_dump_is_what_a_file_with_it_would_give() -> None:
     for number in range(150):
-        made = dump_of(case_of(Plan(seed=4), number)).outgoing
+        dump = dump_of(case_of(Plan(seed=4), number))
+        made = dump.outgoing
         data = b"".join(whole_sequence(made))
-        assert Verdict.BROKEN not in verdicts(data)
-        at = len(made.header) + 125  # the checksum of packet 0 (M1 p. 37)
-        assert Verdict.BROKEN in verdicts(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
+        found = read(data)
+        assert (found.index, found.header) == (dump.index, dump.header)
+        assert list(found.outgoing.packets) == list(made.packets)
+        assert (found.outgoing.header, found.outgoing.after) == (made.header, made.after)
         assert made.fallback is None  # it is sent as it is, whatever is answered
+        assert same_samples(found.sample, dump.sample)
+        assert Verdict.BROKEN not in verdicts(found)
+        at = len(made.header) + 125  # the checksum of packet 0 (M1 p. 37)
+        spoilt = data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
+        assert Verdict.BROKEN in verdicts(read(spoilt))
 
 
 def test_an_error_is_a_broken_rule_and_not_the_end() -> None:
