@@ -8,7 +8,7 @@ from emulator.wire.constants import BYTE_NS
 from emulator.wire.splitter import Piece, split
 
 
-class Run(NamedTuple):
+class Burst(NamedTuple):
     """Bytes that followed one another without a gap, the first of them from `start_ns` on."""
 
     start_ns: int
@@ -19,7 +19,7 @@ class Passed(NamedTuple):
     """A piece of the stream with its times; nearly always it is one run."""
 
     piece: Piece
-    runs: tuple[Run, ...]
+    runs: tuple[Burst, ...]
     end_ns: int
     """When its last byte was there."""
 
@@ -29,7 +29,7 @@ class Passed(NamedTuple):
         return self.runs[0].start_ns
 
 
-class _Stretch(NamedTuple):
+class _PassageEnd(NamedTuple):
     """A passage and the place of its end in the stream of its direction."""
 
     stop: int
@@ -46,9 +46,9 @@ def passed(capture: Capture, direction: Direction) -> Iterator[Passed]:
     Parts that a driver delivered together overlap by their times: between them there is no gap.
     """
     stretches = iter(list(_stretches(capture, direction)))
-    stretch = next(stretches, _Stretch(0, 0))
+    stretch = next(stretches, _PassageEnd(0, 0))
     for piece in split(capture.bytes_of(direction)):
-        runs: list[Run] = []
+        runs: list[Burst] = []
         at, stop = piece.offset, piece.offset + len(piece.raw)
         free_ns = None
         while at < stop:
@@ -60,16 +60,16 @@ def passed(capture: Capture, direction: Direction) -> Iterator[Passed]:
             if free_ns is not None and start_ns <= free_ns:
                 runs[-1] = runs[-1]._replace(data=runs[-1].data + data)
             else:
-                runs.append(Run(start_ns, data))
+                runs.append(Burst(start_ns, data))
             free_ns = stretch.start_ns(until)
             at = until
         assert free_ns is not None  # a piece has a byte
         yield Passed(piece, tuple(runs), free_ns)
 
 
-def _stretches(capture: Capture, direction: Direction) -> Iterator[_Stretch]:
+def _stretches(capture: Capture, direction: Direction) -> Iterator[_PassageEnd]:
     stop = 0
     for passage in capture.passages:
         if passage.direction is direction and passage.data:
             stop += len(passage.data)
-            yield _Stretch(stop, passage.end_ns)
+            yield _PassageEnd(stop, passage.end_ns)

@@ -147,7 +147,7 @@ class Came:
     """Where it was written, "" for nowhere."""
 
 
-ReadProgress = Callable[[int, int, int, int], None]
+NumberProgress = Callable[[int, int, int, int], None]
 """Told the number asked for, packets that came and are wanted (0: not known), and the time."""
 
 
@@ -161,7 +161,7 @@ class ReadOut:
         device_id: int = 0,
         paced: bool = True,
         answer_ns: int = ANSWER_NS,
-        progress: ReadProgress | None = None,
+        progress: NumberProgress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
         keeps_capture: bool = False,

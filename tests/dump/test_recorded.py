@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.passed import Run, passed
+from emulator.dump.passed import Burst, passed
 from emulator.dump.script import Cue, Script, cues_of
 from tests.dump.talk import FAR_NS, reply
 from tests.strategies import streams
@@ -38,7 +38,7 @@ def test_a_message_is_one_run_that_began_a_byte_after_another() -> None:
     (found,) = passed(capture((TO_UNIT, 10_000_000, ACK), (FROM_UNIT, 0, b"\xfe")), TO_UNIT)
 
     assert found.piece.raw == ACK
-    assert found.runs == (Run(10_000_000 - 6 * BYTE_NS, ACK),)
+    assert found.runs == (Burst(10_000_000 - 6 * BYTE_NS, ACK),)
     assert found.start_ns == 10_000_000 - 6 * BYTE_NS
     assert found.end_ns == 10_000_000
 
@@ -54,7 +54,7 @@ def test_a_gap_inside_a_message_makes_two_runs() -> None:  # TIM-08
     parts = capture((TO_UNIT, 2 * BYTE_NS, ACK[:2]), (TO_UNIT, 60_000_000, ACK[2:]))
     (found,) = passed(parts, TO_UNIT)
 
-    assert found.runs == (Run(0, ACK[:2]), Run(60_000_000 - 4 * BYTE_NS, ACK[2:]))
+    assert found.runs == (Burst(0, ACK[:2]), Burst(60_000_000 - 4 * BYTE_NS, ACK[2:]))
     assert found.end_ns == 60_000_000
 
 
@@ -64,7 +64,7 @@ def test_parts_without_a_gap_are_one_run(second_ns: int) -> None:
     parts = capture((TO_UNIT, 2 * BYTE_NS, ACK[:2]), (TO_UNIT, second_ns, ACK[2:]))
     (found,) = passed(parts, TO_UNIT)
 
-    assert found.runs == (Run(0, ACK),)
+    assert found.runs == (Burst(0, ACK),)
     assert found.end_ns == second_ns
 
 
