@@ -12,9 +12,8 @@ from emulator.dump.capture import Direction, Passage
 from emulator.dump.events import EventKind
 from emulator.unit.board import RackUnit
 from emulator.unit.keeper import Receipt
-from emulator.wire.codec import decode
-from emulator.wire.constants import FAMILY, PACKET_BYTES, PACKET_SUB_ID
-from emulator.wire.messages import DumpHeader, DumpRequest, ExtendedHeader, Header
+from emulator.wire.codec import decode, kind_of
+from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Header
 from emulator.wire.prose import counted
 from emulator.wire.sizes import packets_for
 from emulator.wire.splitter import PieceKind, Splitter
@@ -28,8 +27,7 @@ _SECOND_NS: Final = 1_000_000_000
 Teller = Callable[[Note], None]
 """Hears of every note when it is made."""
 _LIMIT: Final = 1 << 12  # bytes that are held of a message without an end
-_LONGEST: Final = 64  # bytes; every message that is of interest is shorter
-_SUB_ID: Final = 3
+_OPENINGS: Final = (DumpHeader, ExtendedHeader, DumpRequest)
 _RECENT: Final = 48  # passages, for whoever wants to see bytes
 _SHOWN: Final = 32  # bytes of each
 _Heard = tuple[str, str, dict[str, object]]
@@ -95,7 +93,7 @@ class Overheard:
             yield from self._from_unit(passage.data)
             return
         for piece in self._splitter.feed(passage.data):
-            if piece.kind is PieceKind.EXCLUSIVE and _is_of_interest(piece.body):
+            if piece.kind is PieceKind.EXCLUSIVE and kind_of(piece.body) in _OPENINGS:
                 yield from self._to_unit(piece.body)
 
     def _to_unit(self, body: bytes) -> Iterator[_Heard]:
@@ -118,9 +116,10 @@ class Overheard:
             yield "not heard", f"{what} came for device {message.device_id}, {own}", facts
 
     def _from_unit(self, data: bytes) -> Iterator[_Heard]:
-        if len(data) == PACKET_BYTES and data[_SUB_ID] == PACKET_SUB_ID:
+        kind = kind_of(data)
+        if kind is DataPacket:
             self.sent += 1
-        elif _is_of_interest(data):
+        elif kind in _OPENINGS:
             message = decode(data)
             if isinstance(message, DumpHeader | ExtendedHeader):
                 self.sends, self.sent = message, 0
@@ -133,10 +132,6 @@ class Overheard:
 def words_of(header: Header) -> int:
     """Return the words that a header announces, all channels together."""
     return header.length * header.channels
-
-
-def _is_of_interest(body: bytes) -> bool:
-    return _SUB_ID < len(body) <= _LONGEST and body[1] == FAMILY
 
 
 def packets_of(header: Header) -> int | None:
