@@ -5,8 +5,8 @@ A profile of a unit sets those of the receiver; a report says of a finding that 
 tables.
 """
 
-from dataclasses import dataclass, fields
-from typing import Final, Literal, get_args
+from dataclasses import dataclass
+from typing import Final, Literal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +70,3 @@ QUESTIONS: Final[dict[str, tuple[str, str]]] = {
     "idle_limit_ns": ("STA-03", "how long a receiver waits for the next packet"),
 }
 """Switch to (clause, question): what `profiles` and reports say of it."""
-
-
-def values_of(switches: type[SenderSwitches | ReceiverSwitches], name: str) -> tuple[object, ...]:
-    """Return the legal values of a switch that has a closed list, () for numbers and yes/no."""
-    for field in fields(switches):
-        if field.name == name:
-            return get_args(field.type)
-    raise KeyError(name)

@@ -102,11 +102,6 @@ class Clause:
         """What the family is about, in words."""
         return FAMILIES[self.family]
 
-    @property
-    def has_published_source(self) -> bool:
-        """Whether a published document stands behind the clause."""
-        return not self.source.startswith("none:")
-
 
 @cache
 def clauses() -> Mapping[str, Clause]:

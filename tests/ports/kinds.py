@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from emulator.ports.clock import Clock, MonotonicClock
-from emulator.ports.loopback import loopback
 from emulator.ports.midi import open_midi, serve_midi
 from emulator.ports.port import Arrival, Port
 from emulator.ports.tcp import TcpServer, open_tcp
 from tests.ports.clockwork import MS
+from tests.ports.loopback import loopback
 
 NAME: Final = "Lantern Desk"
 SEQUENCER: Final = Path("/dev/snd/seq")

@@ -8,12 +8,12 @@ from emulator.dump.capture import Direction
 from emulator.dump.outgoing import outgoing
 from emulator.dump.sender import Sender, SenderEnd
 from emulator.line.simulate import SimulatedLine
-from emulator.ports.loopback import loopback
 from emulator.ports.real import RealLine
 from emulator.unit.board import RackUnit
 from emulator.unit.profile import load_profile
 from tests.line.players import FROM, TO
 from tests.ports.clockwork import FakeClock
+from tests.ports.loopback import loopback
 from tests.unit.desk import noise, sample_of
 
 
