@@ -1,7 +1,7 @@
 """What was asked for: what a fault does, as it was asked for, and all that was asked together."""
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple, TypeVar
 
@@ -19,7 +19,12 @@ _OF_ANSWERS: Final = {Target.PACKETS: Target.REPLIES, Target.HEADER: Target.HEAD
 _NO_PLACE: Final = frozenset({"seed", "byte", "directions"})
 _TIMES: Final = frozenset({"from_ns", "until_ns", "times", "directions"})
 _COUNTS: Final = frozenset({"every", "chance", "times", "again"})
-_SECOND_NS: Final = 1_000_000_000
+_UNITS: Final[Mapping[str, Callable[[int], str]]] = {
+    "N": "{:,}".format,
+    "P": lambda millionths: f"{millionths / 10_000:g}",
+    "TIME": lambda ns: f"{ns:,} ns" if ns < 1_000_000 else f"{ns / 1_000_000_000:g} s",
+}
+"""Slots that have ranges, and how what stands in them is put."""
 _T = TypeVar("_T")
 
 
@@ -132,20 +137,22 @@ def _parameters(fault: Fault, said: Mapping[str, Any]) -> dict[str, Any]:
     for name, each in fault.parameters.items():
         value = said.get(name, each.default)
         if value is not None:
-            found[name] = _within(name, each, value)
+            _check(fault, each, value)
+            found[name] = value
         elif each.needed:
             raise ValueError(f'say "{each.phrase}" as well, as in: {fault.example}')
     return found
 
 
-def _within(name: str, parameter: Parameter, value: Any) -> Any:
+def _check(fault: Fault, parameter: Parameter, value: Any) -> None:
+    """Refuse what is out of range, in the words and units in which it was said."""
     least, most = parameter.range or (value, value)
     if least <= value <= most:
-        return value
-    if not name.endswith("_ns"):
-        raise ValueError(f"{name} must be {least:,} to {most:,}, not {value:,}")
-    limits = f"{least:,} ns to {most // _SECOND_NS:,} s"
-    raise ValueError(f'"{parameter.phrase or name}": a time from {limits}, not {value:,} ns')
+        return
+    forms = [parameter.phrase] if parameter.phrase else fault.forms
+    form, slot = next((form, slot) for form in forms for slot in _UNITS if slot in form.split())
+    low, high, told = (_UNITS[slot](each) for each in (least, most, value))
+    raise ValueError(f'"{form}": {slot} must be {low} to {high}, not {told}')
 
 
 def _placed(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:

@@ -139,15 +139,17 @@ def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[s
             continue
         lines.append(f"{each.name}, {each.group}")
         more = f"; {', '.join(each.phrases)} may follow" if each.phrases else ""
-        rows = (
+        rows = [
             ("say", (" or ".join(each.forms) or f"as in: {each.example}") + more),
             ("as in", each.command),
             ("does", each.does),
             ("shows", each.shows),
             ("must", f"{each.must[each.clause].removesuffix('.')} ({each.clause})."),
             ("cause", each.everyday),
-            *(("diagnosis", f"{struck}: {cause}") for struck, cause in each.causes.items()),
-        )
+        ]
+        if each.causes:
+            causes = (f"{cause} ({struck})" for struck, cause in each.causes.items())
+            rows.append(("diagnosis", "; ".join(causes)))
         for name, value in rows:
             lines += _broken(f"  {name:<10}{value}", width, 12)
         for key, tells in _choices(each):
