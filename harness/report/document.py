@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from emulator.ports.port import PortError
-
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
@@ -38,6 +36,8 @@ def target_document(kind: str, given: str) -> Document:
 def _plain(value: object) -> object:
     """Return the form in JSON of a value that msgspec does not know."""
     from fractions import Fraction
+
+    from emulator.ports.port import PortError
 
     if isinstance(value, Fraction):
         return float(value)
