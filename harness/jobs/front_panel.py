@@ -97,8 +97,6 @@ class View:
     slots: tuple[UsedSlot, ...]
     bank_words: int
     """Words of one bank: a boundary lies at every multiple of it."""
-    bank_places: int
-    """How many banks could be fitted."""
     banks_fitted: tuple[int, ...]
     """Places with a bank in them, from 1."""
     capacity: int
@@ -152,7 +150,6 @@ def view_of(unit: RackUnit) -> View:
         slot_count=len(unit.slots),
         slots=tuple(used_slots(unit)),
         bank_words=memory.traits.bank_words,
-        bank_places=memory.traits.places,
         banks_fitted=memory.fitted,
         capacity=memory.capacity,
         free=memory.total_free,

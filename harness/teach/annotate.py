@@ -26,7 +26,7 @@ from emulator.wire.messages import (
 from emulator.wire.prose import counted
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import words_per_packet
-from emulator.wire.splitter import Piece, PieceKind, split
+from emulator.wire.splitter import Piece, PieceKind
 from harness.teach.explained import Explained, FieldLine, FieldText, field_line, places_of
 from harness.teach.fields import LABELS, field_text
 from harness.teach.others import lines_of, realtime_line, title_of
@@ -37,16 +37,6 @@ _PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "make
 _LETTERS: Final = frozenset({"language", "name"})
 _CHECKSUM: Final = FIXED[DataPacket].span("checksum").start
 _LONG_MAKER: Final = 3  # bytes of a maker ID that begins with 00 (IDN-02, M1 p. 40)
-
-
-def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[FieldLine]:
-    """Return a line for every field of everything in `data`.
-
-    `bits` is the width of words if no header states it; with `every`, no word is left out.
-    """
-    return [
-        line for each in explain_all(split(data), bits=bits, every=every) for line in each.lines
-    ]
 
 
 def explain_all(

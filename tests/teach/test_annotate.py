@@ -11,10 +11,11 @@ from emulator.wire.clauses import clauses
 from emulator.wire.codec import encode
 from emulator.wire.messages import Message
 from emulator.wire.splitter import split
-from harness.teach.annotate import annotate, explain_all
+from harness.teach.annotate import explain_all
 from harness.teach.fields import LABELS
 from tests import oracle
 from tests.strategies import MESSAGES, messages, streams
+from tests.teach.lines import annotate
 from tests.vectors import fields_ca019, fields_m1
 from tests.vectors.field_vector import FieldVector
 

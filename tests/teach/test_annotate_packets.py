@@ -3,10 +3,11 @@
 import pytest
 
 from emulator.wire.splitter import Piece, PieceKind, split
-from harness.teach.annotate import annotate, explain_all, explain_piece, words_at
+from harness.teach.annotate import explain_all, explain_piece, words_at
 from harness.teach.explained import FieldLine
 from harness.teach.packet_words import PacketWords
 from tests import oracle
+from tests.teach.lines import annotate
 from tests.vectors import words
 from tests.vectors.checksums import CHECKSUMS, ChecksumVector
 
