@@ -1,19 +1,28 @@
 """Leave one cause out: what the diagnosis says of a fault that nobody wrote a row for.
 
-Theory of operation.  Everything that suspects the cause that a case is, is taken away, and the case
-is diagnosed.  What is right then is another cause of the label, to say that nothing is decided, or
-to name nothing and say that there is too little to tell.  Wrong are a sure answer outside the
-label, and "nothing is wrong".
+Theory of operation.  The rows of the cause that a case is are taken away, and it is diagnosed.
+What is right then is another cause of the label, to say that nothing is decided, or to name nothing
+and say that there is too little to tell.  Wrong are a sure answer outside the label, and "nothing
+is wrong".
+
+Whoever never thought of a cause wrote no reader for what only this cause shows, either.  So each
+case is diagnosed once more *bare*: without the rows, and without the kinds of signs that no row of
+another cause wants.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Final
+from unittest.mock import patch
 
+from harness.diagnose.cause import Cause
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from harness.diagnose.scene import Source
+from harness.diagnose.scene import Scene, Source
+from harness.diagnose.sign import Sign
+from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
 from harness.judge.finding import Verdict
@@ -25,9 +34,28 @@ _WIDE: Final = 40
 _VERDICTS: Final = (Verdict.BROKEN, Verdict.BENT, Verdict.RIG, Verdict.NOTED)
 
 
-def diagnose_without(cause: str, recorded: Recorded, sources: Sequence[Source] = ()) -> Diagnosis:
-    """Diagnose a capture without a cause."""
-    return diagnose(recorded, sources, causes=TABLE.without(cause))
+@cache
+def own_signs(cause: str) -> frozenset[str]:
+    """Return the kinds of signs that rows of this cause want, and of no other."""
+
+    def wanted(causes: Iterable[Cause]) -> frozenset[str]:
+        rows = (row for each in causes for row in each.rows)
+        return frozenset(want.kind for row in rows for want in (row.sign, *row.beside))
+
+    return wanted([TABLE.named(cause)]) - wanted(TABLE.without(cause).causes)
+
+
+def diagnose_without(
+    cause: str, recorded: Recorded, sources: Sequence[Source] = (), *, bare: bool = False
+) -> Diagnosis:
+    """Diagnose a capture without a cause; bare: without its own signs as well."""
+    hidden = own_signs(cause) if bare else frozenset()
+
+    def others(scene: Scene) -> list[Sign]:
+        return [each for each in signs_of(scene) if each.kind not in hidden]
+
+    with patch("harness.diagnose.diagnose.signs_of", others):
+        return diagnose(recorded, sources, causes=TABLE.without(cause))
 
 
 @dataclass(slots=True)
@@ -45,6 +73,8 @@ class LeftOut(Sum):
     """What many cases came to, each without the cause that it is."""
 
     causes: dict[str, Without] = field(default_factory=dict)
+    bare: dict[str, Without] = field(default_factory=dict)
+    """The same without the signs of the cause."""
     others: Counter[tuple[str, str]] = field(default_factory=Counter)
     """The cause left out, and what was named instead, surely and wrongly, or the strongest
     finding where nothing was wrong."""
@@ -58,26 +88,20 @@ class LeftOut(Sum):
         if case.is_clean:
             return
         _count_word(self.whole, diagnose(case.recorded, case.sources), case.accepted)
-        left = diagnose_without(case.own, case.recorded, case.sources)
         rest = case.accepted - {case.own}
-        _count_word(self.words, left, rest)
-        count = self.causes.setdefault(case.own, Without())
-        count.runs += 1
-        if left.answer is Answer.NOTHING_WRONG and NOTHING not in rest:
-            count.nothing += 1
-            self.others[case.own, _strongest(left)] += 1
-        if is_surely_wrong(left, rest):
-            count.sure_wrong += 1
-            assert left.first is not None
-            self.others[case.own, left.first.name] += 1
-
-    @property
-    def total(self) -> Without:
-        """The sum over all causes."""
-        total = Without()
-        for each in self.causes.values():
-            total.merge(each)
-        return total
+        for bare, counts in ((False, self.causes), (True, self.bare)):
+            left = diagnose_without(case.own, case.recorded, case.sources, bare=bare)
+            count = counts.setdefault(case.own, Without())
+            count.runs += 1
+            if left.answer is Answer.NOTHING_WRONG and NOTHING not in rest:
+                count.nothing += 1
+                self.others[case.own, _strongest(left)] += bare
+            if is_surely_wrong(left, rest):
+                count.sure_wrong += 1
+                assert left.first is not None
+                self.others[case.own, left.first.name] += bare
+            if bare:
+                _count_word(self.words, left, rest)
 
 
 def _strongest(found: Diagnosis) -> str:
@@ -104,28 +128,42 @@ def _count_word(
         words[str(found.confidence), found.first.name in accepted] += 1
 
 
+def sum_of(counts: Mapping[str, Without]) -> Without:
+    """Return the sum over all causes."""
+    total = Without()
+    for each in counts.values():
+        total.merge(each)
+    return total
+
+
 def lines_of(tally: LeftOut) -> Iterator[str]:
     """Yield the table by cause, the worst first, and the totals."""
-    total = tally.total
+    total, bare = sum_of(tally.causes), sum_of(tally.bare)
     yield f"without the cause that is right: {total.runs:,} cases of {len(tally.causes)} causes"
     if not total.runs:
         return
-    yield f"  sure and wrong        {share(total.sure_wrong, total.runs)}"
-    yield f"  nothing is wrong      {share(total.nothing, total.runs)}"
-    yield f"  {'left out':{_WIDE}} {'cases':>7} {'wrong':>7} {'nothing':>7}  instead"
-    for name, count in sorted(tally.causes.items(), key=_badness, reverse=True):
-        instead = Counter({b: n for (a, b), n in tally.others.items() if a == name})
+    yield f"  {'':20} {'without its rows':^26} {'without its signs as well':^26}"
+    for text, some, fewer in (
+        ("sure and wrong", total.sure_wrong, bare.sure_wrong),
+        ("nothing is wrong", total.nothing, bare.nothing),
+    ):
+        yield f"  {text:20} {share(some, total.runs)} {share(fewer, bare.runs)}"
+    yield f"  {'left out':{_WIDE}} {'cases':>6} {'wrong':>6} {'nothing':>7} {'bare':>7}"
+    for name in sorted(tally.causes, key=lambda each: _badness(tally.bare[each]), reverse=True):
+        mine, stricter = tally.causes[name], tally.bare[name]
+        instead = Counter({b: n for (a, b), n in tally.others.items() if a == name and n})
         named = "; ".join(f"{cause} ({n})" for cause, n in instead.most_common(2))
         yield (
-            f"  {name[:_WIDE]:{_WIDE}} {count.runs:7,} {count.sure_wrong / count.runs:7.1%} "
-            f"{count.nothing / count.runs:7.1%}  {named}"
+            f"  {name[:_WIDE]:{_WIDE}} {mine.runs:6,} {mine.sure_wrong / mine.runs:6.0%} "
+            f"{mine.nothing / mine.runs:7.0%} {stricter.sure_wrong / stricter.runs:6.0%} "
+            f"{stricter.nothing / stricter.runs:7.0%}  {named}"
         )
 
 
 def word_lines(tally: LeftOut) -> Iterator[str]:
     """Yield what each word is worth with all causes, and for faults that no row is for."""
     yield "how sure it says it is, and how often that is right:"
-    yield f"  {'':12} {'with all causes':^28} {'without the right one':^28}"
+    yield f"  {'':12} {'with all causes':^28} {'without it, bare':^28}"
     for word in Confidence:
         cells = []
         for words in (tally.whole, tally.words):
@@ -135,6 +173,5 @@ def word_lines(tally: LeftOut) -> Iterator[str]:
         yield f"  {word:12} {cells[0]:^28} {cells[1]:^28}"
 
 
-def _badness(each: tuple[str, Without]) -> tuple[float, int]:
-    count = each[1]
+def _badness(count: Without) -> tuple[float, int]:
     return (count.sure_wrong + count.nothing) / count.runs, count.runs
