@@ -77,9 +77,14 @@ class Cable:
         return list(map(_timed_byte, zip(instants, message, strict=True)))
 
     def _disturbed(self, timed: Timed, strikes: Sequence[Strike]) -> Timed:
-        """Return what is left of a message, with what was held back for it."""
+        """Return what is left of a message, with what was held back for it.
+
+        What counts by arrival comes last, behind everything that makes bytes later.
+        """
         kept, self._kept = self._kept, None
         for strike in strikes:
+            if strike.where.by_arrival:
+                continue
             effect, settings = strike.disturbance.effect, strike.disturbance.settings
             keeps = effect is hold_back
             if keeps and (kept or self._kept):
@@ -91,7 +96,12 @@ class Cable:
                 timed = []
             elif effect is echo and self.back is not None:
                 self.back.bring(bytes(each.value for each in timed), strike.seen.start_ns)
-        return timed if kept is None else self._with_kept(timed, *kept)
+        if kept is not None:
+            timed = self._with_kept(timed, *kept)
+        for strike in strikes:
+            if strike.where.by_arrival:
+                strike.act(timed)
+        return timed
 
     def _with_kept(self, timed: Timed, kept: Timed, joins: bool) -> Timed:
         """Return a message and the one held back before it, in the order in which they arrive."""

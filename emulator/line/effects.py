@@ -138,10 +138,7 @@ def cut(timed: Timed, strike: Strike, keep: int | None = None) -> Places:
 
 
 def unplug(timed: Timed, strike: Strike) -> Places:
-    """Let every byte vanish that would arrive within the window.
-
-    It has to come last, behind what makes bytes later, and to be placed by arrival.
-    """
+    """Let every byte vanish that would arrive within the window; it is placed by arrival."""
     if not timed or timed[-1].at_ns <= strike.where.from_ns:
         return None
     gone = tuple(at for at, (at_ns, _) in enumerate(timed) if strike.within(at_ns))

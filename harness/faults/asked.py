@@ -63,9 +63,8 @@ class Disturbances:
 
     @property
     def placed(self) -> tuple[Disturbance, ...]:
-        """What has a place, a pulled plug last: what others make late does not arrive."""
-        placed = [each.means for each in self.asked if isinstance(each.means, Disturbance)]
-        return tuple(sorted(placed, key=lambda each: each.effect is effects.unplug))
+        """What has a place, on the line or in the unit."""
+        return tuple(each.means for each in self.asked if isinstance(each.means, Disturbance))
 
     @property
     def link(self) -> Link | None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import link_named
-from harness.faults.reading import read_words
+from harness.faults.reading import read_all, read_words
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, REPLIES, Told, plain
 
@@ -71,6 +71,21 @@ WORDS = st.builds(
 ).map(lambda text: text.replace("of in", "of"))
 
 
+ODD = st.one_of(
+    st.sampled_from([*DUMP[:4], *REPLIES[:3], b"\xf8", b"\x90\x40\x7f", b"\xf0\x7e", b"\x01\x02"]),
+    st.binary(min_size=1, max_size=40),
+)
+ANYTHING = st.one_of(
+    WORDS,
+    st.builds(
+        lambda effect, place: f"{effect} {place}",
+        st.sampled_from(["reorder", "join", "echo", "answer nak in", "wrong device in"]),
+        st.sampled_from([*PLACES, "messages both ways", "every 2nd message both ways"]),
+    ),
+    st.sampled_from(["unplug at 30 ms", "unplug at 10 ms for 60 ms both ways", "jitter of 90 ms"]),
+)
+
+
 def told(texts: list[str]) -> Told:
     placed = [read_words(text).means for text in texts]
     assert all(isinstance(each, Disturbance) for each in placed)
@@ -110,23 +125,29 @@ def test_what_one_strikes_does_not_hang_on_another(one: str, place: str) -> None
     assert together == [each for each in told([one]).struck if each.said == one]
 
 
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(ANYTHING, max_size=3, unique=True),
+    st.integers(0, 1_500),
+    st.integers(1, 600),
+    st.booleans(),
+)
+@example(texts=["reorder packet 3"], from_ms=1_001, for_ms=40, is_first=False)
+@example(texts=["slow line at 30 percent"], from_ms=50, for_ms=500, is_first=True)
+def test_while_the_plug_is_out_nothing_arrives_whatever_else_happens(
+    texts: list[str], from_ms: int, for_ms: int, is_first: bool
+) -> None:
+    unplug = f"unplug at {from_ms} ms for {for_ms} ms both ways"
+    assume(not any("echo" in text for text in texts))  # nobody has sent what comes back
+    placed = read_all([unplug, *texts] if is_first else [*texts, unplug]).placed
+    result = Told(*placed, back=REPLIES)
+    start_ns, end_ns = from_ms * 1_000_000, (from_ms + for_ms) * 1_000_000
+    arrived = [at_ns for at_ns, _ in (*result.there, *result.back)]
+    assert [at_ns for at_ns in arrived if start_ns < at_ns < end_ns] == []
+
+
 def test_without_any_nothing_differs() -> None:
     assert differing(Told(back=REPLIES)) == set()
-
-
-ODD = st.one_of(
-    st.sampled_from([*DUMP[:4], *REPLIES[:3], b"\xf8", b"\x90\x40\x7f", b"\xf0\x7e", b"\x01\x02"]),
-    st.binary(min_size=1, max_size=40),
-)
-ANYTHING = st.one_of(
-    WORDS,
-    st.builds(
-        lambda effect, place: f"{effect} {place}",
-        st.sampled_from(["reorder", "join", "echo", "answer nak in", "wrong device in"]),
-        st.sampled_from([*PLACES, "messages both ways", "every 2nd message both ways"]),
-    ),
-    st.sampled_from(["unplug at 30 ms", "unplug at 10 ms for 60 ms both ways", "jitter of 90 ms"]),
-)
 
 
 @settings(max_examples=150, deadline=None)
