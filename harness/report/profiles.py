@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from itertools import groupby
 from typing import Any, Final
 
 from emulator.dump.switches import QUESTIONS
@@ -22,34 +23,43 @@ _MOOT: Final[Mapping[str, Callable[[Profile], bool]]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProfileTrait:
-    """One key of a profile: its value, what that means, and the clause where the choice is free."""
+    """One key of a profile, its value and what that means."""
 
     key: str
     value: Any
     says: str
-    open_clause: str | None
+    open: str | None
+    """The clause, if the standard leaves the choice open."""
     question: str | None
-    """What the standard leaves open; None where it is the usual business of units to differ."""
+    """What the standard leaves open; None for what differs between units anyway."""
 
 
 def list_text(profiles: Sequence[Profile], default: str, width: int | None = None) -> list[str]:
-    """Return one line a profile."""
-    rows = [(profile.name, _size(profile), _described(profile, default)) for profile in profiles]
+    """Return one line for each profile."""
+    columns = (Column("unit"), Column("memory"), Column("what it is", folds=True))
+    rows = [
+        (
+            profile.name,
+            f"{counted(_words(profile), 'word')}, {counted(profile.slots.count, 'slot')}",
+            profile.unit.description + (" (the default)" if profile.name == default else ""),
+        )
+        for profile in profiles
+    ]
     return [
-        *table((Column("unit"), Column("memory"), Column("what it is", folds=True)), rows, width),
+        *table(columns, rows, width),
         "",
-        "dryload profiles NAME tells everything about one of them.",
+        "dryload profiles NAME describes one of them in full.",
     ]
 
 
 def one_text(profile: Profile) -> list[str]:
-    """Return everything that a unit is and does."""
+    """Return everything about a unit."""
     lines = [profile.name, *([profile.unit.description] if profile.unit.description else [])]
-    for section, traits in _sections(profile):
-        said = [trait for trait in traits if trait.says]
-        if said:
-            lines += ["", TITLES[section], *_lines(said)]
-    return [*lines, "", "[ID] marks a choice that the standard leaves open, and the clause."]
+    worth_saying = (trait for trait in _traits(profile) if trait.says)
+    for section, traits in groupby(worth_saying, key=lambda trait: trait.key.partition(".")[0]):
+        lines += ["", TITLES[section]]
+        lines += [f"  {each.says}" + (f"  [{each.open}]" if each.open else "") for each in traits]
+    return [*lines, "", "[ID] is the clause of a choice that the standard leaves open."]
 
 
 def list_document(profiles: Sequence[Profile], default: str) -> Document:
@@ -71,71 +81,31 @@ def list_document(profiles: Sequence[Profile], default: str) -> Document:
 
 def one_document(profile: Profile) -> Document:
     """Return one unit for programs."""
-    return {
-        "schema": SCHEMA,
-        "name": profile.name,
-        "description": profile.unit.description,
-        "traits": [
-            {
-                "key": trait.key,
-                "value": trait.value,
-                "says": trait.says,
-                "open": trait.open_clause,
-                "question": trait.question,
-            }
-            for _, traits in _sections(profile)
-            for trait in traits
-        ],
-    }
+    about = {"name": profile.name, "description": profile.unit.description}
+    return {"schema": SCHEMA, **about, "traits": list(_traits(profile))}
 
 
-def _sections(profile: Profile) -> Iterator[tuple[str, list[ProfileTrait]]]:
+def _traits(profile: Profile) -> Iterator[ProfileTrait]:
+    """Yield all keys of a profile, section by section."""
     for section in fields(profile):
         values = getattr(profile, section.name)
-        yield (
-            section.name,
-            [
-                _trait(profile, section.name, each.name, getattr(values, each.name))
-                for each in fields(values)
-            ],
-        )
-
-
-def _trait(profile: Profile, section: str, name: str, value: Any) -> ProfileTrait:
-    key = f"{section}.{name}"
-    moot = any(each in _MOOT and _MOOT[each](profile) for each in (section, key))
-    clause, question = None, None
-    if section in ("habits", "sending") and name in QUESTIONS:
-        clause, question = QUESTIONS[name]
-    return ProfileTrait(
-        key=key,
-        value=value,
-        says="" if moot else sentence(key, value),
-        open_clause=OPEN.get(key, clause),
-        question=question,
-    )
-
-
-def _lines(traits: Sequence[ProfileTrait]) -> list[str]:
-    return [
-        f"  {trait.says}" + (f"  [{trait.open_clause}]" if trait.open_clause else "")
-        for trait in traits
-    ]
+        for each in fields(values):
+            key, value = f"{section.name}.{each.name}", getattr(values, each.name)
+            is_moot = any(it in _MOOT and _MOOT[it](profile) for it in (section.name, key))
+            is_switch = section.name in ("habits", "sending")
+            clause, question = QUESTIONS.get(each.name, (None, None)) if is_switch else (None, None)
+            yield ProfileTrait(
+                key=key,
+                value=value,
+                says="" if is_moot else sentence(key, value),
+                open=OPEN.get(key, clause),
+                question=question,
+            )
 
 
 def _words(profile: Profile) -> int:
-    """Return the words of all banks that are of use."""
+    """Return the words of all banks that are usable: those without a gap before them."""
     usable = 0
-    for place in range(1, profile.memory.places + 1):
-        if place not in profile.memory.fitted:
-            break
+    while usable + 1 in profile.memory.fitted:
         usable += 1
     return usable * profile.memory.bank_words
-
-
-def _size(profile: Profile) -> str:
-    return f"{counted(_words(profile), 'word')}, {counted(profile.slots.count, 'slot')}"
-
-
-def _described(profile: Profile, default: str) -> str:
-    return profile.unit.description + (" (the default)" if profile.name == default else "")
