@@ -32,7 +32,7 @@ def _times(limit: int) -> str:
 TITLES: Final[Mapping[str, str]] = {
     "unit": "Address",
     "identity": "Identity",
-    "knows": "Messages it knows beside header, packets and handshakes",
+    "knows": "Messages it supports besides header, packets and handshakes",
     "memory": "Memory",
     "slots": "Slots",
     "words": "Words",
@@ -48,42 +48,45 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
     "unit.description": {},
     "unit.device_id": lambda value: f"Its device ID is {value}.",
     "unit.all_call": {
-        True: "It obeys what is sent to everybody (ID 127).",
-        False: "It does not obey what is sent to everybody (ID 127).",
+        True: "It accepts messages to all devices (ID 127).",
+        False: "It ignores messages to all devices (ID 127).",
     },
     "identity.maker": lambda value: f"Maker ID {' '.join(f'{byte:02X}' for byte in value)}.",
     "identity.family": lambda value: f"Family {value}.",
     "identity.member": lambda value: f"Member {value}.",
     "identity.revision": lambda value: f"Revision {' '.join(str(byte) for byte in value)}.",
-    "knows.requests": {True: "Dump requests.", False: "No dump requests: nothing is read back."},
+    "knows.requests": {
+        True: "Dump requests.",
+        False: "No dump requests: nothing can be read back.",
+    },
     "knows.loops": {True: "Loop points.", False: "No loop points."},
     "knows.extended": {
         True: "The extended dump header and extended loop points.",
-        False: "No extended dump header: nothing long, nothing in stereo.",
+        False: "No extended dump header: no long samples and no stereo.",
     },
     "knows.names": {True: "Sample names.", False: "No sample names."},
     "knows.identity": {True: "Identity requests.", False: "No identity requests."},
     "memory.bank_words": lambda value: f"A bank holds {counted(value, 'word')}.",
-    "memory.places": lambda value: f"There is room for {counted(value, 'bank')}.",
+    "memory.places": lambda value: f"It has room for {counted(value, 'bank')}.",
     "memory.fitted": lambda value: f"Fitted: bank {listed(value, 'and')}.",
     "memory.block_words": lambda value: (
-        "" if value == 1 else f"Memory is given out in blocks of {counted(value, 'word')}."
+        "" if value == 1 else f"Memory is allocated in blocks of {counted(value, 'word')}."
     ),
     "memory.contiguous": {
-        True: "A sample needs its words in one piece.",
-        False: "A sample may lie in several holes.",
+        True: "A sample must lie in one piece.",
+        False: "A sample may be split over several holes.",
     },
     "memory.room": {
-        "at header": "Too long a sample is noticed from its header.",
-        "as it fills": "Too long a sample is noticed when the memory is full.",
+        "at header": "A sample that is too long is detected from its header.",
+        "as it fills": "A sample that is too long is detected when the memory is full.",
     },
     "memory.initialised": {
-        True: "It arrives ready to take samples.",
-        False: "It arrives with a memory that must be initialised first.",
+        True: "Its memory is ready to take samples.",
+        False: "Its memory must be initialised first.",
     },
     "memory.battery": {
         True: "Samples survive a power cut.",
-        False: "Samples are gone after a power cut.",
+        False: "Samples are lost in a power cut.",
     },
     "slots.count": lambda value: f"{counted(value, 'slot')}.",
     "slots.first_number": lambda value: f"Sample number {value} goes to slot 1.",
@@ -91,28 +94,28 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         f"Protected: slot {listed(value, 'and')}." if value else "None is protected."
     ),
     "slots.name_length": lambda value: (
-        f"Names are cut at {counted(value, 'letter')}." if value else "It keeps no names."
+        f"Names are cut after {counted(value, 'letter')}." if value else "It keeps no names."
     ),
     "slots.replace": {
-        "at once": "The old sample of a slot goes when the new header is accepted.",
-        "when whole": "The old sample of a slot goes when the new one is whole.",
+        "at once": "The old sample in a slot is deleted when the new header is accepted.",
+        "when whole": "The old sample in a slot is deleted when the new one is complete.",
     },
     "words.accepts": lambda value: f"It keeps words of {_widths(value)} significant bits.",
     "words.others": {
         "refuse": "Other widths are refused.",
-        "cut": "Other widths are brought to its own: low bits are cut off.",
-        "round": "Other widths are brought to its own: words are rounded.",
+        "cut": "Other widths are converted by cutting off low bits.",
+        "round": "Other widths are converted by rounding.",
     },
     "words.others_to": lambda value: f"Other widths become {value} bits.",
     "words.channels": lambda value: f"Channels: {listed(value)}.",
     "input.buffer_bytes": lambda value: (
         f"Its input buffer holds {counted(value, 'byte')}; what does not fit is lost."
     ),
-    "input.store_packet_ns": lambda value: f"It works on a packet for {_ms(value)}.",
-    "input.store_header_ns": lambda value: f"It works on a header for {_ms(value)}.",
+    "input.store_packet_ns": lambda value: f"It takes {_ms(value)} to store a packet.",
+    "input.store_header_ns": lambda value: f"It takes {_ms(value)} to process a header.",
     "input.receive_exclusive": {
         True: "",
-        False: "Its receive filter lets no System Exclusive in until somebody opens it.",
+        False: "Its receive filter blocks System Exclusive until somebody opens it.",
     },
     "input.drop_every_byte": lambda value: f"It loses every {value:,}th byte." if value else "",
     "panel.confirm": {
@@ -140,7 +143,7 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
     },
     "habits.bad_checksum": {
         "nak": "A packet with a wrong checksum gets NAK.",
-        "store": "Checksums are not looked at.",
+        "store": "Checksums are ignored.",
     },
     "habits.header_in_dump": {
         "restart": "A header in the middle of a dump begins a new one.",
@@ -148,19 +151,19 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         "cancel": "A header in the middle of a dump gets CANCEL, and the dump is over.",
     },
     "habits.header_ack_number": {
-        "zero": "The answer to a header bears packet number 0.",
-        "127": "The answer to a header bears packet number 127.",
-        "last": "The answer to a header bears the number of the last packet to come.",
-        "varying": "The answer to a header bears another packet number every time.",
+        "zero": "The answer to a header carries packet number 0.",
+        "127": "The answer to a header carries packet number 127.",
+        "last": "The answer to a header carries the number of the last packet that arrived.",
+        "varying": "The answer to a header carries another packet number every time.",
     },
     "habits.packet_ack_number": {
-        "packet": "The answer to a packet bears that packet's number.",
-        "next": "The answer to a packet bears the number of the next one.",
-        "zero": "The answer to a packet always bears number 0.",
+        "packet": "The answer to a packet carries that packet's number.",
+        "next": "The answer to a packet carries the number of the next one.",
+        "zero": "The answer to a packet always carries number 0.",
     },
     "habits.reply_id": {
-        "own": "Its answers bear its own device ID.",
-        "received": "Its answers bear the device ID of the message that they answer.",
+        "own": "Its answers carry its own device ID.",
+        "received": "Its answers carry the device ID of the message they answer.",
     },
     "habits.final_ack": {
         True: "The last packet is answered like any other.",
@@ -180,21 +183,21 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         else "It sends NAK however often one packet fails."
     ),
     "habits.idle_limit_ns": lambda value: (
-        f"A dump that is silent for {_ms(value)} is given up."
+        f"A dump that stops for {_ms(value)} is given up."
         if value
-        else "A dump that falls silent is never given up."
+        else "A dump that stops is never given up."
     ),
     "habits.partial": {
-        "drop": "A dump that ends early is dropped.",
-        "keep": "What came of a dump that ends early is kept.",
+        "drop": "A dump that ends early is discarded.",
+        "keep": "The received part of a dump that ends early is kept.",
     },
     "habits.filler": {
-        "cut": "The filler behind the last word is cut off.",
-        "keep": "The filler behind the last word becomes words of the sample.",
+        "cut": "The filler after the last word is cut off.",
+        "keep": "The filler after the last word becomes words of the sample.",
     },
     "habits.stray_data": {
-        "ignore": "Stray bits below a word and a filler that is not 00 are passed over.",
-        "discard": "A sample with stray bits below a word or a filler that is not 00 is not kept.",
+        "ignore": "Stray bits below a word and a filler that is not 00 are ignored.",
+        "discard": "A sample with stray bits below a word or a filler that is not 00 is discarded.",
     },
     "habits.loop_end": {
         "inclusive": "The word at the loop end is played.",
@@ -210,8 +213,8 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         "cancel": "A request for an empty slot gets CANCEL.",
     },
     "habits.name_number_order": {
-        "low first": "Sample numbers in name messages go low byte first, as everywhere.",
-        "high first": "Sample numbers in name messages go high byte first.",
+        "low first": "Sample numbers in name messages have the low byte first, as everywhere.",
+        "high first": "Sample numbers in name messages have the high byte first.",
     },
     "habits.echo": {True: "It copies its input to its output.", False: ""},
     "habits.active_sensing": {True: "Its output carries active sensing.", False: ""},
@@ -219,22 +222,22 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         f"Its output carries a MIDI clock of {value} beats a minute." if value else ""
     ),
     "sending.header_nak": {
-        "resend once": "A header that gets NAK is sent once more.",
+        "resend once": "A header that gets NAK is sent once again.",
         "abort": "A header that gets NAK ends the dump.",
     },
     "sending.wrong_ack": {
-        "ignore": "An ACK with a wrong number is passed over.",
+        "ignore": "An ACK with a wrong number is ignored.",
         "accept": "An ACK with a wrong number counts as the right one.",
         "cancel": "An ACK with a wrong number ends the dump.",
     },
     "sending.message_during_wait": {
         "abort": "A message other than a handshake during WAIT ends the dump.",
-        "ignore": "A message other than a handshake during WAIT is passed over.",
+        "ignore": "A message other than a handshake during WAIT is ignored.",
     },
     "sending.after_silence": {
-        "go on": "A packet that gets no answer is followed by the next.",
-        "again": "Once packets were answered, one that gets no answer is sent again.",
-        "stop": "A packet that gets no answer ends the dump.",
+        "go on": "A packet without an answer is followed by the next.",
+        "again": "If earlier packets were answered, a packet without an answer is sent again.",
+        "stop": "A packet without an answer ends the dump.",
     },
     "sending.extended_silence": {
         "fall back": "An extended header without an answer is followed by a standard one.",
@@ -247,7 +250,7 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
     "sending.resend_limit": lambda value: (
         f"After {_times(value)} of one packet it gives up."
         if value
-        else "It sends one packet again however often it fails."
+        else "It sends a packet again however often it fails."
     ),
 }
 
