@@ -234,7 +234,7 @@ def _tell_ready(serving: "Serving", aside: str, paced: bool) -> None:
     from harness.report.serving import held, kept_where, slot_document
 
     view = serving.view()
-    pace = "" if paced else ", without the pace of a MIDI line"
+    pace = "" if paced else ", not at the pace of a MIDI line"
     image = f"; {kept_where(view.image, view.slots)}" if view.image else ""
     gone = "" if view.image else "; without --image everything is lost at the end"
     serving.tell(

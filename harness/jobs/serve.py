@@ -223,7 +223,7 @@ class Serving:
             "slot": None if slot is None else slot.number,
             "packets": packets_of(header),
         }
-        text = f"sample {header.sample_number} comes: {counted(words, 'word')}"
+        text = f"sample {header.sample_number} arrives: {counted(words, 'word')}"
         self._notes.add(time_ns, "header", f"{text} of {header.bits} bits{place}", facts)
 
     # what is done between two slices
@@ -334,11 +334,12 @@ class Serving:
             return
         if port.came != self._came or port.peer != self._peer:
             if self._peer:
-                self.tell("peer", f"{self._peer} has gone: {port.last_end}", peer="")
+                self.tell("peer", f"{self._peer} has disconnected: {port.last_end}", peer="")
             if port.came != self._came:  # it may have come and gone since
                 self.tell("peer", f"{port.last_peer} is connected", peer=port.last_peer)
                 if not port.peer:
-                    self.tell("peer", f"{port.last_peer} has gone: {port.last_end}", peer="")
+                    gone = f"{port.last_peer} has disconnected: {port.last_end}"
+                    self.tell("peer", gone, peer="")
             self._peer, self._came = port.peer, port.came
         if port.turned_away > self._turned_away:
             self._turned_away = port.turned_away

@@ -126,7 +126,7 @@ class Overheard:
                 number = message.sample_number
                 facts: dict[str, object] = {"sample_number": number, "words": words_of(message)}
                 words = counted(words_of(message), "word")
-                yield "request answered", f"sends sample {number}, {words}, as was asked", facts
+                yield "request answered", f"sends sample {number}, {words}, on request", facts
 
 
 def words_of(header: Header) -> int:

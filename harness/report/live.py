@@ -102,8 +102,12 @@ def before(selection: Selection, target: str, is_only_read: Callable[[Dump], boo
     if not sent:
         return []
     numbers = ", ".join(str(dump.header.sample_number) for dump in sent)
-    what = f"samples {numbers} in the unit are" if len(sent) > 1 else f"sample {numbers} in it is"
-    return [f"sending to {shown(target)}; {what} replaced if the unit accepts what is sent."]
+    is_replaced = "are replaced" if len(sent) > 1 else "is replaced"
+    what = "samples" if len(sent) > 1 else "sample"
+    return [
+        f"sending to {shown(target)}; {what} {numbers} in the unit {is_replaced} if it accepts "
+        "what is sent."
+    ]
 
 
 def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
