@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from emulator.wire.clauses import Judged, Level, clause, clauses
-from harness.judge.coverage import ONLY_NOTED, PARTLY
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import judge_stream
+from tests.judge.coverage import ONLY_NOTED, PARTLY
 from tests.judge.provoking import CASES, CLEAN, controls
 
 FILE_CLAUSES = {each.id for each in clauses().values() if Judged.FILE in each.judged}

@@ -1,4 +1,17 @@
-"""A dump as it was talked about: header and packets, each with its sendings and replies."""
+"""A dump as an exchange of messages: header and packets, each with its sendings and replies.
+
+Theory of operation. A message of the sender is known again by what came before it: the same
+number right after the same number is one packet sent twice, so an exchange has a list of
+sendings. A reply says a number and no more, and it wraps at 128; so each is put, as it comes, to
+the one exchange that it can be an answer to by its time, and by its number where that leaves a
+choice (`placing`). From then on nobody asks again which message a reply belongs to. Whatever is
+asked of a whole exchange (was it ever rejected, when was it first accepted, which numbers has it
+had) is kept up to date as messages are added: a packet that is rejected 10,000 times costs 10,000
+steps.
+
+A place counts from 0 and never wraps. It is what the sender can have meant when the message
+passed, without what came later; what the dump holds in the end `harness.judge.dump` says.
+"""
 
 from dataclasses import dataclass, field
 from enum import StrEnum
