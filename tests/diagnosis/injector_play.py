@@ -108,6 +108,10 @@ class Play:
     """Scripts that go on where another one would do the rest with nothing wrong."""
     done: int | None = None
     """How many packets were through when a script took over from another one."""
+    goes_with: bool = True
+    """Whether that script went on from there."""
+    ends: bool = False
+    """Whether the last packet came to its turn, so that there is something to read back."""
 
     def new_sound(self, words: Sequence[int]) -> None:
         """Take other words for the sound, which the source has, too, if it is given."""
@@ -120,6 +124,8 @@ class Play:
 
     def send_header(self, arrives: Arrival | None = None, after_ns: int | None = None) -> None:
         """Send the header."""
+        if self.done is not None:
+            raise NotTogetherError
         self.tape.to(self.dump.header, self._thought(after_ns), arrives)
 
     def send(
@@ -169,8 +175,6 @@ class Play:
 
     def open(self) -> None:
         """Send the header and have it acknowledged."""
-        if self.done is not None:
-            raise NotTogetherError
         self.send_header()
         self.accept_header()
 
@@ -203,23 +207,33 @@ class Play:
         """Do everything before a packet."""
         if self.done is None:
             self.open()
-        elif self.done > place:
-            raise NotTogetherError
-        self.through(range(self.done or 0, place))
+        self.through(range(self._taken_over(place), place))
 
     def rest(self, place: int) -> None:
         """Do everything from a packet on, or have the next script do it."""
         if not self.then:
             self.through(range(place, self.dump.count))
+            self.ends = True
         elif place < self.dump.count:
-            self.done = place
+            self.done, self.goes_with = place, False
             self.then.pop(0)(self)
+            if not self.goes_with:
+                raise NotTogetherError
 
     def whole(self) -> None:
         """Send everything, with nothing wrong."""
         if self.done is None:
             self.open()
-        self.rest(self.done or 0)
+        self.rest(self._taken_over(self.dump.count))
+
+    def _taken_over(self, place: int) -> int:
+        """Return how many packets are through; who takes over begins there, and only once."""
+        if self.done is None:
+            return 0
+        if self.done > place or self.goes_with:
+            raise NotTogetherError
+        self.goes_with = True
+        return self.done
 
     # silence and its consequences
 
@@ -273,6 +287,8 @@ class Play:
 
     def read_back(self, header: bytes, packets: Sequence[bytes], sample: int | None = None) -> None:
         """Have the sample asked for and sent by the unit, with nothing wrong on the way."""
+        if self.done is not None and not self.ends:
+            raise NotTogetherError
         dump = self.dump
         wanted = dump.sample if sample is None else sample
         self.tape.to(b.request(dump.device, wanted), 300 * MS)
