@@ -16,7 +16,6 @@ from harness.report.replay import (
     rows_document,
     table_of,
     total_sentence,
-    transfer_document,
     transfers_of,
     verdict,
 )
@@ -140,19 +139,10 @@ def document(
     return {
         "schema": SCHEMA,
         "target": target_document(kind, target),
-        **rows_document(rows, _transfer_document),
+        **rows_document(rows),
         "memory": None,
         "stopped": stopped,
         "failed": failed,
         "journal": journal,
         "not_written_down": unwritten,
     }
-
-
-def _transfer_document(played: Played) -> Document:
-    diagnosis = None
-    if played.diagnosis is not None:
-        from harness.report.diagnose import document_of
-
-        diagnosis = document_of(played.transfer.dump.file, played.diagnosis)
-    return {**transfer_document(played), "diagnosis": diagnosis}

@@ -1,6 +1,6 @@
 """What `dryload replay` says."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import PurePath
 from typing import Any, Final
 
@@ -9,6 +9,7 @@ from emulator.unit.board import RackUnit
 from emulator.wire.prose import capitalised, counted, duration, share
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, NotADump
+from harness.jobs.front_panel import used_slots
 from harness.jobs.outcome import Outcome, Transfer, changes
 from harness.jobs.playlist import LeftOut, Played, Row, Why
 from harness.jobs.timing import Wait
@@ -18,6 +19,7 @@ from harness.report.document import Document, target_document
 from harness.report.findings import finding_lines, told_line
 from harness.report.samples import named, sample_words, sound
 from harness.report.selection import cell, left_out_document
+from harness.report.serving import slot_document
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/replay/1"
@@ -268,22 +270,13 @@ def document(
     return {
         "schema": SCHEMA,
         "target": {**target_document("unit", target), "name": unit.profile.unit.name},
-        **rows_document(rows, transfer_document),
+        **rows_document(rows),
         "memory": {
             "capacity_words": memory.capacity,
             "free_words": memory.total_free,
             "largest_free_words": memory.largest_free,
             "initialised": memory.initialised,
-            "slots": [
-                {
-                    "slot": slot.number,
-                    "sample_number": slot.sample_number,
-                    "name": slot.name,
-                    "words": 0 if slot.sample is None else len(slot.sample.words),
-                    "bits": None if slot.sample is None else slot.sample.bits,
-                }
-                for slot in unit.slots.used()
-            ],
+            "slots": [slot_document(slot) for slot in used_slots(unit)],
         },
         "operator": {"visits": visits, "walk_ns": walk_ns},
         "lasted_ns": lasted_ns,
@@ -291,22 +284,22 @@ def document(
     }
 
 
-def rows_document(rows: Sequence[Row], document_of: Callable[[Played], Document]) -> dict[str, Any]:
+def rows_document(rows: Sequence[Row]) -> dict[str, Any]:
     """Return the document of everything that was to be sent."""
     left = [row for row in rows if isinstance(row, LeftOut)]
+    loaded = [each for each in left if each.why is Why.LOADED_BEFORE]
+    others = [each for each in left if each.why is not Why.LOADED_BEFORE]
     return {
-        "transfers": [document_of(row) for row in rows if isinstance(row, Played)],
-        "not_sent": [left_out_document(each) for each in left if each.why is not Why.LOADED_BEFORE],
-        "loaded_before": [
-            left_out_document(each) for each in left if each.why is Why.LOADED_BEFORE
-        ],
+        "transfers": [_transfer_document(row) for row in rows if isinstance(row, Played)],
+        "not_sent": [left_out_document(each) for each in others],
+        "loaded_before": [left_out_document(each) for each in loaded],
     }
 
 
-def transfer_document(played: Played) -> Document:
-    """Return the document of one transfer."""
+def _transfer_document(played: Played) -> Document:
     transfer = played.transfer
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
+    holds = transfer.holds
     return {
         "file": dump.file,
         "dump": dump.index,
@@ -329,8 +322,8 @@ def transfer_document(played: Played) -> Document:
             "different": 0 if comparison is None else comparison.different,
         },
         "emulated_memory": None
-        if transfer.holds is None
-        else {"words": len(transfer.holds.words), "bits": transfer.holds.bits},
+        if holds is None
+        else {"words": len(holds.words), "bits": holds.bits},
         "time": {
             "line_ns": times.line_ns,
             "floor_ns": times.floor_ns,
@@ -340,4 +333,13 @@ def transfer_document(played: Played) -> Document:
             "waits": [{"for": reason, "ns": ns} for reason, ns in times.waits],
         },
         "findings": played.findings,
+        "diagnosis": _diagnosis_document(played),
     }
+
+
+def _diagnosis_document(played: Played) -> Document | None:
+    if played.diagnosis is None:
+        return None
+    from harness.report.diagnose import document_of
+
+    return document_of(played.transfer.dump.file, played.diagnosis)
