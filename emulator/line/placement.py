@@ -16,7 +16,7 @@ from emulator.line.dice import happens, salt_of
 from emulator.line.watch import Seen, Sort
 
 
-class Target(Enum):
+class Scope(Enum):
     """Which messages are meant."""
 
     MESSAGES = "messages"
@@ -28,13 +28,13 @@ class Target(Enum):
 
 
 _SORTS: Final = {
-    Target.HEADER: Sort.HEADER,
-    Target.PACKETS: Sort.PACKET,
-    Target.REPLIES: Sort.REPLY,
-    Target.HEADER_REPLY: Sort.REPLY,
-    Target.REQUESTS: Sort.REQUEST,
+    Scope.HEADER: Sort.HEADER,
+    Scope.PACKETS: Sort.PACKET,
+    Scope.REPLIES: Sort.REPLY,
+    Scope.HEADER_REPLY: Sort.REPLY,
+    Scope.REQUESTS: Sort.REQUEST,
 }
-_BACK: Final = (Target.REPLIES, Target.HEADER_REPLY)
+_BACK: Final = (Scope.REPLIES, Scope.HEADER_REPLY)
 EVERYWHERE: Final = (Direction.TO_UNIT, Direction.FROM_UNIT)
 
 
@@ -42,7 +42,7 @@ EVERYWHERE: Final = (Direction.TO_UNIT, Direction.FROM_UNIT)
 class Placement:
     """Which messages, which byte of them, and when; ValueError for what no line can have."""
 
-    target: Target = Target.MESSAGES
+    target: Scope = Scope.MESSAGES
     directions: tuple[Direction, ...] = ()
     """() becomes: answers from the unit, everything else to it."""
     first: int = 0
@@ -89,11 +89,11 @@ class Placement:
         sort = _SORTS.get(self.target)
         if sort is not None and sort is not seen.sort:
             return False
-        if self.target is Target.HEADER_REPLY:
+        if self.target is Scope.HEADER_REPLY:
             if seen.packet is not None:
                 return False
-        elif self.target in (Target.PACKETS, Target.REPLIES, Target.MESSAGES):
-            number = seen.message if self.target is Target.MESSAGES else seen.packet
+        elif self.target in (Scope.PACKETS, Scope.REPLIES, Scope.MESSAGES):
+            number = seen.message if self.target is Scope.MESSAGES else seen.packet
             if number is None:  # the answer to a header is an answer, and to no packet
                 number = 0 if self.last is None and self.first == 0 else -1
             if number < self.first or (self.last is not None and number > self.last):

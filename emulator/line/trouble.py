@@ -17,7 +17,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
 from emulator.line.disturbance import AppliedFault, Disturbance, Places, Strike, Strikes, TimedByte
-from emulator.line.placement import Target
+from emulator.line.placement import Scope
 from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES
@@ -41,7 +41,7 @@ class Trouble(Disturbance):
         stores, byte = self.effect is stores_wrong, self.where.byte
         if self.where.directions != (Direction.TO_UNIT,):
             raise ValueError("only what goes to the unit can meet trouble in it")
-        if stores and self.where.target is not Target.PACKETS:
+        if stores and self.where.target is not Scope.PACKETS:
             raise ValueError("only packets are stored")
         if byte is not None and not stores:
             raise ValueError("it happens to the unit and not to a byte")

@@ -25,7 +25,7 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
 
-    from harness.jobs.campaign_case import Plan
+    from harness.jobs.campaign_case import CampaignPlan
     from harness.jobs.invariants import Run
 
 _LARGEST: Final = (1 << 63) - 1
@@ -113,7 +113,7 @@ def campaign(
 
 
 def _tell_one(
-    plan: "Plan",
+    plan: "CampaignPlan",
     number: int,
     *,
     capture: str | None,
@@ -150,14 +150,14 @@ def _tell_one(
     raise typer.Exit(1 if result.broken else 0)
 
 
-def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "Plan":
+def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "CampaignPlan":
     """Return the plan; a Problem where a unit or what goes wrong is not to be had."""
     from emulator.unit.possible import ProfileError
     from harness.cli.own_unit import profile_of
     from harness.faults.reading import NotUnderstood, read_all
-    from harness.jobs.campaign_case import Plan
+    from harness.jobs.campaign_case import CampaignPlan
 
-    plan = Plan(seed=seed, profiles=profiles, disturbances=disturbances)
+    plan = CampaignPlan(seed=seed, profiles=profiles, disturbances=disturbances)
     units = [profile_of(name) for name in plan.units]
     for text in disturbances:
         try:

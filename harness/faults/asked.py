@@ -9,13 +9,16 @@ from emulator.dump.capture import Direction
 from emulator.line import effects, trouble
 from emulator.line.disturbance import AppliedFault, Disturbance
 from emulator.line.link import Link, link_named
-from emulator.line.placement import Placement, Target
+from emulator.line.placement import Placement, Scope
 from emulator.line.trouble import Trouble
 from emulator.unit.possible import Profile
 from harness.faults.catalogue import Fault, Parameter
 from harness.faults.grammar import THINGS, nearest_form
 
-_OF_ANSWERS: Final = {Target.PACKETS: Target.REPLIES, Target.HEADER: Target.HEADER_REPLY}
+_OF_ANSWERS: Final = {
+    Scope.PACKETS: Scope.REPLIES,
+    Scope.HEADER: Scope.HEADER_REPLY,
+}
 _NO_PLACE: Final = frozenset({"seed", "byte", "directions"})
 _TIMES: Final = frozenset({"from_ns", "until_ns", "times", "directions"})
 _COUNTS: Final = frozenset({"every", "chance", "times", "again"})
@@ -161,13 +164,13 @@ def _placed(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:
             f'"{fault.name}": say where, as in: in packet 7, every 5th packet, packets 3 to 9, '
             "with chance 1 in 50, at 2 s"
         )
-    placed = {"target": THINGS.get(fault.usual, Target.PACKETS), **where}
+    placed = {"target": THINGS.get(fault.usual, Scope.PACKETS), **where}
     if fault.usual == "replies":
         placed["target"] = _OF_ANSWERS.get(placed["target"], placed["target"])
         placed.setdefault("directions", (Direction.FROM_UNIT,))
     if fault.trouble:
         if "target" not in where and not where.keys().isdisjoint({"from_ns", "until_ns"}):
-            placed["target"] = Target.MESSAGES
+            placed["target"] = Scope.MESSAGES
         if where.keys().isdisjoint(_COUNTS):
             placed["times"] = 1
     return placed

@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any, Final, NamedTuple
 
 from emulator.dump.capture import Direction
-from emulator.line.placement import EVERYWHERE, Target
+from emulator.line.placement import EVERYWHERE, Scope
 from emulator.wire.messages import HandshakeKind
 
 _UNITS: Final = {
@@ -27,11 +27,11 @@ _UNITS: Final = {
     "minutes": 60_000_000_000,
 }
 _THINGS: Final = {
-    "packet": Target.PACKETS,
-    "reply": Target.REPLIES,
-    "message": Target.MESSAGES,
-    "request": Target.REQUESTS,
-    "header": Target.HEADER,
+    "packet": Scope.PACKETS,
+    "reply": Scope.REPLIES,
+    "message": Scope.MESSAGES,
+    "request": Scope.REQUESTS,
+    "header": Scope.HEADER,
 }
 _MANY: Final = {"reply": "replies"}
 THINGS: Final = {_MANY.get(name, f"{name}s"): target for name, target in _THINGS.items()}
@@ -132,7 +132,7 @@ def shown_form(form: str) -> str:
 # Where and when
 
 
-class Place(NamedTuple):
+class Phrase(NamedTuple):
     """One way to say where or when: what it means, and what it says of a placement."""
 
     form: str
@@ -140,80 +140,80 @@ class Place(NamedTuple):
     sets: Callable[..., dict[str, Any]]
 
 
-def _numbered(target: Target) -> Callable[..., dict[str, Any]]:
+def _numbered(target: Scope) -> Callable[..., dict[str, Any]]:
     """Return what a message that is named by its number is: struck as it first goes out."""
     return lambda first, last=None: {
         "target": target,
         "first": first,
         "last": first if last is None else last,
-        "again": target is Target.MESSAGES,
+        "again": target is Scope.MESSAGES,
     }
 
 
-_packet, _reply, _message = map(_numbered, (Target.PACKETS, Target.REPLIES, Target.MESSAGES))
+_packet, _reply, _message = map(_numbered, (Scope.PACKETS, Scope.REPLIES, Scope.MESSAGES))
 
 PLACES: Final = (
-    Place("packet N", "that packet, counted from 0, as it first goes out in a dump", _packet),
-    Place("packets N to N", "those packets, each as it first goes out", _packet),
-    Place(
+    Phrase("packet N", "that packet, counted from 0, as it first goes out in a dump", _packet),
+    Phrase("packets N to N", "those packets, each as it first goes out", _packet),
+    Phrase(
         "packets from N on",
         "that packet and all behind it, those sent again too",
-        lambda first: {"target": Target.PACKETS, "first": first},
+        lambda first: {"target": Scope.PACKETS, "first": first},
     ),
-    Place(
+    Phrase(
         "header",
         "the header, as it first goes out",
-        lambda: {"target": Target.HEADER, "again": False},
+        lambda: {"target": Scope.HEADER, "again": False},
     ),
-    Place("reply to packet N", "the first answer to that packet", _reply),
-    Place("replies to packets N to N", "the first answers to those packets", _reply),
-    Place(
+    Phrase("reply to packet N", "the first answer to that packet", _reply),
+    Phrase("replies to packets N to N", "the first answers to those packets", _reply),
+    Phrase(
         "reply to header",
         "the first answer to the header",
-        lambda: {"target": Target.HEADER_REPLY, "again": False},
+        lambda: {"target": Scope.HEADER_REPLY, "again": False},
     ),
-    Place("message N", "that message in its direction, counted from 0", _message),
-    Place("messages N to N", "those messages", _message),
-    Place(
+    Phrase("message N", "that message in its direction, counted from 0", _message),
+    Phrase("messages N to N", "those messages", _message),
+    Phrase(
         "every Nth THING",
         "5th, 10th, 15th and so on, those sent again counted too",
         lambda every, target: {"target": target, "every": every},
     ),
-    Place("every THING", "every one, those sent again too", lambda target: {"target": target}),
-    Place(
+    Phrase("every THING", "every one, those sent again too", lambda target: {"target": target}),
+    Phrase(
         "THINGS",
         "the same: packets, replies, messages, requests or headers",
         lambda target: {"target": target},
     ),
-    Place("byte N", "that byte of the message, counted from 0 at F0", lambda at: {"byte": at}),
-    Place("with chance 1 in N", "one in so many, as the seed decides", lambda n: {"chance": n}),
-    Place(
+    Phrase("byte N", "that byte of the message, counted from 0 at F0", lambda at: {"byte": at}),
+    Phrase("with chance 1 in N", "one in so many, as the seed decides", lambda n: {"chance": n}),
+    Phrase(
         "seed N",
         "another number decides otherwise; the same one always alike",
         lambda n: {"seed": n},
     ),
-    Place("each time", "also when the same message goes out again", lambda: {"again": True}),
-    Place("once", "one time and no more", lambda: {"times": 1}),
-    Place("at most N times", "so often and no more", lambda times: {"times": times}),
-    Place(
+    Phrase("each time", "also when the same message goes out again", lambda: {"again": True}),
+    Phrase("once", "one time and no more", lambda: {"times": 1}),
+    Phrase("at most N times", "so often and no more", lambda times: {"times": times}),
+    Phrase(
         "at TIME",
         "the first one on its way then or later, counted from the beginning",
         lambda at_ns: {"from_ns": at_ns, "times": 1},
     ),
-    Place("from TIME on", "from that instant on", lambda at_ns: {"from_ns": at_ns}),
-    Place("until TIME", "up to that instant", lambda at_ns: {"until_ns": at_ns}),
-    Place(
+    Phrase("from TIME on", "from that instant on", lambda at_ns: {"from_ns": at_ns}),
+    Phrase("until TIME", "up to that instant", lambda at_ns: {"until_ns": at_ns}),
+    Phrase(
         "between TIME and TIME",
         "within that time",
         lambda from_ns, until_ns: {"from_ns": from_ns, "until_ns": until_ns},
     ),
-    Place("to the unit", "in that direction", lambda: {"directions": (Direction.TO_UNIT,)}),
-    Place(
+    Phrase("to the unit", "in that direction", lambda: {"directions": (Direction.TO_UNIT,)}),
+    Phrase(
         "from the unit",
         "in that direction: answers, and what is read back",
         lambda: {"directions": (Direction.FROM_UNIT,)},
     ),
-    Place("both ways", "in both directions", lambda: {"directions": EVERYWHERE}),
+    Phrase("both ways", "in both directions", lambda: {"directions": EVERYWHERE}),
 )
 """Where and when; "the" may stand anywhere."""
 

@@ -13,7 +13,7 @@ from hashlib import sha256
 from itertools import islice
 from typing import Final
 
-from harness.jobs.campaign_case import Plan
+from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import Result, result_of
 from harness.jobs.line import never
 
@@ -47,7 +47,9 @@ def outcome_name(result: Result) -> str:
 class Campaign:
     """What the runs of `numbers` come to; ValueError where a number is asked for twice."""
 
-    def __init__(self, plan: Plan, numbers: Sequence[int], *, keep: int = MOST_RESULTS) -> None:
+    def __init__(
+        self, plan: CampaignPlan, numbers: Sequence[int], *, keep: int = MOST_RESULTS
+    ) -> None:
         self.plan: Final = plan
         self.asked: Final = len(numbers)
         """How many runs there are to be."""
@@ -144,7 +146,7 @@ class Campaign:
 
 
 def run_campaign(
-    plan: Plan,
+    plan: CampaignPlan,
     numbers: Sequence[int],
     executor: Executor,
     *,
@@ -185,7 +187,7 @@ def run_campaign(
             progress(done.runs)
 
 
-def results_of(plan: Plan, numbers: Sequence[int], twice: bool) -> list[Result]:
+def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[Result]:
     """Run some cases one after another: what a worker does."""
     return [result_of(plan, number, twice=twice) for number in numbers]
 

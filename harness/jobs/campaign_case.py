@@ -39,7 +39,7 @@ _T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class CampaignPlan:
     """What a campaign is made of; with it a number says everything of a case."""
 
     seed: int = 1
@@ -93,7 +93,7 @@ unit_of: Final = cache(load_profile)
 """Return a profile by its name, read once in a process."""
 
 
-def case_of(plan: Plan, number: int) -> Case:
+def case_of(plan: CampaignPlan, number: int) -> Case:
     """Return the case of this number, the same at all times and in every process."""
     dice = _Dice(plan.seed, number)
     name = plan.units[number % len(plan.units)]  # so that each has its share
@@ -188,7 +188,7 @@ def sound(content: Content, words: int, bits: int, seed: int) -> Words:
 # What goes wrong
 
 
-def _drawn(plan: Plan, dice: _Dice, packets: int) -> tuple[str, ...]:
+def _drawn(plan: CampaignPlan, dice: _Dice, packets: int) -> tuple[str, ...]:
     """Return what goes wrong in words for --disturb."""
     if plan.disturbances:
         # What no unit of this campaign can have is said before it begins.

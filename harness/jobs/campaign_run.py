@@ -11,7 +11,7 @@ from emulator.dump.capture import Capture
 from emulator.dump.sample import Sample
 from emulator.unit.board import RackUnit
 from emulator.unit.memory import Holding
-from harness.jobs.campaign_case import Case, Plan, case_of, disturbances_of, dump_of, sound
+from harness.jobs.campaign_case import CampaignPlan, Case, case_of, disturbances_of, dump_of, sound
 from harness.jobs.invariants import INVARIANTS, RAISES, Invariant, Run
 from harness.jobs.outcome import Outcome
 from harness.jobs.rehearse import Rehearsal
@@ -53,7 +53,7 @@ class Result:
 
 
 def result_of(
-    plan: Plan,
+    plan: CampaignPlan,
     number: int,
     *,
     twice: bool = False,

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from harness.files.opening import shown
 from harness.files.problem import RIG, Problem
-from harness.jobs.campaign_case import Plan
+from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import result_of
 
 _CONNECT_S: Final = 10
@@ -64,7 +64,7 @@ def why_failed(problem: Exception, address: str) -> Problem:
 
 def sign() -> str:
     """Return what is the same wherever the same runs come out: the digest of one."""
-    return result_of(Plan(), 0).digest
+    return result_of(CampaignPlan(), 0).digest
 
 
 def _client(address: str) -> Any:

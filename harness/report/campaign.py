@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
 from harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
-from harness.jobs.campaign_case import Case, Plan
+from harness.jobs.campaign_case import CampaignPlan, Case
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import INVARIANTS, RAISES
 from harness.report.table import Column, table
@@ -44,7 +44,7 @@ def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | N
     return lines
 
 
-def one_lines(plan: Plan, result: Result) -> list[str]:
+def one_lines(plan: CampaignPlan, result: Result) -> list[str]:
     """Return everything that is known of a single case."""
     broken = {each.name: each.found for each in result.broken}
     lines = [
@@ -103,7 +103,7 @@ def _in_short(result: Result) -> dict[str, Any]:
     }
 
 
-def run_document(plan: Plan, result: Result) -> dict[str, Any]:
+def run_document(plan: CampaignPlan, result: Result) -> dict[str, Any]:
     """Return one run as JSON."""
     case = result.case
     return {
@@ -169,7 +169,7 @@ def junit(campaign: Campaign, *, seconds: float) -> bytes:
     return content + b"\n"
 
 
-def command_of(plan: Plan, result: Result) -> str:
+def command_of(plan: CampaignPlan, result: Result) -> str:
     """Return the command that makes a run again and tells everything of it."""
     words = ["dryload", "campaign", "--seed", str(plan.seed)]
     for name in plan.profiles:
@@ -190,7 +190,7 @@ def told(case: Case) -> str:
     )
 
 
-def _broken_lines(plan: Plan, result: Result) -> list[str]:
+def _broken_lines(plan: CampaignPlan, result: Result) -> list[str]:
     lines = [f"{capitalised(shown(told(result.case)))}."]
     for broken in result.broken:
         lines += [f"  {broken.sentence}", f"    But {shown(broken.found)}."]

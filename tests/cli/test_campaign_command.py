@@ -22,7 +22,7 @@ from harness.cli.campaign import campaign
 from harness.files.problem import RIG, Problem
 from harness.jobs import campaign as job
 from harness.jobs import campaign_run
-from harness.jobs.campaign_case import Plan
+from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import Invariant
 from tests.cli.runs import COMMAND, PATIENCE_S, environment, run, run_all
@@ -204,7 +204,7 @@ def _end_after_a_while() -> None:
     """Be a worker that is gone after its first task: what it calls then ends it."""
     calls: list[int] = []
 
-    def work(plan: Plan, number: int, **rest: object) -> Result:
+    def work(plan: CampaignPlan, number: int, **rest: object) -> Result:
         calls.append(number)
         if len(calls) > 40:
             os._exit(1)
@@ -217,7 +217,7 @@ def _end_after_a_while() -> None:
 def test_ctrl_c_ends_it_and_reports_what_was_done(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def work(plan: Plan, numbers: Sequence[int], twice: bool) -> list[Result]:
+    def work(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[Result]:
         os.kill(os.getpid(), signal.SIGINT)
         monkeypatch.undo()  # one press; a second would end it at once
         return results_of(plan, numbers, twice)

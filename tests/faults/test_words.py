@@ -12,7 +12,7 @@ from emulator.dump.capture import Direction
 from emulator.line import effects
 from emulator.line.disturbance import Disturbance
 from emulator.line.link import Link
-from emulator.line.placement import EVERYWHERE, Placement, Target
+from emulator.line.placement import EVERYWHERE, Placement, Scope
 from emulator.line.trouble import Trouble, forgets_header, power_fails, stores_wrong
 from emulator.unit.possible import ProfileError
 from emulator.unit.profile import load_profile
@@ -66,7 +66,7 @@ def test_a_seed_behind_a_situation_goes_to_what_happens_by_chance() -> None:
 
 # Reading
 
-PACKETS = Target.PACKETS
+PACKETS = Scope.PACKETS
 NAMED = {"target": PACKETS, "again": False}
 
 
@@ -94,19 +94,19 @@ def where(**fields: object) -> Placement:
             does(effects.flip_one),
             where(target=PACKETS, first=7, last=7),
         ),
-        ("lose every 5th reply", does(effects.lose), where(target=Target.REPLIES, every=5)),
+        ("lose every 5th reply", does(effects.lose), where(target=Scope.REPLIES, every=5)),
         (
             "lose the reply to packet 3",
             does(effects.lose),
-            where(target=Target.REPLIES, first=3, last=3, again=False),
+            where(target=Scope.REPLIES, first=3, last=3, again=False),
         ),
         (
             "lose the reply to the header",
             does(effects.lose),
-            where(target=Target.HEADER_REPLY, again=False),
+            where(target=Scope.HEADER_REPLY, again=False),
         ),
-        ("lose the header", does(effects.lose), where(target=Target.HEADER, again=False)),
-        ("lose replies", does(effects.lose), where(target=Target.REPLIES)),
+        ("lose the header", does(effects.lose), where(target=Scope.HEADER, again=False)),
+        ("lose replies", does(effects.lose), where(target=Scope.REPLIES)),
         (
             "lose message 0 from the unit",
             does(effects.lose),
@@ -130,7 +130,7 @@ def where(**fields: object) -> Placement:
         (
             "delay replies by 60 ms",
             does(effects.delay, by_ns=60 * MS),
-            where(target=Target.REPLIES),
+            where(target=Scope.REPLIES),
         ),
         (
             "with chance 1 in 200, flip a bit, seed 3",
@@ -160,20 +160,20 @@ def where(**fields: object) -> Placement:
         (
             "answer CANCEL to packet 6",
             does(effects.retell, kind=0x7D),
-            where(target=Target.REPLIES, first=6, last=6, again=False),
+            where(target=Scope.REPLIES, first=6, last=6, again=False),
         ),
         (
             "answer nak in message 3",
             does(effects.retell, kind=0x7E),
             where(first=3, last=3, directions=(Direction.FROM_UNIT,)),
         ),
-        ("answer nak", does(effects.retell, kind=0x7E), where(target=Target.REPLIES)),
+        ("answer nak", does(effects.retell, kind=0x7E), where(target=Scope.REPLIES)),
         (
             "answer wait to the header",
             does(effects.retell, kind=0x7C),
-            where(target=Target.HEADER_REPLY, again=False),
+            where(target=Scope.HEADER_REPLY, again=False),
         ),
-        ("wrong number by 5", does(effects.retell, shift=5), where(target=Target.REPLIES)),
+        ("wrong number by 5", does(effects.retell, shift=5), where(target=Scope.REPLIES)),
         (
             "clock at 120",
             does(effects.ticks, value=0xF8, beats=120),

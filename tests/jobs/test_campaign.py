@@ -19,14 +19,14 @@ from harness.faults.catalogue import faults
 from harness.faults.reading import read_all
 from harness.files.dumpfile import DumpFile, Form
 from harness.jobs.campaign import run_campaign
-from harness.jobs.campaign_case import Plan, case_of, dump_of
+from harness.jobs.campaign_case import CampaignPlan, case_of, dump_of
 from harness.jobs.campaign_run import result_of, run_of
 from harness.jobs.dumps import Dump
 from harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
 from harness.jobs.playlist import judged_contents
 from harness.judge.finding import Verdict
 
-PLAN = Plan(seed=5, profiles=("lantern-desk",))
+PLAN = CampaignPlan(seed=5, profiles=("lantern-desk",))
 FOUND = {rule.name: rule.found for rule in INVARIANTS}
 
 
@@ -138,7 +138,7 @@ def verdicts(dump: Dump) -> set[Verdict]:
 
 def test_a_dump_is_what_a_file_with_it_would_give() -> None:
     for number in range(150):
-        dump = dump_of(case_of(Plan(seed=4), number))
+        dump = dump_of(case_of(CampaignPlan(seed=4), number))
         made = dump.outgoing
         data = b"".join(whole_sequence(made))
         found = read(data)
@@ -164,7 +164,7 @@ def test_an_error_is_a_broken_rule_and_not_the_end() -> None:
 
 
 def test_cases_are_the_same_in_every_process_and_every_order() -> None:
-    plan = Plan(seed=9)
+    plan = CampaignPlan(seed=9)
     here = run_campaign(plan, range(30), Here())
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
         there = run_campaign(plan, range(29, -1, -1), pool)
@@ -172,7 +172,7 @@ def test_cases_are_the_same_in_every_process_and_every_order() -> None:
     assert there.results == here.results
     assert (there.digest, there.stopped) == (here.digest, False)
     assert {result.case.profile for result in here.results} == set(profile_names())
-    assert run_campaign(Plan(seed=10), range(30), Here()).digest != here.digest
+    assert run_campaign(CampaignPlan(seed=10), range(30), Here()).digest != here.digest
 
 
 def test_a_wish_to_stop_ends_it_and_keeps_what_was_done() -> None:

@@ -15,7 +15,7 @@ from harness.cli import campaign as command
 from harness.files.problem import RIG, Problem
 from harness.jobs import cluster as job
 from harness.jobs.campaign import run_campaign
-from harness.jobs.campaign_case import Plan
+from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import Result, result_of
 from harness.jobs.cluster import Cluster, cluster, why_failed
 from tests.jobs.test_campaign import Here
@@ -25,7 +25,7 @@ pytestmark = [
     # The library's own: sockets of a worker that was killed are closed by the collector.
     pytest.mark.filterwarnings("ignore:unclosed:ResourceWarning"),
 ]
-PLAN = Plan(seed=31)
+PLAN = CampaignPlan(seed=31)
 RUNS = 600
 
 
@@ -116,7 +116,7 @@ def test_a_scheduler_without_workers_is_said(monkeypatch: pytest.MonkeyPatch) ->
 def test_workers_where_runs_come_out_otherwise_are_not_used(
     address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def other(plan: Plan, number: int) -> Result:
+    def other(plan: CampaignPlan, number: int) -> Result:
         return result_of(plan, number + 1)
 
     monkeypatch.setattr(job, "result_of", other)  # here, and not in their processes

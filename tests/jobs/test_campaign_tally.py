@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.jobs.campaign import AT_ONCE, MOST_BROKEN, Campaign, run_campaign
-from harness.jobs.campaign_case import Plan, case_of
+from harness.jobs.campaign_case import CampaignPlan, case_of
 from harness.jobs.campaign_run import Broken, Result
 from tests.jobs.test_campaign import Here
 
-PLAN = Plan(seed=5, profiles=("lantern-desk", "old-curtain"))
+PLAN = CampaignPlan(seed=5, profiles=("lantern-desk", "old-curtain"))
 RUNS = 4 * AT_ONCE + 3
 CASES = [case_of(PLAN, number) for number in range(2)]
 
@@ -151,9 +151,9 @@ class Loses(Here):
 def test_what_befalls_an_executor_ends_it_and_keeps_what_was_done(
     executor: Executor, runs: int, why: str
 ) -> None:
-    done: Campaign = run_campaign(Plan(seed=5), range(150), executor, ahead=1)
+    done: Campaign = run_campaign(CampaignPlan(seed=5), range(150), executor, ahead=1)
     assert (done.runs, done.stopped, type(done.failed).__name__) == (runs, True, why)
-    whole = run_campaign(Plan(seed=5), range(runs), Here())
+    whole = run_campaign(CampaignPlan(seed=5), range(runs), Here())
     assert (done.digest, done.by_group) == (whole.digest, whole.by_group)
 
 

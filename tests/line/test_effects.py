@@ -11,7 +11,7 @@ import pytest
 
 from emulator.line import effects
 from emulator.line.disturbance import Disturbance
-from emulator.line.placement import Placement, Target
+from emulator.line.placement import Placement, Scope
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM
 from tests.line.told import (
@@ -34,7 +34,7 @@ PACKET = PACKETS[N]
 
 
 def placed(effect: Does, **where: object) -> Disturbance:
-    place = Placement(**{"target": Target.PACKETS, "first": N, "last": N, "seed": 5, **where})  # type: ignore[arg-type]  # the keywords of one call
+    place = Placement(**{"target": Scope.PACKETS, "first": N, "last": N, "seed": 5, **where})  # type: ignore[arg-type]  # the keywords of one call
     return effect.at(place)
 
 
@@ -252,7 +252,7 @@ def test_the_line_is_dead_between_two_instants() -> None:
 
 def test_a_burst_at_an_instant_strikes_the_byte_on_the_line() -> None:
     start_ns = (N + 1) * SLOT_NS
-    where = {"target": Target.MESSAGES, "first": 0, "last": None, "times": 1}
+    where = {"target": Scope.MESSAGES, "first": 0, "last": None, "times": 1}
     told = Told(placed(does(effects.noise, count=2), from_ns=start_ns + 16 * MS, **where))
     # 50 bytes are there after 16 ms
     assert differing(bytes_of(told.slots[N + 1])) == [50, 51]
@@ -293,7 +293,7 @@ def test_an_echo_comes_back_and_the_message_goes_on() -> None:
     ],
 )
 def test_what_it_does_to_one_answer_and_to_nothing_else(effect: Does, expected: bytes) -> None:
-    told = Told(placed(effect, target=Target.REPLIES), back=REPLIES)
+    told = Told(placed(effect, target=Scope.REPLIES), back=REPLIES)
     assert told.slots == [plain(message) for message in DUMP]
     assert told.answers[N + 1] == plain(expected)
     for at, message in enumerate(REPLIES):
@@ -369,7 +369,7 @@ def test_one_message_at_a_time_is_held_back() -> None:
     "effect", [case[0] for case in CASES] + [does(effects.repeat), does(effects.echo)]
 )
 def test_of_a_lost_message_nothing_comes_back(effect: Does) -> None:
-    lost = does(effects.lose).at(Placement(target=Target.PACKETS), "first")
+    lost = does(effects.lose).at(Placement(target=Scope.PACKETS), "first")
     told = Told(lost, placed(effect))
     assert [each.said for each in told.struck] == ["first"] * len(PACKETS)
     assert [at for at, slot in enumerate(told.slots) if slot] == [0]

@@ -14,7 +14,7 @@ from emulator.dump.capture import Direction
 from emulator.line import effects
 from emulator.line.dice import below, happens, salt_of, thrown
 from emulator.line.disturbance import Disturbance
-from emulator.line.placement import EVERYWHERE, Placement, Target
+from emulator.line.placement import EVERYWHERE, Placement, Scope
 from emulator.line.watch import Sort, Watch, nearest
 from tests import oracle
 from tests.line.players import FROM, TO
@@ -41,20 +41,20 @@ def lost(
     ("where", "there", "back"),
     [
         (Placement(), list(range(13)), []),
-        (Placement(target=Target.HEADER), [0], []),
-        (Placement(target=Target.PACKETS), PACKET_SLOTS, []),
-        (Placement(target=Target.PACKETS, first=0, last=0), [1], []),
-        (Placement(target=Target.PACKETS, first=3, last=5), [4, 5, 6], []),
-        (Placement(target=Target.PACKETS, first=10), [11, 12], []),
-        (Placement(target=Target.PACKETS, first=12), [], []),
-        (Placement(target=Target.PACKETS, every=5), [5, 10], []),
-        (Placement(target=Target.PACKETS, first=2, every=5), [7, 12], []),
-        (Placement(target=Target.PACKETS, every=2, times=2), [2, 4], []),
-        (Placement(target=Target.REPLIES), [], list(range(13))),
-        (Placement(target=Target.REPLIES, first=0, last=0), [], [1]),
-        (Placement(target=Target.REPLIES, first=11), [], [12]),
-        (Placement(target=Target.HEADER_REPLY), [], [0]),
-        (Placement(target=Target.REQUESTS), [], []),
+        (Placement(target=Scope.HEADER), [0], []),
+        (Placement(target=Scope.PACKETS), PACKET_SLOTS, []),
+        (Placement(target=Scope.PACKETS, first=0, last=0), [1], []),
+        (Placement(target=Scope.PACKETS, first=3, last=5), [4, 5, 6], []),
+        (Placement(target=Scope.PACKETS, first=10), [11, 12], []),
+        (Placement(target=Scope.PACKETS, first=12), [], []),
+        (Placement(target=Scope.PACKETS, every=5), [5, 10], []),
+        (Placement(target=Scope.PACKETS, first=2, every=5), [7, 12], []),
+        (Placement(target=Scope.PACKETS, every=2, times=2), [2, 4], []),
+        (Placement(target=Scope.REPLIES), [], list(range(13))),
+        (Placement(target=Scope.REPLIES, first=0, last=0), [], [1]),
+        (Placement(target=Scope.REPLIES, first=11), [], [12]),
+        (Placement(target=Scope.HEADER_REPLY), [], [0]),
+        (Placement(target=Scope.REQUESTS), [], []),
         (Placement(first=2, last=3), [2, 3], []),
         (Placement(first=12, directions=EVERYWHERE), [12], [12]),
         (Placement(directions=(Direction.FROM_UNIT,), times=1), [], [0]),
@@ -68,7 +68,7 @@ def test_which_messages(where: Placement, there: list[int], back: list[int]) -> 
 
 def test_a_packet_that_goes_out_again_is_spared_unless_it_is_meant() -> None:
     there = [HEADER, *PACKETS[:3], PACKETS[2], PACKETS[3]]
-    named = {"target": Target.PACKETS, "first": 2, "last": 2}
+    named = {"target": Scope.PACKETS, "first": 2, "last": 2}
     assert lost(Placement(**named, again=False), there)[0] == [3]  # type: ignore[arg-type]  # the keywords of one call
     assert lost(Placement(**named), there)[0] == [3, 4]  # type: ignore[arg-type]  # the keywords of one call
 
@@ -76,9 +76,9 @@ def test_a_packet_that_goes_out_again_is_spared_unless_it_is_meant() -> None:
 def test_numbers_wrap_and_packets_do_not() -> None:
     # PKT-03: 00 follows 7F, so packet 130 has the number 2 on the line
     many = [HEADER, *(oracle.packet(number=n % 128, data=b"") for n in range(140))]
-    assert lost(Placement(target=Target.PACKETS, first=130, last=131), many)[0] == [131, 132]
+    assert lost(Placement(target=Scope.PACKETS, first=130, last=131), many)[0] == [131, 132]
     again = [HEADER, *PACKETS[:2], HEADER, *PACKETS[:2]]
-    assert lost(Placement(target=Target.PACKETS, first=1, last=1), again)[0] == [2, 5]
+    assert lost(Placement(target=Scope.PACKETS, first=1, last=1), again)[0] == [2, 5]
 
 
 def test_a_watch_knows_what_is_answered() -> None:
@@ -144,7 +144,7 @@ def hit_by(*placed: Disturbance) -> list[int]:
 
 
 def by_chance(seed: int, effect: Does = LOSE) -> Disturbance:
-    where = Placement(target=Target.PACKETS, chance=Fraction(1, 5), seed=seed)
+    where = Placement(target=Scope.PACKETS, chance=Fraction(1, 5), seed=seed)
     return effect.at(where)
 
 
@@ -158,7 +158,7 @@ def test_the_same_seed_is_the_same_to_the_byte_and_another_is_another() -> None:
 def test_chance_depends_on_nothing_else_that_is_done() -> None:
     alone = hit_by(by_chance(4))
     assert 8 <= len(alone) <= 35  # about 20 of 100
-    other = does(effects.flip_one).at(Placement(target=Target.PACKETS, every=3), "other")
+    other = does(effects.flip_one).at(Placement(target=Scope.PACKETS, every=3), "other")
     delays = does(effects.delay, by_ns=1_000_000).at(Placement(), "delays")
     assert hit_by(other, by_chance(4), delays) == alone
     assert hit_by(delays, by_chance(4)) == alone
@@ -193,11 +193,11 @@ def test_the_same_dump_again_is_another_dump() -> None:
     there = [HEADER, HEADER, *PACKETS[:2], HEADER, *PACKETS[:2]]
     back = [REPLIES[0], *REPLIES[:3], *REPLIES[:3]]
     named = {"last": 0, "again": False}
-    header = Placement(target=Target.HEADER, again=False)
+    header = Placement(target=Scope.HEADER, again=False)
     assert lost(header, there, back) == ([0, 4], [])  # the second one is the first one again
-    packet = Placement(target=Target.PACKETS, **named)  # type: ignore[arg-type]  # the keywords of one call
+    packet = Placement(target=Scope.PACKETS, **named)  # type: ignore[arg-type]  # the keywords of one call
     assert lost(packet, there, back) == ([2, 5], [])
-    reply = Placement(target=Target.REPLIES, **named)  # type: ignore[arg-type]  # the keywords of one call
+    reply = Placement(target=Scope.REPLIES, **named)  # type: ignore[arg-type]  # the keywords of one call
     assert lost(reply, there, back) == ([], [2, 5])
-    to_header = Placement(target=Target.HEADER_REPLY, again=False)
+    to_header = Placement(target=Scope.HEADER_REPLY, again=False)
     assert lost(to_header, there, back) == ([], [0, 4])

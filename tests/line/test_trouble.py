@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.line.placement import Placement, Target
+from emulator.line.placement import Placement, Scope
 from emulator.line.simulate import SimulatedLine
 from emulator.line.trouble import Trouble, TroubledUnit, forgets_header, power_fails, stores_wrong
 from emulator.unit.board import RackUnit
@@ -20,7 +20,7 @@ from tests.line.told import SLOT_NS
 WORDS = [(977 * i) % 65_536 - 32_768 for i in range(240)]
 SENT = oracle.dump(bits=16, words=WORDS, sample_number=1, period_ns=22_676)
 MESSAGES = [raw for _, raw in oracle.split(SENT)]
-PACKET_2 = Placement(target=Target.PACKETS, first=2, last=2, again=False)
+PACKET_2 = Placement(target=Scope.PACKETS, first=2, last=2, again=False)
 SECOND = 1_000_000_000
 
 
@@ -67,7 +67,7 @@ def test_it_stores_wrong_and_nothing_on_the_line_shows_it() -> None:
 
 @pytest.mark.parametrize("byte", [5, 124])
 def test_it_stores_a_named_byte_wrong(byte: int) -> None:
-    where = Placement(target=Target.PACKETS, first=2, last=2, byte=byte)
+    where = Placement(target=Scope.PACKETS, first=2, last=2, byte=byte)
     bench = Bench(Trouble(effect=stores_wrong, where=where))
     assert bench.holds is not None
     wrong = [at for at, (a, b) in enumerate(zip(WORDS, bench.holds, strict=True)) if a != b]
@@ -111,11 +111,11 @@ def test_a_packet_that_is_broken_anyway_is_not_stored_wrong() -> None:
 
 def test_what_no_unit_can_meet_is_refused() -> None:
     for effect, where in (
-        (power_fails, Placement(target=Target.REPLIES)),
-        (power_fails, Placement(target=Target.PACKETS, byte=7)),
+        (power_fails, Placement(target=Scope.REPLIES)),
+        (power_fails, Placement(target=Scope.PACKETS, byte=7)),
         (stores_wrong, Placement()),
-        (stores_wrong, Placement(target=Target.PACKETS, byte=4)),
-        (stores_wrong, Placement(target=Target.PACKETS, byte=125)),
+        (stores_wrong, Placement(target=Scope.PACKETS, byte=4)),
+        (stores_wrong, Placement(target=Scope.PACKETS, byte=125)),
     ):
         with pytest.raises(ValueError, match=r"only|data of a packet|not to a byte"):
             Trouble(effect=effect, where=where)
@@ -125,7 +125,7 @@ def test_what_no_unit_can_meet_is_refused() -> None:
 def test_no_bytes_from_outside_raise(chunks: list[bytes], is_begun: bool) -> None:
     everywhere = Placement(chance=Fraction(1, 2))
     troubles = [
-        Trouble(effect=stores_wrong, where=Placement(target=Target.PACKETS)),
+        Trouble(effect=stores_wrong, where=Placement(target=Scope.PACKETS)),
         Trouble(effect=forgets_header, where=everywhere),
         Trouble(effect=power_fails, settings={"for_ns": SECOND}, where=everywhere),
     ]
@@ -137,5 +137,5 @@ def test_no_bytes_from_outside_raise(chunks: list[bytes], is_begun: bool) -> Non
 
 
 def test_a_unit_that_is_off_meets_no_trouble() -> None:
-    bench = Bench(Trouble(effect=power_fails, where=Placement(target=Target.PACKETS)))
+    bench = Bench(Trouble(effect=power_fails, where=Placement(target=Scope.PACKETS)))
     assert [each.packet for each in bench.troubled.struck] == [0]
