@@ -3,11 +3,11 @@
 Theory of operation.  The words of a sample are never changed once they are there, so a copy of the
 books is a whole snapshot, and it takes microseconds.  It is taken while no dump runs: in the middle
 of one the old sample may have gone and the new one is not there.  A thread makes the image of it
-and writes it, beginning when the line is quiet; of several snapshots only the last is written.
+and writes it, beginning when the line is quiet and the one before is written; of several snapshots
+only the last is.
 """
 
-import threading
-from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,7 +20,6 @@ from harness.files.problem import Problem
 _QUIET_NS: Final = 20_000_000  # the unit has nothing to say for so long
 _LONGEST_NS: Final = 2_000_000_000  # that a snapshot waits for a quiet line
 _AGAIN_NS: Final = 5_000_000_000
-_RESULTS: Final = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +40,12 @@ class ImageKeeper:
         self._unit: Final = unit
         self._clock: Final = clock
         self._seen = _books_of(unit)  # the last snapshot
-        self._waiting: RackUnit | None = None  # a snapshot for which the line is not quiet yet
+        self._waiting: RackUnit | None = None  # a snapshot whose turn has not come yet
         self._waits_since_ns = 0
-        self._job: RackUnit | None = None
         self._again_ns: int | None = None  # when a file that could not be written is tried again
-        self._stops = False
-        self._failed = False  # the last image is not in the file
-        self._condition: Final = threading.Condition()
-        self._results: Final[deque[Written]] = deque(maxlen=_RESULTS)
-        self._thread: Final = threading.Thread(target=self._work, daemon=True, name="image")
-        self._thread.start()
+        self._thread: Final = ThreadPoolExecutor(1, "image")
+        self._job: Future[Written] | None = None
+        self._results: list[Written] = []
 
     def look(self, now_ns: int) -> None:
         """See whether something has changed, and let it be written when the line is quiet."""
@@ -59,14 +54,13 @@ class ImageKeeper:
             if self._waiting is None:
                 self._waits_since_ns = now_ns
             self._waiting = self._seen = _books_of(unit)
+        self._collect()
         if self._again_ns is not None and now_ns >= self._again_ns:
             self.want_write()
-        if self._waiting is None:
+        if self._waiting is None or self._job is not None:
             return
         if self._is_quiet(now_ns) or now_ns - self._waits_since_ns >= _LONGEST_NS:
-            with self._condition:
-                self._job, self._waiting = self._waiting, None
-                self._condition.notify()
+            self._job, self._waiting = self._thread.submit(self._write, self._waiting), None
 
     def want_write(self) -> None:
         """Have the image written although nothing has changed: there may be no file yet."""
@@ -74,21 +68,29 @@ class ImageKeeper:
 
     def results(self) -> list[Written]:
         """Take what became of the images since this was asked last."""
-        results = [self._results.popleft() for _ in range(len(self._results))]
-        for written in results:
-            self._again_ns = written.at_ns + _AGAIN_NS if written.problem else None
+        self._collect()
+        results, self._results = self._results, []
         return results
 
     def finish(self) -> None:
         """Write what is not in the file yet and stop; a Problem where that is not possible."""
-        with self._condition:
-            self._stops = True
-            job, self._job = self._job, None
-            self._condition.notify()
-        self._thread.join()
-        is_written = job is None and self._waiting is None and not self._failed
+        self._thread.shutdown()
+        self._collect()
+        is_written = self._waiting is None and self._again_ns is None
         if not (is_written and _are_same(self._unit, self._seen)):
-            self._write(self._unit)
+            self._results.append(self._write(self._unit))
+
+    def _collect(self) -> None:
+        """Take what the thread has done, if it has."""
+        if self._job is None or not self._job.done():
+            return
+        try:
+            self._results.append(self._job.result())
+        except Problem as problem:
+            now_ns = self._clock.now_ns()
+            self._results.append(Written(at_ns=now_ns, bytes=0, problem=str(problem)))
+            self._again_ns = now_ns + _AGAIN_NS
+        self._job = None
 
     def _is_quiet(self, now_ns: int) -> bool:
         if self._unit.is_receiving or self._unit.is_sending:
@@ -96,27 +98,10 @@ class ImageKeeper:
         deadline_ns = self._unit.next_deadline_ns()
         return deadline_ns is None or deadline_ns - now_ns >= _QUIET_NS
 
-    def _work(self) -> None:
-        while True:
-            with self._condition:
-                self._condition.wait_for(lambda: self._stops or self._job is not None)
-                job, self._job = self._job, None
-            if job is None:
-                return
-            try:
-                self._write(job)
-            except Problem as problem:
-                self._tell(0, str(problem))
-
-    def _write(self, unit: RackUnit) -> None:
-        self._failed = True
+    def _write(self, unit: RackUnit) -> Written:
         image = image_of(unit)
         self._file.write(image)
-        self._failed = False
-        self._tell(len(image), "")
-
-    def _tell(self, size: int, problem: str) -> None:
-        self._results.append(Written(at_ns=self._clock.now_ns(), bytes=size, problem=problem))
+        return Written(at_ns=self._clock.now_ns(), bytes=len(image), problem="")
 
 
 def _books_of(unit: RackUnit) -> RackUnit:

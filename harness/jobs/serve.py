@@ -25,7 +25,7 @@ from harness.files.image_file import ImageFile
 from harness.jobs.front_panel import Action, ActionKind, Coming, View, action_of, perform, view_of
 from harness.jobs.image_keeper import ImageKeeper, Written
 from harness.jobs.serve_notes import (
-    FAULTS,
+    EVENTS,
     Overheard,
     ServeNotes,
     Teller,
@@ -189,21 +189,13 @@ class Serving:
             self._images.look(self.line.now_ns)
 
     def _hear_one(self, event: Event, time_ns: int) -> None:
-        facts: dict[str, object] = {}
-        if event.packet is not None:
-            facts["packet"] = event.packet
         if event.kind is EventKind.OPENED:
             self._opened(time_ns)
-        elif event.kind is EventKind.REFUSED:
-            self._notes.add(time_ns, "refused", f"a dump is refused: {event.detail}", facts)
-        elif event.kind is EventKind.OVERRUN:
-            text = f"the unit's input buffer was full: {event.detail}"
-            self._notes.add(time_ns, "overrun", text, facts)
-        elif event.kind in FAULTS:
-            name, text = FAULTS[event.kind]
-            self._notes.add(time_ns, name, text.format(event.packet), facts)
-        elif event.kind is EventKind.CANCELLED:
-            self._notes.add(time_ns, "cancelled", "the sender cancelled the dump", facts)
+        elif event.kind in EVENTS:
+            name, text = EVENTS[event.kind]
+            facts = {} if event.packet is None else {"packet": event.packet}
+            said = text.format(packet=event.packet, detail=event.detail)
+            self._notes.add(time_ns, name, said, facts)
 
     def _opened(self, time_ns: int) -> None:
         header = self._header = self.unit.keeper.begun

@@ -32,12 +32,18 @@ _RECENT: Final = 48  # passages, for whoever wants to see bytes
 _SHOWN: Final = 32  # bytes of each
 _Heard = tuple[str, str, dict[str, object]]
 """Event, text and facts of a note."""
-FAULTS: Final = {
-    EventKind.FAULTY: ("faulty", "packet {} was not taken: its checksum or its form is wrong"),
-    EventKind.JUMPED: ("jumped", "packet {} came with another number than was expected"),
-    EventKind.REPEATED: ("repeated", "a packet came again after {} were stored"),
+EVENTS: Final = {
+    EventKind.REFUSED: ("refused", "a dump is refused: {detail}"),
+    EventKind.FAULTY: (
+        "faulty",
+        "packet {packet} was not taken: its checksum or its form is wrong",
+    ),
+    EventKind.JUMPED: ("jumped", "packet {packet} came with another number than was expected"),
+    EventKind.REPEATED: ("repeated", "a packet came again after {packet} were stored"),
+    EventKind.OVERRUN: ("overrun", "the unit's input buffer was full: {detail}"),
+    EventKind.CANCELLED: ("cancelled", "the sender cancelled the dump"),
 }
-"""Event and text of what the unit did not take as it came, with a place for the packet."""
+"""Event and text of what the unit reports."""
 
 
 class ServeNotes:
