@@ -2,8 +2,6 @@
 
 from typing import Annotated
 
-import typer
-
 from harness.cli.options import AsJson, argument
 
 
@@ -21,10 +19,9 @@ def disturbances(
     For example: dryload replay FILE --disturb "flip a bit in packet 7". --disturb may be repeated.
     The same words and the same seed always do the same, to the byte.
     """
-    import json
     from difflib import get_close_matches
 
-    from harness.cli.terminal import width
+    from harness.cli.terminal import show, width
     from harness.faults.catalogue import Fault, Situation, faults, situations
     from harness.files.opening import shown
     from harness.files.problem import Problem
@@ -44,8 +41,5 @@ def disturbances(
                 else "dryload disturbances lists them.",
             )
         found.append(known[wanted])
-    if as_json:
-        typer.echo(json.dumps(report.document(found or everything), indent=2))
-        return
     lines = report.detail_text(found, width()) if found else report.list_text(width())
-    typer.echo("\n".join(lines))
+    show(lines, report.document(found or everything), as_json=as_json)

@@ -1,7 +1,7 @@
 """What a campaign came to: text, one JSON document, and the XML that build servers read."""
 
 import shlex
-from typing import Any, Final
+from typing import Final
 from xml.etree import ElementTree
 
 from emulator.wire.prose import capitalised, counted, duration
@@ -10,6 +10,7 @@ from harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
 from harness.jobs.campaign_case import CampaignPlan, Case
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import INVARIANTS, RAISES
+from harness.report.document import Document
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/campaign/1"
@@ -61,7 +62,7 @@ def one_lines(plan: CampaignPlan, result: Result) -> list[str]:
     return [*lines, "", f"Again: {command_of(plan, result)}"]
 
 
-def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, Any]:
+def document(campaign: Campaign, *, seconds: float, workers: int) -> Document:
     """Return the same as one JSON document.
 
     Runs are listed where a rule was broken, and in short one by one where they are few enough.
@@ -70,8 +71,8 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, A
     return {
         "schema": SCHEMA,
         "seed": campaign.plan.seed,
-        "profiles": list(campaign.plan.units),
-        "disturbances": list(campaign.plan.disturbances),
+        "profiles": campaign.plan.units,
+        "disturbances": campaign.plan.disturbances,
         "asked": campaign.asked,
         "runs": campaign.runs,
         "stopped": campaign.stopped,
@@ -91,11 +92,11 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> dict[str, A
     }
 
 
-def _in_short(result: Result) -> dict[str, Any]:
+def _in_short(result: Result) -> Document:
     return {
         "number": result.case.number,
         "profile": result.case.profile,
-        "disturbances": list(result.case.disturbances),
+        "disturbances": result.case.disturbances,
         "outcome": result.outcome,
         "verified": result.verified,
         "broken": len(result.broken),
@@ -103,7 +104,7 @@ def _in_short(result: Result) -> dict[str, Any]:
     }
 
 
-def run_document(plan: CampaignPlan, result: Result) -> dict[str, Any]:
+def run_document(plan: CampaignPlan, result: Result) -> Document:
     """Return one run as JSON."""
     case = result.case
     return {
@@ -117,7 +118,7 @@ def run_document(plan: CampaignPlan, result: Result) -> dict[str, Any]:
         "header": case.header,
         "loop": case.loop,
         "sample_number": case.sample_number,
-        "disturbances": list(case.disturbances),
+        "disturbances": case.disturbances,
         "outcome": result.outcome,
         "verified": result.verified,
         "reason": result.reason,

@@ -1,8 +1,7 @@
 """What is said of disturbances: which there are, and what they did in a rehearsal."""
 
-import textwrap
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.switches import QUESTIONS
@@ -15,6 +14,8 @@ from harness.faults.asked import Asked, Disturbances, struck_by
 from harness.faults.catalogue import Fault, Situation, faults, situations
 from harness.faults.grammar import PLACES
 from harness.files.opening import shown
+from harness.report.document import Document
+from harness.report.table import folded
 
 SCHEMA: Final = "dryload/disturbances/1"
 _SHOWN: Final = 5
@@ -73,9 +74,7 @@ def _message(struck: AppliedFault) -> str:
     return f"message {struck.message} {struck.direction.value}"
 
 
-def done_document(
-    disturbances: Disturbances, struck: Sequence[AppliedFault]
-) -> list[dict[str, Any]]:
+def done_document(disturbances: Disturbances, struck: Sequence[AppliedFault]) -> list[Document]:
     """Return the truth about what was done, for programs."""
     return [
         {
@@ -91,14 +90,14 @@ def done_document(
     ]
 
 
-def _struck_document(struck: AppliedFault) -> dict[str, Any]:
+def _struck_document(struck: AppliedFault) -> Document:
     return {
-        "direction": struck.direction.value,
+        "direction": struck.direction,
         "message": struck.message,
-        "sort": struck.sort.value,
+        "sort": struck.sort,
         "packet": struck.packet,
         "byte": struck.byte,
-        "bytes": list(struck.bytes),
+        "bytes": struck.bytes,
         "at_ns": struck.at_ns,
     }
 
@@ -114,16 +113,16 @@ def list_text(width: int | None) -> list[str]:
         for fault in faults():
             if fault.group == group:
                 line = f'  {fault.name}, as in "{fault.example}": {fault.does}'
-                lines += _broken(line, width)
+                lines += folded(line, width, _INDENT)
     lines += ["", "Where and when (in any order, as many as are needed)"]
     for phrase in PLACES:
-        lines += _broken(f"  {phrase.form:<{_PLACE_WIDTH}}{phrase.does}", width, _PLACE_WIDTH + 2)
+        lines += folded(f"  {phrase.form:<{_PLACE_WIDTH}}{phrase.does}", width, _PLACE_WIDTH + 2)
     lines += ["", "Everyday situations (a seed may follow: loose plug, seed 3)"]
     for situation in situations():
-        lines += _broken(f"  {situation.name}: {situation.tells}", width)
+        lines += folded(f"  {situation.name}: {situation.tells}", width, _INDENT)
     told = f"{counted(len(faults()), 'disturbance')}, {counted(len(situations()), 'situation')}."
     last = f"{told} dryload disturbances NAME tells everything about one."
-    return [*lines, "", *_broken(last, width, 0)]
+    return [*lines, "", *folded(last, width, 0)]
 
 
 def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[str]:
@@ -132,9 +131,9 @@ def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[s
     for each in found:
         lines += [""] if lines else []
         if isinstance(each, Situation):
-            lines += [each.name, *_broken(f"  sees      {each.tells}", width, 12)]
+            lines += [each.name, *folded(f"  sees      {each.tells}", width, 12)]
             lines += [
-                line for said in each.faults for line in _broken(f"  does      {said}", width, 12)
+                line for said in each.faults for line in folded(f"  does      {said}", width, 12)
             ]
             continue
         lines.append(f"{each.name}, {each.group}")
@@ -151,9 +150,9 @@ def detail_text(found: Sequence[Fault | Situation], width: int | None) -> list[s
             causes = (f"{cause} ({struck})" for struck, cause in each.causes.items())
             rows.append(("diagnosis", "; ".join(causes)))
         for name, value in rows:
-            lines += _broken(f"  {name:<10}{value}", width, 12)
+            lines += folded(f"  {name:<10}{value}", width, 12)
         for key, tells in _choices(each):
-            lines += _broken(f"  {key:<{_PLACE_WIDTH}}{tells}", width, _PLACE_WIDTH + 2)
+            lines += folded(f"  {key:<{_PLACE_WIDTH}}{tells}", width, _PLACE_WIDTH + 2)
     return lines
 
 
@@ -172,25 +171,25 @@ def _choices(fault: Fault) -> list[tuple[str, str]]:
     return choices
 
 
-def document(found: Sequence[Fault | Situation]) -> dict[str, Any]:
+def document(found: Sequence[Fault | Situation]) -> Document:
     """Return the vocabulary for programs."""
     return {
         "schema": SCHEMA,
         "disturbances": [_fault_document(each) for each in found if isinstance(each, Fault)],
         "places": [{"form": phrase.form, "does": phrase.does} for phrase in PLACES],
         "situations": [
-            {"name": each.name, "tells": each.tells, "disturbances": list(each.faults)}
+            {"name": each.name, "tells": each.tells, "disturbances": each.faults}
             for each in found
             if isinstance(each, Situation)
         ],
     }
 
 
-def _fault_document(fault: Fault) -> dict[str, Any]:
+def _fault_document(fault: Fault) -> Document:
     return {
         "name": fault.name,
-        "forms": list(fault.forms),
-        "more": list(fault.phrases),
+        "forms": fault.forms,
+        "more": fault.phrases,
         "group": fault.group,
         "usual_place": fault.usual or None,
         "does": fault.does,
@@ -199,14 +198,6 @@ def _fault_document(fault: Fault) -> dict[str, Any]:
         "clause": fault.clause,
         "cause": fault.everyday,
         "example": fault.example,
-        "diagnosed_as": dict(fault.causes),
+        "diagnosed_as": fault.causes,
         "choices": [{"name": name, "tells": tells} for name, tells in _choices(fault)],
     }
-
-
-def _broken(line: str, width: int | None, indent: int = _INDENT) -> list[str]:
-    if width is None:
-        return [line]
-    return textwrap.wrap(
-        line, max(width, 2 * indent), subsequent_indent=" " * indent, break_on_hyphens=False
-    )
