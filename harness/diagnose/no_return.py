@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
 from harness.diagnose.scene import DumpScene, Scene
-from harness.judge.against_source import FieldDifference
+from harness.judge.against_source import HeaderDifference
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Place
@@ -249,7 +249,7 @@ def _unlike_the_source(dump: DumpScene) -> Iterator[_Loss]:
         )
 
 
-def _harmful(dump: DumpScene, fields: Sequence[FieldDifference]) -> list[FieldDifference]:
+def _harmful(dump: DumpScene, fields: Sequence[HeaderDifference]) -> list[HeaderDifference]:
     """Return the fields of a header that are others, so that the sample is another.
 
     To which number it goes is free, a period may be rounded, and a loop that is off has no points.
@@ -262,7 +262,7 @@ def _harmful(dump: DumpScene, fields: Sequence[FieldDifference]) -> list[FieldDi
     return [each for each in both if each.name not in free and not _is_rounded(each)]
 
 
-def _is_rounded(field: FieldDifference) -> bool:
+def _is_rounded(field: HeaderDifference) -> bool:
     expected, found = field.expected or 0, field.found or 0
     return field.name == "period_ns" and abs(expected - found) <= 1
 

@@ -14,15 +14,12 @@ from typing import Final
 from emulator.wire.codec import encode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import DataPacket, Header
+from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
 from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.timed_messages import TimedMessage
 
-_DATA_AT: Final = 5  # M1 p. 37
-_ID_AT: Final = 2
-_NUMBER_AT: Final = 4
-_CHECKSUM_AT: Final = 125
 _NEAR: Final = 2
 _NEUTRAL: Final = 4  # bytes of a packet that came back otherwise
 _KEPT: Final = 8  # odd words of that packet that came back as they were
@@ -47,7 +44,7 @@ class Source:
     @property
     def numbers(self) -> list[int | None]:
         """The number that each packet bears, None where it is too short to have one."""
-        return [each[_NUMBER_AT] if len(each) > _NUMBER_AT else None for each in self.packets]
+        return [each[NUMBER] if len(each) > NUMBER else None for each in self.packets]
 
     def whole(self, place: int) -> bytes | None:
         """Return the packet at a place; None where the file has none there, or not all of it."""
@@ -64,11 +61,11 @@ class Source:
 
     def has_twice(self, body: bytes) -> bool:
         """Whether it holds a packet of this number and content more than once."""
-        return sum(each[_NUMBER_AT:] == body[_NUMBER_AT:] for each in self.packets) > 1
+        return sum(each[NUMBER:] == body[NUMBER:] for each in self.packets) > 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FieldDifference:
+class HeaderDifference:
     """A field of the header that is not what it was to be."""
 
     name: str
@@ -123,7 +120,7 @@ class PacketDifference:
 class Compared:
     """A dump held against its source."""
 
-    fields: tuple[FieldDifference, ...]
+    fields: tuple[HeaderDifference, ...]
     packets: tuple[PacketDifference, ...]
     compared: int
     """Packets that were held against one of the source."""
@@ -187,12 +184,12 @@ def _same(found: bytes, expected: bytes) -> bool:
         return True
     if len(found) != len(expected) or len(found) < PACKET_BYTES:
         return False
-    shift = found[_ID_AT] ^ expected[_ID_AT]
-    ends = found[_CHECKSUM_AT] ^ shift == expected[_CHECKSUM_AT]
-    return ends and found[_ID_AT + 1 : _CHECKSUM_AT] == expected[_ID_AT + 1 : _CHECKSUM_AT]
+    shift = found[DEVICE_ID] ^ expected[DEVICE_ID]
+    ends = found[CHECKSUM] ^ shift == expected[CHECKSUM]
+    return ends and found[DEVICE_ID + 1 : CHECKSUM] == expected[DEVICE_ID + 1 : CHECKSUM]
 
 
-def _fields(found: Header | None, source: Source) -> Iterator[FieldDifference]:
+def _fields(found: Header | None, source: Source) -> Iterator[HeaderDifference]:
     expected = source.header
     if found is None:
         return
@@ -202,7 +199,7 @@ def _fields(found: Header | None, source: Source) -> Iterator[FieldDifference]:
             continue
         one, other = getattr(expected, name, None), getattr(found, name, None)
         if one != other:
-            yield FieldDifference(name=name, expected=one, found=other)
+            yield HeaderDifference(name=name, expected=one, found=other)
 
 
 def _difference(exchange: Exchange, source: Source, place: int) -> PacketDifference | None:
@@ -226,7 +223,7 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         offsets=offsets,
         words=words,
         is_sound=heard.is_sound,
-        is_filler=whole and not words and _DATA_AT <= offsets[0] < _CHECKSUM_AT,
+        is_filler=whole and not words and DATA.start <= offsets[0] < CHECKSUM,
     )
 
 
@@ -236,8 +233,8 @@ def _offsets(found: bytes, expected: bytes) -> Iterator[int]:
     pairs = enumerate(zip(found, expected, strict=False))
     differing = [at for at, (one, other) in pairs if one != other]
     if len(found) == len(expected):
-        if found[_ID_AT] != expected[_ID_AT]:
-            differing = [at for at in differing if at not in (_ID_AT, _CHECKSUM_AT)] or differing
+        if found[DEVICE_ID] != expected[DEVICE_ID]:
+            differing = [at for at in differing if at not in (DEVICE_ID, CHECKSUM)] or differing
         yield from differing
     else:
         yield differing[0] if differing else min(len(found), len(expected))
@@ -250,7 +247,7 @@ def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterato
     width, per_packet = bytes_per_word(header.bits), words_per_packet(header.bits)
     total = header.length * header.channels
     for at in range(0, PACKET_DATA_BYTES, width):
-        here = slice(_DATA_AT + at, _DATA_AT + at + width)
+        here = slice(DATA.start + at, DATA.start + at + width)
         index = place * per_packet + at // width
         if index < total and found[here] != expected[here]:
             yield WordDifference(
@@ -271,7 +268,7 @@ def is_neutral(expected: bytes, other: bytes, bits: int) -> tuple[int, ...] | No
     """
     if len(expected) != PACKET_BYTES:
         return ()
-    here = range(_DATA_AT, _CHECKSUM_AT)
+    here = range(DATA.start, CHECKSUM)
     offsets = tuple(at for at in here if expected[at] != other[at])
     total = reduce(xor, (expected[at] ^ other[at] for at in offsets), 0)
     lowest, width = 1 << unused_bits(bits), bytes_per_word(bits)

@@ -16,14 +16,12 @@ from typing import Final
 from emulator.wire.codec import Malformed
 from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_DATA_BYTES, START
 from emulator.wire.messages import SampleName
-from emulator.wire.packets import CHECKSUM, join
+from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, join
 from emulator.wire.splitter import PieceKind
 from harness.judge.sums import WAYS
 from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
-_DATA: Final = slice(5, 125)  # M1 p. 37
-_DEVICE_AT: Final = 2
 _NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
 _BEGINS: Final = bytes((START, FAMILY))
 _ENOUGH: Final = 240  # bytes in which a bit that is not stuck varies (our choice)
@@ -182,12 +180,12 @@ def lost_at(body: bytes, reference: bytes) -> tuple[int, int]:
 
 def data_bytes(packets: Sequence[TimedMessage]) -> bytes:
     """Return the data bytes of whole packets, in order."""
-    return b"".join(each.body[_DATA] for each in packets)
+    return b"".join(each.body[DATA] for each in packets)
 
 
 def device_byte(body: bytes) -> int:
     """Return the byte of a message that holds its device ID (M1 p. 35)."""
-    return body[_DEVICE_AT]
+    return int(body[DEVICE_ID])
 
 
 def is_header_start(heard: TimedMessage) -> bool:
@@ -212,18 +210,18 @@ def held_bit(by: int, packets: Sequence[TimedMessage]) -> bool | None:
 
 def changed_bits(body: bytes, right: bytes) -> set[int]:
     """Return by which bits data bytes of a whole packet are off."""
-    return {a ^ b for a, b in zip(body[_DATA], right[_DATA], strict=True)} - {0}
+    return {a ^ b for a, b in zip(body[DATA], right[DATA], strict=True)} - {0}
 
 
 def differs_in_device(body: bytes, right: bytes) -> bool:
     """Whether a whole packet is another one but for its device ID: checksum and all."""
-    behind = _DEVICE_AT + 1
-    return body[_DEVICE_AT] != right[_DEVICE_AT] and body[behind:] == right[behind:]
+    behind = DEVICE_ID + 1
+    return body[DEVICE_ID] != right[DEVICE_ID] and body[behind:] == right[behind:]
 
 
 def is_empty(packet: TimedMessage) -> bool:
     """Whether a whole packet holds nothing but 00."""
-    return not any(packet.body[_DATA])
+    return not any(packet.body[DATA])
 
 
 def lacks_tag_length(heard: TimedMessage) -> bool:
@@ -241,7 +239,7 @@ def is_short_by_filler(packet: TimedMessage, used: int) -> bool:
     """Whether a last packet ends right behind its last word, checksum and all (PKT-01)."""
     body = packet.body
     ends = packet.piece.kind is PieceKind.EXCLUSIVE
-    if not ends or used >= PACKET_DATA_BYTES or len(body) != _DATA.start + used + 2:
+    if not ends or used >= PACKET_DATA_BYTES or len(body) != DATA.start + used + 2:
         return False
     return reduce(xor, body[1:-2]) & 0x7F == body[-2]
 
@@ -249,7 +247,7 @@ def is_short_by_filler(packet: TimedMessage, used: int) -> bool:
 def stops_at_number(packet: TimedMessage, place: int) -> bool:
     """Whether a packet breaks off where its number would be, which is no data byte (PKT-07)."""
     piece = packet.piece
-    at_number = len(packet.body) == _DEVICE_AT + 2 and piece.kind is PieceKind.CUT
+    at_number = len(packet.body) == DEVICE_ID + 2 and piece.kind is PieceKind.CUT
     return at_number and piece.ended_by == min(place, 0xFF)
 
 
@@ -264,7 +262,7 @@ def wrong_way_of(packets: Sequence[TimedMessage]) -> str:
 
 def filler_of(packet: TimedMessage, used: int) -> bytes:
     """Return what stands behind the last word of a whole packet."""
-    return packet.body[_DATA][used:]
+    return packet.body[DATA][used:]
 
 
 def may_be_hit_behind(packet: TimedMessage, used: int) -> bool:
@@ -273,5 +271,5 @@ def may_be_hit_behind(packet: TimedMessage, used: int) -> bool:
     odd = [byte for byte in rest if byte]
     if len(rest) <= 2 or len(set(odd)) > 1 or len(odd) > 2:
         return False
-    swapped = len(odd) == 1 and rest[0] == odd[0] and packet.body[_DATA][used - 1] == 0
+    swapped = len(odd) == 1 and rest[0] == odd[0] and packet.body[DATA][used - 1] == 0
     return swapped or odd[0].bit_count() == 1

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import DataPacket, HandshakeKind, Header
+from emulator.wire.packets import DATA
 from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.judge.against_source import Source
@@ -23,7 +24,6 @@ from harness.judge.damage import data_bytes
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.timed_messages import TimedMessage
 
-_DATA: Final = slice(5, 5 + PACKET_DATA_BYTES)  # M1 p. 38
 _FEW: Final = 8  # words that a lost low bit has to show in before it is called a habit (our choice)
 _MANY: Final = 4_096  # packets of which nearly all may be missing; a header can call for any number
 Words = NDArray[np.int64]
@@ -119,7 +119,7 @@ def _side(header: Header, reached: int, bodies: Mapping[int, bytes]) -> Side | N
     data = np.zeros((count, PACKET_DATA_BYTES), np.uint8)
     known = np.zeros(count, np.bool_)
     for place, body in bodies.items():
-        data[place] = np.frombuffer(body[_DATA], np.uint8)
+        data[place] = np.frombuffer(body[DATA], np.uint8)
         known[place] = True
     step = words_per_packet(header.bits)
     width = PACKET_DATA_BYTES // step
@@ -343,7 +343,7 @@ def _is_neutral(dump: DumpExchange, back: DumpExchange, place: int) -> bool:
     one, other = bodies
     if one is None or other is None:
         return False
-    changed = np.frombuffer(one[_DATA], np.uint8) ^ np.frombuffer(other[_DATA], np.uint8)
+    changed = np.frombuffer(one[DATA], np.uint8) ^ np.frombuffer(other[DATA], np.uint8)
     return not int(np.bitwise_xor.reduce(changed))
 
 

@@ -8,7 +8,7 @@ never far from where it was.  In two's complement it leaps in its middle, and is
 bit turned over.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
@@ -18,8 +18,11 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import Header
+from emulator.wire.packets import DATA
 from emulator.wire.sizes import bytes_per_word, unused_bits
 from emulator.wire.words import unpack_words
+from harness.judge.account import Difference, Kind
+from harness.judge.alteration import altered
 
 _ENOUGH: Final = 64  # words of a channel below which nothing is said
 _LEAST: Final = 32  # the same where leaps are counted
@@ -45,7 +48,6 @@ _ORDER: Final = 6  # words that it looks at
 _BLOCK: Final = 8  # words that one forecast serves
 _BEYOND: Final = 8  # words beyond full scale
 _FEW: Final = 2  # words that damage to two bytes can change
-_DATA: Final = slice(5, 125)  # of a packet, M1 p. 37
 Numbers = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
@@ -307,33 +309,6 @@ def _wrapped(steps: Numbers, half: int) -> Numbers:
 # The same words in another form.
 
 
-def _rows(packets: Sequence[bytes], width: int) -> Bytes:
-    return np.frombuffer(b"".join(packet[_DATA] for packet in packets), np.uint8).reshape(-1, width)
-
-
-def _to_the_right(rows: Bytes, bits: int) -> Bytes:
-    groups = rows.shape[1]
-    values = np.zeros(len(rows), np.int64)
-    for at in range(groups):
-        values = values << 7 | rows[:, at]
-    values >>= unused_bits(bits)
-    columns = [values >> 7 * (groups - 1 - at) & 0x7F for at in range(groups)]
-    return np.stack(columns, axis=1).astype(np.uint8)
-
-
-def _top_bit(rows: Bytes, _: int) -> Bytes:
-    turned = rows.copy()
-    turned[:, 0] ^= 0x40
-    return turned
-
-
-_FORMS: Final[tuple[tuple[str, Callable[[Bytes, int], Bytes]], ...]] = (
-    ("two's complement", _top_bit),
-    ("low byte first", lambda rows, _: rows[:, ::-1]),
-    ("at the lower end", _to_the_right),
-)
-
-
 def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:
     """Return in which other form all words of packets are those expected; "" where in none.
 
@@ -342,12 +317,18 @@ def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:
     whole = all(len(one) == len(other) == PACKET_BYTES for one, other in pairs)
     if not MIN_BITS <= bits <= MAX_BITS or not whole:
         return ""
-    width = bytes_per_word(bits)
-    expected = _rows([one for one, _ in pairs], width)
-    found = _rows([other for _, other in pairs], width)
-    # Filler stays 00 in whatever form the words are.
-    filler = ~expected.any(axis=1) & ~found.any(axis=1)
-    for name, form in _FORMS:
-        if ((form(expected, bits) == found).all(axis=1) | filler).all():
+    expected, found = (
+        unpack_words(np.frombuffer(b"".join(packet[DATA] for packet in side), np.uint8), bits)
+        for side in zip(*pairs, strict=True)
+    )
+    lowest = -(1 << (bits - 1))
+    filler = (expected == lowest) & (found == lowest)  # stays 00 in whatever form the words are
+    forms = (
+        ("two's complement", Difference(kind=Kind.TOP_BIT_FLIPPED)),
+        ("low byte first", Difference(kind=Kind.BYTES_REVERSED)),
+        ("at the lower end", Difference(kind=Kind.RIGHT_JUSTIFIED, bits=unused_bits(bits))),
+    )
+    for name, how in forms:
+        if ((altered(expected.astype(np.int32), how, bits) == found) | filler).all():
             return name
     return ""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_DATA_BYTES
-from emulator.wire.packets import CHECKSUM, Rows, checksums, data_of
+from emulator.wire.packets import CHECKSUM, DATA, NUMBER, Rows, checksums, data_of
 from emulator.wire.prose import counted, spelled
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
@@ -134,7 +134,7 @@ def _judge_stray_bits(
     for index in stray[:1] if systematic else stray:
         row = section.row(index)
         place = alignment.place_of(index)
-        last = row[5:125][plan.width - 1 :: plan.width]
+        last = row[DATA][plan.width - 1 :: plan.width]
         worst = int(np.bitwise_or.reduce(last & np.uint8(0x7F & ~mask)))
         where = (
             f"{len(stray):,} of {counted(section.packets, 'packet')}, first packet {place:,},"
@@ -145,7 +145,7 @@ def _judge_stray_bits(
         findings.add(
             "WRD-05",
             f"{where} {have} bits set below the {plan.header.bits} significant bits of its words.",
-            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[4])),
+            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[NUMBER])),
             expected=f"the last byte of a word within {byte(mask)}",
             found=f"bits {byte(worst)} too",
             do="Set the width that the words really have, or clear the unused bits.",
@@ -164,9 +164,9 @@ def _judge_filler(
         "PKT-08",
         f"The filler after the last word, in packet {place:,}, is not 00: {what}.",
         at=Place(
-            byte=section.offset_of(index) + 5 + start,
+            byte=section.offset_of(index) + DATA.start + start,
             packet=place,
-            packet_number=int(section.row(index)[4]),
+            packet_number=int(section.row(index)[NUMBER]),
         ),
         expected=f"{counted(len(filler), 'byte')} of 00",
         found=spelled(filler),

@@ -3,6 +3,7 @@
 from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.packets import NUMBER
 from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
@@ -31,7 +32,7 @@ def _at(section: Section, event: OrderEvent) -> Place:
 
 
 def _number(section: Section, index: int) -> int:
-    return int(section.row(index)[4])
+    return int(section.row(index)[NUMBER])
 
 
 def _wrong_number(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import ALL_CALL
-from emulator.wire.packets import DEVICE_ID, Rows, data_of
+from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, Rows, data_of
 from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
@@ -70,17 +70,17 @@ def judge_sums(
         findings.add(
             "PKT-05",
             f"The checksum of packet {place:,} is wrong: data or checksum were altered.",
-            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[4])),
+            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[NUMBER])),
             expected=byte(right),
-            found=byte(int(row[125])),
+            found=byte(int(row[CHECKSUM])),
             do="Make or record the dump anew; a unit answers NAK or stores wrong words.",
         )
 
 
 def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> bool:
     """Name what all packets have in common, if anything."""
-    carried = rows[:, 125]
-    at = Place(byte=section.offset_of(0), packet=0, packet_number=int(rows[0, 4]))
+    carried = rows[:, CHECKSUM]
+    at = Place(byte=section.offset_of(0), packet=0, packet_number=int(rows[0, NUMBER]))
     every = f"The checksum is wrong in every packet ({section.packets:,})"
     shift = int(sums[0] ^ carried[0])
     other_id = int(rows[0, DEVICE_ID]) ^ shift
@@ -152,7 +152,7 @@ def _judge_strange(
 ) -> None:
     found = int(section.row(index)[DEVICE_ID])
     at = Place(
-        byte=section.offset_of(index), packet=place, packet_number=int(section.row(index)[4])
+        byte=section.offset_of(index), packet=place, packet_number=int(section.row(index)[NUMBER])
     )
     findings.add(
         "DEV-03",
@@ -175,7 +175,7 @@ def _judge_strange(
 
 
 def _judge_header_id(findings: Findings, section: Section, owner: int, found: int) -> None:
-    at = Place(byte=section.offset_of(0), packet=0, packet_number=int(section.row(0)[4]))
+    at = Place(byte=section.offset_of(0), packet=0, packet_number=int(section.row(0)[NUMBER]))
     findings.add(
         "DEV-04",
         f"The header is addressed to device {owner}, every packet to device {found}.",

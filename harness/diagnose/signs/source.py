@@ -16,7 +16,7 @@ from harness.diagnose.sign import Evidence, Sign, sign
 from harness.diagnose.signs.order import shown
 from harness.judge.against_source import (
     Compared,
-    FieldDifference,
+    HeaderDifference,
     PacketDifference,
     is_neutral,
 )
@@ -133,7 +133,7 @@ def _place(dump: DumpScene, each: PacketDifference) -> Place:
 # The header.
 
 
-def _fields(dump: DumpScene, differences: Sequence[FieldDifference]) -> Iterator[Sign]:
+def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterator[Sign]:
     """Tell of fields that are not the source's, where no other sign has told of them."""
     for each in differences:
         if each.is_rounded:
@@ -162,7 +162,7 @@ def _fields(dump: DumpScene, differences: Sequence[FieldDifference]) -> Iterator
     )
 
 
-def _is_told(dump: DumpScene, each: FieldDifference) -> bool:
+def _is_told(dump: DumpScene, each: HeaderDifference) -> bool:
     """Whether another sign tells what the field became."""
     expected, other, header = each.expected, each.found, dump.header
     if expected is None or other is None or header is None:
