@@ -114,7 +114,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         self.end: SenderEnd | None = None
         self.resent = 0
         """Messages sent again because they were rejected or not answered."""
-        self._answered = self._cue_of(_ANSWER)  # looked up once a packet: nearly all are answered
+        self._answer_cue = self._cue_of(_ANSWER)  # looked up once a packet: nearly all are answered
 
     def start(self, now_ns: int) -> None:
         """Queue the header."""
@@ -188,7 +188,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         if self.state not in _ASKING:
             return SenderCue.ACK_OTHER
         match = self._replies.ack(number, now_ns)
-        return self._answered if match is _ANSWER else self._cue_of(match)
+        return self._answer_cue if match is _ANSWER else self._cue_of(match)
 
     def _cue_of(self, judgement: Judgement) -> SenderCue:
         """Return what a judgement of the matcher comes to in this situation."""
@@ -229,7 +229,7 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         packets = self._outgoing.packets
         body = packets[packet]
         if packet + 1 >= len(packets):
-            self._answered = self._cue_of(_ANSWER)
+            self._answer_cue = self._cue_of(_ANSWER)
         self._replies.send(packet, body[_NUMBER] & 0x7F if len(body) > _NUMBER else packet & 0x7F)
         self._ready.append(body)
 
