@@ -3,11 +3,11 @@
     {"schema": "dryload/capture/1", "start_ns": 0, "directions": ["to unit", "from unit"], ...}
     {"direction": "to unit", "end_ns": 6720000, "hex": "f07e000100..."}
 
-`end_ns` is when the last of the bytes was there; each came 320,000 ns after the one before (M1
-p. 1).  It is null where no time is known, and `start_ns` with it.  `taken_at` is where it was
-recorded: line, host, unit or unknown.  A line is whole or not there: when the power fails while one
-is written, everything before it still loads.  Keys that are not known are passed over, and another
-number behind the last / of the schema means another form.
+`end_ns` is the time of the last byte; each byte came 320,000 ns after the one before (M1 p. 1).  It
+is null if no time is known, and so is `start_ns`.  `taken_at` is where the capture was recorded:
+line, host, unit or unknown.  A line is written whole or not at all: if the power fails, everything
+before the last line still loads.  Unknown keys are ignored; another number at the end of the schema
+means another form.
 """
 
 import io

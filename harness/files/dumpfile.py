@@ -1,11 +1,11 @@
-"""Dump files: what lies on disk becomes the bytes as they stand on the line.
+"""Dump files: from a file on disk to the bytes as they would be on the line.
 
-Theory of operation.  A file is recognised by what it holds, never by its name.  Two forms are read:
-the messages themselves, one after another, and a Standard MIDI File that carries them as events.
-Nothing is judged here: a broken dump loads as it is, as long as one message of a sample dump can be
-recognised, and only then; so that a picture or a spreadsheet is refused with its kind named.
+Theory of operation.  A file is recognised by its content, never by its name.  Two forms are read:
+plain messages one after another, and a Standard MIDI File that carries them as events.  Nothing is
+judged here: a broken dump is loaded as it is if, and only if, at least one message of a sample dump
+can be recognised, so that a picture or a spreadsheet is refused with the name of its kind.
 
-The search runs over blocks, in C: to refuse a large file costs little time and no memory.
+The search works on blocks, in C, so refusing a large file takes little time and no memory.
 """
 
 import re

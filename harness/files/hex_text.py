@@ -1,17 +1,16 @@
-"""Pasted text with bytes in hexadecimal: from a monitor, a mail, a hex dump, somebody's notes.
+"""Pasted text with bytes in hexadecimal: from a monitor, an e-mail, a hex dump or notes.
 
     > 12:04:31.250  F0 7E 00 03 01 00 F7     # to the unit, with the time of day
     < 0.037 s       F0 7E 00 7F 00 F7        # from the unit, with seconds
-                    ...                      # a line without time and direction goes on
+                    ...                      # without time and direction: continues the line above
 
-A line may have a time, a direction and an offset in front of its bytes, each or none of them.
-Directions are seen from the computer: ">", "->", "to unit", "out", "sent" and "tx" go to the unit,
-"<", "<-", "from unit", "in", "received" and "rx" come from it; a direction alone in its line holds
-for the lines below.  A time is that of the last byte of its line: seconds with a point, a number
-with its unit, or a time of day; whole numbers in front of all messages are milliseconds, or line
-numbers where they count one by one.  Bytes may be written F0, F07E, F0:7E, 0xF0, $F0 or F0h, with
-commas or without.  What follows #, ; or // is a comment, and what hex dumps print beside the bytes
-is passed over.
+A line may have a time, a direction and an offset before its bytes, in any combination.  Directions
+are seen from the computer: ">", "->", "to unit", "out", "sent" and "tx" go to the unit, "<", "<-",
+"from unit", "in", "received" and "rx" come from it; a direction alone on a line applies to the
+lines below.  A time is that of the last byte of its line: seconds with a decimal point, a number
+with its unit, or a time of day.  Whole numbers before all messages are milliseconds, or line
+numbers if they count one by one.  Bytes may be written F0, F07E, F0:7E, 0xF0, $F0 or F0h, with or
+without commas.  Text after #, ; or // is a comment, and the text column of a hex dump is ignored.
 """
 
 import re

@@ -1,16 +1,16 @@
-"""The journal of a live replay: what became of each dump, so that an evening can go on later.
+"""The journal of a live replay: what became of each dump, so that a replay can be resumed later.
 
-A text file of JSON lines.  The first one is `{"schema": "dryload/journal/1", "target": "midi:...",
-"began": "..."}`; then come one to three lines a dump, each with file, sample number, device ID and
-the SHA-256 of its messages, and with the step that it was at: `sending` before its first byte goes,
-`sent` when all of it went, before it is read back, `ended` with what became of it.  The last line
-of a sample counts; a line without a step is of an older version, and an end.
+A text file of JSON lines.  The first is `{"schema": "dryload/journal/1", "target": "midi:...",
+"began": "..."}`.  Then each dump has one to three lines with its file, sample number, device ID,
+the SHA-256 of its messages, and the stage that it has reached: `sending` before its first byte is
+sent, `sent` when all of it was sent but not read back, `ended` with the outcome.  The last line of
+a sample counts.  A line without a stage was written by an older version, and is an end.
 
-Theory of operation.  Whatever instant the writer or the computer dies at, what stands on the disk
-is true.  A new journal takes the place of an older one in one step, with the line of its first dump
-in it and before that dump's first byte; later lines are appended, and are on the disk before what
-they announce begins.  A line that was cut off is passed over.  One process at a time has a journal:
-a lock says so.  All that is done to the disk goes through `Disk`.
+Theory of operation.  Whenever the process or the computer dies, what the disk holds is true.  A new
+journal replaces an older one in one step, together with the line of its first dump and before the
+first byte of that dump; later lines are appended, and are on the disk before what they announce
+begins.  A line that was cut off is ignored.  A lock gives the journal to one process at a time.
+All access to the disk goes through `Disk`.
 """
 
 import hashlib

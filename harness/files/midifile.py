@@ -1,14 +1,14 @@
-"""Standard MIDI Files: the exclusive bytes in them, in the order in which they would be sent.
+"""Standard MIDI Files: the System Exclusive bytes in them, in the order in which they are sent.
 
 Theory of operation.  (Standard MIDI Files 1.0, RP-001.)  Ready-made readers strip F0 and F7 and
-drop what is broken; here every byte that an exclusive event would put on the line is kept.  An F0
-event stands for F0 and its data; an F7 event stands for its data alone, which is how a long message
-is cut into several events and how anything else is smuggled in.  Events of all tracks are merged by
-time, those of one instant in the order of the tracks.  Notes and the like are left out, because a
-dump in a song is still that dump, except where one falls into a message that has begun and not
-ended: on the line it would cut that message (M1 p. 29), so it is kept.
+drop broken messages; here every byte that an exclusive event would put on the line is kept.  An F0
+event contains F0 and its data; an F7 event contains its data alone, which is how a long message is
+split over several events and how any other bytes are embedded.  The events of all tracks are merged
+by time, and at the same time in the order of the tracks.  Notes and the like are left out, because
+a dump in a song is still that dump, except where one falls into an unfinished message: on the line
+it would cut that message (M1 p. 29), so it is kept.
 
-A file that is itself broken is read as far as it goes, and a remark says where it stopped.
+A broken file is read as far as possible, and a remark says where reading stopped.
 """
 
 from bisect import bisect_right

@@ -1,13 +1,13 @@
 """From a whole byte stream to packets in bulk and pieces for everything else, losing no byte.
 
-Theory of operation.  A dump is nearly all data packets back to back.  Those are looked up in bulk;
-only what stands between them goes through the splitter, piece by piece.  The bytes of all items,
-joined, are the stream, and the items are what the splitter alone would have found: a well-framed
-packet is a piece of its own whatever came before it, because its F0 ends anything open (FRM-02).
+Theory of operation.  A dump consists almost entirely of consecutive data packets.  Those are found
+in bulk; only what is between them goes through the splitter, piece by piece.  The bytes of all
+items, joined, are the stream, and the items are what the splitter alone would have found: a
+well-framed packet is always a piece of its own, because its F0 ends anything open (FRM-02).
 
-A stream may be no dump at all: noise, or 200 MB of one byte.  So what is odd is looked at piece by
-piece up to a budget that every header renews, and beyond it as `Rubble`, up to the next packet
-or header.  Packets are never part of rubble.
+A stream may not be a dump at all: noise, or 200 MB of one byte.  So odd bytes are examined piece by
+piece up to a budget that every header renews, and beyond it counted as `Rubble`, up to the next
+packet or header.  Packets are never part of rubble.
 """
 
 import re

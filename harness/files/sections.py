@@ -1,11 +1,10 @@
-"""A stream cut into sections, one a dump: a header and everything up to the next header.
+"""A stream divided into sections, one for each dump: a header and everything up to the next header.
 
-Theory of operation.  A section is what one header governs: the packets after it, and, beside them,
-whatever else stands there, each with the number of packets before it.  What comes before the first
-header is a section without one.  Only one section is in memory at a time, and it stays small
-whatever the stream holds: long runs of packets are views of the stream, packets that stand
-alone are copied together, real-time bytes outside messages are counted, and odd pieces
-end with the scanner's budget.
+Theory of operation.  A section is what one header governs: the packets after it and everything else
+there, each with the number of packets before it.  What precedes the first header is a section
+without one.  Only one section is in memory at a time, and it stays small whatever the stream holds:
+long runs of packets are views of the stream, single packets are copied together, real-time bytes
+outside messages are counted, and odd pieces are limited by the scanner's budget.
 """
 
 from bisect import bisect_right

@@ -1,11 +1,11 @@
-"""What happened at a served unit: one JSON object an event, or plain lines.
+"""Events of a served unit: one JSON object for each, or plain lines.
 
 Every object has "event", "time_ns" (since serving began) and "message" (plain words).  The first
-has "schema" as well.  The events and what else they have:
+also has "schema".  The events and their other keys:
 
     ready              "profile", "port", "device_id", "samples", "image", "byte_ns"; it can be
                        reached from now on
-    peer               "peer": who is connected by TCP, "" when they have gone
+    peer               "peer": who is connected by TCP, "" for nobody
     turned away        "turned_away": connections closed because somebody else was there
     header             "sample_number", "words", "bits", "channels", "slot", "packets": it begins
     progress           "sample_number", "packets" stored, "expected"; at most once a second
@@ -18,17 +18,17 @@ has "schema" as well.  The events and what else they have:
                        bytes lost in the unit's input buffer; CANCEL from the sender; a header or a
                        request that the unit does not obey, with "device_id" and "sample_number"
     waiting, to confirm
-                       "sample_number" of a header that has to wait; "slot" that wants confirm
+                       "sample_number" of a header that has to wait; "slot" to be confirmed
     request answered, sent
                        "sample_number", "words"; "sample_number", "packets"
-    action, mistake    "action": what was done at the panel, or was not and why
+    action, mistake    "action": what was done at the panel, or why it was not
     image written      "bytes"
     image not written, set aside, capture ended
     late               "missed", "worst_ns", "lost_bytes": this computer, never the unit; at most
                        once a second
     end                "samples": what the unit holds, and "image"
 
-Of one event at most 20 are told in a second; "left_out" says how many were not, before this one.
+Of each kind at most 20 are shown in a second; "left_out" is the number left out before this one.
 """
 
 from typing import Final
