@@ -16,7 +16,7 @@ from harness.diagnose.scene import Source, scene_of
 from harness.files.recorded import TakenAt
 from harness.jobs.dumps import source_of
 from tests.diagnosis.rehearsing import dump_of, rehearsed
-from tests.diagnosis.test_rules_unit_stored import back, changed, sent
+from tests.diagnosis.test_unit_stored import back, changed, sent
 from tests.judge.talking import (
     PERIOD,
     Step,

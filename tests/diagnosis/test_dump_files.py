@@ -1,4 +1,4 @@
-"""Rules about the dump itself: for each cause a capture that proves it and a near miss.
+"""Causes in the dump itself: for each cause a capture that proves it and a near miss.
 
 Captures are made by the plain codec of the tests, from M1 pp. 35-39 and CA-019 pp. 2-4 (M1 is the
 MIDI 1.0 Detailed Specification 4.2.1), or are files of the demo.  Only the rules of this room are

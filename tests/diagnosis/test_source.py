@@ -19,7 +19,7 @@ from harness.files.recorded import Recorded, TakenAt, back_to_back
 from harness.judge.against_source import against
 from tests import oracle
 from tests.diagnosis.broken_dumps import parts_of, source_of
-from tests.diagnosis.test_rules_file import suspected
+from tests.diagnosis.test_dump_files import suspected
 from tests.judge.provoking import NOISE
 
 GOOD = oracle.dump(bits=16, words=NOISE[:390], sample_number=1, period_ns=22_676, loop_type=0x7F)

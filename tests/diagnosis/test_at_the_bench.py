@@ -21,7 +21,7 @@ from harness.jobs.dumps import dumps_in
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 from tests import oracle
-from tests.diagnosis.test_rules_answers import (
+from tests.diagnosis.test_answers import (
     answered,
     at_line,
     first,

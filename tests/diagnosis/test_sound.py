@@ -13,7 +13,7 @@ import pytest
 
 from tests import oracle
 from tests.diagnosis.broken_dumps import as_file
-from tests.diagnosis.test_rules_file import of_dump
+from tests.diagnosis.test_dump_files import of_dump
 
 BITS = (8, 12, 16, 20, 24)
 LONG = 390
