@@ -27,6 +27,8 @@ from harness.jobs.compare import compare_files
 from harness.jobs.convert import decode_file
 from harness.jobs.dumps import dumps_in
 from harness.jobs.subjects import source
+from harness.judge.dialogue.content import messages_of
+from harness.judge.dump import read_stream
 from harness.judge.plan import plan_of
 from harness.judge.stream import judge_stream
 from tests import damage, oracle
@@ -103,8 +105,8 @@ def readings(data: bytes, path: Path) -> list[dict[str, Held]]:
             of_dump["decode"] = by_decode(path, subject.number, one.words)
         header = seen[index].header
         assert isinstance(header, DumpHeader)
-        contents = seen[index].seen.contents
-        assert contents is not None
+        sent = b"".join(each.piece.raw for each in messages_of(seen[index].talk, both=False))
+        contents = next(each for each in read_stream(sent) if each.header is not None)
         assert contents.sample is not None
         of_dump["diagnose"] = held(
             contents.sample, header.sample_number, in_order(contents.sample, one.words)

@@ -18,7 +18,6 @@ from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
 from emulator.wire.prose import spelled
 from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dump import DumpContents
 from harness.judge.finding import Answerable, Finding, Place, Verdict, first_of_each_clause, is_rare
 from harness.judge.stream import DumpVerdict, judge_stream
 from harness.judge.timed_messages import TimedMessage
@@ -46,23 +45,19 @@ _RIG_DO: Final = (
 
 def judge_content(
     talk: DumpExchange, how: Ended, sight: TimePrecision, messages: int, *, both: bool
-) -> tuple[DumpContents | None, list[Finding]]:
-    """Return what a dump holds, and findings on its messages, one a clause.
+) -> list[Finding]:
+    """Return findings on the messages of a dump, one a clause.
 
     `messages` is how many the same side sent in the whole capture, and `both` whether the other
     one was listened to.
     """
-    pieces = _pieces(talk) if both else _all_pieces(talk)
+    pieces = messages_of(talk, both=both)
+    if pieces and pieces[-1].is_torn_off:
+        pieces = pieces[:-1]
     places = {each.place: each for each in talk.exchanges}
     whose = _Whose(talk, sight, messages)
     found = []
-    verdicts = _verdicts(pieces)
-    if pieces and pieces[-1].is_torn_off:  # it tells where the others belong, and is not judged
-        whole, pieces = verdicts, pieces[:-1]
-        verdicts = _verdicts(pieces)
-    else:
-        whole = verdicts
-    held = next((each.contents for each in whole if each.has_header == talk.has_header), None)
+    verdicts = _verdicts(pieces, keep_words=False)
     for finding in _placed_findings(verdicts, pieces, sight):
         if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
             continue
@@ -81,7 +76,7 @@ def judge_content(
         if who is not Answerable.RIG:
             verdict = finding.verdict
         found.append(replace(finding, at=at, answerable=who, do=do, verdict=verdict))
-    return held, list(first_of_each_clause(found))
+    return list(first_of_each_clause(found))
 
 
 def judge_loose(
@@ -92,7 +87,7 @@ def judge_loose(
     named = [each for each in loose if _form_clause(each) is not None]
     rest = [each for each in loose if _form_clause(each) is None]
     found = [_wrong_form(each, sight) for each in named]
-    of_rest = _placed_findings(_verdicts(rest), rest, sight)
+    of_rest = _placed_findings(_verdicts(rest, keep_words=False), rest, sight)
     found += [each for each in of_rest if each.clause != "HDR-01"]
     out = []
     for finding in found:
@@ -132,24 +127,24 @@ def _wrong_form(heard: TimedMessage, sight: TimePrecision) -> Finding:
     )
 
 
-def _pieces(talk: DumpExchange) -> list[TimedMessage]:
-    """Return the messages of a dump in the order of their first sending."""
-    timed = [
-        (each.sendings[0].place, each.best) for each in talk.exchanges if not each.best.is_torn_off
-    ]
-    timed += [(each.place, each) for each in talk.besides]
-    timed.sort(key=lambda each: each[0])
-    return [heard for _, heard in timed]
+def messages_of(talk: DumpExchange, *, both: bool) -> list[TimedMessage]:
+    """Return the messages of a dump in the order of their first sending, as a file has them.
+
+    Of what was sent again the best counts.  Where the other side was not listened to, nobody can
+    have asked for anything, and all of it counts.
+    """
+    if both:
+        best = [(each.sendings[0].place, each.best) for each in talk.exchanges]
+        found = [(place, message) for place, message in best if not message.is_torn_off]
+    else:
+        found = [(message.place, message) for _, message in talk.sent]
+    found += [(message.place, message) for message in talk.besides]
+    return [message for _, message in sorted(found, key=lambda each: each[0])]
 
 
-def _all_pieces(talk: DumpExchange) -> list[TimedMessage]:
-    """Return everything that was sent: where nobody was heard to ask, nothing was asked for."""
-    found = (*(heard for _, heard in talk.sent), *talk.besides)
-    return sorted(found, key=lambda heard: heard.place)
-
-
-def _verdicts(pieces: Sequence[TimedMessage]) -> list[DumpVerdict]:
-    return list(judge_stream(b"".join(heard.piece.raw for heard in pieces)))
+def _verdicts(pieces: Sequence[TimedMessage], *, keep_words: bool = True) -> list[DumpVerdict]:
+    data = b"".join(heard.piece.raw for heard in pieces)
+    return list(judge_stream(data, keep_words=keep_words))
 
 
 def _placed_findings(

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from emulator.dump.capture import Direction
@@ -17,7 +17,6 @@ from harness.judge.dialogue.heard import Fast, TimePrecision, heard_of, silences
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
-from harness.judge.dump import DumpContents
 from harness.judge.finding import GRAVITY, Answerable, Finding, Verdict, worst_of
 from harness.judge.timed_messages import TimedMessage
 
@@ -44,8 +43,6 @@ class DumpSeen:
     ended: Ended
     start_ns: int | None
     end_ns: int | None
-    contents: DumpContents | None = field(repr=False)
-    """What it holds; None where nothing of it can be read."""
     findings: tuple[Finding, ...]
 
     @property
@@ -191,7 +188,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         unknown.append("The capture ends in the middle of a message, which was not judged.")
     if how is Ended.CUT:
         unknown.append("The capture ends in the middle of a dump: what became of it is not known.")
-    contents, of_content = judge_content(
+    of_content = judge_content(
         talk, how, sight, scene.messages[talk.direction], both=last_ns is not None
     )
     findings = [*of_content, *ledger.told()]
@@ -207,7 +204,6 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         ended=how,
         start_ns=talk.sent[0][1].start_ns if sight.is_timed else None,
         end_ns=talk.active_ns if sight.is_timed else None,
-        contents=contents,
         findings=tuple(findings),
     )
 
