@@ -1,8 +1,8 @@
 """Causes in the dump itself: for each cause a capture that proves it and a near miss.
 
 Captures are made by the plain codec of the tests, from M1 pp. 35-39 and CA-019 pp. 2-4 (M1 is the
-MIDI 1.0 Detailed Specification 4.2.1), or are files of the demo.  Only the rules of this room are
-asked, so that what is tested is whether they speak and not who speaks first.
+MIDI 1.0 Detailed Specification 4.2.1), or are files of the demo.  Only the causes in the dump are
+looked at, so that what is tested is whether they are suspected and not which comes first.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def of_dump(recorded: Recorded, *sources: Source) -> list[Suspicion]:
 
 
 def suspected(recorded: Recorded, *sources: Source) -> list[Suspicion]:
-    """What the rules of this room suspect, the strongest first."""
+    """The causes in the dump that are suspected, the strongest first."""
     harmless = {each.name for each in TABLE.causes if each.is_harmless}
     found = [each for each in of_dump(recorded, *sources) if each.cause not in harmless]
     return sorted(found, key=lambda each: -each.strength)

@@ -20,7 +20,7 @@ LONG = 390
 
 
 def named(words: list[int], bits: int, length: int | None = None) -> set[str]:
-    """What the rules on files suspect of a dump of these words."""
+    """The causes in the dump that are suspected of these words."""
     data = oracle.dump(bits=bits, words=words, sample_number=1, period_ns=22_676, loop_type=0x7F)
     if length is not None:
         told = bytes([length & 0x7F, length >> 7 & 0x7F, length >> 14 & 0x7F])

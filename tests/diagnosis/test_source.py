@@ -177,7 +177,7 @@ def test_what_came_back_serves_too() -> None:
     assert first.at.packet == at
 
 
-def test_no_rule_raises_on_odd_sources() -> None:
+def test_no_reader_raises_on_odd_sources() -> None:
     header = source_of(GOOD).header
     odd = [
         (),
