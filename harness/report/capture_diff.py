@@ -111,7 +111,7 @@ def sentence(difference: MessageDifference, *, timed: bool) -> str:
             more = "more" if difference.by_ns > 0 else "less"
             what = f"its bytes come with {by} {more} of gaps in B"
         case MessageChange.REALTIME:
-            what = "the real-time bytes inside are not the same"
+            what = "the real-time bytes inside are different"
         case MessageChange.OTHER:
             what = _other_bytes(difference)
     return f"{capitalised(where)}: {what}."
@@ -132,7 +132,7 @@ def _other_bytes(difference: MessageDifference) -> str:
     first = places[0]
     length = "" if len(a.body) == len(b.body) else f"; {sizes}"
     return (
-        f"{counted(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} not the same, "
+        f"{counted(len(places), 'byte')} of it {'is' if len(places) == 1 else 'are'} different, "
         f"first byte {first}: {a.body[first]:02X} in A, {b.body[first]:02X} in B{length}"
     )
 

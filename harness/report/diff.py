@@ -53,7 +53,7 @@ def _same_words(pair: Pairing, comparison: SampleComparison) -> str:
     other = listed([each.field for each in pair.fields if each.counts], "and")
     if any(each.counts and each.field == ORDER for each in pair.fields):
         return f"The same {amount}, but not in the same order."
-    return f"The same {amount}, but not the same header: {other}."
+    return f"The same {amount}, but different headers: {other}."
 
 
 def _source_line(name: str, source: ComparedFile) -> str:

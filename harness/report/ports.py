@@ -13,7 +13,7 @@ from harness.report.document import Document, fields_of
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/ports/1"
-_TCP: Final = "Without MIDI ports, tcp:HOST:PORT reaches what listens there."
+_TCP: Final = "Without MIDI ports, use tcp:HOST:PORT to reach a program that listens there."
 _SPECIAL: Final = re.compile(r'["$`\\!]')
 _ADVICE: Final = {
     "alsa": "Run that command as root.",
@@ -29,7 +29,7 @@ def text(systems: Sequence[SystemPorts], *, width: int | None) -> list[str]:
     titles = {ports.system: ports.title for ports in systems}
     lines: list[str] = []
     if pairs:
-        lines += ["These can be sent to and heard; give the name as it stands here:", ""]
+        lines += ["These ports go both ways; use the name as shown here:", ""]
         rows = [
             (_quoted(pair.name), titles[pair.system], shown(pair.send), shown(pair.hear))
             for pair in pairs
@@ -56,7 +56,7 @@ def text(systems: Sequence[SystemPorts], *, width: int | None) -> list[str]:
 def _one_way(
     singles: Sequence[Single], titles: dict[str, str], width: int | None, *, has_pairs: bool
 ) -> list[str]:
-    also = "These go one way only" if has_pairs else "These go one way"
+    also = "These ports go one way only" if has_pairs else "These ports go one way"
     rows = [
         (
             "hears" if each.is_heard else "sends to",
@@ -67,7 +67,7 @@ def _one_way(
         for each in singles
     ]
     columns = (Column("way"), Column("name"), Column("system", spare=1), Column("port"))
-    lines = [f"{also}; a device needs both, and --hear names the second:", ""]
+    lines = [f"{also}; a device needs two, and --hear names the second:", ""]
     lines += [*table(columns, rows, width), ""]
     if example := _example(singles):
         lines += [example, ""]

@@ -17,7 +17,7 @@ from harness.report.validate import MOST_DUMPS, finding_document
 _WAYS: Final = {Direction.TO_UNIT: "to the unit", Direction.FROM_UNIT: "from the unit"}
 _SUMMARIES: Final = {
     Verdict.BROKEN: "something is broken",
-    Verdict.RIG: "nothing is broken by the two sides, and something went wrong between them",
+    Verdict.RIG: "neither side broke the standard, but something went wrong between them",
     Verdict.BENT: "nothing is broken, something is bent",
     Verdict.NOTED: "nothing is broken",
     None: "nobody broke the standard",
@@ -37,7 +37,7 @@ def conversation_lines(file: CaptureFile, verdicts: Verdicts) -> Iterator[str]:
         yield f"  And {counted(more, 'more dump')}: --json lists them all."
     if verdicts.findings:
         yield ""
-        yield "  Beside the dumps:"
+        yield "  Outside the dumps:"
         yield from _finding_lines(verdicts.findings, file.name)
     if verdicts.unknown:
         yield ""
@@ -77,7 +77,7 @@ def _summary(verdicts: Verdicts) -> str:
     ]
     buts = []
     if many := len(verdicts.unfinished):
-        buts.append(f"{_which(many, verdicts)} did not come to an end here")
+        buts.append(f"{_which(many, verdicts)} did not reach its end here")
     if many := len(unheard):
         buts.append(f"nobody answered {_which(many, verdicts)}")
     return f"{summary}, but {' and '.join(buts)}" if buts else summary

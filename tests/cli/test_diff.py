@@ -127,7 +127,7 @@ def test_only_the_header_is_another(place: Path) -> None:
     )
     result = run("gull.syx", "loop.syx")
     assert result.code == 1
-    assert "The same 1,007 words, but not the same header: sample number and loop." in result.text
+    assert "The same 1,007 words, but different headers: sample number and loop." in result.text
 
 
 def test_who_is_addressed_and_which_header_is_used_do_not_count(place: Path) -> None:

@@ -87,7 +87,7 @@ def test_a_dump_without_its_end_is_not_called_right(tmp_path: Path, tape: Tape) 
     both = run("validate", whole, path, folder=tmp_path)
 
     assert done.code == 1
-    assert ", but it did not come to an end here" in done.out
+    assert ", but it did not reach its end here" in done.out
     assert both.out.splitlines()[-1] == "2 files, 2 dumps: 1 right, 0 broken, 1 without an end."
 
 

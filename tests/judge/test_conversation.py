@@ -194,7 +194,7 @@ def test_other_bytes_are_named_with_their_place() -> None:
 
     assert found.kind is MessageChange.OTHER
     assert sentence(found, timed=False) == (
-        "Message 4 to unit (data packet with number 2): 1 byte of it is not the same, "
+        "Message 4 to unit (data packet with number 2): 1 byte of it is different, "
         f"first byte 9: {packet(2)[9]:02X} in A, 55 in B."
     )
 
@@ -228,8 +228,8 @@ def test_of_messages_of_one_name_the_lengths_are_told() -> None:
         for other in (b"gulls", b"gu")
     ]
     assert [each.partition(": ")[2] for each in said] == [
-        "2 bytes of it are not the same, first byte 8: 04 in A, 05 in B; 14 bytes in A, 15 in B.",
-        "2 bytes of it are not the same, first byte 8: 04 in A, 02 in B; 14 bytes in A, 12 in B.",
+        "2 bytes of it are different, first byte 8: 04 in A, 05 in B; 14 bytes in A, 15 in B.",
+        "2 bytes of it are different, first byte 8: 04 in A, 02 in B; 14 bytes in A, 12 in B.",
     ]
 
 
@@ -324,7 +324,7 @@ def test_clock_bytes_inside_a_message_are_told_from_other_bytes() -> None:
 
     assert result.differences[0].kind is MessageChange.REALTIME
     assert sentence(result.differences[0], timed=False).endswith(
-        "the real-time bytes inside are not the same."
+        "the real-time bytes inside are different."
     )
 
 
