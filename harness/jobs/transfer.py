@@ -52,7 +52,7 @@ from harness.jobs.outcome import (
 from harness.jobs.timing import Times, floor_of, times_of
 from harness.judge.difference import SampleComparison, compare_samples
 from harness.judge.finding import Finding
-from harness.judge.observed import came_back, not_addressed, not_told, observed
+from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
 
 _GIVEN_UP: Final = (
     *(SenderEnd.SILENT, SenderEnd.CANCELLED),
@@ -252,18 +252,18 @@ class Replay:
         if sent.stall_ns and outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED):
             reason = f"this computer was stopped for {sent.stall_ns / 1e9:.1f} s; then {reason}"
         comparison = read or (None if memory is None else memory.comparison)
-        findings = observed(events)
+        findings = judge_events(events)
         got = memory.holds if back.sample is None and memory is not None else back.sample
         # What comes back of a dump that nothing was said to may be what was there before.
         is_of_it = memory is not None or outcome is not Outcome.UNCONFIRMED
         if sent.is_whole and comparison is not None and got is not None and is_of_it:
             is_in_memory = memory is not None
-            findings += came_back(comparison, dump.sample, got, is_in_memory=is_in_memory)
-        findings += (*not_told(back.unanswered), *torn_findings(back))
+            findings += judge_read_back(comparison, dump.sample, got, is_in_memory=is_in_memory)
+        findings += (*judge_untold(back.unanswered), *torn_findings(back))
         findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
         own = None if self._watcher is None else self._watcher.other_device(dump.header)
         if own is not None:
-            deaf = not_addressed(dump.header.device_id, own)
+            deaf = judge_address(dump.header.device_id, own)
             findings = (deaf, *findings)
             reason = f"{reason}; {deaf.message[0].lower()}{deaf.message[1:].rstrip('.')}"
         return Transfer(

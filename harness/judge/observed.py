@@ -116,7 +116,7 @@ _IGNORED: Final = {
 _OTHER: Final = _EventText(clause="HSK-02", what="a reply came that nobody had asked for")
 
 
-def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
+def judge_events(events: Sequence[Event]) -> tuple[Finding, ...]:
     """Return one finding for each kind of event worth knowing, with its count and first place."""
     return (
         *_observed(events),
@@ -126,7 +126,7 @@ def observed(events: Sequence[Event]) -> tuple[Finding, ...]:
     )
 
 
-def came_back(
+def judge_read_back(
     comparison: SampleComparison, sent: Sample, got: Sample, *, is_in_memory: bool = False
 ) -> tuple[Finding, ...]:
     """Return findings on what a unit sent back, or holds, that is not what it was sent.
@@ -183,7 +183,7 @@ def _sums_differ(packet: int | None, sent: Sample, got: Sample) -> bool:
     return one.shape == other.shape == (1, PACKET_BYTES) and one[0, CHECKSUM] != other[0, CHECKSUM]
 
 
-def not_told(questions: Sequence[Message]) -> tuple[Finding, ...]:
+def judge_untold(questions: Sequence[Message]) -> tuple[Finding, ...]:
     """Return findings on what a unit was asked after a dump and did not answer."""
     return tuple(
         Finding(
@@ -201,7 +201,7 @@ def not_told(questions: Sequence[Message]) -> tuple[Finding, ...]:
     )
 
 
-def not_addressed(device_id: int, own: int) -> Finding:
+def judge_address(device_id: int, own: int) -> Finding:
     """Return the finding on a dump that is meant for another device than the unit."""
     return Finding(
         clause="DEV-01",

@@ -25,7 +25,7 @@ from emulator.wire.clauses import clauses
 from emulator.wire.messages import LoopPointsRequest, SampleNameRequest
 from harness.judge.difference import compare_samples
 from harness.judge.finding import Answerable, Finding, Verdict
-from harness.judge.observed import came_back, not_addressed, not_told, observed
+from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
 
 K = EventKind
 QUIET = {K.ANSWERED, K.OPENED, K.DONE, K.CANCELLED, K.GAVE_UP, K.NO_ANSWER, K.LEARNT}
@@ -37,13 +37,13 @@ def event(kind: EventKind, packet: int | None = None, detail: str = "", ns: int 
 
 
 def one(*events: Event) -> Finding:
-    (finding,) = observed(events)
+    (finding,) = judge_events(events)
     return finding
 
 
 def test_nothing_that_happened_is_nothing_found() -> None:
-    assert observed(()) == ()
-    assert observed([event(kind, 3) for kind in QUIET]) == ()
+    assert judge_events(()) == ()
+    assert judge_events([event(kind, 3) for kind in QUIET]) == ()
 
 
 @pytest.mark.parametrize("kind", [kind for kind in EventKind if kind not in QUIET])
@@ -131,7 +131,7 @@ def test_what_the_sender_ignored_is_told_by_what_it_was(
 
 
 def test_different_things_ignored_are_different_findings() -> None:
-    found = observed(
+    found = judge_events(
         [
             event(K.IGNORED, 1, "ACK_OTHER 4"),
             event(K.IGNORED, 2, "MESSAGE"),
@@ -232,7 +232,7 @@ def sample(
 
 
 def back(sent: Sample, got: Sample) -> tuple[Finding, ...]:
-    return came_back(compare_samples(sent, got), sent, got)
+    return judge_read_back(compare_samples(sent, got), sent, got)
 
 
 WORDS = [(1021 * i) % 65536 - 32768 for i in range(160)]
@@ -246,7 +246,7 @@ def test_a_rate_that_came_back_other_is_nobodys_fault_yet_but_for_a_unit_whose_m
     (finding,) = back(sent, got)
     assert (finding.verdict, finding.answerable) == (Verdict.BENT, Answerable.RIG)
     assert "Send the dump again" in finding.do
-    (finding,) = came_back(compare_samples(sent, got), sent, got, is_in_memory=True)
+    (finding,) = judge_read_back(compare_samples(sent, got), sent, got, is_in_memory=True)
     assert finding.answerable is Answerable.UNIT
 
 
@@ -312,18 +312,20 @@ def test_a_rate_that_a_period_cannot_say_is_only_noted() -> None:
 
 def test_questions_without_answer_are_noted() -> None:
     where = {"device_id": 0, "sample_number": 1}
-    found = not_told([LoopPointsRequest(**where, loop_number=16_383), SampleNameRequest(**where)])
+    found = judge_untold(
+        [LoopPointsRequest(**where, loop_number=16_383), SampleNameRequest(**where)]
+    )
     assert [(each.clause, each.verdict) for each in found] == [
         ("LOP-05", Verdict.NOTED),
         ("NAM-03", Verdict.NOTED),
     ]
     assert "loops" in found[0].message
     assert "name" in found[1].message
-    assert not_told([]) == ()
+    assert judge_untold([]) == ()
 
 
 def test_a_dump_for_another_device_says_both_ids_and_the_way_out() -> None:
-    finding = not_addressed(16, 5)
+    finding = judge_address(16, 5)
     assert finding.clause == "DEV-01"
     assert "16" in finding.message
     assert "5" in finding.message

@@ -10,7 +10,7 @@ _ENOUGH_NS: Final = 2_500_000_000
 """A capture that goes on for so long after a packet shows that no other followed (our choice)."""
 
 
-def ended(talk: DumpExchange, sight: TimePrecision) -> Ended:
+def tell_ending(talk: DumpExchange, sight: TimePrecision) -> Ended:
     """Return how a dump ended."""
     # A CANCEL ends a dump only if it obeyed; one for another device means nothing to its sender.
     if any(each.kind is HandshakeKind.CANCEL and each.binds for each in talk.replies):
@@ -54,7 +54,7 @@ def _fell_back(talk: DumpExchange, followed: DumpExchange) -> bool:
     )
 
 
-def loop_of(talk: DumpExchange, *, both_known: bool) -> LoopMode:
+def tell_loop_mode(talk: DumpExchange, *, both_known: bool) -> LoopMode:
     """Return how both sides went along."""
     if not both_known:
         return LoopMode.UNKNOWN

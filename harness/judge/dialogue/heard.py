@@ -64,7 +64,7 @@ class TimePrecision:
         return self.latest_start_ns(other) - one.end_ns + self.tolerance_ns
 
 
-def heard_of(
+def hear(
     recorded: Recorded,
 ) -> tuple[list[TimedMessage], TimePrecision, dict[Direction, list[Fast]]]:
     """Return the messages of a capture in the order in which they ended, and what is known of them.
@@ -122,7 +122,7 @@ def _too_fast(mine: Sequence[TimedMessage], tolerance_ns: int) -> list[Fast]:
     return found
 
 
-def silences(capture: Capture, direction: Direction) -> list[tuple[int, int, bool]]:
+def find_pauses(capture: Capture, direction: Direction) -> list[tuple[int, int, bool]]:
     """Return the pauses of one direction: when each began, how long it was, and if FE came before.
 
     Times count as the capture's own.  FE is active sensing (TIM-09); a single one may be a byte

@@ -10,10 +10,10 @@ from emulator.wire.messages import Header
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
-from harness.judge.dialogue.ending import ended, loop_of
+from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import Fast, TimePrecision, heard_of, silences
+from harness.judge.dialogue.heard import Fast, TimePrecision, find_pauses, hear
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
@@ -113,7 +113,7 @@ class Followed:
 
 def follow_capture(recorded: Recorded) -> Followed:
     """Return the messages of a capture, each put where it belongs."""
-    heard, sight, fast = heard_of(recorded)
+    heard, sight, fast = hear(recorded)
     exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
     both = len(recorded.directions) > 1
     course = Follower(sight, exact=exact, both=both).follow(heard)
@@ -176,7 +176,7 @@ class _Scene:
 
 def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSeen:
     sight, last_ns = scene.sight, scene.last_ns
-    how = ended(talk, sight)
+    how = tell_ending(talk, sight)
     ledger = Ledger(sight, talk.direction)
     if last_ns is not None:
         judge_sending(talk, sight, ledger)
@@ -200,7 +200,7 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         packets=talk.packets,
         resent=len(talk.sent) - len(talk.exchanges),
         replies=dict(Counter(each.kind.name for each in talk.replies)),
-        loop=loop_of(talk, both_known=last_ns is not None),
+        loop=tell_loop_mode(talk, both_known=last_ns is not None),
         ended=how,
         start_ns=talk.sent[0][1].start_ns if sight.is_timed else None,
         end_ns=talk.active_ns if sight.is_timed else None,
@@ -300,7 +300,7 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
     ]
     zero_ns = max(ends, default=0) - sight.last_ns
     for direction in recorded.directions:
-        for since_ns, lasts_ns, sensing in silences(recorded.capture, direction):
+        for since_ns, lasts_ns, sensing in find_pauses(recorded.capture, direction):
             if sensing and lasts_ns - sight.tolerance_ns > _SENSING_NS:
                 ledger.see(
                     "TIM-09",
