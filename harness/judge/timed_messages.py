@@ -1,8 +1,8 @@
 """The messages of a conversation in order, with their names and times."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
+from enum import Enum
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.passed import passed
@@ -22,7 +22,13 @@ _NAMES = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
+class _Unread(Enum):
+    """What stands for a message that nobody has asked for yet."""
+
+    UNREAD = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TimedMessage:
     """A message, or what else passed in one piece; times count from the first message on.
 
@@ -39,6 +45,10 @@ class TimedMessage:
     end_ns: int
     gaps_ns: int
     """How much longer it took than its bytes need on the line."""
+    _message: Decoded | _Unread | None = field(
+        default=_Unread.UNREAD, init=False, repr=False, compare=False
+    )
+    _is_sound: bool | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
     def is_realtime(self) -> bool:
@@ -50,14 +60,23 @@ class TimedMessage:
         """Its bytes without real-time bytes (FRM-03)."""
         return self.piece.body
 
-    @cached_property
+    @property
     def message(self) -> Decoded | None:
         """What it says; None where it is no whole System Exclusive message."""
-        return decode(self.piece.body) if self.piece.kind is PieceKind.EXCLUSIVE else None
+        if self._message is not _Unread.UNREAD:
+            return self._message
+        message = decode(self.piece.body) if self.piece.kind is PieceKind.EXCLUSIVE else None
+        object.__setattr__(self, "_message", message)
+        return message
 
-    @cached_property
+    @property
     def is_sound(self) -> bool:
         """Whether it has the right form and, as a packet, the right checksum."""
+        if self._is_sound is None:
+            object.__setattr__(self, "_is_sound", self._sound())
+        return bool(self._is_sound)
+
+    def _sound(self) -> bool:
         message = self.message
         if isinstance(message, DataPacket):
             return message.checksum == checksum(message)
