@@ -8,7 +8,7 @@ message does not have is left alone.
 from __future__ import annotations
 
 from emulator.dump.capture import Direction
-from emulator.line.disturbance import Disturbance, Effect, Places, Strike, Timed, TimedByte
+from emulator.line.disturbance import Disturbance, Effect, Injection, Places, Timed, TimedByte
 from emulator.line.placement import Placement
 
 BYTE_NS = 320_000  # 31,250 baud, ten bits a byte (M1 p. 1)
@@ -55,7 +55,7 @@ def _edit(effect: Effect, direction: Direction, message: int, **settings: int) -
     return Disturbance(effect=effect, settings=settings, where=where)
 
 
-def flipped(timed: Timed, strike: Strike, byte: int, bit: int) -> Places:
+def flipped(timed: Timed, injection: Injection, byte: int, bit: int) -> Places:
     if byte >= len(timed):
         return None
     at_ns, value = timed[byte]
@@ -63,14 +63,14 @@ def flipped(timed: Timed, strike: Strike, byte: int, bit: int) -> Places:
     return (byte,)
 
 
-def without(timed: Timed, strike: Strike, byte: int) -> Places:
+def without(timed: Timed, injection: Injection, byte: int) -> Places:
     if byte >= len(timed):
         return None
     del timed[byte]
     return (byte,)
 
 
-def with_added(timed: Timed, strike: Strike, byte: int, value: int) -> Places:
+def with_added(timed: Timed, injection: Injection, byte: int, value: int) -> Places:
     if not timed or byte > len(timed):
         return None
     at_ns = timed[byte].at_ns if byte < len(timed) else timed[-1].at_ns + BYTE_NS
@@ -79,23 +79,23 @@ def with_added(timed: Timed, strike: Strike, byte: int, value: int) -> Places:
     return ()
 
 
-def lost(timed: Timed, strike: Strike) -> Places:
+def lost(timed: Timed, injection: Injection) -> Places:
     timed.clear()
     return ()
 
 
-def repeated(timed: Timed, strike: Strike) -> Places:
+def repeated(timed: Timed, injection: Injection) -> Places:
     if timed:
         span_ns = timed[-1].at_ns - timed[0].at_ns + BYTE_NS  # bytes may be missing in between
         timed += [TimedByte(at_ns + span_ns, value) for at_ns, value in timed]
     return ()
 
 
-def delayed(timed: Timed, strike: Strike, by_ns: int) -> Places:
+def delayed(timed: Timed, injection: Injection, by_ns: int) -> Places:
     timed[:] = [TimedByte(at_ns + by_ns, value) for at_ns, value in timed]
     return ()
 
 
-def cut(timed: Timed, strike: Strike, cut_ns: int) -> Places:
+def cut(timed: Timed, injection: Injection, cut_ns: int) -> Places:
     timed[:] = [each for each in timed if each.at_ns < cut_ns]
     return ()

@@ -14,7 +14,7 @@ from functools import partial
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.line.disturbance import Strike, Strikes, Timed, TimedByte
+from emulator.line.disturbance import FaultInjector, Injection, Timed, TimedByte
 from emulator.line.effects import echo, hold_back
 from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
@@ -25,39 +25,39 @@ _timed_byte: Final = partial(tuple.__new__, TimedByte)
 class Cable:
     """Carries messages one way; `arrivals` are (instant of the last byte, bytes), in order.
 
-    `strikes` are the disturbances of the whole line; `back` is the cable the other way, on which an
-    echo comes back.
+    `injector` has the disturbances of the whole line; `back` is the cable the other way, on which
+    an echo comes back.
     """
 
     back: "Cable | None" = None
 
     def __init__(
-        self, direction: Direction, strikes: Strikes | None = None, *, byte_ns: int = BYTE_NS
+        self, direction: Direction, injector: FaultInjector | None = None, *, byte_ns: int = BYTE_NS
     ) -> None:
         self.direction: Final = direction
         self.arrivals: deque[tuple[int, bytes]] = deque()
         self.free_ns = 0
         self._byte_ns: Final = byte_ns
         self._is_open = False  # an exclusive message has begun to arrive and not ended
-        self._strikes: Final = strikes
+        self._injector: Final = injector
         self._kept: tuple[Timed, bool] | None = None  # held back; whether it joins
 
     def send(self, message: bytes, now_ns: int) -> int:
         """Take a message at `now_ns` or when the wire is free; return when its last byte leaves."""
         start_ns = now_ns if now_ns > self.free_ns else self.free_ns
         left_ns = start_ns + len(message) * self._byte_ns
-        strikes: Sequence[Strike] = ()
-        if self._strikes is not None:
-            strikes = self._strikes.see(self.direction, message, start_ns, left_ns)
+        injections: Sequence[Injection] = ()
+        if self._injector is not None:
+            injections = self._injector.see(self.direction, message, start_ns, left_ns)
         if (
-            not (strikes or self._is_open or self._kept)
+            not (injections or self._is_open or self._kept)
             and message[-1] == END
             and message[1:-1].isascii()  # broken ones are sent too, as they are
         ):
             self.arrivals.append((left_ns, message))
             self.free_ns = left_ns
             return left_ns
-        timed = self._disturbed(self._timed(message, start_ns), strikes)
+        timed = self._disturbed(self._timed(message, start_ns), injections)
         self.arrivals.extend(self._stretches(timed))
         self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
         return left_ns
@@ -76,31 +76,31 @@ class Cable:
         instants = range(start_ns + byte_ns, start_ns + (len(message) + 1) * byte_ns, byte_ns)
         return list(map(_timed_byte, zip(instants, message, strict=True)))
 
-    def _disturbed(self, timed: Timed, strikes: Sequence[Strike]) -> Timed:
+    def _disturbed(self, timed: Timed, injections: Sequence[Injection]) -> Timed:
         """Return what is left of a message, with what was held back for it.
 
         What counts by arrival comes last, behind everything that makes bytes later.
         """
         kept, self._kept = self._kept, None
-        for strike in strikes:
-            if strike.where.by_arrival:
+        for injection in injections:
+            if injection.where.by_arrival:
                 continue
-            effect, settings = strike.disturbance.effect, strike.disturbance.settings
+            effect, settings = injection.disturbance.effect, injection.disturbance.settings
             keeps = effect is hold_back
             if keeps and (kept or self._kept):
                 continue  # one message at a time
-            if not strike.act(timed):
+            if not injection.act(timed):
                 continue
             if keeps:
                 self._kept = (timed, bool(settings.get("joins")))
                 timed = []
             elif effect is echo and self.back is not None:
-                self.back.bring(bytes(each.value for each in timed), strike.seen.start_ns)
+                self.back.bring(bytes(each.value for each in timed), injection.seen.start_ns)
         if kept is not None:
             timed = self._with_kept(timed, *kept)
-        for strike in strikes:
-            if strike.where.by_arrival:
-                strike.act(timed)
+        for injection in injections:
+            if injection.where.by_arrival:
+                injection.act(timed)
         return timed
 
     def _with_kept(self, timed: Timed, kept: Timed, joins: bool) -> Timed:

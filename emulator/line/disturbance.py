@@ -1,9 +1,9 @@
 """Disturbances: what is done to a line on purpose, where, and the truth about what was done.
 
 Theory of operation.  A disturbance is an effect with its settings, and a placement.  As a message
-begins to go out, `Strikes` learns of it and asks the aim of every disturbance whether this message
-is meant: those that are become strikes.  A strike hands the bytes of the message, each with its
-instant, to the effect, which changes them in place and returns which bytes it struck; what it
+begins to go out, the injector learns of it and asks the aim of every disturbance whether this
+message is meant; each that says yes is an injection.  It hands the bytes of the message, each with
+its instant, to the effect, which changes them in place and returns which bytes it struck; what it
 returns is the truth that `AppliedFault` tells.
 
 What a seed decides follows from the seed, the kind of effect, the messages that are meant and
@@ -37,7 +37,7 @@ Timed = list[TimedByte]
 Places = tuple[int, ...] | None
 """The bytes struck, () for the message as a whole, None where there was nothing to strike."""
 Effect = Callable[..., Places]
-"""Takes the bytes of a message, the strike and its settings; see `effects`."""
+"""Takes the bytes of a message, the injection and its settings; see `effects`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +75,7 @@ class AppliedFault(NamedTuple):
         return self.bytes[0] if self.bytes else None
 
 
-class Strikes:
+class FaultInjector:
     """All disturbances of one line, and what they did so far."""
 
     def __init__(self, disturbances: Sequence[Disturbance], byte_ns: int = BYTE_NS) -> None:
@@ -86,19 +86,19 @@ class Strikes:
 
     def see(
         self, direction: Direction, message: bytes, start_ns: int, end_ns: int
-    ) -> "Sequence[Strike]":
+    ) -> "Sequence[Injection]":
         """Learn of a message that begins to go out; return what strikes it, in order."""
         seen = self._watch.see(direction, message, start_ns, end_ns)
         return [
-            Strike(disturbance, aim, seen, turn, self._byte_ns, self.struck)
+            Injection(disturbance, aim, seen, turn, self._byte_ns, self.struck)
             for disturbance, aim in self._aims
             if (turn := aim.at(seen)) is not None
         ]
 
 
 @dataclass(frozen=True, slots=True)
-class Strike:
-    """One disturbance about to strike one message: what effects know, and have in common."""
+class Injection:
+    """One disturbance about to be done to one message: what effects know, and have in common."""
 
     disturbance: Disturbance
     aim: Aim

@@ -5,7 +5,7 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Strikes, TimedByte
+from emulator.line.disturbance import FaultInjector, TimedByte
 from emulator.line.link import Habit, Link
 from emulator.line.link_stages import stage_of
 from emulator.wire.constants import BYTE_NS
@@ -24,12 +24,12 @@ class LinkedCable(Cable):
         self,
         direction: Direction,
         link: Link,
-        strikes: Strikes | None = None,
+        injector: FaultInjector | None = None,
         *,
         echo: "LinkedCable | None" = None,
         byte_ns: int = BYTE_NS,
     ) -> None:
-        super().__init__(direction, strikes, byte_ns=byte_ns)
+        super().__init__(direction, injector, byte_ns=byte_ns)
         self._stage: Final = stage_of(link, direction, byte_ns)
         self._joins: Final = link.habit is Habit.JOINS and direction in link.directions
         self._echo: Final = echo
@@ -45,9 +45,9 @@ class LinkedCable(Cable):
         is_to_unit = self.direction is Direction.TO_UNIT
         if self._stage is not None and is_to_unit:
             timed = self._stage.passed(timed)
-        if self._strikes is not None:
-            strikes = self._strikes.see(self.direction, message, start_ns, left_ns)
-            timed = self._disturbed(timed, strikes)
+        if self._injector is not None:
+            injections = self._injector.see(self.direction, message, start_ns, left_ns)
+            timed = self._disturbed(timed, injections)
         if self._stage is not None and not is_to_unit:
             timed = self._stage.passed(timed)
         self._arrive(timed)
@@ -76,13 +76,13 @@ class LinkedCable(Cable):
         self.arrivals.append((self._last_ns, data))
 
 
-def cables(link: Link | None, strikes: Strikes | None = None) -> tuple[Cable, Cable]:
-    """Return the cables of a line, to the unit and from it; `strikes` are at work on both."""
+def cables(link: Link | None, injector: FaultInjector | None = None) -> tuple[Cable, Cable]:
+    """Return the cables of a line, to the unit and from it; `injector` is at work on both."""
     if link is None:
-        to_unit, from_unit = (Cable(direction, strikes) for direction in Direction)
+        to_unit, from_unit = (Cable(direction, injector) for direction in Direction)
     else:
-        from_unit = linked = LinkedCable(Direction.FROM_UNIT, link, strikes)
+        from_unit = linked = LinkedCable(Direction.FROM_UNIT, link, injector)
         echo = linked if link.habit is Habit.ECHO else None
-        to_unit = LinkedCable(Direction.TO_UNIT, link, strikes, echo=echo)
+        to_unit = LinkedCable(Direction.TO_UNIT, link, injector, echo=echo)
     to_unit.back, from_unit.back = from_unit, to_unit
     return to_unit, from_unit

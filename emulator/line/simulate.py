@@ -14,7 +14,7 @@ from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.cable import Cable
-from emulator.line.disturbance import AppliedFault, Disturbance, Strikes
+from emulator.line.disturbance import AppliedFault, Disturbance, FaultInjector
 from emulator.line.link import Link
 from emulator.line.link_cable import cables
 
@@ -142,8 +142,8 @@ class SimulatedLine:
         self._keep: Final = self.capture.passages.append
         self._host_side: Final = host_side
         self._listener: Final = listener or _deaf
-        self._strikes: Final = Strikes(disturbances) if disturbances else None
-        to_unit, from_unit = cables(link, self._strikes)
+        self._injector: Final = FaultInjector(disturbances) if disturbances else None
+        to_unit, from_unit = cables(link, self._injector)
         self._host = _Side(Silent(), to_unit, from_unit, self._keep)
         self._unit = _Side(unit, from_unit, to_unit, _unkept if host_side else self._keep)
         self._host.other, self._unit.other = self._unit, self._host
@@ -153,7 +153,7 @@ class SimulatedLine:
     @property
     def struck(self) -> Sequence[AppliedFault]:
         """What disturbances have done so far, in the order in which they did it."""
-        return () if self._strikes is None else self._strikes.struck
+        return () if self._injector is None else self._injector.struck
 
     def connect(self, endpoint: Endpoint) -> None:
         """Put `endpoint` at the host's end of the line; what is on the wire goes on, untold of."""

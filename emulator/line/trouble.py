@@ -16,7 +16,14 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event
-from emulator.line.disturbance import AppliedFault, Disturbance, Places, Strike, Strikes, TimedByte
+from emulator.line.disturbance import (
+    AppliedFault,
+    Disturbance,
+    FaultInjector,
+    Injection,
+    Places,
+    TimedByte,
+)
 from emulator.line.placement import Scope
 from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
@@ -54,8 +61,8 @@ class TroubledUnit:
 
     def __init__(self, unit: RackUnit, troubles: Sequence[Trouble]) -> None:
         self.unit: Final = unit
-        self._strikes: Final = Strikes(troubles)
-        self.struck: Final[list[AppliedFault]] = self._strikes.struck
+        self._injector: Final = FaultInjector(troubles)
+        self.struck: Final[list[AppliedFault]] = self._injector.struck
         self._splitter: Final = Splitter(limit=_LONGEST)
         self._later: Final[list[tuple[int, int, Callable[[int], object]]]] = []
         self._serial = 0
@@ -67,9 +74,9 @@ class TroubledUnit:
         for piece in self._splitter.feed(data):
             if piece.kind is PieceKind.EXCLUSIVE:
                 start_ns = now_ns - len(piece.raw) * BYTE_NS
-                strikes = self._strikes.see(Direction.TO_UNIT, piece.body, start_ns, now_ns)
-                if strikes:
-                    data = self._meet(data, strikes, is_whole=piece.raw == data)
+                injections = self._injector.see(Direction.TO_UNIT, piece.body, start_ns, now_ns)
+                if injections:
+                    data = self._meet(data, injections, is_whole=piece.raw == data)
         return self.unit.receive_bytes(data, now_ns)
 
     def handle_deadline(self, now_ns: int) -> Sequence[Event]:
@@ -86,15 +93,15 @@ class TroubledUnit:
         ours = self._later[0][0]
         return ours if theirs is None or ours < theirs else theirs
 
-    def _meet(self, data: bytes, strikes: Sequence[Strike], *, is_whole: bool) -> bytes:
-        start_ns = strikes[0].seen.start_ns
+    def _meet(self, data: bytes, injections: Sequence[Injection], *, is_whole: bool) -> bytes:
+        start_ns = injections[0].seen.start_ns
         timed = [
             TimedByte(start_ns + (at + 1) * BYTE_NS, value)
             for at, value in enumerate(data if is_whole else b"")
         ]
-        for strike in strikes:
+        for injection in injections:
             if self.unit.panel.powered:
-                strike.act(timed, self)
+                injection.act(timed, self)
         return bytes(value for _, value in timed) if is_whole else data
 
     def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
@@ -104,31 +111,31 @@ class TroubledUnit:
 
 
 def power_fails(
-    timed: list[TimedByte], strike: Strike, unit: TroubledUnit, for_ns: int | None = None
+    timed: list[TimedByte], injection: Injection, unit: TroubledUnit, for_ns: int | None = None
 ) -> Places:
     """Let the power go as a message arrives, and come back after a time, if at all."""
-    panel, now_ns = unit.unit.panel, strike.seen.end_ns
+    panel, now_ns = unit.unit.panel, injection.seen.end_ns
     panel.power_off(now_ns)
     if for_ns is not None:
         unit.at(now_ns + for_ns, panel.power_on)
     return ()
 
 
-def forgets_header(timed: list[TimedByte], strike: Strike, unit: TroubledUnit) -> Places:
+def forgets_header(timed: list[TimedByte], injection: Injection, unit: TroubledUnit) -> Places:
     """Let the unit know of no dump any more as a message arrives."""
-    unit.unit.panel.interrupt(strike.seen.end_ns)
+    unit.unit.panel.interrupt(injection.seen.end_ns)
     return ()
 
 
-def stores_wrong(timed: list[TimedByte], strike: Strike, unit: TroubledUnit) -> Places:
+def stores_wrong(timed: list[TimedByte], injection: Injection, unit: TroubledUnit) -> Places:
     """Let the unit take a packet for good (PKT-05) and keep another byte than came."""
-    if len(timed) != PACKET_BYTES or strike.seen.sort is not Sort.PACKET:
+    if len(timed) != PACKET_BYTES or injection.seen.sort is not Sort.PACKET:
         return None
     if reduce(xor, (value for _, value in timed[1 : _CHECKSUM + 1])):
         return None
-    at = strike.where.byte
+    at = injection.where.byte
     if at is None:
-        at = _DATA.start + strike.pick(_DATA.stop - _DATA.start)
+        at = _DATA.start + injection.pick(_DATA.stop - _DATA.start)
     for each in (at, _CHECKSUM):  # a sum that fits what is stored
         timed[each] = timed[each]._replace(value=timed[each].value ^ _ALWAYS_USED)
     return (at,)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from emulator.line import effects
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, Effect, Strikes
+from emulator.line.disturbance import Disturbance, Effect, FaultInjector
 from emulator.line.placement import Placement
 from tests import oracle
 from tests.line.naive import NaiveWire, acting
@@ -71,7 +71,7 @@ def both(
     sends: Sequence[tuple[int, bytes]], disturbances: Sequence[Disturbance] = ()
 ) -> tuple[Cable, NaiveWire]:
     """Send the same over the cable and over the naive wire; instants are gaps between sends."""
-    cable, naive = Cable(TO, Strikes(disturbances)), NaiveWire(disturbances)
+    cable, naive = Cable(TO, FaultInjector(disturbances)), NaiveWire(disturbances)
     now_ns = 0
     for gap_ns, message in sends:
         now_ns += gap_ns

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from emulator.line import effects
-from emulator.line.disturbance import Disturbance, Effect, Strikes, TimedByte
+from emulator.line.disturbance import Disturbance, Effect, FaultInjector, TimedByte
 from emulator.line.placement import Placement
 from tests.line.players import TO
 from tests.line.told import Does, does
@@ -16,10 +16,10 @@ MESSAGE.append(TimedByte(50, 0xF7))
 
 
 def struck(message: list[TimedByte], effect: Does, **where: int) -> list[TimedByte]:
-    strikes = Strikes([effect.at(Placement(**where))], byte_ns=10)  # type: ignore[arg-type]  # the keywords of one call
+    injector = FaultInjector([effect.at(Placement(**where))], byte_ns=10)  # type: ignore[arg-type]  # the keywords of one call
     timed = list(message)
-    for strike in strikes.see(TO, bytes(value for _, value in message), 0, 50):
-        strike.act(timed)
+    for injection in injector.see(TO, bytes(value for _, value in message), 0, 50):
+        injection.act(timed)
     return timed
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.capture import Direction
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, Strikes
+from emulator.line.disturbance import Disturbance, FaultInjector
 from emulator.line.link import Link, link_named
 from emulator.line.link_cable import cables
 from emulator.line.simulate import SimulatedLine
@@ -42,7 +42,7 @@ SINGLES = {6: 0, 7: 1, 8: 0, 10: 1, 17: 0, 21: 0, 34: 1, 127: 1}
 def cable_with(
     name: str, direction: Direction = TO, disturbances: Sequence[Disturbance] = ()
 ) -> Cable:
-    there, back = cables(link_named(name), Strikes(disturbances))
+    there, back = cables(link_named(name), FaultInjector(disturbances))
     return there if direction is TO else back
 
 

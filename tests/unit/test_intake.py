@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from emulator.dump.events import EventKind
 from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, Strikes
+from emulator.line.disturbance import Disturbance, FaultInjector
 from emulator.unit.intake import Intake
 from emulator.unit.possible import Profile
 from emulator.unit.traits import Habits, InputTraits, MemoryTraits, UnitTraits
@@ -302,7 +302,7 @@ def test_just_those_bytes_are_lost_that_find_the_buffer_full(
     talk: list[tuple[int, bytes]],
     disturbances: list[Disturbance],
 ) -> None:
-    cable, at_ns = Cable(TO, Strikes(disturbances)), 0
+    cable, at_ns = Cable(TO, FaultInjector(disturbances)), 0
     for gap_ns, message in talk:
         at_ns += gap_ns
         cable.send(message, at_ns)
