@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
+from harness.cli.options import check_device_id
 from harness.cli.terminal import note
 from harness.files.problem import NoDump, Problem
 
@@ -67,8 +68,7 @@ def selection(options: ReplayOptions, *, loaded: "Container[Key]" = ()) -> "Sele
     from harness.report.selection import left_out
 
     number, device_id = options.number, options.device_id
-    if device_id is not None and not 0 <= device_id <= 127:
-        raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
+    check_device_id(device_id)
     contents = [each for name in options.files for each in _contents(name, options)]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:

@@ -18,6 +18,7 @@ from harness.cli.options import (
     Pace,
     Patience,
     answer_ns_of,
+    check_device_id,
     value,
 )
 from harness.cli.progress import read_progress
@@ -90,8 +91,7 @@ def read(
     target = target_of(source, option="--from")
     wanted = wanted_of(sample, up_to)
     answer_ns = answer_ns_of(patience)
-    if not 0 <= device_id <= 127:
-        raise Problem(f"--device-id {device_id}: a device ID is 0 to 127.")
+    check_device_id(device_id)
     _check(target, wanted, output, capture, hear=hear, overwrite=overwrite)
     _read_out(
         target,
