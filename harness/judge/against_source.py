@@ -11,12 +11,14 @@ from functools import reduce
 from operator import xor
 from typing import Final
 
+import numpy as np
+
 from emulator.wire.codec import encode
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
+from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
 from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
-from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
+from emulator.wire.words import unpack_words
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.timed_messages import TimedMessage
 
@@ -244,21 +246,13 @@ def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterato
     header = source.header
     if not MIN_BITS <= header.bits <= MAX_BITS:
         return
-    width, per_packet = bytes_per_word(header.bits), words_per_packet(header.bits)
-    total = header.length * header.channels
-    for at in range(0, PACKET_DATA_BYTES, width):
-        here = slice(DATA.start + at, DATA.start + at + width)
-        index = place * per_packet + at // width
-        if index < total and found[here] != expected[here]:
-            yield WordDifference(
-                index=index,
-                expected=_word(expected[here], header.bits),
-                found=_word(found[here], header.bits),
-            )
-
-
-def _word(groups: bytes, bits: int) -> int:
-    return (from_groups(groups[::-1]) >> unused_bits(bits)) - (1 << (bits - 1))
+    one, other = (np.frombuffer(packet[DATA], np.uint8) for packet in (expected, found))
+    words, came = unpack_words(one, header.bits), unpack_words(other, header.bits)
+    differ = np.unique(np.flatnonzero(one != other) // bytes_per_word(header.bits))
+    for at in differ.tolist():
+        index = place * len(words) + at
+        if index < header.length * header.channels:
+            yield WordDifference(index=index, expected=int(words[at]), found=int(came[at]))
 
 
 def is_neutral(expected: bytes, other: bytes, bits: int) -> tuple[int, ...] | None:
