@@ -209,21 +209,20 @@ def _as_answered(evidence: TransferEvidence, answered: set[int | None]) -> tuple
             Outcome.UNCONFIRMED,
             "the last packet was never answered; some units never answer it",
         )
-    if evidence.memory is None and _answers_name_nothing(evidence.events):
-        return (
-            Outcome.UNCONFIRMED,
-            "the numbers in the unit's answers do not say which packet they are for, so only "
-            "reading back shows that all of them arrived",
-        )
+    if evidence.memory is None and (doubt := _doubt_of(evidence.events)):
+        return Outcome.UNCONFIRMED, f"{doubt}, so only reading back shows that all packets arrived"
     return _as_kept(evidence.memory, evidence.dump.header.sample_number)
 
 
-def _answers_name_nothing(events: Sequence[Event]) -> bool:
-    """Whether the unit numbers its answers so that one more can't be told from the next one's."""
-    return any(
-        event.kind is EventKind.LEARNT and event.detail.startswith((NUMBERS_ALWAYS, NUMBERS_FREELY))
-        for event in events
-    )
+def _doubt_of(events: Sequence[Event]) -> str:
+    """Return why an answer can stand for a packet that was lost, "" if it can't."""
+    for event in events:
+        is_habit = event.kind is EventKind.LEARNT
+        if is_habit and event.detail.startswith((NUMBERS_ALWAYS, NUMBERS_FREELY)):
+            return "the numbers in the unit's answers do not say which packet they are for"
+        if event.kind is EventKind.IGNORED and event.detail.startswith("ACK"):
+            return "the unit acknowledged more often than it had to"
+    return ""
 
 
 def _as_read(

@@ -256,7 +256,8 @@ def _not_well(evening: Evening, turns: Sequence[Turn], at: int) -> Told:
         return
     if evening.habits.delay > 1 and not evening.reads_back:
         return  # nobody waits so long for the answer to a last packet that some never answer
-    if evening.habits.ack_number in _NAMELESS and not evening.reads_back:
+    is_nameless = evening.habits.ack_number in _NAMELESS or evening.habits.ack_times > 1
+    if is_nameless and not evening.reads_back:
         return  # such answers prove nothing: they may be another packet's
     kind = "never well" if len(turns) > 1 else "not well"
     yield kind, f"nothing goes wrong any more, and it ends with exit code {turn.ran.code}"

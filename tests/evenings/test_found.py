@@ -255,3 +255,8 @@ def test_an_answer_that_was_lost_at_the_end_does_not_make_a_sample_gone() -> Non
 def test_late_answers_to_copies_are_not_taken_for_answers_to_the_next_dump() -> None:
     # The unit takes 1.9 s for each answer, also to each copy that went out meanwhile.
     is_true(live_through(evening_of(20261130, 2660)))
+
+
+def test_one_answer_more_may_stand_for_a_packet_that_was_lost() -> None:
+    # The unit says each ACK twice: the second one to the header is just that of packet 0.
+    is_true(live_through(evening_of(20261202, 617)))
