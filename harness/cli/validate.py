@@ -83,16 +83,16 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
         file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
 
     from harness.judge.stream import judge_stream
-    from harness.report.validate import Account
+    from harness.report.validate import FileReport
 
     for remark in file.remarks:
         note(f"{shown(path)}: {remark}.")
-    with closing(Account(file, for_programs=as_json)) as account:
+    with closing(FileReport(file, for_programs=as_json)) as report:
         with _progress(file) as show:
             for verdict in judge_stream(file.data, keep_words=False):
-                account.add(verdict)
+                report.add(verdict)
                 show(verdict.offset + verdict.size)
-        if account.is_empty:
+        if report.is_empty:
             raise NoDump(
                 f"{shown(path)} contains messages of the standard, but no dump: "
                 "no header, no packet.",
@@ -101,12 +101,12 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
         if not (is_first or as_json):
             typer.echo()
         if as_json:
-            for part in account.documents():
+            for part in report.documents():
                 typer.echo(part, nl=False)
         else:
-            say(account.text())
-        sums.add(account.dumps, account.broken, is_broken=account.is_broken)
-        return 1 if account.is_broken else 0
+            say(report.text())
+        sums.add(report.dumps, report.broken, is_broken=report.is_broken)
+        return 1 if report.is_broken else 0
 
 
 def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_first: bool) -> int:

@@ -12,6 +12,7 @@ from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
 from harness.jobs.front_panel import Note, PassedBytes, UsedSlot, View
 from harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
+from harness.report.table import Column, table
 
 KEYS: Final = (
     ("c", "confirm"),
@@ -38,6 +39,10 @@ HELP: Final = (
     "",
     "Memory: each piece begins with the number of its slot; {free} is free,",
     "{arriving} is arriving, {several} is several small pieces, {edge} separates two banks.",
+)
+_SLOT_COLUMNS: Final = (
+    *(Column(heading, right=True) for heading in ("slot", "sample", "words", "bits", "sound")),
+    Column("name"),
 )
 _LABEL: Final = 10  # cells of the words at the left
 _TALL: Final = 20  # lines from which there is room for everything but the slots
@@ -255,16 +260,10 @@ def _bank_names(banks: int, width: int) -> list[str]:
 def _slots(view: View, most: int) -> list[Text]:
     if not view.slots:
         return [_labelled("Slots", f"all {view.slot_count} are empty")]
-    heading = ("slot", "sample", "words", "bits", "sound", "name")
     used = f"{len(view.slots)} of {view.slot_count} slots are used"
     fits = len(view.slots) <= most - 1
     visible = view.slots if fits else view.slots[: max(most - 2, 1)]
-    rows = [heading, *map(slot_words, visible)]
-    widths = [max(cell_len(row[column]) for row in rows) for column in range(5)]
-    lines = [
-        Text("  ".join([*(c.rjust(w) for c, w in zip(row[:5], widths, strict=True)), row[5]]))
-        for row in rows
-    ]
+    lines = [Text(line) for line in table(_SLOT_COLUMNS, [*map(slot_words, visible)])]
     lines[0].append(f"     ({used})")
     lines[0].stylize("dim")
     if not fits:

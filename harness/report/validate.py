@@ -29,7 +29,7 @@ _CONTAINERS: Final = {
 _ALL_RIGHT: Final = {0: "nothing broken", 1: "right", 2: "both right"}
 
 
-class Account:
+class FileReport:
     """The report on one file; verdicts are added one at a time, in the order of the file.
 
     `for_programs` says whether `documents` or `text` is read at the end.
