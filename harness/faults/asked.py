@@ -169,7 +169,8 @@ def _placed(fault: Fault, where: Mapping[str, Any]) -> dict[str, Any]:
         placed["target"] = _OF_ANSWERS.get(placed["target"], placed["target"])
         placed.setdefault("directions", (Direction.FROM_UNIT,))
     if fault.trouble:
-        if "target" not in where and not where.keys().isdisjoint({"from_ns", "until_ns"}):
+        by_time = "target" not in where and not where.keys().isdisjoint({"from_ns", "until_ns"})
+        if by_time and fault.trouble != "stores_wrong":  # only packets are stored
             placed["target"] = Scope.MESSAGES
         if where.keys().isdisjoint(_COUNTS):
             placed["times"] = 1

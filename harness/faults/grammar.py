@@ -141,12 +141,13 @@ class Phrase(NamedTuple):
 
 
 def _numbered(target: Scope) -> Callable[..., dict[str, Any]]:
-    """Return what a message that is named by its number is: struck as it first goes out."""
+    """Return what a number means: a packet and its answer are struck as they first go out."""
+    first_time = {} if target is Scope.MESSAGES else {"again": False}
     return lambda first, last=None: {
         "target": target,
         "first": first,
         "last": first if last is None else last,
-        "again": target is Scope.MESSAGES,
+        **first_time,
     }
 
 

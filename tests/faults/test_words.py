@@ -219,6 +219,13 @@ def test_what_words_mean_inside_the_unit() -> None:
         assert read_words(text).means == Trouble(
             effect=effect.effect, settings=effect.settings, where=place, said=text
         )
+    (twice,) = read_all(["power fails in messages 2 to 3"]).placed
+    assert twice.where == where(first=2, last=3, times=1)
+    at_2_s = {"from_ns": 2 * SECOND, "times": 1}
+    stores = Trouble(
+        effect=stores_wrong, where=where(target=PACKETS, **at_2_s), said="store wrong at 2 s"
+    )
+    assert read_words("store wrong at 2 s").means == stores
     at = read_words("power fails at 2 s").means
     assert at == Trouble(
         effect=power_fails, where=where(from_ns=2 * SECOND, times=1), said="power fails at 2 s"
