@@ -21,16 +21,17 @@ _MOST_EVIDENCE: Final = 4
 _MOST_UNEXPLAINED: Final = 6
 _NO_CAUSE: Final = {
     Answer.UNDECIDED: "Something is wrong, and none of the known causes explains it.",
-    Answer.NOTHING_WRONG: "Nothing is wrong here, as far as this capture can show it.",
+    Answer.NOTHING_WRONG: "Nothing is wrong here, as far as this capture can show.",
     Answer.NOT_ENOUGH: "There is not enough in this capture to tell what happened.",
 }
 _UNDECIDED: Final = (
-    "Something went wrong, and what was seen fits several causes alike. One of them:"
+    "Something went wrong, and the evidence fits several causes equally well. One of them:"
 )
 _NEXT: Final = (
     "See every finding with its place: dryload validate CAPTURE.",
     "Send the dump again and record it: dryload replay FILE --to midi:PORT --capture FILE.jsonl. "
-    "What goes wrong at the same place again is the dump or a device, what moves is the line.",
+    "A fault that stays in the same place is in the dump or a device; one that moves is on the "
+    "line.",
     "Read the sample back and compare it: dryload read --from TARGET --sample N, then dryload "
     "diff.",
 )
@@ -45,12 +46,12 @@ def diagnosis_lines(file: CaptureFile, diagnosis: Diagnosis) -> Iterator[str]:
     yield ""
     yield from answer_lines(diagnosis)
     yield from _section("Point of no return", _no_return(diagnosis))
-    yield from _section("Odd, and no harm by itself", map(_sentence, diagnosis.remarks))
+    yield from _section("Unusual, but harmless by itself", map(_sentence, diagnosis.remarks))
     yield from _section("What this capture cannot show", diagnosis.unknown)
 
 
 def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
-    """Yield what happened, what speaks for it, what to do and what else it could be."""
+    """Yield what happened, the evidence, what to do and the other possible causes."""
     first = diagnosis.first
     if first is None:
         yield _NO_CAUSE[diagnosis.answer]
@@ -66,14 +67,12 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     yield _plain(first.cause.tells)
     if diagnosis.confidence is not None:
         yield f"How sure: {how_sure(diagnosis.confidence)}"
-    yield from _section("What speaks for it", _evidence(first))
+    yield from _section("Evidence", _evidence(first))
     yield from _section("What to do", _numbered(first.cause.remedy))
-    yield from _section("To be surer", filter(None, [_plain(first.cause.experiment)]))
-    yield from _section("What else it could be, the likeliest first", _others(diagnosis))
+    yield from _section("To be more certain", filter(None, [_plain(first.cause.experiment)]))
+    yield from _section("Other possible causes, the most likely first", _others(diagnosis))
     following = [each for each in diagnosis.causes if each.follows]
-    yield from _section(
-        "What comes of it, and needs no mending of its own", map(_sentence, following)
-    )
+    yield from _section("Consequences, which need no fix of their own", map(_sentence, following))
     yield from _section("What none of this explains", _unexplained(diagnosis))
 
 

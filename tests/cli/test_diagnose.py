@@ -54,7 +54,7 @@ def test_a_transfer_that_failed_gets_a_cause_and_a_remedy(tmp_path: Path) -> Non
     first = document["causes"][0]
     assert first["cause"] == "nothing comes back"
     assert {"T01", "T02"} & set(first["faults"])
-    assert text.out.index("What speaks for it:") < text.out.index("What to do:")
+    assert text.out.index("Evidence:") < text.out.index("What to do:")
     assert len(text.out.splitlines()) < 30
 
 
