@@ -5,6 +5,7 @@ refused or incomplete.  A dump that was sent is judged by what came back over th
 nothing did, by the answers, and where the unit is an emulated one, by what its memory holds.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -209,19 +210,29 @@ def _as_answered(evidence: TransferEvidence, answered: set[int | None]) -> tuple
             Outcome.UNCONFIRMED,
             "the last packet was never answered; some units never answer it",
         )
-    if evidence.memory is None and (doubt := _doubt_of(evidence.events)):
+    if evidence.memory is None and (doubt := _doubt_of(evidence.events, messages=last + 2)):
         return Outcome.UNCONFIRMED, f"{doubt}, so only reading back shows that all packets arrived"
     return _as_kept(evidence.memory, evidence.dump.header.sample_number)
 
 
-def _doubt_of(events: Sequence[Event]) -> str:
-    """Return why an answer can stand for a packet that was lost, "" if it can't."""
-    for event in events:
-        is_habit = event.kind is EventKind.LEARNT
-        if is_habit and event.detail.startswith((NUMBERS_ALWAYS, NUMBERS_FREELY)):
-            return "the numbers in the unit's answers do not say which packet they are for"
-        if event.kind is EventKind.IGNORED and event.detail.startswith("ACK"):
-            return "the unit acknowledged more often than it had to"
+def _doubt_of(events: Sequence[Event], *, messages: int) -> str:
+    """Return why an answer can stand for a packet that was lost, "" if it can't.
+
+    `messages` are the header and the packets.
+    """
+    if any(
+        event.kind is EventKind.LEARNT and event.detail.startswith((NUMBERS_ALWAYS, NUMBERS_FREELY))
+        for event in events
+    ):
+        return "the numbers in the unit's answers do not say which packet they are for"
+    kinds = Counter(event.kind for event in events)
+    others = [each.detail for each in events if each.kind is EventKind.IGNORED]
+    # One that came early is told again as the answer once its packet has left.
+    acks = kinds[EventKind.ANSWERED] + sum(
+        each.startswith(("ACK_LATE", "ACK_OTHER")) for each in others
+    )
+    if acks > messages + kinds[EventKind.SILENCE]:  # what was silent went out once more
+        return "the unit acknowledged more often than it had to"
     return ""
 
 

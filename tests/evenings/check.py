@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from tests.evenings.plan import PERIOD_NS, Dump, Evening
 from tests.evenings.said import OUTCOMES, Claim
+from tests.foreign import wire
 from tests.foreign.unit import Held
 
 if TYPE_CHECKING:
@@ -111,7 +112,9 @@ def _good_news(evening: Evening, turn: Turn, claim: Claim, dump: Dump) -> Iterat
         return
     if claim.verified:
         yield "verified and not held"
-    elif claim.verified is None and not evening.faulty and not _was_there(turn, dump):
+    if claim.verified is not None or evening.faulty or _was_there(turn, dump):
+        return
+    if evening.reads_back or not _had_its_header_altered(turn, dump):
         yield "loaded and not held"
 
 
@@ -136,7 +139,7 @@ def _false_exit(evening: Evening, turn: Turn) -> Told:
     for dump in evening.wanted:
         if holds(ran.rack.held, dump) or _was_lost_unseen(turn, dump):
             continue
-        if evening.faulty and not evening.reads_back:
+        if not evening.reads_back and (evening.faulty or _had_its_header_altered(turn, dump)):
             continue
         yield "exit 0 and not held", f"exit code 0, and the unit does not hold sample {dump.number}"
     if evening.reads_back and turn.said.document is not None:
@@ -281,6 +284,15 @@ def _was_lost_unseen(turn: Turn, dump: Dump) -> bool:
         return False
     asked = [at_s for at_s, number in (*rack.asked, *rack.headers) if number == dump.number]
     return bool(asked) and max(asked) < lost[-1]
+
+
+def _had_its_header_altered(turn: Turn, dump: Dump) -> bool:
+    """Whether the cable altered a header: no answer shows it (M1 p. 37), only reading back does."""
+    return any(
+        passed.fate == "damaged" and wire.said(passed.raw, 0) == wire.HEADER
+        for passed in turn.ran.log.passed
+        if passed.to_unit and wire.number(passed.raw[4:6]) == dump.number
+    )
 
 
 def _was_there(turn: Turn, dump: Dump) -> bool:
