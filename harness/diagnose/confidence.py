@@ -1,10 +1,17 @@
-"""How sure a cause is, in words, and what each word was measured to be worth."""
+"""How sure a cause is, in words that each say what they rest on.
 
-from dataclasses import dataclass
+Theory of operation.  No percentage stands beside a word.  What a word is worth depends on whether
+the fault is one that the table knows, which no capture shows: with the right cause left out of the
+table (`python -m tests.diagnosis confidence`) no word is right often enough to be called a share.
+"""
+
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import Final
 
 from harness.diagnose.cause import Strength
+from harness.diagnose.unexplained import Unexplained
+from harness.diagnose.weigh import Ranked
 
 
 class Confidence(StrEnum):
@@ -16,37 +23,34 @@ class Confidence(StrEnum):
     POSSIBLE = "possible"
 
 
+MEANS: Final = {
+    Confidence.CERTAIN: "what was seen is the thing itself",
+    Confidence.VERY_LIKELY: "little else that is known brings this about",
+    Confidence.LIKELY: "it is usual for this cause, and other causes cannot be ruled out",
+    Confidence.POSSIBLE: "much else would look the same",
+}
 OF_STRENGTH: Final = {
     Strength.SURE: Confidence.CERTAIN,
     Strength.STRONG: Confidence.VERY_LIKELY,
     Strength.FAIR: Confidence.LIKELY,
     Strength.WEAK: Confidence.POSSIBLE,
 }
+_WORDS: Final = list(Confidence)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
-    """How often a word was right in rehearsals whose cause was known."""
+def how_sure(causes: Sequence[Ranked], unexplained: Sequence[Unexplained]) -> Confidence:
+    """Return how sure the first cause is: less where it leaves something open.
 
-    per_cent: float
-    of: int
-    """So many answers."""
-
-
-MEASURED: Final = {
-    Confidence.CERTAIN: Measured(per_cent=99.98, of=25_505),
-    Confidence.VERY_LIKELY: Measured(per_cent=99.89, of=45_972),
-    Confidence.LIKELY: Measured(per_cent=99.92, of=27_604),
-    Confidence.POSSIBLE: Measured(per_cent=99.53, of=2_122),
-}
-"""What `python -m tests.diagnosis single --runs 112000 --seed 20262` printed."""
-
-
-def at_least(word: Confidence) -> Measured:
-    """Return what a word was worth at least: no more than what any stronger word was worth.
-
-    Words that lie close together may be measured in the wrong order.
+    What is broken and explained by nothing, and a cause as strong that explains other things, leave
+    it no more than likely; what is only bent, and a cause nearly as strong, make it a word weaker.
     """
-    stronger = list(Confidence)[: list(Confidence).index(word) + 1]
-    least = min(MEASURED[each].per_cent for each in stronger)
-    return Measured(per_cent=least, of=MEASURED[word].of)
+    first, *others = causes
+    word = _WORDS.index(OF_STRENGTH[first.strength])
+    rivals = [each for each in others if not each.follows]
+    equal = any(each.strength == first.strength for each in rivals)
+    near = any(each.strength == first.strength - 1 > Strength.WEAK for each in rivals)
+    if equal or any(each.is_broken for each in unexplained):
+        word = max(word, _WORDS.index(Confidence.LIKELY))
+    elif near or unexplained:
+        word = min(word + 1, len(_WORDS) - 1)
+    return _WORDS[word]

@@ -9,7 +9,7 @@ from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed
 from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Handshake
 from harness.diagnose.cause import Strength
-from harness.diagnose.confidence import OF_STRENGTH, Confidence
+from harness.diagnose.confidence import Confidence, how_sure
 from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
 from harness.diagnose.signs import signs_of
@@ -89,7 +89,7 @@ def diagnose(
     named, remarks = ranked(suspicions_of(signs, causes))
     unexplained = unexplained_in(scene, signs, (*named, *remarks))
     answer = _answer(scene, named, unexplained)
-    sure = _how_sure(named[0], unexplained) if named and answer is Answer.CAUSE else None
+    sure = how_sure(named, unexplained) if named and answer is Answer.CAUSE else None
     return Diagnosis(
         answer=answer,
         causes=named,
@@ -100,15 +100,6 @@ def diagnose(
         unknown=tuple(what_is_unknown(scene, is_named=bool(named))),
         scene=scene,
     )
-
-
-def _how_sure(first: Ranked, unexplained: Sequence[Unexplained]) -> Confidence:
-    """Return how sure a cause is; where it leaves open what is broken, no more than likely."""
-    word = OF_STRENGTH[first.strength]
-    words = list(Confidence)
-    if any(each.is_broken for each in unexplained):
-        return max(word, Confidence.LIKELY, key=words.index)
-    return words[min(words.index(word) + 1, len(words) - 1)] if unexplained else word
 
 
 def _answer(scene: Scene, causes: tuple[Ranked, ...], unexplained: Sequence[Unexplained]) -> Answer:

@@ -279,6 +279,7 @@ def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:
         Kept.FILLER: "The unit kept the filler of the last packet as well.",
         Kept.TWICE: f"The unit stored packet {found.packet} twice.",
         Kept.LEFT_OUT: f"The unit acknowledged packet {found.packet} and did not store it.",
+        Kept.TOO_LONG: "The unit kept other words behind the last one.",
         Kept.TOO_SHORT: f"The unit stored nothing after packet {found.packet}.",
         Kept.WORDS: f"The unit acknowledged packet {found.packet} and stored something else.",
     }.get(found.kept, "The unit took all of it and kept something else.")

@@ -8,6 +8,7 @@ stands beside it.  A dump that got no answer while another one did is told like 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign
@@ -16,7 +17,9 @@ from harness.diagnose.weigh import Ranked
 from harness.judge.dialogue.judge import Ended
 from harness.judge.finding import Finding, Place, Verdict
 
-_NO_ANSWER = "TIM-02"
+_NO_ANSWER: Final = "TIM-02"
+_OF_FORM: Final = ("FRM-01", "FRM-05", "PKT-01", "PKT-05")
+"""Clauses that damage on the way violates; of what the unit sends no sign tells."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +70,9 @@ def _wrong(scene: Scene) -> Iterator[Unexplained]:
     for dump in scene.dumps:
         for finding in dump.findings:
             yield from _of_finding(finding, dump.index)
+            came_damaged = finding.verdict is Verdict.RIG and finding.clause in _OF_FORM
+            if came_damaged and dump in scene.returned:
+                yield _told(finding, dump.index)
     for finding in scene.verdicts.findings:
         yield from _of_finding(finding, None)
     answered = any(each.talk.replies for each in scene.sent)
@@ -84,14 +90,18 @@ def _wrong(scene: Scene) -> Iterator[Unexplained]:
 
 def _of_finding(finding: Finding, dump: int | None) -> Iterator[Unexplained]:
     if finding.verdict in (Verdict.BROKEN, Verdict.BENT):
-        yield Unexplained(
-            text=finding.message,
-            clause=finding.clause,
-            sign="",
-            is_broken=finding.verdict is Verdict.BROKEN,
-            dump=dump,
-            at=finding.at,
-        )
+        yield _told(finding, dump)
+
+
+def _told(finding: Finding, dump: int | None) -> Unexplained:
+    return Unexplained(
+        text=finding.message,
+        clause=finding.clause,
+        sign="",
+        is_broken=finding.verdict is Verdict.BROKEN,
+        dump=dump,
+        at=finding.at,
+    )
 
 
 def _got_no_answer(dump: DumpScene) -> bool:

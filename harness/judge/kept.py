@@ -42,6 +42,8 @@ class Kept(Enum):
     """One packet is missing."""
     TOO_SHORT = auto()
     """Only the beginning."""
+    TOO_LONG = auto()
+    """All of it, and other words behind it."""
     SILENT = auto()
     """Nothing but one and the same word."""
     ANOTHER = auto()
@@ -183,6 +185,8 @@ def _compared(sent: Side, got: Side) -> Stored:
         return Stored(kept=Kept.FILLER, packet=(sent.length - 1) // sent.step, change=change)
     if (moved := _moved(sent, got)) is not None:
         return moved
+    if change is not None and got.length > sent.length:
+        return Stored(kept=Kept.TOO_LONG, packet=(sent.length - 1) // sent.step)
     if change is not None and got.length < sent.length:
         return Stored(kept=Kept.TOO_SHORT, packet=got.length // sent.step)
     return Stored(kept=Kept.SILENT) if _is_silent(got) else _differing(sent, got, common)

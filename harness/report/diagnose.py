@@ -6,7 +6,7 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.prose import counted, duration
-from harness.diagnose.confidence import MEASURED, OF_STRENGTH, Confidence, at_least
+from harness.diagnose.confidence import MEANS, OF_STRENGTH
 from harness.diagnose.diagnose import Answer, Diagnosis
 from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.weigh import Ranked
@@ -66,7 +66,7 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     yield _sentence(first)
     yield _plain(first.cause.tells)
     if diagnosis.confidence is not None:
-        yield f"How sure: {how_sure(diagnosis.confidence)}"
+        yield f"How sure: {diagnosis.confidence} ({MEANS[diagnosis.confidence]})."
     yield from _section("Evidence", _evidence(first))
     yield from _section("What to do", _numbered(first.cause.remedy))
     yield from _section("To be more certain", filter(None, [_plain(first.cause.experiment)]))
@@ -153,16 +153,6 @@ def _plain(text: str) -> str:
     return text.replace("`", "")
 
 
-def how_sure(confidence: Confidence) -> str:
-    """Return the word and what it was worth."""
-    measured = at_least(confidence)
-    tenths = int(measured.per_cent * 10) / 10  # rounded down: it is never called more than it was
-    return (
-        f"{confidence} (at least {tenths:.1f} % of such answers were right, in {measured.of:,} "
-        "rehearsals with a known cause)."
-    )
-
-
 def _when(at: Place | None) -> str:
     if at is None or at.time_ns is None:
         return ""
@@ -184,9 +174,6 @@ def document_of(name: str, diagnosis: Diagnosis) -> Document:
         "answer": diagnosis.answer,
         "said": _NO_CAUSE[diagnosis.answer] if first is None else _sentence(first),
         "confidence": diagnosis.confidence,
-        "measured": {
-            str(word): {"per_cent": each.per_cent, "of": each.of} for word, each in MEASURED.items()
-        },
         "causes": [_cause_document(each) for each in diagnosis.causes],
         "unexplained": diagnosis.unexplained,
         "do": _NEXT if first is None and diagnosis.unexplained else (),

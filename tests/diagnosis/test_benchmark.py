@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.diagnose.confidence import MEASURED, Confidence
+from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, diagnose
 from harness.diagnose.table import TABLE
 from tests.diagnosis.injector import KINDS, cases, double_of, healthy_of
@@ -150,11 +150,11 @@ def test_two_faults_at_once() -> None:
     assert total.first >= 0.9 * total.runs, total.missed
 
 
-def test_the_words_for_how_sure_it_is_are_worth_what_was_measured() -> None:
+def test_a_sure_word_is_right_for_faults_that_the_table_knows() -> None:
     tally = Tally()
     for case in cases(SEED + 1, range(500)):
         tally.add(case)
-    for word in Confidence:
+    for word in (Confidence.CERTAIN, Confidence.VERY_LIKELY):
         right, wrong = tally.words[str(word), True], tally.words[str(word), False]
-        if right + wrong >= 50:
-            assert 100 * right / (right + wrong) >= MEASURED[word].per_cent - 5
+        assert right + wrong >= 50
+        assert right >= 0.93 * (right + wrong)  # a ratchet

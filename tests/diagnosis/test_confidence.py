@@ -1,35 +1,56 @@
-"""The words for how sure a cause is, beside the figures that are printed with them."""
+"""The words for how sure the first cause is: they fall where it leaves something open."""
 
 from __future__ import annotations
 
-import re
+from dataclasses import replace
 
 import pytest
 
-from harness.diagnose import confidence
-from harness.diagnose.confidence import MEASURED, Confidence, Measured
-from harness.report.diagnose import how_sure
+from harness.diagnose.cause import Strength, Suspicion
+from harness.diagnose.confidence import MEANS, Confidence, how_sure
+from harness.diagnose.table import TABLE
+from harness.diagnose.unexplained import Unexplained
+from harness.diagnose.weigh import Ranked
+
+OPEN = Unexplained(text="Odd.", clause="HDR-08", sign="", is_broken=True, dump=0, at=None)
+ALONE = {
+    Strength.SURE: Confidence.CERTAIN,
+    Strength.STRONG: Confidence.VERY_LIKELY,
+    Strength.FAIR: Confidence.LIKELY,
+    Strength.WEAK: Confidence.POSSIBLE,
+}
 
 
-def printed(word: Confidence) -> float:
-    (figure,) = re.findall(r"(\d+\.\d) %", how_sure(word))
-    return float(figure)
+def named(place: int, strength: Strength, *, follows: bool = False) -> Ranked:
+    cause = TABLE.causes[place]
+    suspicion = Suspicion(cause=cause.name, strength=strength, evidence=())
+    return Ranked(cause=cause, strength=strength, suspicion=suspicion, follows=follows)
 
 
-@pytest.mark.parametrize(
-    "measured",
-    [
-        dict(MEASURED),
-        # whatever the next measurement brings
-        {word: Measured(per_cent=96.0 + place, of=1000) for place, word in enumerate(Confidence)},
-        {word: Measured(per_cent=99.99 - place, of=1000) for place, word in enumerate(Confidence)},
-    ],
-)
-def test_no_weaker_word_is_printed_with_a_higher_figure_and_none_with_more_than_was_measured(
-    measured: dict[Confidence, Measured], monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("strength", Strength)
+def test_alone_it_is_as_sure_as_what_speaks_for_it(strength: Strength) -> None:
+    first = named(0, strength)
+    assert how_sure([first], []) is ALONE[strength]
+    assert how_sure([first, named(1, strength, follows=True)], []) is ALONE[strength]
+    assert ALONE[strength] in MEANS
+
+
+@pytest.mark.parametrize("strength", Strength)
+def test_what_stays_open_and_rivals_make_no_word_stronger(strength: Strength) -> None:
+    words = list(Confidence)
+    alone = words.index(how_sure([named(0, strength)], []))
+    for unexplained in ([OPEN], [replace(OPEN, is_broken=False)], []):
+        for other in Strength:
+            if other <= strength:
+                word = how_sure([named(0, strength), named(1, other)], unexplained)
+                assert words.index(word) >= alone
+
+
+@pytest.mark.parametrize("strength", [Strength.SURE, Strength.STRONG])
+def test_neither_a_rival_nor_something_broken_leaves_it_surer_than_likely(
+    strength: Strength,
 ) -> None:
-    monkeypatch.setattr(confidence, "MEASURED", measured)
-    figures = [printed(word) for word in Confidence]
-    assert figures == sorted(figures, reverse=True)
-    for word, figure in zip(Confidence, figures, strict=True):
-        assert measured[word].per_cent - 3.1 <= figure <= measured[word].per_cent
+    first = named(0, strength)
+    assert how_sure([first], [OPEN]) is Confidence.LIKELY
+    assert how_sure([first, named(1, strength)], []) is Confidence.LIKELY
+    assert how_sure([first], [replace(OPEN, is_broken=False)]) is not ALONE[strength]

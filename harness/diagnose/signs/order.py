@@ -64,6 +64,9 @@ def _from_1(dump: DumpScene) -> Iterator[Sign]:
     if any((two - one) % PACKET_NUMBERS != 1 for one, two in pairwise(numbers)):
         return
     planned, sent = dump.planned, dump.scene.shows_sent
+    before = dump.scene.dumps[dump.index - 1] if dump.index else None
+    if before is not None and before.ended is Ended.REPLACED and before.packets:
+        return  # it goes on where another header came between
     if dump.source is not None:
         has = dump.source.numbers
         if has[:1] != [1] or 0 in has[:3] or len(has) < (planned or 0):

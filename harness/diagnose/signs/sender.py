@@ -33,6 +33,9 @@ _HEADER_NS: Final = 2_060_000_000
 _CLOSE_NS: Final = 25_000_000
 """A pause that a sender leaves where it heard no answer: 20 ms, and a little more."""
 _FEW: Final = 3
+_LITTLE_NS: Final = 4_100_000  # a tenth of a packet
+_STEADY_NS: Final = 500_000
+_BACK_TO_BACK_NS: Final = 100_000
 _PASSED: Final = (
     ("HSK-11", CANCEL, "CANCEL", "it came after the unit had said CANCEL"),
     ("HSK-09", WAIT, "WAIT", "it came while the unit asked for patience (WAIT)"),
@@ -82,7 +85,18 @@ def impatience(scene: Scene) -> Iterator[Sign]:
         pauses = list(_unanswered(dump))
         early = _early(pauses)
         is_first = bool(early) and early[0][0] is dump.packets[1]
-        if not dump.is_doubled_there and is_first and _is_custom(scene, dump, early):
+        fast_ns = _is_line_fast(dump, early) if len(early) >= _FEW else None
+        if fast_ns is not None:
+            exchange, heard, _ = early[0]
+            yield sign(
+                "line too fast by a little",
+                dump,
+                f"Each packet is there {in_words(fast_ns)} sooner than a MIDI line carries one "
+                "after the answer before it.",
+                heard=heard,
+                exchange=exchange,
+            )
+        elif not dump.is_doubled_there and is_first and _is_custom(scene, dump, early):
             exchange, heard, pause_ns = early[0]
             yield sign(
                 "does not wait",
@@ -111,6 +125,25 @@ def _unanswered(dump: DumpScene) -> Iterator[_Pause]:
         start_ns = sight.latest_start_ns(heard) + sight.tolerance_ns
         if not any(sent.end_ns <= each.end_ns <= start_ns for each in finals(one)):
             yield other, heard, max(sight.pause_ns(sent, heard), 0) + sent.gaps_ns
+
+
+def _is_line_fast(dump: DumpScene, early: list[_Pause]) -> int | None:
+    """Return by how much packets seem to begin before the answer that each waits for.
+
+    None where it is not the same for all: who does not wait keeps to a pause and to no answer.
+    """
+    before = {id(two): one for one, two in pairwise(dump.packets)}
+    overlaps = []
+    for exchange, heard, _ in early:
+        ends = [e.end_ns for e in finals(before[id(exchange)]) if e.end_ns > heard.start_ns]
+        if not ends:
+            return None
+        overlaps.append(ends[0] - heard.start_ns)
+    pauses = [pause_ns for _, _, pause_ns in early]
+    spread_ns = max(overlaps) - min(overlaps)
+    is_pause = spread_ns >= max(pauses) - min(pauses) and min(pauses) < _BACK_TO_BACK_NS
+    is_steady = spread_ns < _STEADY_NS and not is_pause
+    return max(overlaps) if is_steady and max(overlaps) < _LITTLE_NS else None
 
 
 def _is_custom(scene: Scene, dump: DumpScene, early: list[_Pause]) -> bool:

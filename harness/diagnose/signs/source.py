@@ -9,6 +9,8 @@ checksum as it was, which what a unit does to words hardly ever does.
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
+from emulator.wire.constants import LOOP_OFF
+from emulator.wire.messages import DumpHeader
 from emulator.wire.prose import counted
 from emulator.wire.sevenbit import from_groups, to_groups
 from harness.diagnose.scene import ACK, DumpScene, Scene, was_told
@@ -259,6 +261,7 @@ _KEPT: Final = {
     "one packet.",
     Kept.SILENT: "The unit said yes (ACK) to every packet, and an empty sample came back.",
     Kept.ANOTHER: "The unit said yes (ACK) to every packet, and another, older sample came back.",
+    Kept.TOO_LONG: "Behind the last word that was sent, in packet {packet:,}, others came back.",
     Kept.LEFT_OUT: "The unit said yes (ACK) to packet {packet:,} and left it out.",
     Kept.TOO_SHORT: "The unit kept only what came before the middle of packet {packet:,}.",
 }
@@ -292,4 +295,26 @@ def _stored(dump: DumpScene, found: Stored, kind: str, text: str) -> Sign:
     )
 
 
-SOURCE: Final = (against_source, came_back, stored)
+def header_kept(scene: Scene) -> Iterator[Sign]:
+    """Tell of a header that came back with another period or another loop than it was sent with."""
+    for dump in scene.sent if scene.both else ():
+        back = dump.returned
+        sent, got = dump.header, None if back is None else back.header
+        if back is None or not isinstance(sent, DumpHeader) or not isinstance(got, DumpHeader):
+            continue
+        odd = []
+        if abs(sent.period_ns - got.period_ns) > 1:
+            odd.append(("period", sent.period_ns, got.period_ns))
+        if sent.loop_type != LOOP_OFF and sent.length == got.length:
+            odd += [
+                (name.replace("_", " "), getattr(sent, name), getattr(got, name))
+                for name in ("loop_type", "loop_start", "loop_end")
+                if getattr(sent, name) != getattr(got, name)
+            ]
+        if odd:
+            texts = [f"The {name} was sent as {a:,} and came back as {b:,}." for name, a, b in odd]
+            body = shown(back.headers[-1].body)
+            yield sign("header came back otherwise", dump, *texts, at=back.start, shown=body)
+
+
+SOURCE: Final = (against_source, came_back, stored, header_kept)
