@@ -147,7 +147,7 @@ def _is_done_with(dump: DumpScene, exchange: Exchange) -> bool:
     if reply is not None and reply.kind is HandshakeKind.ACK:
         return True
     after = exchange.sendings[-1].place if reply is None else reply.heard.place
-    later = any(each.place > after for each in dump.scene.spoke(dump.talk.direction))
+    later = dump.scene.spoke(dump.talk.direction)[-1].place > after
     return later or len(exchange.sendings) >= _MANY
 
 

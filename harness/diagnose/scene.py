@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from emulator.dump.capture import Direction
+from emulator.wire.codec import Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import (
     DataPacket,
@@ -23,6 +24,7 @@ from emulator.wire.messages import (
     HandshakeKind,
     Header,
     IdentityReply,
+    SampleName,
 )
 from harness.files.recorded import Recorded, TakenAt
 from harness.judge.against_source import Compared, Source, against, is_as_source
@@ -112,6 +114,19 @@ class Scene:
         )
 
     @cached_property
+    def next_of_number(self) -> dict[int, "DumpScene"]:
+        """By the index of a dump, the next one of the same sample number, whichever way it went."""
+        found: dict[int, DumpScene] = {}
+        last: dict[int, DumpScene] = {}
+        for dump in reversed(self.dumps):
+            if dump.header is not None:
+                number = dump.header.sample_number
+                if number in last:
+                    found[dump.index] = last[number]
+                last[number] = dump
+        return found
+
+    @cached_property
     def sent(self) -> tuple["DumpScene", ...]:
         """The dumps that went to the unit."""
         return tuple(each for each in self.dumps if each.talk.direction is Direction.TO_UNIT)
@@ -166,6 +181,12 @@ class Scene:
         return None
 
     @cached_property
+    def loose_names(self) -> list[TimedMessage]:
+        """Names outside of dumps, and what may have been one."""
+        loose = self.followed.course.loose
+        return [each for each in loose if isinstance(each.message, Malformed | SampleName)]
+
+    @cached_property
     def _spoken(self) -> dict[Direction, list[TimedMessage]]:
         ways: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
         for each in self.followed.heard:
@@ -202,6 +223,13 @@ class Scene:
         """What the unit said of its own, what came back aside."""
         echoed = {id(heard) for heard, _ in self.echoes}
         return [each for each in self.spoke(Direction.FROM_UNIT) if id(each) not in echoed]
+
+    @cached_property
+    def last_words_ns(self) -> int:
+        """When the unit last said more than handshakes; -1 where it never did."""
+        known = DumpHeader | ExtendedHeader | IdentityReply
+        words = (each.end_ns for each in self.own_words if isinstance(each.message, known))
+        return max(words, default=-1)
 
     @cached_property
     def unit_spoke_exclusive(self) -> bool:
@@ -335,16 +363,10 @@ class DumpScene:
     @cached_property
     def returned(self) -> "DumpScene | None":
         """The same sample as the unit sent it back later, if it did."""
-        if self.header is None or self.talk.direction is Direction.FROM_UNIT:
+        if self.talk.direction is Direction.FROM_UNIT:
             return None
-        number = self.header.sample_number
-        for other in self.scene.dumps[self.index + 1 :]:
-            if other.header is None or other.header.sample_number != number:
-                continue
-            if other.talk.direction is Direction.TO_UNIT:
-                return None
-            return other
-        return None
+        after = self.scene.next_of_number.get(self.index)
+        return after if after and after.talk.direction is Direction.FROM_UNIT else None
 
     @property
     def came_back_whole(self) -> bool:
@@ -372,11 +394,7 @@ class DumpScene:
     @cached_property
     def spoke_later(self) -> bool:
         """Whether the unit said more than handshakes after the dump."""
-        known = DumpHeader | ExtendedHeader | IdentityReply
-        return any(
-            isinstance(each.message, known) and each.end_ns > self.talk.last_ns
-            for each in self.scene.own_words
-        )
+        return self.scene.last_words_ns > self.talk.last_ns
 
     @cached_property
     def is_doubled_there(self) -> bool:

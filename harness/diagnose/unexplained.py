@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from emulator.dump.capture import Direction
 from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign
 from harness.diagnose.table import TABLE
@@ -71,7 +72,7 @@ def _wrong(scene: Scene) -> Iterator[Unexplained]:
         for finding in dump.findings:
             yield from _of_finding(finding, dump.index)
             came_damaged = finding.verdict is Verdict.RIG and finding.clause in _OF_FORM
-            if came_damaged and dump in scene.returned:
+            if came_damaged and dump.talk.direction is Direction.FROM_UNIT:
                 yield _told(finding, dump.index)
     for finding in scene.verdicts.findings:
         yield from _of_finding(finding, None)

@@ -261,6 +261,22 @@ def elsewhere(play: Play) -> int | None:
     return None
 
 
+@fault("the period comes back as another", "unit changes the header", 40, mono_id=True)
+def other_period(play: Play) -> int | None:
+    play.whole()
+    dump = play.dump
+    head = b.header(
+        play.unit,
+        dump.sample,
+        dump.bits,
+        dump.period + play.chance.randrange(100, 5_000),
+        length=len(dump.words),
+        loop=dump.loop,
+    )
+    play.read_back(head, dump.packets, sample=dump.sample)
+    return None
+
+
 @fault(
     "NAK to packets that come at once, ACK to those that come later",
     "unit input overruns",

@@ -63,7 +63,9 @@ def damaged(scene: Scene) -> Iterator[Sign]:
     loose = remains_of(scene.spoke(Direction.TO_UNIT))
     for dump in scene.sent:
         found = list(_found(dump, loose)) if dump.damaged else []
-        arrived = [each for each in found if not _was_sent_so(dump, each.exchange)]
+        struck = {id(each.exchange): each.exchange for each in found}
+        sent_so = {at for at, each in struck.items() if _was_sent_so(dump, each)}
+        arrived = [each for each in found if id(each.exchange) not in sent_so]
         regular = _device(dump, found) or _distance(dump, found)
         if found and not scene.is_file:
             regular = _device_of_source(dump) or _bit(dump, found) or regular
@@ -75,9 +77,12 @@ def damaged(scene: Scene) -> Iterator[Sign]:
 
 
 def _found(dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]) -> Iterator[_Found]:
+    references: dict[int, bytes | None] = {}  # of what comes damaged thousands of times
     for exchange, heard in dump.damaged:
         if not heard.is_torn_off:
-            reference = _reference(dump, exchange)
+            if id(exchange) not in references:
+                references[id(exchange)] = _reference(dump, exchange)
+            reference = references[id(exchange)]
             damage = damage_of(heard, loose.get(heard.place, ()), reference)
             yield _Found(exchange, heard, damage, reference)
 

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.wire.codec import Malformed
 from emulator.wire.constants import LOOP_BACKWARD_FORWARD, LOOP_FORWARD, MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, ExtendedHeader, SampleName
 from emulator.wire.sevenbit import from_groups, to_groups
@@ -220,10 +219,10 @@ def _other_names(dump: DumpScene) -> Iterator[TimedMessage]:
     """Yield names behind this dump that are not its own by their form or number."""
     until = None if dump.talk.followed is None else dump.talk.followed.sent[0][1].place
     since = dump.talk.sent[-1][1].place
-    for heard in dump.scene.followed.course.loose:
+    for heard in dump.scene.loose_names:
         is_mine = heard.direction is dump.talk.direction
         is_here = heard.place > since and (until is None or heard.place < until)
-        if is_mine and is_here and isinstance(heard.message, Malformed | SampleName):
+        if is_mine and is_here:
             yield heard
 
 

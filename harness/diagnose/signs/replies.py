@@ -448,8 +448,9 @@ def _took_after_jump(dump: DumpScene) -> Iterator[Sign]:
 
 def form(scene: Scene) -> Iterator[Sign]:
     """Tell of answers that are none any more, of EOF as an answer, and of two answers (T50)."""
+    spoken = _not_answers(scene) if scene.both else []
     for dump in scene.sent if scene.both else ():
-        yield from _wrecks(dump)
+        yield from _wrecks(dump, spoken)
         for reply in dump.replies(EOF)[:1]:
             exchange = dump.exchange_of(reply)
             yield sign(
@@ -464,9 +465,8 @@ def form(scene: Scene) -> Iterator[Sign]:
             yield from _two_answers(dump)
 
 
-def _wrecks(dump: DumpScene) -> Iterator[Sign]:
+def _wrecks(dump: DumpScene, spoken: Sequence[TimedMessage]) -> Iterator[Sign]:
     """Tell where something else came in place of an answer."""
-    spoken = _not_answers(dump.scene)
     for exchange, at, sending, after in dump.steps if spoken else ():
         told = [each for each in dump.answers(exchange, at) if each.kind not in (WAIT, EOF)]
         wreck = _in_place_of(spoken, sending, told[0].heard if told else after)

@@ -161,12 +161,8 @@ def _asked_after(scene: Scene, dump: DumpScene) -> Iterator[QuestionExchange]:
     assert dump.header is not None
     number = dump.header.sample_number
     after = dump.talk.sent[-1][1].place
-    later = [
-        each.talk.sent[0][1].place
-        for each in scene.sent
-        if each.index > dump.index and (each.header is None or each.header.sample_number == number)
-    ]
-    until = min(later, default=None)
+    then = scene.next_of_number.get(dump.index)
+    until = None if then is None else then.talk.sent[0][1].place
     for each in scene.questions:
         is_mine = isinstance(each.message, DumpRequest) and each.message.sample_number == number
         is_later = each.heard.place > after

@@ -286,15 +286,16 @@ def _extended(dump: DumpScene) -> Iterator[Sign]:
 
 def sensing(scene: Scene) -> Iterator[Sign]:
     """Tell of active sensing that ceased where the dump was lost right after it (T20, TIM-09)."""
-    for dump in scene.sent if scene.both and scene.is_timed else ():
+    ceased = [each for each in scene.verdicts.findings if each.clause == "TIM-09"]
+    for dump in scene.sent if scene.both and scene.is_timed and ceased else ():
         packets = dump.packets
         unheard = dump.header_replies and len(packets) > 1 and not any(e.replies for e in packets)
         if dump.ended not in _ENDED_BADLY and not unheard:
             continue
         since_ns = dump.talk.sent[0][1].start_ns - _JUST_BEFORE_NS
-        for each in scene.verdicts.findings:
+        for each in ceased:
             at_ns = each.at.time_ns
-            is_senders = each.clause == "TIM-09" and each.answerable is dump.talk.sender
+            is_senders = each.answerable is dump.talk.sender
             if is_senders and at_ns is not None and since_ns <= at_ns < dump.talk.last_ns:
                 text = (
                     "The sender's active sensing fell silent for more than 300 ms, and the unit "
