@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import BYTE_NS
-from emulator.wire.splitter import Piece, split
+from emulator.wire.splitter import Piece, pieces_of
 
 
 class Burst(NamedTuple):
@@ -47,7 +47,7 @@ def passed(capture: Capture, direction: Direction) -> Iterator[Passed]:
     """
     stretches = iter(list(_stretches(capture, direction)))
     stretch = next(stretches, _PassageEnd(0, 0))
-    for piece in split(capture.bytes_of(direction)):
+    for piece in pieces_of(capture.bytes_of(direction)):
         runs: list[Burst] = []
         at, stop = piece.offset, piece.offset + len(piece.raw)
         free_ns = None

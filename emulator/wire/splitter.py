@@ -9,7 +9,7 @@ it.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from enum import Enum, auto
 from typing import Final, NamedTuple
 
@@ -53,6 +53,7 @@ class Piece(NamedTuple):
 
 
 _EXCLUSIVE = PieceKind.EXCLUSIVE
+_PART: Final = 1 << 16  # bytes of a stream that are taken apart at a time
 _STATUS = re.compile(rb"\xf0+|[\x80-\xef\xf1-\xf7]")
 _REALTIME = re.compile(rb"[\xf8-\xff]")
 # Data bytes of short messages (M1 tables I and VII): by high nibble, and for system common by byte.
@@ -201,5 +202,12 @@ class Splitter:
 
 def split(data: bytes) -> list[Piece]:
     """Return all pieces of a whole stream."""
+    return list(pieces_of(data))
+
+
+def pieces_of(data: bytes) -> Iterator[Piece]:
+    """Yield the pieces of a whole stream, few of them in memory at a time."""
     splitter = Splitter()
-    return [*splitter.feed(data), *splitter.flush()]
+    for start in range(0, len(data), _PART):
+        yield from splitter.feed(data[start : start + _PART])
+    yield from splitter.flush()

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from emulator.dump.capture import Capture, Direction
-from emulator.dump.passed import passed
+from emulator.dump.passed import Passed, passed
 from emulator.wire.checksum import checksum
 from emulator.wire.codec import Decoded, Foreign, Malformed, decode, device_of, kind_of
 from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS, START
@@ -106,12 +106,40 @@ class TimedMessage:
         return None if self.message is None else device_of(self.message)
 
 
-def timed_messages(capture: Capture, directions: Sequence[Direction]) -> list[TimedMessage]:
+@dataclass(slots=True)
+class ScrapLimit:
+    """How many scraps are looked at one by one: what is no message of the standard, nor one torn.
+
+    A recording may hold megabytes of noise, and each scrap of it costs more than its bytes.
+    """
+
+    left: int
+    dropped: int = 0
+    """Scraps that came when no more were to be looked at."""
+
+    def takes(self, each: Passed) -> bool:
+        """Whether something is looked at."""
+        piece = each.piece
+        if piece.kind in (PieceKind.EXCLUSIVE, PieceKind.REALTIME):
+            return True
+        if piece.kind is PieceKind.CUT and kind_of(piece.body) is not None:
+            return True
+        self.left -= 1
+        if self.left >= 0:
+            return True
+        self.dropped += 1
+        return False
+
+
+def timed_messages(
+    capture: Capture, directions: Sequence[Direction], limit: ScrapLimit | None = None
+) -> list[TimedMessage]:
     """Return what passed in these directions, in the order in which it ended."""
     found = [
         (each.end_ns, direction is Direction.FROM_UNIT, each.start_ns, direction, each.piece)
         for direction in directions
         for each in passed(capture, direction)
+        if limit is None or limit.takes(each)
     ]
     # Not by start: a message that a driver delivers whole seems to begin before what it answers.
     found.sort(key=lambda each: each[:2])

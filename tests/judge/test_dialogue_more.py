@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.judge.dialogue.judge import Ended
+from harness.judge.dialogue.heard import MOST_SCRAPS
+from harness.judge.dialogue.judge import Ended, judge_capture
 from harness.judge.finding import Answerable, Finding, Verdict
 from tests import oracle
 from tests.judge import talking
@@ -256,3 +257,22 @@ def test_a_dump_that_comes_from_the_unit_turns_the_sides_round() -> None:
     assert accusations(verdicts) == [("TIM-04", "bent", "sender")]
     assert verdicts.dumps[0].direction is FROM
     assert verdicts.dumps[0].direction is not TO
+
+
+def test_noise_beyond_measure_is_counted_and_not_kept() -> None:
+    """A dump in megabytes of loose bytes is judged, and what was passed over is told."""
+    noise = b"\x90\x40" * (MOST_SCRAPS + 1_000)  # each note breaks off where the next one begins
+    tape = (
+        Tape()
+        .to(talking.header(1))
+        .back(say("ACK"))
+        .to(talking.packets(1)[0])
+        .back(say("ACK", 0))
+        .to(noise)
+    )
+    verdicts = judge_capture(tape.recorded())
+    (seen,) = verdicts.dumps
+    assert (seen.packets, seen.ended) == (1, Ended.WHOLE)
+    assert any("1,000 scraps" in each for each in verdicts.unknown)
+    few = judge_capture(Tape().to(noise[:99]).recorded())
+    assert not any("scraps" in each for each in few.unknown)

@@ -15,8 +15,10 @@ from typing import Final, NamedTuple
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
 from harness.files.recorded import Recorded
-from harness.judge.timed_messages import TimedMessage, timed_messages
+from harness.judge.timed_messages import ScrapLimit, TimedMessage, timed_messages
 
+MOST_SCRAPS: Final = 40_000
+"""Scraps of a capture that are looked at one by one."""
 PORT_NS: Final = 2_000_000
 """What the clock of a port may be wrong by (our choice)."""
 _HABIT: Final = 2  # FEs that make a user of active sensing
@@ -39,7 +41,9 @@ class TimePrecision:
     is_paced: dict[Direction, bool]
     """Whether the messages of a direction came no faster than a line carries them."""
     last_ns: int
-    """When the last byte was there, of whatever direction."""
+    """When the last byte was there, of whatever direction, scraps aside."""
+    scraps: int = 0
+    """Scraps that nobody looked at: more than can be told of one by one."""
 
     def sure_before(self, one_ns: int, other_ns: int) -> bool:
         """Whether one instant surely came before another; of equal ones the arrival was first."""
@@ -72,7 +76,8 @@ def hear(
     Single real-time bytes are left out.  The last are the messages that came too fast.
     """
     capture = recorded.capture
-    spoken = timed_messages(capture, recorded.directions)
+    limit = ScrapLimit(MOST_SCRAPS)
+    spoken = timed_messages(capture, recorded.directions, limit)
     if recorded.is_from_port:
         spoken = _in_order(spoken, capture)
     heard = [each for each in spoken if not each.is_realtime]
@@ -87,6 +92,7 @@ def hear(
         tolerance_ns=tolerance_ns,
         is_paced={way: not fast[way] for way in Direction},
         last_ns=max((each.end_ns for each in spoken), default=0),
+        scraps=limit.dropped,
     )
     return heard, sight, fast
 

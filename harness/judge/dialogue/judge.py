@@ -7,13 +7,14 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.messages import Header
+from emulator.wire.prose import counted
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
 from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import Fast, TimePrecision, find_pauses, hear
+from harness.judge.dialogue.heard import MOST_SCRAPS, Fast, TimePrecision, find_pauses, hear
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
@@ -326,6 +327,11 @@ def _loose_findings(
 
 
 def _unknown(recorded: Recorded, sight: TimePrecision) -> Iterator[str]:
+    if sight.scraps:
+        yield (
+            f"{counted(sight.scraps, 'scrap')} of messages and loose bytes, behind {MOST_SCRAPS:,} "
+            "others, were not looked at one by one: most of this capture is no dump."
+        )
     for direction in Direction:
         if direction not in recorded.directions:
             yield (
