@@ -8,6 +8,7 @@ rough.
 """
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -207,8 +208,8 @@ class Looks:
         The steps are small beside the range and beside the sound itself, and none is a jump.
         """
         half = self._top
-        few = altered(self._windows[0][0, :_GLANCE], how, self._bits)
-        if np.abs(np.diff(few)).sum() > (len(few) - 1) * 4 * half / _SMOOTH:
+        few = altered(self._windows[0][0, :_GLANCE], how, self._bits).tolist()
+        if sum(abs(b - a) for a, b in pairwise(few)) > (len(few) - 1) * 4 * half / _SMOOTH:
             return False  # plainly not, so the rest need not be read
         read = [altered(window, how, self._bits) for window in self._windows]
         all_steps = _steps(read, max(self._plan.header.channels, 1))
