@@ -58,8 +58,6 @@ class Row:
 
     sign: Want
     """What raises the suspicion: its evidence is told, and its place is that of the cause."""
-    beside: tuple[Want, ...]
-    """What else has to be there in the same dump."""
     unless: tuple[Want, ...]
     """What may not be there in the same dump."""
     strength: Strength

@@ -21,7 +21,7 @@ _NEEDED: Final = frozenset({"name", "where", "sentence", "tells", "remedy"})
 _FIELDS: Final = frozenset(
     {*_TEXTS, "remedy", "faults", "harmless", "explains", "rows"},
 )
-_OF_ROW: Final = ("strength", "beside", "unless", "because")
+_OF_ROW: Final = ("strength", "unless", "because")
 _AT_LEAST: Final = "at least "
 _STRENGTHS: Final = {each.name.lower(): each for each in Strength}
 
@@ -137,7 +137,6 @@ def _row(row: Mapping[str, Any], where: str, signs: Mapping[str, SignKind]) -> R
     sign = {name: value for name, value in row.items() if name not in _OF_ROW}
     return Row(
         sign=_want(sign, where, signs),
-        beside=tuple(_want(each, where, signs) for each in row.get("beside", ())),
         unless=tuple(_want(each, where, signs) for each in row.get("unless", ())),
         strength=_STRENGTHS[row["strength"]],
         because=row.get("because", ""),

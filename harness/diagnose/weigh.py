@@ -61,30 +61,27 @@ def suspicions_of(signs: Sequence[Sign], table: Table) -> Iterator[Suspicion]:
 def _suspicion(
     cause: Cause, row: Row, one: Sign, by_kind: Mapping[str, Sequence[Sign]]
 ) -> Suspicion | None:
-    if not row.sign.fits(one) or any(_found(want, one, by_kind) for want in row.unless):
-        return None
-    beside = [_found(want, one, by_kind) for want in row.beside]
-    others = [each for each in beside if each is not None]
-    if len(others) < len(beside):
+    if not row.sign.fits(one) or any(_is_there(want, one, by_kind) for want in row.unless):
         return None
     return Suspicion(
         cause=cause.name,
         strength=row.strength,
-        evidence=(*one.evidence, *(line for each in others for line in each.evidence)),
+        evidence=one.evidence,
         at=one.at,
         dump=one.dump,
         because=row.because,
-        signs=(one, *others),
+        signs=(one,),
     )
 
 
-def _found(want: Want, one: Sign, by_kind: Mapping[str, Sequence[Sign]]) -> Sign | None:
-    """Return another sign that fits in the dump of one, or beside all dumps."""
-    for each in by_kind.get(want.kind, ()):
-        same = each.dump == one.dump or each.dump is None or one.dump is None
-        if each is not one and same and want.fits(each):
-            return each
-    return None
+def _is_there(want: Want, one: Sign, by_kind: Mapping[str, Sequence[Sign]]) -> bool:
+    """Whether another sign fits in the dump of one, or beside all dumps."""
+    return any(
+        each is not one
+        and (each.dump == one.dump or each.dump is None or one.dump is None)
+        and want.fits(each)
+        for each in by_kind.get(want.kind, ())
+    )
 
 
 def ranked(suspicions: Iterable[Suspicion]) -> tuple[tuple[Ranked, ...], tuple[Ranked, ...]]:

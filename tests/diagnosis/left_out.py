@@ -40,7 +40,7 @@ def own_signs(cause: str) -> frozenset[str]:
 
     def wanted(causes: Iterable[Cause]) -> frozenset[str]:
         rows = (row for each in causes for row in each.rows)
-        return frozenset(want.kind for row in rows for want in (row.sign, *row.beside))
+        return frozenset(row.sign.kind for row in rows)
 
     return wanted([TABLE.named(cause)]) - wanted(TABLE.without(cause).causes)
 

@@ -75,6 +75,15 @@ def test_every_cause_has_a_row_and_every_sign_a_row_that_wants_it() -> None:
     assert wanted == set(TABLE.signs)
 
 
+def test_every_value_of_a_sign_is_asked_for_by_a_row() -> None:
+    asked: dict[str, set[str]] = {kind: set() for kind in TABLE.signs}
+    for cause in TABLE.causes:
+        for row in cause.rows:
+            for want in (row.sign, *row.unless):
+                asked[want.kind] |= {*want.values, *want.at_least}
+    assert asked == {kind: set(each.values) for kind, each in TABLE.signs.items()}
+
+
 def test_signs_have_the_values_that_the_register_says() -> None:
     """Over captures of all kinds of faults; most kinds of signs are among them."""
     kinds = set()

@@ -117,7 +117,6 @@ def _one(dump: DumpScene) -> Iterator[Sign]:
         exchange=exchange,
         again=again,
         arrived=dump.scene.shows_arrived,
-        count=len(silent),
     )
 
 

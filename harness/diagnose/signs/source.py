@@ -77,7 +77,6 @@ def _differing(dump: DumpScene, unseen: Sequence[PacketDifference]) -> Sign:
         dump,
         at=_place(dump, last),
         end=is_end and len(last.offsets) > _SPOILED,
-        sent=dump.scene.shows_sent,
     )
     lines = [
         Evidence(text=_in_words(each), at=_place(dump, each), shown=_bytes(each))
