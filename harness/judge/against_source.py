@@ -116,6 +116,8 @@ class PacketDifference:
     """Whether form and checksum are right, so that no receiver can see it."""
     is_filler: bool
     """Whether only what stands behind the last word differs, and the checksum with it."""
+    is_summed_anew: bool
+    """Whether the checksum is another one, so that whoever changed the packet made it anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -226,6 +228,7 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         words=words,
         is_sound=heard.is_sound,
         is_filler=whole and not words and DATA.start <= offsets[0] < CHECKSUM,
+        is_summed_anew=whole and CHECKSUM in offsets,
     )
 
 

@@ -71,12 +71,16 @@ def _is_another(compared: Compared) -> bool:
 def _differing(dump: DumpScene, unseen: Sequence[PacketDifference]) -> Sign:
     assert dump.source is not None
     last, planned = unseen[0], len(dump.source.packets)
-    is_end = len(unseen) == 1 and last.place == planned - 1 and dump.source.is_last_partly_filled
+    is_last = len(unseen) == 1 and last.place == planned - 1
+    # Damage on the way that no receiver sees leaves the checksum and most bytes as they were.
+    is_made = dump.source.is_last_partly_filled and (
+        len(last.offsets) > _SPOILED or last.is_summed_anew
+    )
     told = sign(
         "differs from the source",
         dump,
         at=_place(dump, last),
-        end=is_end and len(last.offsets) > _SPOILED,
+        end=is_last and (is_made or dump.scene.shows_sent),
     )
     lines = [
         Evidence(text=_in_words(each), at=_place(dump, each), shown=_bytes(each))
