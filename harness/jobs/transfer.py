@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
 from emulator.dump.capture import Passage
-from emulator.dump.events import Event
+from emulator.dump.events import Event, EventKind
 from emulator.dump.replies import Limits
 from emulator.dump.sample import Sample, same_samples
 from emulator.dump.sender import Sender, SenderEnd
@@ -328,16 +328,28 @@ class Replay:
                     del self._events[told:]
         except PortError as problem:
             self.failed = problem
-        # A unit that has the last packet may hang up before our line would have carried it.
-        failed = ""
-        if self.failed is not None and sender.end is not SenderEnd.SENT:
-            failed = self.failed.what.rstrip(".")
+        end, failed = sender.end or SenderEnd.STOPPED, ""
+        if self.failed is not None and end is not SenderEnd.SENT:
+            # A unit that has the last packet may hang up before our line would have carried it.
+            if self._was_acknowledged_early(len(dump.outgoing.packets) - 1):
+                end = SenderEnd.SENT
+            else:
+                end, failed = SenderEnd.STOPPED, self.failed.what.rstrip(".")
         return Ending(
-            end=SenderEnd.STOPPED if failed or sender.end is None else sender.end,
+            end=end,
             packet=sender.packet,
             was_held=was_held,
             by_user=not failed and by_user,
             failed=failed,
+        )
+
+    def _was_acknowledged_early(self, packet: int) -> bool:
+        """Whether an ACK came before a packet had left our line, which carries it in its time."""
+        return any(
+            event.kind is EventKind.IGNORED
+            and event.packet == packet
+            and event.detail.startswith("ACK")
+            for event in self._events
         )
 
     def _run(self, sender: Sender, dump: Dump) -> None:

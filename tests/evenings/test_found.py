@@ -260,3 +260,8 @@ def test_late_answers_to_copies_are_not_taken_for_answers_to_the_next_dump() -> 
 def test_one_answer_more_may_stand_for_a_packet_that_was_lost() -> None:
     # The unit says each ACK twice: the second one to the header is just that of packet 0.
     is_true(live_through(evening_of(20261202, 617)))
+
+
+def test_a_unit_that_hangs_up_with_its_last_answer_gets_the_next_dump_too() -> None:
+    # Its port has no line behind it, so it answers and hangs up while ours still carries the packet.
+    is_true(live_through(evening_of(20261203, 146)))
