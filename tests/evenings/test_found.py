@@ -263,5 +263,5 @@ def test_one_answer_more_may_stand_for_a_packet_that_was_lost() -> None:
 
 
 def test_a_unit_that_hangs_up_with_its_last_answer_gets_the_next_dump_too() -> None:
-    # Its port has no line behind it, so it answers and hangs up while ours still carries the packet.
+    # There is no line behind its port: it hangs up while our line still carries the last packet.
     is_true(live_through(evening_of(20261203, 146)))
