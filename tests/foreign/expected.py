@@ -102,7 +102,7 @@ ROWS: Final = (
     Row(
         name="answers no requests",
         habits=("--no-requests",),
-        outcome="loaded",
+        outcome="unconfirmed",
         verified=None,
         exits=(1,),  # it was to be read back, and nothing shows what it holds
         is_patient=True,
