@@ -30,6 +30,8 @@ from harness.judge.finding import Answerable, Finding, Place, Verdict
 
 _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 """What units do to words of a width that they do not keep."""
+_OF_LENGTH: Final = frozenset({Kind.ENDS_EARLY, Kind.GOES_ON})
+"""What a header with another length does to words."""
 _SENT_AGAIN: Final = (WAITED_FOR, WAITED_FOR_LAST, DOUBTFUL)
 _WITHIN: Final = "ACK, NAK, WAIT or CANCEL within 20 ms"
 _S: Final = 1_000_000_000
@@ -140,13 +142,16 @@ def judge_read_back(
         comparison = replace(comparison, fields=fields)
     found = findings(comparison, answerable=Answerable.UNIT)
     found = tuple(_by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds))
-    return found if is_in_memory else tuple(map(_as_it_came, found))
+    if is_in_memory:
+        return found
+    return tuple(
+        _as_it_came(finding) if finding.verdict is Verdict.BENT or kind in _OF_LENGTH else finding
+        for finding, kind in zip_longest(found, kinds)
+    )
 
 
 def _as_it_came(finding: Finding) -> Finding:
-    """Return a finding on a field of a header that came over a line: nobody is to blame yet."""
-    if finding.verdict is not Verdict.BENT:
-        return finding
+    """Return a finding on what a header says that came over a line: nobody is to blame yet."""
     return replace(
         finding,
         answerable=Answerable.RIG,

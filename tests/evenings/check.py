@@ -96,7 +96,7 @@ def _false_claims(evening: Evening, turn: Turn) -> Told:
         where = f"{claim.by} says {claim.outcome!r} of {claim.file}, sample {dump.number}"
         if holds(turn.ran.rack.held, dump):
             told = f"{where} ({claim.reason}): the unit holds it"
-            yield from ((kind, told) for kind in _bad_news(turn, claim, dump))
+            yield from ((kind, told) for kind in _bad_news(evening, turn, claim, dump))
         else:
             told = f"{where}, verified {claim.verified}: the unit does not hold it"
             yield from ((kind, told) for kind in _good_news(evening, turn, claim, dump))
@@ -118,13 +118,14 @@ def _good_news(evening: Evening, turn: Turn, claim: Claim, dump: Dump) -> Iterat
         yield "loaded and not held"
 
 
-def _bad_news(turn: Turn, claim: Claim, dump: Dump) -> Iterator[str]:
+def _bad_news(evening: Evening, turn: Turn, claim: Claim, dump: Dump) -> Iterator[str]:
     """Yield what is false of a claim about a sample that the unit holds."""
     if "is not there" in claim.cause:
         yield "cause refuted"
     if claim.verified is False and claim.by == "JSON":
         yield "differs and held"
-    if claim.outcome == "not kept":
+    # Without reading back nobody knows that the unit puts samples elsewhere than it was told.
+    if claim.outcome == "not kept" and (evening.reads_back or not evening.manners.own_numbers):
         yield "not kept and held"
     if claim.outcome == "loaded with changes" and claim.verified is not None:
         yield "changed and held"

@@ -250,6 +250,13 @@ def test_a_rate_that_came_back_other_is_nobodys_fault_yet_but_for_a_unit_whose_m
     assert finding.answerable is Answerable.UNIT
 
 
+@pytest.mark.parametrize("words", [159, 120])
+def test_an_end_that_came_too_soon_may_be_a_header_that_was_altered(words: int) -> None:
+    # A header has no checksum (M1 p. 37), and a unit takes as many packets as its length calls for.
+    (finding,) = back(sample(WORDS), sample(WORDS[:words]))
+    assert (finding.verdict, finding.answerable) == (Verdict.BROKEN, Answerable.RIG)
+
+
 def test_the_same_sample_is_nothing_found() -> None:
     assert back(sample(WORDS), sample(WORDS)) == ()
 
