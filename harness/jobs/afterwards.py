@@ -160,7 +160,7 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
                 said = _GONE if said == SILENT else said
         except PortError:
             has_failed = True
-            return None
+            return SILENT  # a port that is gone answers nothing either
         return said
 
     return still
