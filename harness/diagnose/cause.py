@@ -16,6 +16,8 @@ class Where(StrEnum):
     SENDER = "in the sender"
     FILE = "in the dump itself"
     UNIT = "in the unit"
+    UNIT_OR_WAY = "in the unit or on the way to it"
+    """Nothing on the line tells the two apart: what has no checksum may have been altered."""
     BENCH = "at the bench"
     """Ports, settings, cables in the wrong socket, people."""
 

@@ -7,8 +7,8 @@ from emulator.ports.port import PortError
 from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump
-from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import LeftOut, Played, Row, Selection
+from harness.jobs.outcome import Outcome, Transfer
+from harness.jobs.playlist import LeftOut, Played, Row, Selection, meet
 from harness.report import replay
 from harness.report.document import Document, target_document
 from harness.report.replay import (
@@ -32,7 +32,10 @@ def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
     refusal = _refusal(played)
     if refusal and refusal in [_refusal(row) for row in before if isinstance(row, Played)]:
         return [played.transfer.dump.place, f"  Refused as before: {refusal}."]
-    lines = replay.lines_of(played)
+    lines = replay.lines_of(played) + [
+        f"  It was sent to the place of {each.title}: do not count on that one any more."
+        for each in _replaced(played.transfer, before)
+    ]
     if played.diagnosis is None:
         return lines
     if played.diagnosis.first is None:
@@ -46,6 +49,15 @@ def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
 def asks_for(dump: Dump) -> str:
     """Return the question whether to send a dump to a unit that refused two like it."""
     return f"the unit refused two dumps in a row. Send {dump.title} and what follows all the same?"
+
+
+def _replaced(transfer: Transfer, before: Sequence[Row]) -> list[Dump]:
+    """Return the dumps that were loaded before to the place where this one was sent."""
+    if transfer.outcome is Outcome.REFUSED:
+        return []
+    loaded = (Outcome.LOADED, Outcome.CHANGED)
+    earlier = [each.dump for each in transfers_of(before) if each.outcome in loaded]
+    return [each for each in earlier if meet(each, transfer.dump)]
 
 
 def _refusal(played: Played) -> str:

@@ -20,6 +20,9 @@ _VERDICT: Final = re.compile(
     r"  (Loaded and verified|Loaded with changes|Loaded|Refused|Incomplete|Unconfirmed|Not kept)"
     r"[:;]? ?(.*)"
 )
+_TAKEN: Final = re.compile(
+    r"  It was sent to the place of (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))?: .*"
+)
 _BEFORE: Final = re.compile(
     r"dryload: (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))? \(sample (?P<number>\d+)\) "
     r"was loaded before"
@@ -161,20 +164,37 @@ def _blames(transfer: dict[str, Any]) -> Iterator[str]:
 
 
 def _in_blocks(out: str) -> Iterator[Claim]:
-    """Yield the verdict under each dump's heading."""
-    for line, below in pairwise(out.splitlines()):
+    """Yield the verdict under each dump's heading, but for those that are taken back later."""
+    found = list(_verdicts(out))
+    for line, claim in found:
+        taken = (_TAKEN.fullmatch(each) for each in out.splitlines()[line:])
+        if (claim.file, claim.dump) not in [_which(each) for each in taken if each is not None]:
+            yield claim
+
+
+def _which(found: re.Match[str]) -> tuple[str, int]:
+    return found["file"], int(found["dump"] or 1) - 1
+
+
+def _verdicts(out: str) -> Iterator[tuple[int, Claim]]:
+    """Yield the verdict under each dump's heading, with the number of its line."""
+    for at, (line, below) in enumerate(pairwise(out.splitlines())):
         heading, verdict = _HEAD.fullmatch(line), _VERDICT.match(below)
         if heading is None or verdict is None:
             continue
         word = verdict[1].lower()
-        yield Claim(
-            by="the text",
-            file=heading["file"],
-            dump=int(heading["dump"] or 1) - 1,
-            number=None,
-            outcome="loaded" if word == "loaded and verified" else word,
-            verified=True if word == "loaded and verified" else None,
-            reason=verdict[2],
+        file, dump = _which(heading)
+        yield (
+            at,
+            Claim(
+                by="the text",
+                file=file,
+                dump=dump,
+                number=None,
+                outcome="loaded" if word == "loaded and verified" else word,
+                verified=True if word == "loaded and verified" else None,
+                reason=verdict[2],
+            ),
         )
 
 

@@ -265,3 +265,13 @@ def test_one_answer_more_may_stand_for_a_packet_that_was_lost() -> None:
 def test_a_unit_that_hangs_up_with_its_last_answer_gets_the_next_dump_too() -> None:
     # There is no line behind its port: it hangs up while our line still carries the last packet.
     is_true(live_through(evening_of(20261203, 146)))
+
+
+def test_a_header_that_comes_back_otherwise_is_not_held_against_the_unit() -> None:
+    # A header has no checksum (M1 p. 37): this one was altered on the way, and the unit kept it.
+    is_true(live_through(evening_of(20261205, 2252)))
+
+
+def test_a_dump_that_lost_its_place_is_told_though_nothing_is_told_at_the_end() -> None:
+    # Ctrl-C twice in the last look: the table that takes "loaded" back is never shown.
+    is_true(live_through(evening_of(20261205, 2686)))
