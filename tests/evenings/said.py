@@ -21,7 +21,7 @@ _VERDICT: Final = re.compile(
     r"[:;]? ?(.*)"
 )
 _TAKEN: Final = re.compile(
-    r"  It was sent to the place of (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))?: .*"
+    r"  It was sent to the place of (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))? .*"
 )
 _BEFORE: Final = re.compile(
     r"dryload: (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))? \(sample (?P<number>\d+)\) "
