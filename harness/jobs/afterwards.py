@@ -11,6 +11,7 @@ unit still answers for another sample.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
@@ -135,10 +136,26 @@ def in_memory(unit: RackUnit) -> Still:
     return still
 
 
-def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
-    """Return what asks a unit over the line; it does not while the user wants to end."""
+def on_the_line(
+    line: Line, wants_stop: Callable[[], bool], again: Callable[[], Line | None] = lambda: None
+) -> Still:
+    """Return what asks a unit over the line; it does not while the user wants to end.
+
+    A unit may hang up after each dump that it sends: `again` opens the line anew, None where that
+    fails.
+    """
     asker = Asker(line, wants_stop=wants_stop)
     has_failed = False
+
+    def look_again(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
+        nonlocal asker, has_failed
+        opened = again()
+        if opened is not None:
+            asker = Asker(opened, wants_stop=wants_stop)
+            with suppress(PortError):
+                return answer(transfer, later)
+        has_failed = True
+        return SILENT  # a port that is gone answers nothing either
 
     def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> str | None:
         header = transfer.dump.header
@@ -146,22 +163,25 @@ def on_the_line(line: Line, wants_stop: Callable[[], bool]) -> Still:
         seen = asker.glance(header.device_id, header.sample_number, packets=packets)
         return _what_is_wrong(seen, transfer, read)
 
+    def answer(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
+        if transfer.read is None:
+            return None
+        said = look(transfer, transfer.read, later)
+        if said == _OTHER:
+            said = look(transfer, transfer.read, later)  # a header has no checksum
+        if said == SILENT and _answers(asker, later):
+            # The question or its answer may have been lost: now it is known to live.
+            said = look(transfer, transfer.read, later)
+            said = _GONE if said == SILENT else said
+        return said
+
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
-        nonlocal has_failed
-        if transfer.read is None or has_failed or wants_stop():
+        if has_failed or wants_stop():
             return None
         try:
-            said = look(transfer, transfer.read, later)
-            if said == _OTHER:
-                said = look(transfer, transfer.read, later)  # a header has no checksum
-            if said == SILENT and _answers(asker, later):
-                # The question or its answer may have been lost: now it is known to live.
-                said = look(transfer, transfer.read, later)
-                said = _GONE if said == SILENT else said
+            return answer(transfer, later)
         except PortError:
-            has_failed = True
-            return SILENT  # a port that is gone answers nothing either
-        return said
+            return look_again(transfer, later)
 
     return still
 

@@ -309,7 +309,8 @@ class Evening:
     def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
         """Return the rows as it stands in the end, and write down what the unit did not keep."""
         is_up = self._is_up()
-        found = settled(rows, on_the_line(self._live.line, wants_stop) if is_up else _not_asked)
+        looks = on_the_line(self._live.line, wants_stop, self._opened_again)
+        found = settled(rows, looks if is_up else _not_asked)
         for before, row in zip(rows, found, strict=True):
             if isinstance(row, Played) and row is not before and not row.transfer.still_there:
                 transfer = row.transfer
@@ -332,12 +333,18 @@ class Evening:
     def _is_up(self) -> bool:
         """Whether there is a port; one that failed is opened once more."""
         if self.failed is None and self._live.replay.failed is not None:
-            try:
-                self._live.clock.sleep_ns(_MOMENT_NS)
-                self._live = self._connect()
-            except (Problem, PortError) as problem:
-                self.failed = PortError(problem.what, problem.do)
+            self._opened_again()
         return self.failed is None
+
+    def _opened_again(self) -> RealLine | None:
+        """Open the port once more; None where that fails."""
+        try:
+            self._live.clock.sleep_ns(_MOMENT_NS)
+            self._live = self._connect()
+        except (Problem, PortError) as problem:
+            self.failed = PortError(problem.what, problem.do)
+            return None
+        return self._live.line
 
     def _enter(self, entry: JournalEntry) -> bool:
         """Write something down if that is possible."""

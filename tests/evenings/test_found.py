@@ -275,3 +275,8 @@ def test_a_header_that_comes_back_otherwise_is_not_held_against_the_unit() -> No
 def test_a_dump_that_lost_its_place_is_told_though_nothing_is_told_at_the_end() -> None:
     # Ctrl-C twice in the last look: the table that takes "loaded" back is never shown.
     is_true(live_through(evening_of(20261205, 2686)))
+
+
+def test_a_unit_that_hangs_up_after_each_dump_is_asked_at_the_end_all_the_same() -> None:
+    # Two dumps: what asks for the first one again finds the port hung up by the second.
+    is_true(live_through(evening_of(20261206, 170)))
