@@ -280,3 +280,8 @@ def test_a_dump_that_lost_its_place_is_told_though_nothing_is_told_at_the_end() 
 def test_a_unit_that_hangs_up_after_each_dump_is_asked_at_the_end_all_the_same() -> None:
     # Two dumps: what asks for the first one again finds the port hung up by the second.
     is_true(live_through(evening_of(20261206, 170)))
+
+
+def test_a_quick_units_packet_that_was_lost_on_the_way_is_not_its_doing() -> None:
+    # It sends a packet each 20 ms; the capture has them back to back, at the pace of a line.
+    is_true(live_through(evening_of(20261206, 78)))

@@ -225,6 +225,8 @@ def _had_time(talk: DumpExchange, sight: TimePrecision) -> bool:
     ]
     for one, other in gaps:
         assert other.place is not None
+        if sight.hides_pauses(one.sendings[-1], other.sendings[0]):
+            continue
         missing = other.place - (-1 if one.place is None else one.place) - 1
         free_ns = sight.pause_ns(one.sendings[-1], other.sendings[0])
         if free_ns < missing * _PACKET_NS:

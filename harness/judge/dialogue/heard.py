@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
-from harness.files.recorded import Recorded
+from harness.files.recorded import Recorded, TakenAt
 from harness.judge.timed_messages import ScrapLimit, TimedMessage, timed_messages
 
 MOST_SCRAPS: Final = 40_000
@@ -42,6 +42,9 @@ class TimePrecision:
     """Whether the messages of a direction came no faster than a line carries them."""
     last_ns: int
     """When the last byte was there, of whatever direction, scraps aside."""
+    through_port: Direction | None = None
+    """The direction that came in through a port: what comes faster than a line carries it is told
+    at the line's pace, so messages that stand back to back there may have come with pauses."""
     scraps: int = 0
     """Scraps that nobody looked at: more than can be told of one by one."""
 
@@ -66,6 +69,11 @@ class TimePrecision:
     def pause_ns(self, one: TimedMessage, other: TimedMessage) -> int:
         """Return the longest pause that there may have been between two messages."""
         return self.latest_start_ns(other) - one.end_ns + self.tolerance_ns
+
+    def hides_pauses(self, one: TimedMessage, other: TimedMessage) -> bool:
+        """Whether there may have been a pause between two messages that shows in no time."""
+        is_there = one.direction is other.direction is self.through_port
+        return is_there and other.start_ns <= one.end_ns
 
 
 def hear(
@@ -92,9 +100,18 @@ def hear(
         tolerance_ns=tolerance_ns,
         is_paced={way: not fast[way] for way in Direction},
         last_ns=max((each.end_ns for each in spoken), default=0),
+        through_port=_through_port(recorded),
         scraps=limit.dropped,
     )
     return heard, sight, fast
+
+
+def _through_port(recorded: Recorded) -> Direction | None:
+    if not recorded.is_from_port:
+        return None
+    return {TakenAt.HOST: Direction.FROM_UNIT, TakenAt.UNIT: Direction.TO_UNIT}.get(
+        recorded.taken_at
+    )
 
 
 def _in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMessage]:
