@@ -159,7 +159,8 @@ def _played(
 ) -> "Iterator[Row]":
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
     from harness.jobs.forecast import Forecast
-    from harness.jobs.playlist import Played, Why, play_through
+    from harness.jobs.outcome import Transfer
+    from harness.jobs.playlist import Why, play_through
     from harness.report import live as report
 
     def hindrance() -> "Why | None":
@@ -186,7 +187,7 @@ def _played(
         desk.bar, desk.pause = bar, pause
         said: list[Row] = []
         for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
-            if isinstance(row, Played) and not options.as_json:
+            if isinstance(row, Transfer) and not options.as_json:
                 say([*report.lines_of(row, said), ""])
             said.append(row)
             yield row

@@ -27,7 +27,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.files.capture_file import check_target
     from harness.jobs.afterwards import in_memory, settled
-    from harness.jobs.playlist import Played, Why, play_through
+    from harness.jobs.playlist import Why, play_through
     from harness.jobs.rehearse import Rehearsal
     from harness.jobs.transfer import Settings
     from harness.report import disturbances as purpose
@@ -70,7 +70,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
         rows = list(
             play_through(
                 selected,
-                lambda dump: Played(transfer=rehearsal.replay.play(dump)),
+                rehearsal.replay.play,
                 hindrance=lambda: Why.STOPPED if was_interrupted() else None,
             )
         )
@@ -114,13 +114,13 @@ def _say(
     walk_ns: int | None,
 ) -> None:
     """Say what came of it, for people."""
-    from harness.jobs.playlist import Played
+    from harness.jobs.outcome import Transfer
     from harness.report import disturbances as purpose
     from harness.report import replay as report
 
     say([report.head(rehearsal.unit), ""])
     for row in rows:
-        if isinstance(row, Played):
+        if isinstance(row, Transfer):
             say([*report.lines_of(row), ""])
     if disturbances.asked:
         say([*purpose.done_lines(disturbances, rehearsal.struck), ""])

@@ -17,25 +17,28 @@ from typing import Final
 
 import numpy as np
 
-from emulator.dump.outgoing import sample_from
 from emulator.dump.sample import Sample, same_samples
 from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
-from emulator.wire.messages import Header
 from emulator.wire.sizes import words_per_packet
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import Asker, Glimpse
+from harness.jobs.fetch import Asker, Standing, standing_of
 from harness.jobs.line import Line
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Played, Row, Why, meet
+from harness.jobs.playlist import LeftOut, Row, Why, meet
 
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 _ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)
-_GONE: Final = "at the end of the replay the unit does not send it any more"
 SILENT: Final = (
     "at the end of the replay the unit answers no request, so nothing says that it still has it"
 )
-_OTHER: Final = "at the end of the replay the unit sends something else as this sample"
+_SHOWN: Final = {
+    Standing.THERE: "",
+    Standing.OTHER: "at the end of the replay the unit sends something else as this sample",
+    Standing.DECLINED: "at the end of the replay the unit does not send it any more",
+    Standing.NO_ANSWER: SILENT,
+    Standing.NOT_ASKED: None,
+}
 
 Still = Callable[[Transfer, Sequence[Transfer]], "str | None"]
 """Asked, of a transfer and all later ones, why the unit does not have it any more: "" if it has,
@@ -44,69 +47,56 @@ None where that can't be known."""
 
 def settled(rows: Sequence[Row], still: Still) -> list[Row]:
     """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
-    found = [_settled(row, _later(rows[at + 1 :]), still) for at, row in enumerate(rows)]
-    if any(isinstance(row, Played) and row.transfer.reason == SILENT for row in found):
-        return [_unsure(row) for row in found]
-    return found
-
-
-def _unsure(row: Row) -> Row:
-    """Return a row as it stands where the unit has fallen silent: what it had, nobody knows."""
-    if not isinstance(row, Played) or row.transfer.outcome not in _HELD:
-        return row
-    transfer = replace(row.transfer, outcome=Outcome.UNCONFIRMED, reason=SILENT, still_there=None)
-    return replace(row, transfer=transfer)
+    found: list[Row] = []
+    for at, row in enumerate(rows):
+        later = _later(rows[at + 1 :])
+        if isinstance(row, Transfer):
+            found.append(_settled(row, later, still) if row.outcome in _HELD else row)
+        elif (
+            row.why is Why.LOADED_BEFORE
+            and isinstance(row.what, Dump)
+            and _rival_of(row.what, later) is not None
+        ):
+            found.append(LeftOut(what=row.what, why=Why.REPLACED))
+        else:
+            found.append(row)
+    if not any(isinstance(row, Transfer) and row.reason == SILENT for row in found):
+        return found
+    return [  # what a unit had that has fallen silent, nobody knows
+        replace(row, outcome=Outcome.UNCONFIRMED, reason=SILENT, still_there=None)
+        if isinstance(row, Transfer) and row.outcome in _HELD
+        else row
+        for row in found
+    ]
 
 
 def _later(after: Sequence[Row]) -> list[Transfer]:
     """Return what may have changed the unit's memory; a dump that it refuses leaves it as it is."""
-    transfers = [row.transfer for row in after if isinstance(row, Played)]
+    transfers = [row for row in after if isinstance(row, Transfer)]
     return [each for each in transfers if each.outcome is not Outcome.REFUSED]
 
 
-def _settled(row: Row, later: Sequence[Transfer], still: Still) -> Row:
-    if isinstance(row, LeftOut):
-        is_replaced = (
-            row.why is Why.LOADED_BEFORE
-            and isinstance(row.what, Dump)
-            and _rival_of(row.what, later) is not None
-        )
-        return LeftOut(what=row.what, why=Why.REPLACED) if is_replaced else row
-    transfer = row.transfer
-    if transfer.outcome not in _HELD:
-        return row
-    rival = _rival_of(transfer.dump, later)
-    if rival is not None and rival.outcome in _ARRIVED and not _is_as_it_was(transfer, rival):
-        changed = replace(
-            transfer,
+def _settled(row: Transfer, later: Sequence[Transfer], still: Still) -> Transfer:
+    rival = _rival_of(row.dump, later)
+    if rival is not None and rival.outcome in _ARRIVED and not _is_as_it_was(row, rival):
+        return replace(
+            row,
             outcome=Outcome.NOT_KEPT,
             reason=f"{rival.dump.title} was sent to its place later",
             still_there=False,
-            is_replaced=transfer.is_well,
+            is_replaced=row.is_shown,
         )
-    elif not later and transfer.verified:
-        changed = replace(transfer, still_there=True)
-    elif gone := still(transfer, later):
-        is_silent = gone == SILENT
-        changed = replace(
-            transfer,
-            outcome=Outcome.UNCONFIRMED if is_silent else Outcome.NOT_KEPT,
-            reason=gone,
-            still_there=None if is_silent else False,
-        )
-    elif gone == "":
-        changed = replace(transfer, still_there=True)
-    elif rival is not None:
-        changed = replace(
-            transfer,
-            outcome=Outcome.UNCONFIRMED,
-            reason=f"{rival.dump.title} was sent to its place later, and nobody knows what became "
-            "of that",
-            still_there=False,
-        )
-    else:
+    gone = "" if not later and row.verified else still(row, later)
+    if gone == "":
+        return replace(row, still_there=True)
+    if gone == SILENT:
+        return replace(row, outcome=Outcome.UNCONFIRMED, reason=SILENT, still_there=None)
+    if gone is not None:
+        return replace(row, outcome=Outcome.NOT_KEPT, reason=gone, still_there=False)
+    if rival is None:
         return row
-    return replace(row, transfer=changed)
+    why = f"{rival.dump.title} was sent to its place later, and nobody knows what became of that"
+    return replace(row, outcome=Outcome.UNCONFIRMED, reason=why, still_there=False)
 
 
 def _is_as_it_was(transfer: Transfer, rival: Transfer) -> bool:
@@ -118,7 +108,7 @@ def _is_as_it_was(transfer: Transfer, rival: Transfer) -> bool:
 def _rival_of(dump: Dump, later: Sequence[Transfer]) -> Transfer | None:
     """Return the last one that was sent to a dump's place, unless that brought it there again."""
     rival = next((each for each in reversed(later) if meet(each.dump, dump)), None)
-    return None if rival is not None and rival.is_well and rival.dump.key == dump.key else rival
+    return None if rival is not None and rival.is_shown and rival.dump.key == dump.key else rival
 
 
 def in_memory(unit: RackUnit) -> Still:
@@ -147,41 +137,37 @@ def on_the_line(
     asker = Asker(line, wants_stop=wants_stop)
     has_failed = False
 
-    def look_again(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
-        nonlocal asker, has_failed
-        opened = again()
-        if opened is not None:
-            asker = Asker(opened, wants_stop=wants_stop)
-            with suppress(PortError):
-                return answer(transfer, later)
-        has_failed = True
-        return SILENT  # a port that is gone answers nothing either
-
-    def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> str | None:
+    def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> Standing:
         header = transfer.dump.header
         packets = _telling(read, [each.read or each.dump.sample for each in later])
         seen = asker.glance(header.device_id, header.sample_number, packets=packets)
-        return _what_is_wrong(seen, transfer, read)
+        # Its header came damaged before where it is the one that was sent now.
+        return standing_of(seen, transfer.dump, read)
 
-    def answer(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
+    def answer(transfer: Transfer, later: Sequence[Transfer]) -> Standing:
         if transfer.read is None:
-            return None
-        said = look(transfer, transfer.read, later)
-        if said == _OTHER:
-            said = look(transfer, transfer.read, later)  # a header has no checksum
-        if said == SILENT and _answers(asker, later):
+            return Standing.NOT_ASKED
+        shown = look(transfer, transfer.read, later)
+        if shown is Standing.OTHER:
+            return look(transfer, transfer.read, later)  # a header has no checksum
+        if shown is Standing.NO_ANSWER and _answers(asker, later):
             # The question or its answer may have been lost: now it is known to live.
-            said = look(transfer, transfer.read, later)
-            said = _GONE if said == SILENT else said
-        return said
+            shown = look(transfer, transfer.read, later)
+            return Standing.DECLINED if shown is Standing.NO_ANSWER else shown
+        return shown
 
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
+        nonlocal asker, has_failed
         if has_failed or wants_stop():
             return None
-        try:
-            return answer(transfer, later)
-        except PortError:
-            return look_again(transfer, later)
+        with suppress(PortError):
+            return _SHOWN[answer(transfer, later)]
+        if (opened := again()) is not None:
+            asker = Asker(opened, wants_stop=wants_stop)
+            with suppress(PortError):
+                return _SHOWN[answer(transfer, later)]
+        has_failed = True
+        return SILENT  # a port that is gone answers nothing either
 
     return still
 
@@ -194,29 +180,6 @@ def _answers(asker: Asker, later: Sequence[Transfer]) -> bool:
     header = known[-1].dump.header
     seen = asker.glance(header.device_id, header.sample_number, packets=1)
     return seen.header is not None
-
-
-def _what_is_wrong(seen: Glimpse, transfer: Transfer, read: Sample) -> str | None:
-    """Return what is wrong with the beginning of a sample that came back before."""
-    if seen.stopped or seen.torn:
-        return None
-    if seen.header is None:
-        return _GONE if seen.declined else SILENT
-    # Its header came damaged before where it is the one that was sent now.
-    known = next((each for each in (read, transfer.dump.sample) if _is_of(seen.header, each)), None)
-    words = read.words[:0] if seen.sample is None else seen.sample.words
-    is_it = known is not None and np.array_equal(words, known.words[: len(words)])
-    return "" if is_it and (len(words) or not len(read.words)) else _OTHER
-
-
-def _is_of(header: Header, known: Sample) -> bool:
-    """Whether a header is that of a sample."""
-    sample = sample_from(header, np.zeros(0, np.uint8))
-    return header.length * max(header.channels, 1) == len(known.words) and (
-        sample.bits,
-        sample.rate,
-        sample.channels,
-    ) == (known.bits, known.rate, known.channels)
 
 
 def _telling(read: Sample, others: Sequence[Sample]) -> int:

@@ -13,6 +13,7 @@ word for word the same only reading all of it shows.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -34,7 +35,9 @@ from emulator.wire.messages import (
     SampleNameRequest,
 )
 from emulator.wire.prose import counted
+from harness.jobs.dumps import Dump
 from harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
+from harness.judge.difference import compare_samples
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.plan import plan_of
 
@@ -50,17 +53,17 @@ _QUIET_NS: Final = 200_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fetched:
-    """What came of asking for one sample."""
+    """What came of asking for one sample, or for its beginning."""
 
     header: Header | None = None
     """None where no header came."""
     packets: int = 0
     """Data packets that came."""
     sample: Sample | None = None
-    """None where it did not come whole."""
+    """None where it did not come whole; of a beginning, the words that came."""
     data: bytes = b""
     """The messages as a dump file holds them; b"" where the sample did not come whole."""
-    unread: str
+    unread: str = ""
     """In plain words, why there is no sample; "" where there is one."""
     unanswered: tuple[Message, ...] = ()
     """Questions beside the dump that got no answer."""
@@ -69,25 +72,22 @@ class Fetched:
     declined: bool = False
     """Whether the unit answered CANCEL: it has no such sample (REQ-03)."""
     torn: int = 0
-    """Earlier tries in which packets were lost on the way."""
+    """Tries in which packets were lost on the way, but for the last one of a whole sample."""
     stopped: bool = False
-    """Whether the user interrupted it."""
+    """Whether the user interrupted it; a beginning, also where nothing went on."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Glimpse:
-    """The beginning of what a unit sends for a sample."""
+class Standing(StrEnum):
+    """What a unit shows of a sample that it was sent before."""
 
-    header: Header | None
-    """None where none came."""
-    sample: Sample | None
-    """What the header says, and the words that came; None where no packet came."""
-    declined: bool
-    """Whether the unit answered CANCEL."""
-    stopped: bool
-    """Whether it was given up, by the user or because nothing went on."""
-    torn: bool
-    """Whether packets were lost on the way, each time."""
+    THERE = "there"
+    OTHER = "something else"
+    DECLINED = "declined"
+    """It answered CANCEL."""
+    NO_ANSWER = "no answer"
+    """Right for a sample that is not there (REQ-03), and all that some units ever give."""
+    NOT_ASKED = "not asked"
+    """The port failed, it was given up, or packets were lost on the way."""
 
 
 class Asker:
@@ -146,7 +146,7 @@ class Asker:
             return replace(max(tries, key=lambda each: each.packets), asked=len(tries))
         return tries[-1]
 
-    def glance(self, device_id: int, sample_number: int, *, packets: int = _GLANCE) -> Glimpse:
+    def glance(self, device_id: int, sample_number: int, *, packets: int = _GLANCE) -> Fetched:
         """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
 
         It is asked for once more where some of them were lost on the way.  A unit that still waits
@@ -173,12 +173,12 @@ class Asker:
                 break
             if collected.header is None and not is_second:
                 self._break_off(device_id)
-        return Glimpse(
+        return Fetched(
             header=collected.header,
             sample=_sample(requester) if collected.packets else None,
             declined=requester.declined,
             stopped=stopped,
-            torn=torn,
+            torn=int(torn),
         )
 
     def _run(self, requester: Requester, progress: FetchProgress | None) -> None:
@@ -220,6 +220,30 @@ class Asker:
             came = line.capture.passages[before:]
             if not any(passage.direction is Direction.FROM_UNIT for passage in came):
                 return
+
+
+def standing_of(seen: Fetched, dump: Dump, *others: Sample) -> Standing:
+    """Return whether a glance showed the beginning of a dump, or of one of the `others`."""
+    if seen.torn or seen.stopped:
+        return Standing.NOT_ASKED
+    if seen.header is None:
+        return Standing.DECLINED if seen.declined else Standing.NO_ANSWER
+    is_its_number = seen.header.sample_number == dump.header.sample_number
+    known = (dump.sample, *others)
+    is_there = is_its_number and any(_begins(seen.header, seen.sample, each) for each in known)
+    return Standing.THERE if is_there else Standing.OTHER
+
+
+def _begins(header: Header, got: Sample | None, known: Sample) -> bool:
+    """Whether a header, and the first words behind it, are those of a known sample."""
+    if header.length != known.frames or header.bits != known.bits:
+        return False
+    if got is None or not len(got.words):
+        return not known.frames
+    # Loops and name come after the words: of those only the header's loop is there by now.
+    begins = replace(known, words=known.words[: len(got.words)], loops=(), name="")
+    found = compare_samples(begins, got)
+    return found.same and found.same_fields
 
 
 def _is_torn(collected: Collected, *, enough: int | None = None) -> bool:

@@ -31,13 +31,11 @@ is told twice: what is wrong with our own messages stands in the file's findings
 that had to be read again the last try counts.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
-from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from emulator.dump.capture import Capture, Direction
-from emulator.dump.events import Event
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine, Recorder
@@ -47,17 +45,13 @@ from harness.files.problem import Problem
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.afterwards import on_the_line, settled
 from harness.jobs.dumps import Dump, source_of
-from harness.jobs.fetch import Glimpse
+from harness.jobs.fetch import Standing, standing_of
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Played, Row, Selection, Why, meet
-from harness.jobs.transfer import Replay, Sent, Settings, StepProgress, sent_before
+from harness.jobs.playlist import LeftOut, Row, Selection, Why, meet
+from harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
 from harness.judge.dialogue.judge import follow_capture, judge_followed
-from harness.judge.difference import compare_samples
 from harness.judge.finding import Answerable, Finding, Verdict
-
-if TYPE_CHECKING:
-    from harness.diagnose.diagnose import Diagnosis
 
 _MOMENT_NS: Final = 500_000_000
 """What whoever has hung up is given to be there again, or to be gone for good."""
@@ -67,21 +61,11 @@ _BY_EVENTS: Final = frozenset(
 )
 """Clauses of which the events of sender and requester tell, and the outcome."""
 _TIMES: Final = "TIM-"
+_GONE: Final = (Standing.OTHER, Standing.DECLINED)
 
 
-class Standing(StrEnum):
-    """What the unit shows of a sample that it was sent another time."""
-
-    THERE = "there"
-    OTHER = "something else, or nothing"
-    NO_ANSWER = "no answer"
-    """Right for a sample that is not there (REQ-03), and all that some units ever give."""
-    NOT_ASKED = "not asked"
-    """The port failed, the user stopped it, or packets were lost on the way."""
-
-
-class LiveReplay:
-    """The host's end of a port, and the replay that plays dumps over it.
+class LiveReplay(Replay):
+    """The replay that plays dumps over a port.
 
     What passed is forgotten when the next dump begins; `recorder` is told of all of it.
     """
@@ -99,10 +83,10 @@ class LiveReplay:
         self.line: Final = RealLine(
             port,
             pacer=Pacer(byte_ns=BYTE_NS if paced else 0),
-            listener=self._hear,
+            listener=lambda _, events: self.hear(events),
             recorder=recorder,
         )
-        self.replay: Final = Replay(
+        super().__init__(
             self.line,
             lateness=self.line.lateness,
             settings=settings,
@@ -112,56 +96,42 @@ class LiveReplay:
         self.clock: Final = port.clock
         self._start_ns: Final = port.clock.now_ns()
 
-    def play(self, dump: Dump) -> Played:
-        """Play one dump, read it back and compare; what did not go well is diagnosed."""
-        return self.conclude(self.send(dump))
-
-    def glance(self, dump: Dump) -> Standing:
+    def look_for(self, dump: Dump) -> Standing:
         """Ask for the beginning of a dump that the unit was sent another time."""
-        seen = self.replay.glance(dump)
+        seen = self.glance(dump)
         self.line.capture.passages.clear()
-        return Standing.NOT_ASKED if seen is None else _standing_of(dump, seen)
+        return Standing.NOT_ASKED if seen is None else standing_of(seen, dump)
 
-    def send(self, dump: Dump) -> Sent:
+    def send(self, dump: Dump) -> Transfer:
         """Send one dump."""
         self.line.capture.passages.clear()
-        sent = self.replay.send(dump)
+        sent = super().send(dump)
         return replace(sent, passages=tuple(self.line.capture.passages))
 
-    def conclude(self, sent: Sent) -> Played:
+    def conclude(self, sent: Transfer) -> Transfer:
         """Read back what was sent and compare; judge what passed, and say why it did not go well.
 
         It may have been sent over another port that has failed since.
         """
         self.line.capture.passages.clear()
-        transfer = self.replay.conclude(sent)
-        passages = (*sent.passages, *self.line.capture.passages)
+        transfer = super().conclude(sent)
+        if transfer.stopped:
+            return transfer
         recorded = Recorded(
-            capture=Capture(list(passages)),
-            late_ns=sent.late_ns,
+            capture=Capture([*sent.passages, *self.line.capture.passages]),
+            late_ns=0 if sent.late is None else sent.late[1].worst_since_ns(sent.late[0]),
             start_ns=self._start_ns,
             taken_at=TakenAt.HOST,
         )
-        if not transfer.stopped:
-            more = _judged(recorded, transfer.dump)
-            transfer = replace(transfer, findings=(*transfer.findings, *more))
-        diagnosis = None
+        more = _judged(recorded, transfer.dump)
+        transfer = replace(transfer, findings=(*transfer.findings, *more))
         # What was answered to its end and not read back did not go wrong for all that is known.
-        is_wrong = not transfer.is_well and not (
-            sent.outcome is Outcome.LOADED and transfer.verified is None
-        )
-        is_told = transfer.stopped or transfer.is_rigs_fault
-        if is_wrong and not (is_told or self.replay.failed):
-            diagnosis = self._diagnosed(transfer.dump, recorded)
-        return Played(transfer=transfer, diagnosis=diagnosis)
-
-    def _diagnosed(self, dump: Dump, recorded: Recorded) -> "Diagnosis":
+        is_unread = sent.outcome is Outcome.LOADED and transfer.verified is None
+        if transfer.is_shown or is_unread or transfer.is_rigs_fault:
+            return transfer
         from harness.diagnose.diagnose import diagnose
 
-        return diagnose(recorded, [source_of(dump)])
-
-    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
-        self.replay.hear(events)
+        return replace(transfer, diagnosis=diagnose(recorded, [source_of(transfer.dump)]))
 
 
 class Evening:
@@ -201,7 +171,7 @@ class Evening:
         """Ask the unit for what it should have; return what is left to do by what it shows."""
         standings = {dump: self._glance(dump) for dump in self.claimed(selection)}
         answers = any(each.verified is not None for each in self._journal.entries) or any(
-            each in (Standing.THERE, Standing.OTHER) for each in standings.values()
+            each in (Standing.THERE, *_GONE) for each in standings.values()
         )
 
         def left(item: Dump | LeftOut) -> Dump | LeftOut:
@@ -234,15 +204,12 @@ class Evening:
         if dump in self._to_read:
             return self._concluded(sent_before(dump, self._to_read[dump]))
         known = self._journal.entry_at(*dump.key[:2])
-        if (
-            not self._enter(_entry(dump, JournalStage.SENDING))
-            and known is not None
-            and known.claims
-        ):
+        is_written = self._enter(dump, JournalStage.SENDING)
+        if not is_written and known is not None and known.claims:
             return LeftOut(what=dump, why=Why.NOT_WRITTEN)
         sent = self._sent(dump)
         if sent.is_whole:
-            self._enter(_entry(dump, JournalStage.SENT, outcome=str(sent.outcome)))
+            self._enter(dump, JournalStage.SENT, outcome=sent.outcome)
         return self._concluded(sent)
 
     def _claimed(self, item: Dump | LeftOut) -> Dump | None:
@@ -256,14 +223,14 @@ class Evening:
     def _glance(self, dump: Dump) -> Standing:
         if not self._is_up():
             return Standing.NOT_ASKED
-        standing = self._live.glance(dump)
-        if self._live.replay.failed is not None and self._is_up():  # it hung up: once more
-            standing = self._live.glance(dump)
+        standing = self._live.look_for(dump)
+        if self._live.failed is not None and self._is_up():  # it hung up: once more
+            standing = self._live.look_for(dump)
         return standing
 
     def _left(self, dump: Dump, standing: Standing, *, answers: bool) -> Dump | LeftOut:
         """Return what is left to do of a dump that the unit should have."""
-        if standing is Standing.OTHER or (standing is Standing.NO_ANSWER and answers):
+        if standing in _GONE or (standing is Standing.NO_ANSWER and answers):
             return dump
         entry = self._journal.entry_of(*dump.key)
         assert entry is not None
@@ -277,34 +244,31 @@ class Evening:
             return LeftOut(what=dump, why=Why.LOADED_BEFORE)
         return dump
 
-    def _sent(self, dump: Dump) -> Sent:
+    def _sent(self, dump: Dump) -> Transfer:
         """Send a dump, from its beginning once more where the port had gone."""
         sent = self._live.send(dump)
-        if not sent.is_whole and self._live.replay.failed is not None and self._is_up():
+        if not sent.is_whole and self._live.failed is not None and self._is_up():
             before, sent = sent, self._live.send(dump)
-            if not sent.is_whole and sent.packets < before.packets:
+            if not sent.is_whole and sent.sent < before.sent:
                 sent = before  # what came of it at the most
         if not sent.is_whole:
-            self.failed = self.failed or self._live.replay.failed
+            self.failed = self.failed or self._live.failed
         return sent
 
-    def _concluded(self, sent: Sent) -> Played:
+    def _concluded(self, sent: Transfer) -> Transfer:
         """Read a dump back, a second time where the port had gone, and write down what came."""
-        played = self._live.conclude(sent)
-        if sent.is_whole and self._live.replay.failed is not None and self._is_up():
-            played = self._live.conclude(sent)
-        transfer = played.transfer
+        transfer = self._live.conclude(sent)
+        if sent.is_whole and self._live.failed is not None and self._is_up():
+            transfer = self._live.conclude(sent)
         if not (sent.is_whole and self._reads_back and transfer.verified is None):
             self._enter(
-                _entry(
-                    transfer.dump,
-                    JournalStage.ENDED,
-                    outcome=str(transfer.outcome),
-                    verified=transfer.verified,
-                    is_well=transfer.is_well and not transfer.stopped,
-                )
+                transfer.dump,
+                JournalStage.ENDED,
+                outcome=transfer.outcome,
+                verified=transfer.verified,
+                is_well=transfer.is_shown and not transfer.stopped,
             )
-        return played
+        return transfer
 
     def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
         """Return the rows as it stands in the end, and write down what the unit did not keep."""
@@ -312,14 +276,11 @@ class Evening:
         looks = on_the_line(self._live.line, wants_stop, self._opened_again)
         found = settled(rows, looks if is_up else _not_asked)
         for before, row in zip(rows, found, strict=True):
-            if isinstance(row, Played) and row is not before and not row.transfer.still_there:
-                transfer = row.transfer
-                is_last = self._journal.entry_of(*transfer.dump.key) is not None
-                if is_last and not transfer.is_replaced:  # else another dump has its number
-                    self._enter(
-                        _entry(transfer.dump, JournalStage.ENDED, outcome=str(transfer.outcome))
-                    )
-        if not is_up or not any(isinstance(row, Played) for row in found):
+            if isinstance(row, Transfer) and row is not before and not row.still_there:
+                is_last = self._journal.entry_of(*row.dump.key) is not None
+                if is_last and not row.is_replaced:  # else another dump has its number
+                    self._enter(row.dump, JournalStage.ENDED, outcome=row.outcome)
+        if not is_up or not any(isinstance(row, Transfer) for row in found):
             return found  # the unit can't be asked, or was asked just now
         return [self._still(row) for row in found]
 
@@ -332,7 +293,7 @@ class Evening:
 
     def _is_up(self) -> bool:
         """Whether there is a port; one that failed is opened once more."""
-        if self.failed is None and self._live.replay.failed is not None:
+        if self.failed is None and self._live.failed is not None:
             self._opened_again()
         return self.failed is None
 
@@ -346,8 +307,28 @@ class Evening:
             return None
         return self._live.line
 
-    def _enter(self, entry: JournalEntry) -> bool:
-        """Write something down if that is possible."""
+    def _enter(
+        self,
+        dump: Dump,
+        step: JournalStage,
+        *,
+        outcome: str = "",
+        verified: bool | None = None,
+        is_well: bool = False,
+    ) -> bool:
+        """Write down how far a dump has come, if that is possible."""
+        device_id, sample_number, sha256 = dump.key
+        entry = JournalEntry(
+            step=step,
+            file=dump.file,
+            dump=dump.index,
+            sample_number=sample_number,
+            device_id=device_id,
+            sha256=sha256,
+            outcome=str(outcome),
+            verified=verified,
+            is_well=is_well,
+        )
         try:
             self._journal.enter(entry)
         except Problem as problem:
@@ -361,47 +342,6 @@ class Evening:
 
 def _not_asked(transfer: Transfer, later: Sequence[Transfer]) -> None:
     """Know nothing of what the unit still has: its port has failed."""
-
-
-def _entry(
-    dump: Dump,
-    step: JournalStage,
-    *,
-    outcome: str = "",
-    verified: bool | None = None,
-    is_well: bool = False,
-) -> JournalEntry:
-    device_id, sample_number, sha256 = dump.key
-    return JournalEntry(
-        step=step,
-        file=dump.file,
-        dump=dump.index,
-        sample_number=sample_number,
-        device_id=device_id,
-        sha256=sha256,
-        outcome=outcome,
-        verified=verified,
-        is_well=is_well,
-    )
-
-
-def _standing_of(dump: Dump, seen: Glimpse) -> Standing:
-    """Return whether what was seen is the beginning of a dump as it was sent."""
-    if seen.torn or (seen.stopped and seen.sample is None):
-        return Standing.NOT_ASKED
-    if seen.header is None:
-        return Standing.OTHER if seen.declined else Standing.NO_ANSWER
-    if seen.sample is None or seen.header.sample_number != dump.header.sample_number:
-        return Standing.OTHER
-    sent, got = dump.sample, seen.sample
-    if seen.header.length != sent.frames:
-        return Standing.OTHER
-    # Loops and name come after the words: of those only the header's loop is there by now.
-    begins = replace(sent, words=sent.words[: len(got.words)], loops=(), name="")
-    if not len(got.words):
-        return Standing.OTHER
-    found = compare_samples(begins, got)
-    return Standing.THERE if found.same and found.same_fields else Standing.OTHER
 
 
 def _judged(recorded: Recorded, dump: Dump) -> tuple[Finding, ...]:
@@ -419,18 +359,19 @@ def _judged(recorded: Recorded, dump: Dump) -> tuple[Finding, ...]:
         for finding in each.findings
     ]
     return tuple(
-        _by_the_clock(finding, zero_ns)
-        for finding in _untold([*found, *verdicts.findings])
-        if not (finding.answerable is Answerable.SENDER and finding.clause in in_file)
+        _by_the_clock(each, zero_ns)
+        for each in (*found, *verdicts.findings)
+        if not _is_told(each, in_file)
     )
 
 
-def _untold(findings: Sequence[Finding]) -> Iterator[Finding]:
-    for finding in findings:
-        by_events = finding.clause in _BY_EVENTS or finding.clause.startswith(_TIMES)
-        ours = finding.answerable is Answerable.SENDER and finding.verdict is not Verdict.BROKEN
-        if not (by_events or ours):
-            yield finding
+def _is_told(finding: Finding, in_file: Container[str]) -> bool:
+    """Whether the events of a transfer or the findings on its file tell it as well."""
+    if finding.answerable is Answerable.SENDER and (
+        finding.verdict is not Verdict.BROKEN or finding.clause in in_file
+    ):
+        return True
+    return finding.clause in _BY_EVENTS or finding.clause.startswith(_TIMES)
 
 
 def _by_the_clock(finding: Finding, zero_ns: int) -> Finding:

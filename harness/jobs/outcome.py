@@ -9,18 +9,24 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
+from emulator.dump.capture import Passage
 from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
 from emulator.dump.sample import Sample
 from emulator.dump.sender import SenderEnd
+from emulator.ports.lateness import Lateness
 from emulator.unit.keeper import Receipt
 from emulator.wire.messages import ExtendedHeader
 from harness.jobs.dumps import Dump
-from harness.jobs.timing import Times
+from harness.jobs.timing import NO_TIMES, Times
 from harness.judge.difference import SampleComparison
 from harness.judge.fields import WIDTH
 from harness.judge.finding import Finding
 from harness.judge.plan import plan_of
+
+if TYPE_CHECKING:
+    from harness.diagnose.diagnose import Diagnosis
 
 
 class Outcome(StrEnum):
@@ -60,78 +66,64 @@ class MemoryOutcome:
     holds: Sample | None
     """What the slot holds of it."""
 
-    @property
-    def slot(self) -> int | None:
-        """The slot that holds it; None where none does."""
-        return None if self.receipt is None or self.holds is None else self.receipt.slot
-
-    @property
-    def sample_number(self) -> int | None:
-        """The sample number of that slot."""
-        return None if self.receipt is None or self.holds is None else self.receipt.sample_number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TransferEvidence:
-    """All that is known of one transfer."""
-
-    dump: Dump
-    ending: Ending
-    events: tuple[Event, ...]
-    """What sender and unit reported, without those of reading back."""
-    read: SampleComparison | None
-    """With what was read back over the line."""
-    memory: MemoryOutcome | None
-    """None where the unit is not ours."""
-    before: Outcome | None = None
-    """What was known of it when it was sent, if that was another time."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Transfer:
-    """What one dump came to."""
+    """What one dump came to, from its first byte until the last look at the unit.
+
+    What a later step finds out (reading back, that look) has the default until then.
+    """
 
     dump: Dump
-    memory: MemoryOutcome | None
+    ending: Ending
+    before: Outcome | None = None
+    """What was known of it when it was sent, if that was another time: only reading is left."""
+    events: tuple[Event, ...] = ()
+    """What sender and unit reported while it was sent."""
+    memory: MemoryOutcome | None = None
     """What an emulated unit has made of it; None where the unit is not ours."""
-    outcome: Outcome
-    verified: bool | None
+    sent: int = 0
+    """Packets that were sent, each counted once."""
+    resent: int = 0
+    times: Times = NO_TIMES
+    late: tuple[Lateness, Lateness] | None = None
+    """How late this computer had been before, and what goes on saying it."""
+    passages: tuple[Passage, ...] = ()
+    """What passed while it was sent, if somebody keeps it."""
+    stall_ns: int = 0
+    """For how long this computer was stopped meanwhile, 0 where it was not."""
+    begun: int = 1
+    """How often it was sent from the start."""
+    outcome: Outcome = Outcome.UNCONFIRMED
+    reason: str = ""
+    """In plain words, why it is not simply loaded."""
+    is_to_be_read: bool = True
+    """Whether it was to be read back."""
+    verified: bool | None = None
     """Whether the sample that was read back over the line, words and header, equals the one sent;
     None: nothing was read."""
-    reason: str
-    """In plain words, why it is not simply loaded."""
-    was_sent_before: bool
-    """Whether it was sent another time, so that only reading back was left."""
-    is_to_be_read: bool
-    """Whether it was to be read back."""
-    unread: str
+    unread: str = ""
     """Why nothing was read back, "" where something was."""
-    sent: int
-    """Packets that were sent, each counted once."""
-    resent: int
-    times: Times
-    read_back_ns: int
-    comparison: SampleComparison | None
-    """Against what was read back, or else against what the emulated memory holds."""
-    read: Sample | None
+    read: Sample | None = None
     """What was read back."""
-    events: tuple[Event, ...]
-    """What sender and unit reported while it was sent."""
-    findings: tuple[Finding, ...]
+    read_back_ns: int = 0
+    comparison: SampleComparison | None = None
+    """Against what was read back, or else against what the emulated memory holds."""
+    findings: tuple[Finding, ...] = ()
     """What sending and reading back showed; what the file showed is in the dump."""
-    stopped: bool
+    stopped: bool = False
     """Whether the user interrupted it, or the port failed."""
-    stall_ns: int
-    """For how long this computer was stopped while it was sent, 0 where it was not."""
+    diagnosis: "Diagnosis | None" = None
+    """Of a dump that went to a port and did not load well: why."""
     still_there: bool | None = None
     """Whether the unit had it at the end of the replay; None: nobody looked."""
     is_replaced: bool = False
     """Whether a later dump with its number took its place, as the user had allowed."""
 
     @property
-    def is_emulated(self) -> bool:
-        """Whether the unit is ours, so that `holds` tells."""
-        return self.memory is not None
+    def is_whole(self) -> bool:
+        """Whether it was sent to its end."""
+        return self.ending.end is SenderEnd.SENT
 
     @property
     def holds(self) -> Sample | None:
@@ -139,14 +131,19 @@ class Transfer:
         return None if self.memory is None else self.memory.holds
 
     @property
-    def slot(self) -> int | None:
-        """Where an emulated unit has put it; None where it has not, or that is not known."""
-        return None if self.memory is None else self.memory.slot
+    def receipt(self) -> Receipt | None:
+        """Where an emulated unit holds it; None where it holds none of it, or is not ours."""
+        return None if self.memory is None or self.holds is None else self.memory.receipt
 
     @property
-    def kept_as(self) -> int | None:
-        """The sample number under which an emulated unit has it."""
-        return None if self.memory is None else self.memory.sample_number
+    def slot(self) -> int | None:
+        """The slot of an emulated unit that holds it."""
+        return None if self.receipt is None else self.receipt.slot
+
+    @property
+    def all_findings(self) -> tuple[Finding, ...]:
+        """What the file, sending and reading back showed."""
+        return (*self.dump.findings, *self.findings)
 
     @property
     def is_rigs_fault(self) -> bool:
@@ -155,7 +152,7 @@ class Transfer:
         return failed and self.stall_ns > 0 and not self.stopped
 
     @property
-    def is_well(self) -> bool:
+    def is_shown(self) -> bool:
         """Whether it is shown that the unit has just what was sent, under the number it went to.
 
         What was read back shows it, or else what an emulated memory holds; the answers alone do
@@ -163,56 +160,68 @@ class Transfer:
         """
         if self.outcome is Outcome.NOT_KEPT:
             return self.is_replaced
-        if self.verified is not None or not self.is_emulated:
-            is_shown = self.verified or (self.verified is None and not self.is_to_be_read)
-            return self.outcome is Outcome.LOADED and is_shown
-        held = self.comparison
+        if self.verified is not None or self.memory is None:
+            is_enough = self.verified or (self.verified is None and not self.is_to_be_read)
+            return self.outcome is Outcome.LOADED and is_enough
+        held, receipt = self.comparison, self.receipt
         return (
             self.outcome in (Outcome.LOADED, Outcome.UNCONFIRMED)
             and held is not None
             and held.same
             and held.same_fields
-            and self.kept_as == self.dump.header.sample_number
+            and receipt is not None
+            and receipt.sample_number == self.dump.header.sample_number
         )
 
+    @property
+    def is_well(self) -> bool:
+        """Whether it is shown that the unit has the dump, and the dump is right.
 
-def outcome_of(evidence: TransferEvidence) -> tuple[Outcome, str]:
-    """Return the outcome and, in plain words, why it is not simply loaded."""
-    if evidence.ending.end is not SenderEnd.SENT:
-        return _unfinished(evidence)
-    answered = {event.packet for event in evidence.events if event.kind is EventKind.ANSWERED}
-    if evidence.read is not None:
-        was_answered = bool(answered) or evidence.before is Outcome.LOADED
-        return _as_read(evidence, evidence.read, is_answered=was_answered)
-    if evidence.before is not None:
-        why = "" if evidence.before is Outcome.LOADED else "not every packet of it was answered"
-        return evidence.before, why
-    return _as_answered(evidence, answered)
+        Loading was asked for: what a unit does against the standard on the way is told, no more.
+        """
+        return self.is_shown and not self.dump.is_broken
 
 
-def _as_answered(evidence: TransferEvidence, answered: set[int | None]) -> tuple[Outcome, str]:
+def outcome_of(transfer: Transfer, read: SampleComparison | None = None) -> tuple[Outcome, str]:
+    """Return the outcome and, in plain words, why it is not simply loaded.
+
+    `read` compares what was sent with what was read back over the line.
+    """
+    if not transfer.is_whole:
+        return _unfinished(transfer)
+    answered = {event.packet for event in transfer.events if event.kind is EventKind.ANSWERED}
+    if read is not None:
+        was_answered = bool(answered) or transfer.before is Outcome.LOADED
+        return _as_read(transfer, read, is_answered=was_answered)
+    if transfer.before is not None:
+        why = "" if transfer.before is Outcome.LOADED else "not every packet of it was answered"
+        return transfer.before, why
+    return _as_answered(transfer, answered)
+
+
+def _as_answered(transfer: Transfer, answered: set[int | None]) -> tuple[Outcome, str]:
     """Judge a dump that was sent and not read back."""
     if not answered:
-        told = _refusal(evidence.events)
+        told = _refusal(transfer.events)
         why = f": {told}" if told else ", so nothing says that it listened"
         return Outcome.UNCONFIRMED, f"the unit never answered{why}"
-    if lost := _given_up(evidence) or _too_few(evidence):
+    if lost := _given_up(transfer) or _too_few(transfer):
         return Outcome.INCOMPLETE, lost
-    last = len(evidence.dump.outgoing.packets) - 1
+    last = len(transfer.dump.outgoing.packets) - 1
     if unanswered := set(range(last)) - answered:
         many = "1 packet was" if len(unanswered) == 1 else f"{len(unanswered):,} packets were"
         return (
             Outcome.UNCONFIRMED,
             f"{many} never answered, the first is packet {min(unanswered):,}",
         )
-    if evidence.memory is None and last >= 0 and last not in answered:  # HSK-13
+    if transfer.memory is None and last >= 0 and last not in answered:  # HSK-13
         return (
             Outcome.UNCONFIRMED,
             "the last packet was never answered; some units never answer it",
         )
-    if evidence.memory is None and (doubt := _doubt_of(evidence.events, messages=last + 2)):
+    if transfer.memory is None and (doubt := _doubt_of(transfer.events, messages=last + 2)):
         return Outcome.UNCONFIRMED, f"{doubt}, so only reading back shows that all packets arrived"
-    return _as_kept(evidence.memory, evidence.dump.header.sample_number)
+    return _as_kept(transfer.memory, transfer.dump.header.sample_number)
 
 
 def _doubt_of(events: Sequence[Event], *, messages: int) -> str:
@@ -237,9 +246,9 @@ def _doubt_of(events: Sequence[Event], *, messages: int) -> str:
 
 
 def _as_read(
-    evidence: TransferEvidence, read: SampleComparison, *, is_answered: bool
+    transfer: Transfer, read: SampleComparison, *, is_answered: bool
 ) -> tuple[Outcome, str]:
-    if lost := _too_few(evidence):
+    if lost := _too_few(transfer):
         return Outcome.INCOMPLETE, lost
     if read.same and read.same_fields:
         return Outcome.LOADED, ""
@@ -283,24 +292,24 @@ def changes(comparison: SampleComparison) -> str:
     return "; ".join(parts)
 
 
-def _unfinished(evidence: TransferEvidence) -> tuple[Outcome, str]:
-    ending = evidence.ending
+def _unfinished(transfer: Transfer) -> tuple[Outcome, str]:
+    ending = transfer.ending
     is_header = ending.packet is None
     at = "the header" if is_header else f"packet {ending.packet:,}"
     refuses = ending.end in (SenderEnd.CANCELLED, SenderEnd.REJECTED)
     outcome = Outcome.REFUSED if is_header and refuses else Outcome.INCOMPLETE
-    last = len(evidence.dump.outgoing.packets) - 1
-    if not refuses and ending.packet == last and not _too_few(evidence):
+    last = len(transfer.dump.outgoing.packets) - 1
+    if not refuses and ending.packet == last and not _too_few(transfer):
         # Nobody waited for the answer to the last packet.
         outcome, at = Outcome.UNCONFIRMED, f"{at}, the last one"
     match ending.end:
         case SenderEnd.CANCELLED if is_header:
-            why = _refusal(evidence.events) or "the unit cancelled the dump at the header"
+            why = _refusal(transfer.events) or "the unit cancelled the dump at the header"
         case SenderEnd.CANCELLED:
-            why = _cancelled(ending.packet, at, evidence.events)
+            why = _cancelled(ending.packet, at, transfer.events)
         case SenderEnd.REJECTED:
             why = f"the unit rejected {at} again and again"
-        case SenderEnd.SILENT if is_header and isinstance(evidence.dump.header, ExtendedHeader):
+        case SenderEnd.SILENT if is_header and isinstance(transfer.dump.header, ExtendedHeader):
             why = "the unit did not answer the extended header, which it may not know"
         case SenderEnd.SILENT:
             why = f"the unit did not answer {at}"
@@ -344,19 +353,19 @@ def _refusal(events: Sequence[Event]) -> str:
     return reasons[-1] if reasons else ""
 
 
-def _given_up(evidence: TransferEvidence) -> str:
+def _given_up(transfer: Transfer) -> str:
     """Return why the unit gave the dump up although everything was sent, "" if it did not."""
-    ends = [event for event in evidence.events if event.kind is EventKind.ABANDONED]
+    ends = [event for event in transfer.events if event.kind is EventKind.ABANDONED]
     if not ends:
         return ""
-    plan, taken = plan_of(evidence.dump.header), ends[-1].packet or 0
+    plan, taken = plan_of(transfer.dump.header), ends[-1].packet or 0
     wanted = "" if plan is None else f" of {plan.packets:,}"
     return f"the unit took {taken:,}{wanted} packets and gave up waiting for the rest"
 
 
-def _too_few(evidence: TransferEvidence) -> str:
+def _too_few(transfer: Transfer) -> str:
     """Return that the file lacks packets which its header calls for, "" if it does not."""
-    plan, packets = plan_of(evidence.dump.header), len(evidence.dump.outgoing.packets)
+    plan, packets = plan_of(transfer.dump.header), len(transfer.dump.outgoing.packets)
     if plan is None or packets >= plan.packets:
         return ""
     return f"the header calls for {plan.packets:,} packets and the file has {packets:,}"

@@ -15,17 +15,13 @@ and to try costs a fifth of a second.
 from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from emulator.wire.constants import ALL_CALL
 from harness.files.dumpfile import DumpFile
 from harness.jobs.dumps import Content, Dump, Fragment, Key, NotADump, contents, readdressed
 from harness.jobs.outcome import Outcome, Transfer
-from harness.judge.finding import Finding
 from harness.judge.stream import judge_dump
-
-if TYPE_CHECKING:
-    from harness.diagnose.diagnose import Diagnosis
 
 _EQUAL_REFUSALS: Final = 2
 
@@ -201,29 +197,7 @@ def _why_not(each: Content, *, anyway: bool, loaded: Container[Key]) -> Why | No
     return Why.BROKEN if each.is_broken and not anyway else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Played:
-    """One transfer with everything that is to be said of it."""
-
-    transfer: Transfer
-    diagnosis: "Diagnosis | None" = None
-    """Of a dump that went to a port and did not load well: why."""
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What the file, sending and reading back showed."""
-        return (*self.transfer.dump.findings, *self.transfer.findings)
-
-    @property
-    def is_well(self) -> bool:
-        """Whether it is shown that the unit has the dump, and the dump is right.
-
-        Loading was asked for: what a unit does against the standard on the way is told, no more.
-        """
-        return self.transfer.is_well and not self.transfer.dump.is_broken
-
-
-Row = Played | LeftOut
+Row = Transfer | LeftOut
 """What became of one item of a selection."""
 
 
@@ -253,9 +227,9 @@ def play_through(
                 yield LeftOut(what=each, why=Why.REFUSED_ALIKE)
                 continue
         row = play(each)
-        if isinstance(row, Played) and row.transfer.sent:
+        if isinstance(row, Transfer) and row.sent:
             refused.clear()
-        elif isinstance(row, Played) and row.transfer.outcome is Outcome.REFUSED:
+        elif isinstance(row, Transfer) and row.outcome is Outcome.REFUSED:
             refused.append(each)
         yield row
 

@@ -10,14 +10,9 @@ from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
 from emulator.line.trouble import Trouble, TroubledUnit
 from emulator.unit.board import RackUnit
-from emulator.unit.keeper import Receipt
 from emulator.unit.possible import Profile
-from emulator.wire.messages import Header
-from harness.jobs.dumps import Dump
-from harness.jobs.line import MINUTE_NS, Line
-from harness.jobs.outcome import MemoryOutcome
+from harness.jobs.operator import Operator
 from harness.jobs.transfer import Replay, Settings, StepProgress
-from harness.judge.difference import compare_samples
 
 
 class Rehearsal:
@@ -53,7 +48,7 @@ class Rehearsal:
         self._operator: Final = Operator(self.unit, self.line, settings.operator_ns)
         self.replay = Replay(
             self.line,
-            watcher=self._operator,
+            operator=self._operator,
             settings=settings,
             progress=progress,
             wants_stop=wants_stop,
@@ -76,44 +71,3 @@ class Rehearsal:
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         self.replay.hear(events)
-
-
-class Operator:
-    """Stands at an emulated unit; a walk to press confirm takes `walk_ns`, None: nobody walks."""
-
-    def __init__(self, unit: RackUnit, line: Line, walk_ns: int | None) -> None:
-        self._unit: Final = unit
-        self._line: Final = line
-        self._walk_ns: Final = walk_ns
-        self._receipt: Receipt | None = None  # of the dump before
-        self.visits = 0
-
-    def get_ready(self) -> int:
-        """Before a dump: confirm the last one if the unit waits; return how long that took."""
-        self._receipt = self._unit.keeper.receipt
-        if self._walk_ns is None or self._unit.panel.awaiting_confirm is None:
-            return 0
-        self._line.advance(self._walk_ns)
-        self._unit.confirm(self._line.now_ns)
-        self.visits += 1
-        return self._walk_ns
-
-    def let_finish(self) -> None:
-        """Wait until a unit that waits for more packets gives up after its idle limit."""
-        unit = self._unit
-        if unit.is_receiving:
-            self._line.run(lambda: not unit.is_receiving, until_ns=self._line.now_ns + MINUTE_NS)
-
-    def memory(self, dump: Dump) -> MemoryOutcome:
-        """Return what the unit has made of a dump since it was got ready."""
-        receipt = self._unit.keeper.receipt
-        if receipt is None or receipt is self._receipt:
-            return MemoryOutcome(receipt=None, comparison=None, holds=None)
-        holds = self._unit.slots[receipt.slot].sample if receipt.kept else None
-        comparison = None if holds is None else compare_samples(dump.sample, holds)
-        return MemoryOutcome(receipt=receipt, comparison=comparison, holds=holds)
-
-    def other_device(self, header: Header) -> int | None:
-        """Return the unit's device ID if a dump is not meant for it (DEV-01)."""
-        unit = self._unit
-        return None if unit.obeys(header.device_id) else unit.panel.device_id

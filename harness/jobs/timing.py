@@ -48,6 +48,9 @@ class Times:
         return self.total_ns - self.line_ns
 
 
+NO_TIMES: Final = Times(line_ns=0, floor_ns=0, total_ns=0, waits=())
+
+
 def floor_of(outgoing: Outgoing) -> int:
     """Return what header and packets need on the cable."""
     return BYTE_NS * (len(outgoing.header) + sum(len(packet) for packet in outgoing.packets))

@@ -2,17 +2,16 @@
 
 Theory of operation.  The job knows a line (simulated or real) at whose other end a unit is, and
 puts one endpoint after another at its own end: a sender, then a requester.  What the unit is made
-of only a `Watcher` sees, who stands at an emulated one: to press buttons for the simulated operator
-and to say what the memory holds.  `verified` rests on what went over the line alone, and so does
+of only an `Operator` sees, who stands at an emulated one: to press confirm and to say what the
+memory holds.  `verified` rests on what went over the line alone, and so does
 the outcome, except where the line cannot tell and the emulated memory can.
 """
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import Final, Protocol
+from typing import Final
 
-from emulator.dump.capture import Passage
 from emulator.dump.events import Event, EventKind
 from emulator.dump.replies import Limits
 from emulator.dump.sample import Sample, same_samples
@@ -21,13 +20,11 @@ from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.lateness import Lateness
 from emulator.ports.port import PortError
-from emulator.wire.messages import Header
 from harness.jobs.dumps import Dump
 from harness.jobs.fetch import (
     ANSWER_NS,
     Asker,
     Fetched,
-    Glimpse,
     questions_of,
     torn_findings,
     with_unknowns,
@@ -41,15 +38,9 @@ from harness.jobs.line import (
     never,
     run_patiently,
 )
-from harness.jobs.outcome import (
-    Ending,
-    MemoryOutcome,
-    Outcome,
-    Transfer,
-    TransferEvidence,
-    outcome_of,
-)
-from harness.jobs.timing import Times, floor_of, times_of
+from harness.jobs.operator import Operator
+from harness.jobs.outcome import Ending, MemoryOutcome, Outcome, Transfer, outcome_of
+from harness.jobs.timing import floor_of, times_of
 from harness.judge.difference import SampleComparison, compare_samples
 from harness.judge.finding import Finding
 from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
@@ -86,89 +77,31 @@ class Settings:
     """How long the unit may take to answer the request that reads the sample back."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sent:
-    """A dump that was sent, as far as that went, and was not read back yet."""
-
-    evidence: TransferEvidence
-    packets: int = 0
-    """Packets that were sent, each counted once."""
-    resent: int = 0
-    times: Times
-    late: tuple[Lateness, Lateness] | None = None
-    """How late this computer had been before, and what goes on saying it."""
-    passages: tuple[Passage, ...] = ()
-    """What passed while it was sent, if somebody keeps it."""
-    stall_ns: int = 0
-    """For how long this computer was stopped meanwhile, 0 where it was not."""
-    begun: int = 1
-    """How often it was sent from the start."""
-
-    @property
-    def late_ns(self) -> int:
-        """How late this computer was at worst since it began, 0 where it was in time."""
-        return 0 if self.late is None else self.late[1].worst_since_ns(self.late[0])
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether it was sent to its end."""
-        return self.evidence.ending.end is SenderEnd.SENT
-
-    @property
-    def outcome(self) -> Outcome:
-        """What is known of it before it is read back."""
-        return outcome_of(self.evidence)[0]
-
-
-class Watcher(Protocol):
-    """Whoever stands at an emulated unit, presses its buttons and sees its memory."""
-
-    def get_ready(self) -> int:
-        """Before a dump: confirm the last one if the unit waits; return how long that took."""
-        ...
-
-    def let_finish(self) -> None:
-        """After a dump: wait until the unit has given up what does not come any more."""
-        ...
-
-    def memory(self, dump: Dump) -> MemoryOutcome:
-        """Return what the unit has made of a dump since it was got ready."""
-        ...
-
-    def other_device(self, header: Header) -> int | None:
-        """Return the unit's device ID if a dump is not meant for it (DEV-01)."""
-        ...
-
-
-def sent_before(dump: Dump, outcome: Outcome) -> Sent:
+def sent_before(dump: Dump, outcome: Outcome) -> Transfer:
     """Return a dump that was sent to its end another time; `outcome` was known of it then."""
     ending = Ending(end=SenderEnd.SENT, packet=None, was_held=False, by_user=False)
-    evidence = TransferEvidence(
-        dump=dump, ending=ending, events=(), read=None, memory=None, before=outcome
-    )
-    times = Times(line_ns=0, floor_ns=0, total_ns=0, waits=())
-    return Sent(evidence=evidence, times=times)
+    return Transfer(dump=dump, ending=ending, before=outcome, outcome=outcome)
 
 
 class Replay:
     """Transfers dumps one after another over `line`.
 
-    `watcher` stands at the unit there if it is ours; `lateness` is what a line in real time says of
-    itself.  After a PortError (`failed`) nothing more can be played.
+    `operator` stands at the unit there if it is ours; `lateness` is what a line in real time says
+    of itself.  After a PortError (`failed`) nothing more can be played.
     """
 
     def __init__(
         self,
         line: Line,
         *,
-        watcher: Watcher | None = None,
+        operator: Operator | None = None,
         lateness: Lateness | None = None,
         settings: Settings | None = None,
         progress: StepProgress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
         self._line = line
-        self._watcher = watcher
+        self._operator = operator
         self._lateness = lateness
         self._settings = settings or Settings()
         self._progress = progress
@@ -193,10 +126,10 @@ class Replay:
         """Send one dump, read it back and compare."""
         return self.conclude(self.send(dump))
 
-    def send(self, dump: Dump) -> Sent:
+    def send(self, dump: Dump) -> Transfer:
         """Send one dump."""
         self._events = []
-        person_ns = 0 if self._watcher is None else self._watcher.get_ready()
+        person_ns = 0 if self._operator is None else self._operator.get_ready()
         self._hear_out()
         start_ns = self._line.now_ns
         first_passage = len(self._line.capture.passages)
@@ -220,40 +153,43 @@ class Replay:
             floor_ns=floor_of(dump.outgoing),
             person_ns=person_ns,
         )
-        if self._watcher is not None:
-            self._watcher.let_finish()
-        if self._watcher is None:
+        if self._operator is not None:
+            self._operator.let_finish()
+        else:
             self._may_say_more_ns = _OWES_NS if sender.resent else _SAYS_MORE_NS
         events, self._events = tuple(self._events), []
-        memory = None if self._watcher is None else self._watcher.memory(dump)
-        return Sent(
-            evidence=TransferEvidence(
-                dump=dump, ending=ending, events=events, read=None, memory=memory
-            ),
-            packets=0 if sender.packet is None else sender.packet + 1,
+        sent = Transfer(
+            dump=dump,
+            ending=ending,
+            events=events,
+            memory=None if self._operator is None else self._operator.memory(dump),
+            sent=0 if sender.packet is None else sender.packet + 1,
             resent=sender.resent,
             times=times,
             late=late,
             stall_ns=stall_ns,
             begun=begun,
         )
+        outcome, reason = outcome_of(sent)
+        return replace(sent, outcome=outcome, reason=reason)
 
-    def conclude(self, sent: Sent) -> Transfer:
+    def conclude(self, sent: Transfer) -> Transfer:
         """Read back a dump that was sent, compare, and say what it came to."""
-        dump, ending = sent.evidence.dump, sent.evidence.ending
-        memory, events = sent.evidence.memory, sent.evidence.events
+        dump, memory = sent.dump, sent.memory
         before_ns = self._line.now_ns
-        back = self._read_back(dump, ending)
+        back = self._read_back(sent)
         read = None if back.sample is None else _compared(dump, back.sample, memory)
-        outcome, reason = outcome_of(replace(sent.evidence, read=read))
+        outcome, reason = sent.outcome, sent.reason
+        if read is not None:
+            outcome, reason = outcome_of(sent, read)
         if outcome is Outcome.LOADED and back.unread and self._settings.read_back and not memory:
             outcome = Outcome.UNCONFIRMED  # answers have no checksum: they are no proof
             reason = f"the unit acknowledged all of it, but it was not read back: {back.unread}"
         if sent.stall_ns and outcome in (Outcome.INCOMPLETE, Outcome.UNCONFIRMED):
             reason = f"this computer was stopped for {sent.stall_ns / 1e9:.1f} s; then {reason}"
         comparison = read or (None if memory is None else memory.comparison)
-        findings = judge_events(events)
-        got = memory.holds if back.sample is None and memory is not None else back.sample
+        findings = judge_events(sent.events)
+        got = sent.holds if back.sample is None and memory is not None else back.sample
         # What comes back of a dump that nothing was said to may be what was there before.
         is_of_it = memory is not None or outcome is not Outcome.UNCONFIRMED
         if sent.is_whole and comparison is not None and got is not None and is_of_it:
@@ -261,35 +197,28 @@ class Replay:
             findings += judge_read_back(comparison, dump.sample, got, is_in_memory=is_in_memory)
         findings += (*judge_untold(back.unanswered), *torn_findings(back))
         findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
-        own = None if self._watcher is None else self._watcher.other_device(dump.header)
+        own = None if self._operator is None else self._operator.other_device(dump.header)
         if own is not None:
             deaf = judge_address(dump.header.device_id, own)
             findings = (deaf, *findings)
             reason = f"{reason}; {deaf.message[0].lower()}{deaf.message[1:].rstrip('.')}"
-        return Transfer(
-            dump=dump,
-            memory=memory,
+        return replace(
+            sent,
             outcome=outcome,
             verified=None if read is None else read.same and read.same_fields,
             reason=reason,
-            was_sent_before=sent.evidence.before is not None,
             is_to_be_read=self._settings.read_back,
             unread=back.unread,
-            sent=sent.packets,
-            resent=sent.resent,
-            times=sent.times,
             read_back_ns=self._line.now_ns - before_ns,
             comparison=comparison,
             read=back.sample,
-            events=events,
             findings=findings,
-            stall_ns=sent.stall_ns,
-            stopped=ending.by_user
+            stopped=sent.ending.by_user
             or self.failed is not None
             or (self._wants_stop() and back.sample is None),
         )
 
-    def glance(self, dump: Dump, **how: int) -> Glimpse | None:
+    def glance(self, dump: Dump, **how: int) -> Fetched | None:
         """Return the beginning of what the unit has as a dump's sample; None: the port failed.
 
         It is no part of what is judged of the dump.
@@ -303,7 +232,7 @@ class Replay:
         finally:
             del self._line.capture.passages[before:]
 
-    def _late_findings(self, sent: Sent) -> tuple[Finding, ...]:
+    def _late_findings(self, sent: Transfer) -> tuple[Finding, ...]:
         """Return what this computer did late, on the line of sending and on that of reading."""
         findings: tuple[Finding, ...] = ()
         if sent.late is not None:
@@ -384,8 +313,9 @@ class Replay:
 
     # reading back
 
-    def _read_back(self, dump: Dump, ending: Ending) -> Fetched:
-        if ending.end is not SenderEnd.SENT:
+    def _read_back(self, sent: Transfer) -> Fetched:
+        dump = sent.dump
+        if not sent.is_whole:
             return Fetched(unread="it was not sent to its end")
         if not self._settings.read_back:
             return Fetched(unread="not asked for")
@@ -413,7 +343,7 @@ class Replay:
 
         It has no checksum: damage on the way back would be held against the unit.
         """
-        if self._watcher is not None or self.failed is not None or back.sample is None:
+        if self._operator is not None or self.failed is not None or back.sample is None:
             return False
         found = compare_samples(dump.sample, back.sample)
         is_same_number = back.header is not None and (
@@ -439,7 +369,7 @@ class Replay:
                     packets,
                     wanted or len(dump.outgoing.packets),
                 ),
-                asks_twice=self._watcher is None and self._answers_requests,
+                asks_twice=self._operator is None and self._answers_requests,
             )
         except PortError as problem:
             self.failed = problem

@@ -8,7 +8,7 @@ from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Played, Row, Selection, meet
+from harness.jobs.playlist import LeftOut, Row, Selection, meet
 from harness.report import replay
 from harness.report.document import Document, target_document
 from harness.report.replay import (
@@ -24,25 +24,25 @@ from harness.report.selection import left_out
 _NO_CAUSE: Final = "The bytes on the line do not show why."
 
 
-def lines_of(played: Played, before: Sequence[Row] = ()) -> list[str]:
+def lines_of(transfer: Transfer, before: Sequence[Row] = ()) -> list[str]:
     """Return the report on one dump that was played, and the diagnosis if it failed.
 
     A refusal that was reported `before` is not explained again.
     """
-    refusal = _refusal(played)
-    if refusal and refusal in [_refusal(row) for row in before if isinstance(row, Played)]:
-        return [played.transfer.dump.place, f"  Refused as before: {refusal}."]
-    lines = replay.lines_of(played) + [
+    refusal = _refusal(transfer)
+    if refusal and refusal in map(_refusal, transfers_of(before)):
+        return [transfer.dump.place, f"  Refused as before: {refusal}."]
+    lines = replay.lines_of(transfer) + [
         f"  It was sent to the place of {each.title}: do not count on that one any more."
-        for each in _replaced(played.transfer, before)
+        for each in _replaced(transfer, before)
     ]
-    if played.diagnosis is None:
+    if transfer.diagnosis is None:
         return lines
-    if played.diagnosis.first is None:
+    if transfer.diagnosis.first is None:
         return [*lines, f"  {_NO_CAUSE}"]
     from harness.report.diagnose import answer_lines
 
-    told = [f"    {line}".rstrip() for line in answer_lines(played.diagnosis)]
+    told = [f"    {line}".rstrip() for line in answer_lines(transfer.diagnosis)]
     return [*lines, "", "  Diagnosis", *told]
 
 
@@ -60,16 +60,15 @@ def _replaced(transfer: Transfer, before: Sequence[Row]) -> list[Dump]:
     return [each for each in earlier if meet(each, transfer.dump)]
 
 
-def _refusal(played: Played) -> str:
+def _refusal(transfer: Transfer) -> str:
     """Return why a dump was refused before its first packet, "" where it was not."""
-    transfer = played.transfer
     is_refused = transfer.outcome is Outcome.REFUSED and not transfer.sent
     return transfer.reason if is_refused else ""
 
 
 def is_rigs_fault(row: Row) -> bool:
     """Whether a dump failed for what this computer did, and not the unit or the file."""
-    return isinstance(row, Played) and row.transfer.is_rigs_fault
+    return isinstance(row, Transfer) and row.is_rigs_fault
 
 
 def asking(claimed: Sequence[Dump]) -> list[str]:

@@ -11,7 +11,7 @@ from harness.files.opening import shown
 from harness.jobs.dumps import Dump, NotADump
 from harness.jobs.front_panel import used_slots
 from harness.jobs.outcome import Outcome, Transfer, changes
-from harness.jobs.playlist import LeftOut, Played, Row, Why
+from harness.jobs.playlist import LeftOut, Row, Why
 from harness.jobs.timing import Wait
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
@@ -41,15 +41,14 @@ def head(unit: RackUnit) -> str:
     return f"Rehearsal with the emulated unit {shown(traits.name)}{about}"
 
 
-def lines_of(played: Played) -> list[str]:
+def lines_of(transfer: Transfer) -> list[str]:
     """Return the report on one dump that was played."""
-    transfer = played.transfer
     dump = transfer.dump
-    told = [finding for finding in played.findings if _is_told(finding, transfer.reason)]
+    told = [finding for finding in transfer.all_findings if _is_told(finding, transfer.reason)]
     lines = [dump.place, f"  {verdict(transfer)}"]
     lines += [f"    {told_line(finding)}" for finding in told]
     lines += [f"  {_sample_sentence(transfer)}", f"  {_time_sentence(transfer)}"]
-    for finding in played.findings:
+    for finding in transfer.all_findings:
         if finding not in told:
             options = _options(finding, dump.index)
             found = finding_lines(finding, dump.file, options=options)
@@ -98,12 +97,13 @@ def verdict(transfer: Transfer) -> str:
 def _emulated(transfer: Transfer) -> str:
     """Return what the emulated memory holds if the line could not show it."""
     if transfer.holds is None or transfer.comparison is None:
-        return "; the emulated unit kept nothing of it" if transfer.is_emulated else ""
+        return "; the emulated unit kept nothing of it" if transfer.memory is not None else ""
     slot = f"slot {transfer.slot} of the emulated unit"
     if transfer.verified is not None:
         return ""
-    if transfer.kept_as != transfer.dump.header.sample_number:
-        return f"; {slot} has it as sample {transfer.kept_as}"
+    kept_as = None if transfer.receipt is None else transfer.receipt.sample_number
+    if kept_as != transfer.dump.header.sample_number:
+        return f"; {slot} has it as sample {kept_as}"
     if transfer.comparison.same and transfer.comparison.same_fields:
         return f", but {slot} holds exactly what was played"
     return f"; {slot} differs. {changes(transfer.comparison)}"
@@ -111,7 +111,7 @@ def _emulated(transfer: Transfer) -> str:
 
 def _time_sentence(transfer: Transfer) -> str:
     times = transfer.times
-    if transfer.was_sent_before:
+    if transfer.before is not None:
         took = duration(transfer.read_back_ns)
         return f"It had been sent before; only reading back remained, which took {took}."
     sentence = f"The cable alone needs {duration(times.floor_ns)}; this took "
@@ -160,7 +160,7 @@ def summary(
 
 def transfers_of(rows: Sequence[Row]) -> list[Transfer]:
     """Return the transfers among the rows."""
-    return [row.transfer for row in rows if isinstance(row, Played)]
+    return [row for row in rows if isinstance(row, Transfer)]
 
 
 def table_of(rows: Sequence[Row], width: int | None, *, with_slots: bool = True) -> list[str]:
@@ -178,7 +178,7 @@ def table_of(rows: Sequence[Row], width: int | None, *, with_slots: bool = True)
         Column("result", folds=True),
     )
     first = 0 if with_slots else 1
-    cells = [_left_out_row(row) if isinstance(row, LeftOut) else _row(row.transfer) for row in rows]
+    cells = [_left_out_row(row) if isinstance(row, LeftOut) else _row(row) for row in rows]
     return table(columns[first:], [each[first:] for each in cells], width)
 
 
@@ -235,7 +235,7 @@ def total_sentence(transfers: Sequence[Transfer]) -> str:
     total_ns = sum(transfer.times.total_ns for transfer in transfers)
     floor_ns = sum(transfer.times.floor_ns for transfer in transfers)
     read_ns = sum(each.read_back_ns for each in transfers if each.verified is not None)
-    if all(transfer.was_sent_before for transfer in transfers):
+    if all(transfer.before is not None for transfer in transfers):
         return f"Time: reading back took {duration(read_ns)}."
     waits: dict[Wait, int] = {}
     for transfer in transfers:
@@ -290,14 +290,13 @@ def rows_document(rows: Sequence[Row]) -> dict[str, Any]:
     loaded = [each for each in left if each.why is Why.LOADED_BEFORE]
     others = [each for each in left if each.why is not Why.LOADED_BEFORE]
     return {
-        "transfers": [_transfer_document(row) for row in rows if isinstance(row, Played)],
+        "transfers": list(map(_transfer_document, transfers_of(rows))),
         "not_sent": [left_out_document(each) for each in others],
         "loaded_before": [left_out_document(each) for each in loaded],
     }
 
 
-def _transfer_document(played: Played) -> Document:
-    transfer = played.transfer
+def _transfer_document(transfer: Transfer) -> Document:
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
     holds = transfer.holds
     return {
@@ -310,7 +309,7 @@ def _transfer_document(played: Played) -> Document:
         "still_there": transfer.still_there,
         "reason": transfer.reason,
         "not_read_back": transfer.unread or None,
-        "sent_before": transfer.was_sent_before,
+        "sent_before": transfer.before is not None,
         "packets": {
             "planned": len(dump.outgoing.packets),
             "sent": transfer.sent,
@@ -332,14 +331,14 @@ def _transfer_document(played: Played) -> Document:
             "read_back_ns": transfer.read_back_ns,
             "waits": [{"for": reason, "ns": ns} for reason, ns in times.waits],
         },
-        "findings": played.findings,
-        "diagnosis": _diagnosis_document(played),
+        "findings": transfer.all_findings,
+        "diagnosis": _diagnosis_document(transfer),
     }
 
 
-def _diagnosis_document(played: Played) -> Document | None:
-    if played.diagnosis is None:
+def _diagnosis_document(transfer: Transfer) -> Document | None:
+    if transfer.diagnosis is None:
         return None
     from harness.report.diagnose import document_of
 
-    return document_of(played.transfer.dump.file, played.diagnosis)
+    return document_of(transfer.dump.file, transfer.diagnosis)

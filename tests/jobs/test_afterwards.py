@@ -14,7 +14,7 @@ from harness.jobs.dumps import Dump
 from harness.jobs.line import never
 from harness.jobs.live import LiveReplay
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import Played, play_through, select
+from harness.jobs.playlist import play_through, select
 from harness.jobs.transfer import Settings
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear, Held
@@ -75,7 +75,7 @@ class Evening:
 
     @property
     def transfers(self) -> list[Transfer]:
-        return [row.transfer for row in self.rows if isinstance(row, Played)]
+        return [row for row in self.rows if isinstance(row, Transfer)]
 
     @property
     def said(self) -> list[tuple[Outcome, bool | None, bool]]:
@@ -184,9 +184,7 @@ def test_a_port_that_fails_by_then_leaves_it_open() -> None:
     port.close()
     rows = settled(evening.rows, on_the_line(live.line, never))
     # The unit may have been switched off since: nothing says that it still has them.
-    told = [
-        (row.transfer.outcome, row.transfer.still_there) for row in rows if isinstance(row, Played)
-    ]
+    told = [(row.outcome, row.still_there) for row in rows if isinstance(row, Transfer)]
     assert told == [(UNCONFIRMED, None)] * 3
 
 
@@ -207,14 +205,14 @@ def test_a_refused_one_replaces_nothing() -> None:
 
 def test_an_emulated_memory_that_was_lost_is_noticed() -> None:
     rehearsed = rehearsal(unit(memory={"battery": False}))
-    rows = [Played(transfer=rehearsed.replay.play(each)) for each in numbered(1, 2)]
+    rows = [rehearsed.replay.play(each) for each in numbered(1, 2)]
     rehearsed.unit.panel.initialise(rehearsed.line.now_ns)
     after = settled(rows, in_memory(rehearsed.unit))
-    assert [row.transfer.outcome for row in after if isinstance(row, Played)] == [NOT_KEPT, LOADED]
+    assert [row.outcome for row in after if isinstance(row, Transfer)] == [NOT_KEPT, LOADED]
 
 
 def test_what_an_emulated_memory_keeps_is_loaded() -> None:
     rehearsed = rehearsal()
-    rows = [Played(transfer=rehearsed.replay.play(each)) for each in numbered(1, 2)]
+    rows = [rehearsed.replay.play(each) for each in numbered(1, 2)]
     after = settled(rows, in_memory(rehearsed.unit))
-    assert [row.transfer.still_there for row in after if isinstance(row, Played)] == [True, True]
+    assert [row.still_there for row in after if isinstance(row, Transfer)] == [True, True]

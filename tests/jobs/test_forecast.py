@@ -10,7 +10,8 @@ from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile
 from harness.jobs.dumps import Dump
 from harness.jobs.forecast import Doing, Forecast, Step
-from harness.jobs.rehearse import Operator, Rehearsal
+from harness.jobs.operator import Operator
+from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Replay, Settings
 from tests.jobs.bench import SECOND, dump, words
 from tests.jobs.watched import Watched
@@ -34,7 +35,7 @@ def told(dumps: list[Dump], profile: Profile, *, read_back: bool = True) -> tupl
     line = SimulatedLine(unit, listener=lambda _, events: replay.hear(events))
     replay = Replay(
         Watched(line),
-        watcher=Operator(unit, line, None),
+        operator=Operator(unit, line, None),
         settings=Settings(read_back=read_back, operator_ns=None),
         progress=lambda step: steps.append((step, forecast.take(step))),
     )

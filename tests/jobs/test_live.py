@@ -18,8 +18,8 @@ from harness.files.journal import Disk, Journal
 from harness.files.problem import RIG, Problem
 from harness.jobs.dumps import Dump
 from harness.jobs.live import Evening, LiveReplay
-from harness.jobs.outcome import Outcome
-from harness.jobs.playlist import Played, Row, Why, play_through, select
+from harness.jobs.outcome import Outcome, Transfer
+from harness.jobs.playlist import Row, Why, play_through, select
 from harness.jobs.transfer import Settings
 from tests.files.test_journal import PoorDisk
 from tests.foreign.habits import Habits
@@ -65,8 +65,8 @@ class Ended:
         """Number, outcome and verification, or the reason why it is left out."""
         found: list[tuple[int, str, bool | None]] = []
         for row in self.rows:
-            if isinstance(row, Played):
-                transfer = row.transfer
+            if isinstance(row, Transfer):
+                transfer = row
                 number = transfer.dump.header.sample_number
                 found.append((number, str(transfer.outcome), transfer.verified))
             else:
@@ -450,9 +450,9 @@ def test_the_outcome_and_the_journal_say_the_same(bench: Bench) -> None:
     lines = [json.loads(line) for line in bench.path.read_text().splitlines()[1:]]
     last = {line["sample_number"]: line for line in lines}
     for row in ended.rows:
-        assert isinstance(row, Played)
-        said = last[row.transfer.dump.header.sample_number]
-        assert said["outcome"] == row.transfer.outcome == Outcome.CHANGED
+        assert isinstance(row, Transfer)
+        said = last[row.dump.header.sample_number]
+        assert said["outcome"] == row.outcome == Outcome.CHANGED
         assert (said["verified"], said["is_well"]) == (False, False)
     assert [line["step"] for line in lines] == ["sending", "sent", "ended"] * 3
 

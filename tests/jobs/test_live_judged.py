@@ -12,7 +12,7 @@ from emulator.dump.capture import Capture, Passage
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.dumps import Dump
 from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import Played
+from harness.jobs.outcome import Transfer
 from harness.jobs.transfer import Settings
 from harness.judge.dialogue.judge import judge_capture
 from harness.judge.finding import Answerable, Finding, Verdict
@@ -53,7 +53,7 @@ def of_a_wrong_sum(message: bytes) -> Sequence[bytes]:
 
 def played(
     answers: Heard = as_it_is, dumped: Dump | None = None, **habits: Any
-) -> tuple[Played, Recorded]:
+) -> tuple[Transfer, Recorded]:
     clock = FakeClock()
     clock.time_ns = BEGAN_NS
     passed: list[Passage] = []
@@ -68,15 +68,15 @@ def played(
     return row, capture
 
 
-def of_clause(row: Played, clause: str) -> list[Finding]:
-    return [each for each in row.transfer.findings if each.clause == clause]
+def of_clause(row: Transfer, clause: str) -> list[Finding]:
+    return [each for each in row.findings if each.clause == clause]
 
 
 def test_answers_as_another_device_are_told_and_the_sample_counts_all_the_same() -> None:
     row, _ = played(by_another_device)
     (finding,) = of_clause(row, "DEV-03")
     assert finding.answerable is Answerable.UNIT
-    assert row.transfer.verified
+    assert row.verified
     assert row.is_well  # loading was asked for, and it is shown
 
 
@@ -91,7 +91,7 @@ def test_another_number_that_is_sent_back_is_told_and_nothing_is_shown() -> None
     row, _ = played(of_another_number)
     (finding,) = of_clause(row, "REQ-02")
     assert (finding.verdict, finding.answerable) == (Verdict.BROKEN, Answerable.UNIT)
-    assert row.transfer.unread == "asked for sample 1, the unit sent sample 5"
+    assert row.unread == "asked for sample 1, the unit sent sample 5"
     assert not row.is_well
 
 

@@ -27,7 +27,7 @@ def played(
     port = GearPort(gear, FakeClock(), answers=answers)
     settings = Settings(operator_ns=None, read_back=read_back)
     live = LiveReplay(port, paced=False, settings=settings)
-    transfer = live.play(dump()).transfer
+    transfer = live.play(dump())
     return transfer, gear
 
 
@@ -86,5 +86,5 @@ def test_a_unit_that_keeps_it_under_another_number_has_not_what_was_sent() -> No
             super().__setitem__(number + 1, held)
 
     gear.held = Elsewhere()
-    transfer = LiveReplay(port, paced=False).play(dump()).transfer
+    transfer = LiveReplay(port, paced=False).play(dump())
     assert (transfer.outcome, transfer.verified, transfer.is_well) == (UNCONFIRMED, None, False)

@@ -8,7 +8,7 @@ import pytest
 
 from harness.jobs.dumps import Dump
 from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import LeftOut, Played, Row, Why, play_through, select
+from harness.jobs.playlist import LeftOut, Row, Why, play_through, select
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, rehearsal, unit, words
@@ -35,7 +35,7 @@ def played(
 
 
 def told(rows: list[Row]) -> list[str]:
-    return [str(row.why) if isinstance(row, LeftOut) else str(row.transfer.outcome) for row in rows]
+    return [str(row.why) if isinstance(row, LeftOut) else str(row.outcome) for row in rows]
 
 
 def test_after_an_equal_refusal_nothing_larger_is_sent() -> None:
@@ -76,7 +76,7 @@ def test_a_rehearsal_ends_as_the_live_run_does() -> None:
     rehearsed = rehearsal(unit(memory={"initialised": False}))
     rows = play_through(
         select(dumps),
-        lambda each: Played(transfer=rehearsed.replay.play(each)),
+        rehearsed.replay.play,
         hindrance=lambda: None,
     )
     assert told(list(rows)) == told(live)

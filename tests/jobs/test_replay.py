@@ -90,7 +90,7 @@ def test_a_suitable_dump_on_every_shipped_unit(name: str) -> None:
     assert transfer.comparison is not None
     assert (transfer.comparison.compared, transfer.comparison.different) == (row.count, 0)
     assert rehearsed.visits == row.visits
-    assert transfer.is_emulated
+    assert transfer.memory
     assert not transfer.stopped
 
 

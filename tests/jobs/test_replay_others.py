@@ -147,7 +147,7 @@ def test_a_unit_that_is_not_ours_is_verified_over_the_line_alone() -> None:
     replay = strange(RackUnit(unit()))
     transfer = replay.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
-    assert (transfer.slot, transfer.holds, transfer.is_emulated) == (None, None, False)
+    assert (transfer.slot, transfer.holds, transfer.memory) == (None, None, None)
     assert transfer.is_well
 
 
