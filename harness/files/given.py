@@ -9,12 +9,12 @@ from typing import Final
 
 from harness.files import capture_file
 from harness.files.dumpfile import LARGEST, load
+from harness.files.hex_text import number_of
 from harness.files.kinds import HEAD_BYTES, kind_of
 from harness.files.opening import STANDARD_INPUT, open_file, read_all, reading_problem, shown
 from harness.files.problem import Problem
 
 _BETWEEN: Final = re.compile(r"[\s,;:]+")
-_NUMBER: Final = re.compile(r"(?:0x|\$)?([0-9a-f]+)h?", re.IGNORECASE)
 _EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f\xf8-\xff]*\xf7")
 
 
@@ -57,13 +57,9 @@ def _look_at(path: str) -> None:
 
 def from_hex(text: str) -> bytes | None:
     """Return bytes written in hexadecimal, apart or together; None where it is something else."""
-    numbers = [_NUMBER.fullmatch(word) for word in _BETWEEN.split(text) if word]
-    if not numbers or not all(numbers):
-        return None
-    digits = [number.group(1) for number in numbers if number is not None]
-    if any(len(each) > 2 and len(each) % 2 for each in digits):
-        return None
-    return bytes.fromhex("".join(each.zfill(2) for each in digits))
+    numbers = [number_of(word) for word in _BETWEEN.split(text) if word]
+    found = [number for number in numbers if number is not None]
+    return b"".join(found) if found and len(found) == len(numbers) else None
 
 
 def _content(path: str) -> bytes:
