@@ -13,10 +13,9 @@ from harness.cli.terminal import show, width
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from harness.report.document import Document
     from harness.teach.dumps import ExplainedDump
 
-    Answer = tuple[list[str], dict[str, list[Document]]]
+    Answer = tuple[list[str], dict[str, Sequence[object]]]
     """Lines for people, and the parts of the document for programs."""
 
 _NEXT: Final = 3  # messages that are shown from a byte on
@@ -74,20 +73,20 @@ def explain(
 def _messages(data: bytes, bits: int | None, every: bool) -> "Answer":
     """Explain bytes that were written out: all of them."""
     from emulator.wire.splitter import split
-    from harness.report.explain import message_document, messages_text
+    from harness.report.explain import messages_text
     from harness.teach.annotate import explain_all
 
     found = list(explain_all(split(data), bits=bits, every=every))
-    return messages_text(found, width()), {"messages": [*map(message_document, found)]}
+    return messages_text(found, width()), {"messages": found}
 
 
 def _from(dumps: Sequence["ExplainedDump"], start: int, every: bool) -> "Answer":
-    from harness.report.explain import message_document, messages_text
+    from harness.report.explain import messages_text
 
     for dump in dumps:
         if start < dump.section.offset + dump.section.size:
             found = dump.pieces_from(start, _NEXT, every=every)
-            return messages_text(found, width()), {"messages": [*map(message_document, found)]}
+            return messages_text(found, width()), {"messages": found}
     raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
 
 

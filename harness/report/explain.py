@@ -5,10 +5,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.prose import capitalised, counted, spelled
+from emulator.wire.prose import capitalised, counted
 from harness.files.opening import shown
 from harness.judge.finding import Finding
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 from harness.report.table import Column, apart, table
 from harness.teach.dumps import ExplainedDump, ExplainedPacket, Overview, WholePackets
 from harness.teach.explained import Explained, FieldLine
@@ -22,6 +22,7 @@ _COLUMNS: Final = (
     Column("clause"),
 )
 _MOST_RUNS: Final = 8
+_MOST_BYTES: Final = len("F0 7E 00 01 00 00 10 00")  # of a field
 
 
 def messages_text(found: Iterable[Explained], width: int | None = None) -> list[str]:
@@ -58,20 +59,9 @@ def overviews_text(
     )
 
 
-def document(source: Document, **parts: Sequence[Document]) -> Document:
+def document(source: Document, **parts: Sequence[object]) -> Document:
     """Return the whole document; `parts` are lists of dumps, packets or messages."""
     return {"schema": SCHEMA, "source": source, **parts}
-
-
-def message_document(explained: Explained) -> Document:
-    """Return one message for programs."""
-    return {
-        "title": explained.title,
-        "byte": explained.offset,
-        "size": explained.size,
-        "lines": [_line_document(line) for line in explained.lines],
-        "problems": explained.problems,
-    }
 
 
 def packet_documents(
@@ -89,18 +79,8 @@ def overview_document(dump: ExplainedDump, overview: Overview) -> Document:
         "dump": dump.number,
         "byte": dump.section.offset,
         "size": dump.section.size,
-        "header": None if overview.header is None else message_document(overview.header),
-        "runs": [
-            {"packet": run.packet, "count": run.count, "byte": run.offset} for run in overview.runs
-        ],
-        "packets": [_packet_document(packet) for packet in overview.broken],
-        "more_packets": overview.more_broken,
-        "messages": [message_document(message) for message in overview.messages],
-        "more_messages": overview.more_messages,
-        "realtime_bytes": overview.realtime,
-        "unread_bytes": overview.unread,
-        "findings": overview.others,
-        "findings_in_all": overview.findings,
+        **fields_of(overview),
+        "packets": [_packet_document(packet) for packet in overview.packets],
     }
 
 
@@ -116,22 +96,22 @@ def _overview_blocks(
     if overview.header is not None:
         yield _message_text(overview.header, width)
     yield _runs_text(overview)
-    for packet in overview.broken:
+    for packet in overview.packets:
         yield _packet_text(packet, width)
-    if overview.more_broken:
-        yield [f"{counted(overview.more_broken, 'more packet')} with something wrong."]
+    if overview.more_packets:
+        yield [f"{counted(overview.more_packets, 'more packet')} with something wrong."]
     for message in overview.messages:
         yield _message_text(message, width)
     if overview.more_messages:
         yield [f"{counted(overview.more_messages, 'more message')} besides the packets."]
-    if overview.realtime:
-        yield [f"{counted(overview.realtime, 'real-time byte')} in between (FRM-03)."]
-    if overview.unread:
-        yield [f"{counted(overview.unread, 'byte')} without header or packet (FRM-07)."]
-    if overview.findings:
+    if overview.realtime_bytes:
+        yield [f"{counted(overview.realtime_bytes, 'real-time byte')} in between (FRM-03)."]
+    if overview.unread_bytes:
+        yield [f"{counted(overview.unread_bytes, 'byte')} without header or packet (FRM-07)."]
+    if overview.findings_in_all:
         again = f"dryload validate {shlex.quote(shown(file))}"
-        findings = [line.removeprefix("  ") for line in _finding_lines(overview.others)]
-        yield [*findings, f"{counted(overview.findings, 'finding')} in all: {again}"]
+        findings = [line.removeprefix("  ") for line in _finding_lines(overview.findings)]
+        yield [*findings, f"{counted(overview.findings_in_all, 'finding')} in all: {again}"]
 
 
 def _message_text(explained: Explained, width: int | None) -> list[str]:
@@ -139,7 +119,7 @@ def _message_text(explained: Explained, width: int | None) -> list[str]:
     size = counted(explained.size, "byte")
     rows = [_row(line) for line in explained.lines]
     return [
-        f"{capitalised(explained.title)}, {size} from byte {explained.offset:,}",
+        f"{capitalised(explained.title)}, {size} from byte {explained.byte:,}",
         *(f"  {line}" for line in table(_COLUMNS, rows, width and width - 2)),
         *(f"  Wrong: {problem}." for problem in explained.problems),
     ]
@@ -147,7 +127,8 @@ def _message_text(explained: Explained, width: int | None) -> list[str]:
 
 def _row(line: FieldLine) -> tuple[str, str, str, str, str]:
     value = f"{line.value}: {line.problem}" if line.problem else line.value
-    return line.field, value, spelled(line.raw), f"{line.offset:,}", line.clause
+    few = line.bytes[:_MOST_BYTES] + (" ..." if line.bytes[_MOST_BYTES:] else "")
+    return line.field, value, few, f"{line.byte:,}", line.clause
 
 
 def _packet_text(packet: ExplainedPacket, width: int | None) -> list[str]:
@@ -159,7 +140,7 @@ def _packet_text(packet: ExplainedPacket, width: int | None) -> list[str]:
 
 def _runs_text(overview: Overview) -> list[str]:
     whole = sum(run.count for run in overview.runs)
-    broken = len(overview.broken) + overview.more_broken
+    broken = len(overview.packets) + overview.more_packets
     if not whole and not broken:
         return ["No packets."]
     wrong = f", {counted(broken, 'packet')} with something wrong" if broken else ""
@@ -174,11 +155,11 @@ def _runs_text(overview: Overview) -> list[str]:
 
 def _run(run: WholePackets) -> str:
     if run.count == 1:
-        return f"packet {run.packet:,}, number {run.packet % 128}, from byte {run.offset:,}"
+        return f"packet {run.packet:,}, number {run.packet % 128}, from byte {run.byte:,}"
     last = run.packet + run.count - 1
     return (
         f"packets {run.packet:,} to {last:,}, numbers {run.packet % 128} to {last % 128}, "
-        f"from byte {run.offset:,}, {PACKET_BYTES} bytes each"
+        f"from byte {run.byte:,}, {PACKET_BYTES} bytes each"
     )
 
 
@@ -190,17 +171,8 @@ def _finding_lines(findings: Iterable[Finding]) -> Iterator[str]:
 
 
 def _packet_document(packet: ExplainedPacket) -> Document:
-    message = message_document(packet.explained)
-    return {"packet": packet.packet, **message, "findings": packet.findings}
-
-
-def _line_document(line: FieldLine) -> Document:
     return {
-        "byte": line.offset,
-        "bytes": line.raw.hex(" ").upper(),
-        "field": line.field,
-        "value": line.value,
-        "meaning": line.meaning,
-        "clause": line.clause,
-        "problem": line.problem or None,
+        "packet": packet.packet,
+        **fields_of(packet.explained),
+        "findings": packet.findings,
     }

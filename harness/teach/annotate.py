@@ -28,8 +28,8 @@ from emulator.wire.sevenbit import from_groups
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.splitter import Piece, PieceKind
 from harness.teach.explained import Explained, FieldLine, FieldText, field_line, places_of
-from harness.teach.fields import LABELS, field_text
-from harness.teach.others import lines_of, realtime_line, title_of
+from harness.teach.fields import field_text, label_of
+from harness.teach.others import explain_other, realtime_line
 from harness.teach.packet_words import PacketWords, checksum_text, data_lines
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
@@ -72,15 +72,15 @@ def explain_piece(
     """Return the explanation of one piece of a stream."""
     kind = kind_of(piece.body)
     if kind is None:
-        title, lines = title_of(piece), lines_of(piece)
+        title, lines = explain_other(piece)
     else:
         title, lines = _title(piece.body, kind), list(_message_lines(piece, kind, words, every))
     if piece.kind is not PieceKind.REALTIME:
         lines += [realtime_line(offset, byte) for offset, byte in piece.realtime]
-    lines.sort(key=lambda line: line.offset)
+    lines.sort(key=lambda line: line.byte)
     return Explained(
         title=title,
-        offset=piece.offset,
+        byte=piece.offset,
         size=len(piece.raw),
         lines=tuple(lines),
         problems=tuple(_problems(piece, kind)),
@@ -136,7 +136,7 @@ def _size(field: Construct, inner: bytes, position: int, *, closed: bool) -> int
 
 def _line(field: Construct, raw: bytes, offset: int, text: FieldText) -> FieldLine:
     clause, meaning = note_of(field)
-    return field_line(offset, raw, LABELS[field.name], text, clause, meaning=meaning)
+    return field_line(offset, raw, label_of(field.name), text, clause, meaning=meaning)
 
 
 def _text(field: Construct, kind: type[Message], raw: bytes, before: dict[str, Any]) -> FieldText:

@@ -5,30 +5,32 @@ numbers as in findings: `packet` is the planned packet, counted from 0, even if 
 repeated.  Clean packets are summed up; others are shown, up to a limit.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.constants import END, PACKET_BYTES, PACKET_NUMBERS
-from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, checksums
-from emulator.wire.splitter import Piece, PieceKind, Splitter, split
-from harness.files.scan import PacketRun, Rubble, scan
+from emulator.wire.constants import END, PACKET_NUMBERS
+from emulator.wire.packets import DEVICE_ID, NUMBER
+from emulator.wire.splitter import Piece, PieceKind, Splitter
+from harness.files.scan import is_packet
 from harness.files.sections import Section, sections
 from harness.judge.dump import DumpContents, read_dump
 from harness.judge.finding import Finding, Verdict
-from harness.judge.order import Alignment
 from harness.judge.stream import judge_dump
 from harness.teach.annotate import explain_piece, words_at
 from harness.teach.explained import Explained
 
 MOST: Final = 3
 """The number of broken packets, and of odd messages, that are shown of one dump."""
-_CHUNK: Final = 1 << 14
-_LONGEST: Final = 1 << 12  # of a packet with real-time bytes inside
+_CHUNK: Final = 1 << 12
+_FAR: Final = 1 << 16
+"""Bytes that are read from a packet on to find the message that holds a byte behind it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,7 @@ class WholePackets:
     packet: int
     """The first one, counted from 0."""
     count: int
-    offset: int
+    byte: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,27 +54,30 @@ class ExplainedPacket:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Overview:
-    """What a dump is made of."""
+    """What a dump is made of; its fields are keys of the document."""
 
     header: Explained | None
     runs: tuple[WholePackets, ...]
-    broken: tuple[ExplainedPacket, ...]
-    more_broken: int
+    packets: tuple[ExplainedPacket, ...]
+    """The first few with something wrong."""
+    more_packets: int
     messages: tuple[Explained, ...]
     more_messages: int
-    realtime: int
-    """Real-time bytes, inside and outside of messages."""
-    unread: int
+    realtime_bytes: int
+    """Inside and outside of messages."""
+    unread_bytes: int
     """Bytes in which there is neither header nor packet."""
-    others: tuple[Finding, ...]
-    """The first few findings that are not about those packets."""
-    findings: int
-    """The number of all findings on the dump."""
+    findings: tuple[Finding, ...]
+    """The first few that are not about those packets."""
+    findings_in_all: int
 
 
 @dataclass(eq=False)
 class ExplainedDump:
-    """One dump of a file; `number` counts headers from 1, 0 being what precedes the first."""
+    """One dump of a file; `number` counts headers from 1, 0 being what precedes the first.
+
+    Packets have an index here: first those that are whole, then the torn ones.
+    """
 
     number: int
     section: Section
@@ -89,145 +94,130 @@ class ExplainedDump:
         """Its contents as the judge reads them."""
         return read_dump(self.section, keep_words=False)
 
-    @property
-    def alignment(self) -> Alignment:
-        """Which planned packet each packet is."""
-        return self.contents.alignment
-
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """The judge's findings on it."""
         return judge_dump(self.contents).findings
 
-    def overview(self, *, every: bool = False) -> Overview:
-        """Return its overview; with `every`, no word of a shown packet is left out."""
-        clean = self._clean()
-        odd = np.flatnonzero(~clean).tolist()
-        wrecks, pieces = self.contents.wrecks, [item.piece for item in self.contents.odd]
-        shown = [self._packet(index, every) for index in odd[:MOST]]
-        shown += [self._wreck(index, every) for index in range(min(len(wrecks), MOST))]
-        shown.sort(key=lambda packet: packet.explained.offset)
-        opening = self.section.opening
-        told = {packet.packet for packet in shown[:MOST]}
-        others = [each for each in self.findings if each.at.packet not in told]
-        return Overview(
-            header=None if opening is None else explain_piece(opening),
-            runs=tuple(self._runs(clean)),
-            broken=tuple(shown[:MOST]),
-            more_broken=max(len(odd) + len(wrecks) - MOST, 0),
-            messages=tuple(explain_piece(piece) for piece in pieces[:MOST]),
-            more_messages=max(len(pieces) - MOST, 0),
-            realtime=sum(tally.count for tally in self.section.realtime.values()),
-            unread=self.section.rubble.size,
-            others=tuple(others[:MOST]),
-            findings=len(self.findings),
-        )
-
-    def packet(self, place: int, *, every: bool = False) -> list[ExplainedPacket]:
-        """Return every occurrence of the planned packet `place`, whole or torn."""
-        found = [self._packet(int(index), every) for index in np.flatnonzero(self._places == place)]
-        for index, (at, _) in enumerate(self.alignment.wrecks):
-            if at == place:
-                found.append(self._wreck(index, every))
-        return sorted(found, key=lambda packet: packet.explained.offset)
+    @cached_property
+    def places(self) -> NDArray[np.int64]:
+        """Which planned packet each packet is."""
+        alignment = self.contents.alignment
+        whole = alignment.places
+        if whole is None:
+            whole = np.arange(self.section.packets)
+        return np.append(whole, np.array([at for at, _ in alignment.wrecks], np.int64))
 
     @property
     def reached(self) -> int:
         """The number of packets up to the last one that is there or known to be missing."""
-        highest = int(self._places.max()) + 1 if len(self._places) else 0
-        torn = [at + 1 for at, _ in self.alignment.wrecks]
-        known = [each.at.packet + 1 for each in self.findings if each.at.packet is not None]
-        return max([highest, *torn, *known])
+        known = [each.at.packet for each in self.findings if each.at.packet is not None]
+        highest = int(self.places.max(initial=-1))
+        return max([highest, *known]) + 1
+
+    def overview(self, *, every: bool = False) -> Overview:
+        """Return its overview; with `every`, no word of a shown packet is left out."""
+        clean = self._clean()
+        whole = self.section.packets
+        wrong = np.flatnonzero(~clean)
+        first = [*wrong[wrong < whole][:MOST].tolist(), *wrong[wrong >= whole][:MOST].tolist()]
+        shown = sorted((self._packet(index, every) for index in first), key=_byte)[:MOST]
+        told = {packet.packet for packet in shown}
+        others = [each for each in self.findings if each.at.packet not in told]
+        pieces = [item.piece for item in self.contents.odd]
+        opening = self.section.opening
+        return Overview(
+            header=None if opening is None else explain_piece(opening),
+            runs=tuple(self._runs(np.flatnonzero(clean))),
+            packets=tuple(shown),
+            more_packets=len(wrong) - len(shown),
+            messages=tuple(explain_piece(piece) for piece in pieces[:MOST]),
+            more_messages=max(len(pieces) - MOST, 0),
+            realtime_bytes=sum(tally.count for tally in self.section.realtime.values()),
+            unread_bytes=self.section.rubble.size,
+            findings=tuple(others[:MOST]),
+            findings_in_all=len(self.findings),
+        )
+
+    def packet(self, place: int, *, every: bool = False) -> list[ExplainedPacket]:
+        """Return every occurrence of the planned packet `place`, whole or torn."""
+        found = np.flatnonzero(self.places == place).tolist()
+        return sorted((self._packet(index, every) for index in found), key=_byte)
 
     def pieces_from(self, byte: int, count: int, *, every: bool = False) -> list[Explained]:
-        """Return up to `count` explanations from the message that holds `byte` on."""
-        start, end = self.section.offset, self.section.offset + self.section.size
+        """Return up to `count` explanations from the message that holds `byte` on.
+
+        A packet ends whatever was open before it, so reading begins at the last packet before
+        `byte`, or at `byte` itself where that is far away.
+        """
+        section = self.section
+        begun = bisect_right(range(section.packets), byte, key=section.offset_of)
+        index = max(begun - 1, 0)
+        start = section.offset_of(index) if begun else section.offset
+        if byte - start > _FAR:
+            index, start = begun, byte
         found: list[Explained] = []
-        packet = 0
-        for item in scan(self.section.data[start:end]):
-            if isinstance(item, Rubble):
-                continue
-            if isinstance(item, PacketRun):
-                skip = max(byte - start - item.offset, 0) // PACKET_BYTES
-                for index in range(skip, min(len(item.rows), skip + count - len(found))):
-                    raw = item.rows[index].tobytes()
-                    at = start + item.offset + index * PACKET_BYTES
-                    found.append(self._explain(_whole(at, raw), packet + index, every))
-                packet += len(item.rows)
-            else:
-                at = start + item.offset
-                if at + len(item.raw) > byte:
-                    found.append(self._explain(item.moved(start), packet, every))
-                packet += len(item.body) == PACKET_BYTES
-            if len(found) >= count:
-                break
-        return found[:count] or self._unread_from(byte, count)
-
-    def _unread_from(self, byte: int, count: int) -> list[Explained]:
-        """Explain the bytes from `byte` on where there was too much odd data to read it all."""
-        pieces = split(self.section.data[byte : byte + _LONGEST])[:count]
-        return [explain_piece(piece.moved(byte)) for piece in pieces]
-
-    @cached_property
-    def _places(self) -> NDArray[np.int64]:
-        places = self.alignment.places
-        return np.arange(self.section.packets) if places is None else places
+        for piece in _pieces(section, start):
+            if piece.offset + len(piece.raw) > byte:
+                place = self.places[index] if index < len(self.places) else index
+                found.append(self._explain(piece, int(place), every))
+                if len(found) == count:
+                    break
+            index += is_packet(piece)
+        return found
 
     def _clean(self) -> NDArray[np.bool_]:
-        """Return for each whole packet whether it is in sequence and right."""
-        section = self.section
-        clean: NDArray[np.bool_] = section.column(NUMBER) == self._places % PACKET_NUMBERS
+        """Return for each packet whether it is whole, in sequence and right."""
+        section, contents = self.section, self.contents
+        clean = np.zeros(len(self.places), bool)
+        clean[: section.packets] = section.column(NUMBER) == (
+            self.places[: section.packets] % PACKET_NUMBERS
+        )
         if section.header is not None:
-            clean &= section.column(DEVICE_ID) == section.header.device_id
-        for begin, rows in section.chunks(_CHUNK):
-            clean[begin : begin + len(rows)] &= checksums(rows) == rows[:, CHECKSUM]
-        if self.alignment.stored is not None:
-            kept = np.zeros(len(clean), bool)
-            kept[self.alignment.stored] = True
-            clean &= kept
+            clean[: section.packets] &= section.column(DEVICE_ID) == section.header.device_id
+        clean[contents.reading.failing] = False
+        stored = contents.alignment.stored
+        if stored is not None:
+            clean[np.setdiff1d(np.arange(len(clean)), stored)] = False
         marked = [
             each.at.packet
             for each in self.findings
             if each.at.packet is not None and each.verdict in (Verdict.BROKEN, Verdict.BENT)
         ]
-        return clean & ~np.isin(self._places, marked)
+        return clean & ~np.isin(self.places, marked)
 
-    def _runs(self, clean: NDArray[np.bool_]) -> Iterator[WholePackets]:
-        indices = np.flatnonzero(clean)
-        if not len(indices):
-            return
-        breaks = (np.diff(indices) != 1) | (np.diff(self._places[indices]) != 1)
-        starts = np.concatenate(([0], np.flatnonzero(breaks) + 1, [len(indices)]))
-        for first, stop in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
-            index = int(indices[first])
+    def _runs(self, clean: NDArray[np.int64]) -> Iterator[WholePackets]:
+        """Yield the runs of packets that follow each other in the file and in the dump."""
+        places = self.places[clean]
+        breaks = np.flatnonzero((np.diff(clean) != 1) | (np.diff(places) != 1)) + 1
+        for run in np.split(clean, breaks) if len(clean) else ():
+            first = int(run[0])
             yield WholePackets(
-                packet=int(self._places[index]),
-                count=stop - first,
-                offset=self.section.offset_of(index),
+                packet=int(self.places[first]),
+                count=len(run),
+                byte=self.section.offset_of(first),
             )
 
     def _packet(self, index: int, every: bool) -> ExplainedPacket:
-        return self._judged(self._piece(index), int(self._places[index]), every)
-
-    def _piece(self, index: int) -> Piece:
-        """Return a whole packet as found, with real-time bytes inside it."""
-        offset = self.section.offset_of(index)
-        body = self.section.row(index).tobytes()
-        pieces = Splitter().feed(self.section.data[offset : offset + _LONGEST])
-        if pieces and pieces[0].body == body:
-            return pieces[0].moved(offset)
-        return _whole(offset, body)
-
-    def _wreck(self, index: int, every: bool) -> ExplainedPacket:
-        piece = _joined(self.contents.wrecks[index].pieces)
-        return self._judged(piece, self.alignment.wrecks[index][0], every)
-
-    def _judged(self, piece: Piece, place: int, every: bool) -> ExplainedPacket:
+        place, whole = int(self.places[index]), self.section.packets
+        if index < whole:
+            piece = self._whole(index)
+        else:
+            piece = _joined(self.contents.wrecks[index - whole].pieces)
         return ExplainedPacket(
             packet=place,
             explained=self._explain(piece, place, every),
             findings=tuple(each for each in self.findings if each.at.packet == place),
         )
+
+    def _whole(self, index: int) -> Piece:
+        """Return a whole packet as found, with the real-time bytes inside it unless too many."""
+        offset = self.section.offset_of(index)
+        body = self.section.row(index).tobytes()
+        (piece,) = islice(_pieces(self.section, offset), 1)
+        if piece.body == body and len(piece.raw) <= _CHUNK:
+            return piece
+        return Piece(PieceKind.EXCLUSIVE, offset, body, body)
 
     def _explain(self, piece: Piece, place: int, every: bool) -> Explained:
         return explain_piece(piece, words_at(self.section.header, place, self.bits), every=every)
@@ -241,8 +231,19 @@ def dumps_of(data: bytes, *, bits: int | None = None) -> Iterator[ExplainedDump]
         yield ExplainedDump(number=number, section=section, bits=bits)
 
 
-def _whole(offset: int, raw: bytes) -> Piece:
-    return Piece(PieceKind.EXCLUSIVE, offset, raw, raw)
+def _byte(packet: ExplainedPacket) -> int:
+    return packet.explained.byte
+
+
+def _pieces(section: Section, start: int) -> Iterator[Piece]:
+    """Yield the pieces of a section from a byte on."""
+    splitter = Splitter(limit=_FAR)
+    stop = section.offset + section.size
+    for at in range(start, stop, _CHUNK):
+        for piece in splitter.feed(section.data[at : min(at + _CHUNK, stop)]):
+            yield piece.moved(start)
+    for piece in splitter.flush():
+        yield piece.moved(start)
 
 
 def _joined(pieces: Sequence[Piece]) -> Piece:

@@ -1,4 +1,7 @@
-"""An explanation: a line for each field of a message, and the message that they belong to."""
+"""An explanation: a line for each field of a message, and the message that they belong to.
+
+The fields of these values are the keys of the document that `dryload explain --json` prints.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,15 +24,16 @@ class FieldText(NamedTuple):
 class FieldLine:
     """A field: its place, its bytes, what they mean and which clause defines them."""
 
-    offset: int
-    raw: bytes
+    byte: int
+    bytes: str
+    """In hexadecimal."""
     field: str
     value: str
+    meaning: str
+    """What the field is for, "" where its name says it."""
     clause: str
-    meaning: str = ""
-    """What the field is for."""
-    problem: str = ""
-    """What is wrong with it, "" where nothing is."""
+    problem: str | None
+    """What is wrong with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +41,7 @@ class Explained:
     """A message, or what is left of one, line by line."""
 
     title: str
-    offset: int
+    byte: int
     size: int
     lines: tuple[FieldLine, ...]
     problems: tuple[str, ...] = ()
@@ -45,25 +49,23 @@ class Explained:
 
 
 def field_line(
-    offset: int, raw: bytes, field: str, text: FieldText, clause: str, *, meaning: str = ""
+    byte: int, raw: bytes, field: str, text: FieldText, clause: str, *, meaning: str = ""
 ) -> FieldLine:
-    """Return the line of a field."""
+    """Return the line of a field that has the bytes `raw`."""
     return FieldLine(
-        offset=offset,
-        raw=raw,
+        byte=byte,
+        bytes=raw.hex(" ").upper(),
         field=field,
         value=text.value,
-        clause=clause,
         meaning=meaning,
-        problem=text.problem,
+        clause=clause,
+        problem=text.problem or None,
     )
 
 
 def places_of(piece: Piece) -> At:
     """Return the function that turns a byte of a piece's body into its place in the stream."""
-    if not piece.realtime:
-        return lambda index: piece.offset + index
     inside = {offset for offset, _ in piece.realtime}
     end = piece.offset + len(piece.raw)
     places = [place for place in range(piece.offset, end) if place not in inside]
-    return lambda index: places[index]
+    return places.__getitem__

@@ -35,36 +35,23 @@ _FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2
 Values = Mapping[str, Any]
 """The fields before the one that is explained, by name."""
 
-LABELS: Final[Mapping[str, str]] = {
+_LABELS: Final[Mapping[str, str]] = {
     "start": "begin",
-    "family": "family",
     "device_id": "device ID",
     "sub_id": "sub-ID",
     "sub_id_2": "second sub-ID",
     "kind": "handshake",
-    "packet_number": "packet number",
-    "sample_number": "sample number",
     "bits": "significant bits",
     "period_ns": "sample period",
     "rate_hz": "sample rate",
     "rate_fraction": "fraction of it",
-    "length": "length",
-    "loop_number": "loop number",
-    "loop_start": "loop start",
-    "loop_end": "loop end",
-    "loop_type": "loop type",
-    "channels": "channels",
     "data": "sample words",
-    "checksum": "checksum",
     "language": "language tag",
-    "name": "name",
     "maker": "maker ID",
     "family_code": "unit family",
     "member": "family member",
-    "revision": "revision",
-    "end": "end",
 }
-"""What a field of a layout is called."""
+"""What a field of a layout is called, where that is not its name."""
 
 _GROUPS: Final = {0x05: "extension of the sample dump", 0x06: "general information"}  # M1 p. 35
 _HANDSHAKES: Final = {
@@ -74,6 +61,11 @@ _HANDSHAKES: Final = {
     HandshakeKind.WAIT: "WAIT: send nothing until told",
     HandshakeKind.EOF: "EOF: the last packet has been sent; a sample dump does not use it",
 }
+
+
+def label_of(field: str) -> str:
+    """Return what a field of a layout is called."""
+    return _LABELS.get(field, field.replace("_", " "))
 
 
 def field_text(kind: type[Message], field: str, value: Any, before: Values) -> FieldText:

@@ -8,15 +8,11 @@ from emulator.wire.prose import counted
 from emulator.wire.splitter import Piece, PieceKind
 from harness.teach.explained import FieldLine, FieldText, field_line, places_of
 
-_CHANNEL: Final = {
-    0x8: "note off",
-    0x9: "note on",
-    0xA: "key pressure",
-    0xB: "controller",
-    0xC: "program change",
-    0xD: "channel pressure",
-    0xE: "pitch bend",
-}  # M1 table I
+_CHANNEL: Final = (
+    *("note off", "note on", "key pressure", "controller"),
+    *("program change", "channel pressure", "pitch bend"),
+)
+"""By the high nibble of the status byte, from 8 on (M1 table I)."""
 _COMMON: Final = {
     0xF1: "time code",
     0xF2: "song position",
@@ -55,48 +51,36 @@ def realtime_line(offset: int, byte: int) -> FieldLine:
     )
 
 
-def title_of(piece: Piece) -> str:
-    """Return the name of a piece that is not a sample dump message."""
+def explain_other(piece: Piece) -> tuple[str, list[FieldLine]]:
+    """Return title and lines of a piece that is no sample dump message."""
     match piece.kind:
         case PieceKind.REALTIME:
-            return "real-time byte"
+            return "real-time byte", [realtime_line(piece.offset, piece.raw[0])]
         case PieceKind.STRAY:
-            return "stray data bytes"
+            return "stray data bytes", [_stray(piece)]
         case PieceKind.SHORT:
-            return _short_title(piece.body[0])
+            title = _short_title(piece.body[0])
+            return title, [_short(piece, title)]
         case _:
-            return "another System Exclusive message"
+            return "another System Exclusive message", list(_exclusive(piece))
 
 
-def lines_of(piece: Piece) -> list[FieldLine]:
-    """Return the lines for such a piece, without its real-time bytes."""
-    match piece.kind:
-        case PieceKind.REALTIME:
-            return [realtime_line(piece.offset, piece.raw[0])]
-        case PieceKind.STRAY:
-            text = FieldText(
-                f"{counted(len(piece.body), 'data byte')} outside any message",
-                "a unit ignores them",
-            )
-            meaning = "often the rest of a message that lost its beginning"
-            return [
-                field_line(piece.offset, piece.body, "stray bytes", text, "FRM-07", meaning=meaning)
-            ]
-        case PieceKind.SHORT:
-            return [_short(piece)]
-        case _:
-            return list(_exclusive(piece))
+def _stray(piece: Piece) -> FieldLine:
+    outside = f"{counted(len(piece.body), 'data byte')} outside any message"
+    text = FieldText(outside, "a unit ignores them")
+    meaning = "often the rest of a message that lost its beginning"
+    return field_line(piece.offset, piece.body, "stray bytes", text, "FRM-07", meaning=meaning)
 
 
 def _short_title(status: int) -> str:
     if status < 0x80:
         return "channel message without its status byte"
     if status < 0xF0:
-        return f"{_CHANNEL[status >> 4]}, channel {(status & 0x0F) + 1}"
+        return f"{_CHANNEL[(status >> 4) - 8]}, channel {(status & 0x0F) + 1}"
     return _COMMON.get(status, "undefined status byte")
 
 
-def _short(piece: Piece) -> FieldLine:
+def _short(piece: Piece, title: str) -> FieldLine:
     status = piece.body[0]
     clause, problem = "FRM-02", ""
     if status in _UNDEFINED:
@@ -105,25 +89,22 @@ def _short(piece: Piece) -> FieldLine:
         clause, problem = "FRM-01", "no message was open"
     elif status < 0xF0:
         clause = "FRM-10"
-    text = FieldText(_short_title(status), problem)
+    text = FieldText(title, problem)
     meaning = "not part of a sample dump; inside a message it ends that message"
     return field_line(piece.offset, piece.body, "short message", text, clause, meaning=meaning)
 
 
 def _exclusive(piece: Piece) -> Iterator[FieldLine]:
     body, at = piece.body, places_of(piece)
-    is_whole = piece.kind is PieceKind.EXCLUSIVE
-    inner = body[1:-1] if is_whole else body[1:]
+    last = len(body) - (piece.kind is PieceKind.EXCLUSIVE)
+    family, content = body[1 : min(2, last)], body[2:last]
     yield field_line(at(0), body[:1], "begin", FieldText("System Exclusive begins"), "FRM-01")
-    if inner:
-        family = FieldText(_FAMILIES.get(inner[0], "a maker's own"))
-        clause = "FRM-09" if inner[0] == FAMILY else "FRM-06"
-        yield field_line(at(1), inner[:1], "family", family, clause)
-    if inner[1:]:
-        content = FieldText(
-            f"{counted(len(inner) - 1, 'byte')} unknown to the sample dump standard"
-        )
-        yield field_line(at(2), inner[1:], "content", content, "FRM-09")
-    if is_whole:
-        last = len(body) - 1
+    if family:
+        text = FieldText(_FAMILIES.get(family[0], "a maker's own"))
+        clause = "FRM-09" if family[0] == FAMILY else "FRM-06"
+        yield field_line(at(1), family, "family", text, clause)
+    if content:
+        unknown = f"{counted(len(content), 'byte')} unknown to the sample dump standard"
+        yield field_line(at(2), content, "content", FieldText(unknown), "FRM-09")
+    if last < len(body):
         yield field_line(at(last), body[last:], "end", FieldText("System Exclusive ends"), "FRM-01")

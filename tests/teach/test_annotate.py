@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 
 from emulator.wire.clauses import clauses
 from emulator.wire.codec import encode
+from emulator.wire.layout import LAYOUTS
 from emulator.wire.messages import Message
 from emulator.wire.splitter import split
 from harness.teach.annotate import explain_all
-from harness.teach.fields import LABELS
+from harness.teach.fields import label_of
 from tests import oracle
 from tests.strategies import MESSAGES, messages, streams
 from tests.teach.lines import annotate
@@ -46,10 +47,10 @@ def values(data: bytes, bits: int | None = None) -> dict[str, str]:
 def test_every_byte_stands_in_exactly_one_line(data: bytes, every: bool, bits: int | None) -> None:
     found: dict[int, int] = {}
     for explained in explain_all(split(data), bits=bits, every=every):
-        inside = {line.offset for line in explained.lines if line.field == "real time"}
+        inside = {line.byte for line in explained.lines if line.field == "real time"}
         for line in explained.lines:
-            place = line.offset
-            for byte in line.raw:
+            place = line.byte
+            for byte in bytes.fromhex(line.bytes):
                 while line.field != "real time" and place in inside:
                     place += 1
                 assert place not in found
@@ -63,7 +64,7 @@ def test_every_byte_stands_in_exactly_one_line(data: bytes, every: bool, bits: i
 @given(anything)
 def test_every_line_says_something_and_names_a_clause(data: bytes) -> None:
     lines = annotate(data)
-    assert [line.offset for line in lines] == sorted(line.offset for line in lines)
+    assert [line.byte for line in lines] == sorted(line.byte for line in lines)
     for line in lines:
         assert line.field
         assert line.value
@@ -76,12 +77,14 @@ def test_a_whole_message_has_no_problem_as_a_whole(message: Message) -> None:
     (explained,) = explain_all(split(encode(message)))
 
     assert explained.problems == ()
-    assert (explained.offset, explained.size) == (0, len(encode(message)))
+    assert (explained.byte, explained.size) == (0, len(encode(message)))
 
 
-def test_every_field_of_every_layout_has_a_label() -> None:
-    assert len(set(LABELS.values())) == len(LABELS)
-    assert len(MESSAGES) == 13
+def test_the_fields_of_a_message_have_labels_of_their_own() -> None:
+    assert len(MESSAGES) == len(LAYOUTS) == 13
+    for layout in LAYOUTS.values():
+        labels = [label_of(field.name) for field in layout.subcons]
+        assert len(set(labels)) == len(labels)
 
 
 # What the fields say.
@@ -254,7 +257,7 @@ def test_running_status_is_named() -> None:  # M1 p. A-2
 def test_realtime_inside_a_message_is_shown_where_it_stands() -> None:  # FRM-03
     lines = annotate(bytes.fromhex("F0 7E 00 03 2C F8 02 F7"))
 
-    assert [(line.field, line.offset) for line in lines][3:] == [
+    assert [(line.field, line.byte) for line in lines][3:] == [
         ("sub-ID", 3),
         ("sample number", 4),
         ("real time", 5),

@@ -59,9 +59,9 @@ def test_the_first_words_are_shown_and_the_rest_summed_up() -> None:
     ]
     rest = next(line for line in lines if line.field == "to word 39")
     assert rest.value == "36 more words, from -16 to 19"
-    assert rest.offset == 21 + 5 + 4 * 3
+    assert rest.byte == 21 + 5 + 4 * 3
     filler = lines[-3]
-    assert (filler.value, filler.problem) == ("105 bytes after the last word", "")
+    assert (filler.value, filler.problem) == ("105 bytes after the last word", None)
     assert values(DUMP)["word 40"] == "20, +0.1 % of full scale"
 
 
@@ -123,7 +123,7 @@ def test_a_status_byte_among_the_words_is_said_where_it_stands() -> None:  # FRM
     assert lines["word 0"].problem == "it contains a status byte"
     assert lines["to word 39"].value == "36 more words, from -32,768 to -32,768"
     assert lines["to word 39"].problem == "1 with a status byte in it"
-    assert lines["word 1"].problem == ""
+    assert lines["word 1"].problem is None
 
 
 def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09
@@ -148,8 +148,8 @@ def test_a_packet_of_wrong_length_is_explained_to_its_end() -> None:  # PKT-01
     assert long.problems == ("it has 129 bytes, and a data packet has 127",)
     for torn_packet, left in ((short, 119 % 3), (long, 122 % 3)):
         by_name = {line.field: line for line in torn_packet.lines}
-        assert by_name["checksum"].raw == packet[125:126]
-        assert len(by_name["left over"].raw) == left
+        assert bytes.fromhex(by_name["checksum"].bytes) == packet[125:126]
+        assert len(bytes.fromhex(by_name["left over"].bytes)) == left
         assert by_name["left over"].problem == "a word of 16 bits takes 3 bytes"
 
 

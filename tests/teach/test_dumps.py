@@ -26,7 +26,7 @@ def only(data: bytes, *, bits: int | None = None) -> ExplainedDump:
 
 def counted(overview: Overview) -> int:
     """Return how many packets an overview speaks of."""
-    return sum(run.count for run in overview.runs) + len(overview.broken) + overview.more_broken
+    return sum(run.count for run in overview.runs) + len(overview.packets) + overview.more_packets
 
 
 def short_dump(rng: random.Random) -> damage.RandomDump:
@@ -38,9 +38,9 @@ def test_a_clean_dump_is_a_header_and_one_run() -> None:
 
     assert overview.header is not None
     assert overview.header.title == "dump header"
-    assert [(run.packet, run.count, run.offset) for run in overview.runs] == [(0, LONG.packets, 21)]
-    assert (overview.broken, overview.messages) == ((), ())
-    assert overview.more_broken == overview.more_messages == overview.unread == 0
+    assert [(run.packet, run.count, run.byte) for run in overview.runs] == [(0, LONG.packets, 21)]
+    assert (overview.packets, overview.messages) == ((), ())
+    assert overview.more_packets == overview.more_messages == overview.unread_bytes == 0
 
 
 @settings(max_examples=60, deadline=None)
@@ -53,15 +53,15 @@ def test_the_packet_that_was_damaged_is_shown_with_the_judges_words(
     dump = only(damaged.data)
     overview = dump.overview()
 
-    shown = {packet.packet for packet in overview.broken}
+    shown = {packet.packet for packet in overview.packets}
     told = {finding.at.packet for finding in dump.findings}
     if kind in ("missing_packet", "missing_last_packet"):
         assert shown == set()
-        assert damaged.packet in {finding.at.packet for finding in overview.others}
+        assert damaged.packet in {finding.at.packet for finding in overview.findings}
     else:
         # The packet itself, or the one the judge ties the damage to.
         assert shown & ({damaged.packet} | told)
-        assert any(packet.findings or packet.explained.problems for packet in overview.broken)
+        assert any(packet.findings or packet.explained.problems for packet in overview.packets)
 
 
 @settings(max_examples=60, deadline=None)
@@ -85,7 +85,7 @@ def test_one_packet_can_be_asked_for(kind: str) -> None:
     assert packet.findings
     (whole,) = dump.packet(damaged.packet - 1)
     assert whole.findings == ()
-    assert whole.explained.offset == 21 + 127 * (damaged.packet - 1)
+    assert whole.explained.byte == 21 + 127 * (damaged.packet - 1)
     assert whole.explained.lines[-2].value.endswith("right")
     assert dump.packet(LONG.packets) == []
     assert dump.reached == LONG.packets
@@ -98,8 +98,8 @@ def test_a_packet_that_the_judge_finds_broken_is_no_clean_one() -> None:  # WRD-
     stray[125] = oracle.checksum(bytes(stray))
     dump = only(header + b"".join([*packets[:2], bytes(stray), *packets[3:]]))
 
-    assert [packet.packet for packet in dump.overview().broken] == [2]
-    assert {finding.clause for finding in dump.overview().broken[0].findings} == {"WRD-05"}
+    assert [packet.packet for packet in dump.overview().packets] == [2]
+    assert {finding.clause for finding in dump.overview().packets[0].findings} == {"WRD-05"}
 
 
 def test_what_is_only_worth_knowing_makes_no_packet_a_broken_one() -> None:
@@ -107,7 +107,7 @@ def test_what_is_only_worth_knowing_makes_no_packet_a_broken_one() -> None:
     dump = only(oracle.dump(bits=16, words=[256] * 200, sample_number=1, period_ns=22676))
     overview = dump.overview()
 
-    assert overview.broken == ()
+    assert overview.packets == ()
     assert [(run.packet, run.count) for run in overview.runs] == [(0, 5)]
 
 
@@ -116,10 +116,10 @@ def test_packets_are_numbered_as_they_were_planned() -> None:
     header, packets = damage.take_apart(LONG.data)
     dump = only(header + b"".join(packets[:50] + packets[51:]))
 
-    assert [packet.explained.offset for packet in dump.packet(51)] == [21 + 127 * 50]
+    assert [packet.explained.byte for packet in dump.packet(51)] == [21 + 127 * 50]
     assert dump.packet(50) == []
     (last,) = dump.packet(LONG.packets - 1)
-    assert last.explained.offset == 21 + 127 * (LONG.packets - 2)
+    assert last.explained.byte == 21 + 127 * (LONG.packets - 2)
     spp = oracle.words_per_packet(LONG.bits)
     assert last.explained.lines[5].field == f"word {(LONG.packets - 1) * spp:,}"
 
@@ -128,7 +128,7 @@ def test_a_packet_that_stands_twice_is_shown_twice() -> None:
     header, packets = damage.take_apart(LONG.data)
     dump = only(header + b"".join(packets[:3] + packets[2:]))
 
-    assert [packet.explained.offset for packet in dump.packet(2)] == [21 + 254, 21 + 381]
+    assert [packet.explained.byte for packet in dump.packet(2)] == [21 + 254, 21 + 381]
 
 
 def test_a_missing_packet_at_the_end_is_still_counted() -> None:
@@ -145,11 +145,11 @@ def test_much_that_is_broken_is_only_counted() -> None:
     overview = only(header + b"".join(wrong)).overview()
 
     assert overview.runs == ()
-    assert len(overview.broken) == MOST
-    assert overview.more_broken == LONG.packets - MOST
+    assert len(overview.packets) == MOST
+    assert overview.more_packets == LONG.packets - MOST
     torn = only(header + b"".join(each[:60] for each in packets)).overview()
-    assert len(torn.broken) == MOST
-    assert torn.more_broken == LONG.packets - MOST
+    assert len(torn.packets) == MOST
+    assert torn.more_packets == LONG.packets - MOST
 
 
 def test_other_messages_are_shown_up_to_a_few() -> None:
@@ -163,17 +163,17 @@ def test_realtime_bytes_and_noise_are_counted() -> None:
     noise = bytes(range(128)) * 50_000
     overview = only(LONG.data[:30] + b"\xf8\xfe" + LONG.data[30:] + noise).overview()
 
-    assert overview.realtime == 2
-    assert overview.unread + sum(each.size for each in overview.messages) <= len(noise)
+    assert overview.realtime_bytes == 2
+    assert overview.unread_bytes + sum(each.size for each in overview.messages) <= len(noise)
 
 
 def test_realtime_bytes_inside_a_packet_stand_in_its_explanation() -> None:  # FRM-03
     data = LONG.data[:60] + b"\xfe" + LONG.data[60:]
     (packet,) = only(data).packet(0)
 
-    assert [line.offset for line in packet.explained.lines if line.field == "real time"] == [60]
+    assert [line.byte for line in packet.explained.lines if line.field == "real time"] == [60]
     assert packet.explained.size == 128
-    assert packet.explained.lines[-1].offset == 21 + 127
+    assert packet.explained.lines[-1].byte == 21 + 127
 
 
 def test_a_packet_drowned_in_realtime_bytes_is_explained_without_them() -> None:
@@ -218,9 +218,9 @@ def test_every_word_is_shown_where_it_is_asked_for() -> None:
 def test_the_message_that_holds_a_byte_comes_first(byte: int) -> None:
     found = only(LONG.data).pieces_from(byte, 3)
 
-    assert found[0].offset <= byte < found[0].offset + found[0].size
-    assert len(found) == min(3, (len(LONG.data) - found[0].offset + 126) // 127)
-    offsets = [message.offset for message in found]
+    assert found[0].byte <= byte < found[0].byte + found[0].size
+    assert len(found) == min(3, (len(LONG.data) - found[0].byte + 126) // 127)
+    offsets = [message.byte for message in found]
     assert offsets == sorted(offsets)
 
 
@@ -229,8 +229,17 @@ def test_words_after_a_byte_have_their_numbers() -> None:
     start = len(LONG.data) + 21 + 127 * 4
     (packet,) = dump.pieces_from(start, 1)
 
-    assert packet.offset == start
+    assert packet.byte == start
     assert packet.lines[5].field == f"word {4 * oracle.words_per_packet(LONG.bits):,}"
+
+
+def test_a_packet_says_the_same_however_it_is_asked_for() -> None:
+    header, packets = damage.take_apart(LONG.data)
+    dump = only(header + b"".join(packets[:5] + packets[6:]))
+
+    for place in (4, 6, LONG.packets - 1):
+        (packet,) = dump.packet(place)
+        assert dump.pieces_from(packet.explained.byte, 1) == [packet.explained]
 
 
 def test_a_byte_in_noise_that_nobody_looked_at_is_explained_all_the_same() -> None:
@@ -240,7 +249,7 @@ def test_a_byte_in_noise_that_nobody_looked_at_is_explained_all_the_same() -> No
     found = only(data).pieces_from(byte, 3)
 
     assert len(found) == 3
-    assert found[0].offset == byte
+    assert found[0].byte == byte
 
 
 @settings(max_examples=100, deadline=None)
@@ -252,4 +261,4 @@ def test_any_byte_of_any_stream_can_be_asked_for(data: bytes, draw: st.DataObjec
     dump = next(dump for dump in dumps_of(data) if byte < dump.section.offset + dump.section.size)
     found = dump.pieces_from(byte, 2)
 
-    assert found[0].offset <= byte < found[0].offset + found[0].size
+    assert found[0].byte <= byte < found[0].byte + found[0].size
