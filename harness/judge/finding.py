@@ -7,13 +7,15 @@ wrong is told in a page and costs no memory.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 from emulator.wire.clauses import Level, clause
 from emulator.wire.prose import capitalised
+from harness.judge.kinds import finding_kinds
 
 MOST: Final = 200
 """Different findings of one clause that are kept; the rest is counted."""
@@ -57,6 +59,14 @@ class Answerable(StrEnum):
     RIG = "rig"
 
 
+_SIDES: Final = {
+    "file": Answerable.FILE,
+    "sender": Answerable.SENDER,
+    "receiver": Answerable.UNIT,
+    "rig": Answerable.RIG,
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Where: what is not known is None."""
@@ -85,6 +95,8 @@ class Finding:
     expected: str = ""
     found: str = ""
     do: str = ""
+    kind: str = ""
+    """What programs know it by, as `findings.toml` has it."""
 
 
 def worst_of(findings: Iterable[Finding]) -> Verdict | None:
@@ -131,12 +143,57 @@ class _Entry:
 
 
 class Findings:
-    """Collects the findings of one dump, or of what stands beside dumps."""
+    """Collects the findings of one dump, or of what stands beside dumps.
 
-    def __init__(self) -> None:
+    `names` are filled into every text; `sides` says who the sender and the receiver are.
+    """
+
+    def __init__(
+        self,
+        names: Mapping[str, str] = MappingProxyType({}),
+        sides: Mapping[str, Answerable] = MappingProxyType({}),
+    ) -> None:
+        self._names = names
+        self._sides = {**_SIDES, **sides}
         self._entries: dict[tuple[str, str, Answerable, Verdict], _Entry] = {}
         self._different: Counter[str] = Counter()
         self._last: dict[str, Finding] = {}
+
+    def tell(
+        self,
+        kind: str,
+        at: Place = NOWHERE,
+        *,
+        where: str = "",
+        clause: str = "",
+        who: Answerable | None = None,
+        verdict: Verdict | None = None,
+        count: int = 1,
+        out_of: int | None = None,
+        **names: object,
+    ) -> None:
+        """Add a finding of a kind; `names` are filled into its texts.
+
+        Clause, verdict and who is answerable are those of its kind unless they are given.
+        """
+        row = finding_kinds()[kind]
+        filled = {**self._names, **names}
+        given = verdict or (Verdict(row.verdict) if row.verdict else None)
+        self.add(
+            clause or row.clause,
+            row.says.format(**filled),
+            where=where,
+            at=at,
+            expected=row.expected.format(**filled),
+            found=row.found.format(**filled),
+            do=row.do.format(**filled),
+            verdict=given,
+            who=who or self._sides[row.side],
+            many=row.many.format(**filled, n="{n}"),
+            count=count,
+            out_of=out_of,
+            kind=kind,
+        )
 
     def add(
         self,
@@ -153,6 +210,7 @@ class Findings:
         many: str = "",
         count: int = 1,
         out_of: int | None = None,
+        kind: str = "",
     ) -> None:
         """Add a finding; its verdict follows from the clause's level unless one is given.
 
@@ -174,6 +232,7 @@ class Findings:
             expected=expected,
             found=found,
             do=do,
+            kind=kind,
         )
         self._different[clause_id] += 1
         if self._different[clause_id] <= MOST:

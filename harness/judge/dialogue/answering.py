@@ -4,24 +4,27 @@ from bisect import bisect_left
 from itertools import pairwise
 from typing import Final
 
+from emulator.dump.capture import Direction
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
 from emulator.wire.prose import counted
+from emulator.wire.splitter import PieceKind
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
-from harness.judge.dialogue.replies import Replies
 from harness.judge.dialogue.silence import Silences
 from harness.judge.timed_messages import TimedMessage
 
-_NAK, _WAIT, _CANCEL, _EOF = (
+_ACK, _NAK, _WAIT, _CANCEL, _EOF = (
+    HandshakeKind.ACK,
     HandshakeKind.NAK,
     HandshakeKind.WAIT,
     HandshakeKind.CANCEL,
     HandshakeKind.EOF,
 )
 _STRIKES: Final = 3  # HSK-17, M1 p. 44 (File Dump)
+_GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
 
 
 def judge_answering(
@@ -43,16 +46,17 @@ def judge_answering(
 
 
 class _Answers:
+    """Judges the replies of one dump, exchange by exchange."""
+
     def __init__(
         self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger, silences: Silences
     ) -> None:
         self._talk = talk
         self._sight = sight
         self._ledger = ledger
-        self._who = talk.receiver
-        self._packets = max(talk.packets, 1)
-        self._replies = Replies(talk, sight, ledger)
         self._silences = silences
+        self._packets = max(talk.packets, 1)
+        self._cancel_ns = next((each.end_ns for each in talk.replies if each.kind is _CANCEL), None)
         self._ends_of_eof = sorted(
             heard.end_ns for heard, message in talk.handshakes if message.kind is _EOF
         )
@@ -62,7 +66,7 @@ class _Answers:
         by_sending: dict[int, list[Reply]] = {}
         for reply in exchange.replies:
             by_sending.setdefault(reply.sending, []).append(reply)
-            self._replies.judge(exchange, exchange.sendings[reply.sending], reply)
+            self._reply(exchange, exchange.sendings[reply.sending], reply)
         for at, sending in enumerate(exchange.sendings):
             mine = by_sending.get(at, [])
             if mine:
@@ -72,27 +76,78 @@ class _Answers:
                 self._silences.add(exchange, at, sending)
         self._strikes(exchange)
 
+    # What one reply says of the message that it answers.
+
+    def _reply(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
+        if reply.kind in (_ACK, _NAK) and self._is_after_cancel(sending):
+            self._ledger.see("answer after CANCEL", reply.heard, exchange, reply=reply.kind.name)
+        elif reply.kind is _ACK:
+            self._ack(exchange, sending, reply)
+        elif reply.kind is _NAK:
+            self._nak(exchange, sending, reply)
+        elif reply.kind is _EOF:
+            self._ledger.see("receiver sent EOF", reply.heard, exchange)
+        elif reply.kind is _WAIT:
+            self._ledger.see("asked to wait", reply.heard, exchange)
+        else:
+            is_unit = self._talk.direction is Direction.TO_UNIT
+            look = "Look at its panel: is there memory, does it take this width?" if is_unit else ""
+            self._ledger.see("cancelled", reply.heard, exchange, look=look)
+
+    def _is_after_cancel(self, sending: TimedMessage) -> bool:
+        cancel_ns = self._cancel_ns
+        return cancel_ns is not None and self._sight.surely_began_after(sending, cancel_ns)
+
+    def _ack(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
+        if exchange.place is None or sending.is_sound:
+            return
+        if sending.is_whole_packet:
+            self._ledger.see("wrong checksum acknowledged", reply.heard, exchange)
+            self._ledger.see("wrong checksum not rejected", reply.heard, exchange)
+        elif sending.piece.kind is PieceKind.CUT:
+            self._ledger.see("torn packet acknowledged", reply.heard, exchange)
+        else:
+            length = len(sending.body)
+            self._ledger.see("wrong length acknowledged", reply.heard, exchange, length=length)
+
+    def _nak(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
+        if exchange.place is None:
+            self._ledger.see("header answered with NAK", reply.heard, exchange)
+            return
+        if not reply.fits or not sending.is_sound:
+            return  # the number is judged with all of them; what is damaged is rejected rightly
+        if exchange.jump:
+            return  # HSK-16
+        out_of = self._packets
+        if exchange.accepted_ns is not None and exchange.accepted_ns < reply.end_ns:
+            kind = "repeat rejected"
+        elif sending.piece.realtime:
+            kind = "rejected for a real-time byte"
+            out_of = sum(bool(each.piece.realtime) for _, each in self._talk.sent)
+        elif sending.gaps_ns >= _GAP_NS and self._sight.is_timed:
+            kind = "rejected for a pause"
+            out_of = sum(each.gaps_ns >= _GAP_NS for _, each in self._talk.sent)
+        else:
+            kind = "right packet rejected"
+        self._ledger.see(kind, reply.heard, exchange, out_of=out_of)
+
+    # When a reply came, and how many.
+
     def _time(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
         if not self._sight.is_timed or sending.message is None:
             return  # what has no end of its own is noticed when something else begins
         taken_ns = reply.end_ns - sending.end_ns
         is_header = exchange.place is None
         limit_ns = HEADER_LIMIT_NS if is_header else PACKET_LIMIT_NS
-        if taken_ns - self._sight.tolerance_ns <= limit_ns:
-            return
-        self._ledger.see(
-            "TIM-02" if is_header else "TIM-04",
-            "it was answered too late",
-            who=self._who,
-            heard=reply.heard,
-            exchange=exchange,
-            expected="ACK, WAIT or CANCEL within 2 s"
-            if is_header
-            else "ACK, NAK, WAIT or CANCEL within 20 ms",
-            found=f"{reply.kind.name} after {in_words(taken_ns)}",
-            do="A receiver that needs longer sends WAIT first.",
-            out_of=None if is_header else self._packets,
-        )
+        if taken_ns - self._sight.tolerance_ns > limit_ns:
+            self._ledger.see(
+                "header answered late" if is_header else "packet answered late",
+                reply.heard,
+                exchange,
+                reply=reply.kind.name,
+                taken=in_words(taken_ns),
+                out_of=None if is_header else self._packets,
+            )
 
     def _count(self, exchange: Exchange, replies: list[Reply]) -> None:
         for one, other in pairwise(each for each in replies if each.kind is not _CANCEL):
@@ -102,36 +157,14 @@ class _Answers:
             twice = one.kind is other.kind and (
                 apart_ns <= PACKET_LIMIT_NS + self._sight.tolerance_ns or not self._sight.is_timed
             )
+            pair = f"{one.kind.name} and {other.kind.name}"
             if self._is_answer_to_eof(one, other):
-                self._ledger.see(
-                    "HSK-18",
-                    f"{self._talk.receiver_name} answered EOF",
-                    who=self._who,
-                    heard=other.heard,
-                    expected="silence",
-                    found=other.kind.name,
-                )
+                self._ledger.see("EOF answered", other.heard, reply=other.kind.name)
             elif twice or one.message.device_id != other.message.device_id:
-                self._ledger.see(
-                    "DEV-05",
-                    "it was answered twice: two units listen, or something doubles messages",
-                    who=self._who,
-                    heard=other.heard,
-                    exchange=exchange,
-                    expected="one answer",
-                    found=f"{one.kind.name} and {other.kind.name}",
-                    do="Give each unit an ID of its own, or unplug one of them.",
-                )
+                self._ledger.see("answered by two", other.heard, exchange, pair=pair)
             else:
                 self._ledger.see(
-                    "HSK-14",
-                    "it was answered more than once",
-                    who=self._who,
-                    heard=other.heard,
-                    exchange=exchange,
-                    expected="one answer",
-                    found=f"{one.kind.name} and {other.kind.name}",
-                    out_of=self._packets,
+                    "answered twice", other.heard, exchange, pair=pair, out_of=self._packets
                 )
 
     def _is_answer_to_eof(self, one: Reply, other: Reply) -> bool:
@@ -145,11 +178,10 @@ class _Answers:
             return
         cancelled = strikes < len(kinds) and kinds[strikes] is _CANCEL
         self._ledger.see(
-            "HSK-17",
-            f"it failed {counted(strikes + cancelled, 'time')} running"
-            + (", then it was cancelled" if cancelled else ""),
-            who=self._who,
-            heard=exchange.replies[-1].heard,
-            exchange=exchange,
+            "failed again and again",
+            exchange.replies[-1].heard,
+            exchange,
+            times=counted(strikes + cancelled, "time"),
+            then=", then it was cancelled" if cancelled else "",
             found="CANCEL" if cancelled else "NAK each time",
         )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import Header
 from emulator.wire.prose import counted
 from harness.files.recorded import Recorded
@@ -18,7 +19,7 @@ from harness.judge.dialogue.heard import MOST_SCRAPS, Fast, TimePrecision, find_
 from harness.judge.dialogue.ledger import Ledger, in_words
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
-from harness.judge.finding import GRAVITY, Answerable, Finding, Verdict, worst_of
+from harness.judge.finding import GRAVITY, Finding, Verdict, worst_of
 from harness.judge.timed_messages import TimedMessage
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
@@ -148,7 +149,7 @@ def judge_followed(followed: Followed) -> Verdicts:
     dumps = [_judge_dump(talk, scene, unknown) for talk in course.talks]
     endings = [dump.ended for dump in dumps]
     beside = Ledger(sight)
-    judge_questions(course, endings, sight, beside, both)
+    judge_questions(course, endings, beside, both)
     judge_addresses(course, beside)
     _judge_echoes(course, beside)
     if sight.is_timed:
@@ -178,7 +179,7 @@ class _Scene:
 def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSeen:
     sight, last_ns = scene.sight, scene.last_ns
     how = tell_ending(talk, sight)
-    ledger = Ledger(sight, talk.direction)
+    ledger = Ledger(sight, talk)
     if last_ns is not None:
         judge_sending(talk, sight, ledger)
         unknown += judge_answering(talk, sight, ledger, last_ns[OTHER[talk.direction]])
@@ -211,24 +212,12 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
 
 def _judge_replaced(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
     if how is Ended.FELL_BACK:
-        ledger.see(
-            "EXT-09",
-            "nobody answered the extended header, so the standard one followed",
-            who=talk.receiver,
-            heard=talk.sent[0][1],
-            exchange=talk.exchanges[0],
-            verdict=Verdict.NOTED,
-        )
+        ledger.see("fell back to the standard header", talk.sent[0][1], talk.exchanges[0])
     if how is Ended.REPLACED and talk.followed is not None:
-        answer = talk.followed.exchanges[0].last_reply
-        ledger.see(
-            "STA-03",
-            "a new header came before the dump was whole",
-            who=talk.sender,
-            heard=talk.followed.sent[0][1],
-            exchange=talk.exchanges[-1],
-            found=f"{talk.receiver_name} said {answer.kind.name}" if answer else "silence",
-        )
+        reply = talk.followed.exchanges[0].last_reply
+        answer = f"{talk.receiver_name} said {reply.kind.name}" if reply else "silence"
+        first = talk.followed.sent[0][1]
+        ledger.see("header in a running dump", first, talk.exchanges[-1], answer=answer)
 
 
 def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
@@ -238,13 +227,11 @@ def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
     for exchange in talk.exchanges:
         if exchange.jump:
             ledger.see(
-                "PKT-03",
-                "another number came than was due",
-                who=talk.sender,
-                heard=exchange.sendings[0],
-                exchange=exchange,
-                expected=f"number {(exchange.number - exchange.jump) % 128}",
-                found=f"number {exchange.number}",
+                "number jumps",
+                exchange.sendings[0],
+                exchange,
+                due=(exchange.number - exchange.jump) % PACKET_NUMBERS,
+                number=exchange.number,
                 out_of=talk.packets,
             )
 
@@ -263,34 +250,18 @@ def _judge_pace(
     if sight.tolerance_ns and len(found) < _NOT_STRAY:
         return
     for exchange, each in found:
-        ledger.see(
-            "TIM-06",
-            "it came faster than a five-pin line carries it",
-            who=Answerable.RIG,
-            heard=each.heard,
-            exchange=exchange,
-            expected="40.24 ms or more for a packet",
-            found=f"{in_words(each.by_ns)} less",
-            verdict=Verdict.RIG,
-            do="This is USB or a network without pacing, or the times of the recording are wrong.",
-        )
+        ledger.see("too fast for a line", each.heard, exchange, less=in_words(each.by_ns))
 
 
 def _judge_echoes(course: Course, ledger: Ledger) -> None:
     for heard, _ in course.echoes:
         unit = heard.direction is Direction.FROM_UNIT
-        ledger.see(
-            "HSK-21",
+        what = (
             "what went to the unit came back as it was"
             if unit
-            else "what came from the unit went back to it as it was",
-            who=side_of(heard.direction),
-            heard=heard,
-            expected="nothing, or an answer",
-            found="an echo",
-            verdict=Verdict.NOTED,
-            do="Turn the echo off, at the unit or at the interface, or unplug one of the cables.",
+            else "what came from the unit went back to it as it was"
         )
+        ledger.see("echo", heard, who=side_of(heard.direction), what=what)
 
 
 def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> None:
@@ -301,17 +272,15 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
     ]
     zero_ns = max(ends, default=0) - sight.last_ns
     for direction in recorded.directions:
+        whose = "" if direction is Direction.TO_UNIT else "the unit's "
         for since_ns, lasts_ns, sensing in find_pauses(recorded.capture, direction):
             if sensing and lasts_ns - sight.tolerance_ns > _SENSING_NS:
                 ledger.see(
-                    "TIM-09",
-                    "active sensing fell silent"
-                    if direction is Direction.TO_UNIT
-                    else "the unit's active sensing fell silent",
-                    who=side_of(direction),
+                    "active sensing stopped",
                     time_ns=since_ns - zero_ns,
-                    expected="no more than 300 ms without a byte",
-                    found=in_words(lasts_ns),
+                    who=side_of(direction),
+                    whose=whose,
+                    silent=in_words(lasts_ns),
                 )
 
 

@@ -2,9 +2,8 @@
 
 from dataclasses import replace
 
-from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_NUMBERS
-from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.finding import Answerable, Findings, Place, Verdict
 from harness.judge.plain import lasting
@@ -14,42 +13,42 @@ from harness.judge.timed_messages import TimedMessage
 class Ledger(Findings):
     """The findings of one dump of a conversation, or of what stands beside dumps."""
 
-    def __init__(self, sight: TimePrecision, direction: Direction | None = None) -> None:
-        super().__init__()
-        self._sight = sight
-        self._direction = direction
+    def __init__(self, sight: TimePrecision, talk: DumpExchange | None = None) -> None:
+        if talk is None:
+            super().__init__()
+        else:
+            super().__init__(
+                {"sender": talk.sender_name, "receiver": talk.receiver_name},
+                {"sender": talk.sender, "receiver": talk.receiver},
+            )
+        self.sight = sight
+        self._direction = None if talk is None else talk.direction
 
     def see(
         self,
-        clause_id: str,
-        what: str,
-        *,
-        who: Answerable,
+        kind: str,
         heard: TimedMessage | None = None,
         exchange: Exchange | None = None,
+        *,
         time_ns: int | None = None,
-        expected: str = "",
-        found: str = "",
-        do: str = "",
+        clause: str = "",
+        who: Answerable | None = None,
         verdict: Verdict | None = None,
         out_of: int | None = None,
+        **names: object,
     ) -> None:
-        """Add what was seen: `what` follows the place, "Packet 3: ", and ends without a full stop.
-
-        With `out_of`, how often it could have happened, what happened rarely is the rig's fault.
-        """
+        """Add a finding at a message; what is said of an exchange begins with "Packet 3: "."""
         at = self.place(heard, exchange)
-        self.add(
-            clause_id,
-            f"{what}.",
+        self.tell(
+            kind,
+            at if time_ns is None else replace(at, time_ns=time_ns),
             where=_where(exchange),
-            at=at if time_ns is None else replace(at, time_ns=time_ns),
-            expected=expected,
-            found=found,
-            do=do,
-            verdict=verdict,
+            clause=clause,
             who=who,
+            verdict=verdict,
+            count=1,
             out_of=out_of,
+            **names,
         )
 
     def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
@@ -57,18 +56,16 @@ class Ledger(Findings):
 
         A reply has only its time, and its byte in its own stream where no time is known.
         """
+        is_timed = self.sight.is_timed
+        has_byte = heard is not None and (heard.direction is self._direction or not is_timed)
         packet = None if exchange is None else exchange.place
+        number = exchange.number % PACKET_NUMBERS if exchange and packet is not None else None
         return Place(
-            byte=None if heard is None or not self._has_byte(heard) else heard.piece.offset,
+            byte=heard.piece.offset if heard is not None and has_byte else None,
             packet=packet,
-            packet_number=None
-            if packet is None or exchange is None
-            else exchange.number % PACKET_NUMBERS,
-            time_ns=heard.end_ns if heard is not None and self._sight.is_timed else None,
+            packet_number=number,
+            time_ns=heard.end_ns if heard is not None and is_timed else None,
         )
-
-    def _has_byte(self, heard: TimedMessage) -> bool:
-        return heard.direction is self._direction or not self._sight.is_timed
 
 
 def _where(exchange: Exchange | None) -> str:

@@ -31,7 +31,7 @@ def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger)
     assert isinstance(asked.message, LoopPointsRequest | ExtendedLoopPointsRequest)
     if asked.message.loop_number != ALL_LOOPS:
         return
-    numbers: list[int] = []
+    numbers: set[int] = set()
     for answer in asked.answers:
         message = answer.message
         if not isinstance(message, _LOOPS):
@@ -39,24 +39,10 @@ def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger)
         if message.sample_number != asked.message.sample_number:
             continue
         if message.loop_number in numbers:
-            ledger.see(
-                "LOP-05",
-                "a request for all loops brought one loop twice",
-                who=who,
-                heard=answer,
-                expected="one message a loop",
-                found=f"loop {message.loop_number:,} again",
-            )
+            ledger.see("loop told twice", answer, who=who, loop=message.loop_number)
         if message.loop_number == ALL_LOOPS:
-            ledger.see(
-                "LOP-04",
-                "a request for all loops was answered with a message that deletes them",
-                who=who,
-                heard=answer,
-                expected="one message a loop",
-                found="loop number 7F 7F",
-            )
-        numbers.append(message.loop_number)
+            ledger.see("request answered by deleting", answer, who=who)
+        numbers.add(message.loop_number)
 
 
 class _Kept:
@@ -132,14 +118,14 @@ def _judge_sustain(
     if wanted is None or wanted == _loop(header):
         return
     ledger.see(
-        "LOP-02",
-        "the header that came back has not the loop that was set as loop 0",
+        "header without the loop set",
+        talk.sent[0][1],
         who=talk.sender,
-        heard=talk.sent[0][1],
-        expected=f"words {wanted[1]:,} to {wanted[2]:,}",
-        found=f"words {header.loop_start:,} to {header.loop_end:,}",
         # One that never tells of its loops may not know the messages at all.
         verdict=None if knows[talk.direction] else Verdict.NOTED,
+        wanted=wanted,
+        start=header.loop_start,
+        end=header.loop_end,
     )
 
 
@@ -147,31 +133,14 @@ def _judge_told(
     event: TimedMessage, message: LoopPoints | ExtendedLoopPoints, kept: _Kept, ledger: Ledger
 ) -> None:
     sample, number = message.sample_number, message.loop_number
-    found = f"words {message.loop_start:,} to {message.loop_end:,}"
-    who = side_of(event.direction)
-    if message.sample_number in kept.deleted and message.loop_number:
-        ledger.see(
-            "LOP-04",
-            "a loop came back after all had been deleted",
-            who=who,
-            heard=event,
-            expected="none",
-            found=found,
-        )
+    who, (_, start, end) = side_of(event.direction), _loop(message)
+    if sample in kept.deleted and number:
+        ledger.see("deleted loop came back", event, who=who, start=start, end=end)
     wanted = kept.now.get(sample, {}).get(number)
     if wanted is not None and wanted != _loop(message):
-        old = _loop(message) in kept.before.get(sample, {}).get(number, set())
-        ledger.see(
-            "LOP-03",
-            "a loop came back as it was before it was replaced"
-            if old
-            else "a loop came back other than it was set",
-            who=who,
-            heard=event,
-            expected=f"words {wanted[1]:,} to {wanted[2]:,}",
-            found=found,
-            verdict=None if old else Verdict.BENT,
-        )
+        is_old = _loop(message) in kept.before.get(sample, {}).get(number, set())
+        kind = "replaced loop came back" if is_old else "loop came back otherwise"
+        ledger.see(kind, event, who=who, wanted=wanted, start=start, end=end)
 
 
 def judge_loop_handshakes(course: Course, ledger: Ledger) -> None:
@@ -186,14 +155,5 @@ def judge_loop_handshakes(course: Course, ledger: Ledger) -> None:
         before = ends[OTHER[heard.direction]]
         at = bisect_right(before, heard.start_ns)
         answered = at > 0 and heard.start_ns - before[at - 1] <= _HANDSHAKE_NS
-        ledger.see(
-            "LOP-07" if answered else "HSK-02",
-            "a loop message was answered with a handshake"
-            if answered
-            else "a handshake came that nothing had asked for",
-            who=side_of(heard.direction),
-            heard=heard,
-            expected="no handshake",
-            found=message.kind.name,
-            verdict=Verdict.NOTED,
-        )
+        kind = "handshake after a loop message" if answered else "handshake out of nothing"
+        ledger.see(kind, heard, who=side_of(heard.direction), reply=message.kind.name)

@@ -2,6 +2,7 @@
 
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
@@ -16,65 +17,46 @@ _MOST_OTHERS: Final = 256  # messages of other kinds that are looked at
 
 def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge the numbers of ACKs and NAKs to packets, and what follows a jump."""
-    acks = [
-        (exchange, reply)
-        for exchange in talk.exchanges
-        if exchange.place is not None
-        for reply in exchange.replies
-        if reply.kind is _ACK
-    ]
-    wrong = [(exchange, reply) for exchange, reply in acks if not reply.fits]
+    packets = [each for each in talk.exchanges if each.place is not None]
+    said = [(exchange, reply) for exchange in packets for reply in exchange.replies]
+    acks = [(exchange, reply) for exchange, reply in said if reply.kind is _ACK]
     habit = _habit(acks)
-    for exchange, reply in wrong:
-        number = reply.message.packet_number
-        ledger.see(
-            "HSK-02",
-            habit or "an ACK came with the number of another packet",
-            who=talk.receiver,
-            heard=reply.heard,
-            exchange=exchange,
-            expected=f"number {exchange.number}",
-            found=f"number {number}",
-            verdict=Verdict.BENT if habit else None,
-            out_of=None if habit else len(acks),
-        )
-    seen = {each.number for each in talk.exchanges if each.place is not None}
+    for exchange, reply in acks:
+        if not reply.fits:
+            ledger.see(
+                habit or "ACK with another number",
+                reply.heard,
+                exchange,
+                due=exchange.number,
+                number=reply.message.packet_number,
+                out_of=None if habit else len(acks),
+            )
+    seen = {each.number for each in packets}
+    for exchange, reply in said:
+        sound = exchange.sendings[reply.sending].is_sound
+        if reply.kind is _NAK and not reply.fits and sound:
+            number = reply.message.packet_number
+            ledger.see(
+                "NAK for an earlier packet" if number in seen else "NAK with another number",
+                reply.heard,
+                exchange,
+                due=exchange.number,
+                number=number,
+                out_of=len(talk.replies),
+            )
     for exchange in talk.exchanges:
-        for reply in exchange.replies if exchange.place is not None else ():
-            sound = exchange.sendings[reply.sending].is_sound
-            if reply.kind is _NAK and not reply.fits and sound:
-                earlier = reply.message.packet_number in seen
-                ledger.see(
-                    "HSK-08" if earlier else "HSK-03",
-                    "a NAK came with the number of another packet",
-                    who=talk.receiver,
-                    heard=reply.heard,
-                    exchange=exchange,
-                    expected=f"number {exchange.number}",
-                    found=f"number {reply.message.packet_number}",
-                    verdict=Verdict.NOTED if earlier else None,
-                    out_of=len(talk.replies),
-                )
         if exchange.jump:
             answer = exchange.last_reply
-            ledger.see(
-                "HSK-16",
-                f"another number came than was due, and {talk.receiver_name} "
-                + (f"said {answer.kind.name}" if answer else "said nothing"),
-                who=talk.receiver,
-                heard=exchange.sendings[0],
-                exchange=exchange,
-            )
+            did = f"said {answer.kind.name}" if answer else "said nothing"
+            ledger.see("answer to a jump", exchange.sendings[0], exchange, did=did)
 
 
-def _habit(acks: list[tuple[Exchange, Reply]]) -> str:
+def _habit(acks: Sequence[tuple[Exchange, Reply]]) -> str:
     """Return what all ACKs have in common if their numbers follow a rule of their own."""
     replies = [(exchange.number, reply.message.packet_number) for exchange, reply in acks]
     if all(said == (number + 1) % PACKET_NUMBERS for number, said in replies):
-        return "every ACK names the packet that is expected next"
-    if all(said == 0 for _, said in replies):
-        return "every ACK says 0"
-    return ""
+        return "ACK names the next packet"
+    return "ACK always 0" if all(said == 0 for _, said in replies) else ""
 
 
 def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
@@ -87,23 +69,17 @@ def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
         is_sure = len(strange) > 1 or len(talk.replies) == 1
         for reply in strange:
             ledger.see(
-                "DEV-03",
-                f"the dump is for device {own} and a reply to it came from another",
-                who=talk.receiver if is_sure else Answerable.RIG,
-                heard=reply.heard,
+                "reply from another device",
+                reply.heard,
+                own=own,
+                device=reply.message.device_id,
+                who=None if is_sure else Answerable.RIG,
                 verdict=None if is_sure else Verdict.NOTED,
-                expected=f"device ID {own}",
-                found=f"device ID {reply.message.device_id}",
                 out_of=len(talk.replies),
             )
     if len(counts) > 1 and min(counts.values()) > 1:
-        ledger.see(
-            "DEV-05",
-            "replies came with different device IDs",
-            who=talk.receiver,
-            heard=talk.replies[0].heard,
-            found=", ".join(str(each) for each in sorted(counts)),
-        )
+        devices = ", ".join(str(each) for each in sorted(counts))
+        ledger.see("several device IDs", talk.replies[0].heard, devices=devices)
 
 
 def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
@@ -111,13 +87,7 @@ def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
     ends = [each.end_ns for each in talk.replies]
     for other in talk.others[:_MOST_OTHERS]:
         at = bisect_right(ends, other.start_ns)
-        if not at or talk.replies[at - 1].kind is not _WAIT:
-            continue
-        went_on = any(sending.start_ns >= other.end_ns for _, sending in talk.sent)
-        ledger.see(
-            "HSK-22",
-            f"{talk.receiver_name} sent something else during WAIT, and "
-            + ("the dump went on afterwards" if went_on else "no packet followed"),
-            who=Answerable.SENDER if talk.receiver is Answerable.UNIT else Answerable.UNIT,
-            heard=other,
-        )
+        if at and talk.replies[at - 1].kind is _WAIT:
+            went_on = any(sending.start_ns >= other.end_ns for _, sending in talk.sent)
+            then = "the dump went on afterwards" if went_on else "no packet followed"
+            ledger.see("other message during WAIT", other, then=then)

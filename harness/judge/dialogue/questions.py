@@ -26,133 +26,24 @@ _SILENT_NS: Final = 1_000_000_000
 """How long a capture has to go on for a question to count as not answered (our choice)."""
 
 
-def judge_questions(
-    course: Course, endings: Sequence[Ended], sight: TimePrecision, ledger: Ledger, both: bool
-) -> None:
+def judge_questions(course: Course, endings: Sequence[Ended], ledger: Ledger, both: bool) -> None:
     """Add findings on questions and their answers; silence is judged if `both` were heard."""
     for asked in course.asked:
         who = side_of(OTHER[asked.heard.direction])
+        missed = both and not asked.answers and _went_on(asked, ledger.sight)
         match asked.message:
-            case DumpRequest():
-                _judge_request(asked, who, sight, ledger, both)
-            case SampleNameRequest():
-                _judge_name(asked, who, sight, ledger, both)
+            case DumpRequest(sample_number=wanted):
+                _judge_request(asked, wanted, who, ledger, missed)
+            case SampleNameRequest(sample_number=wanted):
+                _judge_name(asked, wanted, who, ledger, missed)
             case IdentityRequest():
                 pass
             case _:
                 judge_loop_request(asked, who, ledger)
-    _judge_identity(course, sight, ledger, both)
+    if both:
+        _judge_identity(course, ledger)
     judge_loops(course, endings, ledger)
     judge_loop_handshakes(course, ledger)
-
-
-def _judge_request(
-    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
-) -> None:
-    assert isinstance(asked.message, DumpRequest)
-    wanted = asked.message.sample_number
-    if asked.during is not None and asked.during.last_ns > asked.heard.end_ns:
-        ledger.see(
-            "REQ-04",
-            "a sample was asked for in the middle of a dump",
-            who=who,
-            heard=asked.heard,
-            found="a header followed" if asked.answers else "no header followed",
-        )
-        return
-    if asked.cancelled is not None:
-        ledger.see(
-            "REQ-03",
-            "a request was answered with CANCEL, as in File Dump",
-            who=who,
-            heard=asked.cancelled,
-            expected="a header, or silence where there is no such sample",
-            found="CANCEL",
-            verdict=Verdict.NOTED,
-        )
-    elif not asked.answers:
-        if both and _went_on(asked, sight):
-            ledger.see(
-                "REQ-03",
-                "a request got no answer: there is no such sample, or it was not heard",
-                who=who,
-                heard=asked.heard,
-                expected=f"a header for sample {wanted:,}",
-                found="silence",
-                verdict=Verdict.NOTED,
-            )
-    else:
-        _judge_header(asked, who, sight, ledger)
-
-
-def _judge_header(
-    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger
-) -> None:
-    answer = asked.answers[0]
-    header = answer.message
-    assert isinstance(asked.message, DumpRequest)
-    wanted = asked.message.sample_number
-    taken_ns = answer.start_ns - asked.heard.end_ns
-    if sight.is_timed and taken_ns - sight.tolerance_ns > _SLOW_NS:
-        ledger.see(
-            "TIM-11",
-            "a request was answered after more than 200 ms (open in the standard)",
-            who=who,
-            heard=answer,
-            found=in_words(taken_ns),
-        )
-    if not isinstance(header, DumpHeader | ExtendedHeader) or header.sample_number == wanted:
-        return
-    got = header.sample_number
-    swapped = got == wanted % PACKET_NUMBERS * PACKET_NUMBERS + wanted // PACKET_NUMBERS
-    do = "The bytes of the number are swapped." if swapped else ""
-    if abs(got - wanted) == 1:
-        do = "The unit's panel may count from 1: ask for the number that the panel shows less 1."
-    ledger.see(
-        "REQ-02",
-        "the header is not for the sample that was asked for",
-        who=who,
-        heard=answer,
-        expected=f"sample {wanted:,}",
-        found=f"sample {got:,}",
-        do=do,
-    )
-
-
-def _judge_name(
-    asked: QuestionExchange, who: Answerable, sight: TimePrecision, ledger: Ledger, both: bool
-) -> None:
-    assert isinstance(asked.message, SampleNameRequest)
-    wanted = asked.message.sample_number
-    swapped = wanted % PACKET_NUMBERS * PACKET_NUMBERS + wanted // PACKET_NUMBERS
-    names = [each for each in asked.answers if isinstance(each.message, SampleName)]
-    if not names:
-        if both and _went_on(asked, sight):
-            ledger.see(
-                "NAM-03",
-                "a name was asked for and not told",
-                who=who,
-                heard=asked.heard,
-                expected="a name",
-                found="silence",
-                verdict=Verdict.NOTED,
-            )
-        return
-    message = names[0].message
-    assert isinstance(message, SampleName)
-    if message.sample_number != wanted:
-        other_order = message.sample_number == swapped
-        ledger.see(
-            "NAM-03",
-            "the name came with the two bytes of its sample number swapped"
-            if other_order
-            else "the name is not of the sample that was asked for",
-            who=who,
-            heard=names[0],
-            expected=f"sample {wanted:,}",
-            found=f"sample {message.sample_number:,}",
-            verdict=Verdict.NOTED if other_order else None,
-        )
 
 
 def _went_on(asked: QuestionExchange, sight: TimePrecision) -> bool:
@@ -160,41 +51,81 @@ def _went_on(asked: QuestionExchange, sight: TimePrecision) -> bool:
     return sight.is_timed and sight.last_ns - asked.heard.end_ns > _SILENT_NS
 
 
+def _swapped(number: int) -> int:
+    """Return the sample number that the same two bytes are in the other order."""
+    return number % PACKET_NUMBERS * PACKET_NUMBERS + number // PACKET_NUMBERS
+
+
+def _judge_request(
+    asked: QuestionExchange,
+    wanted: int,
+    who: Answerable,
+    ledger: Ledger,
+    missed: bool,
+) -> None:
+    if asked.during is not None and asked.during.last_ns > asked.heard.end_ns:
+        followed = "a header followed" if asked.answers else "no header followed"
+        ledger.see("asked in the middle of a dump", asked.heard, who=who, followed=followed)
+    elif asked.cancelled is not None:
+        ledger.see("request cancelled", asked.cancelled, who=who)
+    elif missed:
+        ledger.see("request unanswered", asked.heard, who=who, wanted=wanted)
+    elif asked.answers:
+        _judge_header(asked, wanted, who, ledger)
+
+
+def _judge_header(asked: QuestionExchange, wanted: int, who: Answerable, ledger: Ledger) -> None:
+    answer, sight = asked.answers[0], ledger.sight
+    taken_ns = answer.start_ns - asked.heard.end_ns
+    if sight.is_timed and taken_ns - sight.tolerance_ns > _SLOW_NS:
+        ledger.see("request answered late", answer, who=who, taken=in_words(taken_ns))
+    header = answer.message
+    if not isinstance(header, DumpHeader | ExtendedHeader) or header.sample_number == wanted:
+        return
+    got = header.sample_number
+    hint = "The bytes of the number are swapped." if got == _swapped(wanted) else ""
+    if abs(got - wanted) == 1:
+        hint = "The unit's panel may count from 1: ask for the number that the panel shows less 1."
+    ledger.see("another sample than asked for", answer, who=who, wanted=wanted, got=got, hint=hint)
+
+
+def _judge_name(
+    asked: QuestionExchange, wanted: int, who: Answerable, ledger: Ledger, missed: bool
+) -> None:
+    if missed:
+        ledger.see("name unanswered", asked.heard, who=who)
+    names = [(each, each.message) for each in asked.answers if isinstance(each.message, SampleName)]
+    for heard, name in names[:1]:
+        got = name.sample_number
+        if got != wanted:
+            is_swapped = got == _swapped(wanted)
+            kind = "name with its number swapped" if is_swapped else "name of another sample"
+            ledger.see(kind, heard, who=who, wanted=wanted, got=got)
+
+
 # Identity.
 
 
-def _judge_identity(course: Course, sight: TimePrecision, ledger: Ledger, both: bool) -> None:
+def _judge_identity(course: Course, ledger: Ledger) -> None:
     asked = [  # of units: a host may have no identity
         each
         for each in course.asked
         if isinstance(each.message, IdentityRequest) and each.heard.direction is Direction.TO_UNIT
     ]
+    back = Direction.FROM_UNIT
+    if not any(talk.direction is back or talk.replies for talk in course.talks) and not any(
+        each.direction is back for each in course.told
+    ):
+        return  # nothing ever came back, so nothing is known of it
     silent = [
         each
         for each in asked
-        if each.message.device_id == ALL_CALL and not each.answers and _went_on(each, sight)
+        if each.message.device_id == ALL_CALL and not each.answers and _went_on(each, ledger.sight)
     ]
-    spoke = {way for way in Direction if _spoke(course, way)}
     answered = any(each.answers for each in asked)
-    for each in silent if both else ():
-        back = OTHER[each.heard.direction]
-        if back not in spoke:
-            continue  # nothing ever came back, so nothing is known of it
-        ledger.see(
-            "IDN-01",
-            "an Identity Request to all devices got no answer",
-            who=side_of(back),
-            heard=each.heard,
-            expected="an Identity Reply",
-            found="silence",
-            verdict=Verdict.BENT if answered or len(silent) == 1 else None,
-        )
-
-
-def _spoke(course: Course, direction: Direction) -> bool:
-    return any(talk.direction is direction or talk.replies for talk in course.talks) or any(
-        each.direction is direction for each in course.told
-    )
+    verdict = Verdict.BENT if answered or len(silent) == 1 else None
+    for each in silent:
+        ledger.see("identity unanswered", each.heard, who=side_of(back), verdict=verdict)
 
 
 def judge_addresses(course: Course, ledger: Ledger) -> None:
@@ -213,21 +144,12 @@ def judge_addresses(course: Course, ledger: Ledger) -> None:
         answered = [each for each in talk.replies if each.kind.name == "ACK"]
         strange = talk.device_id is not None and talk.device_id not in (*ids, ALL_CALL)
         if ids and answered and strange:
-            named = ", ".join(str(each) for each in sorted(ids))
             ledger.see(
-                "DEV-01",
-                "a dump for another device was answered",
+                "dump for another device answered",
+                answered[0].heard,
                 who=talk.receiver,
-                heard=answered[0].heard,
-                expected=f"silence: by its Identity Reply it is device {named}",
-                found=f"an answer to device {talk.device_id}",
+                devices=", ".join(str(each) for each in sorted(ids)),
+                device=talk.device_id,
             )
         if talk.device_id == ALL_CALL and not talk.replies and talk.direction in answering:
-            ledger.see(
-                "DEV-02",
-                "a dump for all devices was not answered, and one for a single device was",
-                who=talk.receiver,
-                heard=talk.sent[0][1],
-                expected="the same answer",
-                found="silence",
-            )
+            ledger.see("dump for all devices unanswered", talk.sent[0][1], who=talk.receiver)

@@ -8,7 +8,6 @@ from emulator.wire.prose import counted
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
-from harness.judge.finding import Answerable, Verdict
 from harness.judge.timed_messages import TimedMessage
 
 _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
@@ -24,45 +23,33 @@ class Silences:
         self._sight = sight
         self._ledger = ledger
         self._last_heard_ns = last_heard_ns
-        self._who = talk.receiver
-        self._packets = max(talk.packets, 1)
         self._answers_packets = any(
             each.replies for each in talk.exchanges if each.place is not None
         )
-        self._over_ns = self._over()
+        said = [each.message for each in talk.replies] + [each for _, each in talk.handshakes]
+        self._is_cancelled = any(each.kind is HandshakeKind.CANCEL for each in said)
         self._silent: list[tuple[Exchange, TimedMessage]] = []
         self._bad_silent = 0
         self.unknown: list[str] = []
 
-    def _over(self) -> int | None:
-        """Return when somebody cancelled the dump."""
-        cancel = HandshakeKind.CANCEL
-        ends = [each.end_ns for each in self._talk.replies if each.kind is cancel]
-        ends += [heard.end_ns for heard, message in self._talk.handshakes if message.kind is cancel]
-        return min(ends, default=None)
-
     def add(self, exchange: Exchange, at: int, sending: TimedMessage) -> None:
         """Take a sending that got no answer, the `at`th of its exchange."""
+        if not self._talk.replies or self._is_cancelled:
+            return  # nobody answers at all, or nobody had to any more
         limit_ns = HEADER_LIMIT_NS if exchange.place is None else PACKET_LIMIT_NS
         end_ns = sending.end_ns
-        if not self._talk.replies or (self._over_ns is not None and self._over_ns >= end_ns):
-            return  # nobody answers at all, or nobody had to any more
-        if self._over_ns is not None:
-            return
         if at + 1 < len(exchange.sendings):
             follower = exchange.sendings[at + 1]
             if follower.start_ns - end_ns < _ANSWER_NS:
                 return  # a copy of it followed at once
-        if not self._sight.is_timed or self._sight.last_ns <= end_ns + limit_ns + _ANSWER_NS:
-            if self._sight.last_ns - end_ns <= limit_ns + _ANSWER_NS:
-                self._say_unknown(exchange)
+        if self._sight.last_ns - end_ns <= limit_ns + _ANSWER_NS:
+            self._say_unknown(exchange)
+        elif not self._sight.is_timed or exchange.jump:
             return
-        if exchange.jump:
-            return
-        if not sending.is_sound:
+        elif sending.is_sound:
+            self._silent.append((exchange, sending))
+        else:
             self._bad_silent += sending.is_whole_packet
-            return
-        self._silent.append((exchange, sending))
 
     def _say_unknown(self, exchange: Exchange) -> None:
         if exchange is self._talk.exchanges[-1] and self._sight.last_ns <= self._talk.last_ns:
@@ -79,60 +66,19 @@ class Silences:
         for exchange, sending in self._silent:
             if exchange.place is None:
                 if self._answers_packets and not exchange.is_answered:
-                    self._ledger.see(
-                        "TIM-02",
-                        "it was not answered, and the packets were",
-                        who=self._who,
-                        heard=sending,
-                        exchange=exchange,
-                        expected="ACK, WAIT or CANCEL within 2 s",
-                        found="silence",
-                        verdict=Verdict.NOTED,
-                    )
+                    self._ledger.see("header unanswered", sending, exchange)
             elif self._has_fallen_silent(sending, is_last_alone=is_last_alone):
-                self._ledger.see(
-                    "TIM-04",
-                    "from here on nothing came back at all",
-                    who=Answerable.RIG,
-                    heard=sending,
-                    exchange=exchange,
-                    expected="ACK, NAK, WAIT or CANCEL within 20 ms",
-                    found="silence",
-                    verdict=Verdict.RIG,
-                    do="Look at the cable back from the unit, and whether the unit is still on.",
-                )
+                self._ledger.see("fell silent", sending, exchange)
                 break
             elif planned is not None and exchange.place + 1 == planned:
                 if not exchange.replies and sending is exchange.sendings[-1]:
-                    self._ledger.see(
-                        "HSK-13",
-                        "the last packet was not answered; some units never do",
-                        who=self._who,
-                        heard=sending,
-                        exchange=exchange,
-                        expected="ACK within 20 ms",
-                        found="silence",
-                        verdict=Verdict.NOTED,
-                    )
+                    self._ledger.see("last packet unanswered", sending, exchange)
             else:
-                self._ledger.see(
-                    "TIM-04",
-                    "it was not answered",
-                    who=self._who,
-                    heard=sending,
-                    exchange=exchange,
-                    expected="ACK, NAK, WAIT or CANCEL within 20 ms",
-                    found="silence",
-                    out_of=self._packets,
-                )
+                packets = max(self._talk.packets, 1)
+                self._ledger.see("packet unanswered", sending, exchange, out_of=packets)
         if self._bad_silent > 1 and self._answers_packets:
-            self._ledger.see(
-                "HSK-06",
-                f"{counted(self._bad_silent, 'packet')} with wrong checksums got no answer at all",
-                who=self._who,
-                expected="NAK",
-                found="silence",
-            )
+            silent = counted(self._bad_silent, "packet")
+            self._ledger.see("wrong checksums unanswered", packets=silent)
 
     def _has_fallen_silent(self, sending: TimedMessage, *, is_last_alone: bool) -> bool:
         """Whether a receiver that had answered packets never said anything again."""
