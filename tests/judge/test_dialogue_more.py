@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -276,3 +277,15 @@ def test_noise_beyond_measure_is_counted_and_not_kept() -> None:
     assert any("1,000 scraps" in each for each in verdicts.unknown)
     few = judge_capture(Tape().to(noise[:99]).recorded())
     assert not any("scraps" in each for each in few.unknown)
+
+
+@pytest.mark.parametrize("late_ns", [0, 5_000_000_000])
+def test_a_packet_that_crosses_a_cancel_is_no_echo_of_the_one_that_was_sent(late_ns: int) -> None:
+    """The unit was asked for what it had just been sent, and told to stop after one packet."""
+    tape = dump(2, tail=False).to(oracle.dump_request(sample_number=1), after_ms=5)
+    first, second = talking.packets(2)
+    tape.back(talking.header(2), after_ms=5).to(say("ACK")).back(first)
+    tape.to(say("CANCEL")).back(second)
+    recorded = replace(end(tape).recorded(start_ns=1), late_ns=late_ns)
+
+    assert not of_clause(judge_capture(recorded), "HSK-21")

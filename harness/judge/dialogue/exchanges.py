@@ -18,7 +18,7 @@ from enum import StrEnum
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_CALL
+from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
 from emulator.wire.messages import Handshake, HandshakeKind, Header
 from emulator.wire.sizes import packets_for
 from harness.judge.finding import Answerable
@@ -234,6 +234,12 @@ class DumpExchange:
         """Whether the last packet that the header calls for has been sent."""
         last = self.exchanges[-1].place
         return self.planned is not None and (-1 if last is None else last) + 1 >= self.planned
+
+    @property
+    def due_number(self) -> int:
+        """The number that the next packet should bear."""
+        last = self.exchanges[-1] if self.exchanges else None
+        return 0 if last is None or last.place is None else (last.number + 1) % PACKET_NUMBERS
 
     @property
     def last_ns(self) -> int:

@@ -341,7 +341,9 @@ class Follower:
                 return False
             last = ours.exchanges[-1].last_reply
             wanted = last is not None and last.kind is HandshakeKind.NAK
-            return wanted or _runs(ours, heard)
+            # It may have been on its way when the dump was cancelled.
+            crossed = ours.is_cancelled and heard.packet_number == ours.due_number
+            return wanted or crossed or _runs(ours, heard)
         for asked in reversed(self.course.asked[-_REMEMBERED:]):
             later = asked.heard.end_ns > source.end_ns
             if not later or asked.heard.direction is heard.direction:

@@ -29,8 +29,7 @@ def place_packet(talk: DumpExchange, heard: TimedMessage) -> None:
 def _exchange_for(talk: DumpExchange, heard: TimedMessage) -> Exchange:
     last = talk.exchanges[-1] if talk.exchanges else None
     place = -1 if last is None or last.place is None else last.place
-    due = 0 if last is None or last.place is None else (last.number + 1) % PACKET_NUMBERS
-    number = heard.packet_number
+    due, number = talk.due_number, heard.packet_number
     if last is None:  # no header: the numbers say what they say
         return Exchange(place=0, number=number or 0)
     is_packet = last.place is not None
