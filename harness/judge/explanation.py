@@ -19,7 +19,7 @@ from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
 from harness.judge.pair import SamplePair
 
-_GOOD: Final = 8  # an account this short is not worth a search for a shorter one
+_GOOD: Final = 8  # a single statement this short is not worth a search for a shorter one
 _SHORTER: Final = 2  # times shorter, before an alignment is believed
 _MUCH_SHORTER: Final = 8  # times shorter, before something is said of every word
 _ALIGNED: Final = 3  # things done to every word that are tried together with an alignment
@@ -58,7 +58,7 @@ def _shortest(
     pair: SamplePair, bits: tuple[int, int], channels: tuple[int, int], widened: Account
 ) -> Account:
     plain = places.differences(pair, places.in_place(pair))
-    if cost(plain) <= _GOOD:
+    if _is_good(plain):
         return (*widened, *plain)
     if (whole := _of_channels(pair, channels)) is not None:
         return (whole,)
@@ -81,12 +81,17 @@ def _better(pair: SamplePair, bits: tuple[int, int], plain: Account) -> Account:
             break  # it is exact, and those that follow are less likely
     if (coarse := _coarser(pair, bits[0])) is not None:
         best = _believed((coarse,), best, plain)
-    exact = len(best) == 1 and best[0].kind in OF_EVERY_WORD
-    if not exact and cost(best) > _GOOD:
+    if not _is_good(best):
         best = _believed(_aligned(pair), best, plain)
         for how in likely[:_ALIGNED]:
             best = _believed((how, *_aligned(_after(pair, how))), best, plain)
     return best
+
+
+def _is_good(account: Account) -> bool:
+    """Return whether no shorter account is worth a search."""
+    one, *more = account
+    return not more and (one.kind in OF_EVERY_WORD or cost(account) <= _GOOD)
 
 
 def _believed(account: Account, best: Account, plain: Account) -> Account:

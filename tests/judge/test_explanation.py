@@ -96,6 +96,12 @@ def test_a_packet_that_comes_three_times_and_one_that_comes_late() -> None:
     assert (late.kind, late.packet, late.after_packet) == (Kind.DOUBLED, 4, 6)
 
 
+def test_the_last_but_one_of_whole_packets_that_comes_twice_is_one_difference() -> None:
+    a = noise(2, 200, 16)
+    twice = only(explained(a, np.concatenate((a[:160], a[120:])), 16))
+    assert (twice.kind, twice.packet, twice.after_packet) == (Kind.DOUBLED, 3, 3)
+
+
 @few
 @given(seeds, widths, st.integers(0, 24), st.integers(1, 29))
 def test_swapped_neighbours_are_named_even_if_the_last_packet_is_one_of_them(

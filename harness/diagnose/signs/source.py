@@ -250,7 +250,7 @@ def stored(scene: Scene) -> Iterator[Sign]:
             told = _stored(dump, found, "words not kept", _what_was_kept(found))
             mine = (each for each in dump.packets if each.place == found.packet)
             yield told.with_values(
-                kept=found.kept.name.lower().replace("_", " "),
+                kept=found.kept.value,
                 neutral=found.is_neutral,
                 arrived=scene.shows_arrived,
                 acknowledged=any(was_told(each, ACK) for each in mine),
