@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from emulator.unit.memory import Memory, Region, no_memory
 from emulator.unit.possible import Profile
@@ -11,10 +11,11 @@ from emulator.unit.slots import Slots
 
 @dataclass(frozen=True, slots=True)
 class MapLine:
-    """A piece of the memory as the panel shows it; `slot` is None for a hole."""
+    """A piece of the memory as the panel shows it; `slot` is whose sample it is, if it is one."""
 
     region: Region
-    slot: int | None
+    kind: Literal["free", "sample", "arriving"]
+    slot: int | None = None
 
 
 class FrontPanel:
@@ -116,14 +117,16 @@ class FrontPanel:
         self.show(self._ready(), now_ns)
 
     def memory_map(self) -> tuple[MapLine, ...]:
-        """Return the memory from word 0 on; a region without a slot is being filled."""
+        """Return the memory from word 0 on, without gaps."""
         owners = {
             region: slot.number for slot in self._slots.used() for region in slot.holding.regions
         }
-        return tuple(
-            MapLine(stretch.region, owners.get(stretch.region))
-            for stretch in self._memory.stretches()
-        )
+        lines = []
+        for stretch in self._memory.stretches():
+            slot = owners.get(stretch.region)
+            taken: Literal["sample", "arriving"] = "arriving" if slot is None else "sample"
+            lines.append(MapLine(stretch.region, "free" if stretch.is_free else taken, slot))
+        return tuple(lines)
 
     def _wipe(self, now_ns: int) -> None:
         self.interrupt(now_ns)

@@ -6,10 +6,10 @@ from typing import Final
 from emulator.wire.prose import counted
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
 from harness.files.opening import shown
-from harness.jobs.front_panel import Action, ActionKind, View
+from harness.jobs.front_panel import QUIT, View
 from harness.report.panel import Shows
 
-Post = Callable[[Action], object]
+Post = Callable[[str], object]
 _DIGITS: Final = 5
 _HIGHEST_ID: Final = 126  # DEV-01, M1 p. 35
 
@@ -49,7 +49,7 @@ class PanelDesk:
         self._is_protected: Final = is_protected
         self._entry: NumberEntry | None = None
         self._sure = ""  # what y would do
-        self._if_sure: Action | None = None
+        self._if_sure = ""
         self._notice = ""
         self._help = False
         self._bytes = False
@@ -68,7 +68,7 @@ class PanelDesk:
 
     def press(self, key: str, view: View) -> None:
         """Take a key; `view` is what its user has before them."""
-        if self._if_sure is not None:
+        if self._if_sure:
             self._answer(key, self._if_sure)
         elif self._entry is not None:
             self._type(key, self._entry, view)
@@ -83,7 +83,7 @@ class PanelDesk:
     def _begin(self, key: str, view: View) -> None:
         match key:
             case "q":
-                self._post(Action(kind=ActionKind.QUIT))
+                self._post(QUIT)
             case "?" | "h":
                 self._help = True
             case "b":
@@ -103,12 +103,11 @@ class PanelDesk:
             case "c" if view.awaiting_confirm is None:
                 self._notice = "There is nothing to confirm."
             case "c":
-                self._post(Action(kind=ActionKind.CONFIRM))
+                self._post("confirm")
             case "i":
-                self._ask(f"initialise {_wipes(view)}", Action(kind=ActionKind.INITIALISE))
+                self._ask(f"initialise {_wipes(view)}", "initialise")
             case "f":
-                on = not view.receives_exclusive
-                self._post(Action(kind=ActionKind.FILTER, on=on))
+                self._post(f"filter {'off' if view.receives_exclusive else 'on'}")
             case "d":
                 what = f"Device ID (now {view.device_id})"
                 self._entry = NumberEntry(what, 0, _HIGHEST_ID, self._set_device_id)
@@ -120,12 +119,12 @@ class PanelDesk:
             case "x":
                 self._entry = NumberEntry("Slot to delete", 1, view.slot_count, self._delete)
 
-    def _ask(self, what: str, action: Action) -> None:
+    def _ask(self, what: str, action: str) -> None:
         self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key to cancel."
         self._if_sure = action
 
-    def _answer(self, key: str, action: Action) -> None:
-        self._if_sure, self._sure = None, ""
+    def _answer(self, key: str, action: str) -> None:
+        self._if_sure = self._sure = ""
         if key.lower() == "y":
             self._post(action)
         else:
@@ -150,7 +149,7 @@ class PanelDesk:
                 entry.complaint, entry.typed = found, ""
 
     def _switch(self, view: View) -> None:
-        action = Action(kind=ActionKind.POWER, on=not view.powered)
+        action = f"power {'off' if view.powered else 'on'}"
         if view.powered and not self._has_battery and (view.slots or view.arriving):
             self._ask(f"the unit has no battery: switching off {_wipes(view)}", action)
         elif view.powered and view.arriving is not None:
@@ -159,11 +158,10 @@ class PanelDesk:
             self._post(action)
 
     def _set_device_id(self, number: int, view: View) -> None:
-        self._post(Action(kind=ActionKind.DEVICE_ID, number=number))
+        self._post(f"device-id {number}")
 
     def _protect(self, number: int, view: View) -> None:
-        kind = ActionKind.UNPROTECT if self._is_protected(number) else ActionKind.PROTECT
-        self._post(Action(kind=kind, number=number))
+        self._post(f"{'unprotect' if self._is_protected(number) else 'protect'} {number}")
 
     def _delete(self, number: int, view: View) -> None:
         slot = next((slot for slot in view.slots if slot.number == number), None)
@@ -173,8 +171,7 @@ class PanelDesk:
             self._notice = f"Slot {number} is protected: press p to unprotect it first."
         else:
             name = f" ({shown(slot.name)})" if slot.name else ""
-            what = f"delete wipes slot {number}{name}"
-            self._ask(what, Action(kind=ActionKind.DELETE, number=number))
+            self._ask(f"delete wipes slot {number}{name}", f"delete {number}")
 
 
 def _wipes(view: View) -> str:

@@ -119,17 +119,11 @@ def _books_of(unit: RackUnit) -> RackUnit:
 
 def _are_same(unit: RackUnit, copy: RackUnit) -> bool:
     """Whether a unit holds what its books held."""
-    panel, kept_panel = unit.panel, copy.panel
-    return (
-        unit.memory.fitted == copy.memory.fitted
-        and unit.memory.initialised == copy.memory.initialised
-        and panel.device_id == kept_panel.device_id
-        and panel.receive_exclusive == kept_panel.receive_exclusive
-        and panel.awaiting_confirm == kept_panel.awaiting_confirm
-        and all(
-            slot.sample is kept.sample
-            and slot.holding == kept.holding
-            and (slot.name, slot.protected) == (kept.name, kept.protected)
-            for slot, kept in zip(unit.slots, copy.slots, strict=True)
-        )
-    )
+    return _held(unit) == _held(copy)
+
+
+def _held(unit: RackUnit) -> object:
+    memory, panel = unit.memory, unit.panel
+    slots = [(slot.sample, slot.holding, slot.name, slot.protected) for slot in unit.slots]
+    settings = panel.device_id, panel.receive_exclusive, panel.awaiting_confirm
+    return memory.fitted, memory.initialised, settings, slots

@@ -22,18 +22,10 @@ from emulator.wire.constants import BYTE_NS
 from emulator.wire.messages import Header
 from emulator.wire.prose import counted
 from harness.files.image_file import ImageFile
-from harness.jobs.front_panel import Action, ActionKind, Coming, View, action_of, perform, view_of
+from harness.jobs.front_panel import QUIT, Coming, View, action_of, perform, view_of
 from harness.jobs.image_keeper import ImageKeeper, Written
-from harness.jobs.serve_notes import (
-    EVENTS,
-    Overheard,
-    ServeNotes,
-    Teller,
-    late_words,
-    packets_of,
-    told,
-    words_of,
-)
+from harness.jobs.serve_notes import EVENTS, Overheard, ServeNotes, Teller, told
+from harness.judge.plan import plan_of
 
 _SLICE_NS: Final = 50_000_000
 _LEAVE_NS: Final = 500_000_000  # until the message on its way has left, at the end
@@ -79,7 +71,7 @@ class Serving:
         self._recorder: Final = recorder
         self._notes: Final = ServeNotes(teller)
         self._overheard: Final = Overheard(unit)
-        self._actions: Final[deque[Action | str]] = deque()
+        self._actions: Final[deque[str]] = deque()
         self._quits = False
         self._receipt: Receipt | None = unit.keeper.receipt
         self._header: Header | None = None  # of the dump that arrives
@@ -106,8 +98,8 @@ class Serving:
         """Add a note of one's own."""
         self._notes.add(self.time_ns, event, text, facts)
 
-    def post(self, action: Action | str) -> bool:
-        """Have something done at the panel soon, a line being the words for it.
+    def post(self, action: str) -> bool:
+        """Have something done at the panel soon.
 
         May be called from any thread.  False where too many wait: then it is not taken.
         """
@@ -202,18 +194,18 @@ class Serving:
         self._told_packets = 0
         self._progress_ns = time_ns
         if header is None:
-            self._notes.add(time_ns, "header", "a dump begins")
+            self._notes.add(time_ns, "header", "a dump begins", {})
             return
         slot = self.unit.slots.addressed(header.sample_number)
         place = "" if slot is None else f", for {slot.title}"
-        words = words_of(header)
+        words = header.length * header.channels
         facts: dict[str, object] = {
             "sample_number": header.sample_number,
             "words": words,
             "bits": header.bits,
             "channels": header.channels,
             "slot": None if slot is None else slot.number,
-            "packets": packets_of(header),
+            "packets": _coming(header, 0).expected,
         }
         text = f"sample {header.sample_number} arrives: {counted(words, 'word')}"
         self._notes.add(time_ns, "header", f"{text} of {header.bits} bits{place}", facts)
@@ -237,21 +229,22 @@ class Serving:
             self._images.look(now_ns)
             self._look_at_image(self._images)
 
-    def _act(self, given: Action | str) -> None:
+    def _act(self, line: str) -> None:
         try:
-            action = action_of(given) if isinstance(given, str) else given
+            action, value = action_of(line)
         except ValueError as problem:
-            self.tell("mistake", f"{problem}", action=given)
+            self.tell("mistake", f"{problem}", action=line)
             return
-        if action.kind is ActionKind.QUIT:
+        if action == QUIT:
             self._quits = True
             return
+        line = " ".join(line.split())
         try:
-            text = perform(self.unit, action, self.line.now_ns)
+            text = perform(self.unit, action, value, self.line.now_ns)
         except ValueError as problem:
-            self.tell("mistake", f"{action}: {problem}", action=str(action))
+            self.tell("mistake", f"{line}: {problem}", action=line)
         else:
-            self.tell("action", text, action=str(action))
+            self.tell("action", text, action=line)
 
     def _operate(self, now_ns: int) -> None:
         """Press confirm for the operator who takes so long."""
@@ -265,7 +258,7 @@ class Serving:
                 "to confirm", f"{slot.title} waits for confirm at the panel", slot=slot.number
             )
         if self._operator_ns is not None and now_ns - self._awaits_since_ns >= self._operator_ns:
-            self._act(Action(kind=ActionKind.CONFIRM))
+            self._act("confirm")
             self._awaits_since_ns = None
 
     def _look_at_receipt(self) -> None:
@@ -310,8 +303,8 @@ class Serving:
     def _look_at_sending(self) -> None:
         is_sending = self.unit.is_sending
         if self._was_sending and not is_sending and (header := self._overheard.sends) is not None:
-            packets = self._overheard.sent
-            of = "" if packets == packets_of(header) else f" of {packets_of(header):,}"
+            packets, planned = self._overheard.sent, self._sending().expected
+            of = "" if packets == planned else f" of {planned:,}"
             self.tell(
                 "sent",
                 f"sample {header.sample_number}: {packets:,}{of} packets sent",
@@ -347,7 +340,10 @@ class Serving:
         if not (missed or lost) or time_ns - self._late_ns < _SECOND_NS:
             return
         self._late_ns, self._told_missed, self._told_lost = time_ns, late.missed, late.lost_bytes
-        text = late_words(missed, late.worst_ns, lost)
+        worst = f"{late.worst_ns / 1e6:.1f} ms"
+        text = f"this computer was late {counted(missed, 'time')}, at worst {worst}"
+        if lost:
+            text += f", and {counted(lost, 'byte')} were lost because more came than can be held"
         self.tell("late", text, missed=missed, worst_ns=late.worst_ns, lost_bytes=lost)
 
     def _look_at_image(self, images: ImageKeeper) -> None:
@@ -378,17 +374,16 @@ class Serving:
         return "idle"
 
     def _arriving(self) -> Coming:
-        header = self._header
-        return Coming(
-            sample_number=-1 if header is None else header.sample_number,
-            packets=self.unit.packets_stored,
-            expected=None if header is None else packets_of(header),
-        )
+        return _coming(self._header, self.unit.packets_stored)
 
     def _sending(self) -> Coming:
-        header = self._overheard.sends
-        return Coming(
-            sample_number=-1 if header is None else header.sample_number,
-            packets=self._overheard.sent,
-            expected=None if header is None else packets_of(header),
-        )
+        return _coming(self._overheard.sends, self._overheard.sent)
+
+
+def _coming(header: Header | None, packets: int) -> Coming:
+    plan = plan_of(header)
+    return Coming(
+        sample_number=-1 if header is None else header.sample_number,
+        packets=packets,
+        expected=None if plan is None else plan.packets,
+    )

@@ -15,7 +15,6 @@ from emulator.unit.keeper import Receipt
 from emulator.wire.codec import decode, kind_of
 from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Header
 from emulator.wire.prose import counted
-from emulator.wire.sizes import packets_for
 from emulator.wire.splitter import PieceKind, Splitter
 from harness.jobs.front_panel import Note, PassedBytes
 
@@ -55,9 +54,7 @@ class ServeNotes:
         self._counts: Final[dict[str, tuple[int, int]]] = {}  # event: (its second began, told)
         self._left_out: Final[dict[str, int]] = {}
 
-    def add(
-        self, time_ns: int, event: str, text: str, facts: Mapping[str, object] | None = None
-    ) -> None:
+    def add(self, time_ns: int, event: str, text: str, facts: Mapping[str, object]) -> None:
         """Tell of one thing; what is left out is counted, and the next one says how many."""
         began_ns, told = self._counts.get(event, (time_ns, 0))
         if time_ns - began_ns >= _SECOND_NS:
@@ -66,7 +63,7 @@ class ServeNotes:
         if told >= _OFTEN.get(event, _A_SECOND):
             self._left_out[event] = self._left_out.get(event, 0) + 1
             return
-        all_facts = dict(facts or {})
+        all_facts = dict(facts)
         if left_out := self._left_out.pop(event, 0):
             all_facts["left_out"] = left_out
             text = f"{text} ({left_out:,} more like this before it)"
@@ -130,22 +127,9 @@ class Overheard:
             if isinstance(message, DumpHeader | ExtendedHeader):
                 self.sends, self.sent = message, 0
                 number = message.sample_number
-                facts: dict[str, object] = {"sample_number": number, "words": words_of(message)}
-                words = counted(words_of(message), "word")
-                yield "request answered", f"sends sample {number}, {words}, on request", facts
-
-
-def words_of(header: Header) -> int:
-    """Return the words that a header announces, all channels together."""
-    return header.length * header.channels
-
-
-def packets_of(header: Header) -> int | None:
-    """Return the packets that a header announces, None where its width is none (HDR-03)."""
-    try:
-        return packets_for(words_of(header), header.bits)
-    except ValueError:
-        return None
+                words = message.length * message.channels
+                text = f"sends sample {number}, {counted(words, 'word')}, on request"
+                yield "request answered", text, {"sample_number": number, "words": words}
 
 
 def told(receipt: Receipt) -> tuple[str, str]:
@@ -159,11 +143,3 @@ def told(receipt: Receipt) -> tuple[str, str]:
     if receipt.changes:
         return "loaded with changes", f"{what}: {where}; {changes}"
     return "loaded", f"{what}: {where}"
-
-
-def late_words(missed: int, worst_ns: int, lost_bytes: int) -> str:
-    """Return the text of how late this computer was."""
-    text = f"this computer was late {counted(missed, 'time')}, at worst {worst_ns / 1e6:.1f} ms"
-    if lost_bytes:
-        text += f", and {counted(lost_bytes, 'byte')} were lost because more came than can be held"
-    return text

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
-from harness.jobs.front_panel import MapPiece
+from emulator.unit.panel import MapLine
 
 Signs = Mapping[str, str]
 """The signs of the kinds of pieces, of "several" small pieces and of the "edge" of a bank."""
@@ -24,7 +24,7 @@ class CellRun(NamedTuple):
 
 
 def memory_bar(
-    pieces: Sequence[MapPiece], edges: Sequence[int], width: int, signs: Signs = BLOCKS
+    pieces: Sequence[MapLine], edges: Sequence[int], width: int, signs: Signs = BLOCKS
 ) -> list[CellRun]:
     """Return the runs of a bar that is exactly `width` cells wide.
 
@@ -76,14 +76,15 @@ def shares(words: Sequence[int], cells: int) -> list[int]:
 
 
 def _cells(
-    pieces: Sequence[MapPiece], start: int, end: int, cells: int, signs: Signs
+    pieces: Sequence[MapLine], start: int, end: int, cells: int, signs: Signs
 ) -> list[CellRun]:
     """Return the runs of one stretch of memory."""
-    within = [each for each in pieces if each.start < end and each.start + each.words > start]
+    within = [each for each in pieces if each.region.start < end and each.region.end > start]
     if not within:
         return [CellRun(signs["free"] * cells)]
     if len(within) <= cells:
-        lengths = [min(each.start + each.words, end) - max(each.start, start) for each in within]
+        regions = [each.region for each in within]
+        lengths = [min(each.end, end) - max(each.start, start) for each in regions]
         return [
             _run(each.kind, each.slot, count, signs)
             for each, count in zip(within, shares(lengths, cells), strict=True)
@@ -92,7 +93,7 @@ def _cells(
     marks: list[tuple[str, int | None]] = []
     for cell in range(cells):
         low, high = start + size * cell // cells, start + size * (cell + 1) // cells
-        met = [each for each in within if each.start < high and each.start + each.words > low]
+        met = [each for each in within if each.region.start < high and each.region.end > low]
         marks.append((met[0].kind, met[0].slot) if len(met) == 1 else ("several", None))
     return [_run(*mark, len(list(same)), signs) for mark, same in groupby(marks)]
 

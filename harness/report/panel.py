@@ -8,9 +8,10 @@ from typing import Final
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from emulator.unit.slots import Slot
 from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
-from harness.jobs.front_panel import Note, PassedBytes, UsedSlot, View
+from harness.jobs.front_panel import Note, PassedBytes, View
 from harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
 from harness.report.table import Column, table
 
@@ -110,15 +111,16 @@ def what_to_do(view: View) -> str:
     return next((words for is_so, words in wanted if is_so), "")
 
 
-def slot_words(slot: UsedSlot) -> tuple[str, ...]:
+def slot_words(slot: Slot) -> tuple[str, ...]:
     """Return the cells of a slot: slot, sample number, words, bits, sound, name."""
-    frames = slot.words / max(slot.channels, 1)
-    sound = duration(round(frames / slot.rate * 1e9)) if slot.rate > 0 else "?"
+    sample = slot.sample
+    assert sample is not None
+    sound = duration(round(sample.frames / sample.rate * 1_000_000_000)) if sample.rate > 0 else "?"
     name = shown(slot.name) if slot.name else "(no name)"
-    if slot.is_protected:
+    if slot.protected:
         name = f"[protected] {name}"
-    numbers = (str(slot.number), str(slot.sample_number), f"{slot.words:,}", str(slot.bits))
-    return (*numbers, sound, name)
+    numbers = (slot.number, slot.sample_number, f"{len(sample.words):,}", sample.bits)
+    return (*map(str, numbers), sound, name)
 
 
 def _body(view: View, width: int, room: int, shows: Shows, is_airy: bool) -> list[Text]:

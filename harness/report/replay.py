@@ -9,7 +9,6 @@ from emulator.unit.board import RackUnit
 from emulator.wire.prose import capitalised, counted, duration, share
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, NotADump
-from harness.jobs.front_panel import used_slots
 from harness.jobs.outcome import Outcome, Transfer, changes
 from harness.jobs.playlist import LeftOut, Row, Why
 from harness.jobs.timing import Wait
@@ -276,7 +275,7 @@ def document(
             "free_words": memory.total_free,
             "largest_free_words": memory.largest_free,
             "initialised": memory.initialised,
-            "slots": [slot_document(slot) for slot in used_slots(unit)],
+            "slots": [slot_document(slot) for slot in unit.slots.used()],
         },
         "operator": {"visits": visits, "walk_ns": walk_ns},
         "lasted_ns": lasted_ns,

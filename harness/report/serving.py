@@ -33,8 +33,9 @@ Of each kind at most 20 are shown in a second; "left_out" is the number left out
 
 from typing import Final
 
+from emulator.unit.slots import Slot
 from emulator.wire.prose import counted
-from harness.jobs.front_panel import Note, UsedSlot
+from harness.jobs.front_panel import Note
 from harness.report.document import Document, written
 
 SCHEMA: Final = "dryload/serve/1"
@@ -55,25 +56,27 @@ def plain_line(note: Note) -> str:
     return f"{clock}  {note.text}"
 
 
-def slot_document(slot: UsedSlot) -> Document:
+def slot_document(slot: Slot) -> Document:
     """Return what a slot holds."""
+    sample = slot.sample
+    assert sample is not None
     return {
         "slot": slot.number,
         "sample_number": slot.sample_number,
         "name": slot.name,
-        "words": slot.words,
-        "bits": slot.bits,
-        "channels": slot.channels,
-        "protected": slot.is_protected,
+        "words": len(sample.words),
+        "bits": sample.bits,
+        "channels": sample.channels,
+        "protected": slot.protected,
     }
 
 
-def held(slots: tuple[UsedSlot, ...]) -> str:
+def held(slots: tuple[Slot, ...]) -> str:
     """Return how much the unit holds."""
     return counted(len(slots), "sample") if slots else "no samples"
 
 
-def kept_where(image: str, slots: tuple[UsedSlot, ...]) -> str:
+def kept_where(image: str, slots: tuple[Slot, ...]) -> str:
     """Return what becomes of the memory at the end."""
     if image:
         return f"its memory is kept in {image}"

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from fractions import Fraction
 from itertools import accumulate, pairwise
 from typing import Literal
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from emulator.dump.sample import Sample
 from emulator.unit.board import RackUnit
+from emulator.unit.memory import Region
+from emulator.unit.panel import MapLine
 from emulator.unit.profile import load_profile, profile_names
+from emulator.unit.slots import Slot
 from harness.cli.panel_loop import TimeToGo, changes
-from harness.jobs.front_panel import Coming, MapPiece, Note, PassedBytes, UsedSlot, View, view_of
+from harness.jobs.front_panel import Coming, Note, PassedBytes, View, view_of
 from harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
 from harness.report.panel import KEYS, Shows, panel
 
+Kind = Literal["free", "sample", "arriving"]
+KINDS: tuple[Kind, ...] = ("free", "sample", "arriving")
 SECOND = 1_000_000_000
 EMPTY = replace(
     view_of(RackUnit(load_profile())),
@@ -28,26 +36,22 @@ EMPTY = replace(
 )
 
 
-def slot(number: int, name: str = "", *, words: int = 100, is_protected: bool = False) -> UsedSlot:
-    return UsedSlot(
-        number=number,
-        sample_number=number - 1,
-        name=name,
-        words=words,
-        bits=16,
-        channels=1,
-        rate=22_050.0,
-        is_protected=is_protected,
+def slot(number: int, name: str = "", *, words: int = 100, is_protected: bool = False) -> Slot:
+    sample = Sample(words=np.zeros(words, np.int16), bits=16, rate=Fraction(22_050))
+    return Slot(
+        number=number, sample_number=number - 1, name=name, sample=sample, protected=is_protected
     )
+
+
+def piece(start: int, words: int, kind: Kind, slot: int | None = None) -> MapLine:
+    return MapLine(Region(start, words), kind, slot)
 
 
 def holding(*names: str) -> View:
     slots = tuple(slot(number, name) for number, name in enumerate(names, 1))
-    pieces = [
-        MapPiece(start=100 * n, words=100, kind="sample", slot=n + 1) for n in range(len(names))
-    ]
+    pieces = [piece(100 * n, 100, "sample", n + 1) for n in range(len(names))]
     start, end = 100 * len(names), EMPTY.capacity
-    pieces.append(MapPiece(start=start, words=end - start, kind="free", slot=None))
+    pieces.append(piece(start, end - start, "free"))
     return replace(
         EMPTY, slots=slots, memory_map=tuple(pieces), free=end - start, largest_free=end - start
     )
@@ -92,10 +96,9 @@ def views(draw: st.DrawFn) -> View:
     edges = sorted({0, *cuts, bank_words * banks})
     pieces = []
     for start, end in pairwise(edges):
-        kinds: list[Literal["free", "sample", "arriving"]] = ["free", "sample", "arriving"]
-        kind = draw(st.sampled_from(kinds))
+        kind = draw(st.sampled_from(KINDS))
         number = draw(st.integers(1, 16_384)) if kind == "sample" else None
-        pieces.append(MapPiece(start=start, words=end - start, kind=kind, slot=number))
+        pieces.append(piece(start, end - start, kind, number))
     coming = st.builds(
         Coming,
         sample_number=st.integers(-1, 16_383),
@@ -291,11 +294,11 @@ def test_the_bar_is_as_wide_as_it_should_be(
     bank_words = math.ceil(sum(words) / banks)
     starts = [0, *accumulate(words)]
     pieces = [
-        MapPiece(start=start, words=count, kind="sample", slot=number)
+        piece(start, count, "sample", number)
         for number, (start, count) in enumerate(zip(starts, words, strict=False), 1)
     ]
     rest = bank_words * banks - starts[-1] + 1
-    pieces.append(MapPiece(start=starts[-1], words=rest, kind="free", slot=None))
+    pieces.append(piece(starts[-1], rest, "free"))
     edges = [bank * bank_words for bank in range(banks + 1)]
     runs = memory_bar(pieces, edges, width, BLOCKS if is_unicode else ASCII)
 
@@ -306,11 +309,11 @@ def test_the_bar_is_as_wide_as_it_should_be(
 
 def test_holes_and_banks_are_seen_without_colour() -> None:
     pieces = [
-        MapPiece(start=0, words=50, kind="sample", slot=1),
-        MapPiece(start=50, words=25, kind="free", slot=None),
-        MapPiece(start=75, words=50, kind="sample", slot=12),
-        MapPiece(start=125, words=25, kind="arriving", slot=None),
-        MapPiece(start=150, words=50, kind="free", slot=None),
+        piece(0, 50, "sample", 1),
+        piece(50, 25, "free"),
+        piece(75, 50, "sample", 12),
+        piece(125, 25, "arriving"),
+        piece(150, 50, "free"),
     ]
     bar = "".join(run.text for run in memory_bar(pieces, [0, 100, 200], 19, ASCII))
     assert bar == "|1###..12|12++....|"

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
 from harness.cli.panel_desk import PanelDesk
-from harness.jobs.front_panel import Action, ActionKind, View
+from harness.jobs.front_panel import View
 from harness.report.panel import Shows
 from tests.cli.test_panel import DESK, EMPTY, RECEIVING, slot
 
@@ -18,13 +18,10 @@ class Bench:
     def __init__(self, view: View = DESK, *, has_battery: bool = True) -> None:
         self.posted: list[str] = []
         self.view = view
-        protected = {slot.number for slot in view.slots if slot.is_protected}
+        protected = {slot.number for slot in view.slots if slot.protected}
         self.desk = PanelDesk(
-            self._post, has_battery=has_battery, is_protected=lambda slot: slot in protected
+            self.posted.append, has_battery=has_battery, is_protected=lambda slot: slot in protected
         )
-
-    def _post(self, action: Action) -> None:
-        self.posted.append(str(action))
 
     def press(self, *keys: str) -> list[str]:
         for key in keys:
@@ -107,7 +104,7 @@ def test_filter_confirm_and_quit() -> None:
     assert Bench(replace(EMPTY, receives_exclusive=False)).press("F") == ["filter on"]
     assert Bench().press("c") == []
     assert Bench(replace(EMPTY, awaiting_confirm=2)).press("c") == ["confirm"]
-    assert Bench().press("q") == [ActionKind.QUIT]
+    assert Bench().press("q") == ["quit"]
 
 
 def test_bytes_come_and_go_and_nothing_is_done_to_the_unit() -> None:

@@ -27,16 +27,19 @@ def test_the_unit_arrives_switched_on_and_set_up_as_its_profile_says() -> None:
 
 def test_the_map_shows_samples_and_holes() -> None:
     assert filled().panel.memory_map() == (
-        MapLine(Region(0, 10), 1),
-        MapLine(Region(10, 20), 3),
-        MapLine(Region(30, 70), None),
+        MapLine(Region(0, 10), "sample", 1),
+        MapLine(Region(10, 20), "sample", 3),
+        MapLine(Region(30, 70), "free"),
     )
 
 
 def test_the_map_shows_words_that_are_being_filled_without_a_slot() -> None:
     unit = rack()
     unit.keeper.begin(header(length=40), NOW)
-    assert unit.panel.memory_map() == (MapLine(Region(0, 40), None), MapLine(Region(40, 60), None))
+    assert unit.panel.memory_map() == (
+        MapLine(Region(0, 40), "arriving"),
+        MapLine(Region(40, 60), "free"),
+    )
     assert unit.panel.line == "receiving sample 0"
 
 
