@@ -81,6 +81,7 @@ class Place:
 
 
 NOWHERE: Final = Place()
+_NO_NAMES: Final[Mapping[str, object]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,8 +151,8 @@ class Findings:
 
     def __init__(
         self,
-        names: Mapping[str, str] = MappingProxyType({}),
-        sides: Mapping[str, Answerable] = MappingProxyType({}),
+        names: Mapping[str, object] = _NO_NAMES,
+        sides: Mapping[str, Answerable] = _SIDES,
     ) -> None:
         self._names = names
         self._sides = {**_SIDES, **sides}
@@ -170,14 +171,15 @@ class Findings:
         verdict: Verdict | None = None,
         count: int = 1,
         out_of: int | None = None,
-        **names: object,
+        names: Mapping[str, object] = _NO_NAMES,
+        **more: object,
     ) -> None:
-        """Add a finding of a kind; `names` are filled into its texts.
+        """Add a finding of a kind; `names` and `more` of them are filled into its texts.
 
         Clause, verdict and who is answerable are those of its kind unless they are given.
         """
         row = finding_kinds()[kind]
-        filled = {**self._names, **names}
+        filled = {**self._names, **names, **more}
         given = verdict or (Verdict(row.verdict) if row.verdict else None)
         self.add(
             clause or row.clause,

@@ -9,6 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.packets import NUMBER
+from harness.files.sections import Section
+from harness.judge.finding import Place
 
 _IN_ORDER: Final = np.resize(np.arange(PACKET_NUMBERS, dtype=np.uint8), 512 * PACKET_NUMBERS)
 
@@ -75,6 +78,15 @@ class Observed:
     """No header came before: the first number may be any."""
     sound: Callable[[int], bool] = field(default=lambda _: True)
     """Tells whether a packet's checksum is right."""
+
+
+def packet_place(section: Section, alignment: Alignment, index: int) -> Place:
+    """Return where one packet of a section stands."""
+    return Place(
+        byte=section.offset_of(index),
+        packet=alignment.place_of(index),
+        packet_number=int(section.row(index)[NUMBER]),
+    )
 
 
 def in_order(count: int) -> NDArray[np.uint8]:

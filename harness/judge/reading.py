@@ -7,21 +7,20 @@ afterwards, because it hardly ever has to be.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_DATA_BYTES
-from emulator.wire.packets import CHECKSUM, DATA, NUMBER, Rows, checksums, data_of
+from emulator.wire.packets import CHECKSUM, DATA, Rows, checksums, data_of
 from emulator.wire.prose import counted, spelled
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Findings, Place
-from harness.judge.order import Alignment, Places
-from harness.judge.plain import byte
+from harness.judge.finding import Findings
+from harness.judge.order import Alignment, Places, packet_place
 from harness.judge.plan import DumpPlan
 from harness.judge.wordlook import Looks
 
@@ -129,27 +128,22 @@ def judge_reading(
 def _judge_stray_bits(
     findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan, stray: list[int]
 ) -> None:
-    mask = 0x7F & ~((1 << unused_bits(plan.header.bits)) - 1)
+    unused = (1 << unused_bits(plan.header.bits)) - 1
     systematic = len(stray) > 1 and 2 * len(stray) > section.packets
     for index in stray[:1] if systematic else stray:
-        row = section.row(index)
-        place = alignment.place_of(index)
-        last = row[DATA][plan.width - 1 :: plan.width]
-        worst = int(np.bitwise_or.reduce(last & np.uint8(0x7F & ~mask)))
-        where = (
-            f"{len(stray):,} of {counted(section.packets, 'packet')}, first packet {place:,},"
-            if systematic
-            else f"Packet {place:,}"
-        )
-        have = "have" if systematic else "has"
-        findings.add(
-            "WRD-05",
-            f"{where} {have} bits set below the {plan.header.bits} significant bits of its words.",
-            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[NUMBER])),
-            expected=f"the last byte of a word within {byte(mask)}",
-            found=f"bits {byte(worst)} too",
-            do="Set the width that the words really have, or clear the unused bits.",
-            who=Answerable.SENDER,
+        at = packet_place(section, alignment, index)
+        where = f"Packet {at.packet:,} has"
+        if systematic:
+            all_packets = counted(section.packets, "packet")
+            where = f"{len(stray):,} of {all_packets}, first packet {at.packet:,}, have"
+        last = section.row(index)[DATA][plan.width - 1 :: plan.width]
+        findings.tell(
+            "unused bits set",
+            at,
+            subject=where,
+            bits=plan.header.bits,
+            mask=0x7F & ~unused,
+            worst=int(np.bitwise_or.reduce(last & np.uint8(unused))),
         )
 
 
@@ -158,26 +152,19 @@ def _judge_filler(
 ) -> None:
     place = plan.packets - 1
     index = place if alignment.places is None else int(np.flatnonzero(alignment.places == place)[0])
-    start = PACKET_DATA_BYTES - len(filler)
-    what = _filler_kind(section, alignment, index, filler, plan.width)
-    findings.add(
-        "PKT-08",
-        f"The filler after the last word, in packet {place:,}, is not 00: {what}.",
-        at=Place(
-            byte=section.offset_of(index) + DATA.start + start,
-            packet=place,
-            packet_number=int(section.row(index)[NUMBER]),
-        ),
-        expected=f"{counted(len(filler), 'byte')} of 00",
+    at = packet_place(section, alignment, index)
+    start = section.offset_of(index) + DATA.stop - len(filler)
+    findings.tell(
+        "filler is not 00",
+        replace(at, byte=start),
+        place=place,
+        what=_filler_kind(section, index, filler, plan.width),
+        bytes=counted(len(filler), "byte"),
         found=spelled(filler),
-        do="Fill the last packet up with 00; a unit that ignores the length plays what is there.",
-        who=Answerable.SENDER,
     )
 
 
-def _filler_kind(
-    section: Section, alignment: Alignment, index: int, filler: bytes, width: int
-) -> str:
+def _filler_kind(section: Section, index: int, filler: bytes, width: int) -> str:
     """Name what stands in place of the filler (PKT-08)."""
     silence = (b"\x40" + bytes(width - 1)) * PACKET_DATA_BYTES
     if filler == silence[: len(filler)]:

@@ -6,137 +6,76 @@ from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.packets import NUMBER
 from emulator.wire.prose import counted
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Findings, Place
-from harness.judge.order import Alignment, OrderEvent, OrderFault
-from harness.judge.plain import byte, packets
-from harness.judge.plan import DumpPlan
+from harness.judge.dump import DumpContents
+from harness.judge.finding import Findings, Place
+from harness.judge.order import OrderFault
+from harness.judge.plain import packets
+from harness.judge.plan import plan_of
 
 _LAST: Final = PACKET_NUMBERS - 1
+_KINDS: Final = {
+    OrderFault.WRONG_NUMBER: "wrong packet number",
+    OrderFault.JUMP: "numbers shifted",
+    OrderFault.MISSING: "packets missing",
+    OrderFault.REPEAT: "packet repeated",
+    OrderFault.SWAPPED: "packets swapped",
+}
 
 
-def judge_sequence(
-    findings: Findings, section: Section, alignment: Alignment, plan: DumpPlan | None
-) -> None:
+def judge_sequence(findings: Findings, contents: DumpContents) -> None:
     """Add a finding for each event that shows at a packet; the end is judged by counting."""
-    for event in alignment.events:
-        if event.packet >= 0:
-            _JUDGES[event.what](findings, section, event, plan)
+    section, plan = contents.section, contents.plan
+    for event in contents.alignment.events:
+        if event.packet < 0:
+            continue
+        place, number = event.place, _number(section, event.packet)
+        # A torn packet may be all that stands before; then the place says what it should be.
+        earlier = _number(section, event.packet - 1) if event.packet else (place - 1) & _LAST
+        is_first = place == 0 and event.what in (OrderFault.JUMP, OrderFault.WRONG_NUMBER)
+        is_missing = event.what is OrderFault.MISSING
+        findings.tell(
+            "numbers begin elsewhere"
+            if is_first and event.what is OrderFault.JUMP
+            else _KINDS[event.what],
+            Place(
+                byte=section.offset_of(event.packet),
+                packet=place,
+                packet_number=None if is_missing else number,
+            ),
+            clause="PKT-02" if is_first else "",
+            place=place,
+            later=place + 1,
+            number=number,
+            earlier=earlier,
+            due=place & _LAST,
+            next=(place + 1) & _LAST,
+            after=(earlier + 1) & _LAST,
+            wrapped=" after 7F comes 00;" if earlier == _LAST else "",
+            differs="" if event.same else ", and the two differ",
+            which="second" if event.same else "wrong",
+            packets=packets(place, event.how_many).capitalize(),
+            are="is" if event.how_many == 1 else "are",
+            held=f": {plan.sound(place, event.how_many)}"
+            if plan is not None and is_missing
+            else "",
+        )
 
 
-def _at(section: Section, event: OrderEvent) -> Place:
-    return Place(
-        byte=section.offset_of(event.packet),
-        packet=event.place,
-        packet_number=_number(section, event.packet),
+def judge_headless(findings: Findings, section: Section) -> None:
+    """Add findings on packets that no header precedes."""
+    first = _number(section, 0)
+    at = Place(byte=section.offset_of(0), packet=0, packet_number=first)
+    follow = plan_of(section.next_header)
+    late = follow is not None and follow.packets == section.packets
+    findings.tell(
+        "packets without a header",
+        at,
+        packets=counted(section.packets, "packet"),
+        late=" The header that belongs to them seems to come after them." if late else "",
     )
+    kind = "beginning not recorded" if first else "header not recorded"
+    findings.tell(kind, at, number=first)
 
 
 def _number(section: Section, index: int) -> int:
     return int(section.row(index)[NUMBER])
-
-
-def _wrong_number(
-    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
-) -> None:
-    at = _at(section, event)
-    number = at.packet_number or 0
-    findings.add(
-        "PKT-02" if event.place == 0 else "PKT-03",
-        f"Packet {event.place:,} bears the number {number}.",
-        at=at,
-        expected=f"number {event.place % PACKET_NUMBERS}",
-        found=f"number {number} ({byte(number)})",
-        do="Correct the number and the checksum, or make the dump anew; "
-        "a unit that minds the numbers loses this packet.",
-    )
-
-
-def _jump(findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
-    at = _at(section, event)
-    number = at.packet_number or 0
-    if event.place == 0:
-        findings.add(
-            "PKT-02",
-            f"The numbers of the packets begin at {number}.",
-            at=at,
-            expected="number 0 for the first packet",
-            found=f"number {number} ({byte(number)})",
-            do="Number the packets from 00.",
-            who=Answerable.SENDER,
-        )
-        return
-    # A torn packet may be all that stands before; then the place says what the number should be.
-    earlier = _number(section, event.packet - 1) if event.packet else (event.place - 1) & _LAST
-    wrapped = " after 7F comes 00;" if earlier == _LAST else ""
-    findings.add(
-        "PKT-03",
-        f"From packet {event.place:,} on the numbers are shifted: {number} comes after {earlier}, "
-        "though by the count no packet is missing.",
-        at=at,
-        expected=f"number {(earlier + 1) & _LAST}",
-        found=f"number {number} ({byte(number)})",
-        do=f"Number the packets in steps of one;{wrapped} a unit that minds the numbers "
-        "stops or stores the rest wrongly.",
-        who=Answerable.SENDER,
-    )
-
-
-def _missing(
-    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
-) -> None:
-    number = _number(section, event.packet)
-    held = f": {plan.sound(event.place, event.how_many)}" if plan is not None else ""
-    verb = "is" if event.how_many == 1 else "are"
-    findings.add(
-        "PKT-10",
-        f"{packets(event.place, event.how_many).capitalize()} {verb} missing{held}.",
-        at=Place(byte=section.offset_of(event.packet), packet=event.place),
-        expected=f"number {event.place % PACKET_NUMBERS}",
-        found=f"number {number} ({byte(number)})",
-        do="Make or record the dump anew: the words are not in the file, and a unit would "
-        "put what follows in their place.",
-    )
-
-
-def _repeat(findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None) -> None:
-    at = _at(section, event)
-    differs = "" if event.same else ", and the two differ"
-    findings.add(
-        "PKT-03",
-        f"Packet {event.place:,} stands there twice{differs}.",
-        at=at,
-        expected=f"number {(event.place + 1) % PACKET_NUMBERS}",
-        found=f"number {at.packet_number} again",
-        do="Take the "
-        + ("second one" if event.same else "wrong one")
-        + " out: nobody asks a file to repeat a packet, and a unit may store it twice.",
-    )
-
-
-def _swapped(
-    findings: Findings, section: Section, event: OrderEvent, plan: DumpPlan | None
-) -> None:
-    later = event.place + 1
-    findings.add(
-        "PKT-03",
-        f"Packets {event.place:,} and {later:,} have changed places.",
-        at=Place(
-            byte=section.offset_of(event.packet),
-            packet=event.place,
-            packet_number=_number(section, event.packet),
-        ),
-        expected=f"number {event.place % PACKET_NUMBERS}, then {later % PACKET_NUMBERS}",
-        found=f"number {later % PACKET_NUMBERS}, then {event.place % PACKET_NUMBERS}",
-        do="Put the two in order: "
-        + counted(2, "packet")
-        + " in the wrong order are stored in the wrong order.",
-    )
-
-
-_JUDGES: Final = {
-    OrderFault.WRONG_NUMBER: _wrong_number,
-    OrderFault.JUMP: _jump,
-    OrderFault.MISSING: _missing,
-    OrderFault.REPEAT: _repeat,
-    OrderFault.SWAPPED: _swapped,
-}

@@ -6,7 +6,7 @@ the rest goes by as other messages or loose bytes.  The pieces that stood within
 packet's length are put together again, so that one fault is told once and at its own byte.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,7 @@ from emulator.wire.prose import counted, spelled
 from emulator.wire.splitter import Piece, PieceKind
 from harness.files.sections import OddPiece
 from harness.judge.finding import Findings, Place
-from harness.judge.plain import byte
+from harness.judge.plan import DumpPlan
 
 _SUB_ID: Final = 0x02
 _GROWTH: Final = 3  # bytes that a torn packet may be longer than a whole one
@@ -112,114 +112,54 @@ def judge_wrecks(
     findings: Findings,
     wrecks: Iterable[Wreck],
     places: Iterable[tuple[int, bool]],
-    sound: Callable[[int], str],
+    plan: DumpPlan | None,
 ) -> None:
     """Add a finding for each torn packet.
 
-    `places` gives the place of each and whether it is the only packet for it; `sound` says what the
-    packet for a place holds, in plain words.
+    `places` gives the place of each and whether it is the only packet for it.
     """
     for wreck, (place, own) in zip(wrecks, places, strict=True):
-        name = f"Packet {place:,}" if own else f"A torn packet beside packet {place:,}"
-        held = sound(place) if own else ""
-        lost = f"What it held is lost: {held}. " if held else ""
-        do = f"{lost}Make or record the dump anew."
-        _Case(findings=findings, wreck=wreck, name=name, place=place, do=do).judge()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Case:
-    """One torn packet to be judged."""
-
-    findings: Findings
-    wreck: Wreck
-    name: str
-    place: int
-    do: str
-
-    def judge(self) -> None:
-        body = self.wreck.body
-        statuses = [place for place in range(1, len(body)) if body[place] > 0x7F]
-        first = self.wreck.pieces[0]
-        length = counted(len(first.body), "byte")
-        if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
-            self._judge_status(statuses[0])
-        elif first.kind is PieceKind.STRAY:
-            self._add(
-                "FRM-01",
-                "begins without F0: its bytes lie loose.",
-                first.offset,
-                expected="F0",
-                found=spelled(body),
-            )
-        elif first.kind is PieceKind.EXCLUSIVE:
-            self._add(
-                "PKT-01",
-                f"is {length} long.",
-                first.offset,
-                expected=f"{PACKET_BYTES} bytes",
-                found=f"{length}, {_by(len(first.body))}",
-            )
-        elif first.ended_by in (None, START):
-            self._judge_open_end(first)
-        else:
-            self._add(
-                "FRM-02",
-                f"is cut off after {length} by the status byte {byte(first.ended_by)}.",
-                first.offset + len(first.raw),
-                expected="data bytes 00 to 7F up to F7",
-                found=byte(first.ended_by),
-                do=f"Keep other messages out of the dump while it is recorded. {self.do}",
-            )
-
-    def _add(
-        self, clause: str, what: str, offset: int, *, expected: str, found: str, do: str = ""
-    ) -> None:
-        self.findings.add(
-            clause,
-            f"{self.name} {what}",
-            at=Place(byte=offset, packet=self.place),
-            expected=expected,
-            found=found,
-            do=do or self.do,
+        lost = f"What it held is lost: {plan.sound(place, 1)}. " if own and plan is not None else ""
+        kind, offset, names = _damage(wreck)
+        findings.tell(
+            kind,
+            Place(byte=offset, packet=place),
+            clause="FRM-02" if names.get("is_front") else "",
+            name=f"Packet {place:,}" if own else f"A torn packet beside packet {place:,}",
+            do=f"{lost}Make or record the dump anew.",
+            due=place % PACKET_NUMBERS,
+            names=names,
         )
 
-    def _judge_open_end(self, piece: Piece) -> None:
-        """Judge a packet that another F0 or the end of the stream cut off."""
-        length = len(piece.body)
-        after = f"after {counted(length, 'byte')}"
-        ended = "the end of the file" if piece.ended_by is None else "F0"
-        self._add(
-            "FRM-01",
-            "has no F7 at its end." if length == PACKET_BYTES - 1 else f"breaks off {after}.",
-            piece.offset + len(piece.raw),
-            expected=f"F7 as byte {PACKET_BYTES} of the packet",
-            found=f"{ended} {after}",
-        )
 
-    def _judge_status(self, at: int) -> None:
-        """Judge a packet of the right length in which byte `at` is a status byte."""
-        value = byte(self.wreck.body[at])
-        offset = _offset_in(self.wreck, at)
+def _damage(wreck: Wreck) -> tuple[str, int, dict[str, object]]:
+    """Return which kind of finding a torn packet is, the byte at fault, and what to fill in."""
+    body, first = wreck.body, wreck.pieces[0]
+    size = len(first.body)
+    length = counted(size, "byte")
+    statuses = [place for place in range(1, len(body)) if body[place] > 0x7F]
+    if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
+        at = statuses[0]
+        offset, status = _offset_in(wreck, at), body[at]
         if at == NUMBER:
-            self._add(
-                "PKT-07",
-                f"bears the number {value}, which ends the message.",
-                offset,
-                expected=f"{byte(self.place % PACKET_NUMBERS)}: after 7F comes 00",
-                found=value,
-                do="Let the numbers run from 00 to 7F and begin again at 00.",
-            )
-            return
+            return "number is no data byte", offset, {"status": status}
         where = f"byte {at}" if at < DATA.start else f"data byte {at - DATA.start}"
-        self._add(
-            "PKT-06" if at >= DATA.start else "FRM-02",
-            f"has {value} where {'the checksum' if at == CHECKSUM else where} belongs, "
-            "which ends the message.",
-            offset,
-            expected="00 to 7F",
-            found=value,
-        )
+        what = "the checksum" if at == CHECKSUM else where
+        names = {"status": status, "what": what, "is_front": at < DATA.start}
+        return "status byte in a packet", offset, names
+    if first.kind is PieceKind.STRAY:
+        return "packet without its beginning", first.offset, {"found": spelled(body)}
+    if first.kind is PieceKind.EXCLUSIVE:
+        off = counted(abs(PACKET_BYTES - size), "byte")
+        by = f"{off} too {'few' if size < PACKET_BYTES else 'many'}"
+        return "packet of the wrong length", first.offset, {"length": length, "by": by}
+    end = first.offset + len(first.raw)
+    if first.ended_by in (None, START):
+        is_end = size == PACKET_BYTES - 1
+        what = "has no F7 at its end" if is_end else f"breaks off after {length}"
+        ended = "the end of the file" if first.ended_by is None else "F0"
+        return "packet without its end", end, {"length": length, "what": what, "ended": ended}
+    return "packet cut off", end, {"length": length, "status": first.ended_by}
 
 
 def _offset_in(wreck: Wreck, place: int) -> int:
@@ -231,8 +171,3 @@ def _offset_in(wreck: Wreck, place: int) -> int:
             return [offset for offset in offsets if offset not in realtime][place]
         place -= len(piece.body)
     return wreck.offset
-
-
-def _by(length: int) -> str:
-    short = PACKET_BYTES - length
-    return f"{counted(abs(short), 'byte')} too {'few' if short > 0 else 'many'}"

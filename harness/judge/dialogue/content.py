@@ -18,7 +18,15 @@ from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
 from emulator.wire.prose import spelled
 from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.finding import Answerable, Finding, Place, Verdict, first_of_each_clause, is_rare
+from harness.judge.finding import (
+    Answerable,
+    Finding,
+    Findings,
+    Place,
+    Verdict,
+    first_of_each_clause,
+    is_rare,
+)
 from harness.judge.stream import DumpVerdict, judge_stream
 from harness.judge.timed_messages import TimedMessage
 
@@ -84,9 +92,9 @@ def judge_loose(
 ) -> list[Finding]:
     """Return findings on what one side sent outside of dumps, of `messages` in all."""
     rare = is_rare(sum(not each.is_sound for each in loose), messages)
-    named = [each for each in loose if _form_clause(each) is not None]
-    rest = [each for each in loose if _form_clause(each) is None]
-    found = [_wrong_form(each, sight) for each in named]
+    named = [each for each in loose if _is_answer_out_of_form(each)]
+    rest = [each for each in loose if not _is_answer_out_of_form(each)]
+    found = [finding for each in named for finding in _wrong_form(each, sight)]
     of_rest = _placed_findings(_verdicts(rest, keep_words=False), rest, sight)
     found += [each for each in of_rest if each.clause != "HDR-01"]
     out = []
@@ -99,32 +107,27 @@ def judge_loose(
     return list(first_of_each_clause(out))
 
 
-def _form_clause(heard: TimedMessage) -> str | None:
-    """Return the clause on the form of an answer, where a message of that kind hasn't it."""
+def _is_answer_out_of_form(heard: TimedMessage) -> bool:
+    return isinstance(heard.message, Malformed) and heard.message.kind in _FORMS
+
+
+def _wrong_form(heard: TimedMessage, sight: TimePrecision) -> list[Finding]:
     message = heard.message
-    return _FORMS.get(message.kind) if isinstance(message, Malformed) else None
-
-
-def _wrong_form(heard: TimedMessage, sight: TimePrecision) -> Finding:
-    message, clause = heard.message, _form_clause(heard)
     assert isinstance(message, Malformed)
-    assert clause is not None
-    lengths = "15 or 17" if message.expected_length is None else str(message.expected_length)
-    return Finding(
-        clause=clause,
-        verdict=Verdict.BROKEN,
-        message=f"A message of the kind {TITLES[message.kind]} has not its form.",
-        answerable=Answerable.RIG,
-        at=Place(
-            byte=heard.piece.offset,
-            time_ns=heard.end_ns if sight.is_timed else None,
-        ),
-        expected=f"{lengths} bytes",
-        found=f"{len(message.body)} bytes: {spelled(message.body)}",
-        do="Every handshake names a packet, in the byte before F7."
+    findings = Findings()
+    findings.tell(
+        "answer of the wrong form",
+        Place(byte=heard.piece.offset, time_ns=heard.end_ns if sight.is_timed else None),
+        clause=_FORMS[message.kind],
+        title=TITLES[message.kind],
+        lengths=message.expected_length or "15 or 17",
+        length=len(message.body),
+        bytes=spelled(message.body),
+        hint="Every handshake names a packet, in the byte before F7."
         if message.kind is Handshake
         else "See which field is too long or too short.",
     )
+    return findings.told()
 
 
 def messages_of(talk: DumpExchange, *, both: bool) -> list[TimedMessage]:

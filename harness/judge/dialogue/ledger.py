@@ -46,9 +46,8 @@ class Ledger(Findings):
             clause=clause,
             who=who,
             verdict=verdict,
-            count=1,
             out_of=out_of,
-            **names,
+            names=names,
         )
 
     def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
