@@ -259,7 +259,8 @@ class Evening:
         """Read a dump back, a second time where the port had gone, and write down what came."""
         transfer = self._live.conclude(sent)
         if sent.is_whole and self._live.failed is not None and self._is_up():
-            transfer = self._live.conclude(sent)
+            # What was lost while the port was gone is nobody's doing at the other end.
+            transfer = replace(self._live.conclude(sent), diagnosis=None)
         if not (sent.is_whole and self._reads_back and transfer.verified is None):
             self._enter(
                 transfer.dump,

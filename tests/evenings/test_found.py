@@ -285,3 +285,8 @@ def test_a_unit_that_hangs_up_after_each_dump_is_asked_at_the_end_all_the_same()
 def test_a_quick_units_packet_that_was_lost_on_the_way_is_not_its_doing() -> None:
     # It sends a packet each 20 ms; the capture has them back to back, at the pace of a line.
     is_true(live_through(evening_of(20261206, 78)))
+
+
+def test_what_was_lost_while_the_port_was_gone_is_not_the_units_doing() -> None:
+    # Its last packet was lost with the port, and the ACK to its header came twice.
+    is_true(live_through(evening_of(20261206, 2790)))
