@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from harness.cli.options import check_device_id
+from harness.cli.target import Target
 from harness.cli.terminal import note
 from harness.files.problem import NoDump, Problem
 
@@ -20,8 +21,9 @@ WORTH_A_CLOCK_NS: Final = 60_000_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReplayOptions:
-    """What can be asked for whatever the target is."""
+    """What was asked for."""
 
+    target: Target
     files: Sequence[str]
     found: frozenset[str]
     """Those of the files that lay in a folder which was named."""
@@ -34,21 +36,13 @@ class ReplayOptions:
     overwrite: bool
     as_json: bool
 
-
-@dataclass(frozen=True, slots=True)
-class UnitOptions:
-    """What can be asked for only of an emulated unit."""
-
+    # of an emulated unit
     banks: int | None
     initialise: bool
     operator: str
-    disturb: tuple[str, ...]
+    disturb: Sequence[str]
 
-
-@dataclass(frozen=True, slots=True)
-class PortOptions:
-    """What can be asked for only at a port."""
-
+    # at a port
     hear: str | None
     paced: bool
     answer_ns: int

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from harness.jobs.dumps import Dump
     from harness.jobs.forecast import Arrivals, Step
-    from harness.jobs.read import Wanted
+    from harness.jobs.read import ReadRequest
 
 _EVERY_S: Final = 0.1
 _SENDING: Final = (
@@ -104,10 +104,12 @@ class PacketProgress(_ProgressLine):
 class ReadProgress(_ProgressLine):
     """The line of `read`: which sample, which packet, how much time remains."""
 
-    def __init__(self, bar: "Bar | None", wanted: "Wanted", silence_ns: int) -> None:
+    def __init__(self, bar: "Bar | None", asked: "ReadRequest") -> None:
+        from harness.jobs.read import ASKS
+
         super().__init__(bar)
-        self._wanted: Final = wanted
-        self._silence_ns: Final = silence_ns
+        self._wanted: Final = asked.wanted
+        self._silence_ns: Final = ASKS * asked.answer_ns  # a number without an answer
         self._arrivals: Arrivals | None = None
         self._number = -1
         self._asked_ns = 0  # when this number was asked for
@@ -172,7 +174,7 @@ def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[Packe
 
 
 @contextmanager
-def read_progress(wanted: "Wanted", silence_ns: int) -> Iterator[ReadProgress]:
-    """Yield the progress line for reading; a number without an answer takes `silence_ns`."""
+def read_progress(asked: "ReadRequest") -> Iterator[ReadProgress]:
+    """Yield the progress line for reading."""
     with bar_line(_READING) as bar:
-        yield ReadProgress(bar, wanted, silence_ns)
+        yield ReadProgress(bar, asked)

@@ -2,7 +2,7 @@
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -28,22 +28,7 @@ from harness.cli.terminal import note, say, say_json, width
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.read import Came, Wanted
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadOptions:
-    """What was asked for, beside the target and the numbers."""
-
-    given: str
-    output: str
-    device_id: int
-    hear: str | None
-    paced: bool
-    overwrite: bool
-    capture: str | None
-    answer_ns: int
-    as_json: bool
+    from harness.jobs.read import Came, ReadRequest
 
 
 def read(
@@ -86,34 +71,71 @@ def read(
     that is there, at least one, and the unit still answers at the end); 1 if something did not
     arrive, is broken or was not requested; 3 if the port is at fault.
     """
-    from harness.jobs.read import wanted_of
+    from harness.jobs.read import ReadOut, ReadRequest, wanted_of
+    from harness.report import read as report
 
     target = target_of(source, option="--from")
-    wanted = wanted_of(sample, up_to)
-    answer_ns = answer_ns_of(patience)
-    check_device_id(device_id)
-    _check(target, wanted, output, capture, hear=hear, overwrite=overwrite)
-    _read_out(
-        target,
-        wanted,
-        ReadOptions(
-            given=sample,
-            output=output,
-            device_id=device_id,
-            hear=hear,
-            paced=pace,
-            overwrite=overwrite,
-            capture=capture,
-            answer_ns=answer_ns,
-            as_json=as_json,
-        ),
+    asked = ReadRequest(
+        target=target.given,
+        device_id=device_id,
+        wanted=wanted_of(sample, up_to),
+        given=sample,
+        output=output,
+        answer_ns=answer_ns_of(patience),
     )
+    check_device_id(device_id)
+    _check(target, asked, capture, hear=hear, overwrite=overwrite)
+    came: dict[int, Came] = {}
+    trouble: Problem | None = None
+    with ExitStack() as stack:
+        was_interrupted = stack.enter_context(ends())
+        port = stack.enter_context(opened(target, hear=hear))
+        tape = stack.enter_context(
+            taping(
+                capture,
+                about=f"samples read from {target.given}",
+                overwrite=overwrite,
+                start_ns=port.clock.now_ns(),
+            )
+        )
+        note(*report.before(asked))
+        bar = stack.enter_context(read_progress(asked))
+        job = ReadOut(
+            port,
+            asked,
+            paced=pace,
+            progress=bar.show,
+            wants_stop=was_interrupted,
+            recorder=tape,
+        )
+        try:
+            for each in job.read():
+                came[each.number] = replace(each, dump=None)
+                came[each.number] = _kept(each, asked, overwrite=overwrite)
+        except Problem as problem:  # nothing can be written any more: what was is told first
+            trouble = problem
+    stopped = was_interrupted()
+    all_of_it = [came[number] for number in sorted(came)]
+    if as_json:
+        say_json(report.document(all_of_it, job, stopped=stopped))
+    else:
+        for each in all_of_it:
+            if lines := report.lines_of(each, asked):
+                say(lines if asked.wanted.is_single else [*lines, ""])
+        if lines := report.summary(all_of_it, job, stopped=stopped, width=width()):
+            say(lines)
+    if trouble is not None:
+        raise trouble
+    if job.failed is not None:
+        raise Problem(job.failed.what, do=job.failed.do, code=RIG)
+    if stopped:
+        raise KeyboardInterrupt
+    raise typer.Exit(0 if report.is_well(all_of_it, job) else 1)
 
 
 def _check(
     target: Target,
-    wanted: "Wanted",
-    output: str,
+    asked: "ReadRequest",
     capture: str | None,
     *,
     hear: str | None,
@@ -124,6 +146,7 @@ def _check(
     from harness.files import capture_file, sample_files
     from harness.files.opening import shown
 
+    wanted, output = asked.wanted, asked.output
     if not target.is_live:
         raise Problem(
             f"--from {shown(target.given)}: a new emulated unit is empty, so nothing can be read.",
@@ -144,82 +167,7 @@ def _check(
             raise Problem("-o and --capture are the same file.", do="Give them different names.")
 
 
-def _read_out(target: Target, wanted: "Wanted", options: ReadOptions) -> None:
-    """Read, say what came and end the command."""
-    from harness.jobs.read import ASKS, ReadOut
-    from harness.report import read as report
-
-    asked = report.ReadRequest(
-        target=target.given,
-        kind=target.kind,
-        device_id=options.device_id,
-        wanted=wanted,
-        given=options.given,
-        output=options.output,
-    )
-    came: dict[int, Came] = {}
-    trouble: Problem | None = None
-    with ExitStack() as stack:
-        was_interrupted = stack.enter_context(ends())
-        port = stack.enter_context(opened(target, hear=options.hear))
-        began_ns = port.clock.now_ns()
-        tape = stack.enter_context(
-            taping(
-                options.capture,
-                about=f"samples read from {target.given}",
-                overwrite=options.overwrite,
-                start_ns=began_ns,
-            )
-        )
-        note(*report.before(wanted, options.answer_ns))
-        bar = stack.enter_context(read_progress(wanted, ASKS * options.answer_ns))
-        job = ReadOut(
-            port,
-            device_id=options.device_id,
-            paced=options.paced,
-            answer_ns=options.answer_ns,
-            progress=bar.show,
-            wants_stop=was_interrupted,
-            recorder=tape.take,
-            keeps_capture=tape.finish is not None,
-        )
-        try:
-            for each in job.read(wanted):
-                came[each.number] = replace(each, dump=None)
-                came[each.number] = _kept(each, wanted, options)
-        except Problem as problem:  # nothing can be written any more: what was is told first
-            trouble = problem
-        took_ns = port.clock.now_ns() - began_ns
-        if tape.finish is not None:
-            tape.finish(job.line.capture)
-    ended = report.ReadEnd(
-        took_ns=took_ns,
-        stopped=was_interrupted(),
-        failed=job.failed,
-        tells_names=job.tells_names,
-        still_answers=job.still_answers,
-        repeats=job.repeats,
-        findings=job.rig_findings(),
-    )
-    all_of_it = [came[number] for number in sorted(came)]
-    if options.as_json:
-        say_json(report.document(all_of_it, asked, ended))
-    else:
-        for each in all_of_it:
-            if lines := report.lines_of(each, asked):
-                say(lines if wanted.is_single else [*lines, ""])
-        if lines := report.summary(all_of_it, asked, ended, width=width()):
-            say(lines)
-    if trouble is not None:
-        raise trouble
-    if job.failed is not None:
-        raise Problem(job.failed.what, do=job.failed.do, code=RIG)
-    if was_interrupted():
-        raise KeyboardInterrupt
-    raise typer.Exit(0 if report.is_well(asked, all_of_it, ended) else 1)
-
-
-def _kept(came: "Came", wanted: "Wanted", options: ReadOptions) -> "Came":
+def _kept(came: "Came", asked: "ReadRequest", *, overwrite: bool) -> "Came":
     """Write a sample that came whole; return it without its words."""
     from harness.files import safe_write, sample_files
     from harness.files.opening import shown
@@ -227,15 +175,15 @@ def _kept(came: "Came", wanted: "Wanted", options: ReadOptions) -> "Came":
 
     if came.dump is None:
         return came
-    path = options.output
-    if not wanted.is_single:
+    path = asked.output
+    if not asked.wanted.is_single:
         says = came.number if came.header is None else came.header.sample_number
         path = os.path.join(path, sample_files.file_name(came.number, came.name, says=says))
-        sample_files.make_folder(options.output)
+        sample_files.make_folder(asked.output)
         for other in sample_files.others_of(path, came.number):
             note(
                 f"{shown(other)} is from another time and stays: it holds sample {came.number} "
                 "as well."
             )
-    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=options.overwrite)
+    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=overwrite)
     return replace(came, dump=None, file=path)

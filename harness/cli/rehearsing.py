@@ -7,10 +7,9 @@ import typer
 
 from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, UnitOptions, over_at, selection
+from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.taping import write_capture
-from harness.cli.target import Target
 from harness.cli.terminal import say, say_json, width
 from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
     from harness.jobs.rehearse import Rehearsal
 
 
-def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) -> None:
+def rehearse(options: ReplayOptions) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.files.capture_file import check_target
     from harness.jobs.afterwards import in_memory, settled
@@ -33,8 +32,8 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
     from harness.report import disturbances as purpose
     from harness.report import replay as report
 
-    walk_ns = walk_ns_of(unit_options.operator)
-    disturbances = _disturbances(unit_options.disturb)
+    target, walk_ns = options.target, walk_ns_of(options.operator)
+    disturbances = _disturbances(options.disturb)
     profile = _disturbed(profile_of(target.where), disturbances)
     if options.capture is not None:
         check_target(options.capture, overwrite=options.overwrite, sources=options.files)
@@ -46,10 +45,9 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
         play_captures(
             options,
             profile,
-            target=target.given,
             operator=walk_ns is not None,
             link=disturbances.link,
-            prepare=lambda unit: _prepare(unit, unit_options),
+            prepare=lambda unit: _prepare(unit, options),
         )
     selected = selection(options)
     with (
@@ -66,7 +64,7 @@ def rehearse(options: ReplayOptions, target: Target, unit_options: UnitOptions) 
             progress=bar.show,
             wants_stop=was_interrupted,
         )
-        _prepare(rehearsal.unit, unit_options)
+        _prepare(rehearsal.unit, options)
         rows = list(
             play_through(
                 selected,
@@ -130,7 +128,7 @@ def _say(
         say([f"Started now, it would finish at {over_at(lasted_ns)}."])
 
 
-def _disturbances(texts: "tuple[str, ...]") -> "Disturbances":
+def _disturbances(texts: Sequence[str]) -> "Disturbances":
     from harness.faults.reading import NotUnderstood, read_all
 
     try:
@@ -151,12 +149,12 @@ def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
         raise Problem(f"--disturb: {shown_lines(str(problem))}.") from problem
 
 
-def _prepare(unit: "RackUnit", unit_options: UnitOptions) -> None:
+def _prepare(unit: "RackUnit", options: ReplayOptions) -> None:
     """Fit banks and initialise, as somebody who has just closed the lid would."""
-    banks = unit_options.banks
+    banks = options.banks
     check_banks(banks, unit.profile)
     if banks is not None:
         unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
         unit.panel.fit_banks(range(1, banks + 1), 0)
-    if unit_options.initialise:
+    if options.initialise:
         unit.panel.initialise(0)

@@ -25,7 +25,7 @@ from harness.cli.options import (
     switch_off,
     value,
 )
-from harness.cli.playing import PortOptions, ReplayOptions, UnitOptions
+from harness.cli.playing import ReplayOptions
 from harness.cli.rehearsing import rehearse
 from harness.cli.target import Target, target_of
 from harness.files.opening import named
@@ -101,6 +101,7 @@ def replay(
     target, given = target_of(to, option="--to"), named(files)
     _refuse_others(ctx, target)
     options = ReplayOptions(
+        target=target,
         files=given.files,
         found=given.found,
         number=number,
@@ -111,13 +112,17 @@ def replay(
         capture=capture,
         overwrite=overwrite,
         as_json=as_json,
+        banks=banks,
+        initialise=initialise,
+        operator=operator,
+        disturb=disturb or (),
+        hear=hear,
+        paced=pace,
+        answer_ns=answer_ns_of(patience),
+        resume=resume,
+        journal=journal,
     )
-    if target.is_live:
-        answer_ns = answer_ns_of(patience)
-        play_live(options, target, PortOptions(hear, pace, answer_ns, resume, journal))
-    else:
-        bench = UnitOptions(banks, initialise, operator, tuple(disturb or ()))
-        rehearse(options, target, bench)
+    (play_live if target.is_live else rehearse)(options)
 
 
 def _refuse_others(ctx: typer.Context, target: Target) -> None:

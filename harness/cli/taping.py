@@ -1,8 +1,7 @@
 """Recording what passes at a port: line by line, as a MIDI file at the end, or not at all."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.cli.terminal import note
@@ -13,48 +12,33 @@ if TYPE_CHECKING:
     from harness.files.recorded import TakenAt
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tape:
-    """Where passages are recorded."""
-
-    take: "Recorder | None" = None
-    """To be called with each passage."""
-    finish: "Callable[[Capture], None] | None" = None
-    """To be called with everything at the end; None if nothing has to be kept for that."""
-
-
 @contextmanager
-def taping(path: str | None, *, about: str, overwrite: bool, start_ns: int) -> Iterator[Tape]:
-    """Yield the recorder of the requested capture; its clock shows `start_ns` now.
+def taping(
+    path: str | None, *, about: str, overwrite: bool, start_ns: int
+) -> "Iterator[Recorder | None]":
+    """Yield the recorder of the requested capture, if any; its clock shows `start_ns` now.
 
     The caller has checked the file (`capture_file.check_target`).
     """
+    from emulator.dump.capture import Capture
     from harness.files.capture_stream import CaptureStream, is_streamed
     from harness.files.opening import shown
     from harness.files.recorded import TakenAt
 
     if path is None:
-        yield Tape()
+        yield None
         return
+    host = TakenAt.HOST
     if not is_streamed(path):
-
-        def write(capture: "Capture") -> None:
-            write_capture(
-                path,
-                capture,
-                about=about,
-                overwrite=overwrite,
-                taken_at=TakenAt.HOST,
-                start_ns=start_ns,
-            )
-
-        yield Tape(finish=write)
+        capture = Capture()
+        yield capture.passages.append
+        write_capture(
+            path, capture, about=about, overwrite=overwrite, taken_at=host, start_ns=start_ns
+        )
         return
-    stream = CaptureStream(
-        path, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=TakenAt.HOST
-    )
+    stream = CaptureStream(path, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=host)
     try:
-        yield Tape(take=stream.enter)
+        yield stream.enter
     finally:
         stream.close()
         told = stream.problem or f"what passed is in {shown(path)}"

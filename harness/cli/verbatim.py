@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NoReturn
 import typer
 
 from harness.cli.interrupt import ends, interrupts
-from harness.cli.playing import PortOptions, ReplayOptions, check_numbers, is_capture
+from harness.cli.playing import ReplayOptions, check_numbers, is_capture
 from harness.cli.taping import taping, write_capture
-from harness.cli.target import Target, opened
+from harness.cli.target import opened
 from harness.cli.terminal import note, say_json
 from harness.files.problem import RIG, Problem
 
@@ -46,7 +46,6 @@ def play_captures(
     options: ReplayOptions,
     profile: "Profile",
     *,
-    target: str,
     operator: bool,
     link: "Link | None" = None,
     prepare: "Callable[[RackUnit], None]",
@@ -68,7 +67,7 @@ def play_captures(
         write_capture(
             options.capture,
             rehearsal.line.capture,
-            about=f"captures played verbatim to {target}",
+            about=f"captures played verbatim to {options.target.given}",
             overwrite=options.overwrite,
             taken_at=TakenAt.LINE,
         )
@@ -77,7 +76,7 @@ def play_captures(
         document = replay_report.document(
             [],
             unit,
-            target=target,
+            target=options.target.given,
             visits=rehearsal.visits,
             walk_ns=None,
             stopped=was_interrupted(),
@@ -94,7 +93,7 @@ def play_captures(
     _end(plays, stopped=was_interrupted())
 
 
-def play_captures_live(options: ReplayOptions, target: Target, port_options: PortOptions) -> None:
+def play_captures_live(options: ReplayOptions) -> None:
     """Play captures to a port, say what came of it and end the command."""
     from emulator.ports.pacer import Pacer
     from emulator.ports.real import RealLine
@@ -103,16 +102,16 @@ def play_captures_live(options: ReplayOptions, target: Target, port_options: Por
     from harness.report import verbatim as report
 
     for option, is_given in (
-        ("--resume", port_options.resume),
-        ("--journal", port_options.journal is not None),
+        ("--resume", options.resume),
+        ("--journal", options.journal is not None),
     ):
         if is_given:
             raise Problem(f"{option} is for dumps: a capture is played as it is.")
-    loaded = _loaded(options)
+    loaded, target = _loaded(options), options.target
     plays: list[PlayedCapture] = []
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
-        port = stack.enter_context(opened(target, hear=port_options.hear))
+        port = stack.enter_context(opened(target, hear=options.hear))
         tape = stack.enter_context(
             taping(
                 options.capture,
@@ -121,8 +120,8 @@ def play_captures_live(options: ReplayOptions, target: Target, port_options: Por
                 start_ns=port.clock.now_ns(),
             )
         )
-        pacer = Pacer(byte_ns=BYTE_NS if port_options.paced else 0)
-        line = RealLine(port, pacer=pacer, recorder=tape.take)
+        pacer = Pacer(byte_ns=BYTE_NS if options.paced else 0)
+        line = RealLine(port, pacer=pacer, recorder=tape)
         player = Playback(line, lateness=line.lateness, wants_stop=was_interrupted)
         note(report.before(target.given, (lasting_ns(file.recorded) for file in loaded)))
         if not options.as_json:
@@ -133,15 +132,9 @@ def play_captures_live(options: ReplayOptions, target: Target, port_options: Por
             plays.append(played := player.play(file))
             if not options.as_json:
                 typer.echo("\n".join([*report.lines_of(played), ""]))
-        if tape.finish is not None:
-            tape.finish(line.capture)
     stopped, failed = was_interrupted(), player.failed
     if options.as_json:
-        say_json(
-            report.live_document(
-                plays, kind=target.kind, name=target.where, stopped=stopped, failed=failed
-            )
-        )
+        say_json(report.live_document(plays, target=target.given, stopped=stopped, failed=failed))
     if failed is not None:
         raise Problem(failed.what, do=failed.do, code=RIG)
     _end(plays, stopped=stopped)

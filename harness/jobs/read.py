@@ -102,6 +102,20 @@ def wanted_of(text: str, up_to: int | None = None) -> Wanted:
     return Wanted(first=first, last=last, is_single=found[2] is None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadRequest:
+    """What is to be read."""
+
+    target: str
+    device_id: int
+    wanted: Wanted
+    given: str
+    """The value of --sample."""
+    output: str
+    answer_ns: int = ANSWER_NS
+    """How long the unit may take to answer."""
+
+
 class ReadResult(StrEnum):
     """What became of asking for one number."""
 
@@ -157,21 +171,20 @@ class ReadOut:
     def __init__(
         self,
         port: Port,
+        asked: ReadRequest,
         *,
-        device_id: int = 0,
         paced: bool = True,
-        answer_ns: int = ANSWER_NS,
         progress: NumberProgress | None = None,
         wants_stop: Callable[[], bool] = never,
         recorder: Recorder | None = None,
-        keeps_capture: bool = False,
     ) -> None:
+        self.asked: Final = asked
         self.line: Final = RealLine(
             port,
             pacer=Pacer(byte_ns=BYTE_NS if paced else 0),
             listener=self._hear,
             recorder=recorder,
-            keeps_capture=keeps_capture,
+            keeps_capture=False,
         )
         self.failed: PortError | None = None
         self.tells_names: bool | None = None
@@ -180,8 +193,9 @@ class ReadOut:
         """Whether it answered again behind numbers that were silent; None: that was not asked."""
         self.repeats: tuple[int, int] | None = None
         """A number behind the usual ones, and the one before it that holds the same."""
-        self._device_id: Final = device_id
-        self._asker: Final = Asker(self.line, wants_stop=wants_stop, answer_ns=answer_ns)
+        self.took_ns = 0
+        self._device_id: Final = asked.device_id
+        self._asker: Final = Asker(self.line, wants_stop=wants_stop, answer_ns=asked.answer_ns)
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
         self._was_silent = False
@@ -192,28 +206,31 @@ class ReadOut:
         self._silent: Final[set[int]] = set()
         self._answered: int | None = None  # the last number to which there was an answer
 
-    def read(self, wanted: Wanted) -> Iterator[Came]:
+    def read(self) -> Iterator[Came]:
         """Ask for one number after another and yield what comes.
 
         A sample may come for a number that had been yielded without one: its answer was late.
         """
-        number = wanted.first
-        while self._is_wanted(number, wanted) and not self._is_stopped():
+        began_ns, number = self.line.now_ns, self.asked.wanted.first
+        while self._is_wanted(number) and not self._is_stopped():
             came = self._read_one(number)
+            self.took_ns = self.line.now_ns - began_ns
             if came.number == number:
                 number += 1
             elif came.number in self._whole:
                 continue  # the second answer to two requests
-            self._take_note(came, wanted)
+            self._take_note(came)
             yield came
         if number - 1 in self._silent and self._answered is not None and not self._is_stopped():
             self.still_answers = self._does_answer(self._answered)
+        self.took_ns = self.line.now_ns - began_ns
 
     def rig_findings(self) -> tuple[Finding, ...]:
         """Return what our own side did wrong in all of it."""
         return late_findings(Lateness(), self.line.lateness)
 
-    def _is_wanted(self, number: int, wanted: Wanted) -> bool:
+    def _is_wanted(self, number: int) -> bool:
+        wanted = self.asked.wanted
         if number <= wanted.last:
             return True
         return wanted.goes_on and not (
@@ -223,7 +240,7 @@ class ReadOut:
     def _is_stopped(self) -> bool:
         return self._wants_stop() or self.failed is not None
 
-    def _take_note(self, came: Came, wanted: Wanted) -> None:
+    def _take_note(self, came: Came) -> None:
         if came.result is ReadResult.SILENT:
             self._silent.add(came.number)
             return
@@ -234,7 +251,7 @@ class ReadOut:
         if came.dump is None:
             return
         held = _digest(came.dump)
-        if came.number > wanted.last:  # a unit may look at the low bits of a number only
+        if came.number > self.asked.wanted.last:  # a unit may look at the low bits of a number only
             same = (number for number, other in self._whole.items() if other == held)
             if (earlier := next(same, None)) is not None:
                 self.repeats = came.number, earlier

@@ -28,9 +28,10 @@ def fields_of(value: "DataclassInstance") -> dict[str, Any]:
     return {each.name: getattr(value, each.name) for each in fields(value)}
 
 
-def target_document(kind: str, given: str) -> Document:
-    """Return what `--to` or `--from` named; `given` is the whole of it, as in tcp:HOST:PORT."""
-    return {"kind": kind, "name": given.partition(":")[2], "given": given}
+def target_document(given: str) -> Document:
+    """Return what `--to` or `--from` named, as in tcp:HOST:PORT."""
+    kind, _, name = given.partition(":")
+    return {"kind": kind, "name": name, "given": given}
 
 
 def _plain(value: object) -> object:

@@ -6,6 +6,7 @@ from typing import Final
 from emulator.ports.port import PortError
 from emulator.wire.prose import counted
 from harness.files.opening import shown
+from harness.files.problem import Problem
 from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, Row, Selection, meet
@@ -140,20 +141,19 @@ def document(
     rows: Sequence[Row],
     *,
     target: str,
-    kind: str,
     stopped: bool,
     failed: PortError | None,
     journal: str,
-    unwritten: str | None,
+    unwritten: Problem | None,
 ) -> Document:
     """Return the result for programs."""
     return {
         "schema": SCHEMA,
-        "target": target_document(kind, target),
+        "target": target_document(target),
         **rows_document(rows),
         "memory": None,
         "stopped": stopped,
         "failed": failed,
         "journal": journal,
-        "not_written_down": unwritten,
+        "not_written_down": None if unwritten is None else str(unwritten),
     }

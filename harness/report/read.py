@@ -1,16 +1,13 @@
 """What `dryload read` says."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
 
-from emulator.ports.port import PortError
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
-from harness.jobs.read import ASKS, Came, ReadResult, Wanted, seconds
-from harness.judge.finding import Finding
+from harness.jobs.read import ASKS, Came, ReadOut, ReadRequest, ReadResult, seconds
 from harness.judge.plan import rate_of
 from harness.report.document import Document, target_document
 from harness.report.findings import finding_lines
@@ -21,41 +18,12 @@ SCHEMA: Final = "dryload/read/1"
 _EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadRequest:
-    """What was to be done."""
-
-    target: str
-    kind: str
-    device_id: int
-    wanted: Wanted
-    given: str
-    """The value of --sample."""
-    output: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadEnd:
-    """How it ended."""
-
-    took_ns: int
-    stopped: bool
-    failed: PortError | None
-    tells_names: bool | None
-    still_answers: bool | None
-    """Whether the unit still answered after its last silence; None if it was not asked."""
-    repeats: tuple[int, int] | None
-    """A number that holds the same as an earlier one, where that ended it."""
-    findings: tuple[Finding, ...]
-    """What our own side did wrong."""
-
-
-def is_well(asked: ReadRequest, came: Sequence[Came], ended: ReadEnd) -> bool:
+def is_well(came: Sequence[Came], job: ReadOut) -> bool:
     """Return whether all that was asked for came whole, and whether anything did.
 
     A number without an answer counts as one with nothing only where the unit went on to answer.
     """
-    results = {each.result for each in came}
+    results, asked = {each.result for each in came}, job.asked
     if asked.wanted.is_single:
         return results == {ReadResult.READ}
     if len(came) < asked.wanted.count:
@@ -63,11 +31,12 @@ def is_well(asked: ReadRequest, came: Sequence[Came], ended: ReadEnd) -> bool:
     if asked.wanted.goes_on and not (came and came[-1].number == MAX_SAMPLE_NUMBER):
         return False
     whole = ReadResult.READ in results and results <= {ReadResult.READ, *_EMPTY}
-    return whole and ended.still_answers is not False
+    return whole and job.still_answers is not False
 
 
-def before(wanted: Wanted, answer_ns: int) -> list[str]:
+def before(asked: ReadRequest) -> list[str]:
     """Return the note before several numbers are requested: how long it may take."""
+    wanted, answer_ns = asked.wanted, asked.answer_ns
     if wanted.is_single:
         return []
     each = f"{ASKS} times {seconds(answer_ns)}"
@@ -125,25 +94,22 @@ def _packets(came: Came) -> str:
     return f"{came.packets:,} of {counted(came.planned, 'packet')}"
 
 
-def summary(
-    came: Sequence[Came], asked: ReadRequest, ended: ReadEnd, *, width: int | None
-) -> list[str]:
+def summary(came: Sequence[Came], job: ReadOut, *, stopped: bool, width: int | None) -> list[str]:
     """Return the table of several samples, what all of it came to, and what to do if to nothing."""
-    lines = []
-    wanted = asked.wanted
-    if not wanted.is_single and came:
-        lines += [*table(_COLUMNS, _rows(came), width), "", _total(came, asked, ended)]
-    lines += _untold(came, ended)
-    lines += _no_longer(came, ended)
-    lines += _not_asked_for(came, asked, ended)
-    if came and _are_nothing(came):
+    lines, asked = [], job.asked
+    if not asked.wanted.is_single and came:
+        lines += [*table(_COLUMNS, _rows(came), width), "", _total(came, job)]
+    lines += _untold(came, job)
+    lines += _no_longer(came, job)
+    lines += _not_asked_for(came, job, stopped=stopped)
+    if came and all(each.result in _EMPTY for each in came):
         lines += _nothing_at_all(asked)
-    for finding in ended.findings:
+    for finding in job.rig_findings():
         lines += finding_lines(finding, asked.target, options="")
     return lines
 
 
-def _untold(came: Sequence[Came], ended: ReadEnd) -> list[str]:
+def _untold(came: Sequence[Came], job: ReadOut) -> list[str]:
     """Say which loops and names are in no file although they were asked for."""
     whole = [each for each in came if each.dump is not None or each.file]
     parts = []
@@ -152,15 +118,15 @@ def _untold(came: Sequence[Came], ended: ReadEnd) -> list[str]:
             parts.append(f"{what.removesuffix('s')}s of {counted(missing, 'sample')}")
     if not parts:
         return []
-    rest = "; it was not asked for the other names" if ended.tells_names is False else ""
+    rest = "; it was not asked for the other names" if job.tells_names is False else ""
     return [
         f"The unit did not answer requests for the {' and the '.join(parts)}{rest}. It need not "
         "answer if there are none."
     ]
 
 
-def _no_longer(came: Sequence[Came], ended: ReadEnd) -> list[str]:
-    if ended.still_answers is not False:
+def _no_longer(came: Sequence[Came], job: ReadOut) -> list[str]:
+    if job.still_answers is not False:
         return []
     answered = max((at for at, each in enumerate(came) if each.result not in _EMPTY), default=-1)
     silent = [each.number for each in came[answered + 1 :]]
@@ -172,17 +138,18 @@ def _no_longer(came: Sequence[Came], ended: ReadEnd) -> list[str]:
     ]
 
 
-def _not_asked_for(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> list[str]:
+def _not_asked_for(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> list[str]:
     """Say of `all` how far it went, and what that is worth."""
+    asked = job.asked
     if asked.given != "all" or not came:
         return []
     last = max(each.number for each in came)
     if last == MAX_SAMPLE_NUMBER:
         return [f"All sample numbers, 0 to {last}, were requested."]
-    if not asked.wanted.goes_on or ended.stopped or ended.failed is not None:
+    if not asked.wanted.goes_on or stopped or job.failed is not None:
         return [f"Sample numbers above {last} were not requested."]
-    if ended.repeats is not None:
-        number, earlier = ended.repeats
+    if job.repeats is not None:
+        number, earlier = job.repeats
         why = f"the sample for {number} is the same as {earlier}, as if the numbers started again"
     else:
         why = "this unit does not answer for numbers that hold nothing, so each takes long"
@@ -191,10 +158,6 @@ def _not_asked_for(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> 
         "So there may be more samples. Look up in the unit's manual how many it can hold, and read "
         "with --up-to N.",
     ]
-
-
-def _are_nothing(came: Sequence[Came]) -> bool:
-    return all(each.result in _EMPTY for each in came)
 
 
 def _nothing_at_all(asked: ReadRequest) -> list[str]:
@@ -253,7 +216,8 @@ def _row(came: Came) -> tuple[str, ...]:
     )
 
 
-def _total(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> str:
+def _total(came: Sequence[Came], job: ReadOut) -> str:
+    asked = job.asked
     written = sum(bool(each.file) for each in came)
     empty = sum(each.result is ReadResult.NOTHING for each in came)
     silent = sum(each.result is ReadResult.SILENT for each in came)
@@ -269,27 +233,28 @@ def _total(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> str:
         parts.append(f"no answer for {counted(silent, 'number')}")
     if (left := asked.wanted.count - len(came)) > 0:
         parts.append(f"{counted(left, 'number')} not requested")
-    return f"{'; '.join(parts)}. It took {duration(ended.took_ns)}."
+    return f"{'; '.join(parts)}. It took {duration(job.took_ns)}."
 
 
-def document(came: Sequence[Came], asked: ReadRequest, ended: ReadEnd) -> Document:
+def document(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> Document:
     """Return the result for programs."""
+    asked = job.asked
     return {
         "schema": SCHEMA,
-        "target": target_document(asked.kind, asked.target),
+        "target": target_document(asked.target),
         "device_id": asked.device_id,
         "asked_for": asked.given,
         "output": asked.output,
         "samples": [_came_document(each) for each in came],
         "asked_from": asked.wanted.first,
         "asked_to": max((each.number for each in came), default=None),
-        "complete": is_well(asked, came, ended),
-        "still_answers": ended.still_answers,
-        "tells_names": ended.tells_names,
-        "findings": ended.findings,
-        "took_ns": ended.took_ns,
-        "stopped": ended.stopped,
-        "failed": ended.failed,
+        "complete": is_well(came, job),
+        "still_answers": job.still_answers,
+        "tells_names": job.tells_names,
+        "findings": job.rig_findings(),
+        "took_ns": job.took_ns,
+        "stopped": stopped,
+        "failed": job.failed,
     }
 
 

@@ -268,7 +268,7 @@ def document(
     memory = unit.memory
     return {
         "schema": SCHEMA,
-        "target": {**target_document("unit", target), "name": unit.profile.unit.name},
+        "target": {**target_document(target), "name": unit.profile.unit.name},
         **rows_document(rows),
         "memory": {
             "capacity_words": memory.capacity,

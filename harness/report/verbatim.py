@@ -97,12 +97,12 @@ def documents(plays: Sequence[PlayedCapture]) -> list[Document]:
 
 
 def live_document(
-    plays: Sequence[PlayedCapture], *, kind: str, name: str, stopped: bool, failed: PortError | None
+    plays: Sequence[PlayedCapture], *, target: str, stopped: bool, failed: PortError | None
 ) -> Document:
     """Return the result for programs, of a unit that is not ours."""
     return {
         "schema": SCHEMA,
-        "target": target_document(kind, f"{kind}:{name}"),
+        "target": target_document(target),
         "transfers": [],
         "memory": None,
         "stopped": stopped,

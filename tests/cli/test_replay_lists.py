@@ -12,8 +12,7 @@ import pytest
 
 from harness.cli.interrupt import Interrupted
 from harness.cli.keys import GONE
-from harness.cli.live import Pause
-from harness.cli.progress import PacketProgress
+from harness.cli.live import Desk
 from harness.files.problem import USAGE
 from tests.cli.replaying import Run, Said, dump
 from tests.cli.serving import serving
@@ -251,12 +250,13 @@ def test_the_question_whether_to_go_on_waits_for_y_or_n(keys: str, answer: bool)
             pressed.press(2, None)  # nobody answers, and then Ctrl-C
         return {None: "", ".": "", "#": GONE}.get(key, key or "")
 
-    pause = Pause(PacketProgress(None, [], False), pressed, read_key)
-    assert pause.ask("Send it all the same?") is answer
+    desk = Desk(pressed)
+    desk.read_key = read_key
+    assert desk.ask("Send it all the same?") is answer
 
 
 def test_where_nobody_sits_the_answer_is_no() -> None:
-    assert not Pause(PacketProgress(None, [], False), Interrupted(), None).ask("Send it?")
+    assert not Desk(Interrupted()).ask("Send it?")
 
 
 @pytest.mark.usefixtures("takes")
