@@ -14,6 +14,13 @@ def counted(count: int, thing: str, things: str = "") -> str:
     return f"{count:,} {thing if count == 1 else things or thing + 's'}"
 
 
+def ranged(thing: str, first: int, count: int) -> str:
+    """Return which things of a row: "packet 37", "packets 37 and 38", "packets 37 to 40"."""
+    if count == 1:
+        return f"{thing} {first:,}"
+    return f"{thing}s {first:,} {'and' if count == 2 else 'to'} {first + count - 1:,}"
+
+
 def listed(values: Sequence[object], last: str = "or") -> str:
     """Return values as people list them: "8, 12 or 16"."""
     texts = [str(value) for value in values]
@@ -26,9 +33,11 @@ def capitalised(text: str) -> str:
 
 
 def duration(ns: int) -> str:
-    """Return a time as somebody at a bench would say it: "12 ms", "0.28 s", "1 min 33.8 s"."""
+    """Return a time as people say it: "96 µs", "20.4 ms", "0.28 s", "1 min 33.8 s"; 0 if below."""
+    ns = max(ns, 0)
     if ns < _SECOND // 10:
-        return f"{ns / 1_000_000:.1f} ms" if ns < 10_000_000 else f"{ns / 1_000_000:.0f} ms"
+        amount, unit = (ns / 1_000, "µs") if 0 < ns < 100_000 else (ns / 1_000_000, "ms")
+        return f"{f'{amount:.1f}'.removesuffix('.0')} {unit}"
     if ns < 10 * _SECOND:
         return f"{ns / _SECOND:.2f} s"
     tenths = round(ns * 10 / _SECOND)

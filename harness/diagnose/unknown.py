@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from emulator.dump.capture import Direction
+from emulator.wire.prose import duration
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
 from harness.judge.dialogue.judge import Ended
-from harness.judge.dialogue.ledger import in_words
 
 UNSEEN: Final = (
     "Damage that leaves the checksum right: with --source FILE, the dump that was to be sent, "
@@ -77,7 +77,7 @@ def what_is_unknown(scene: Scene, *, is_named: bool) -> Iterator[str]:
 def _of_times(scene: Scene) -> Iterator[str]:
     sight = scene.sight
     if scene.recorded.is_from_port and scene.both:
-        yield f"What is late by less than {in_words(sight.tolerance_ns)}: its times are no finer."
+        yield f"What is late by less than {duration(sight.tolerance_ns)}: its times are no finer."
     for direction in scene.recorded.directions:
         if not sight.is_paced[direction]:
             whose = "sender" if direction is Direction.TO_UNIT else "unit"

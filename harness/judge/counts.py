@@ -12,12 +12,11 @@ import numpy as np
 from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import DATA
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, ranged
 from harness.files.sections import Section
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Findings, Place, Verdict
 from harness.judge.order import OrderFault, Places
-from harness.judge.plain import packets
 from harness.judge.plan import DumpPlan
 from harness.judge.reasons import Reason, reasons
 
@@ -125,7 +124,7 @@ class _Count:
         self._tell(
             "packets missing at the end",
             Place(byte=end, packet=reached),
-            packets=packets(reached, lacking).capitalize(),
+            packets=ranged("packet", reached, lacking).capitalize(),
             are="is" if lacking == 1 else "are",
             held=plan.sound(reached, lacking),
         )
@@ -155,7 +154,7 @@ class _Count:
             surplus=counted(surplus, "packet"),
             follow="follows" if surplus == 1 else "follow",
             last=plan.packets - 1,
-            packets=packets(plan.packets, surplus),
+            packets=ranged("packet", plan.packets, surplus),
             full=": a last packet that is exactly full gets no further one" if full else "",
         )
         if any(section.row(int(index))[DATA].any() for index in beyond[:_LOOKED_AT]):

@@ -6,10 +6,9 @@ from typing import Final
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
-from harness.judge.plain import lasting
 
 NS: Final = 1_000_000_000
 FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2
@@ -51,8 +50,8 @@ class DumpPlan:
         rate = rate_of(self.header)
         if rate is None:
             return counted(words, "word")
-        seconds = float(words / max(self.header.channels, 1) / rate)
-        return f"{counted(words, 'word')} ({lasting(seconds)} of sound)"
+        sound_ns = round(words * NS / max(self.header.channels, 1) / rate)
+        return f"{counted(words, 'word')} ({duration(sound_ns)} of sound)"
 
 
 def plan_of(header: Header | None) -> DumpPlan | None:

@@ -4,12 +4,11 @@ from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.packets import NUMBER
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, ranged
 from harness.files.sections import Section
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Findings, Place
 from harness.judge.order import OrderFault
-from harness.judge.plain import packets
 from harness.judge.plan import plan_of
 
 _LAST: Final = PACKET_NUMBERS - 1
@@ -53,7 +52,7 @@ def judge_sequence(findings: Findings, contents: DumpContents) -> None:
             wrapped=" after 7F comes 00;" if earlier == _LAST else "",
             differs="" if event.same else ", and the two differ",
             which="second" if event.same else "wrong",
-            packets=packets(place, event.how_many).capitalize(),
+            packets=ranged("packet", place, event.how_many).capitalize(),
             are="is" if event.how_many == 1 else "are",
             held=f": {plan.sound(place, event.how_many)}"
             if plan is not None and is_missing

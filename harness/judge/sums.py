@@ -12,7 +12,6 @@ from emulator.wire.prose import counted
 from harness.files.sections import Section
 from harness.judge.finding import Answerable, Findings, Place
 from harness.judge.order import Alignment
-from harness.judge.plain import byte
 
 Bytes = NDArray[np.uint8]
 
@@ -71,8 +70,8 @@ def judge_sums(
             "PKT-05",
             f"The checksum of packet {place:,} is wrong: data or checksum were altered.",
             at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[NUMBER])),
-            expected=byte(right),
-            found=byte(int(row[CHECKSUM])),
+            expected=f"{right:02X}",
+            found=f"{int(row[CHECKSUM]):02X}",
             do="Make or record the dump anew; a unit answers NAK or stores wrong words.",
         )
 
@@ -96,9 +95,9 @@ def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> b
                 "PKT-05",
                 f"{every}: it is {name}.",
                 at=at,
-                expected=f"{byte(int(sums[0]))} in the first packet: exclusive-or of everything "
+                expected=f"{int(sums[0]):02X} in the first packet: exclusive-or of everything "
                 "from 7E to the last data byte",
-                found=byte(int(carried[0])),
+                found=f"{int(carried[0]):02X}",
                 do=f"Correct the checksum in the encoder.{also}",
                 who=Answerable.SENDER,
             )
@@ -109,8 +108,8 @@ def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> b
         "PKT-05",
         f"{every}, always by the same bits.",
         at=at,
-        expected=f"{byte(int(sums[0]))} in the first packet",
-        found=byte(int(carried[0])),
+        expected=f"{int(sums[0]):02X} in the first packet",
+        found=f"{int(carried[0]):02X}",
         do="See what is said of the device ID.",
     )
     findings.add(

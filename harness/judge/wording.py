@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
-from emulator.wire.prose import counted, listed
+from emulator.wire.prose import counted, duration, listed, ranged
 from harness.judge.account import Account, Content, Difference, Kind, Overflow, Rounding, WordRun
 
 _BIT_DB: Final = 6.02
@@ -40,27 +40,16 @@ def number(value: int) -> str:
     return f"{value:,}"
 
 
-def lasting(words: int, context: Context) -> str:
-    """Return how long so many words last: "0.9 ms", "3.2 s"."""
-    ms = float(words * 1000 / (context.rate * context.channels))
-    if ms >= 1000:
-        return f"{ms / 1000:.2f} s"
-    return f"{ms:.1f} ms" if ms >= 0.1 else f"{ms * 1000:.1f} µs"
+def _lasting(words: int, context: Context) -> str:
+    return duration(round(words * 1_000_000_000 / (context.rate * context.channels)))
 
 
-def packets(first: int, count: int) -> str:
-    """Return "packet 37", "packets 37 and 38", "packets 37 to 40"."""
-    if count == 1:
-        return f"packet {number(first)}"
-    joint = "and" if count == 2 else "to"
-    return f"packets {number(first)} {joint} {number(first + count - 1)}"
+def _packets(first: int, count: int) -> str:
+    return ranged("packet", first, count)
 
 
-def words(first: int, count: int) -> str:
-    """Return "word 5", "words 5 to 9"."""
-    if count == 1:
-        return f"word {number(first)}"
-    return f"words {number(first)} to {number(first + count - 1)}"
+def _words(first: int, count: int) -> str:
+    return ranged("word", first, count)
 
 
 def bits_named(mask: int) -> str:
@@ -130,7 +119,7 @@ def _are(count: int) -> str:
 
 def _later(moved: int, context: Context) -> str:
     way = "late" if moved > 0 else "early"
-    return f"{counted(abs(moved), 'word')} ({lasting(abs(moved), context)}) {way}"
+    return f"{counted(abs(moved), 'word')} ({_lasting(abs(moved), context)}) {way}"
 
 
 def _after(difference: Difference, context: Context) -> str:
@@ -172,12 +161,12 @@ def _content(difference: Difference) -> str:
 
 
 def _missing(d: Difference, c: Context) -> str:
-    named = packets(d.packet or 0, d.packets)
+    named = _packets(d.packet or 0, d.packets)
     return f"{named} {_are(d.packets)} missing in {c.names[1]}: {_after(d, c)}{_alike(d, c)}"
 
 
 def _doubled(d: Difference, c: Context) -> str:
-    named = packets(d.packet or 0, d.packets)
+    named = _packets(d.packet or 0, d.packets)
     verb = "stands" if d.packets == 1 else "stand"
     if d.after_packet == (d.packet or 0) + d.packets - 1:
         often = "twice" if d.times == 2 else f"{d.times} times"
@@ -187,23 +176,23 @@ def _doubled(d: Difference, c: Context) -> str:
 
 
 def _swapped(d: Difference, c: Context) -> str:
-    return f"{packets(d.packet or 0, 2)} stand in each other's place in {c.names[1]}"
+    return f"{_packets(d.packet or 0, 2)} stand in each other's place in {c.names[1]}"
 
 
 def _moved(d: Difference, c: Context) -> str:
     if d.packet is None or d.after_packet is None:
         where = f"in front of word {number(d.value or 0)}" if d.value else "at the beginning"
-        return f"{words(d.word or 0, d.words)} of {c.names[0]} stand {where} in {c.names[1]}"
+        return f"{_words(d.word or 0, d.words)} of {c.names[0]} stand {where} in {c.names[1]}"
     verb = "stands" if d.packets == 1 else "stand"
     where = f"after packet {number(d.after_packet)}" if d.after_packet >= 0 else "at the beginning"
-    return f"{packets(d.packet, d.packets)} {verb} {where} in {c.names[1]}"
+    return f"{_packets(d.packet, d.packets)} {verb} {where} in {c.names[1]}"
 
 
 def _lost(d: Difference, c: Context) -> str:
     b = c.names[1]
     if not d.word:
         return f"the first {counted(d.words, 'word')} are missing in {b}: {_after(d, c)}"
-    where = f"{words(d.word, d.words)} (packet {number(d.word // c.step)})"
+    where = f"{_words(d.word, d.words)} (packet {number(d.word // c.step)})"
     return f"{where} of {c.names[0]} are missing in {b}: {_after(d, c)}"
 
 
@@ -219,12 +208,12 @@ def _ends_early(d: Difference, c: Context) -> str:
     a, b = c.names
     if d.words == c.words[0]:
         return f"{b} holds none of the {counted(d.words, 'word')} of {a}"
-    last = f"the last {counted(d.words, 'word')} ({lasting(d.words, c)}) of {a}"
+    last = f"the last {counted(d.words, 'word')} ({_lasting(d.words, c)}) of {a}"
     return f"{b} ends too soon: {last}, from {_at(d)} on, are not in it"
 
 
 def _goes_on(d: Difference, c: Context) -> str:
-    more = f"{counted(d.words, 'word')} ({lasting(d.words, c)})"
+    more = f"{counted(d.words, 'word')} ({_lasting(d.words, c)})"
     return f"{c.names[1]} has {more} more at its end: {_content(d)}"
 
 
@@ -233,7 +222,7 @@ def _at(d: Difference) -> str:
 
 
 def _replaced(d: Difference, c: Context) -> str:
-    where = f"{words(d.word or 0, d.words)} ({packets(d.packet or 0, d.packets)})"
+    where = f"{_words(d.word or 0, d.words)} ({_packets(d.packet or 0, d.packets)})"
     return f"{where} are {_content(d)} in {c.names[1]}{_extent(d, c)}"
 
 
@@ -248,7 +237,7 @@ def _extent(d: Difference, c: Context) -> str:
 
 def _tail(d: Difference, c: Context) -> str:
     a, b = c.names
-    last = f"the last {counted(d.words, 'word')} ({lasting(d.words, c)})"
+    last = f"the last {counted(d.words, 'word')} ({_lasting(d.words, c)})"
     if not d.word:
         return f"{b} is {_content(d)} from beginning to end{_extent(d, c)}"
     if d.content is Content.OTHER and d.words > 2 * c.step:
@@ -271,7 +260,7 @@ def _changed(d: Difference, c: Context) -> str:
 
 def _place(run: WordRun) -> str:
     partly = f", {number(run.different)} of them" if run.different < run.words else ""
-    return f"{words(run.word, run.words)} (packet {number(run.packet)}{partly})"
+    return f"{_words(run.word, run.words)} (packet {number(run.packet)}{partly})"
 
 
 _ROUNDED: Final = {

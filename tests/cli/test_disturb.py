@@ -76,7 +76,7 @@ def test_without_any_nothing_is_said(run: Run) -> None:
         ("lose the reply to packet 1", "once: the answer to packet 1, at "),
         ("delay the reply to the header by 3 ms", "once: the answer to the header, at "),
         ("delay packet 1 from the unit by 3 ms", "once: packet 1, read back, at "),
-        ("delay the header by 3 ms", "once: the header, at 0.0 ms."),
+        ("delay the header by 3 ms", "once: the header, at 0 ms."),
         ("delay requests by 3 ms", "once: a request, at "),
         ("lose 3 bytes in packet 1, byte 9", "once: packet 1, byte 9 to 11, at "),
         ("clock at 300, packet 1", "once: packet 1, byte "),

@@ -75,7 +75,7 @@ def test_encode_says_what_it_made(bench: Bench) -> None:
     assert said.out.splitlines() == [
         "out.syx: sample 1, 41 words of 16 bits, mono, 44,100 Hz, 0.9 ms of sound.",
         "2 packets behind the standard header, 275 bytes.",
-        "On the line: 94 ms if every reply comes at once (closed loop), "
+        "On the line: 93.8 ms if every reply comes at once (closed loop), "
         "2.11 s without replies (open loop).",
     ]
 

@@ -28,7 +28,7 @@ def test_a_dump_that_loads_is_told_in_three_lines_and_a_table(run: Run) -> None:
         "  Loaded and verified: what slot 2 sent back is word for word what was played.",
         "  Sample 1: 121 words of 16 bits, mono, 44,100 Hz, 2.7 ms of sound, 4 packets.",
         # header and 4 packets are 529 bytes of 320 us; 5 ACKs are 9.6 ms, and 13 ms are waited
-        "  The cable alone needs 0.17 s; this took 0.19 s; 7 % was waiting, most of it (8.0 ms) "
+        "  The cable alone needs 0.17 s; this took 0.19 s; 7 % was waiting, most of it (8 ms) "
         "for the unit to store packets.",
         "",
         "slot  sample  from         words   sound  packets  again  on the line  waiting  result",

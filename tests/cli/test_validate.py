@@ -90,7 +90,7 @@ def test_the_first_line_is_the_verdict(shelf: Path, name: str, verdict: str) -> 
 def test_a_dump_is_described_in_plain_words(shelf: Path) -> None:
     text = run(shelf / "gulls.syx").stdout
     assert "Dump 1, from byte 0: sample 1, 90 words of 16 bits, mono, " in text
-    assert " Hz, 2.0 ms of sound." in text
+    assert " Hz, 2 ms of sound." in text
     assert "3 of 3 packets" in text
     assert "180 words of 16 bits, stereo, 44,100 Hz, " in text
     # 402 bytes of 320 us and four replies of 6 bytes; or the pauses of M1 p. 39.

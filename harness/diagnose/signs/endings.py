@@ -6,7 +6,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed
 from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from harness.diagnose.scene import (
     ACK,
     CANCEL,
@@ -25,7 +25,6 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.ledger import in_words
 
 _LONG_NS: Final = 1_500_000_000
 """Silence after WAIT that is more than a pause (our choice; the standard has no limit)."""
@@ -144,7 +143,7 @@ def _waits(dump: DumpScene) -> Iterator[Sign]:
     if quiet_ns is None:
         return
     usual = sum(waits_first(each) for each in dump.talk.exchanges)
-    then = f" for {in_words(quiet_ns)}" if quiet_ns > _LONG_NS else ""
+    then = f" for {duration(quiet_ns)}" if quiet_ns > _LONG_NS else ""
     if dump.ended is Ended.STOPPED and not then:  # it may have been about to answer
         then = " before the dump was stopped"
     yield sign(

@@ -8,12 +8,11 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import BYTE_NS
-from emulator.wire.prose import capitalised, counted
+from emulator.wire.prose import capitalised, counted, duration
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import ACK, PACKET_NS, DumpScene, Scene, finals, named
 from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import Ended, Exchange
-from harness.judge.dialogue.ledger import in_words
 from harness.judge.timed_messages import TimedMessage, most_together
 
 _LONG_NS: Final = 1_000_000_000
@@ -39,7 +38,7 @@ def pauses(scene: Scene) -> Iterator[Sign]:
                     "long pause",
                     dump,
                     f"In the middle of {named(exchange)} nothing came for "
-                    f"{in_words(heard.gaps_ns)}, and the unit did not take it in time.",
+                    f"{duration(heard.gaps_ns)}, and the unit did not take it in time.",
                     heard=heard,
                     exchange=exchange,
                 )

@@ -7,7 +7,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed
 from emulator.wire.messages import Handshake
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import (
     ACK,
@@ -30,7 +30,6 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.ledger import in_words
 from harness.judge.timed_messages import TimedMessage
 
 _SHORTEST, _LONGEST = 4, 8  # bytes of a handshake that lost or gained two (M1 p. 36)
@@ -164,7 +163,7 @@ def times(scene: Scene) -> Iterator[Sign]:
         yield sign(
             "answers late",
             dump,
-            f"The answer to {named(exchange)} came {in_words(took_ns)} after its end; due are "
+            f"The answer to {named(exchange)} came {duration(took_ns)} after its end; due are "
             f"{due}.",
             f"In all {counted(len(late), 'message')} were answered too late."
             if len(late) > 1

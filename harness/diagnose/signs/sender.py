@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from harness.diagnose.scene import (
     CANCEL,
     HABIT,
@@ -19,7 +19,6 @@ from harness.diagnose.scene import (
 )
 from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.dialogue.ledger import in_words
 from harness.judge.finding import Answerable, Verdict
 from harness.judge.timed_messages import TimedMessage
 
@@ -91,7 +90,7 @@ def impatience(scene: Scene) -> Iterator[Sign]:
             yield sign(
                 "line too fast by a little",
                 dump,
-                f"Each packet is there {in_words(fast_ns)} sooner than a MIDI line carries one "
+                f"Each packet is there {duration(fast_ns)} sooner than a MIDI line carries one "
                 "after the answer before it.",
                 heard=heard,
                 exchange=exchange,
@@ -101,7 +100,7 @@ def impatience(scene: Scene) -> Iterator[Sign]:
             yield sign(
                 "does not wait",
                 dump,
-                f"{named(exchange).capitalize()} began {in_words(pause_ns)} after the one before "
+                f"{named(exchange).capitalize()} began {duration(pause_ns)} after the one before "
                 f"it, which was not answered yet; so did {counted(len(early), 'packet')} of "
                 f"{len(pauses):,}. Due are an answer or 20 ms.",
                 heard=heard,
@@ -200,7 +199,7 @@ def _overrun(dump: DumpScene) -> Iterator[Sign]:
         "some taken, some not",
         dump,
         f"{counted(len(close), 'packet')} came before the one before was answered, "
-        f"{in_words(least_ns)} after it; the unit took some and not others.",
+        f"{duration(least_ns)} after it; the unit took some and not others.",
         heard=lost[0].sendings[0],
         exchange=lost[0],
         slow=dump.scene.shows_arrived and slow >= HABIT and not hasty,

@@ -7,11 +7,11 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import HandshakeKind
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.ledger import Ledger, in_words
+from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.silence import Silences
 from harness.judge.timed_messages import TimedMessage
@@ -145,7 +145,7 @@ class _Answers:
                 reply.heard,
                 exchange,
                 reply=reply.kind.name,
-                taken=in_words(taken_ns),
+                taken=duration(taken_ns),
                 out_of=None if is_header else self._packets,
             )
 

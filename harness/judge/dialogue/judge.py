@@ -8,7 +8,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.messages import Header
-from emulator.wire.prose import counted
+from emulator.wire.prose import counted, duration
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
 from harness.judge.dialogue.content import judge_content, judge_loose
@@ -16,7 +16,7 @@ from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
 from harness.judge.dialogue.heard import MOST_SCRAPS, Fast, TimePrecision, find_pauses, hear
-from harness.judge.dialogue.ledger import Ledger, in_words
+from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
 from harness.judge.finding import GRAVITY, Finding, Verdict, worst_of
@@ -250,7 +250,7 @@ def _judge_pace(
     if sight.tolerance_ns and len(found) < _NOT_STRAY:
         return
     for exchange, each in found:
-        ledger.see("too fast for a line", each.heard, exchange, less=in_words(each.by_ns))
+        ledger.see("too fast for a line", each.heard, exchange, less=duration(each.by_ns))
 
 
 def _judge_echoes(course: Course, ledger: Ledger) -> None:
@@ -280,7 +280,7 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
                     time_ns=since_ns - zero_ns,
                     who=side_of(direction),
                     whose=whose,
-                    silent=in_words(lasts_ns),
+                    silent=duration(lasts_ns),
                 )
 
 
@@ -311,7 +311,7 @@ def _unknown(recorded: Recorded, sight: TimePrecision) -> Iterator[str]:
         yield "The capture has no times, so no limit of time could be judged."
     elif recorded.is_from_port:
         yield (
-            f"Its times come from a port and are good to {in_words(sight.tolerance_ns)}: what is "
+            f"Its times come from a port and are good to {duration(sight.tolerance_ns)}: what is "
             "late by less is not told."
         )
     for direction in recorded.directions:

@@ -6,7 +6,6 @@ from emulator.wire.constants import PACKET_NUMBERS
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.finding import Answerable, Findings, Place, Verdict
-from harness.judge.plain import lasting
 from harness.judge.timed_messages import TimedMessage
 
 
@@ -71,8 +70,3 @@ def _where(exchange: Exchange | None) -> str:
     if exchange is None:
         return ""
     return "Header: " if exchange.place is None else f"Packet {exchange.place:,}: "
-
-
-def in_words(ns: int) -> str:
-    """Return a time in plain words."""
-    return lasting(max(ns, 0) / 1_000_000_000)

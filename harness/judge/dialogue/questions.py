@@ -14,10 +14,11 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
+from emulator.wire.prose import duration
 from harness.judge.dialogue.exchanges import OTHER, Ended, side_of
 from harness.judge.dialogue.follow import Course, QuestionExchange
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.ledger import Ledger, in_words
+from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.loops import judge_loop_handshakes, judge_loop_request, judge_loops
 from harness.judge.finding import Answerable, Verdict
 
@@ -78,7 +79,7 @@ def _judge_header(asked: QuestionExchange, wanted: int, who: Answerable, ledger:
     answer, sight = asked.answers[0], ledger.sight
     taken_ns = answer.start_ns - asked.heard.end_ns
     if sight.is_timed and taken_ns - sight.tolerance_ns > _SLOW_NS:
-        ledger.see("request answered late", answer, who=who, taken=in_words(taken_ns))
+        ledger.see("request answered late", answer, who=who, taken=duration(taken_ns))
     header = answer.message
     if not isinstance(header, DumpHeader | ExtendedHeader) or header.sample_number == wanted:
         return

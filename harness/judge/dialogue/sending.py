@@ -6,9 +6,10 @@ from typing import Final
 
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_BYTES, PACKET_LIMIT_NS
 from emulator.wire.messages import ExtendedHeader, HandshakeKind
+from emulator.wire.prose import duration
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
 from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.ledger import Ledger, in_words
+from harness.judge.dialogue.ledger import Ledger
 from harness.judge.timed_messages import TimedMessage
 
 _ACK, _NAK, _WAIT, _CANCEL, _EOF = (
@@ -65,7 +66,7 @@ class _Steps:
         if self._cancel_ns is not None and self._sight.surely_began_after(heard, self._cancel_ns):
             self._ledger.see("went on after CANCEL", heard, exchange)
         elif (wait := self._waiting(sure, known, latest_ns)) is not None:
-            waited = f"{in_words(heard.start_ns - wait.end_ns)} " if self._sight.is_timed else ""
+            waited = f"{duration(heard.start_ns - wait.end_ns)} " if self._sight.is_timed else ""
             self._ledger.see("went on during WAIT", heard, exchange, after=waited)
         elif exchange is before:
             self._again(before, sent, heard, sure)
@@ -124,11 +125,11 @@ class _Steps:
         if accepted is not None:
             idle_ns = heard.start_ns - accepted.end_ns
             if idle_ns - self._sight.tolerance_ns > _SOON_NS:
-                self._ledger.see("slow after an ACK", heard, exchange, idle=in_words(idle_ns))
+                self._ledger.see("slow after an ACK", heard, exchange, idle=duration(idle_ns))
             return
         # Something may have put the pauses into the message after it had left the sender.
         pause_ns = self._sight.pause_ns(sent, heard) + sent.gaps_ns
-        pause = in_words(pause_ns - self._sight.tolerance_ns)
+        pause = duration(pause_ns - self._sight.tolerance_ns)
         if before.place is not None:
             if pause_ns < PACKET_LIMIT_NS:
                 kind = self._too_early(before, sent, heard)
