@@ -1,14 +1,13 @@
 """Audio files: the sound in them as sample words.
 
-Theory of operation.  A source of whole numbers stays whole numbers all the way: it is read
-left-justified in 32 bits, so that a word of any width is a shift away and keeps all that fits.
-A narrower word is the nearest one, ties upwards, and the highest one where that would overflow.
-Only a source of floating-point numbers, or one that was resampled, can be beyond full scale; those
-words become the highest or the lowest one, never wrap (WRD-10), and are counted.
+Theory of operation.  A source of whole numbers is read as such, left-justified in 32 bits; as
+floating-point numbers of 64 bits they are still exact, so a word keeps all that fits.  A narrower
+word is the nearest one, ties upwards, and the highest one where that would overflow.  Only a source
+of floating-point numbers, or one that was resampled, can be beyond full scale; those words become
+the highest or the lowest one, never wrap (WRD-10), and are counted.
 """
 
 import io
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Final, Literal
@@ -32,6 +31,7 @@ MOST_WORDS: Final = 100_000_000
 """Words that are read at most: more than a day on the line."""
 _FLOATING: Final = {"FLOAT", "DOUBLE", "VORBIS", "OPUS"}
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_FULL_SCALE: Final = 2.0**31  # of words left-justified in 32 bits
 _BLOCK: Final = 1 << 20  # frames that are converted at a time
 
 
@@ -150,7 +150,7 @@ def resample(recording: Recording, rate: Fraction) -> Recording:
         raise Problem(f"{float(rate):g} Hz would make it too long: {int(length):,} frames.")
     frames: NDArray[Any] = recording.frames
     if frames.dtype == np.int32:
-        frames = frames / 2.0**31
+        frames = frames / _FULL_SCALE
     made = soxr.resample(frames, float(recording.rate), float(rate), quality="VHQ")
     if not made.size:
         raise Problem(f"{float(rate):g} Hz would leave no sound.", do="Choose a higher rate.")
@@ -166,10 +166,10 @@ def words_of(recording: Recording, *, bits: int, channel: Channel = "both") -> C
     else:
         frames = recording.frames
     mixed = channel == "mix"
-    convert: Callable[[NDArray[Any], int, bool], tuple[Words, int, int]] = (
-        _from_integers if frames.dtype == np.int32 else _from_floats
-    )
-    parts = [convert(block, bits, mixed) for block in _blocks(frames)]
+    parts = [
+        _converted(frames[start : start + _BLOCK], bits, mixed)
+        for start in range(0, len(frames), _BLOCK)
+    ]
     return Converted(
         words=np.concatenate([words for words, _, _ in parts]),
         channels=1 if mixed else frames.shape[1],
@@ -178,22 +178,11 @@ def words_of(recording: Recording, *, bits: int, channel: Channel = "both") -> C
     )
 
 
-def _blocks(frames: NDArray[Any]) -> Iterator[NDArray[Any]]:
-    for start in range(0, len(frames), _BLOCK):
-        yield frames[start : start + _BLOCK]
-
-
-def _from_integers(block: NDArray[np.int32], bits: int, mixed: bool) -> tuple[Words, int, int]:
-    values = block.astype(np.int64)
-    # A mix is a sum that is divided once, together with the step to the narrower word.
-    step = (block.shape[1] if mixed else 1) << (32 - bits)
-    values = values.sum(axis=1) if mixed else values.reshape(-1)
-    words = (2 * values + step) // (2 * step)
-    return np.minimum(words, (1 << (bits - 1)) - 1).astype(word_dtype(bits)), 0, 0
-
-
-def _from_floats(block: NDArray[np.float64], bits: int, mixed: bool) -> tuple[Words, int, int]:
+def _converted(block: NDArray[Any], bits: int, mixed: bool) -> tuple[Words, int, int]:
+    """Return the words of some frames, and how many were clipped and no numbers."""
     top = float(1 << (bits - 1))
+    if block.dtype == np.int32:
+        block = block / _FULL_SCALE  # exact, and so is a tie of a mix: 53 bits are enough for both
     with np.errstate(over="ignore", invalid="ignore"):  # infinities are clipped like the rest
         values = block.mean(axis=1) if mixed else block.reshape(-1)
         strange = np.isnan(values)
