@@ -3,15 +3,14 @@
 Theory of operation.  A section is what one header governs: the packets after it and everything else
 there, each with the number of packets before it.  What precedes the first header is a section
 without one.  Only one section is in memory at a time, and it stays small whatever the stream holds:
-long runs of packets are views of the stream, single packets are copied together, real-time bytes
-outside messages are counted, and odd pieces are limited by the scanner's budget.
+its packets are copied together, real-time bytes are counted, and odd pieces are limited by the
+scanner's budget.
 """
 
-from bisect import bisect_right
+from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,17 +30,6 @@ from harness.files.scan import (
     scan,
     size_of,
 )
-
-_LONG_RUN: Final = 16  # packets; shorter runs are copied together
-
-
-class PacketBlock(NamedTuple):
-    """Packets of a section in the order of the stream."""
-
-    rows: Rows
-    offsets: NDArray[np.int64] | None
-    """The offset of each in the stream; None if they follow each other from `start`."""
-    start: int
 
 
 class OddPiece(NamedTuple):
@@ -81,7 +69,10 @@ class Section:
     """The header as found; None before the first header of the stream."""
     header: Header | None
     """The decoded header; None if it is damaged or missing."""
-    blocks: tuple[PacketBlock, ...]
+    rows: Rows = field(repr=False)
+    """The whole packets, in the order of the stream."""
+    offsets: NDArray[np.int64] = field(repr=False)
+    """Where each of them begins in the stream."""
     odd: tuple[OddPiece, ...]
     realtime: dict[int, Tally]
     """Real-time bytes by their value, inside and outside of messages."""
@@ -89,54 +80,32 @@ class Section:
     next_header: Header | None = None
     """The header that ends this section, where it is whole."""
 
-    @cached_property
-    def _starts(self) -> list[int]:
-        starts = [0]
-        for block in self.blocks:
-            starts.append(starts[-1] + len(block.rows))
-        return starts
-
     @property
     def packets(self) -> int:
         """Whole packets, in order or not."""
-        return self._starts[-1]
+        return len(self.rows)
 
     def row(self, index: int) -> NDArray[np.uint8]:
         """Return one packet, 127 bytes."""
-        block = bisect_right(self._starts, index) - 1
-        found: NDArray[np.uint8] = self.blocks[block].rows[index - self._starts[block]]
+        found: NDArray[np.uint8] = self.rows[index]
         return found
 
     def offset_of(self, index: int) -> int:
         """Return where a packet begins in the stream."""
-        at = bisect_right(self._starts, index) - 1
-        block = self.blocks[at]
-        within = index - self._starts[at]
-        if block.offsets is None:
-            return block.start + PACKET_BYTES * within
-        return int(block.offsets[within])
+        return int(self.offsets[index])
 
     def column(self, place: int) -> NDArray[np.uint8]:
         """Return one byte of every packet, contiguous."""
-        columns = [block.rows[:, place] for block in self.blocks]
-        if len(columns) == 1:
-            return np.ascontiguousarray(columns[0])
-        return np.concatenate([np.empty(0, np.uint8), *columns])
+        return np.ascontiguousarray(self.rows[:, place])
 
     def chunks(self, most: int) -> Iterator[tuple[int, Rows]]:
         """Yield all packets in pieces of at most `most`, each with the index of its first."""
-        for begin, block in zip(self._starts, self.blocks, strict=False):
-            for at in range(0, len(block.rows), most):
-                yield begin + at, block.rows[at : at + most]
+        for at in range(0, len(self.rows), most):
+            yield at, self.rows[at : at + most]
 
     def take(self, indices: NDArray[np.int64]) -> Rows:
         """Return copies of the packets at `indices`, in that order."""
-        taken = np.empty((len(indices), PACKET_BYTES), np.uint8)
-        owner = np.searchsorted(np.array(self._starts[1:]), indices, side="right")
-        for at in np.unique(owner):
-            mine = owner == at
-            taken[mine] = self.blocks[at].rows[indices[mine] - self._starts[at]]
-        return taken
+        return self.rows[indices]
 
 
 def sections(data: Stream, *, detail: int = DETAIL) -> Iterator[Section]:
@@ -163,10 +132,8 @@ class _Builder:
         self._opening = opening
         self.header = _header(opening)
         self._size = 0
-        self._packets = 0
-        self._blocks: list[PacketBlock] = []
-        self._loose_rows = bytearray()
-        self._loose_offsets: list[int] = []
+        self._rows = bytearray()
+        self._offsets = array("q")
         self._odd: list[OddPiece] = []
         self._realtime: dict[int, Tally] = {}
         self._rubble = Tally()
@@ -177,57 +144,39 @@ class _Builder:
     def add(self, item: PacketRun | Piece | Rubble) -> None:
         self._size += size_of(item)
         if isinstance(item, PacketRun):
-            self._add_run(item)
+            self._rows.extend(item.rows.data)
+            stop = item.offset + item.size
+            self._offsets.extend(range(item.offset, stop, PACKET_BYTES))
         elif isinstance(item, Rubble):
-            self._rubble.add(item.offset, self._packets, item.size)
+            self._rubble.add(item.offset, len(self._offsets), item.size)
         elif item.kind is PieceKind.REALTIME:
             self._count_realtime(((item.offset, item.raw[0]),))
         else:
             self._count_realtime(item.realtime)
             if is_packet(item):
-                self._add_loose(item.body, (item.offset,))
+                self._rows += item.body
+                self._offsets.append(item.offset)
             else:
-                self._odd.append(OddPiece(self._packets, item))
+                self._odd.append(OddPiece(len(self._offsets), item))
 
     def build(self, next_header: Header | None) -> Section:
-        self._close_loose()
         return Section(
             data=self._data,
             offset=self._offset,
             size=self._size,
             opening=self._opening,
             header=self.header,
-            blocks=tuple(self._blocks),
+            rows=np.frombuffer(self._rows, np.uint8).reshape(-1, PACKET_BYTES),
+            offsets=np.frombuffer(self._offsets, np.int64),
             odd=tuple(self._odd),
             realtime=self._realtime,
             rubble=self._rubble,
             next_header=next_header,
         )
 
-    def _add_run(self, run: PacketRun) -> None:
-        if len(run.rows) < _LONG_RUN:
-            self._add_loose(run.rows.tobytes(), range(run.offset, run.offset + run.size, 127))
-            return
-        self._close_loose()
-        self._blocks.append(PacketBlock(run.rows, None, run.offset))
-        self._packets += len(run.rows)
-
-    def _add_loose(self, rows: bytes, offsets: Iterable[int]) -> None:
-        self._loose_rows += rows
-        self._loose_offsets.extend(offsets)
-        self._packets += len(rows) // PACKET_BYTES
-
-    def _close_loose(self) -> None:
-        if self._loose_offsets:
-            rows = np.frombuffer(self._loose_rows, np.uint8).reshape(-1, PACKET_BYTES)
-            offsets = np.array(self._loose_offsets, np.int64)
-            self._blocks.append(PacketBlock(rows, offsets, self._loose_offsets[0]))
-        self._loose_rows = bytearray()
-        self._loose_offsets = []
-
     def _count_realtime(self, found: Iterable[tuple[int, int]]) -> None:
         for offset, byte in found:
-            self._realtime.setdefault(byte, Tally()).add(offset, self._packets)
+            self._realtime.setdefault(byte, Tally()).add(offset, len(self._offsets))
 
 
 def _header(piece: Piece | None) -> Header | None:
