@@ -160,11 +160,8 @@ def _head(path: str) -> bytes:
         return (
             stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, io.BufferedReader) else b""
         )
-    with opening.open_file(path) as file:
-        try:
-            return file.read(HEAD_BYTES)
-        except OSError as problem:
-            raise opening.reading_problem(opening.shown(path), problem) from problem
+    with opening.open_file(path) as file, opening.refusals(opening.shown(path)):
+        return file.read(HEAD_BYTES)
 
 
 def _content(file: BinaryIO, name: str) -> tuple[CaptureForm, bytes]:

@@ -5,7 +5,7 @@ from typing import BinaryIO, Final
 from emulator.dump.capture import Passage
 from harness.files import capture_lines
 from harness.files.capture_file import check_target
-from harness.files.opening import shown
+from harness.files.opening import refusals, shown
 from harness.files.problem import Problem
 from harness.files.recorded import TakenAt
 
@@ -38,14 +38,10 @@ class CaptureStream:
         self.problem = ""
         """Why nothing is written any more, "" where it is."""
         self._name: Final = shown(path)
-        try:
+        with refusals(self._name, "written"):
             self._file: Final[BinaryIO] = open(path, "wb" if overwrite else "xb")  # noqa: SIM115
             self._file.write(head)
             self._file.flush()
-        except OSError as problem:
-            raise Problem(
-                f"{self._name} can't be written: {problem.strerror or problem}."
-            ) from problem
 
     def enter(self, passage: Passage) -> None:
         """Write one passage."""
@@ -73,5 +69,5 @@ class CaptureStream:
 
     def _give_up(self, problem: OSError) -> None:
         self.problem = (
-            f"the capture ends here: {self._name} can't be written: {problem.strerror or problem}"
+            f"the capture ends here: {self._name} cannot be written: {problem.strerror or problem}"
         )

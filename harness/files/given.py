@@ -11,7 +11,7 @@ from harness.files import capture_file
 from harness.files.dumpfile import LARGEST, load
 from harness.files.hex_text import number_of
 from harness.files.kinds import HEAD_BYTES, kind_of
-from harness.files.opening import STANDARD_INPUT, open_file, read_all, reading_problem, shown
+from harness.files.opening import STANDARD_INPUT, open_file, read_all, refusal, shown
 from harness.files.problem import Problem
 
 _BETWEEN: Final = re.compile(r"[\s,;:]+")
@@ -39,20 +39,15 @@ def given(words: Sequence[str]) -> Given:
     data = from_hex(" ".join(words))
     if data is None:
         with suppress(FileNotFoundError, NotADirectoryError, ValueError):
-            _look_at(first)
+            try:
+                os.stat(first)
+            except PermissionError as problem:
+                raise refusal(shown(first), "read", problem) from problem
         raise Problem(
             f"{shown(' '.join(words))}: this is neither a file nor bytes in hexadecimal.",
             do="Write bytes like this: F0 7E 00 7F 05 F7.",
         )
     return Given(data=data)
-
-
-def _look_at(path: str) -> None:
-    """Raise the Problem of a file in a folder that may not be read."""
-    try:
-        os.stat(path)
-    except PermissionError as problem:
-        raise reading_problem(shown(path), problem) from problem
 
 
 def from_hex(text: str) -> bytes | None:

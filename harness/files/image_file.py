@@ -35,11 +35,9 @@ class ImageFile:
         self._name: Final = opening.shown(path)
         _check(path, self._name)
         self._target: Final = os.path.realpath(path)
-        folder, base = os.path.split(self._target)
-        self._draft: Final = os.path.join(folder, f".{base}.draft")
         self._lock: Final = self._locked()
-        with suppress(OSError):
-            os.unlink(self._draft)  # left by a killed process: nobody else has the lock
+        with suppress(OSError):  # left by a killed process: nobody else has the lock
+            os.unlink(safe_write.draft_of(path))
 
     def load(self, unit: RackUnit) -> str:
         """Load the file into a newly made unit; without a file the unit is new.
@@ -85,7 +83,8 @@ class ImageFile:
 
     def write(self, image: bytes) -> None:
         """Replace what the file holds; a Problem where that is not possible."""
-        safe_write.replace(self.path, image, draft=self._draft)
+        with opening.refusals(self._name, "written"):
+            safe_write.replace(self.path, image)
 
     def close(self) -> None:
         """Let others have it."""
@@ -100,7 +99,7 @@ class ImageFile:
                 do="End that one first, or give another name after --image.",
             ) from problem
         except OSError as problem:
-            raise safe_write.writing_problem(self._name, problem) from problem
+            raise opening.refusal(self._name, "written", problem) from problem
 
     def _read(self, unit: RackUnit) -> bytes | None:
         """Return the content, None if there is no file; ImageError if it is not an image."""
@@ -114,7 +113,7 @@ class ImageFile:
         except FileNotFoundError:
             return None
         except OSError as problem:
-            raise opening.reading_problem(self._name, problem) from problem
+            raise opening.refusal(self._name, "read", problem) from problem
         if len(image) > limit:
             raise ImageError("it is larger than any image of this unit")
         return image

@@ -19,6 +19,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -26,7 +27,7 @@ from typing import Any, Final, Protocol
 
 from harness.files import safe_write
 from harness.files.lock import FileLock, LockedError, lock_path
-from harness.files.opening import shown
+from harness.files.opening import refusals, shown
 from harness.files.problem import Problem
 
 FAMILY: Final = "dryload/journal/"
@@ -103,8 +104,7 @@ class Disk:
 
     def replace(self, path: str, content: bytes) -> None:
         """Replace a file: at any time there is either the old one or the new one."""
-        folder, base = os.path.split(os.path.realpath(path))
-        safe_write.put(path, content, draft=os.path.join(folder, f".{base}.draft"))
+        safe_write.replace(path, content)
 
     def append(self, path: str, content: bytes) -> None:
         """Write at the end of a file."""
@@ -211,7 +211,7 @@ class Journal:
     def enter(self, entry: JournalEntry) -> None:
         """Append one entry; it is on the disk when this returns, otherwise a Problem is raised."""
         line = _line(asdict(entry))
-        try:
+        with _writing(self.path):
             if self._head is not None:
                 self._disk.replace(self.path, self._head + line)
                 self._head, self._is_torn = None, False
@@ -219,8 +219,6 @@ class Journal:
                 is_torn, self._is_torn = self._is_torn, True
                 self._disk.append(self.path, b"\n" + line if is_torn else line)
                 self._is_torn = False
-        except OSError as problem:
-            raise _unwritable(self.path, problem) from problem
         self._last[entry.place] = entry
 
     def close(self) -> None:
@@ -238,23 +236,18 @@ def _line(given: dict[str, Any]) -> bytes:
 
 def _held(path: str, disk: Disk) -> Release:
     try:
-        return disk.lock(path)
+        with _writing(path):
+            return disk.lock(path)
     except LockedError as problem:
         raise Problem(
             f"another replay is writing the journal {shown(path)}.",
             do="Wait until it has ended, or give another --journal.",
         ) from problem
-    except OSError as problem:
-        raise _unwritable(path, problem) from problem
 
 
 def _content(path: str, disk: Disk) -> bytes | None:
-    try:
+    with refusals(f"the journal {shown(path)}"):
         return disk.read(path)
-    except OSError as problem:
-        raise Problem(
-            f"the journal {shown(path)} can't be read: {problem.strerror or problem}."
-        ) from problem
 
 
 def _is_wreck(content: bytes) -> bool:
@@ -301,8 +294,6 @@ def _parsed(line: bytes) -> dict[str, Any]:
     return given if isinstance(given, dict) else {}
 
 
-def _unwritable(path: str, problem: OSError) -> Problem:
-    return Problem(
-        f"the journal {shown(path)} can't be written: {problem.strerror or problem}.",
-        do="Give a place with --journal FILE.",
-    )
+def _writing(path: str) -> AbstractContextManager[None]:
+    do = "Give a place with --journal FILE."
+    return refusals(f"the journal {shown(path)}", "written", do)

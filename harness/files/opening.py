@@ -39,7 +39,7 @@ def shown_lines(text: str) -> str:
 def open_file(path: str) -> BinaryIO:
     """Return an ordinary file, open for reading and not empty; a Problem for anything else."""
     name = shown(path)
-    try:
+    with refusals(name):
         status = os.stat(path)
         # Looked at before it is opened: opening a pipe would wait for somebody to write.
         if stat.S_ISDIR(status.st_mode):
@@ -50,8 +50,6 @@ def open_file(path: str) -> BinaryIO:
         if status.st_size == 0:
             raise NoDump(f"{name} is empty: 0 bytes.", is_other=False)
         return open(path, "rb")  # the caller closes it
-    except (OSError, ValueError) as problem:
-        raise reading_problem(name, problem) from problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,26 +102,39 @@ def source(path: str) -> Iterator[BinaryIO]:
         yield file
 
 
-def reading_problem(name: str, problem: OSError | ValueError) -> Problem:
-    """Return the line for a file that cannot be read; `name` is as `shown` gives it."""
+@contextmanager
+def refusals(name: str, done: str = "read", do: str = "") -> Iterator[None]:
+    """Turn what the system refuses into a Problem that says what cannot be `done` to a file.
+
+    `name` is as `shown` gives it; `do` replaces the usual advice.
+    """
+    try:
+        yield
+    except (OSError, ValueError) as problem:
+        raise refusal(name, done, problem, do) from problem
+
+
+def refusal(name: str, done: str, problem: OSError | ValueError, do: str = "") -> Problem:
+    """Return the Problem of a file to which something cannot be `done`."""
     match problem:
-        case FileNotFoundError() | NotADirectoryError():
-            return Problem(f"{name}: there is no such file.", do="Check the name and the folder.")
+        case FileNotFoundError() | NotADirectoryError() if done == "read":
+            return Problem(
+                f"{name}: there is no such file.", do=do or "Check the name and the folder."
+            )
         case PermissionError():
-            return Problem(f"{name} may not be read.", do="Get permission to read it.")
+            usual = "Get permission to read it." if done == "read" else "Choose another folder."
+            return Problem(f"{name} may not be {done}.", do=do or usual)
         case OSError():
-            return Problem(f"{name} cannot be read: {problem.strerror or problem}.")
+            return Problem(f"{name} cannot be {done}: {problem.strerror or problem}.", do=do)
         case _:
             return Problem(f"{name}: no file can have that name.")
 
 
 def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:
     """Yield the rest of `file`, block by block; a Problem if it can't be read."""
-    try:
+    with refusals(name):
         while block := file.read(_BLOCK):
             yield block
-    except OSError as problem:
-        raise reading_problem(name, problem) from problem
 
 
 def read_all(file: BinaryIO, name: str, limit: int) -> bytes:

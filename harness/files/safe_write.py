@@ -5,7 +5,7 @@ import secrets
 import stat
 from contextlib import suppress
 
-from harness.files.opening import STANDARD_INPUT, shown
+from harness.files.opening import STANDARD_INPUT, refusal, shown
 from harness.files.problem import Problem
 
 
@@ -31,7 +31,7 @@ def check_target(
             raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
         return
     except (OSError, ValueError) as problem:
-        raise writing_problem(name, problem) from problem
+        raise refusal(name, "written", problem) from problem
     if stat.S_ISDIR(status.st_mode):
         raise Problem(f"{name} is a folder.", do=f"Give a file name after {option}.")
     if not stat.S_ISREG(status.st_mode):
@@ -56,24 +56,22 @@ def write(path: str, data: bytes, *, overwrite: bool = False) -> None:
     except FileExistsError as problem:
         raise Problem(f"{shown(path)} exists already.", do="--overwrite replaces it.") from problem
     except OSError as problem:
-        raise writing_problem(shown(path), problem) from problem
+        raise refusal(shown(path), "written", problem) from problem
 
 
-def replace(path: str, data: bytes, *, draft: str) -> None:
-    """Write `data` to the file `path` through the file `draft` beside it; a Problem if that fails.
+def draft_of(path: str) -> str:
+    """Return the file beside `path` through which `replace` writes."""
+    folder, base = os.path.split(os.path.realpath(path))
+    return os.path.join(folder, f".{base}.draft")
+
+
+def replace(path: str, data: bytes) -> None:
+    """Write `data` to the file `path`; OSError where that is not possible.
 
     For a file that one process owns: a draft left behind by a killed process is overwritten.  When
     this returns, the file is on the disk.
     """
-    try:
-        put(path, data, draft=draft)
-    except OSError as problem:
-        raise writing_problem(shown(path), problem) from problem
-
-
-def put(path: str, data: bytes, *, draft: str) -> None:
-    """Do what `replace` does; OSError where that is not possible."""
-    target = os.path.realpath(path)
+    target, draft = os.path.realpath(path), draft_of(path)
     with suppress(FileNotFoundError):
         os.unlink(draft)
     _write_by_way_of(draft, target, data, overwrite=True)
@@ -92,17 +90,6 @@ def rename_to_new(old: str, new: str) -> None:
         os.rename(old, new)
     else:
         os.unlink(old)
-
-
-def writing_problem(name: str, problem: OSError | ValueError) -> Problem:
-    """Return what to say where `name` can't be written; `name` is as `shown` gives it."""
-    match problem:
-        case PermissionError():
-            return Problem(f"{name} may not be written here.", do="Choose another folder.")
-        case OSError():
-            return Problem(f"{name} cannot be written: {problem.strerror or problem}.")
-        case _:
-            return Problem(f"{name}: no file can have that name.")
 
 
 def _write_by_way_of(draft: str, target: str, data: bytes, *, overwrite: bool) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from harness.files import safe_write
-from harness.files.opening import shown
+from harness.files.opening import refusals, shown
 from harness.files.problem import Problem
 
 DUMP_ENDINGS: Final = (".syx", ".sds", ".mid", ".midi", ".smf")
@@ -89,21 +89,13 @@ def others_of(path: str, number: int) -> list[str]:
 
 def make_folder(path: str) -> None:
     """Make the folder if it is not there."""
-    try:
+    with refusals(f"the folder {shown(path)}", "made"):
         os.makedirs(path, exist_ok=True)
-    except OSError as problem:
-        raise Problem(
-            f"the folder {shown(path)} can't be made: {problem.strerror or problem}."
-        ) from problem
 
 
 def _samples_in(folder: str, numbers: range) -> list[str]:
-    try:
+    with refusals(shown(folder), "listed"):
         names: Iterable[str] = os.listdir(folder)
-    except OSError as problem:
-        raise Problem(
-            f"{shown(folder)} can't be listed: {problem.strerror or problem}."
-        ) from problem
     return sorted(
         name
         for name in names

@@ -68,7 +68,7 @@ def source(path: str) -> ComparedFile:
             try:
                 kind = file_kind(file.read(HEAD_BYTES))
             except OSError as problem:
-                raise opening.reading_problem(opening.shown(path), problem) from problem
+                raise opening.refusal(opening.shown(path), "read", problem) from problem
         if kind is not None and kind.advice == AUDIO_ADVICE:
             recording = audio.read(path)
             subject = Subject(number=1, recording=recording, remarks=recording.remarks)

@@ -277,7 +277,7 @@ def test_where_the_journal_can_not_grow_the_report_is_told_and_the_journal_named
     document = json.loads(done.stdout)
     assert outcomes(document) == [(1, "loaded", True), (3, "loaded", True)]
     assert "evening.jsonl" in document["not_written_down"]
-    assert "the journal evening.jsonl can't be written" in done.stderr
+    assert "the journal evening.jsonl cannot be written" in done.stderr
     assert done.returncode == 1
 
 

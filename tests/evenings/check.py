@@ -83,7 +83,7 @@ def _ended_badly(turn: Turn) -> Told:
 def _false_claims(evening: Evening, turn: Turn) -> Told:
     """What is said of dumps, against what the unit holds when the run is over."""
     written = [each for each in turn.journal if each not in turn.journal_before]
-    if "can't be written" in turn.ran.err:
+    if "cannot be written" in turn.ran.err:
         written.clear()  # what it could not add is said, and the unit is asked another time
     settled = {
         (each.file, each.dump): each.outcome for each in turn.said.claims if each.by != "a warning"

@@ -272,7 +272,7 @@ def test_wherever_the_disk_is_full_or_the_computer_off_it_claims_no_more_than_is
             journal.enter(entry(number))
     except Problem as problem:
         told = str(problem)
-    assert not told or "evening.jsonl can't be written: No space left on device" in told
+    assert not told or "evening.jsonl cannot be written: No space left on device" in told
     journal.close()
     content = path.read_bytes()
     assert content

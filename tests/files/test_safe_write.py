@@ -148,4 +148,4 @@ def test_a_folder_that_may_not_be_written(tmp_path: Path, monkeypatch: pytest.Mo
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("builtins.open", deny)
-    assert "may not be written here" in refused(tmp_path / "bell.syx")
+    assert "may not be written" in refused(tmp_path / "bell.syx")

@@ -414,7 +414,7 @@ def test_on_a_full_disk_the_evening_goes_on_and_later_nothing_is_taken_for_loade
     bench: Bench, room: int
 ) -> None:
     if room < _FIRST:
-        with pytest.raises(Problem, match=r"evening\.jsonl can't be written: No space left"):
+        with pytest.raises(Problem, match=r"evening\.jsonl cannot be written: No space left"):
             bench.play(disk=PoorDisk(room))
         assert bench.held == {}  # nothing was sent
         return
@@ -422,7 +422,7 @@ def test_on_a_full_disk_the_evening_goes_on_and_later_nothing_is_taken_for_loade
     assert ended.told == ALL_LOADED
     assert bench.held == ALL_HELD
     if ended.unwritten is not None:
-        assert "evening.jsonl can't be written" in str(ended.unwritten)
+        assert "evening.jsonl cannot be written" in str(ended.unwritten)
     bench.gear.held.clear()
     again = bench.play(resume=True)
     if not again.is_well:  # it is not known yet that the unit answers requests
