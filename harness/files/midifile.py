@@ -11,11 +11,9 @@ it would cut that message (M1 p. 29), so it is kept.
 A broken file is read as far as possible, and a remark says where reading stopped.
 """
 
-from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import accumulate
 from operator import itemgetter
 from typing import Final, NamedTuple
 
@@ -66,7 +64,7 @@ def read(content: bytes) -> MidiStream:
         tracks = [_one_after_another(tracks)]
     # A stable sort: events of one instant stay in the order of their tracks.
     merged = sorted((event for track in tracks for event in track), key=itemgetter(0))
-    return _joined(merged, _TickClock(division, merged), tuple(remarks[:_MOST_REMARKS]))
+    return _joined(merged, division, tuple(remarks[:_MOST_REMARKS]))
 
 
 def build(messages: Iterable[tuple[int, bytes]]) -> bytes:
@@ -221,55 +219,35 @@ def _one_after_another(tracks: Iterable[list[_TrackEvent]]) -> list[_TrackEvent]
     return shifted
 
 
-class _TickClock:
-    """From ticks to nanoseconds, along the tempos that the events set."""
-
-    def __init__(self, division: bytes, events: Iterable[_TrackEvent]) -> None:
-        code = int.from_bytes(division, "big")
-        self._fixed: Fraction | None = None
-        if code & 0x8000:
-            # Frames a second, negated, and ticks a frame; "29" is the 30 frames of 1000/1001 s.
-            frames = 256 - division[0]
-            rate = Fraction(30_000, 1001) if frames == 29 else Fraction(frames)
-            self._fixed = Fraction(1_000_000_000) / (rate * max(division[1], 1))
-        self._per_quarter = max(code & 0x7FFF, 1)
-        tempos = [(0, _FIRST_TEMPO)]
-        tempos += [
-            (event.ticks, int.from_bytes(event.data, "big"))
-            for event in events
-            if event.kind == _META and len(event.data) == 3
-        ]
-        self._starts = [ticks for ticks, _ in tempos]
-        self._tempos = [tempo for _, tempo in tempos]
-        steps = (
-            (after - before) * tempo
-            for before, after, tempo in zip(
-                self._starts, self._starts[1:], self._tempos, strict=False
-            )
-        )
-        self._elapsed = list(accumulate(steps, initial=0))  # in microseconds times ticks a quarter
-
-    def ns(self, ticks: int) -> int:
-        """Return the time of an instant in ns."""
-        if self._fixed is not None:
-            return round(ticks * self._fixed)
-        row = bisect_right(self._starts, ticks) - 1
-        elapsed = self._elapsed[row] + (ticks - self._starts[row]) * self._tempos[row]
-        return elapsed * 1000 // self._per_quarter
+def _tick_of(division: bytes) -> tuple[Fraction, bool]:
+    """Return what the header says of a tick: its ns, or with a tempo its part of a quarter note."""
+    code = int.from_bytes(division, "big")
+    if not code & 0x8000:
+        return Fraction(1, max(code, 1)), True
+    # Frames a second, negated, and ticks a frame; "29" is the 30 frames of 1000/1001 s.
+    frames = 256 - division[0]
+    rate = Fraction(30_000, 1001) if frames == 29 else Fraction(frames)
+    return Fraction(1_000_000_000) / (rate * max(division[1], 1)), False
 
 
-def _joined(
-    events: Sequence[_TrackEvent], clock: _TickClock, remarks: tuple[str, ...]
-) -> MidiStream:
+def _joined(events: Sequence[_TrackEvent], division: bytes, remarks: tuple[str, ...]) -> MidiStream:
+    """Return what goes on the line, with times along the tempos that the events set."""
     data = bytearray()
     times: list[tuple[int, int]] = []
     is_open = False  # a message has begun and not ended
+    tick, has_tempo = _tick_of(division)
+    quarter_ns = 1000 * _FIRST_TEMPO if has_tempo else 1
+    elapsed = before = 0  # in ns times the denominator of a tick
     for event in events:
-        if event.kind == _META or (event.kind == 0 and not is_open):
-            continue
-        times.append((len(data), clock.ns(event.ticks)))
-        data += event.data
-        is_open = _leaves_open(event.data, is_open)
+        elapsed += (event.ticks - before) * quarter_ns * tick.numerator
+        before = event.ticks
+        if event.kind == _META:
+            if has_tempo and len(event.data) == 3:
+                quarter_ns = 1000 * int.from_bytes(event.data, "big")
+        elif event.kind != 0 or is_open:
+            times.append((len(data), round(Fraction(elapsed, tick.denominator))))
+            data += event.data
+            is_open = _leaves_open(event.data, is_open)
     return MidiStream(data=bytes(data), times=tuple(times), remarks=remarks)
 
 
