@@ -73,7 +73,7 @@ class Placement:
             if (value := getattr(self, name)) is not None and value < 1:
                 raise ValueError(f"{name} must be 1 or more, not {value}")
         if self.last is not None and self.last < self.first:
-            raise ValueError(f"from {self.first} to {self.last} there is nothing")
+            raise ValueError(f"there is nothing from {self.first} to {self.last}")
         if self.until_ns is not None and self.until_ns <= self.from_ns:
             raise ValueError("it would have ended before it began")
         if not 0 < self.chance <= 1:

@@ -50,9 +50,8 @@ class Allowance:
                 f"{self._name} floods this computer: {self._came:,} bytes came within "
                 f"{seconds:.1f} s, more than a MIDI line can carry ("
                 f"{data[:_SHOWN].hex(' ').upper()} ...).",
-                "That is no unit at a MIDI line: see what is connected there, and that no cable or "
-                "program feeds what is sent back in a circle. If it is the unit, switch it off and "
-                "on.",
+                "This cannot be a unit on a MIDI line: check the connection, and that no cable or "
+                "program sends back what it receives. If it is the unit, switch it off and on.",
             )
 
 

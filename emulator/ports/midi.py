@@ -82,7 +82,7 @@ def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPor
     """Make virtual ports that other programs see as `name`; PortError where that can't be."""
     if not 0 < len(name) <= _LONGEST_NAME or ":" in name or not name.isprintable():
         raise PortError(
-            f"{name!r} can't be the name of a MIDI port.",
+            f"{name!r} cannot be the name of a MIDI port.",
             f"Take one to {_LONGEST_NAME} signs, and no colon among them.",
         )
     problems = []
@@ -98,7 +98,7 @@ def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPor
                 problems.append(f"{ports.title}: {ports.problem}")
             _delete(source, sink)
     raise PortError(
-        f'No virtual MIDI port "{name}" can be made here:{listed(problems)}',
+        f'The virtual MIDI port "{name}" cannot be created:{listed(problems)}',
         "Use --tcp, or connect to a loopback port of the system.",
     )
 
@@ -141,7 +141,7 @@ def _systems(wanted: str | None) -> Sequence[MidiSystem]:
     found = [each for each in systems if wanted in (None, each.name)]
     if wanted is not None and not found:
         raise PortError(
-            f'The MIDI library here knows no system "{wanted}".',
+            f'The MIDI library of this computer does not support "{wanted}".',
             f"It knows {', '.join(each.name for each in systems)}.",
         )
     return found
@@ -184,7 +184,8 @@ def _open(how: Callable[..., object], *what: object) -> None:
         how(*what)
     except Exception as problem:
         raise PortError(
-            f"The MIDI port can't be opened: {problem}.", "See whether another program has it."
+            f"The MIDI port cannot be opened: {problem}.",
+            "Check whether another program is using it.",
         ) from problem
 
 
@@ -200,7 +201,7 @@ def _open_listed(end: Any, listed: Sequence[str], place: int, called: str) -> No
         names = _names(end)
         places = [at for at, each in enumerate(names) if each == name]
         if len(places) <= before:
-            raise PortError(f'"{name}" has gone.', "Connect or start it again.")
+            raise PortError(f'"{name}" has disappeared.', "Connect or start it again.")
         try:
             _open(end.open_port, places[before], called)
         except PortError:

@@ -61,8 +61,8 @@ def choose(names: Sequence[str], wanted: str, purpose: str) -> int | None:
         return found[0]
     if found:
         raise PortError(
-            f'{len(found)} ports {purpose} fit "{wanted}":{_listed(names, found, wanted)}',
-            "Give the name as it stands there, or the text in brackets.",
+            f'{len(found)} ports {purpose} match "{wanted}":{_listed(names, found, wanted)}',
+            "Give the name as shown here, or the text in brackets.",
         )
     if (choice := _CHOICE.fullmatch(wanted)) is None:
         return None
@@ -90,6 +90,6 @@ def nothing_fits(name: str, hears: str | None, seen: Sequence[SystemPorts]) -> P
         lines += [f"{ports.title}, to hear: {each}" for each in ports.hear]
     wanted = f'"{name}"' if hears is None else f'"{name}" to send to and "{hears}" to hear'
     return PortError(
-        f"There is no pair of MIDI ports that fits {wanted}. What there is:{listed(lines)}",
+        f"No pair of MIDI ports matches {wanted}. These are available:{listed(lines)}",
         "Connect and switch on the device or its interface, or give one of these names.",
     )

@@ -170,8 +170,8 @@ class MidiPort:
             self._errors.append(str(problem) or type(problem).__name__)
         if self._errors:
             raise PortError(
-                f"{self.name} did not take a message: {self._errors[-1]}.",
-                "See whether the device is still connected.",
+                f"{self.name} did not accept a message: {self._errors[-1]}.",
+                "Check that the device is still connected.",
             )
 
     def _look(self, now_ns: int) -> None:
@@ -180,7 +180,7 @@ class MidiPort:
         self._sent_since = 0
         if missing := self._missing():
             raise PortError(
-                f"{self.name} has gone: {missing}.",
+                f"{self.name} has disappeared: {missing}.",
                 "Connect or start it again, then start this transfer anew.",
             )
 

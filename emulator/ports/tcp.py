@@ -58,7 +58,7 @@ class TcpClient:
     def _gone(self, problem: GoneError) -> PortError:
         return PortError(
             f"{self.name}: {problem}.",
-            "See whether it still runs and nobody else is connected: it may take one at a time.",
+            "Check that it is still running and nobody else is connected: it may accept only one.",
         )
 
 
@@ -212,8 +212,8 @@ def _listen(host: str, port: int) -> socket.socket:
         return socket.create_server((host, port), family=family, backlog=4)
     except (OSError, ValueError) as problem:
         raise PortError(
-            f"tcp:{host}:{port} can't be listened at: {_why(problem)}.",
-            "Take another port number, or end the program that has this one.",
+            f"cannot listen on tcp:{host}:{port}: {_why(problem)}.",
+            "Use another port number, or end the program that uses this one.",
         ) from problem
 
 

@@ -128,7 +128,7 @@ def restore(unit: RackUnit, image: bytes) -> None:
     except ImageError:
         raise
     except (ValueError, RecursionError) as problem:
-        raise ImageError("it is damaged: its books make no sense") from problem
+        raise ImageError("it is damaged: its contents are inconsistent") from problem
     for one, sample in zip(books.slots, samples, strict=True):
         slot = unit.slots[one.slot]
         slot.rename(one.name)
@@ -158,7 +158,7 @@ def _check_unit(unit: RackUnit, books: _Books) -> None:
         or max(books.fitted, default=0) > traits.places
         or max((*slots, books.awaiting_confirm or 0), default=0) > len(unit.slots)
     ):
-        raise ImageError("it comes from a unit of this name with other memory or other slots")
+        raise ImageError("it comes from a unit of this name with different memory or slots")
     if len(set(slots)) < len(slots):
         raise ValueError("a slot is there twice")
 

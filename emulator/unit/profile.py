@@ -44,7 +44,7 @@ def load_profile(name_or_path: str | Path = DEFAULT_PROFILE) -> Profile:
                 raise ProfileError(_no_such(written)) from None
             raise
         if not S_ISREG(found.st_mode):  # a pipe would be waited for
-            none = f"{path}: a profile is a file, and this is none"
+            none = f"{path}: a profile is a file, and this is not one"
             raise ProfileError(none if path.suffix == _SUFFIX else _no_such(written))
         if found.st_size > _LARGEST:
             raise ProfileError(f"{path}: this is too large for a profile, more than 1 MB")

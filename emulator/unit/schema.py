@@ -113,7 +113,7 @@ def _read_section(name: str, section: type, table: object, problems: list[str]) 
         return None
     keys = keys_of(section)
     _unknown(
-        table, keys, name + ".{} is no key of a profile", f"the keys of [{name}] are", problems
+        table, keys, name + ".{} is not a key of a profile", f"the keys of [{name}] are", problems
     )
     values = {}
     before = len(problems)

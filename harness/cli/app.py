@@ -29,7 +29,7 @@ app = typer.Typer(
         "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
         "Start with: dryload validate FILE, then dryload replay FILE. "
         "dryload COMMAND --help explains a command.\n\n"
-        "Exit code 0 if everything that was asked for is shown to be so; 1 if it is not; 2 if the "
+        "Exit code 0 if everything that was asked for is shown to be right; 1 if not; 2 if the "
         "command cannot run as asked; 3 if the port or the device is at fault."
     ),
     no_args_is_help=True,

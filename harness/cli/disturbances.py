@@ -17,7 +17,7 @@ def disturbances(
     """List the faults that --disturb can cause in a rehearsal.
 
     For example: dryload replay FILE --disturb "flip a bit in packet 7". --disturb may be repeated.
-    The same words and the same seed always do the same, to the byte.
+    The same words and the same seed always have the same effect, byte for byte.
     """
     from difflib import get_close_matches
 

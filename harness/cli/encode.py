@@ -141,7 +141,7 @@ def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool)
         target = join(output, f"{splitext(basename(source))[0]}.syx")
         if target in made:
             raise Problem(
-                f"{shown(target)} would be made twice: from {shown(made[target])} and from "
+                f"{shown(target)} would be written twice: from {shown(made[target])} and from "
                 f"{shown(source)}.",
                 do="Rename one of them, or give one dump file after -o for all of them.",
             )

@@ -12,7 +12,7 @@ def ports(
 ) -> None:
     """List the MIDI ports of this computer.
 
-    Exit code 0 if there is one; 3 if there is none, with advice.
+    Exit code 0 if there are any; 3 if there are none: the output says what to do.
     """
     from emulator.ports.midi import list_ports
     from emulator.ports.midi_names import SystemPorts

@@ -102,7 +102,7 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
             text = content.decode("utf-8", errors="replace").removeprefix("\ufeff")
             recorded = hex_text.read(text, path, direction=direction)
     if not recorded.capture.passages:
-        raise Problem(f"{name} is a capture without any bytes.")
+        raise Problem(f"{name} is a capture that contains no bytes.")
     _check_times(recorded, name)
     return CaptureFile(name=path, form=form, recorded=recorded)
 
@@ -199,7 +199,7 @@ def _no_capture(content: bytes, name: str) -> Problem:
     kind = kind_of(content[:HEAD_BYTES])
     if kind is None or kind is TEXT:
         return Problem(
-            f"{name} is no capture: no System Exclusive message is at its beginning.",
+            f"{name} is not a capture: it does not begin with a System Exclusive message.",
             do="A message begins with F0"
             + ("." if kind is None else f"; bytes in text are written {HEX_FORMS}."),
         )

@@ -156,7 +156,9 @@ def _head(text: bytes, name: str) -> Recorded:
     """Return what the first line says, without any passages."""
     said = _decoded(text, _FirstLine, f"{name}, line 1")
     if said is None or not isinstance(said.schema, str) or not said.schema.startswith(FAMILY):
-        raise Problem(f"{name}, line 1: no capture begins like this.", do=f"Expected {SCHEMA}.")
+        raise Problem(
+            f"{name}, line 1: this is not how a capture begins.", do=f"Expected {SCHEMA}."
+        )
     refuse_other_version(name, said.schema)
     if not said.directions:
         raise _wrong(f"{name}, line 1", "directions")
@@ -187,7 +189,7 @@ def _passages(
             )
             return
         if said is None:
-            raise Problem(f"{where}: this is no line of a capture.")
+            raise Problem(f"{where}: this is not a line of a capture.")
         if said.direction is None:
             raise _wrong(where, "direction")
         if abs(said.end_ns or 0) >= _FARTHEST_NS:

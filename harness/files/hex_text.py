@@ -277,7 +277,7 @@ def _bytes_of(word: _Word) -> bytes:
     data = number_of(word[0])
     if data is None:
         text = word[0] if len(word[0]) <= _SHOWN else f"{word[0][:_SHOWN]}..."
-        raise _UnreadableText(word.start(), f'"{shown(text)}" is no byte in hexadecimal.', _HOW)
+        raise _UnreadableText(word.start(), f'"{shown(text)}" is not a byte in hexadecimal.', _HOW)
     return data
 
 
@@ -331,7 +331,7 @@ class _Offsets:
         elif self._base + self.count not in readings:
             raise _UnreadableText(
                 word.start(),
-                f"the offset says {word[0].rstrip(':')}, and by the bytes read so far it is "
+                f"the offset says {word[0].rstrip(':')}, but by the bytes read so far it should be "
                 f"{self._base + self.count:X}: some are missing, or come twice.",
             )
 

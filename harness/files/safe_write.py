@@ -28,7 +28,7 @@ def check_target(
     except FileNotFoundError as problem:
         folder = os.path.dirname(os.path.realpath(path))
         if os.path.basename(path) == "" or not os.path.isdir(folder):
-            raise Problem(f"{name}: there is no such folder.", do="Make it first.") from problem
+            raise Problem(f"{name}: there is no such folder.", do="Create it first.") from problem
         return
     except (OSError, ValueError) as problem:
         raise refusal(name, "written", problem) from problem

@@ -64,9 +64,9 @@ def check_place(path: str) -> None:
             )
         parent = os.path.dirname(os.path.realpath(path))
         if not os.path.isdir(parent):
-            raise Problem(f"{name}: the folder above it does not exist.", do="Make that first.")
+            raise Problem(f"{name}: the folder above it does not exist.", do="Create that first.")
         if not os.access(parent, os.W_OK):
-            raise Problem(f"{name} may not be made here.", do="Choose another folder.")
+            raise Problem(f"{name} may not be created here.", do="Choose another folder.")
         return
     if not os.path.isdir(path):
         raise Problem(

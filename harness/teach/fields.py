@@ -89,14 +89,14 @@ def _bits(value: int, before: Values) -> FieldText:
 
 def _period(value: int, before: Values) -> FieldText:
     if not value:
-        return FieldText("0 ns", "that is no rate")
+        return FieldText("0 ns", "that is not a rate")
     return FieldText(f"{value:,} ns, that is {hertz(Fraction(_NS, value))}")
 
 
 def _fraction(value: int, before: Values) -> FieldText:
     rate = before.get("rate_hz", 0) + Fraction(value, _FRACTION)
     if not rate:
-        return FieldText("none", "0 Hz is no rate")
+        return FieldText("none", "0 Hz is not a rate")
     if not value:
         return FieldText(f"none: {hertz(rate)}")
     return FieldText(f"{value:,} / 2**28: {hertz(rate)} in all")

@@ -80,7 +80,9 @@ def test_two_recordings_for_one_file_are_told(bench: Bench) -> None:
     (bench.folder / "other" / "bell.wav").write_bytes(wav(words("gulls"), width=2))
     said = bench.run("encode", "bell.wav", "other/bell.wav", "-o", "season")
     assert (said.code, said.out) == (USAGE, "")
-    assert "season/bell.syx would be made twice: from bell.wav and from other/bell.wav." in said.err
+    assert (
+        "season/bell.syx would be written twice: from bell.wav and from other/bell.wav." in said.err
+    )
     assert not (bench.folder / "season").exists()
 
 

@@ -154,7 +154,7 @@ def test_a_port_that_is_taken_is_the_rig(tmp_path: Path) -> None:
         host, number = unit.address
         ran = run("serve", "--tcp", f"{host}:{number}", folder=tmp_path)
         assert ran.code == 3
-        assert "can't be listened at" in ran.err
+        assert "cannot listen on" in ran.err
         unit.quit()
 
 

@@ -69,7 +69,7 @@ WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
     ),
     "profile is a folder": (
         ("replay", "good.syx", "--to", "unit:folder.toml"),
-        "folder.toml: a profile is a file, and this is none",
+        "folder.toml: a profile is a file, and this is not one",
     ),
     "profile is no TOML": (
         ("replay", "good.syx", "--to", "unit:letter.toml"),
@@ -77,7 +77,7 @@ WRONG_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
     ),
     "profile with a typo": (
         ("replay", "good.syx", "--to", "unit:typo.toml"),
-        "typo.toml: memory.bank_wrods is no key of a profile: did you mean bank_words?",
+        "typo.toml: memory.bank_wrods is not a key of a profile: did you mean bank_words?",
     ),
     "profile of an impossible unit": (
         ("profiles", "impossible.toml"),

@@ -303,7 +303,7 @@ REFUSED = [
     ("slow line at 100 percent", '"slow line at N percent": N must be 1 to 99, not 100.'),
     ("wrong number by 128", '"by N": N must be 1 to 127, not 128.'),
     ("drift of 51 percent", '"drift of P percent": P must be 0.001 to 50, not 51.'),
-    ("lose packets 9 to 3", "from 9 to 3 there is nothing."),
+    ("lose packets 9 to 3", "there is nothing from 9 to 3."),
     ("lose every 0th packet", "every must be 1 or more, not 0."),
     ("lose packets with chance 1 in 0", "a chance of 1 in 0 is none"),
     ("delay replies", 'say "by TIME" as well, as in: delay every 3rd packet by 30 ms.'),

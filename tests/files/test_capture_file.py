@@ -109,12 +109,12 @@ def test_captures_in_midi_files_are_dump_files_as_well(tmp_path: Path) -> None:
     [
         (b"\x89PNG\r\n\x1a\n", "is a PNG picture, not a capture"),
         (b"RIFF\0\0\0\0WAVE", "is a WAV sound, not a capture"),
-        (b"Dear desk,\n", "is no capture"),
-        (b"\x80\x81\x82", "is no capture: no System Exclusive"),
-        (b"MThd\0\0\0\6\0\1\0\0\0\1", "is a capture without any bytes"),
+        (b"Dear desk,\n", "is not a capture"),
+        (b"\x80\x81\x82", "is not a capture: it does not begin"),
+        (b"MThd\0\0\0\6\0\1\0\0\0\1", "is a capture that contains no bytes"),
         (b"F0 7E\nzz", 'line 2, column 1: "zz"'),
         (b'{"schema": "dryload/capture/9"}', "newer version"),
-        (b'{"schema": "dryload/diff/1"}', "is no capture"),
+        (b'{"schema": "dryload/diff/1"}', "is not a capture"),
         (b"", "is empty"),
     ],
 )

@@ -108,7 +108,7 @@ def test_times_count_only_if_every_passage_has_one() -> None:
     ("before", "after", "says"),
     [
         (b"capture/1", b"capture/2", "form dryload/capture/2.*knows dryload/capture/1.*newer"),
-        (b"dryload/capture/1", b"something/1", "line 1: no capture begins like this"),
+        (b"dryload/capture/1", b"something/1", "line 1: this is not how a capture begins"),
         (b'"start_ns": 0', b'"start_ns": 0.5', "line 1: start_ns"),
         (b'"start_ns": 0', b'"start_ns": true', "line 1: start_ns"),
         (b'["to unit", "from unit"]', b"[]", "line 1: directions"),
@@ -118,12 +118,12 @@ def test_times_count_only_if_every_passage_has_one() -> None:
         (b"6720000", b'"6720000"', "line 2: end_ns"),
         (b"6720000", b"9" * 30, "line 2: end_ns"),
         (b"6720000", b"9" * 9_000, "line 2: end_ns"),
-        (b"13640000", b"NaN", "line 3: this is no line"),
+        (b"13640000", b"NaN", "line 3: this is not a line"),
         (ACK.hex().encode(), b"f07", "line 3: hex"),
         (ACK.hex().encode(), b"", "line 3: hex"),
         (b'"' + ACK.hex().encode() + b'"', b"7", "line 3: hex"),
-        (b"\n", b"\n[1]\n", "line 2: this is no line"),
-        (b"\n", b"\n" + b"[" * 100_000 + b"\n", "line 2: this is no line"),
+        (b"\n", b"\n[1]\n", "line 2: this is not a line"),
+        (b"\n", b"\n" + b"[" * 100_000 + b"\n", "line 2: this is not a line"),
     ],
 )
 def test_what_is_wrong_is_named_with_its_line(before: bytes, after: bytes, says: str) -> None:

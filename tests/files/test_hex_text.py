@@ -313,17 +313,17 @@ def test_a_hole_in_a_hex_dump_is_named(style: str) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("Dear desk", r'line 1, column 1: "Dear" is no byte in hexadecimal. Bytes are written'),
-        (f"{E}\n\n  F0 7E zz", r'line 3, column 9: "zz" is no byte'),
-        (f"> {E}\n< F0 123", r'line 2, column 6: "123" is no byte'),
-        (f"> {E} / {A}", r'line 1, column 21: "/" is no byte'),
-        (f"{E} <{A}", r'line 1, column 19: "<" is no byte'),
+        ("Dear desk", r'line 1, column 1: "Dear" is not a byte in hexadecimal. Bytes are written'),
+        (f"{E}\n\n  F0 7E zz", r'line 3, column 9: "zz" is not a byte'),
+        (f"> {E}\n< F0 123", r'line 2, column 6: "123" is not a byte'),
+        (f"> {E} / {A}", r'line 1, column 21: "/" is not a byte'),
+        (f"{E} <{A}", r'line 1, column 19: "<" is not a byte'),
         (f"00000000  {E}\n*\n00000040", r"line 2, column 1: lines that repeat have been left out"),
         ("0000000 7ef0 7b00 f701", r"line 1, column 9: behind an offset, single bytes"),
         ("", "contains no bytes"),
         ("# only words\n> 12 ms", "contains no bytes"),
-        ("F0 " + "z" * 5_000, r'"z{24}\.\.\." is no byte'),
-        ("F0 \x1b[31m", r'"\\x1b" is no byte'),
+        ("F0 " + "z" * 5_000, r'"z{24}\.\.\." is not a byte'),
+        ("F0 \x1b[31m", r'"\\x1b" is not a byte'),
     ],
 )
 def test_what_cannot_be_read_is_named_with_line_and_column(text: str, says: str) -> None:

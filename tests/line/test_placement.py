@@ -178,7 +178,7 @@ def test_two_effects_with_one_seed_strike_independently() -> None:
         ({"byte": -1}, "byte must be 0 or more"),
         ({"every": 0}, "every must be 1 or more, not 0"),
         ({"times": 0}, "times must be 1 or more"),
-        ({"first": 5, "last": 4}, "from 5 to 4 there is nothing"),
+        ({"first": 5, "last": 4}, "there is nothing from 5 to 4"),
         ({"from_ns": 5, "until_ns": 5}, "ended before it began"),
         ({"chance": Fraction(0)}, "more than 0 and at most 1"),
         ({"chance": Fraction(3, 2)}, "more than 0 and at most 1"),

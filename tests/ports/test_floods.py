@@ -101,7 +101,7 @@ def test_every_command_that_sends_says_that_it_is_the_rig(
     with pytest.raises(Problem, match="more than a MIDI line can carry") as told:
         app([*words, "tcp:127.0.0.1:1"], standalone_mode=False)
     assert told.value.code == RIG
-    assert "no cable or program feeds what is sent back in a circle" in str(told.value)
+    assert "no cable or program sends back what it receives" in str(told.value)
     assert all(0 < port.came < MOST_BYTES for port in ports)
     assert ports
 

@@ -56,7 +56,7 @@ def test_several_ports_fit_and_each_is_listed_with_what_means_it(
     with pytest.raises(PortError) as caught:
         choose(names, wanted, "to send to")
     text = str(caught.value)
-    assert f'{count} ports to send to fit "{wanted}"' in text
+    assert f'{count} ports to send to match "{wanted}"' in text
     found = matching(names, wanted)
     for at, index in enumerate(found, 1):
         assert f"{names[index]}  ({wanted}#{at})" in text
@@ -71,4 +71,4 @@ def test_nothing_fits_says_what_there_is_and_what_cannot_be_used() -> None:
     text = str(nothing_fits("Bell", None, seen))
     for part in ('"Bell"', "no sequencer", "to send to: Gulls:in", "to hear: Gulls:out", "Connect"):
         assert part in text
-    assert "What there is: none." in str(nothing_fits("Bell", "Ear", []))
+    assert "These are available: none." in str(nothing_fits("Bell", "Ear", []))

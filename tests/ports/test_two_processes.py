@@ -161,7 +161,7 @@ def test_two_ports_of_one_name_are_told_apart_and_a_wrong_name_lists_them() -> N
         assert f"{NAME}:in" in str(caught.value)
         assert "Gulls" in str(caught.value)
         with served(*JACK, "--midi", NAME) as second:
-            with pytest.raises(PortError, match="2 ports to send to fit"):
+            with pytest.raises(PortError, match="2 ports to send to match"):
                 open_midi(NAME, clock, system="jack")
             open_midi(f"{NAME}:in", clock, hears=f"{NAME}-01:out", system="jack").close()
             for each in (first, gulls, second):

@@ -133,7 +133,7 @@ def test_an_extended_header() -> None:  # CA-019 pp. 1-3
     [
         ({"bits": 7}, "significant bits", "7 / the standard allows 8 to 28"),
         ({"bits": 29}, "length", "41 words"),
-        ({"period_ns": 0}, "sample period", "0 ns / that is no rate"),
+        ({"period_ns": 0}, "sample period", "0 ns / that is not a rate"),
         ({"period_ns": 0}, "length", "41 words in 2 packets"),
         ({"loop_type": 5}, "loop type", "undefined / it must be 00, 01 or 7F"),
         ({"loop_start": 9, "loop_end": 8}, "loop end", "word 8 / it is before the loop start"),
@@ -154,7 +154,7 @@ def test_wrong_fields_of_an_extended_header() -> None:
         sample_number=1, bits=16, rate_integer=0, length=1, channels=0, loop_type=0x11
     )
     said = values(body)
-    assert said["fraction of it"] == "none / 0 Hz is no rate"
+    assert said["fraction of it"] == "none / 0 Hz is not a rate"
     assert said["channels"] == "0 / the standard allows 1 to 127"
     assert said["loop type"] == "undefined / it must be one of ten from 00 to 7F"
 

@@ -211,7 +211,7 @@ def test_a_forged_value_under_a_right_checksum_is_refused_or_works(
 def test_a_forged_image_is_refused(path: tuple[str | int, ...], value: object) -> None:
     unit = RackUnit(PROFILE)
     before = contents(unit)
-    with pytest.raises(ImageError, match=r"it is damaged|other memory or other slots"):
+    with pytest.raises(ImageError, match=r"it is damaged|different memory or slots"):
         restore(unit, forged(path, value))
     assert contents(unit) == before
 
@@ -259,7 +259,7 @@ def test_the_image_of_another_unit_is_refused() -> None:
     ids=["bank size", "places", "slots"],
 )
 def test_a_unit_of_the_same_name_with_another_memory_is_refused(other: object) -> None:
-    with pytest.raises(ImageError, match="other memory or other slots"):
+    with pytest.raises(ImageError, match="different memory or slots"):
         restore(RackUnit(other), IMAGE)  # type: ignore[arg-type]  # replace() of a Profile
 
 

@@ -150,7 +150,7 @@ def test_a_slip_of_the_pen_is_answered_with_the_key_that_was_meant(
 ) -> None:
     slip = written[:2] + written[1:]
     message = problem_of(with_unit(section, f"{slip} = 1"))
-    assert f"{section}.{slip} is no key of a profile: did you mean {written}?" in message
+    assert f"{section}.{slip} is not a key of a profile: did you mean {written}?" in message
 
 
 @pytest.mark.parametrize(
@@ -188,7 +188,7 @@ def test_values_out_of_range_are_answered_with_the_range(
 def test_a_key_that_is_like_no_other_is_answered_with_all_keys_of_its_section() -> None:
     message = problem_of(with_unit("panel", "xyzzy = 1"))
     assert message == (
-        "my.toml: panel.xyzzy is no key of a profile: "
+        "my.toml: panel.xyzzy is not a key of a profile: "
         "the keys of [panel] are confirm and unconfirmed"
     )
 
