@@ -19,13 +19,20 @@ from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
 from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
 from emulator.wire.words import unpack_words
+from harness.judge.account import Kind
 from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.explanation import explain
 from harness.judge.timed_messages import TimedMessage
 
 _NEAR: Final = 2
 _NEUTRAL: Final = 4  # bytes of a packet that came back otherwise
 _KEPT: Final = 8  # odd words of that packet that came back as they were
 _CLOSE: Final = 16  # bytes that differ in two sendings of one packet
+_FORMS: Final = {
+    Kind.TOP_BIT_FLIPPED: "two's complement",
+    Kind.BYTES_REVERSED: "low byte first",
+    Kind.RIGHT_JUSTIFIED: "at the lower end",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -275,3 +282,21 @@ def is_neutral(expected: bytes, other: bytes, bits: int) -> tuple[int, ...] | No
     if offsets and (len(offsets) > _NEUTRAL or total or kept < _KEPT):
         return None
     return offsets
+
+
+def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:
+    """Return in which other form all words of packets are those expected; "" where in none.
+
+    The pairs are packets as expected and as found.
+    """
+    whole = all(len(one) == len(other) == PACKET_BYTES for one, other in pairs)
+    if not MIN_BITS <= bits <= MAX_BITS or not whole:
+        return ""
+    expected, found = (
+        unpack_words(np.frombuffer(b"".join(packet[DATA] for packet in side), np.uint8), bits)
+        for side in zip(*pairs, strict=True)
+    )
+    lowest = -(1 << (bits - 1))
+    sound = (expected != lowest) | (found != lowest)  # filler stays 00 in whatever form words are
+    account = explain(expected[sound], found[sound], bits=(bits, bits))
+    return _FORMS.get(account[0].kind, "") if len(account) == 1 else ""

@@ -7,7 +7,7 @@ A signal is smooth if neighbouring words lie close together; read in the wrong w
 rough.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -32,6 +32,7 @@ _GLANCE: Final = 17  # words that are looked at first
 _RISE: Final = 8  # mean steps from the lowest word of a smooth signal to the highest
 _LONG_RUN: Final = 64  # words of 00 bytes that no sound has (WRD-08)
 _EVEN: Final = 1.5
+_BENT: Final = 2 / 3
 
 _Windows = NDArray[np.int64]
 """Shape (windows, words)."""
@@ -207,14 +208,18 @@ class Looks:
 
         The steps are small beside the range and beside the sound itself, and none is a jump.
         """
-        half = self._top
+        half, channels = self._top, max(self._plan.header.channels, 1)
         few = altered(self._windows[0][0, :_GLANCE], how, self._bits).tolist()
         if sum(abs(b - a) for a, b in pairwise(few)) > (len(few) - 1) * 4 * half / _SMOOTH:
             return False  # plainly not, so the rest need not be read
         read = [altered(window, how, self._bits) for window in self._windows]
-        all_steps = _steps(read, max(self._plan.header.channels, 1))
+        all_steps = _steps(read, channels)
         if all_steps.mean >= 2 * half / _SMOOTH or all_steps.largest >= half:
             return False
+        if how.kind is Kind.TOP_BIT_FLIPPED:
+            each = [window[:, at::channels] for window in self._windows for at in range(channels)]
+            if bend_at_leaps(each, half) > _BENT:
+                return False
         low = min(int(window.min()) for window in read)
         high = max(int(window.max()) for window in read)
         return all_steps.mean < (high - low) / _RISE
@@ -275,3 +280,27 @@ def _steps(windows: Sequence[_Windows], apart: int) -> _StepSizes:
             count += steps.size
             largest = max(largest, int(steps.max()))
     return _StepSizes(total / count if count else 0.0, largest)
+
+
+def wrapped(words: _Windows, half: int) -> _Windows:
+    """Return words, or steps, as they are modulo the whole range."""
+    return (words + half) % (2 * half) - half
+
+
+def bend_at_leaps(windows: Iterable[_Windows], half: int) -> float:
+    """Return how much a sound of one channel bends at its leaps by more than half the range.
+
+    It is 0 where each step there, followed over the end of the range, is like the one before it or
+    behind it, and 1 or more where the sound stands still beside it, as at the edges of a square
+    wave or of a clipped sound; 1 without leaps.
+    """
+    size = bent = 0
+    for window in windows:
+        leaps = np.diff(window)
+        steps = wrapped(leaps, half)
+        before, at, behind = steps[..., :-2], steps[..., 1:-1], steps[..., 2:]
+        bends = np.minimum(np.abs(at - before), np.abs(at - behind))
+        far = np.abs(leaps[..., 1:-1]) > half
+        size += int(np.abs(at[far]).sum())
+        bent += int(bends[far].sum())
+    return bent / size if size else 1.0

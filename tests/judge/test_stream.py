@@ -425,3 +425,13 @@ def test_twos_complement_is_noted_however_few_the_words(length: int) -> None:
         (verdict,) = judge_stream(dump)
         seen = [each.clause for each in verdict.findings if each.clause.startswith("WRD")]
         assert seen == clauses
+
+
+@pytest.mark.parametrize("high", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("turn", [16, 60, 150])
+def test_a_square_wave_is_no_twos_complement(turn: int, high: float) -> None:
+    """It jumps by more than half the range, and is flat beside its jumps in either notation."""
+    words = [21_000 if at % turn < high * turn else -20_000 for at in range(600)]
+    dump = oracle.dump(bits=16, words=words, sample_number=1, period_ns=22_676)
+    (verdict,) = judge_stream(dump)
+    assert "WRD-07" not in [each.clause for each in verdict.findings]

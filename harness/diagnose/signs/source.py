@@ -20,11 +20,11 @@ from harness.judge.against_source import (
     Compared,
     HeaderDifference,
     PacketDifference,
+    form_of,
     is_neutral,
 )
 from harness.judge.finding import Place
 from harness.judge.kept import Kept, Stored
-from harness.judge.misreading import form_of
 
 _MOST_SHOWN: Final = 4
 _MOST_WORDS: Final = 3

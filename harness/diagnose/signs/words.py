@@ -9,7 +9,7 @@ from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign, sign
 from harness.judge.damage import is_empty
 from harness.judge.dialogue.exchanges import Ended
-from harness.judge.misreading import Leaps, Stray, WordsSeen
+from harness.judge.misreading import Stray, WordsSeen
 
 _ENOUGH: Final = 64  # words that prove what they show
 _TO_ITS_END: Final = (Ended.WHOLE, Ended.SHORT, Ended.GIVEN_UP, Ended.CUT)
@@ -19,12 +19,10 @@ _WHERE: Final = {
     "the last one.",
     Stray.WIDE: "Both ends of the words are in use, so they are wider than {bits} bits.",
 }
-_LEAPS: Final = {
-    Leaps.TURNED: "The sound jumps by the whole range wherever it passes its middle, and is smooth "
-    "with the top bit of every word turned over.",
-    Leaps.OVER: "At word {at:,} the sound leaps from {one:,} to {two:,}, in {count:,} places in "
-    "all, and goes on as if it had passed full scale.",
-}
+_TURNED: Final = (
+    "The sound jumps by the whole range wherever it passes its middle, and is smooth with the top "
+    "bit of every word turned over."
+)
 
 
 def words(scene: Scene) -> Iterator[Sign]:
@@ -77,34 +75,19 @@ def _stray(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
 def _leaps(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
     """Tell of a sound that leaps by its whole range: in its middle, or over full scale and back."""
     at = dump.start
-    leaps = _how_it_leaps(dump, seen)
-    if leaps in _LEAPS:
+    if dump.found("WRD-07") and seen.rises_and_falls:
+        yield sign("leaps", dump, _TURNED, at=at, where="in its middle")
+    elif seen.passes_full_scale:
         places, channels = seen.leap_places, max(seen.header.channels, 1)
-        first = places[0] if places else 0
-        text = _LEAPS[leaps].format(
-            at=first + channels,
-            one=int(seen.sound[first]),
-            two=int(seen.sound[first + channels]),
-            count=len(places),
+        one, two = int(seen.sound[places[0]]), int(seen.sound[places[0] + channels])
+        text = (
+            f"At word {places[0] + channels:,} the sound leaps from {one:,} to {two:,}, in "
+            f"{len(places):,} places in all, and goes on as if it had passed full scale."
         )
-        yield sign("leaps", dump, text, at=at, where=leaps.value)
+        yield sign("leaps", dump, text, at=at, where="over full scale and back")
     if not unused_bits(seen.header.bits):
         for finding in dump.found("WRD-04"):
             yield sign("looks reversed", dump, finding.message, at=at)
-
-
-def _how_it_leaps(dump: DumpScene, seen: WordsSeen) -> Leaps:
-    leaps = seen.leaps
-    if leaps in _LEAPS:
-        return leaps
-    if dump.found("WRD-07") and seen.turns_once:
-        return Leaps.TURNED
-    if not seen.jumps_both_ways:
-        return Leaps.OTHERWISE
-    if dump.found("WRD-07") and seen.is_smooth_turned:
-        return Leaps.TURNED
-    # What is made louder by whole bits leaves the lowest one 0.
-    return Leaps.OVER if dump.found("WRD-09") and seen.goes_beyond else Leaps.OTHERWISE
 
 
 def _bytes_a_word(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
