@@ -143,6 +143,10 @@ class _Entry:
         return f"{text.removesuffix('.')}, {self.count:,} times in all."
 
 
+def _verdict_of(given: str | None, clause_id: str) -> Verdict:
+    return VERDICTS[clause(clause_id).level] if given is None else Verdict(given)
+
+
 class Findings:
     """Collects the findings of one dump, or of what stands beside dumps.
 
@@ -176,71 +180,34 @@ class Findings:
     ) -> None:
         """Add a finding of a kind; `names` and `more` of them are filled into its texts.
 
-        Clause, verdict and who is answerable are those of its kind unless they are given.
+        Clause, verdict and who is answerable are those of its kind unless they are given.  `where`
+        goes in front of the message and is that of the first one.  With `out_of`, how often it
+        could have happened, what happened rarely is held against the rig.
         """
         row = finding_kinds()[kind]
         filled = {**self._names, **names, **more}
-        given = verdict or (Verdict(row.verdict) if row.verdict else None)
-        self.add(
-            clause or row.clause,
-            row.says.format(**filled),
-            where=where,
+        found = Finding(
+            clause=clause or row.clause,
+            verdict=verdict or _verdict_of(row.verdict, clause or row.clause),
+            message=row.says.format(**filled),
+            answerable=who or self._sides[row.side],
             at=at,
             expected=row.expected.format(**filled),
             found=row.found.format(**filled),
             do=row.do.format(**filled),
-            verdict=given,
-            who=who or self._sides[row.side],
-            many=row.many.format(**filled, n="{n}"),
-            count=count,
-            out_of=out_of,
             kind=kind,
         )
-
-    def add(
-        self,
-        clause_id: str,
-        message: str,
-        *,
-        where: str = "",
-        at: Place = NOWHERE,
-        expected: str = "",
-        found: str = "",
-        do: str = "",
-        verdict: Verdict | None = None,
-        who: Answerable = Answerable.FILE,
-        many: str = "",
-        count: int = 1,
-        out_of: int | None = None,
-        kind: str = "",
-    ) -> None:
-        """Add a finding; its verdict follows from the clause's level unless one is given.
-
-        `where` goes in front of the message and is that of the first one.  `many` is the message
-        for several, with "{n}" where their number belongs.  With `out_of`, how often it could have
-        happened, what happened rarely is held against the rig.
-        """
-        given = verdict or VERDICTS[clause(clause_id).level]
-        key = clause_id, message, who, given
+        key = found.clause, found.message, found.answerable, found.verdict
         if (entry := self._entries.get(key)) is not None:
             entry.count += count
             return
-        finding = Finding(
-            clause=clause_id,
-            verdict=given,
-            message=where + message,
-            answerable=who,
-            at=at,
-            expected=expected,
-            found=found,
-            do=do,
-            kind=kind,
-        )
-        self._different[clause_id] += 1
-        if self._different[clause_id] <= MOST:
-            self._entries[key] = _Entry(finding, many, out_of, count)
+        found = replace(found, message=where + found.message)
+        self._different[found.clause] += 1
+        if self._different[found.clause] <= MOST:
+            many = row.many.format(**filled, n="{n}")
+            self._entries[key] = _Entry(found, many, out_of, count)
         else:
-            self._last[clause_id] = finding
+            self._last[found.clause] = found
 
     def told(self) -> list[Finding]:
         """Return the findings in the order in which they were added first."""

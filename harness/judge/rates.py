@@ -4,8 +4,8 @@ from bisect import bisect
 from fractions import Fraction
 from typing import Final
 
-from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
-from harness.judge.finding import Answerable, Findings, Place, Verdict
+from emulator.wire.messages import ExtendedHeader, Header
+from harness.judge.finding import Findings, Place
 from harness.judge.plan import FRACTION, NS, turned
 
 COMMON: Final = (
@@ -26,53 +26,27 @@ def near_common(rate: float) -> int | None:
 
 def judge_odd_rate(findings: Findings, at: Place, header: Header, rate: Fraction) -> None:
     """Add a finding on a rate that nobody uses, and on what it may have been meant to be."""
+    hertz = float(rate)
     if isinstance(header, ExtendedHeader):
-        if (meant := _extended_rate_meant(header)) is not None:
-            how, hertz = meant
-            findings.add(
-                "EXT-02",
-                f"The sample rate looks {how}: it reads {float(rate):,.3f} Hz.",
-                at=at,
-                expected=f"about {hertz:,} Hz",
-                found=f"{float(rate):,.3f} Hz",
-                do="Write whole hertz in four bytes and then the fraction in four, "
-                "the low seven bits first.",
-                verdict=Verdict.NOTED,
-                who=Answerable.SENDER,
-            )
-            return
+        if (turned_rate := _extended_rate_meant(header)) is not None:
+            how, meant = turned_rate
+            findings.tell("rate turned round", at, how=how, rate=hertz, meant=meant)
+        else:
+            findings.tell("uncommon rate", at, rate=hertz, hint="")
+        return
+    period, meant_ns = header.period_ns, turned(header.period_ns, 3)
+    period_meant = near_common(NS / meant_ns) if meant_ns else None
+    if period_meant is not None:
+        names = {"period": period, "meant_ns": meant_ns, "meant": period_meant, "rate": hertz}
+        findings.tell("period reversed", at, names=names)
+    elif near_common(period) is not None:
+        hint = f" {period:,} looks like hertz where nanoseconds belong."
+        findings.tell("rate in another unit", at, rate=hertz, hint=hint)
+    elif any(round(1_000_000 / common) == period for common in COMMON):
+        hint = f" {period:,} looks like microseconds where nanoseconds belong."
+        findings.tell("rate in another unit", at, rate=hertz, hint=hint)
     else:
-        meant_ns = turned(header.period_ns, 3)
-        if meant_ns and (hertz_meant := near_common(NS / meant_ns)) is not None:
-            findings.add(
-                "HDR-12",
-                f"The bytes of the sample period look reversed: it reads {header.period_ns:,} ns.",
-                at=at,
-                expected=f"about {meant_ns:,} ns, which is {hertz_meant:,} Hz",
-                found=f"{header.period_ns:,} ns, which is {float(rate):,.1f} Hz",
-                do="Write the low seven bits first.",
-                verdict=Verdict.NOTED,
-                who=Answerable.SENDER,
-            )
-            return
-    findings.add(
-        "HDR-11",
-        f"The sample rate is an uncommon one: {float(rate):,.1f} Hz.{_unit_hint(header)}",
-        at=at,
-        expected="a rate in common use, to within 1 %",
-        found=f"{float(rate):,.1f} Hz",
-        do="Check the pitch after loading; nothing needs doing if the rate is meant.",
-    )
-
-
-def _unit_hint(header: Header) -> str:
-    if not isinstance(header, DumpHeader):
-        return ""
-    if near_common(header.period_ns) is not None:
-        return f" {header.period_ns:,} looks like hertz where nanoseconds belong."
-    if any(round(1_000_000 / common) == header.period_ns for common in COMMON):
-        return f" {header.period_ns:,} looks like microseconds where nanoseconds belong."
-    return ""
+        findings.tell("uncommon rate", at, rate=hertz, hint="")
 
 
 def _extended_rate_meant(header: ExtendedHeader) -> tuple[str, int] | None:

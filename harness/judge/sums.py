@@ -10,8 +10,8 @@ from emulator.wire.constants import ALL_CALL
 from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, Rows, data_of
 from emulator.wire.prose import counted
 from harness.files.sections import Section
-from harness.judge.finding import Answerable, Findings, Place
-from harness.judge.order import Alignment
+from harness.judge.finding import Findings, Place
+from harness.judge.order import Alignment, packet_place
 
 Bytes = NDArray[np.uint8]
 
@@ -64,64 +64,31 @@ def judge_sums(
         if _one_way(findings, section, rows, sums[:_TRIED]):
             return
     for index, right in zip(failing.tolist(), sums.tolist(), strict=True):
-        row = section.row(index)
-        place = alignment.place_of(index)
-        findings.add(
-            "PKT-05",
-            f"The checksum of packet {place:,} is wrong: data or checksum were altered.",
-            at=Place(byte=section.offset_of(index), packet=place, packet_number=int(row[NUMBER])),
-            expected=f"{right:02X}",
-            found=f"{int(row[CHECKSUM]):02X}",
-            do="Make or record the dump anew; a unit answers NAK or stores wrong words.",
-        )
+        at = packet_place(section, alignment, index)
+        found = int(section.row(index)[CHECKSUM])
+        findings.tell("checksum wrong", at, place=at.packet, right=right, found=found)
 
 
 def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> bool:
     """Name what all packets have in common, if anything."""
     carried = rows[:, CHECKSUM]
     at = Place(byte=section.offset_of(0), packet=0, packet_number=int(rows[0, NUMBER]))
-    every = f"The checksum is wrong in every packet ({section.packets:,})"
     shift = int(sums[0] ^ carried[0])
-    other_id = int(rows[0, DEVICE_ID]) ^ shift
+    device = int(rows[0, DEVICE_ID])
+    other_id = device ^ shift
     same_id = np.array_equal(sums ^ np.uint8(shift), carried)
+    names = {"packets": section.packets, "right": int(sums[0]), "found": int(carried[0])}
     for name, way in WAYS:
         if np.array_equal(way(rows), carried):
-            also = (
-                f" The same comes out if the device ID was changed from {other_id} on the way."
-                if same_id
-                else ""
-            )
-            findings.add(
-                "PKT-05",
-                f"{every}: it is {name}.",
-                at=at,
-                expected=f"{int(sums[0]):02X} in the first packet: exclusive-or of everything "
-                "from 7E to the last data byte",
-                found=f"{int(carried[0]):02X}",
-                do=f"Correct the checksum in the encoder.{also}",
-                who=Answerable.SENDER,
+            also = f" The same comes out if the device ID was changed from {other_id} on the way."
+            findings.tell(
+                "checksums made wrong", at, way=name, also=also if same_id else "", names=names
             )
             return True
     if not same_id:
         return False
-    findings.add(
-        "PKT-05",
-        f"{every}, always by the same bits.",
-        at=at,
-        expected=f"{int(sums[0]):02X} in the first packet",
-        found=f"{int(carried[0]):02X}",
-        do="See what is said of the device ID.",
-    )
-    findings.add(
-        "DEV-04",
-        f"The device ID was changed on the way: with {other_id} instead of "
-        f"{int(rows[0, DEVICE_ID])} every checksum is right.",
-        at=at,
-        expected=f"device ID {other_id}",
-        found=f"device ID {int(rows[0, DEVICE_ID])}",
-        do="Find what rewrites the ID (a router, a setting of the sender) and turn it off.",
-        who=Answerable.SENDER,
-    )
+    findings.tell("checksums off by the same bits", at, names=names)
+    findings.tell("device ID changed on the way", at, owner=other_id, device=device)
     return True
 
 
@@ -143,53 +110,18 @@ def judge_ids(findings: Findings, section: Section, alignment: Alignment, owner:
         owner = int(np.argmax(np.bincount(ids, minlength=128)))
         strange = np.flatnonzero((ids != owner) & (ids != ALL_CALL))
     for index in strange.tolist():
-        _judge_strange(findings, section, alignment.place_of(index), index, owner)
+        at, device = packet_place(section, alignment, index), int(ids[index])
+        names = {"place": at.packet, "device": device, "owner": owner}
+        findings.tell("packet for another device", at, names=names)
+        if device != ALL_CALL:
+            findings.tell("packet missing for the unit", at, names=names)
 
 
-def _judge_strange(
-    findings: Findings, section: Section, place: int, index: int, owner: int
-) -> None:
-    found = int(section.row(index)[DEVICE_ID])
-    at = Place(
-        byte=section.offset_of(index), packet=place, packet_number=int(section.row(index)[NUMBER])
-    )
-    findings.add(
-        "DEV-03",
-        f"Packet {place:,} is addressed to device {found}, the dump to device {owner}.",
-        at=at,
-        expected=f"device ID {owner}",
-        found=f"device ID {found}",
-        do="Give every message of the dump the same ID and correct the checksum.",
-    )
-    if found != ALL_CALL:
-        findings.add(
-            "PKT-10",
-            f"Packet {place:,} is missing for the unit: device {owner} passes over "
-            f"what is meant for device {found}.",
-            at=at,
-            expected=f"packet {place:,} for device {owner}",
-            found=f"device ID {found}",
-            do="Give every message of the dump the same ID and correct the checksum.",
-        )
-
-
-def _judge_header_id(findings: Findings, section: Section, owner: int, found: int) -> None:
+def _judge_header_id(findings: Findings, section: Section, owner: int, device: int) -> None:
     at = Place(byte=section.offset_of(0), packet=0, packet_number=int(section.row(0)[NUMBER]))
-    findings.add(
-        "DEV-04",
-        f"The header is addressed to device {owner}, every packet to device {found}.",
-        at=at,
-        expected=f"device ID {owner}",
-        found=f"device ID {found}",
-        do="Give header and packets the same ID and correct the checksums.",
-    )
-    if ALL_CALL not in (owner, found):
-        findings.add(
-            "PKT-10",
-            f"All {counted(section.packets, 'packet')} are missing for the unit: device {owner} "
-            f"passes over what is meant for device {found}.",
-            at=at,
-            expected=f"packets for device {owner}",
-            found=f"device ID {found}",
-            do="Give header and packets the same ID and correct the checksums.",
+    findings.tell("header for another device", at, owner=owner, device=device)
+    if ALL_CALL not in (owner, device):
+        packets = counted(section.packets, "packet")
+        findings.tell(
+            "all packets missing for the unit", at, owner=owner, device=device, packets=packets
         )

@@ -7,7 +7,7 @@ A signal is smooth if neighbouring words lie close together; read in the wrong w
 rough.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -19,7 +19,7 @@ from emulator.wire.sizes import unused_bits
 from emulator.wire.words import Words
 from harness.judge.account import Difference, Kind
 from harness.judge.alteration import altered
-from harness.judge.finding import Answerable, Findings, Place, Verdict
+from harness.judge.finding import Findings, Place
 from harness.judge.plan import DumpPlan
 
 _WINDOW: Final = 256  # words
@@ -36,6 +36,10 @@ _BENT: Final = 2 / 3
 
 _Windows = NDArray[np.int64]
 """Shape (windows, words)."""
+
+
+_Remark = tuple[str, Mapping[str, object]]
+"""A kind of finding, and what is to be filled into its texts."""
 
 
 class _StepSizes(NamedTuple):
@@ -123,84 +127,41 @@ class Looks:
         if self._count < _FEW:
             return
         remarks = self._remarks() if self._count >= _ENOUGH else self._misreadings()
-        for clause_id, message, expected, found, do in remarks:
-            findings.add(
-                clause_id,
-                message,
-                at=Place(byte=byte),
-                expected=expected,
-                found=found,
-                do=do,
-                verdict=Verdict.NOTED,
-                who=Answerable.SENDER,
-            )
+        for kind, names in remarks:
+            findings.tell(kind, Place(byte=byte), names=names)
 
-    def _remarks(self) -> Iterator[tuple[str, str, str, str, str]]:
+    def _remarks(self) -> Iterator[_Remark]:
         unused = unused_bits(self._bits)
         if unused and self._low < self._high < -self._top + (2 * self._top >> unused):
-            yield (
-                "WRD-06",
-                "The words look right-justified: their top bits are never used, and the sound "
-                "lies near full-scale negative.",
-                "the significant bits at the top of a word's bytes",
-                f"words from {self._low:,} to {self._high:,}",
-                "Shift the words to the top of their bytes.",
-            )
+            yield "looks right-justified", {"low": self._low, "high": self._high}
         yield from self._roughness()
         if self._run >= _LONG_RUN:
-            yield (
-                "WRD-08",
-                f"From word {self._run_at:,} on, {counted(self._run, 'word')} of 00 bytes stand in "
-                "a row: full-scale negative, which was perhaps meant as silence.",
-                "silence as 40 and then 00",
-                f"{counted(self._run, 'word')} of 00",
-                "Send silence as the middle of the range.",
-            )
+            yield "run of 00 bytes", {"first": self._run_at, "words": counted(self._run, "word")}
         idle = (self._used & -self._used).bit_length() - 1 if self._used else 0
         if idle:
-            yield (
-                "WRD-09",
-                f"The words use only {self._bits - idle} of {self._bits} significant bits.",
-                f"{self._bits} bits in use",
-                f"the low {counted(idle, 'bit')} 0 in every word",
-                "Nothing needs doing; a smaller width may need fewer packets.",
-            )
+            used = {"used": self._bits - idle, "bits": self._bits, "idle": counted(idle, "bit")}
+            yield "low bits idle", used
         if self._wrap_count:
-            yield (
-                "WRD-10",
-                f"Full-scale positive and full-scale negative are neighbours in "
-                f"{counted(self._wrap_count, 'place')}, first at word {self._wraps[0]:,}: it looks "
-                "as if values too large had wrapped round.",
-                "values too large held at full scale",
-                "+full next to -full",
-                "Listen there for a crack; lower the level before the dump is made.",
-            )
+            places = counted(self._wrap_count, "place")
+            yield "looks wrapped round", {"places": places, "first": self._wraps[0]}
 
-    def _roughness(self) -> Iterator[tuple[str, str, str, str, str]]:
+    def _roughness(self) -> Iterator[_Remark]:
         channels = max(self._plan.header.channels, 1)
         neighbours = _steps(self._windows, 1)
         if channels > 1 and self._looks_in_turn(neighbours.mean):
-            yield (
-                "WRD-11",
-                "The channels look as if sent one after the other instead of in turn.",
-                f"{channels} channels, word by word in turn",
-                "neighbouring words that lie close together",
-                "Interleave the channels.",
-            )
+            yield "channels look one after the other", {"channels": channels}
         yield from self._misreadings(neighbours if channels == 1 else None)
 
-    def _misreadings(
-        self, as_sent: _StepSizes | None = None
-    ) -> Iterator[tuple[str, str, str, str, str]]:
+    def _misreadings(self, as_sent: _StepSizes | None = None) -> Iterator[_Remark]:
         """Yield the first way of writing words in which this would be a smooth sound."""
         as_sent = as_sent or _steps(self._windows, max(self._plan.header.channels, 1))
         smooth = 2 * self._top / _SMOOTH
-        for how, needs_jump, remark in _MISREADINGS:
+        for how, needs_jump, kind in _MISREADINGS:
             if self._count < _ENOUGH and not needs_jump:
                 return
             is_rough = as_sent.largest > self._top if needs_jump else as_sent.mean > smooth
             if is_rough and self._would_be_smooth(how):
-                yield remark
+                yield kind, {}
                 return
 
     def _would_be_smooth(self, how: Difference) -> bool:
@@ -240,34 +201,12 @@ class Looks:
         return max(phases) < _EVEN * min(phases)
 
 
-# What can be done to every word so that a smooth sound becomes rough, whether that shows as jumps
-# by half the range, and what to say of it.
 _MISREADINGS: Final = (
-    (
-        Difference(kind=Kind.TOP_BIT_FLIPPED),
-        True,
-        (
-            "WRD-07",
-            "The words look like two's complement: the sound jumps by the whole range as it "
-            "stands and is smooth with the top bit of every word inverted.",
-            "offset binary: silence as 40 and then 00",
-            "silence as 00",
-            "Invert the top bit of every word in the encoder.",
-        ),
-    ),
-    (
-        Difference(kind=Kind.BYTES_REVERSED),
-        False,
-        (
-            "WRD-04",
-            "The bytes of the words look reversed: the sound is rough as it stands and "
-            "smooth with the bytes of every word in the other order.",
-            "the most significant seven bits first",
-            "the least significant first",
-            "Send the most significant seven bits of a word first.",
-        ),
-    ),
+    (Difference(kind=Kind.TOP_BIT_FLIPPED), True, "looks like two's complement"),
+    (Difference(kind=Kind.BYTES_REVERSED), False, "bytes look reversed"),
 )
+"""What can be done to every word so that a smooth sound becomes rough, whether that shows as jumps
+by half the range, and which kind of finding it is."""
 
 
 def _steps(windows: Sequence[_Windows], apart: int) -> _StepSizes:
