@@ -8,9 +8,10 @@ from typing import Final
 from emulator.ports.port import PortError
 
 _CHOICE: Final = re.compile(r"(.*)#(\d+)", re.DOTALL)
-# What systems append to tell ports apart: the sequencer's numbers, a count after a client's name.
-_NUMBERS: Final = re.compile(r" \d+:\d+$")
-_COUNT: Final = re.compile(r"-\d\d$")
+NUMBERS: Final = re.compile(r" \d+:\d+$")
+"""What a system appends to tell ports apart: numbers of client and port (common practice)."""
+COUNT: Final = re.compile(r"-\d\d$")
+"""What it appends to tell clients apart (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,13 +30,13 @@ class SystemPorts:
 
 def _parts(name: str) -> tuple[str, ...]:
     """Return the names of client and port in `client:port 128:0`, with and without a count."""
-    client, _, port = _NUMBERS.sub("", name).partition(":")
-    return client, _COUNT.sub("", client), port
+    client, _, port = NUMBERS.sub("", name).partition(":")
+    return client, COUNT.sub("", client), port
 
 
 _WAYS: Final[tuple[Callable[[str, str], bool], ...]] = (
     lambda name, wanted: name == wanted,
-    lambda name, wanted: _NUMBERS.sub("", name) == wanted,
+    lambda name, wanted: NUMBERS.sub("", name) == wanted,
     lambda name, wanted: wanted in _parts(name),
     lambda name, wanted: wanted.casefold() in [part.casefold() for part in _parts(name)],
     lambda name, wanted: wanted.casefold() in name.casefold(),

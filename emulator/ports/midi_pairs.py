@@ -3,17 +3,11 @@
 What is said here is tried with the same choice that opening makes (`midi_names.choose`).
 """
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
 
-from emulator.ports.midi_names import SystemPorts, choose
+from emulator.ports.midi_names import COUNT, NUMBERS, SystemPorts, choose
 from emulator.ports.port import PortError
-
-# What systems append to tell ports apart (common practice): numbers of client and port, a count.
-_NUMBERS: Final = re.compile(r" \d+:\d+$")
-_COUNT: Final = re.compile(r"-\d\d$")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,9 +75,9 @@ def _pair(systems: Sequence[SystemPorts], ports: SystemPorts, index: int, send: 
 
 def _candidates(port: str, names: Sequence[str]) -> Iterator[str]:
     """Yield what may mean a port: client, port, both, the whole; then numbered ones; no doubles."""
-    bare = _NUMBERS.sub("", port)
+    bare = NUMBERS.sub("", port)
     client, _, own = bare.partition(":")
-    plain = [_COUNT.sub("", client), client, own, bare, port]
+    plain = [COUNT.sub("", client), client, own, bare, port]
     numbered = [f"{name}#{at}" for name in plain if name for at in range(1, len(names) + 1)]
     yield from dict.fromkeys(name for name in (*plain, *numbered) if name)
 

@@ -9,9 +9,9 @@ if TYPE_CHECKING:
 _SECOND: Final = 1_000_000_000
 
 
-def counted(count: int, thing: str, things: str = "") -> str:
-    """Return how many there are of a thing: "1 word", "1,234 words", "2 boxes" if given."""
-    return f"{count:,} {thing if count == 1 else things or thing + 's'}"
+def counted(count: int, thing: str) -> str:
+    """Return how many there are of a thing: "1 word", "1,234 words"."""
+    return f"{count:,} {thing if count == 1 else thing + 's'}"
 
 
 def ranged(thing: str, first: int, count: int) -> str:
@@ -79,6 +79,6 @@ def share(part: int, whole: int) -> str:
     return f"{100 * part / whole:.0f} %" if whole else "0 %"
 
 
-def spelled(data: bytes, most: int = 8) -> str:
-    """Return the first bytes in hexadecimal: "F0 7E 00 ..."."""
-    return data[:most].hex(" ").upper() + (" ..." if len(data) > most else "")
+def spelled(data: bytes) -> str:
+    """Return the first eight bytes in hexadecimal: "F0 7E 00 01 00 10 00 10 ..."."""
+    return data[:8].hex(" ").upper() + (" ..." if len(data) > 8 else "")

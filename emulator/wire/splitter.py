@@ -61,7 +61,8 @@ _CHANNEL_DATA: Final = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
 _COMMON_DATA: Final = {0xF1: 1, 0xF2: 2, 0xF3: 1}
 
 
-def _data_bytes(status: int) -> int:
+def data_bytes(status: int) -> int:
+    """Return how many data bytes follow a status byte below F8 (M1 tables I and VII)."""
     return _CHANNEL_DATA.get(status >> 4, _COMMON_DATA.get(status, 0))
 
 
@@ -142,7 +143,7 @@ class Splitter:
                 if self._missing == 0:
                     self._close()
             elif self._running is not None:
-                self._begin(PieceKind.SHORT, bytes([byte]), _data_bytes(self._running) - 1)
+                self._begin(PieceKind.SHORT, bytes([byte]), data_bytes(self._running) - 1)
             else:
                 self._begin(PieceKind.STRAY, data[index:])
                 return
@@ -164,7 +165,7 @@ class Splitter:
         else:
             self._close(byte)
             self._running = byte if byte < START else None
-            self._begin(PieceKind.SHORT, status, _data_bytes(byte))
+            self._begin(PieceKind.SHORT, status, data_bytes(byte))
 
     def _begin(self, kind: PieceKind, data: bytes, missing: int = -1) -> None:
         self._open = kind

@@ -18,6 +18,7 @@ from operator import itemgetter
 from typing import Final, NamedTuple
 
 from emulator.wire.constants import END, START
+from emulator.wire.splitter import data_bytes
 
 _HEADER: Final = b"MThd"
 _TRACK: Final = b"MTrk"
@@ -27,9 +28,6 @@ _END_OF_TRACK: Final = 0x2F
 _FIRST_TEMPO: Final = 500_000  # microseconds a quarter note until a tempo is set
 _MOST_REMARKS: Final = 20
 _INDEPENDENT: Final = 2  # format: tracks that are played one after another
-# Data bytes after a status: by high nibble, and for system common by byte (M1 tables I and VII).
-_DATA: Final = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
-_COMMON_DATA: Final = {0xF1: 1, 0xF2: 2, 0xF3: 1}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +186,7 @@ def _walk(chunk: bytes) -> Iterator[_TrackEvent]:
                 status = running
             else:
                 raise _BrokenError(f"byte {position} is {status:02X} where an event should begin")
-            size = _DATA.get(status >> 4, _COMMON_DATA.get(status, 0))
+            size = data_bytes(status)
             yield _TrackEvent(ticks, bytes([status]) + chunk[position : position + size], 0)
             position += size
 

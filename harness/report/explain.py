@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.prose import capitalised, counted
+from emulator.wire.prose import capitalised, counted, spelled
 from harness.files.opening import shown
 from harness.judge.finding import Finding
 from harness.report.document import Document, fields_of
@@ -22,7 +22,6 @@ _COLUMNS: Final = (
     Column("clause"),
 )
 _MOST_RUNS: Final = 8
-_MOST_BYTES: Final = len("F0 7E 00 01 00 00 10 00")  # of a field
 
 
 def messages_text(found: Iterable[Explained], width: int | None = None) -> list[str]:
@@ -127,8 +126,8 @@ def _message_text(explained: Explained, width: int | None) -> list[str]:
 
 def _row(line: FieldLine) -> tuple[str, str, str, str, str]:
     value = f"{line.value}: {line.problem}" if line.problem else line.value
-    few = line.bytes[:_MOST_BYTES] + (" ..." if line.bytes[_MOST_BYTES:] else "")
-    return line.field, value, few, f"{line.byte:,}", line.clause
+    raw = spelled(bytes.fromhex(line.bytes))
+    return line.field, value, raw, f"{line.byte:,}", line.clause
 
 
 def _packet_text(packet: ExplainedPacket, width: int | None) -> list[str]:
