@@ -84,7 +84,6 @@ class MidiPort:
         self.system: Final = system
         """The library's name of the back end: alsa, jack, core, winmm."""
         self.abilities = Abilities(
-            knows_when_sent=False,
             truncated=truncated,
             resolution_ns=2_000_000,
             holds_back=False,

@@ -47,8 +47,6 @@ class Arrival(NamedTuple):
 class Abilities:
     """What can be known from a port, so that no judgement is finer than it."""
 
-    knows_when_sent: bool
-    """Whether the last byte has left when `send` returns; otherwise a pacer has to model it."""
     truncated: Truncated
     resolution_ns: int
     """How exact the times of arrivals are while this process is not held up."""

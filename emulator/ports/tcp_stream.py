@@ -16,7 +16,6 @@ _KEEPALIVE: Final = (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT"
 """A peer whose machine has died is noticed after a minute, where the system can do that."""
 
 TCP_ABILITIES: Final = Abilities(
-    knows_when_sent=False,
     truncated=Truncated.AT_ONCE,
     resolution_ns=1_000_000,
     holds_back=True,

@@ -54,8 +54,6 @@ class DumpFile:
     """The name as it was given; `opening.shown` makes it fit for a line of text."""
     form: Form
     data: bytes
-    times: tuple[tuple[int, int], ...] = ()
-    """(offset in `data`, time in ns) of each event of a MIDI file; empty for other forms."""
     remarks: tuple[str, ...] = ()
     """What was odd about the container, in plain words; never about the dump."""
 
@@ -135,7 +133,6 @@ def _from_midi_file(path: str, content: bytes) -> DumpFile:
         name=path,
         form=Form.MIDI_FILE,
         data=stream.data,
-        times=stream.times,
         remarks=stream.remarks,
     )
 

@@ -268,7 +268,6 @@ class Port:
         self.clock: Final[Clock] = world
         self.is_gone = ""
         self.abilities: Final = Abilities(
-            knows_when_sent=False,
             truncated=Truncated.WITH_THE_NEXT if knows else Truncated.AT_ONCE,
             resolution_ns=2 * MS if knows else MS,
             holds_back=not knows,

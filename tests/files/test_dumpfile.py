@@ -68,16 +68,15 @@ class Piped:
 def test_a_dump_is_known_by_what_it_holds_and_not_by_its_name(tmp_path: Path, name: str) -> None:
     path = put(tmp_path, DUMP, name)
     file = load(path)
-    assert (file.name, file.form, file.data, file.times) == (path, Form.RAW, DUMP, ())
+    assert (file.name, file.form, file.data) == (path, Form.RAW, DUMP)
 
 
-def test_a_midi_file_gives_the_same_bytes_and_its_times(tmp_path: Path) -> None:
+def test_a_midi_file_gives_the_same_bytes(tmp_path: Path) -> None:
     content = midifile.build(
         [(0, DUMP[:21]), (2_006_720_000, DUMP[21:148]), (2_067_360_000, DUMP[148:275])]
     )
     file = load(put(tmp_path, content, "thunder.syx"))
     assert (file.form, file.data) == (Form.MIDI_FILE, DUMP[:275])
-    assert file.times == ((0, 0), (21, 2_007_000_000), (148, 2_068_000_000))
 
 
 def test_a_midi_file_keeps_its_remarks(tmp_path: Path) -> None:

@@ -28,9 +28,7 @@ class GearPort:
     """
 
     name: Final = "gear"
-    abilities: Final = Abilities(
-        knows_when_sent=False, truncated=Truncated.AT_ONCE, resolution_ns=1, holds_back=False
-    )
+    abilities: Final = Abilities(truncated=Truncated.AT_ONCE, resolution_ns=1, holds_back=False)
 
     def __init__(
         self,

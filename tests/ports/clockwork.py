@@ -54,7 +54,6 @@ class FakePort:
     ) -> None:
         self.clock: Final = clock
         self.abilities: Final = Abilities(
-            knows_when_sent=False,
             truncated=Truncated.AT_ONCE,
             resolution_ns=1,
             holds_back=holds_back,

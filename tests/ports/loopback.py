@@ -11,7 +11,6 @@ _POLL_NS: Final = 200_000  # how long one end sleeps before it looks again
 _LIMIT: Final = 1 << 16  # messages that may wait
 
 _ABILITIES: Final = Abilities(
-    knows_when_sent=True,
     truncated=Truncated.AT_ONCE,
     resolution_ns=1_000,
     holds_back=False,
