@@ -4,8 +4,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -23,8 +22,6 @@ from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor, Future
-
     from harness.jobs.campaign_case import CampaignPlan
     from harness.jobs.invariants import Run
 
@@ -84,21 +81,24 @@ def campaign(
     if only is not None:
         _tell_one(plan, only, capture=capture, junit=junit, overwrite=overwrite, as_json=as_json)
     from harness.jobs.campaign import run_campaign
+    from harness.jobs.workers import cluster as cluster_at
+    from harness.jobs.workers import here, why_failed
     from harness.report import campaign as report
 
-    with ends() as was_interrupted, _executor(workers, cluster) as hands, _progress(runs) as show:
+    hands = here(workers or os.cpu_count() or 1) if cluster is None else cluster_at(cluster)
+    with ends() as was_interrupted, hands as hired, _progress(runs) as show:
         began = time.monotonic()
         done = run_campaign(
             plan,
             range(runs),
-            hands.executor,
+            hired.executor,
             twice=twice,
             progress=show,
             wants_stop=was_interrupted,
-            ahead=hands.ahead,
+            ahead=2 * hired.count,  # so that nobody ever waits
         )
         seconds = time.monotonic() - began
-    many = hands.workers
+    many = hired.count
     if as_json:
         say_json(report.document(done, seconds=seconds, workers=many))
     else:
@@ -106,7 +106,7 @@ def campaign(
     if junit is not None:
         safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
     if done.failed is not None:
-        raise _why(done.failed, cluster) from done.failed
+        raise why_failed(done.failed, cluster) from done.failed
     if done.stopped:
         raise KeyboardInterrupt
     raise typer.Exit(1 if done.broke else 0)
@@ -174,86 +174,6 @@ def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -
                 do="Name units that can with --profile.",
             ) from problem
     return plan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Hands:
-    """What runs the cases."""
-
-    executor: "Executor"
-    workers: int
-
-    @property
-    def ahead(self) -> int:
-        """Tasks to hand over before the first is back, so that nobody ever waits."""
-        return 2 * self.workers
-
-
-@contextmanager
-def _executor(workers: int | None, address: str | None) -> Iterator[_Hands]:
-    """Yield what runs the cases: a cluster, processes of their own, or a thread if one is enough.
-
-    A thread for one worker: it needs no time to start, and there is nobody to share work with.
-    """
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-
-    from harness.cli.interrupt import unheard
-
-    if address is not None:
-        from harness.jobs.cluster import cluster
-
-        with cluster(address) as others:
-            yield _Hands(executor=others.executor, workers=others.workers)
-        return
-    many = workers or os.cpu_count() or 1
-    if many == 1:
-        with ThreadPoolExecutor(1) as thread:
-            yield _Hands(executor=thread, workers=1)
-        return
-
-    class _Pool(ProcessPoolExecutor):
-        """Starts its processes when work is handed over, each deaf to Ctrl-C from the start."""
-
-        def submit(self, *args: Any, **kwargs: Any) -> "Future[Any]":
-            with unheard():
-                return super().submit(*args, **kwargs)
-
-    pool = _Pool(many, mp_context=multiprocessing.get_context("spawn"), initializer=_be_a_worker)
-    try:
-        yield _Hands(executor=pool, workers=many)
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _why(failed: Exception, address: str | None) -> Problem:
-    """Return what to say of what ended a campaign before its end."""
-    if address is not None:
-        from harness.jobs.cluster import why_failed
-
-        return why_failed(failed, address)
-    from concurrent.futures.process import BrokenProcessPool
-
-    if isinstance(failed, BrokenProcessPool):
-        return Problem(
-            "a worker ended in the middle of its runs, perhaps for want of memory; "
-            "what was done until then is counted.",
-            do="Try fewer, as in --workers 1.",
-        )
-    return Problem(f"a worker failed: {type(failed).__name__}: {shown(str(failed))}.")
-
-
-def _be_a_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the work: it is told of it as well.
-
-    A run leaves much behind at once, and seldom anything that is worth looking for after each.
-    """
-    import gc
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.freeze()
-    gc.set_threshold(50_000, 20, 20)
 
 
 @contextmanager

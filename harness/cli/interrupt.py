@@ -47,16 +47,3 @@ def ends() -> Iterator[Interrupted]:
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
-
-
-@contextmanager
-def unheard() -> Iterator[None]:
-    """Block Ctrl-C until the end; processes started meanwhile never receive it."""
-    if not hasattr(signal, "pthread_sigmask"):  # Windows has no such mask
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)

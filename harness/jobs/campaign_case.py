@@ -4,19 +4,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, partial
-from typing import Final, Literal, TypeVar
+from typing import Final, Literal, NamedTuple, TypeVar
 
 import numpy as np
 
-from emulator.dump.outgoing import HeaderKind, outgoing, sample_from
+from emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.line.dice import below, salt_of
 from emulator.unit.possible import Profile, ProfileError
 from emulator.unit.profile import load_profile, profile_names
 from emulator.wire.codec import decode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_NUMBERS
-from emulator.wire.messages import DumpHeader, ExtendedHeader, ExtendedLoopPoints, LoopPoints
-from emulator.wire.packets import DATA
+from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words, word_dtype
 from harness.faults.asked import Disturbances
@@ -76,14 +75,14 @@ class Case:
     """What goes wrong, in one or two words."""
 
 
-class _Dice:
+class _Dice(NamedTuple):
     """Throws that follow from a seed and a number, each with a name of its own."""
 
-    def __init__(self, *numbers: int) -> None:
-        self._numbers: Final = numbers
+    seed: int
+    number: int
 
     def below(self, limit: int, name: str) -> int:
-        return below(limit, *self._numbers, salt_of(name))
+        return below(limit, self.seed, self.number, salt_of(name))
 
     def one_of(self, things: Sequence[_T], name: str) -> _T:
         return things[self.below(len(things), name)]
@@ -153,18 +152,12 @@ def dump_of(case: Case) -> Dump:
     made = outgoing(sample, number=case.sample_number, device_id=device_id, header=case.header)
     header = decode(made.header)
     assert isinstance(header, DumpHeader | ExtendedHeader)
-    data = np.frombuffer(b"".join(packet[DATA] for packet in made.packets), np.uint8)
-    loops = [
-        each
-        for each in map(decode, made.after)
-        if isinstance(each, LoopPoints | ExtendedLoopPoints)
-    ]
     return Dump(
         file=f"case {case.number}",
         index=0,
         header=header,
         outgoing=replace(made, fallback=None),
-        sample=sample_from(header, data, loops),
+        sample=replace(sample_from_words(header, sample.words), loops=sample.loops),
     )
 
 

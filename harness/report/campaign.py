@@ -10,11 +10,12 @@ from harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
 from harness.jobs.campaign_case import CampaignPlan, Case
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import INVARIANTS, RAISES
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 from harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/campaign/1"
 _SHOWN: Final = 20
+_ONCE: Final = ("seed", "group", "kind")  # of a case: what the document says elsewhere
 _HEADINGS: Final = ("verified", "loaded", "changed", "refused", "incomplete", "unconfirmed")
 
 
@@ -106,29 +107,16 @@ def _in_short(result: Result) -> Document:
 
 def run_document(plan: CampaignPlan, result: Result) -> Document:
     """Return one run as JSON."""
-    case = result.case
+    case = fields_of(result.case)
     return {
-        "number": case.number,
-        "profile": case.profile,
-        "content": case.content,
-        "frames": case.frames,
-        "bits": case.bits,
-        "channels": case.channels,
-        "rate": case.rate,
-        "header": case.header,
-        "loop": case.loop,
-        "sample_number": case.sample_number,
-        "disturbances": case.disturbances,
+        **{key: case[key] for key in case if key not in _ONCE},
         "outcome": result.outcome,
         "verified": result.verified,
         "reason": result.reason,
         "struck": result.struck,
         "took_ns": result.took_ns,
         "sha256": result.digest,
-        "broken": [
-            {"name": each.name, "sentence": each.sentence, "found": each.found}
-            for each in result.broken
-        ],
+        "broken": [each._asdict() for each in result.broken],
         "command": command_of(plan, result),
     }
 

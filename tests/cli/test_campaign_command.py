@@ -17,11 +17,10 @@ from xml.etree import ElementTree
 import pytest
 import typer
 
-from harness.cli import campaign as command
 from harness.cli.campaign import campaign
 from harness.files.problem import RIG, Problem
 from harness.jobs import campaign as job
-from harness.jobs import campaign_run
+from harness.jobs import campaign_run, workers
 from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import Result
 from harness.jobs.invariants import Invariant
@@ -192,7 +191,7 @@ def test_a_cluster_that_is_not_there_is_said(monkeypatch: pytest.MonkeyPatch) ->
 def test_a_worker_that_ends_is_said_with_what_was_done(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(command, "_be_a_worker", _end_after_a_while)
+    monkeypatch.setattr(workers, "be_a_worker", _end_after_a_while)
     with pytest.raises(Problem, match="a worker ended in the middle"):
         campaign(runs=100_000, profile=["lantern-desk"], workers=2, as_json=True)
     document = json.loads(capsys.readouterr().out)

@@ -13,11 +13,11 @@ import pytest
 
 from harness.cli import campaign as command
 from harness.files.problem import RIG, Problem
-from harness.jobs import cluster as job
+from harness.jobs import workers as job
 from harness.jobs.campaign import run_campaign
 from harness.jobs.campaign_case import CampaignPlan
 from harness.jobs.campaign_run import Result, result_of
-from harness.jobs.cluster import Cluster, cluster, why_failed
+from harness.jobs.workers import Workers, cluster, why_failed
 from tests.jobs.test_campaign import Here
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
@@ -39,7 +39,7 @@ def address() -> Iterator[str]:
 
 
 @pytest.fixture
-def others(address: str) -> Iterator[Cluster]:
+def others(address: str) -> Iterator[Workers]:
     with cluster(address) as found:
         yield found
 
@@ -49,7 +49,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing_and_counts_nothing_
 ) -> None:
     here = run_campaign(PLAN, range(RUNS), Here())
     with distributed.Client(address, set_as_default=False) as client, cluster(address) as found:
-        assert found.workers == 2
+        assert found.count == 2
         pids = list(client.run(os.getpid).values())
         assert os.getpid() not in pids
         killed: list[int] = []
@@ -67,7 +67,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing_and_counts_nothing_
     assert (there.results, there.by_profile) == (here.results, here.by_profile)
 
 
-def test_a_wish_to_stop_keeps_what_was_done(others: Cluster) -> None:
+def test_a_wish_to_stop_keeps_what_was_done(others: Workers) -> None:
     told: list[int] = []
     done = run_campaign(
         PLAN, range(100_000), others.executor, progress=told.append, wants_stop=lambda: bool(told)

@@ -1,13 +1,23 @@
-"""More than one machine: the executor of a scheduler that others have workers at.
+"""What runs the cases of a campaign: a thread, processes of this machine, or those of a cluster.
 
 dask.distributed is an extra (`cluster`) and imported here alone, when it is asked for.
 A task whose worker dies is run again elsewhere by the scheduler; it comes back once.
 """
 
+import gc
 import logging
+import multiprocessing
+import signal
 import socket
 from collections.abc import Iterator
-from concurrent.futures import CancelledError, Executor
+from concurrent.futures import (
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+)
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
@@ -23,16 +33,57 @@ _WORKERS_S: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cluster:
-    """Workers of other machines."""
+class Workers:
+    """Whoever runs the cases."""
 
     executor: Executor
-    workers: int
+    count: int
     """How many runs they make at a time."""
 
 
 @contextmanager
-def cluster(address: str) -> Iterator[Cluster]:
+def here(count: int) -> Iterator[Workers]:
+    """Yield workers of this machine.
+
+    A thread for one worker: it needs no time to start, and there is nobody to share work with.
+    """
+    if count == 1:
+        with ThreadPoolExecutor(1) as thread:
+            yield Workers(executor=thread, count=1)
+        return
+    context = multiprocessing.get_context("spawn")
+    pool = _Pool(count, mp_context=context, initializer=be_a_worker)
+    try:
+        yield Workers(executor=pool, count=count)
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+class _Pool(ProcessPoolExecutor):
+    """Starts its processes when work is handed over, each deaf to Ctrl-C from the start."""
+
+    def submit(self, *args: Any, **kwargs: Any) -> "Future[Any]":
+        if not hasattr(signal, "pthread_sigmask"):  # Windows has no such mask
+            return super().submit(*args, **kwargs)
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            return super().submit(*args, **kwargs)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def be_a_worker() -> None:
+    """Leave Ctrl-C to the process that hands out the work: it is told of it as well.
+
+    A run leaves much behind at once, and seldom anything that is worth looking for after each.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Workers]:
     """Yield the workers of the scheduler at `address`, as tcp://HOST:PORT.
 
     A Problem where the package is missing, nobody is there, there are no workers, or theirs is not
@@ -40,25 +91,34 @@ def cluster(address: str) -> Iterator[Cluster]:
     """
     client = _client(address)
     try:
-        workers = _workers(client, address)
+        count = _workers(client, address)
         _check_same(client, address)
         with client.get_executor(pure=False) as executor:
             try:
-                yield Cluster(executor=executor, workers=workers)
+                yield Workers(executor=executor, count=count)
             finally:
                 executor.shutdown(wait=False)
     finally:
         client.close(timeout=_CONNECT_S)
 
 
-def why_failed(problem: Exception, address: str) -> Problem:
-    """Return what to say of what ended a campaign on a cluster."""
-    if isinstance(problem, CancelledError):
+def why_failed(failed: Exception, address: str | None) -> Problem:
+    """Return what to say of what ended a campaign; `address` is that of a cluster."""
+    what = f"a worker failed: {type(failed).__name__}: {shown(str(failed))}"
+    if address is None:
+        if not isinstance(failed, BrokenProcessPool):
+            return Problem(f"{what}.")
+        return Problem(
+            "a worker ended in the middle of its runs, perhaps for want of memory; "
+            "what was done until then is counted.",
+            do="Try fewer, as in --workers 1.",
+        )
+    if isinstance(failed, CancelledError):
         what = f"the scheduler at {shown(address)} went away in the middle"
-    elif type(problem).__name__ == "KilledWorker":
+    elif type(failed).__name__ == "KilledWorker":
         what = "workers of the cluster died again and again over the same runs"
     else:
-        what = f"the cluster failed: {type(problem).__name__}: {shown(str(problem))}".rstrip(".")
+        what = what.replace("a worker", "the cluster", 1).rstrip(".")
     return Problem(f"{what}.", do="What was done until then is counted.", code=RIG)
 
 
