@@ -1,7 +1,7 @@
 """`dryload serve`: the emulated unit as a device that other programs and real gear can send to."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Annotated, Final
 
 from harness.cli.interrupt import ends
@@ -16,19 +16,22 @@ from harness.cli.options import (
     value,
 )
 from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
+from harness.cli.serve_port import port_opener
+from harness.cli.steady import LineReader, LineWriter
+from harness.cli.target import port_problems
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.ports.port import Port
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
+    from harness.files.capture_stream import CaptureStream
     from harness.files.image_file import ImageFile
+    from harness.jobs.front_panel import Note
     from harness.jobs.serve import Serving
 
 _LAST_LINES_S: Final = 2.0
 _WHERE: Final = "Where it listens (one of these)"
-_OBJECTS, _PLAIN, _PANEL = "objects", "plain", "panel"
 _SWITCH_S: Final = 0.0005
 """How long another thread may run on when the line's thread has something to do."""
 
@@ -110,9 +113,10 @@ def serve(
 
     from emulator.ports.clock import MonotonicClock
     from emulator.unit.board import RackUnit
-    from harness.cli.serve_port import port_opener
-    from harness.cli.target import port_problems
+    from emulator.wire.constants import BYTE_NS
+    from harness.cli.panel_loop import run_panel
     from harness.files.capture_stream import check_stream
+    from harness.jobs.serve import Serving
 
     walk_ns = walk_ns_of(operator)
     open_port = port_opener(midi, through, tcp, any_host)
@@ -123,147 +127,96 @@ def serve(
         check_stream(capture, overwrite=overwrite, sources=sources)
     sys.setswitchinterval(_SWITCH_S)
     unit = RackUnit(made)
-    with _image_file(image, made) as image_file, port_problems():
+    with ExitStack() as stack:
+        image_file = stack.enter_context(_image_file(image, made))
+        stack.enter_context(port_problems())
         shown_port, port = open_port(MonotonicClock())
-        try:
-            aside = "" if image_file is None else image_file.load(unit)
-            aside = aside or _prepare(unit, banks, initialise, image_file)
-            _serve(
-                port,
-                unit,
-                shown_port=shown_port,
-                image=image_file,
-                aside=aside,
-                paced=pace,
-                walk_ns=walk_ns,
-                capture=capture,
-                overwrite=overwrite,
-                shows=_shows(panel),
-            )
-        finally:
-            port.close()
-
-
-def _serve(
-    port: "Port",
-    unit: "RackUnit",
-    *,
-    shown_port: str,
-    image: "ImageFile | None",
-    aside: str,
-    paced: bool,
-    walk_ns: int | None,
-    capture: str | None,
-    overwrite: bool,
-    shows: str,
-) -> None:
-    from emulator.wire.constants import BYTE_NS
-    from harness.cli.panel_loop import run_panel
-    from harness.cli.steady import LineReader, LineWriter
-    from harness.files.capture_stream import CaptureStream
-    from harness.files.recorded import TakenAt
-    from harness.jobs.serve import Serving
-    from harness.report import serving as report
-
-    stream = None
-    if capture is not None:
+        stack.callback(port.close)
+        aside = "" if image_file is None else image_file.load(unit)
+        aside = aside or _prepare(unit, banks, initialise, image_file)
         about = f"{unit.profile.name} served at {shown_port}"
-        stream = CaptureStream(
-            capture,
-            start_ns=port.clock.now_ns(),
-            about=about,
-            overwrite=overwrite,
-            taken_at=TakenAt.UNIT,
+        stream = stack.enter_context(
+            _stream(capture, port.clock.now_ns(), about=about, overwrite=overwrite)
         )
-    writer = LineWriter()
-    in_words = report.line_of if shows == _OBJECTS else report.plain_line
-    is_live = shows == _PANEL  # the panel shows the notes then
-    serving = Serving(
-        port,
-        unit,
-        shown_port=shown_port,
-        byte_ns=BYTE_NS if paced else 0,
-        image=image,
-        operator_ns=walk_ns,
-        teller=lambda note: None if is_live else writer.put(in_words(note)),
-        recorder=None if stream is None else stream.enter,
-    )
+        writer = LineWriter()
+        stack.callback(writer.finish, _LAST_LINES_S)
+        is_live, in_words = _shows(panel)
+        serving = Serving(
+            port,
+            unit,
+            shown_port=shown_port,
+            byte_ns=BYTE_NS if pace else 0,
+            image=image_file,
+            operator_ns=walk_ns,
+            teller=lambda note: None if is_live else writer.put(in_words(note)),
+            recorder=None if stream is None else stream.enter,
+        )
 
-    def tick() -> None:
-        if stream is not None and not stream.problem:
-            stream.flush()
-            if stream.problem:
-                serving.tell("capture ended", stream.problem)
+        def tick() -> None:
+            if stream is not None and not stream.problem:
+                stream.flush()
+                if stream.problem:
+                    serving.tell("capture ended", stream.problem)
 
-    try:
-        with ends() as is_ended:
-            _tell_ready(serving, aside, paced)
-            try:
-                if is_live:
-                    run_panel(serving, is_ended, tick)
-                else:
-                    LineReader(serving.post)
-                    serving.run(lambda: is_ended() or writer.is_closed, tick)
-            finally:
-                is_live = False
+        is_ended = stack.enter_context(ends())
+        with _from_ready_to_end(serving, aside, paced=pace):
+            if is_live:
                 try:
-                    serving.finish()
+                    run_panel(serving, is_ended, tick)
                 finally:
-                    _tell_end(serving)
-    finally:
-        writer.finish(_LAST_LINES_S)
-        if stream is not None:
-            stream.close()
+                    is_live = False  # it has shown the notes until now
+            else:
+                LineReader(serving.post)
+                serving.run(lambda: is_ended() or writer.is_closed, tick)
     if writer.is_closed:
         raise BrokenPipeError
 
 
-def _shows(wants_panel: bool) -> str:
-    """Return how what happens is shown."""
-    import sys
+@contextmanager
+def _from_ready_to_end(serving: "Serving", aside: str, *, paced: bool) -> Iterator[None]:
+    from harness.report import serving as report
 
-    if not wants_panel or not sys.stdout.isatty():
-        return _OBJECTS
-    from harness.cli.panel_loop import panel_possible
-
-    return _PANEL if panel_possible() else _PLAIN
-
-
-def _tell_ready(serving: "Serving", aside: str, paced: bool) -> None:
-    from emulator.wire.constants import BYTE_NS
-    from harness.report.serving import held, kept_where, slot_document
-
-    view = serving.view()
-    pace = "" if paced else ", not at the pace of a MIDI line"
-    image = f"; {kept_where(view.image, view.slots)}" if view.image else ""
-    gone = "" if view.image else "; without --image everything is lost at the end"
-    serving.tell(
-        "ready",
-        f"{view.profile} is ready at {view.port}{pace}; it holds {held(view.slots)}{image}{gone}",
-        profile=view.profile,
-        port=view.port,
-        device_id=view.device_id,
-        samples=[slot_document(slot) for slot in view.slots],
-        image=view.image or None,
-        byte_ns=BYTE_NS if paced else 0,
-    )
+    serving.tell("ready", *report.ready(serving.view(), paced=paced))
     if aside:
         serving.tell("set aside", aside)
+    try:
+        yield
+    finally:
+        try:
+            serving.finish()
+        finally:
+            serving.tell("end", *report.end(serving.view()))
 
 
-def _tell_end(serving: "Serving") -> None:
-    from harness.report.serving import held, kept_where, slot_document
+@contextmanager
+def _stream(
+    path: str | None, start_ns: int, *, about: str, overwrite: bool
+) -> "Iterator[CaptureStream | None]":
+    from harness.files.capture_stream import CaptureStream
+    from harness.files.recorded import TakenAt
 
-    view = serving.view()
-    where = kept_where(view.image, view.slots)
-    if view.image_problem:
-        where = f"its memory could not be written: {view.image_problem}"
-    serving.tell(
-        "end",
-        f"{view.profile} holds {held(view.slots)}; {where}",
-        samples=[slot_document(slot) for slot in view.slots],
-        image=view.image or None,
+    if path is None:
+        yield None
+        return
+    stream = CaptureStream(
+        path, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=TakenAt.UNIT
     )
+    try:
+        yield stream
+    finally:
+        stream.close()
+
+
+def _shows(wants_panel: bool) -> "tuple[bool, Callable[[Note], str]]":
+    """Return whether there is a live panel, and how notes are written where there is none."""
+    import sys
+
+    from harness.cli.panel_loop import panel_possible
+    from harness.report.serving import line_of, plain_line
+
+    if not wants_panel or not sys.stdout.isatty():
+        return False, line_of
+    return panel_possible(), plain_line
 
 
 @contextmanager

@@ -31,8 +31,7 @@ class Note:
     """The same as numbers and words, for programs."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Coming:
+class Coming(NamedTuple):
     """The dump that is arriving, or the one that is being sent."""
 
     sample_number: int

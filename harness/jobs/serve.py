@@ -6,7 +6,7 @@ here waits for a disk, a terminal or a reader, and nothing grows with what a pee
 """
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -24,7 +24,7 @@ from emulator.wire.prose import counted
 from harness.files.image_file import ImageFile
 from harness.jobs.front_panel import QUIT, Coming, View, action_of, perform, view_of
 from harness.jobs.image_keeper import ImageKeeper, Written
-from harness.jobs.serve_notes import EVENTS, Overheard, ServeNotes, Teller, told
+from harness.jobs.serve_notes import EVENTS, Overheard, ServeNotes, Teller, end_of
 from harness.judge.plan import plan_of
 
 _SLICE_NS: Final = 50_000_000
@@ -94,9 +94,9 @@ class Serving:
         """How long it has been served."""
         return self.line.now_ns - self._start_ns
 
-    def tell(self, event: str, text: str, **facts: object) -> None:
+    def tell(self, event: str, text: str, facts: Mapping[str, object] | None = None) -> None:
         """Add a note of one's own."""
-        self._notes.add(self.time_ns, event, text, facts)
+        self._notes.add(self.time_ns, event, text, facts or {})
 
     def post(self, action: str) -> bool:
         """Have something done at the panel soon.
@@ -233,7 +233,7 @@ class Serving:
         try:
             action, value = action_of(line)
         except ValueError as problem:
-            self.tell("mistake", f"{problem}", action=line)
+            self.tell("mistake", f"{problem}", {"action": line})
             return
         if action == QUIT:
             self._quits = True
@@ -242,9 +242,9 @@ class Serving:
         try:
             text = perform(self.unit, action, value, self.line.now_ns)
         except ValueError as problem:
-            self.tell("mistake", f"{line}: {problem}", action=line)
+            self.tell("mistake", f"{line}: {problem}", {"action": line})
         else:
-            self.tell("action", text, action=line)
+            self.tell("action", text, {"action": line})
 
     def _operate(self, now_ns: int) -> None:
         """Press confirm for the operator who takes so long."""
@@ -254,9 +254,8 @@ class Serving:
         if self._awaits_since_ns is None:
             self._awaits_since_ns = now_ns
             slot = self.unit.slots[self.unit.panel.awaiting_confirm]
-            self.tell(
-                "to confirm", f"{slot.title} waits for confirm at the panel", slot=slot.number
-            )
+            text = f"{slot.title} waits for confirm at the panel"
+            self.tell("to confirm", text, {"slot": slot.number})
         if self._operator_ns is not None and now_ns - self._awaits_since_ns >= self._operator_ns:
             self._act("confirm")
             self._awaits_since_ns = None
@@ -266,22 +265,14 @@ class Serving:
         if receipt is None or receipt is self._receipt:
             return
         self._receipt = receipt
-        facts: dict[str, object] = {
-            "sample_number": receipt.sample_number,
-            "slot": receipt.slot,
-            "words": receipt.words,
-            "announced": receipt.announced,
-            "kept": receipt.kept,
-            "changes": list(receipt.changes),
-        }
-        event, text = told(receipt)
-        self.tell(event, text, **facts)
+        told = ("sample_number", "slot", "words", "announced", "kept", "changes")
+        self.tell(*end_of(receipt), {each: getattr(receipt, each) for each in told})
 
     def _look_at_hold(self) -> None:
         held = self.unit.keeper.held
         if held is not None and held is not self._held:
             text = f"sample {held.sample_number} has to wait: {self.unit.panel.line}"
-            self.tell("waiting", text, sample_number=held.sample_number)
+            self.tell("waiting", text, {"sample_number": held.sample_number})
         self._held = held
 
     def _look_at_progress(self) -> None:
@@ -292,25 +283,16 @@ class Serving:
             self._progress_ns, self._told_packets = time_ns, stored
             coming = self._arriving()
             of = "" if coming.expected is None else f" of {coming.expected:,}"
-            self.tell(
-                "progress",
-                f"sample {coming.sample_number}: {stored:,}{of} packets",
-                sample_number=coming.sample_number,
-                packets=stored,
-                expected=coming.expected,
-            )
+            text = f"sample {coming.sample_number}: {stored:,}{of} packets"
+            self.tell("progress", text, coming._asdict())
 
     def _look_at_sending(self) -> None:
         is_sending = self.unit.is_sending
         if self._was_sending and not is_sending and (header := self._overheard.sends) is not None:
             packets, planned = self._overheard.sent, self._sending().expected
             of = "" if packets == planned else f" of {planned:,}"
-            self.tell(
-                "sent",
-                f"sample {header.sample_number}: {packets:,}{of} packets sent",
-                sample_number=header.sample_number,
-                packets=packets,
-            )
+            text = f"sample {header.sample_number}: {packets:,}{of} packets sent"
+            self.tell("sent", text, {"sample_number": header.sample_number, "packets": packets})
         self._was_sending = is_sending
 
     def _look_at_peer(self) -> None:
@@ -319,20 +301,18 @@ class Serving:
             return
         if port.came != self._came or port.peer != self._peer:
             if self._peer:
-                self.tell("peer", f"{self._peer} has disconnected: {port.last_end}", peer="")
+                gone = f"{self._peer} has disconnected: {port.last_end}"
+                self.tell("peer", gone, {"peer": ""})
             if port.came != self._came:  # it may have come and gone since
-                self.tell("peer", f"{port.last_peer} is connected", peer=port.last_peer)
+                self.tell("peer", f"{port.last_peer} is connected", {"peer": port.last_peer})
                 if not port.peer:
                     gone = f"{port.last_peer} has disconnected: {port.last_end}"
-                    self.tell("peer", gone, peer="")
+                    self.tell("peer", gone, {"peer": ""})
             self._peer, self._came = port.peer, port.came
         if port.turned_away > self._turned_away:
             self._turned_away = port.turned_away
-            self.tell(
-                "turned away",
-                "somebody else wanted to connect: one at a time",
-                turned_away=port.turned_away,
-            )
+            text = "somebody else wanted to connect: one at a time"
+            self.tell("turned away", text, {"turned_away": port.turned_away})
 
     def _look_at_lateness(self) -> None:
         late, time_ns = self.line.lateness, self.time_ns
@@ -344,7 +324,8 @@ class Serving:
         text = f"this computer was late {counted(missed, 'time')}, at worst {worst}"
         if lost:
             text += f", and {counted(lost, 'byte')} were lost because more came than can be held"
-        self.tell("late", text, missed=missed, worst_ns=late.worst_ns, lost_bytes=lost)
+        facts = {"missed": missed, "worst_ns": late.worst_ns, "lost_bytes": lost}
+        self.tell("late", text, facts)
 
     def _look_at_image(self, images: ImageKeeper) -> None:
         for written in images.results():
@@ -353,7 +334,7 @@ class Serving:
                 self.tell("image not written", written.problem)
             else:
                 self._written = written
-                self.tell("image written", "the memory is on the disk", bytes=written.bytes)
+                self.tell("image written", "the memory is on the disk", {"bytes": written.bytes})
 
     # what there is to be seen
 

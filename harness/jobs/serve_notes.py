@@ -132,7 +132,7 @@ class Overheard:
                 yield "request answered", text, {"sample_number": number, "words": words}
 
 
-def told(receipt: Receipt) -> tuple[str, str]:
+def end_of(receipt: Receipt) -> tuple[str, str]:
     """Return event and text of a dump that has ended."""
     what, changes = f"sample {receipt.sample_number}", "; ".join(receipt.changes)
     where = f"slot {receipt.slot} holds {counted(receipt.words, 'word')}"

@@ -34,8 +34,9 @@ Of each kind at most 20 are shown in a second; "left_out" is the number left out
 from typing import Final
 
 from emulator.unit.slots import Slot
+from emulator.wire.constants import BYTE_NS
 from emulator.wire.prose import counted
-from harness.jobs.front_panel import Note
+from harness.jobs.front_panel import Note, View
 from harness.report.document import Document, written
 
 SCHEMA: Final = "dryload/serve/1"
@@ -71,13 +72,38 @@ def slot_document(slot: Slot) -> Document:
     }
 
 
-def held(slots: tuple[Slot, ...]) -> str:
-    """Return how much the unit holds."""
-    return counted(len(slots), "sample") if slots else "no samples"
+def ready(view: View, *, paced: bool) -> tuple[str, dict[str, object]]:
+    """Return text and facts of the first event."""
+    pace = "" if paced else ", not at the pace of a MIDI line"
+    kept = _kept_where(view) if view.image else "without --image everything is lost at the end"
+    return (
+        f"{view.profile} is ready at {view.port}{pace}; it holds {_held(view)}; {kept}",
+        {
+            "profile": view.profile,
+            "port": view.port,
+            "device_id": view.device_id,
+            "samples": [slot_document(slot) for slot in view.slots],
+            "image": view.image or None,
+            "byte_ns": BYTE_NS if paced else 0,
+        },
+    )
 
 
-def kept_where(image: str, slots: tuple[Slot, ...]) -> str:
-    """Return what becomes of the memory at the end."""
-    if image:
-        return f"its memory is kept in {image}"
-    return "everything is lost, because there is no --image" if slots else "nothing is kept"
+def end(view: View) -> tuple[str, dict[str, object]]:
+    """Return text and facts of the last event."""
+    where = _kept_where(view)
+    if view.image_problem:
+        where = f"its memory could not be written: {view.image_problem}"
+    samples = [slot_document(slot) for slot in view.slots]
+    text = f"{view.profile} holds {_held(view)}; {where}"
+    return text, {"samples": samples, "image": view.image or None}
+
+
+def _held(view: View) -> str:
+    return counted(len(view.slots), "sample") if view.slots else "no samples"
+
+
+def _kept_where(view: View) -> str:
+    if view.image:
+        return f"its memory is kept in {view.image}"
+    return "everything is lost, because there is no --image" if view.slots else "nothing is kept"
