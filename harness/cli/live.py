@@ -37,6 +37,7 @@ def play_live(options: ReplayOptions) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
     from harness.files.capture_file import check_target
     from harness.report import live as report
+    from harness.report import replay as replay_report
 
     if options.capture is not None:
         check_target(options.capture, overwrite=options.overwrite, sources=options.files)
@@ -57,13 +58,13 @@ def play_live(options: ReplayOptions) -> None:
             note(*report.lost_since(before, rows))
     stopped = was_interrupted()
     failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
-    document = report.document(
+    document = replay_report.document(
         rows,
         target=options.target.given,
         stopped=stopped,
         failed=failed,
         journal=journal.path,
-        unwritten=unwritten,
+        not_written_down=None if unwritten is None else str(unwritten),
     )
     show(report.summary(rows, width=width()), document, as_json=options.as_json)
     there = "" if options.journal is None else f" --journal {options.journal}"

@@ -89,14 +89,13 @@ def rehearse(options: ReplayOptions) -> None:
     if options.as_json:
         document = report.document(
             rows,
-            rehearsal.unit,
             target=target.given,
-            visits=rehearsal.visits,
-            walk_ns=walk_ns,
-            stopped=stopped,
+            unit=rehearsal.unit,
+            operator={"visits": rehearsal.visits, "walk_ns": walk_ns},
             lasted_ns=rehearsal.line.now_ns,
+            stopped=stopped,
+            disturbances=purpose.done_document(disturbances, rehearsal.struck),
         )
-        document["disturbances"] = purpose.done_document(disturbances, rehearsal.struck)
         say_json(document)
     else:
         _say(rows, rehearsal, disturbances, walk_ns)

@@ -73,17 +73,17 @@ def play_captures(
         )
     unit = rehearsal.unit
     if options.as_json:
-        document = replay_report.document(
-            [],
-            unit,
-            target=options.target.given,
-            visits=rehearsal.visits,
-            walk_ns=None,
-            stopped=was_interrupted(),
-            lasted_ns=rehearsal.line.now_ns,
+        say_json(
+            replay_report.document(
+                [],
+                target=options.target.given,
+                unit=unit,
+                operator={"visits": rehearsal.visits, "walk_ns": None},
+                lasted_ns=rehearsal.line.now_ns,
+                stopped=was_interrupted(),
+                verbatim=report.documents(plays),
+            )
         )
-        document["verbatim"] = report.documents(plays)
-        say_json(document)
     else:
         meaning = report.meaning(follows=any(played.follows for played in plays))
         typer.echo("\n".join([replay_report.head(unit), "", *meaning, ""]))
@@ -99,6 +99,7 @@ def play_captures_live(options: ReplayOptions) -> None:
     from emulator.ports.real import RealLine
     from emulator.wire.constants import BYTE_NS
     from harness.jobs.playback import Playback, lasting_ns
+    from harness.report import replay as replay_report
     from harness.report import verbatim as report
 
     for option, is_given in (
@@ -134,7 +135,15 @@ def play_captures_live(options: ReplayOptions) -> None:
                 typer.echo("\n".join([*report.lines_of(played), ""]))
     stopped, failed = was_interrupted(), player.failed
     if options.as_json:
-        say_json(report.live_document(plays, target=target.given, stopped=stopped, failed=failed))
+        say_json(
+            replay_report.document(
+                [],
+                target=target.given,
+                stopped=stopped,
+                failed=failed,
+                verbatim=report.documents(plays),
+            )
+        )
     if failed is not None:
         raise Problem(failed.what, do=failed.do, code=RIG)
     _end(plays, stopped=stopped)

@@ -3,18 +3,13 @@
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from emulator.ports.port import PortError
 from emulator.wire.prose import counted
 from harness.files.opening import shown
-from harness.files.problem import Problem
 from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, Row, Selection, meet
 from harness.report import replay
-from harness.report.document import Document, target_document
 from harness.report.replay import (
-    SCHEMA,
-    rows_document,
     table_of,
     total_sentence,
     transfers_of,
@@ -135,25 +130,3 @@ def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
             "unit still has what it sent back."
         )
     return lines
-
-
-def document(
-    rows: Sequence[Row],
-    *,
-    target: str,
-    stopped: bool,
-    failed: PortError | None,
-    journal: str,
-    unwritten: Problem | None,
-) -> Document:
-    """Return the result for programs."""
-    return {
-        "schema": SCHEMA,
-        "target": target_document(target),
-        **rows_document(rows),
-        "memory": None,
-        "stopped": stopped,
-        "failed": failed,
-        "journal": journal,
-        "not_written_down": None if unwritten is None else str(unwritten),
-    }

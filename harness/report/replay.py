@@ -255,49 +255,41 @@ def total_sentence(transfers: Sequence[Transfer]) -> str:
 
 
 def document(
-    rows: Sequence[Row],
-    unit: RackUnit,
-    *,
-    target: str,
-    visits: int,
-    walk_ns: int | None,
-    stopped: bool,
-    lasted_ns: int,
+    rows: Sequence[Row], *, target: str, unit: RackUnit | None = None, **more: object
 ) -> dict[str, Any]:
-    """Return the result for programs."""
-    memory = unit.memory
+    """Return the result for programs; `unit` where it is ours, `more` what else there is to say."""
+    left = [row for row in rows if isinstance(row, LeftOut)]
+    loaded = [each for each in left if each.why is Why.LOADED_BEFORE]
+    named = {} if unit is None else {"name": unit.profile.unit.name}
     return {
         "schema": SCHEMA,
-        "target": {**target_document(target), "name": unit.profile.unit.name},
-        **rows_document(rows),
-        "memory": {
-            "capacity_words": memory.capacity,
-            "free_words": memory.total_free,
-            "largest_free_words": memory.largest_free,
-            "initialised": memory.initialised,
-            "slots": [slot_document(slot) for slot in unit.slots.used()],
-        },
-        "operator": {"visits": visits, "walk_ns": walk_ns},
-        "lasted_ns": lasted_ns,
-        "stopped": stopped,
+        "target": {**target_document(target), **named},
+        "transfers": list(map(_transfer_document, transfers_of(rows))),
+        "not_sent": [left_out_document(each) for each in left if each not in loaded],
+        "loaded_before": [left_out_document(each) for each in loaded],
+        "memory": None if unit is None else _memory_document(unit),
+        **more,
     }
 
 
-def rows_document(rows: Sequence[Row]) -> dict[str, Any]:
-    """Return the document of everything that was to be sent."""
-    left = [row for row in rows if isinstance(row, LeftOut)]
-    loaded = [each for each in left if each.why is Why.LOADED_BEFORE]
-    others = [each for each in left if each.why is not Why.LOADED_BEFORE]
+def _memory_document(unit: RackUnit) -> Document:
+    memory = unit.memory
     return {
-        "transfers": list(map(_transfer_document, transfers_of(rows))),
-        "not_sent": [left_out_document(each) for each in others],
-        "loaded_before": [left_out_document(each) for each in loaded],
+        "capacity_words": memory.capacity,
+        "free_words": memory.total_free,
+        "largest_free_words": memory.largest_free,
+        "initialised": memory.initialised,
+        "slots": [slot_document(slot) for slot in unit.slots.used()],
     }
 
 
 def _transfer_document(transfer: Transfer) -> Document:
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
-    holds = transfer.holds
+    holds, diagnosis = transfer.holds, None
+    if transfer.diagnosis is not None:
+        from harness.report.diagnose import document_of
+
+        diagnosis = document_of(dump.file, transfer.diagnosis)
     return {
         "file": dump.file,
         "dump": dump.index,
@@ -331,13 +323,5 @@ def _transfer_document(transfer: Transfer) -> Document:
             "waits": [{"for": reason, "ns": ns} for reason, ns in times.waits],
         },
         "findings": transfer.all_findings,
-        "diagnosis": _diagnosis_document(transfer),
+        "diagnosis": diagnosis,
     }
-
-
-def _diagnosis_document(transfer: Transfer) -> Document | None:
-    if transfer.diagnosis is None:
-        return None
-    from harness.report.diagnose import document_of
-
-    return document_of(transfer.dump.file, transfer.diagnosis)

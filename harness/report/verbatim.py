@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
 from emulator.wire.prose import counted, duration
 from harness.files.capture_file import CaptureFile
@@ -11,8 +10,7 @@ from harness.files.opening import shown
 from harness.jobs.playback import PlayedCapture
 from harness.judge.conversation import ConversationComparison
 from harness.report import capture_diff
-from harness.report.document import Document, target_document
-from harness.report.replay import SCHEMA
+from harness.report.document import Document
 
 MEANING: Final = (
     "A capture is played verbatim: everything that went to the unit is sent again, each message at "
@@ -94,21 +92,6 @@ def summary(unit: RackUnit, visits: int) -> list[str]:
 def documents(plays: Sequence[PlayedCapture]) -> list[Document]:
     """Return the results for programs."""
     return [_document(played) for played in plays]
-
-
-def live_document(
-    plays: Sequence[PlayedCapture], *, target: str, stopped: bool, failed: PortError | None
-) -> Document:
-    """Return the result for programs, of a unit that is not ours."""
-    return {
-        "schema": SCHEMA,
-        "target": target_document(target),
-        "transfers": [],
-        "memory": None,
-        "stopped": stopped,
-        "failed": failed,
-        "verbatim": documents(plays),
-    }
 
 
 def _lasting(played: PlayedCapture) -> str:
