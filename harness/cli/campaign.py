@@ -95,7 +95,7 @@ def campaign(
             twice=twice,
             progress=show,
             wants_stop=was_interrupted,
-            ahead=2 * hired.count,  # so that nobody ever waits
+            ahead=4 * hired.count,  # so that nobody ever waits
         )
         seconds = time.monotonic() - began
     many = hired.count
@@ -138,8 +138,8 @@ def _tell_one(
         write_capture(
             capture, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
         )
-    done = Campaign(plan, [number])
-    done.take(0, [result])
+    done = Campaign(plan, 1)
+    done.take([number], [result])
     if as_json:
         document = report.document(done, seconds=seconds, workers=1)
         say_json({**document, "only": report.run_document(plan, result)})

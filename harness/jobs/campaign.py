@@ -1,14 +1,13 @@
-"""A campaign: very many cases on whatever executes them, counted as their runs come.
+"""A campaign: very many cases on whatever executes them, counted in the order of their numbers.
 
-Theory of operation.  Runs are handed out in tasks, a few ahead so that no worker ever waits, and
-tasks come back in any order.  What is kept of them does not grow with the runs: counts, the first
-runs in which a rule did not hold, and a sum over all digests in the order of the numbers, for which
-the digests of a task wait until those before it have come.
+Theory of operation.  Runs are handed out in tasks, some ahead so that no worker ever waits; tasks
+that are done before an earlier one wait for it.  What is kept does not grow with the runs: counts,
+the first runs in which a rule did not hold, and a sum over all digests.
 """
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from concurrent.futures import CancelledError, Executor, Future, wait
 from hashlib import sha256
 from itertools import islice
 from typing import Final
@@ -45,59 +44,44 @@ def outcome_name(result: Result) -> str:
 
 
 class Campaign:
-    """What the runs of `numbers` come to; ValueError where a number is asked for twice."""
+    """What `asked` runs of a plan come to."""
 
-    def __init__(
-        self, plan: CampaignPlan, numbers: Sequence[int], *, keep: int = MOST_RESULTS
-    ) -> None:
+    def __init__(self, plan: CampaignPlan, asked: int, *, keep: int = MOST_RESULTS) -> None:
         self.plan: Final = plan
-        self.asked: Final = len(numbers)
+        self.asked: Final = asked
         """How many runs there are to be."""
         self.runs = 0
         """How many there were."""
         self.twice = 0
         """How many of them were made twice to compare them."""
+        self.results: Final[list[Result] | None] = [] if asked <= keep else None
+        """The runs; None where they are too many to be kept."""
+        self.broken: Final[list[Result]] = []
+        """The runs in which a rule did not hold; of very many the first."""
         self.failed: Exception | None = None
         """What the executor ended it with before its end."""
-        self._numbers: Final = _in_order(numbers)
-        self.tasks: Final = -(-self.asked // AT_ONCE)
-        self._keeps: Final = self.asked <= keep
-        self._kept: Final[dict[int, Sequence[Result]]] = {}
-        self._broken: list[Result] = []
         self._counts: Final[tuple[dict[str, Counter[str]], ...]] = ({}, {}, {})
         self._sum: Final = sha256()
-        self._summed = 0  # tasks that are in the sum
-        self._early: Final[dict[int, bytes]] = {}  # what came before a task that is still out
 
-    def numbers_of(self, task: int) -> Sequence[int]:
-        """Return the runs of a task."""
-        return self._numbers[task * AT_ONCE : (task + 1) * AT_ONCE]
-
-    def take(self, task: int, results: Sequence[Result]) -> None:
-        """Count the runs of a task; ValueError where they are those of another."""
-        wanted = list(self.numbers_of(task))
-        if [result.case.number for result in results] != wanted:
-            raise ValueError(f"runs {wanted[0]} to {wanted[-1]} were asked for and others came")
+    def take(self, numbers: Sequence[int], results: Sequence[Result]) -> None:
+        """Count the runs of the next numbers; ValueError where they are those of others."""
+        if [result.case.number for result in results] != [*numbers]:
+            raise ValueError(f"runs {numbers[0]} to {numbers[-1]} were asked for and others came")
         for result in results:
             self._count(result)
-        if self._keeps:
-            self._kept[task] = results
-        self._early[task] = "".join(result.digest for result in results).encode()
-        while (digests := self._early.pop(self._summed, None)) is not None:
-            self._sum.update(digests)
-            self._summed += 1
+        if self.results is not None:
+            self.results.extend(results)
 
     def _count(self, result: Result) -> None:
         case = result.case
         self.runs += 1
         self.twice += result.was_twice
+        self._sum.update(result.digest.encode())
         found = ("runs", outcome_name(result), *(["broken"] if result.broken else ()))
         for counts, name in zip(self._counts, (case.profile, case.group, case.kind), strict=True):
             counts.setdefault(name, Counter()).update(found)
-        if result.broken:
-            self._broken.append(result)
-            if len(self._broken) > 2 * MOST_BROKEN:
-                self._broken = sorted(self._broken, key=_number)[:MOST_BROKEN]
+        if result.broken and len(self.broken) < MOST_BROKEN:
+            self.broken.append(result)
 
     @property
     def by_profile(self) -> Counts:
@@ -120,24 +104,9 @@ class Campaign:
         return sum(counts["broken"] for counts in self._counts[0].values())
 
     @property
-    def broken(self) -> Sequence[Result]:
-        """The runs in which a rule did not hold, by their numbers; of very many the first."""
-        return sorted(self._broken, key=_number)[:MOST_BROKEN]
-
-    @property
-    def results(self) -> Sequence[Result] | None:
-        """The runs by their numbers; None where they are too many to be kept."""
-        if not self._keeps:
-            return None
-        return [result for task in sorted(self._kept) for result in self._kept[task]]
-
-    @property
     def digest(self) -> str:
         """SHA-256 over those of all runs by their numbers: for the same plan the same anywhere."""
-        total = self._sum.copy()
-        for task in sorted(self._early):
-            total.update(self._early[task])
-        return total.hexdigest()
+        return self._sum.hexdigest()
 
     @property
     def stopped(self) -> bool:
@@ -160,31 +129,32 @@ def run_campaign(
     After a wish to stop, or where the executor fails, nothing new is begun; what is under way is
     waited for and counted.
     """
-    done = Campaign(plan, numbers)
-    tasks = iter(range(done.tasks))
-    waiting: dict[Future[list[Result]], int] = {}
+    ordered = _in_order(numbers)
+    done = Campaign(plan, len(ordered))
+    tasks = (ordered[at : at + AT_ONCE] for at in range(0, len(ordered), AT_ONCE))
+    waiting: deque[tuple[Sequence[int], Future[list[Result]]]] = deque()
     is_ending = False
     while True:
         if not is_ending and (wants_stop() or done.failed):
             is_ending = True
-            waiting = {future: task for future, task in waiting.items() if not future.cancel()}
+            waiting = deque(each for each in waiting if not each[1].cancel())
         if not is_ending:
             try:
                 for task in islice(tasks, ahead - len(waiting)):
-                    future = executor.submit(results_of, plan, done.numbers_of(task), twice)
-                    waiting[future] = task
+                    waiting.append((task, executor.submit(results_of, plan, task, twice)))
             except Exception as problem:  # an executor that takes nothing any more
                 done.failed = problem
         if not waiting:
             return done
-        finished, _ = wait(waiting, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
-        for future in finished:
+        wait([waiting[0][1]], timeout=_LOOK_S)
+        while waiting and waiting[0][1].done():
+            task, future = waiting.popleft()
             try:
-                done.take(waiting.pop(future), future.result())
+                done.take(task, future.result())
             except (Exception, CancelledError) as problem:  # whatever befalls an executor
                 done.failed = done.failed or problem
-        if finished and progress is not None:
-            progress(done.runs)
+            if progress is not None:
+                progress(done.runs)
 
 
 def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[Result]:
@@ -199,10 +169,6 @@ def _in_order(numbers: Sequence[int]) -> Sequence[int]:
     if len(set(numbers)) < len(numbers):
         raise ValueError("a run is asked for twice")
     return sorted(numbers)
-
-
-def _number(result: Result) -> int:
-    return result.case.number
 
 
 def _sorted(counts: Mapping[str, Counter[str]]) -> Counts:
