@@ -30,6 +30,7 @@ def decode(
     from harness.files import audio_out, rates, safe_write
     from harness.files.opening import shown
     from harness.jobs import convert as job
+    from harness.judge.plan import rate_of
     from harness.report import decode as report
 
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
@@ -37,7 +38,7 @@ def decode(
     taken = job.decode_file(file, dump)
     rate_hz, remark = (
         rates.whole_rate(taken.sample.rate)
-        if taken.states_rate
+        if rate_of(taken.header) is not None
         else (
             rates.ASSUMED_RATE,
             f"the header states no rate: {rates.ASSUMED_RATE:,} Hz is assumed",

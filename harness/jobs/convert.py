@@ -30,12 +30,13 @@ from emulator.wire.constants import (
     PACKET_LIMIT_NS,
 )
 from emulator.wire.layout import FIXED
-from emulator.wire.messages import DumpHeader, ExtendedHeader, Handshake, Header
+from emulator.wire.messages import ExtendedHeader, Handshake, Header
 from harness.files import audio, midifile
 from harness.files.dumpfile import DumpFile, load
 from harness.files.opening import shown
 from harness.files.problem import Problem
-from harness.judge.dump import DumpContents, read_stream
+from harness.jobs.dumps import headed
+from harness.judge.dump import DumpContents
 
 _REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
 _LOOP: Final = re.compile(r"([0-9]{1,11})-([0-9]{1,11})(?::([A-Za-z0-9-]+))?")
@@ -238,21 +239,18 @@ class FromFile:
     sample: Sample
     """What the dump holds, with silence for packets that are missing."""
 
-    @property
-    def states_rate(self) -> bool:
-        """Whether the header states a rate at all (HDR-04)."""
-        if isinstance(self.header, DumpHeader):
-            return self.header.period_ns > 0
-        return bool(self.header.rate_hz or self.header.rate_fraction)
-
 
 def decode_file(path: str, number: int | None = None) -> FromFile:
     """Return dump `number` of a file, counted from 1; a Problem where there is none to decode."""
     file = load(path)
     name = shown(path)
     number = 1 if number is None else number
-    dumps, contents = _choose(file, name, number)
-    which = f"dump {number} of {name}" if dumps > 1 else name
+    found = headed(file)
+    if not 1 <= number <= len(found):
+        holds = "1 dump" if len(found) == 1 else f"dumps 1 to {len(found)}"
+        raise Problem(f"{name} has no dump {number}: it holds {holds}.")
+    contents = found[number - 1]
+    which = f"dump {number} of {name}" if len(found) > 1 else name
     header = contents.header
     if header is None:
         raise Problem(
@@ -278,27 +276,8 @@ def decode_file(path: str, number: int | None = None) -> FromFile:
     return FromFile(
         file=file,
         number=number,
-        dumps=dumps,
+        dumps=len(found),
         header=header,
         contents=contents,
         sample=replace(sample, words=words),
     )
-
-
-def _choose(file: DumpFile, name: str, number: int) -> tuple[int, DumpContents]:
-    """Return how many dumps there are, and the one wanted."""
-    dumps, chosen = 0, None
-    for contents in read_stream(file.data):
-        if contents.section.opening is not None:
-            dumps += 1
-            if dumps == number:
-                chosen = contents
-    if not dumps:
-        raise Problem(
-            f"{name} has no dump header: what its packets mean cannot be known (HDR-01, M1 p. 39).",
-            do=_VALIDATE,
-        )
-    if chosen is None:
-        holds = "1 dump" if dumps == 1 else f"dumps 1 to {dumps}"
-        raise Problem(f"{name} has no dump {number}: it holds {holds}.")
-    return dumps, chosen

@@ -120,6 +120,18 @@ def contents(file: DumpFile) -> Iterator[tuple[DumpContents, Dump | Fragment]]:
         index += section.opening is not None
 
 
+def headed(file: DumpFile) -> list[DumpContents]:
+    """Return what the judge reads in each dump of a file; a Problem where no header opens one."""
+    found = [each for each in read_stream(file.data) if each.section.opening is not None]
+    if not found:
+        raise Problem(
+            f"{shown(file.name)} has no dump header: what its packets mean cannot be known "
+            "(HDR-01, M1 p. 39).",
+            do="dryload validate says what is in it.",
+        )
+    return found
+
+
 def dumps_in(file: DumpFile) -> Iterator[Dump]:
     """Yield the dumps of a file that have a header, in order."""
     return (each for _, each in contents(file) if isinstance(each, Dump))

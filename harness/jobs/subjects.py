@@ -20,8 +20,8 @@ from harness.files import audio, opening
 from harness.files.dumpfile import load
 from harness.files.kinds import AUDIO_ADVICE, HEAD_BYTES
 from harness.files.kinds import kind_of as file_kind
-from harness.files.problem import Problem
-from harness.judge.dump import DumpContents, read_stream
+from harness.jobs.dumps import headed
+from harness.judge.dump import DumpContents
 from harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
@@ -74,17 +74,12 @@ def source(path: str) -> ComparedFile:
             subject = Subject(number=1, recording=recording, remarks=recording.remarks)
             return ComparedFile(file=path, form=AUDIO, subjects=(subject,))
     dump_file = load(path)
-    found = [each for each in read_stream(dump_file.data) if each.section.opening is not None]
-    if not found:
-        raise Problem(
-            f"{opening.shown(path)} has no dump header: what its packets mean cannot be known "
-            "(HDR-01, M1 p. 39).",
-            do="dryload validate says what is in it.",
-        )
     return ComparedFile(
         file=path,
         form=dump_file.form.value,
-        subjects=tuple(_subject(each, index) for index, each in enumerate(found, start=1)),
+        subjects=tuple(
+            _subject(each, index) for index, each in enumerate(headed(dump_file), start=1)
+        ),
         remarks=dump_file.remarks,
     )
 

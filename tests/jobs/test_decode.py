@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from emulator.dump.sample import NO_LOOP, Loop
 from harness.files.problem import Problem
 from harness.jobs.convert import FromFile, decode_file
+from harness.judge.plan import rate_of
 from tests import damage, oracle
 
 
@@ -179,10 +180,10 @@ def test_what_cannot_be_decoded(bench: Path, content: bytes, said: str) -> None:
 
 def test_a_header_that_states_no_rate(bench: Path) -> None:
     header = oracle.header(bits=16, length=40, sample_number=1, period_ns=0)
-    assert not decoded(bench, header + PACKETS[0]).states_rate
+    assert rate_of(decoded(bench, header + PACKETS[0]).header) is None
     extended = oracle.extended_header(bits=16, length=40, sample_number=1, rate_integer=0)
-    assert not decoded(bench, extended + PACKETS[0]).states_rate
-    assert decoded(bench, DUMP).states_rate
+    assert rate_of(decoded(bench, extended + PACKETS[0]).header) is None
+    assert rate_of(decoded(bench, DUMP).header) is not None
 
 
 def test_loop_points_of_another_sample_are_not_this_one_s(bench: Path) -> None:
