@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from harness.jobs.dumps import Dump
     from harness.jobs.forecast import Step
     from harness.jobs.live import Evening
-    from harness.jobs.playlist import Row, Selection, Why
+    from harness.jobs.playlist import PlayRow, Selection, Why
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
@@ -48,7 +48,7 @@ def play_live(options: ReplayOptions) -> None:
         stack.callback(journal.close)
         selected = selection(options, loaded=journal.loaded())
         was_interrupted = stack.enter_context(ends())
-        rows: list[Row] = list(selected.left_out)
+        rows: list[PlayRow] = list(selected.left_out)
         evening = None
         if selected.to_send or selected.loaded_before:
             desk = Desk(was_interrupted)
@@ -79,7 +79,7 @@ def play_live(options: ReplayOptions) -> None:
     _end(rows, is_written=unwritten is None)
 
 
-def _end(rows: "list[Row]", *, is_written: bool) -> NoReturn:
+def _end(rows: "list[PlayRow]", *, is_written: bool) -> NoReturn:
     from harness.report.live import is_rigs_fault
 
     failures = [row for row in rows if not row.is_well]
@@ -190,7 +190,7 @@ def _evening(options: ReplayOptions, journal: "Journal", desk: Desk) -> "Iterato
 
 def _played(
     evening: "Evening", selected: "Selection", options: ReplayOptions, desk: Desk
-) -> "Iterator[Row]":
+) -> "Iterator[PlayRow]":
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
     from harness.jobs.forecast import Forecast
     from harness.jobs.outcome import Transfer
@@ -215,7 +215,7 @@ def _played(
     if options.paced and lasts_ns >= WORTH_A_CLOCK_NS:
         note(f"it takes about {about(lasts_ns)} and finishes at about {over_at(lasts_ns)}.")
     with packet_progress(selected.to_send, options.read_back) as bar, desk.watch(bar):
-        said: list[Row] = []
+        said: list[PlayRow] = []
         for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
             if isinstance(row, Transfer) and not options.as_json:
                 say([*report.lines_of(row, said), ""])

@@ -11,7 +11,7 @@ from harness.cli.terminal import note
 from harness.files.problem import NoDump, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.dumps import Content, Key
+    from harness.jobs.dumps import DumpKey, FileContent
     from harness.jobs.playlist import Selection
 
 
@@ -50,7 +50,7 @@ class ReplayOptions:
     journal: str | None
 
 
-def selection(options: ReplayOptions, *, loaded: "Container[Key]" = ()) -> "Selection":
+def selection(options: ReplayOptions, *, loaded: "Container[DumpKey]" = ()) -> "Selection":
     """Return what of the files is sent and what is not, and say the latter.
 
     `loaded` has the keys of dumps that were loaded another time: of those nothing is said, for the
@@ -79,7 +79,7 @@ def selection(options: ReplayOptions, *, loaded: "Container[Key]" = ()) -> "Sele
     return selected
 
 
-def _contents(name: str, options: ReplayOptions) -> "Iterator[Content]":
+def _contents(name: str, options: ReplayOptions) -> "Iterator[FileContent]":
     """Yield what is in a file, and say what is odd about it."""
     from harness.files.dumpfile import load
     from harness.files.opening import shown
@@ -112,7 +112,7 @@ def is_capture(name: str) -> bool:
         return False
 
 
-def _nothing(contents: "Sequence[Content]") -> Problem:
+def _nothing(contents: "Sequence[FileContent]") -> Problem:
     """Return what is wrong with files of which none can be played."""
     from harness.files.opening import shown
     from harness.jobs.dumps import Fragment, NotADump

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.faults.asked import Disturbances
-    from harness.jobs.playlist import Row
+    from harness.jobs.playlist import PlayRow
     from harness.jobs.rehearse import Rehearsal
 
 
@@ -105,7 +105,7 @@ def rehearse(options: ReplayOptions) -> None:
 
 
 def _say(
-    rows: "Sequence[Row]",
+    rows: "Sequence[PlayRow]",
     rehearsal: "Rehearsal",
     disturbances: "Disturbances",
     walk_ns: int | None,

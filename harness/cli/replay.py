@@ -61,7 +61,7 @@ ReadBack: TypeAlias = Annotated[
 Banks: TypeAlias = Annotated[
     int | None, value("N", "Start with N newly fitted banks, not yet initialised.", group=EMULATED)
 ]
-Operator: TypeAlias = Annotated[
+OperatorTime: TypeAlias = Annotated[
     str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
 ]
 Resume: TypeAlias = Annotated[
@@ -83,7 +83,7 @@ def replay(
     read_back: ReadBack = True,
     banks: Banks = None,
     initialise: Initialise = False,
-    operator: Operator = "8",
+    operator: OperatorTime = "8",
     disturb: Disturb = None,
     hear: Hear = None,
     pace: Pace = True,

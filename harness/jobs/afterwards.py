@@ -25,7 +25,7 @@ from harness.jobs.dumps import Dump
 from harness.jobs.fetch import Asker, Standing, standing_of
 from harness.jobs.line import Line
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Row, Why, meet
+from harness.jobs.playlist import LeftOut, PlayRow, Why, meet
 
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 _ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)
@@ -45,9 +45,9 @@ Still = Callable[[Transfer, Sequence[Transfer]], "str | None"]
 None where that can't be known."""
 
 
-def settled(rows: Sequence[Row], still: Still) -> list[Row]:
+def settled(rows: Sequence[PlayRow], still: Still) -> list[PlayRow]:
     """Return the rows as it stands at the end: what a unit does not have any more is not loaded."""
-    found: list[Row] = []
+    found: list[PlayRow] = []
     for at, row in enumerate(rows):
         later = _later(rows[at + 1 :])
         if isinstance(row, Transfer):
@@ -70,7 +70,7 @@ def settled(rows: Sequence[Row], still: Still) -> list[Row]:
     ]
 
 
-def _later(after: Sequence[Row]) -> list[Transfer]:
+def _later(after: Sequence[PlayRow]) -> list[Transfer]:
     """Return what may have changed the unit's memory; a dump that it refuses leaves it as it is."""
     transfers = [row for row in after if isinstance(row, Transfer)]
     return [each for each in transfers if each.outcome is not Outcome.REFUSED]

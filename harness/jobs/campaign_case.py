@@ -23,9 +23,9 @@ from harness.faults.catalogue import faults, situations
 from harness.faults.reading import NotUnderstood, read_all
 from harness.jobs.dumps import Dump
 
-Content = Literal["noise", "ramp", "silence", "extremes"]
+Waveform = Literal["noise", "ramp", "silence", "extremes"]
 Looped = Literal["none", "forward", "back and forth", "numbered"]
-_CONTENTS: Final[tuple[Content, ...]] = ("noise", "noise", "ramp", "silence", "extremes")
+_CONTENTS: Final[tuple[Waveform, ...]] = ("noise", "noise", "ramp", "silence", "extremes")
 _LOOPS: Final[tuple[Looped, ...]] = ("none", "none", "forward", "back and forth", "numbered")
 _HEADERS: Final[tuple[HeaderKind, ...]] = ("auto", "auto", "auto", "extended")
 _RATES: Final = (44_100, 32_000, 22_050, 11_025)
@@ -60,7 +60,7 @@ class Case:
     number: int
     seed: int
     profile: str
-    content: Content
+    content: Waveform
     frames: int
     bits: int
     channels: int
@@ -161,7 +161,7 @@ def dump_of(case: Case) -> Dump:
     )
 
 
-def sound(content: Content, words: int, bits: int, seed: int) -> Words:
+def sound(content: Waveform, words: int, bits: int, seed: int) -> Words:
     """Return words of `bits` significant bits."""
     steps = np.arange(words, dtype=np.int64)
     half = 1 << (bits - 1)

@@ -30,7 +30,7 @@ from harness.judge.finding import Finding, Verdict
 from harness.judge.wrecks import Wreck
 
 _More = LoopPoints | ExtendedLoopPoints | SampleName
-Key = tuple[int, int, str]
+DumpKey = tuple[int, int, str]
 """Device ID, sample number and SHA-256 of a dump's messages."""
 
 
@@ -64,7 +64,7 @@ class Dump:
         return any(finding.verdict is Verdict.BROKEN for finding in self.findings)
 
     @property
-    def key(self) -> Key:
+    def key(self) -> DumpKey:
         """What makes a dump the same, whatever its file is called: address and content."""
         messages = (self.outgoing.header, *self.outgoing.packets, *self.outgoing.after)
         return self.header.device_id, self.header.sample_number, sha256_of(messages)
@@ -94,7 +94,7 @@ class NotADump:
     """Whether it is plainly something else, as a text is; else it may be what is left of a dump."""
 
 
-Content = Dump | Fragment | NotADump
+FileContent = Dump | Fragment | NotADump
 
 
 def contents(file: DumpFile) -> Iterator[tuple[DumpContents, Dump | Fragment]]:

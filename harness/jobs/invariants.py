@@ -24,7 +24,7 @@ from harness.faults.asked import Disturbances
 from harness.faults.catalogue import Fault
 from harness.jobs.outcome import Outcome, Transfer
 
-Numbers = NDArray[np.int64]
+Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,18 +160,18 @@ def _held(run: Run) -> Sample | None:
     return None if slot is None else slot.sample
 
 
-def expected(sent: Sample, bits: int, how: str) -> Numbers:
+def expected(sent: Sample, bits: int, how: str) -> Integers:
     """Return what a unit that stores `bits` should hold: wider with zeros, narrower cut or rounded.
 
     Rounded is to the nearest, halves upwards, and no further than the largest word.
     """
-    words: Numbers = sent.words.astype(np.int64)
+    words: Integers = sent.words.astype(np.int64)
     surplus = sent.bits - bits
     if surplus <= 0:
         return words << -surplus
     if how == "round":
-        nearest: Numbers = (words + (1 << (surplus - 1))) >> surplus
-        rounded: Numbers = np.minimum(nearest, (1 << (bits - 1)) - 1)
+        nearest: Integers = (words + (1 << (surplus - 1))) >> surplus
+        rounded: Integers = np.minimum(nearest, (1 << (bits - 1)) - 1)
         return rounded
     return words >> surplus
 

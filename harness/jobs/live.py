@@ -48,7 +48,7 @@ from harness.jobs.dumps import Dump, source_of
 from harness.jobs.fetch import Standing, standing_of
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Row, Selection, Why, meet
+from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, meet
 from harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
 from harness.judge.dialogue.judge import follow_capture, judge_followed
 from harness.judge.finding import Answerable, Finding, Verdict
@@ -197,7 +197,7 @@ class Evening:
             ),
         )
 
-    def play(self, dump: Dump) -> Row:
+    def play(self, dump: Dump) -> PlayRow:
         """Play one dump; a Problem where not even the first one can be written down."""
         if not self._is_up():
             return LeftOut(what=dump, why=Why.PORT_FAILED)
@@ -271,7 +271,7 @@ class Evening:
             )
         return transfer
 
-    def settle(self, rows: Sequence[Row], wants_stop: Callable[[], bool]) -> list[Row]:
+    def settle(self, rows: Sequence[PlayRow], wants_stop: Callable[[], bool]) -> list[PlayRow]:
         """Return the rows as it stands in the end, and write down what the unit did not keep."""
         is_up = self._is_up()
         looks = on_the_line(self._live.line, wants_stop, self._opened_again)
@@ -285,7 +285,7 @@ class Evening:
             return found  # the unit can't be asked, or was asked just now
         return [self._still(row) for row in found]
 
-    def _still(self, row: Row) -> Row:
+    def _still(self, row: PlayRow) -> PlayRow:
         """Return what is to be said in the end of a dump that the unit had before the others."""
         dump = self._claimed(row) if isinstance(row, LeftOut) else None
         if dump is None or self._glance(dump) in (Standing.THERE, Standing.NOT_ASKED):

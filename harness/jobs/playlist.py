@@ -19,7 +19,7 @@ from typing import Final
 
 from emulator.wire.constants import ALL_CALL
 from harness.files.dumpfile import DumpFile
-from harness.jobs.dumps import Content, Dump, Fragment, Key, NotADump, contents, readdressed
+from harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump, contents, readdressed
 from harness.jobs.outcome import Outcome, Transfer
 from harness.judge.stream import judge_dump
 
@@ -55,7 +55,7 @@ _AS_ASKED: Final = (Why.LOADED_BEFORE, Why.REPLACED)
 class LeftOut:
     """Something of a list that is not sent."""
 
-    what: Content
+    what: FileContent
     why: Why
 
     @property
@@ -110,12 +110,12 @@ def judged_contents(file: DumpFile) -> Iterator[Dump | Fragment]:
 
 
 def select(
-    contents: Sequence[Content],
+    contents: Sequence[FileContent],
     *,
     number: int | None = None,
     device_id: int | None = None,
     anyway: bool = False,
-    loaded: Container[Key] = (),
+    loaded: Container[DumpKey] = (),
 ) -> Selection:
     """Sort out what of `contents` is sent.
 
@@ -164,8 +164,8 @@ def meet(one: Dump, other: Dump) -> bool:
 
 
 def _addressed(
-    contents: Sequence[Content], number: int | None, device_id: int | None
-) -> Iterator[Content]:
+    contents: Sequence[FileContent], number: int | None, device_id: int | None
+) -> Iterator[FileContent]:
     for each in contents:
         if not isinstance(each, Dump):
             yield each
@@ -186,7 +186,7 @@ def _rivals(dumps: Sequence[Dump]) -> tuple[Dump, ...]:
     )
 
 
-def _why_not(each: Content, *, anyway: bool, loaded: Container[Key]) -> Why | None:
+def _why_not(each: FileContent, *, anyway: bool, loaded: Container[DumpKey]) -> Why | None:
     match each:
         case NotADump():
             return Why.NO_DUMP
@@ -197,17 +197,17 @@ def _why_not(each: Content, *, anyway: bool, loaded: Container[Key]) -> Why | No
     return Why.BROKEN if each.is_broken and not anyway else None
 
 
-Row = Transfer | LeftOut
+PlayRow = Transfer | LeftOut
 """What became of one item of a selection."""
 
 
 def play_through(
     selection: Selection,
-    play: Callable[[Dump], Row],
+    play: Callable[[Dump], PlayRow],
     *,
     hindrance: Callable[[], Why | None],
     goes_on: Callable[[Dump], bool] = lambda dump: False,
-) -> Iterator[Row]:
+) -> Iterator[PlayRow]:
     """Play what is to be sent, until there is a `hindrance`; yield every item's row.
 
     `goes_on` is asked, once, whether a dump is to be sent although the unit refused two like it.

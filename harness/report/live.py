@@ -7,7 +7,7 @@ from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, Row, Selection, meet
+from harness.jobs.playlist import LeftOut, PlayRow, Selection, meet
 from harness.report import replay
 from harness.report.replay import (
     table_of,
@@ -20,7 +20,7 @@ from harness.report.selection import left_out
 _NO_CAUSE: Final = "The bytes on the line do not show why."
 
 
-def lines_of(transfer: Transfer, before: Sequence[Row] = ()) -> list[str]:
+def lines_of(transfer: Transfer, before: Sequence[PlayRow] = ()) -> list[str]:
     """Return the report on one dump that was played, and the diagnosis if it failed.
 
     A refusal that was reported `before` is not explained again.
@@ -47,7 +47,7 @@ def asks_for(dump: Dump) -> str:
     return f"the unit refused two dumps in a row. Send {dump.title} and what follows all the same?"
 
 
-def _replaced(transfer: Transfer, before: Sequence[Row]) -> list[Dump]:
+def _replaced(transfer: Transfer, before: Sequence[PlayRow]) -> list[Dump]:
     """Return the dumps that were loaded before to the place where this one was sent."""
     if transfer.outcome is Outcome.REFUSED:
         return []
@@ -62,7 +62,7 @@ def _refusal(transfer: Transfer) -> str:
     return transfer.reason if is_refused else ""
 
 
-def is_rigs_fault(row: Row) -> bool:
+def is_rigs_fault(row: PlayRow) -> bool:
     """Whether a dump failed for what this computer did, and not the unit or the file."""
     return isinstance(row, Transfer) and row.is_rigs_fault
 
@@ -93,7 +93,7 @@ def looked(
     return lines
 
 
-def lost_since(before: Sequence[Row], rows: Sequence[Row]) -> list[str]:
+def lost_since(before: Sequence[PlayRow], rows: Sequence[PlayRow]) -> list[str]:
     """Return the notes on dumps that the unit had at the beginning but not at the end."""
     return [
         left_out(row)
@@ -116,7 +116,7 @@ def before(selection: Selection, target: str, is_only_read: Callable[[Dump], boo
     ]
 
 
-def summary(rows: Sequence[Row], *, width: int | None) -> list[str]:
+def summary(rows: Sequence[PlayRow], *, width: int | None) -> list[str]:
     """Return what was not kept, the table at the end, and the time of everything together."""
     transfers = transfers_of(rows)
     lost = [each for each in transfers if each.outcome is Outcome.NOT_KEPT]

@@ -10,7 +10,7 @@ from emulator.wire.prose import capitalised, counted, duration, share
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, NotADump
 from harness.jobs.outcome import Outcome, Transfer, changes
-from harness.jobs.playlist import LeftOut, Row, Why
+from harness.jobs.playlist import LeftOut, PlayRow, Why
 from harness.jobs.timing import Wait
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
@@ -127,7 +127,7 @@ def _time_sentence(transfer: Transfer) -> str:
 
 
 def summary(
-    rows: Sequence[Row],
+    rows: Sequence[PlayRow],
     unit: RackUnit,
     visits: int,
     walk_ns: int | None,
@@ -157,12 +157,12 @@ def summary(
     return lines
 
 
-def transfers_of(rows: Sequence[Row]) -> list[Transfer]:
+def transfers_of(rows: Sequence[PlayRow]) -> list[Transfer]:
     """Return the transfers among the rows."""
     return [row for row in rows if isinstance(row, Transfer)]
 
 
-def table_of(rows: Sequence[Row], width: int | None, *, with_slots: bool = True) -> list[str]:
+def table_of(rows: Sequence[PlayRow], width: int | None, *, with_slots: bool = True) -> list[str]:
     """Return the table of all that was asked for, fitted to a terminal of `width` if any."""
     columns = (
         Column("slot", right=True),
@@ -255,7 +255,7 @@ def total_sentence(transfers: Sequence[Transfer]) -> str:
 
 
 def document(
-    rows: Sequence[Row], *, target: str, unit: RackUnit | None = None, **more: object
+    rows: Sequence[PlayRow], *, target: str, unit: RackUnit | None = None, **more: object
 ) -> dict[str, Any]:
     """Return the result for programs; `unit` where it is ours, `more` what else there is to say."""
     left = [row for row in rows if isinstance(row, LeftOut)]

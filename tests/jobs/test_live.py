@@ -19,7 +19,7 @@ from harness.files.problem import RIG, Problem
 from harness.jobs.dumps import Dump
 from harness.jobs.live import Evening, LiveReplay
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import Row, Why, play_through, select
+from harness.jobs.playlist import PlayRow, Why, play_through, select
 from harness.jobs.transfer import Settings
 from tests.files.test_journal import PoorDisk
 from tests.foreign.habits import Habits
@@ -46,7 +46,7 @@ DUMPS: Final = [dump(content(number), number=number) for number in LENGTHS]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ended:
-    rows: Sequence[Row]
+    rows: Sequence[PlayRow]
     failed: PortError | None
     unwritten: Problem | None
     sent: list[bytes]

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Content, Dump, NotADump
+from harness.jobs.dumps import Dump, FileContent, NotADump
 from harness.jobs.playlist import LeftOut, Selection, judged_contents, select
 from tests import oracle
 from tests.jobs.bench import PERIOD, words
@@ -27,7 +27,7 @@ def data(number: int = 1, count: int = 41, *, device_id: int = 0) -> bytes:
     )
 
 
-def in_file(content: bytes, name: str = "desk.syx") -> list[Content]:
+def in_file(content: bytes, name: str = "desk.syx") -> list[FileContent]:
     return list(judged_contents(DumpFile(name=name, form=Form.RAW, data=content)))
 
 

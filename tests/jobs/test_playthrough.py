@@ -8,7 +8,7 @@ import pytest
 
 from harness.jobs.dumps import Dump
 from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import LeftOut, Row, Why, play_through, select
+from harness.jobs.playlist import LeftOut, PlayRow, Why, play_through, select
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, rehearsal, unit, words
@@ -27,14 +27,14 @@ def played(
     dumps: list[Dump],
     habits: Habits = NEVER_INITIALISED,
     goes_on: Callable[[Dump], bool] = lambda dump: False,
-) -> tuple[list[Row], Gear]:
+) -> tuple[list[PlayRow], Gear]:
     gear = Gear(habits)
     live = LiveReplay(GearPort(gear, FakeClock()), paced=False)
     rows = play_through(select(dumps), live.play, hindrance=lambda: None, goes_on=goes_on)
     return list(rows), gear
 
 
-def told(rows: list[Row]) -> list[str]:
+def told(rows: list[PlayRow]) -> list[str]:
     return [str(row.why) if isinstance(row, LeftOut) else str(row.outcome) for row in rows]
 
 
