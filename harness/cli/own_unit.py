@@ -6,6 +6,7 @@ from harness.files.opening import shown, shown_lines
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
+    from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
 
 _SECOND_NS: Final = 1_000_000_000
@@ -28,6 +29,16 @@ def check_banks(banks: int | None, profile: "Profile") -> None:
     places = profile.memory.places
     if banks is not None and not 0 <= banks <= places:
         raise Problem(f"--banks {banks}: {profile.name} has room for 0 to {places}.")
+
+
+def prepare(unit: "RackUnit", banks: int | None, *, initialise: bool) -> None:
+    """Fit banks and initialise, as somebody who has just closed the lid would."""
+    check_banks(banks, unit.profile)
+    if banks is not None:
+        unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
+        unit.panel.fit_banks(range(1, banks + 1), 0)
+    if initialise:
+        unit.panel.initialise(0)
 
 
 def walk_ns_of(text: str) -> int | None:

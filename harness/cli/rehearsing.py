@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.interrupt import interrupts
-from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
+from harness.cli.own_unit import prepare, profile_of, walk_ns_of
 from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.taping import write_capture
@@ -15,7 +15,6 @@ from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.faults.asked import Disturbances
     from harness.jobs.playlist import PlayRow
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
 def rehearse(options: ReplayOptions) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     from harness.files.capture_file import check_target
+    from harness.files.recorded import TakenAt
     from harness.jobs.afterwards import in_memory, settled
     from harness.jobs.playlist import Why, play_through
     from harness.jobs.rehearse import Rehearsal
@@ -42,13 +42,7 @@ def rehearse(options: ReplayOptions) -> None:
             raise Problem(
                 'a capture is played as it is, so only --disturb "link NAME" is possible.'
             )
-        play_captures(
-            options,
-            profile,
-            operator=walk_ns is not None,
-            link=disturbances.link,
-            prepare=lambda unit: _prepare(unit, options),
-        )
+        play_captures(options, profile, disturbances.link)
     selected = selection(options)
     with (
         interrupts() as was_interrupted,
@@ -64,7 +58,7 @@ def rehearse(options: ReplayOptions) -> None:
             progress=bar.show,
             wants_stop=was_interrupted,
         )
-        _prepare(rehearsal.unit, options)
+        prepare(rehearsal.unit, options.banks, initialise=options.initialise)
         rows = list(
             play_through(
                 selected,
@@ -74,17 +68,13 @@ def rehearse(options: ReplayOptions) -> None:
         )
         rows = settled(rows, in_memory(rehearsal.unit))
         rehearsal.finish()
-    if options.capture is not None:
-        from harness.files.recorded import TakenAt
-
-        about = f"a rehearsal with {target.given}"
-        write_capture(
-            options.capture,
-            rehearsal.line.capture,
-            about=about,
-            overwrite=options.overwrite,
-            taken_at=TakenAt.LINE,
-        )
+    write_capture(
+        options.capture,
+        rehearsal.line.capture,
+        about=f"a rehearsal with {target.given}",
+        overwrite=options.overwrite,
+        taken_at=TakenAt.LINE,
+    )
     stopped = was_interrupted()
     if options.as_json:
         document = report.document(
@@ -146,14 +136,3 @@ def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
         return disturbances.unit(profile)
     except ProfileError as problem:
         raise Problem(f"--disturb: {shown_lines(str(problem))}.") from problem
-
-
-def _prepare(unit: "RackUnit", options: ReplayOptions) -> None:
-    """Fit banks and initialise, as somebody who has just closed the lid would."""
-    banks = options.banks
-    check_banks(banks, unit.profile)
-    if banks is not None:
-        unit.panel.fit_banks((), 0)  # as many as before are newly fitted too
-        unit.panel.fit_banks(range(1, banks + 1), 0)
-    if options.initialise:
-        unit.panel.initialise(0)

@@ -46,7 +46,7 @@ def taping(
 
 
 def write_capture(
-    path: str,
+    path: str | None,
     capture: "Capture",
     *,
     about: str,
@@ -54,11 +54,13 @@ def write_capture(
     taken_at: "TakenAt",
     start_ns: int = 0,
 ) -> None:
-    """Write a capture; the clock of its times showed `start_ns` when it began."""
+    """Write a capture if that is wanted; the clock of its times showed `start_ns` when it began."""
     from harness.files.capture_file import save
     from harness.files.opening import shown
     from harness.files.recorded import Recorded
 
+    if path is None:
+        return
     recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)
     save(path, recorded, overwrite=overwrite)
     note(f"what passed is in {shown(path)}.")

@@ -1,24 +1,24 @@
 """The part of `dryload replay` that plays captures instead of dumps."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
 from harness.cli.interrupt import ends, interrupts
+from harness.cli.own_unit import prepare, walk_ns_of
 from harness.cli.playing import ReplayOptions, check_numbers, is_capture
 from harness.cli.taping import taping, write_capture
 from harness.cli.target import opened
-from harness.cli.terminal import note, say_json
+from harness.cli.terminal import note, say, say_json, show
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
     from emulator.line.link import Link
-    from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
     from harness.files.capture_file import CaptureFile
-    from harness.jobs.playback import PlayedCapture
+    from harness.jobs.playback import Playback, PlayedCapture
 
 
 def are_captures(options: ReplayOptions) -> bool:
@@ -42,58 +42,46 @@ def are_captures(options: ReplayOptions) -> bool:
     return bool(captures)
 
 
-def play_captures(
-    options: ReplayOptions,
-    profile: "Profile",
-    *,
-    operator: bool,
-    link: "Link | None" = None,
-    prepare: "Callable[[RackUnit], None]",
-) -> NoReturn:
+def play_captures(options: ReplayOptions, profile: "Profile", link: "Link | None") -> NoReturn:
     """Play captures to an emulated unit, say what came of it and end the command."""
     from harness.files.recorded import TakenAt
     from harness.jobs.playback import RehearsedPlayback
     from harness.report import replay as replay_report
     from harness.report import verbatim as report
 
-    loaded = _loaded(options)
+    loaded, target = _loaded(options), options.target.given
     with interrupts() as was_interrupted:
-        rehearsal = RehearsedPlayback(
-            profile, operator=operator, link=link, wants_stop=was_interrupted
+        has_operator = walk_ns_of(options.operator) is not None
+        player = RehearsedPlayback(
+            profile, operator=has_operator, link=link, wants_stop=was_interrupted
         )
-        prepare(rehearsal.unit)
-        plays = [rehearsal.play(file) for file in loaded if not was_interrupted()]
-    if options.capture is not None:
-        write_capture(
-            options.capture,
-            rehearsal.line.capture,
-            about=f"captures played verbatim to {options.target.given}",
-            overwrite=options.overwrite,
-            taken_at=TakenAt.LINE,
-        )
-    unit = rehearsal.unit
-    if options.as_json:
-        say_json(
-            replay_report.document(
-                [],
-                target=options.target.given,
-                unit=unit,
-                operator={"visits": rehearsal.visits, "walk_ns": None},
-                lasted_ns=rehearsal.line.now_ns,
-                stopped=was_interrupted(),
-                verbatim=report.documents(plays),
-            )
-        )
-    else:
-        meaning = report.meaning(follows=any(played.follows for played in plays))
-        typer.echo("\n".join([replay_report.head(unit), "", *meaning, ""]))
-        for played in plays:
-            typer.echo("\n".join([*report.lines_of(played), ""]))
-        typer.echo("\n".join(report.summary(unit, rehearsal.visits)))
-    _end(plays, stopped=was_interrupted())
+        unit = player.unit
+        prepare(unit, options.banks, initialise=options.initialise)
+        if not options.as_json:
+            say([replay_report.head(unit), ""])
+        plays = list(_played(player, loaded, options, was_interrupted))
+    write_capture(
+        options.capture,
+        player.line.capture,
+        about=f"captures played verbatim to {target}",
+        overwrite=options.overwrite,
+        taken_at=TakenAt.LINE,
+    )
+    stopped = was_interrupted()
+    document = replay_report.document(
+        [],
+        target=target,
+        unit=unit,
+        operator={"visits": player.visits, "walk_ns": None},
+        lasted_ns=player.line.now_ns,
+        stopped=stopped,
+        verbatim=report.documents(plays),
+    )
+    show(report.summary(unit, player.visits), document, as_json=options.as_json)
+    _end(plays, stopped=stopped)
 
 
-def play_captures_live(options: ReplayOptions) -> None:
+def play_captures_live(options: ReplayOptions) -> NoReturn:
     """Play captures to a port, say what came of it and end the command."""
     from emulator.ports.pacer import Pacer
     from emulator.ports.real import RealLine
@@ -109,7 +97,6 @@ def play_captures_live(options: ReplayOptions) -> None:
         if is_given:
             raise Problem(f"{option} is for dumps: a capture is played as it is.")
     loaded, target = _loaded(options), options.target
-    plays: list[PlayedCapture] = []
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
         port = stack.enter_context(opened(target, hear=options.hear))
@@ -125,28 +112,39 @@ def play_captures_live(options: ReplayOptions) -> None:
         line = RealLine(port, pacer=pacer, recorder=tape)
         player = Playback(line, lateness=line.lateness, wants_stop=was_interrupted)
         note(report.before(target.given, (lasting_ns(file.recorded) for file in loaded)))
-        if not options.as_json:
-            typer.echo("\n".join([*report.meaning(follows=True), ""]))
-        for file in loaded:
-            if was_interrupted() or player.failed is not None:
-                break
-            plays.append(played := player.play(file))
-            if not options.as_json:
-                typer.echo("\n".join([*report.lines_of(played), ""]))
+        plays = list(_played(player, loaded, options, was_interrupted))
     stopped, failed = was_interrupted(), player.failed
     if options.as_json:
+        verbatim = report.documents(plays)
         say_json(
             replay_report.document(
-                [],
-                target=target.given,
-                stopped=stopped,
-                failed=failed,
-                verbatim=report.documents(plays),
+                [], target=target.given, stopped=stopped, failed=failed, verbatim=verbatim
             )
         )
     if failed is not None:
         raise Problem(failed.what, do=failed.do, code=RIG)
     _end(plays, stopped=stopped)
+
+
+def _played(
+    player: "Playback",
+    files: "Sequence[CaptureFile]",
+    options: ReplayOptions,
+    was_interrupted: "Callable[[], bool]",
+) -> "Iterator[PlayedCapture]":
+    """Play captures, say what came of each, and yield it."""
+    from harness.report import verbatim as report
+
+    if not options.as_json:
+        follows = any(player.follows(file.recorded) for file in files)
+        say([*report.meaning(follows=follows), ""])
+    for file in files:
+        if was_interrupted() or player.failed is not None:
+            return
+        played = player.play(file)
+        if not options.as_json:
+            say([*report.lines_of(played), ""])
+        yield played
 
 
 def _end(plays: "Sequence[PlayedCapture]", *, stopped: bool) -> NoReturn:

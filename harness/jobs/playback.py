@@ -115,7 +115,7 @@ class Playback:
 
     def play(self, file: CaptureFile) -> PlayedCapture:
         """Play what went to the unit in a capture; a Problem where nothing did."""
-        recorded, follows = file.recorded, self._follows(file.recorded)
+        recorded, follows = file.recorded, self.follows(file.recorded)
         cues = _cues(file, follows=follows)
         script = Script(cues, tells=self._sends)
         late = None if self._lateness is None else replace(self._lateness)
@@ -155,7 +155,7 @@ class Playback:
             failed=self.failed,
         )
 
-    def _follows(self, recorded: Recorded) -> bool:
+    def follows(self, recorded: Recorded) -> bool:
         """Whether messages wait for what had come before them."""
         return True
 
@@ -203,7 +203,8 @@ class RehearsedPlayback(Playback):
         self._events = []
         return super().play(file)
 
-    def _follows(self, recorded: Recorded) -> bool:
+    def follows(self, recorded: Recorded) -> bool:
+        """Whether messages wait for what had come before them."""
         return recorded.is_from_port
 
     def _sends(self, data: bytes) -> None:
@@ -212,7 +213,7 @@ class RehearsedPlayback(Playback):
 
     def _run(self, script: Script, recorded: Recorded, start_ns: int) -> int:
         unit, line = self.unit, self.line
-        if self._follows(recorded):
+        if self.follows(recorded):
             line.run(lambda: script.is_over or self._wants_stop())
         end_ns = start_ns + lasting_ns(recorded) + script.shift_ns
         while line.now_ns < end_ns and not self._wants_stop():
