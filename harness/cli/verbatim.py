@@ -57,9 +57,8 @@ def play_captures(options: ReplayOptions, profile: "Profile", link: "Link | None
         )
         unit = player.unit
         prepare(unit, options.banks, initialise=options.initialise)
-        if not options.as_json:
-            say([replay_report.head(unit), ""])
-        plays = list(_played(player, loaded, options, was_interrupted))
+        lines = [replay_report.head(unit), ""]
+        plays = list(_played(player, loaded, was_interrupted, lines.extend))
     write_capture(
         options.capture,
         player.line.capture,
@@ -77,7 +76,8 @@ def play_captures(options: ReplayOptions, profile: "Profile", link: "Link | None
         stopped=stopped,
         verbatim=report.documents(plays),
     )
-    show(report.summary(unit, player.visits), document, as_json=options.as_json)
+    lines += report.summary(unit, player.visits)
+    show(lines, document, as_json=options.as_json)
     _end(plays, stopped=stopped)
 
 
@@ -112,7 +112,8 @@ def play_captures_live(options: ReplayOptions) -> NoReturn:
         line = RealLine(port, pacer=pacer, recorder=tape)
         player = Playback(line, lateness=line.lateness, wants_stop=was_interrupted)
         note(report.before(target.given, (lasting_ns(file.recorded) for file in loaded)))
-        plays = list(_played(player, loaded, options, was_interrupted))
+        tell = (lambda _: None) if options.as_json else say
+        plays = list(_played(player, loaded, was_interrupted, tell))
     stopped, failed = was_interrupted(), player.failed
     if options.as_json:
         verbatim = report.documents(plays)
@@ -129,21 +130,19 @@ def play_captures_live(options: ReplayOptions) -> NoReturn:
 def _played(
     player: "Playback",
     files: "Sequence[CaptureFile]",
-    options: ReplayOptions,
     was_interrupted: "Callable[[], bool]",
+    tell: "Callable[[list[str]], None]",
 ) -> "Iterator[PlayedCapture]":
-    """Play captures, say what came of each, and yield it."""
+    """Play captures, tell what came of each, and yield it."""
     from harness.report import verbatim as report
 
-    if not options.as_json:
-        follows = any(player.follows(file.recorded) for file in files)
-        say([*report.meaning(follows=follows), ""])
+    follows = any(player.follows(file.recorded) for file in files)
+    tell([*report.meaning(follows=follows), ""])
     for file in files:
         if was_interrupted() or player.failed is not None:
             return
         played = player.play(file)
-        if not options.as_json:
-            say([*report.lines_of(played), ""])
+        tell([*report.lines_of(played), ""])
         yield played
 
 
