@@ -4,13 +4,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.options import (
-    AsJson,
-    Overwrite,
-    WhichDump,
-    argument,
-    value,
-)
+from harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
 from harness.cli.terminal import note, show
 
 

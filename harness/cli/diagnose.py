@@ -8,12 +8,7 @@ from typing import Annotated, Final
 
 import typer
 
-from harness.cli.options import (
-    AsJson,
-    argument,
-    flag,
-    value,
-)
+from harness.cli.options import AsJson, argument, flag, value
 from harness.cli.terminal import note, say, say_json, steered
 
 _PATIENCE_S: Final = 1.0

@@ -5,13 +5,7 @@ from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
 
-from harness.cli.options import (
-    AsJson,
-    DeviceId,
-    Overwrite,
-    argument,
-    value,
-)
+from harness.cli.options import AsJson, DeviceId, Overwrite, argument, value
 from harness.cli.terminal import note, show
 from harness.files.problem import Problem
 

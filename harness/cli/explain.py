@@ -3,12 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Final
 
-from harness.cli.options import (
-    AsJson,
-    argument,
-    flag,
-    value,
-)
+from harness.cli.options import AsJson, argument, flag, value
 from harness.cli.terminal import show, width
 from harness.files.problem import Problem
 

@@ -17,14 +17,7 @@ from typing import BinaryIO, Final
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS, START
-from harness.files import (
-    capture_lines,
-    capture_midi,
-    hex_text,
-    midifile,
-    opening,
-    safe_write,
-)
+from harness.files import capture_lines, capture_midi, hex_text, midifile, opening, safe_write
 from harness.files.kinds import HEAD_BYTES, HEX_FORMS, HEX_TEXT, MIDI_FILE, TEXT, kind_of
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded, back_to_back
