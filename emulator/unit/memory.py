@@ -6,9 +6,9 @@ one hole or one region that is taken; neighbouring holes are always one hole.  T
 are kept with the samples: this is the book-keeping that decides what fits.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise, takewhile
+from itertools import count, pairwise
 from typing import Final
 
 from emulator.unit.traits import MemoryTraits
@@ -84,8 +84,8 @@ class Memory:
 
     @property
     def usable_banks(self) -> int:
-        """Banks in a row from place 1 on; those behind an empty place don't count."""
-        return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], enumerate(self.fitted, 1)))
+        """How many of the fitted banks are of use."""
+        return banks_in_a_row(self.fitted)
 
     @property
     def fitted_words(self) -> int:
@@ -143,8 +143,7 @@ class Memory:
         """Be as a battery has kept it; ValueError, with nothing changed, where that can't be."""
         places = self.checked(fitted)
         regions = sorted(region for holding in taken for region in holding.regions)
-        usable = sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], enumerate(places, 1)))
-        end = usable * self.traits.bank_words if initialised else 0
+        end = banks_in_a_row(places) * self.traits.bank_words if initialised else 0
         overlaps = any(one.end > other.start for one, other in pairwise(regions))
         if overlaps or any(region.end > end for region in regions):
             raise ValueError("regions overlap or lie outside the memory")
@@ -236,6 +235,11 @@ class Memory:
             if not words:
                 return tuple(regions)
         return None
+
+
+def banks_in_a_row(fitted: Collection[int]) -> int:
+    """Return how many banks are of use: those in places 1, 2, ... up to the first empty one."""
+    return next(place for place in count(1) if place not in fitted) - 1
 
 
 def no_memory(memory: Memory) -> str:

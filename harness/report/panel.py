@@ -8,6 +8,7 @@ from typing import Final
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from emulator.unit.memory import banks_in_a_row
 from emulator.unit.slots import Slot
 from emulator.wire.prose import counted, duration
 from harness.files.opening import shown
@@ -221,9 +222,7 @@ def _progress(view: View, width: int, shows: Shows) -> Text:
 
 
 def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
-    usable = 0
-    while usable + 1 in view.banks_fitted:
-        usable += 1
+    usable = banks_in_a_row(view.banks_fitted)
     if not usable:
         return [_labelled("Memory", "none that is usable")]
     said = f"{view.free:,} of {view.capacity:,} words free"

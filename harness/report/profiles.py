@@ -6,6 +6,7 @@ from itertools import groupby
 from typing import Any, Final
 
 from emulator.dump.switches import QUESTIONS
+from emulator.unit.memory import banks_in_a_row
 from emulator.unit.possible import Profile
 from emulator.wire.prose import counted
 from harness.report.document import Document
@@ -104,8 +105,5 @@ def _traits(profile: Profile) -> Iterator[ProfileTrait]:
 
 
 def _words(profile: Profile) -> int:
-    """Return the words of all banks that are usable: those without a gap before them."""
-    usable = 0
-    while usable + 1 in profile.memory.fitted:
-        usable += 1
-    return usable * profile.memory.bank_words
+    """Return the words of all banks that are of use."""
+    return banks_in_a_row(profile.memory.fitted) * profile.memory.bank_words
