@@ -91,7 +91,8 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
         with _progress(file) as show:
             for verdict in judge_stream(file.data, keep_words=False):
                 report.add(verdict)
-                show(verdict.offset + verdict.size)
+                section = verdict.contents.section
+                show(section.offset + section.size)
         if report.is_empty:
             raise NoDump(
                 f"{shown(path)} contains messages of the standard, but no dump: "

@@ -85,6 +85,16 @@ class Section:
         """Whole packets, in order or not."""
         return len(self.rows)
 
+    @property
+    def is_dump(self) -> bool:
+        """Whether a header, whole or damaged, or a packet is there at all."""
+        return self.opening is not None or self.packets > 0
+
+    @property
+    def realtime_bytes(self) -> int:
+        """How many real-time bytes there are, which are no part of any message (FRM-03)."""
+        return sum(tally.count for tally in self.realtime.values())
+
     def row(self, index: int) -> NDArray[np.uint8]:
         """Return one packet, 127 bytes."""
         found: NDArray[np.uint8] = self.rows[index]

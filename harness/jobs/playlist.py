@@ -106,7 +106,7 @@ def judged_contents(file: DumpFile) -> Iterator[Dump | Fragment]:
             yield content
             continue
         lengths[content.header.sample_number] = content.header.length
-        yield replace(content, findings=judge_dump(held, lengths).findings)
+        yield replace(content, findings=judge_dump(held, lengths))
 
 
 def select(

@@ -4,6 +4,7 @@ A dump file is such a stream.  Nothing that a stream holds raises; all of it is 
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 from emulator.wire.packets import DEVICE_ID
 from harness.files.scan import Stream
@@ -11,13 +12,25 @@ from harness.files.sections import Section
 from harness.judge.beside import judge_beside
 from harness.judge.counts import judge_counts
 from harness.judge.dump import DumpContents, read_stream
-from harness.judge.finding import Findings
+from harness.judge.finding import Finding, Findings, Verdict, worst_of
 from harness.judge.headers import judge_header
 from harness.judge.reading import judge_reading
 from harness.judge.sequence import judge_headless, judge_sequence
 from harness.judge.sums import judge_ids, judge_sums
-from harness.judge.verdict import DumpVerdict
 from harness.judge.wrecks import judge_wrecks
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DumpVerdict:
+    """One dump of a stream, or what stands before the first one, and all that was found in it."""
+
+    contents: DumpContents = field(repr=False)
+    findings: tuple[Finding, ...]
+
+    @property
+    def worst(self) -> Verdict | None:
+        """The gravest verdict among the findings, None if there is no finding."""
+        return worst_of(self.findings)
 
 
 def judge_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpVerdict]:
@@ -29,11 +42,13 @@ def judge_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpVerdi
     for contents in read_stream(data, keep_words=keep_words):
         if contents.header is not None:
             lengths[contents.header.sample_number] = contents.header.length
-        yield judge_dump(contents, lengths)
+        yield DumpVerdict(contents, judge_dump(contents, lengths))
 
 
-def judge_dump(contents: DumpContents, lengths: dict[int, int] | None = None) -> DumpVerdict:
-    """Return the verdict on one dump; `lengths` are those of earlier samples, in words."""
+def judge_dump(
+    contents: DumpContents, lengths: dict[int, int] | None = None
+) -> tuple[Finding, ...]:
+    """Return the findings on one dump; `lengths` are those of earlier samples, in words."""
     findings = Findings()
     section, plan = contents.section, contents.plan
     alignment, reading = contents.alignment, contents.reading
@@ -53,7 +68,7 @@ def judge_dump(contents: DumpContents, lengths: dict[int, int] | None = None) ->
         judge_reading(findings, section, alignment, plan, reading)
     if contents.odd or section.realtime or section.rubble.count or contents.added:
         judge_beside(findings, contents, lengths or {}, owner)
-    return DumpVerdict(contents=contents, findings=findings.told_by_byte())
+    return findings.told_by_byte()
 
 
 def _owner(section: Section) -> int | None:
@@ -63,6 +78,3 @@ def _owner(section: Section) -> int | None:
     if section.packets:
         return int(section.row(0)[DEVICE_ID])
     return None
-
-
-__all__ = ["DumpVerdict", "judge_dump", "judge_stream"]

@@ -7,13 +7,17 @@ formatted as it arrives, up to a limit for people, and on disk for programs.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from tempfile import SpooledTemporaryFile
-from typing import Final
+from typing import Final, NamedTuple
 
+from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import Handshake
 from emulator.wire.prose import counted, duration
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.opening import shown
+from harness.files.sections import Section
 from harness.judge.finding import Finding, Verdict
-from harness.judge.verdict import DumpVerdict
+from harness.judge.stream import DumpVerdict
 from harness.report.document import Document, fields_of, written
 from harness.report.findings import gravest_lines
 from harness.report.samples import header_document, header_words, loop_words
@@ -53,17 +57,19 @@ class FileReport:
 
     def add(self, verdict: DumpVerdict) -> None:
         """Add the verdict on one dump, or on what precedes the first."""
-        if not (verdict.is_dump or verdict.findings):
+        section = verdict.contents.section
+        if not (section.is_dump or verdict.findings):
             return
         worst = verdict.worst if verdict.worst in (Verdict.BROKEN, Verdict.BENT) else None
-        self.dumps += verdict.is_dump
-        self.broken += verdict.is_dump and worst is Verdict.BROKEN
-        self._bent += verdict.is_dump and worst is Verdict.BENT
-        self._headers += verdict.has_header
+        has_header = section.opening is not None
+        self.dumps += section.is_dump
+        self.broken += section.is_dump and worst is Verdict.BROKEN
+        self._bent += section.is_dump and worst is Verdict.BENT
+        self._headers += has_header
         self._findings += len(verdict.findings)
         if worst is not None and not self.is_broken:
             self._worst = worst
-        number = self._headers if verdict.has_header else None
+        number = self._headers if has_header else None
         if self._for_programs:
             self._write_down(verdict, number, worst)
         else:
@@ -139,7 +145,7 @@ class FileReport:
         self._blocks.append([*_dump_lines(verdict, number), *(f"    {line}" for line in found)])
 
     def _write_down(self, verdict: DumpVerdict, number: int | None, worst: Verdict | None) -> None:
-        if verdict.is_dump:
+        if verdict.contents.section.is_dump:
             self._dump_documents.add(_dump_document(verdict, number, worst))
         for finding in verdict.findings:
             self._finding_documents.add(finding_document(finding, number))
@@ -215,32 +221,52 @@ def finding_document(finding: Finding, dump: int | None) -> Document:
     return {"dump": dump, **fields_of(finding)}
 
 
+class LineTimes(NamedTuple):
+    """How long a dump takes on a five-pin cable (M1 pp. 1 and 39)."""
+
+    line_ns: int
+    """Its bytes one behind the other."""
+    closed_loop_ns: int
+    """If header and packets are answered at once."""
+    open_loop_ns: int
+    """To a unit that never answers, by the standard's pauses."""
+
+
+def line_times(section: Section) -> LineTimes:
+    """Return how long the messages of a dump take on the line."""
+    line_ns = section.size * BYTE_NS
+    has_header = section.opening is not None
+    reply_ns = FIXED[Handshake].size * BYTE_NS
+    pauses_ns = section.packets * PACKET_LIMIT_NS + (HEADER_LIMIT_NS if has_header else 0)
+    return LineTimes(
+        line_ns, line_ns + (section.packets + has_header) * reply_ns, line_ns + pauses_ns
+    )
+
+
 def _dump_lines(verdict: DumpVerdict, number: int | None) -> Iterator[str]:
-    if not verdict.is_dump:
+    contents = verdict.contents
+    section, plan, header = contents.section, contents.plan, contents.header
+    if not section.is_dump:
         yield "  Before the first dump:"
         return
     which = f"Dump {number}" if number else "Packets without a header"
-    yield f"  {which}, from byte {verdict.offset:,}{_sample(verdict)}"
-    planned = "" if verdict.planned is None else f" of {verdict.planned:,}"
-    found = verdict.contents.found
-    of = "packet" if verdict.planned is None and found == 1 else "packets"
+    sample = "." if section.opening is None else ": its header is damaged."
+    if header is not None:
+        sample = f": sample {header.sample_number}, {header_words(header)}."
+    yield f"  {which}, from byte {section.offset:,}{sample}"
+    planned = "" if plan is None else f" of {plan.packets:,}"
+    of = "packet" if plan is None and contents.found == 1 else "packets"
+    times = line_times(section)
     yield (
-        f"    {found:,}{planned} {of}; {duration(verdict.answered_ns)} on the line "
+        f"    {contents.found:,}{planned} {of}; {duration(times.closed_loop_ns)} on the line "
         "if every reply comes at once (closed loop), "
-        f"{duration(verdict.silent_ns)} without replies (open loop)."
+        f"{duration(times.open_loop_ns)} without replies (open loop)."
     )
-    if verdict.header is not None and (loop := loop_words(verdict.header)):
+    if header is not None and (loop := loop_words(header)):
         yield f"    {loop}"
-    if verdict.realtime:
-        amount = counted(verdict.realtime, "real-time byte")
+    if section.realtime:
+        amount = counted(section.realtime_bytes, "real-time byte")
         yield f"    {amount} in it, which any message may hold."
-
-
-def _sample(verdict: DumpVerdict) -> str:
-    header = verdict.header
-    if header is None:
-        return ": its header is damaged." if verdict.has_header else "."
-    return f": sample {header.sample_number}, {header_words(header)}."
 
 
 def _options(finding: Finding, number: int | None) -> str:
@@ -251,23 +277,21 @@ def _options(finding: Finding, number: int | None) -> str:
 
 
 def _dump_document(verdict: DumpVerdict, number: int | None, worst: Verdict | None) -> Document:
-    missing = {"header": "damaged" if verdict.has_header else "missing"}
+    contents = verdict.contents
+    section, plan, header = contents.section, contents.plan, contents.header
+    missing = {"header": "missing" if section.opening is None else "damaged"}
     return {
         "dump": number,
-        "at": {"byte": verdict.offset},
-        "bytes": verdict.size,
+        "at": {"byte": section.offset},
+        "bytes": section.size,
         "verdict": worst or "right",
-        **(missing if verdict.header is None else header_document(verdict.header)),
+        **(missing if header is None else header_document(header)),
         "packets": {
-            "planned": verdict.planned,
-            "found": verdict.contents.found,
-            "whole": verdict.packets,
+            "planned": None if plan is None else plan.packets,
+            "found": contents.found,
+            "whole": section.packets,
         },
-        "realtime_bytes": verdict.realtime,
-        "time": {
-            "line_ns": verdict.line_ns,
-            "closed_loop_ns": verdict.answered_ns,
-            "open_loop_ns": verdict.silent_ns,
-        },
+        "realtime_bytes": section.realtime_bytes,
+        "time": line_times(section)._asdict(),
         "findings": len(verdict.findings),
     }

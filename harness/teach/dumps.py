@@ -97,7 +97,7 @@ class ExplainedDump:
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """The judge's findings on it."""
-        return judge_dump(self.contents).findings
+        return judge_dump(self.contents)
 
     @cached_property
     def places(self) -> NDArray[np.int64]:

@@ -11,8 +11,7 @@ import time
 from dataclasses import dataclass
 
 from harness.judge.finding import Verdict
-from harness.judge.stream import judge_stream
-from harness.judge.verdict import DumpVerdict
+from harness.judge.stream import DumpVerdict, judge_stream
 from tests import damage
 
 SEEDS = 200

@@ -29,6 +29,8 @@ def test_undamaged_dumps_have_no_finding_and_give_their_words() -> None:
         assert verdict.findings == (), (seed, verdict.findings)
         assert verdict.contents.words is not None
         assert verdict.contents.words.tolist() == list(clean.words)
-        assert (verdict.planned, verdict.contents.found) == (clean.packets, clean.packets)
+        plan = verdict.contents.plan
+        assert plan is not None
+        assert (plan.packets, verdict.contents.found) == (clean.packets, clean.packets)
         widths.add(clean.bits)
     assert widths == set(range(8, 29))

@@ -197,7 +197,7 @@ def test_a_name_before_its_header_belongs_to_the_dump(tmp_path: Path) -> None:
     first = agree(name + DUMP, tmp_path / "a")
     assert first is not None
     assert first.name == "Gulls"
-    (verdict,) = (each for each in judge_stream(name + DUMP) if each.has_header)
+    (verdict,) = (each for each in judge_stream(name + DUMP) if each.contents.section.opening)
     (finding,) = verdict.findings
     assert (finding.clause, str(finding.verdict), finding.at.byte) == ("HDR-01", "noted", 0)
     (dump,) = dumps_in(load(str(tmp_path / "a")))

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from harness.files.scan import DETAIL
 from harness.judge.finding import MOST, Answerable, Finding, Verdict
-from harness.judge.stream import judge_stream
-from harness.judge.verdict import DumpVerdict
+from harness.judge.stream import DumpVerdict, judge_stream
+from harness.report.validate import line_times
 from tests import damage, oracle
 from tests.judge.provoking import (
     CASES,
@@ -52,14 +52,16 @@ def only(findings: Iterable[Finding], clause: str) -> Finding:
 
 def test_a_clean_dump_is_described() -> None:
     verdict = judged(CLEAN)
-    assert verdict.is_dump
-    assert verdict.has_header
-    assert (verdict.offset, verdict.size) == (0, len(CLEAN))
-    assert verdict.seconds == pytest.approx(90 * 22_676e-9)
-    assert verdict.line_ns == len(CLEAN) * BYTE_NS
+    section = verdict.contents.section
+    assert section.is_dump
+    assert (section.offset, section.size) == (0, len(CLEAN))
+    assert verdict.contents.plan is not None
+    assert verdict.contents.plan.sound(0, 3) == "90 words (2 ms of sound)"  # 90 x 22,676 ns
+    times = line_times(section)
+    assert times.line_ns == len(CLEAN) * BYTE_NS
     # Open loop: two seconds after the header and 20 ms after each packet (M1 p. 39).
-    assert verdict.answered_ns == verdict.line_ns + 4 * 6 * BYTE_NS  # header and three packets
-    assert verdict.silent_ns == verdict.line_ns + 2_000_000_000 + 3 * 20_000_000
+    assert times.closed_loop_ns == times.line_ns + 4 * 6 * BYTE_NS  # header and three packets
+    assert times.open_loop_ns == times.line_ns + 2_000_000_000 + 3 * 20_000_000
     assert verdict.contents.words is not None
     assert verdict.contents.words.dtype == np.int16
     assert verdict.contents.words.tolist() == list(NOISE[:90])
@@ -75,7 +77,9 @@ def test_words_of_several_channels_stay_interleaved() -> None:
     verdict = judged(STEREO)
     assert verdict.contents.words is not None
     assert verdict.contents.words.tolist() == list(NOISE[:180])
-    assert verdict.seconds == pytest.approx(90 / 44_100)
+    assert verdict.contents.plan is not None
+    # 90 frames of two channels at 44,100 Hz
+    assert verdict.contents.plan.sound(0, 5) == "180 words (2 ms of sound)"
 
 
 def test_words_of_a_dump_with_gaps_come_with_their_places() -> None:
@@ -92,7 +96,7 @@ def test_words_of_a_dump_with_gaps_come_with_their_places() -> None:
 def test_real_time_bytes_are_counted_and_harm_nothing() -> None:
     ticking = CLEAN[:2] + b"\xf8" + CLEAN[2:100] + b"\xfe" + CLEAN[100:148] + b"\xf8" + CLEAN[148:]
     verdict = judged(ticking)
-    assert verdict.realtime == 3
+    assert verdict.contents.section.realtime_bytes == 3
     assert verdict.findings == ()
     assert verdict.contents.words is not None
     assert verdict.contents.words.tolist() == list(NOISE[:90])
@@ -101,8 +105,8 @@ def test_real_time_bytes_are_counted_and_harm_nothing() -> None:
 def test_several_dumps_are_judged_one_by_one() -> None:
     first, second = judge_stream(CLEAN + spoiled(1, 60, PACKETS[1][60] ^ 1))
     assert first.worst is None
-    assert second.is_broken
-    assert second.offset == len(CLEAN)
+    assert second.worst is Verdict.BROKEN
+    assert second.contents.section.offset == len(CLEAN)
 
 
 def test_an_empty_stream_has_no_verdicts() -> None:
@@ -111,15 +115,15 @@ def test_an_empty_stream_has_no_verdicts() -> None:
 
 def test_what_stands_before_the_first_dump_is_no_dump() -> None:
     before, after = judge_stream(LOOP + CLEAN)
-    assert not before.is_dump
-    assert after.is_dump
+    assert not before.contents.section.is_dump
+    assert after.contents.section.is_dump
     assert before.findings == ()
 
 
 def test_a_long_dump_is_read_in_several_pieces() -> None:
     verdict = judged(long_dump(350_001))
     assert verdict.findings == ()
-    assert verdict.packets == 8_751  # more than are read at once
+    assert verdict.contents.section.packets == 8_751  # more than are read at once
     assert verdict.contents.words is not None
     assert len(verdict.contents.words) == 350_001
     assert verdict.contents.words[5_120:5_160].tolist() == list(NOISE[:40])
@@ -380,8 +384,8 @@ def test_nothing_raises_and_every_byte_belongs_to_a_verdict(data: bytes) -> None
     verdicts = list(judge_stream(data))
     position = 0
     for verdict in verdicts:
-        assert verdict.offset == position
-        position += verdict.size
+        assert verdict.contents.section.offset == position
+        position += verdict.contents.section.size
         for finding in verdict.findings:
             assert finding.at.byte is None or 0 <= finding.at.byte <= len(data)
             assert finding.at.packet is None or finding.at.packet >= 0
@@ -402,7 +406,7 @@ def test_a_mutilated_dump_never_raises(data: st.DataObject) -> None:
             made[at:at] = data.draw(st.binary(max_size=150))
         if not made:
             break
-    assert sum(verdict.size for verdict in judge_stream(bytes(made))) == len(made)
+    assert sum(each.contents.section.size for each in judge_stream(bytes(made))) == len(made)
 
 
 @pytest.mark.parametrize("byte", [0x00, 0x7F, 0x90, 0xF0, 0xF4, 0xF7, 0xF8, 0xFF])

@@ -75,5 +75,7 @@ def test_what_is_only_noted_is_never_broken_in_any_case() -> None:
 
 def test_the_clean_dump_of_the_cases_is_clean() -> None:
     (verdict,) = judge_stream(CLEAN)
-    assert (verdict.planned, verdict.contents.found, verdict.packets) == (3, 3, 3)
+    plan, contents = verdict.contents.plan, verdict.contents
+    assert plan is not None
+    assert (plan.packets, contents.found, contents.section.packets) == (3, 3, 3)
     assert verdict.worst is None

@@ -65,7 +65,7 @@ def judge_content(
     places = {each.place: each for each in talk.exchanges}
     whose = _Whose(talk, sight, messages)
     found = []
-    verdicts = _verdicts(pieces, keep_words=False)
+    verdicts = _verdicts(pieces)
     for finding in _placed_findings(verdicts, pieces, sight):
         if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
             continue
@@ -95,7 +95,7 @@ def judge_loose(
     named = [each for each in loose if _is_answer_out_of_form(each)]
     rest = [each for each in loose if not _is_answer_out_of_form(each)]
     found = [finding for each in named for finding in _wrong_form(each, sight)]
-    of_rest = _placed_findings(_verdicts(rest, keep_words=False), rest, sight)
+    of_rest = _placed_findings(_verdicts(rest), rest, sight)
     found += [each for each in of_rest if each.clause != "HDR-01"]
     out = []
     for finding in found:
@@ -145,9 +145,9 @@ def messages_of(talk: DumpExchange, *, both: bool) -> list[TimedMessage]:
     return [message for _, message in sorted(found, key=lambda each: each[0])]
 
 
-def _verdicts(pieces: Sequence[TimedMessage], *, keep_words: bool = True) -> list[DumpVerdict]:
+def _verdicts(pieces: Sequence[TimedMessage]) -> list[DumpVerdict]:
     data = b"".join(heard.piece.raw for heard in pieces)
-    return list(judge_stream(data, keep_words=keep_words))
+    return list(judge_stream(data, keep_words=False))
 
 
 def _placed_findings(
