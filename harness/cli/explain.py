@@ -86,7 +86,7 @@ def _from(dumps: Sequence["ExplainedDump"], start: int, every: bool) -> "Answer"
 
 
 def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":
-    from harness.report.explain import packet_documents, packets_text
+    from harness.report.explain import packets_text
 
     found = dump.packet(place, every=every)
     count = dump.reached
@@ -95,18 +95,17 @@ def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":
         raise Problem(f"there is no packet {place:,}.", do=f"{dump.title} has {there}.")
     missing = [each for each in dump.findings if each.at.packet == place] if not found else []
     lines = packets_text(dump, place, found, missing, width())
-    return lines, {"packets": packet_documents(found, missing, place)}
+    return lines, {"packets": found or [{"packet": place, "missing": True, "findings": missing}]}
 
 
 def _overviews(
     chosen: Sequence["ExplainedDump"], dumps: Sequence["ExplainedDump"], every: bool, file: str
 ) -> "Answer":
-    from harness.report.explain import overview_document, overviews_text
+    from harness.report.explain import overviews_text
 
-    pairs = [(dump, dump.overview(every=every)) for dump in chosen]
+    found = [dump.overview(every=every) for dump in chosen]
     headers = sum(each.number > 0 for each in dumps)
-    lines = overviews_text(pairs, dumps=headers, file=file, width=width())
-    return lines, {"dumps": [overview_document(dump, seen) for dump, seen in pairs]}
+    return overviews_text(found, dumps=headers, file=file, width=width()), {"dumps": found}
 
 
 def _chosen(dumps: Sequence["ExplainedDump"], number: int | None) -> "ExplainedDump":

@@ -8,7 +8,7 @@ from emulator.wire.constants import PACKET_BYTES
 from emulator.wire.prose import capitalised, counted, spelled
 from harness.files.opening import shown
 from harness.judge.finding import Finding
-from harness.report.document import Document, fields_of
+from harness.report.document import Document
 from harness.report.table import Column, apart, table
 from harness.teach.dumps import ExplainedDump, ExplainedPacket, Overview, WholePackets
 from harness.teach.explained import Explained, FieldLine
@@ -45,16 +45,12 @@ def packets_text(
 
 
 def overviews_text(
-    pairs: Sequence[tuple[ExplainedDump, Overview]],
-    *,
-    dumps: int,
-    file: str,
-    width: int | None = None,
+    overviews: Sequence[Overview], *, dumps: int, file: str, width: int | None = None
 ) -> list[str]:
     """Return the lines for the dumps of a file that holds `dumps` of them."""
     return apart(
-        apart(_overview_blocks(dump, overview, dumps=dumps, file=file, width=width))
-        for dump, overview in pairs
+        apart(_overview_blocks(overview, dumps=dumps, file=file, width=width))
+        for overview in overviews
     )
 
 
@@ -63,35 +59,14 @@ def document(source: Document, **parts: Sequence[object]) -> Document:
     return {"schema": SCHEMA, "source": source, **parts}
 
 
-def packet_documents(
-    found: Sequence[ExplainedPacket], missing: Sequence[Finding], place: int
-) -> list[Document]:
-    """Return every occurrence of a packet for programs, or one that is not there."""
-    if found:
-        return [_packet_document(packet) for packet in found]
-    return [{"packet": place, "missing": True, "findings": missing}]
-
-
-def overview_document(dump: ExplainedDump, overview: Overview) -> Document:
-    """Return one dump of a file for programs."""
-    return {
-        "dump": dump.number,
-        "byte": dump.section.offset,
-        "size": dump.section.size,
-        **fields_of(overview),
-        "packets": [_packet_document(packet) for packet in overview.packets],
-    }
-
-
 def _overview_blocks(
-    dump: ExplainedDump, overview: Overview, *, dumps: int, file: str, width: int | None
+    overview: Overview, *, dumps: int, file: str, width: int | None
 ) -> Iterator[list[str]]:
-    section = dump.section
-    if section.opening is None:
+    if overview.header is None:
         title = "Before the first header" if dumps else "No header"
     else:
-        title = f"Dump {dump.number} of {dumps}" if dumps > 1 else "Dump"
-    yield [f"{title}: {counted(section.size, 'byte')} from byte {section.offset:,}"]
+        title = f"Dump {overview.dump} of {dumps}" if dumps > 1 else "Dump"
+    yield [f"{title}: {counted(overview.size, 'byte')} from byte {overview.byte:,}"]
     if overview.header is not None:
         yield _message_text(overview.header, width)
     yield _runs_text(overview)
@@ -132,7 +107,7 @@ def _row(line: FieldLine) -> tuple[str, str, str, str, str]:
 
 def _packet_text(packet: ExplainedPacket, width: int | None) -> list[str]:
     """Return the lines for one packet of a file, the judge's findings below."""
-    heading, *lines = _message_text(packet.explained, width)
+    heading, *lines = _message_text(packet, width)
     heading = f"Packet {packet.packet:,}: {heading[0].lower()}{heading[1:]}"
     return [heading, *lines, *_finding_lines(packet.findings)]
 
@@ -167,11 +142,3 @@ def _finding_lines(findings: Iterable[Finding]) -> Iterator[str]:
         yield f"  {finding.verdict}: {finding.message} ({finding.clause})"
         if finding.expected or finding.found:
             yield f"    expected {finding.expected}, found {finding.found}"
-
-
-def _packet_document(packet: ExplainedPacket) -> Document:
-    return {
-        "packet": packet.packet,
-        **fields_of(packet.explained),
-        "findings": packet.findings,
-    }

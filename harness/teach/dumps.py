@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
+from operator import attrgetter
 from typing import Final
 
 import numpy as np
@@ -28,6 +29,7 @@ from harness.teach.explained import Explained
 
 MOST: Final = 3
 """The number of broken packets, and of odd messages, that are shown of one dump."""
+_BYTE: Final = attrgetter("byte")
 _CHUNK: Final = 1 << 12
 _FAR: Final = 1 << 16
 """Bytes that are read from a packet on to find the message that holds a byte behind it."""
@@ -44,11 +46,10 @@ class WholePackets:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExplainedPacket:
+class ExplainedPacket(Explained):
     """One explained packet and the judge's findings on it."""
 
     packet: int
-    explained: Explained
     findings: tuple[Finding, ...]
 
 
@@ -56,6 +57,10 @@ class ExplainedPacket:
 class Overview:
     """What a dump is made of; its fields are keys of the document."""
 
+    dump: int
+    """Its number."""
+    byte: int
+    size: int
     header: Explained | None
     runs: tuple[WholePackets, ...]
     packets: tuple[ExplainedPacket, ...]
@@ -121,12 +126,15 @@ class ExplainedDump:
         whole = self.section.packets
         wrong = np.flatnonzero(~clean)
         first = [*wrong[wrong < whole][:MOST].tolist(), *wrong[wrong >= whole][:MOST].tolist()]
-        shown = sorted((self._packet(index, every) for index in first), key=_byte)[:MOST]
+        shown = sorted((self._packet(index, every) for index in first), key=_BYTE)[:MOST]
         told = {packet.packet for packet in shown}
         others = [each for each in self.findings if each.at.packet not in told]
         pieces = [item.piece for item in self.contents.odd]
         opening = self.section.opening
         return Overview(
+            dump=self.number,
+            byte=self.section.offset,
+            size=self.section.size,
             header=None if opening is None else explain_piece(opening),
             runs=tuple(self._runs(np.flatnonzero(clean))),
             packets=tuple(shown),
@@ -142,7 +150,7 @@ class ExplainedDump:
     def packet(self, place: int, *, every: bool = False) -> list[ExplainedPacket]:
         """Return every occurrence of the planned packet `place`, whole or torn."""
         found = np.flatnonzero(self.places == place).tolist()
-        return sorted((self._packet(index, every) for index in found), key=_byte)
+        return sorted((self._packet(index, every) for index in found), key=_BYTE)
 
     def pieces_from(self, byte: int, count: int, *, every: bool = False) -> list[Explained]:
         """Return up to `count` explanations from the message that holds `byte` on.
@@ -204,9 +212,14 @@ class ExplainedDump:
             piece = self._whole(index)
         else:
             piece = _joined(self.contents.wrecks[index - whole].pieces)
+        explained = self._explain(piece, place, every)
         return ExplainedPacket(
+            title=explained.title,
+            byte=explained.byte,
+            size=explained.size,
+            lines=explained.lines,
+            problems=explained.problems,
             packet=place,
-            explained=self._explain(piece, place, every),
             findings=tuple(each for each in self.findings if each.at.packet == place),
         )
 
@@ -229,10 +242,6 @@ def dumps_of(data: bytes, *, bits: int | None = None) -> Iterator[ExplainedDump]
     for section in sections(data):
         number += section.opening is not None
         yield ExplainedDump(number=number, section=section, bits=bits)
-
-
-def _byte(packet: ExplainedPacket) -> int:
-    return packet.explained.byte
 
 
 def _pieces(section: Section, start: int) -> Iterator[Piece]:

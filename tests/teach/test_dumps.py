@@ -61,7 +61,7 @@ def test_the_packet_that_was_damaged_is_shown_with_the_judges_words(
     else:
         # The packet itself, or the one the judge ties the damage to.
         assert shown & ({damaged.packet} | told)
-        assert any(packet.findings or packet.explained.problems for packet in overview.packets)
+        assert any(packet.findings or packet.problems for packet in overview.packets)
 
 
 @settings(max_examples=60, deadline=None)
@@ -85,8 +85,8 @@ def test_one_packet_can_be_asked_for(kind: str) -> None:
     assert packet.findings
     (whole,) = dump.packet(damaged.packet - 1)
     assert whole.findings == ()
-    assert whole.explained.byte == 21 + 127 * (damaged.packet - 1)
-    assert whole.explained.lines[-2].value.endswith("right")
+    assert whole.byte == 21 + 127 * (damaged.packet - 1)
+    assert whole.lines[-2].value.endswith("right")
     assert dump.packet(LONG.packets) == []
     assert dump.reached == LONG.packets
 
@@ -116,19 +116,19 @@ def test_packets_are_numbered_as_they_were_planned() -> None:
     header, packets = damage.take_apart(LONG.data)
     dump = only(header + b"".join(packets[:50] + packets[51:]))
 
-    assert [packet.explained.byte for packet in dump.packet(51)] == [21 + 127 * 50]
+    assert [packet.byte for packet in dump.packet(51)] == [21 + 127 * 50]
     assert dump.packet(50) == []
     (last,) = dump.packet(LONG.packets - 1)
-    assert last.explained.byte == 21 + 127 * (LONG.packets - 2)
+    assert last.byte == 21 + 127 * (LONG.packets - 2)
     spp = oracle.words_per_packet(LONG.bits)
-    assert last.explained.lines[5].field == f"word {(LONG.packets - 1) * spp:,}"
+    assert last.lines[5].field == f"word {(LONG.packets - 1) * spp:,}"
 
 
 def test_a_packet_that_stands_twice_is_shown_twice() -> None:
     header, packets = damage.take_apart(LONG.data)
     dump = only(header + b"".join(packets[:3] + packets[2:]))
 
-    assert [packet.explained.byte for packet in dump.packet(2)] == [21 + 254, 21 + 381]
+    assert [packet.byte for packet in dump.packet(2)] == [21 + 254, 21 + 381]
 
 
 def test_a_missing_packet_at_the_end_is_still_counted() -> None:
@@ -171,17 +171,17 @@ def test_realtime_bytes_inside_a_packet_stand_in_its_explanation() -> None:  # F
     data = LONG.data[:60] + b"\xfe" + LONG.data[60:]
     (packet,) = only(data).packet(0)
 
-    assert [line.byte for line in packet.explained.lines if line.field == "real time"] == [60]
-    assert packet.explained.size == 128
-    assert packet.explained.lines[-1].byte == 21 + 127
+    assert [line.byte for line in packet.lines if line.field == "real time"] == [60]
+    assert packet.size == 128
+    assert packet.lines[-1].byte == 21 + 127
 
 
 def test_a_packet_drowned_in_realtime_bytes_is_explained_without_them() -> None:
     data = LONG.data[:60] + b"\xf8" * 5000 + LONG.data[60:]
     (packet,) = only(data).packet(0)
 
-    assert packet.explained.size == 127
-    assert packet.explained.lines[-2].value.endswith("right")
+    assert packet.size == 127
+    assert packet.lines[-2].value.endswith("right")
 
 
 def test_dumps_are_numbered_from_1_and_what_precedes_them_is_0() -> None:
@@ -198,17 +198,17 @@ def test_dumps_are_numbered_from_1_and_what_precedes_them_is_0() -> None:
 
 def test_packets_without_a_header_are_explained_with_a_width_that_is_given() -> None:  # PKT-14
     data = b"".join(oracle.packets(bits=16, words=range(80)))
-    assert only(data).packet(1)[0].explained.lines[5].field == "sample words"
-    assert only(data, bits=16).packet(1)[0].explained.lines[5].value == "40, +0.1 % of full scale"
+    assert only(data).packet(1)[0].lines[5].field == "sample words"
+    assert only(data, bits=16).packet(1)[0].lines[5].value == "40, +0.1 % of full scale"
 
 
 def test_every_word_is_shown_where_it_is_asked_for() -> None:
     (packet,) = only(LONG.data).packet(0, every=True)
     (brief,) = only(LONG.data).packet(0)
-    words = [line for line in packet.explained.lines if line.field.startswith("word ")]
+    words = [line for line in packet.lines if line.field.startswith("word ")]
 
     assert len(words) == oracle.words_per_packet(LONG.bits)
-    assert len(brief.explained.lines) < len(packet.explained.lines)
+    assert len(brief.lines) < len(packet.lines)
 
 
 # From a byte on.
@@ -239,7 +239,8 @@ def test_a_packet_says_the_same_however_it_is_asked_for() -> None:
 
     for place in (4, 6, LONG.packets - 1):
         (packet,) = dump.packet(place)
-        assert dump.pieces_from(packet.explained.byte, 1) == [packet.explained]
+        (piece,) = dump.pieces_from(packet.byte, 1)
+        assert (piece.title, piece.lines) == (packet.title, packet.lines)
 
 
 def test_a_byte_in_noise_that_nobody_looked_at_is_explained_all_the_same() -> None:
