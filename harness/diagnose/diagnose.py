@@ -18,7 +18,7 @@ from harness.diagnose.unexplained import Unexplained, unexplained_in
 from harness.diagnose.unknown import UNSEEN, what_is_unknown
 from harness.diagnose.weigh import Ranked, ranked, suspicions_of
 from harness.files.recorded import Recorded
-from harness.judge.dialogue.judge import Ended
+from harness.judge.dialogue.exchanges import Ended
 
 _OF_DUMPS: Final = (
     DataPacket,

@@ -13,8 +13,7 @@ from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import HandshakeKind
 from harness.diagnose.scene import DumpScene, Scene
 from harness.judge.against_source import HeaderDifference
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.dialogue.judge import Ended
+from harness.judge.dialogue.exchanges import Ended, Exchange
 from harness.judge.finding import Place
 
 _MANY: Final = 2  # packets without an answer at the end that make a silence for good (our choice)

@@ -32,6 +32,7 @@ from harness.judge.damage import data_bytes
 from harness.judge.dialogue.exchanges import (
     OTHER,
     DumpExchange,
+    Ended,
     Exchange,
     LoopMode,
     Reply,
@@ -40,7 +41,6 @@ from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.judge import (
     DumpSeen,
-    Ended,
     Followed,
     Verdicts,
     follow_capture,

@@ -15,7 +15,7 @@ from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign
 from harness.diagnose.table import TABLE
 from harness.diagnose.weigh import Ranked
-from harness.judge.dialogue.judge import Ended
+from harness.judge.dialogue.exchanges import Ended
 from harness.judge.finding import Finding, Place, Verdict
 
 _NO_ANSWER: Final = "TIM-02"

@@ -11,7 +11,7 @@ from emulator.dump.capture import Direction
 from emulator.wire.prose import duration
 from harness.diagnose.scene import DumpScene, Scene
 from harness.files.recorded import TakenAt
-from harness.judge.dialogue.judge import Ended
+from harness.judge.dialogue.exchanges import Ended
 
 UNSEEN: Final = (
     "Damage that leaves the checksum right: with --source FILE, the dump that was to be sent, "

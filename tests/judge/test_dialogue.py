@@ -14,7 +14,8 @@ from emulator.unit.profile import load_profile, profile_names
 from harness.files.recorded import Recorded
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
-from harness.judge.dialogue.judge import DumpSeen, Ended, LoopMode, Verdicts, judge_capture
+from harness.judge.dialogue.exchanges import Ended, LoopMode
+from harness.judge.dialogue.judge import DumpSeen, Verdicts, judge_capture
 from harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.jobs.bench import SECOND, rehearsal, unit

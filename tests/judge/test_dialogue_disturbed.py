@@ -11,7 +11,8 @@ from emulator.line.link import Habit, Link
 from harness.files.recorded import Recorded
 from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
-from harness.judge.dialogue.judge import Ended, Verdicts, judge_capture
+from harness.judge.dialogue.exchanges import Ended
+from harness.judge.dialogue.judge import Verdicts, judge_capture
 from harness.judge.finding import Answerable, Verdict
 from tests.edits import (
     add_byte,

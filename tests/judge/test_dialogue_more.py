@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import pytest
 
+from harness.judge.dialogue.exchanges import Ended
 from harness.judge.dialogue.heard import MOST_SCRAPS
-from harness.judge.dialogue.judge import Ended, judge_capture
+from harness.judge.dialogue.judge import judge_capture
 from harness.judge.finding import Answerable, Finding, Verdict
 from tests import oracle
 from tests.judge import talking

@@ -85,9 +85,9 @@ def _held_back(dump: DumpScene) -> Iterator[Sign]:
 
 def too_fast(scene: Scene) -> Iterator[Sign]:
     """Tell of packets that come faster than a line, and of which only some are answered (T52)."""
-    fast = {id(each.heard) for each in scene.followed.fast[Direction.TO_UNIT]}
+    fast = scene.sight.too_fast
     for dump in scene.sent if fast and scene.both and scene.is_timed else ():
-        hasty = [each for each in dump.packets if id(each.sendings[0]) in fast]
+        hasty = [each for each in dump.packets if each.sendings[0].place in fast]
         missed = [each for each in hasty if not each.replies and each.best.is_sound]
         if len(hasty) >= _FEW and dump.talk.replies and missed[:-1]:
             yield sign(

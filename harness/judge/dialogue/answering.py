@@ -28,13 +28,13 @@ _GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
 
 
 def judge_answering(
-    talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int | None
+    talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int
 ) -> list[str]:
     """Add findings on the receiving side; return what could not be known.
 
     `last_heard_ns` is when the receiver said its last word in the whole capture.
     """
-    silences = Silences(talk, sight, ledger, last_heard_ns or 0)
+    silences = Silences(talk, sight, ledger, last_heard_ns)
     judge = _Answers(talk, sight, ledger, silences)
     for exchange in talk.exchanges:
         judge.exchange(exchange)

@@ -8,9 +8,9 @@ sure, which a finding needs, and what is possible, which is enough to excuse.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
@@ -25,13 +25,6 @@ _HABIT: Final = 2  # FEs that make a user of active sensing
 _PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 
 
-class Fast(NamedTuple):
-    """A message that came faster than a line carries it."""
-
-    heard: TimedMessage
-    by_ns: int
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TimePrecision:
     """How fine the times of a capture are."""
@@ -42,6 +35,8 @@ class TimePrecision:
     """Whether the messages of a direction came no faster than a line carries them."""
     last_ns: int
     """When the last byte was there, of whatever direction, scraps aside."""
+    too_fast: dict[int, int] = field(default_factory=dict)
+    """By how much a message came faster than a line carries it, by its place."""
     through_port: Direction | None = None
     """The direction that came in through a port: what comes faster than a line carries it is told
     at the line's pace, so messages that stand back to back there may have come with pauses."""
@@ -76,12 +71,9 @@ class TimePrecision:
         return is_there and other.start_ns <= one.end_ns
 
 
-def hear(
-    recorded: Recorded,
-) -> tuple[list[TimedMessage], TimePrecision, dict[Direction, list[Fast]]]:
-    """Return the messages of a capture in the order in which they ended, and what is known of them.
-
-    Single real-time bytes are left out.  The last are the messages that came too fast.
+def hear(recorded: Recorded) -> tuple[list[TimedMessage], TimePrecision]:
+    """Return the messages of a capture in the order in which they ended, and how sure their times
+    are; single real-time bytes are left out.
     """
     capture = recorded.capture
     limit = ScrapLimit(MOST_SCRAPS)
@@ -92,7 +84,7 @@ def hear(
     port_ns = max(PORT_NS, recorded.late_ns) if recorded.is_from_port else 0
     tolerance_ns = 2 * recorded.rounded_ns + port_ns
     fast = {
-        way: list(_too_fast([each for each in heard if each.direction is way], tolerance_ns))
+        way: _too_fast([each for each in heard if each.direction is way], tolerance_ns)
         for way in Direction
     }
     sight = TimePrecision(
@@ -100,10 +92,11 @@ def hear(
         tolerance_ns=tolerance_ns,
         is_paced={way: not fast[way] for way in Direction},
         last_ns=max((each.end_ns for each in spoken), default=0),
+        too_fast={place: by_ns for mine in fast.values() for place, by_ns in mine.items()},
         through_port=_through_port(recorded),
         scraps=limit.dropped,
     )
-    return heard, sight, fast
+    return heard, sight
 
 
 def _through_port(recorded: Recorded) -> Direction | None:
@@ -134,14 +127,14 @@ def _in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMes
     return [replace(each, place=place) for place, each in enumerate(ordered)]
 
 
-def _too_fast(mine: Sequence[TimedMessage], tolerance_ns: int) -> list[Fast]:
-    found = []
+def _too_fast(mine: Sequence[TimedMessage], tolerance_ns: int) -> dict[int, int]:
+    found = {}
     for before, after in pairwise(mine):
         size_ns = len(after.piece.raw) * BYTE_NS
         least_ns = size_ns - size_ns // _PER_CENT
         by_ns = least_ns - (after.end_ns - before.end_ns)
         if by_ns > tolerance_ns:
-            found.append(Fast(after, by_ns))
+            found[after.place] = by_ns
     return found
 
 

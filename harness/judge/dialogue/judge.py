@@ -15,7 +15,7 @@ from harness.judge.dialogue.content import judge_content, judge_loose
 from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import MOST_SCRAPS, Fast, TimePrecision, find_pauses, hear
+from harness.judge.dialogue.heard import MOST_SCRAPS, TimePrecision, find_pauses, hear
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.questions import judge_addresses, judge_questions
 from harness.judge.dialogue.sending import judge_sending
@@ -104,7 +104,6 @@ class Followed:
     recorded: Recorded
     heard: list[TimedMessage]
     sight: TimePrecision
-    fast: dict[Direction, list[Fast]]
     course: Course
 
     @property
@@ -115,11 +114,11 @@ class Followed:
 
 def follow_capture(recorded: Recorded) -> Followed:
     """Return the messages of a capture, each put where it belongs."""
-    heard, sight, fast = hear(recorded)
+    heard, sight = hear(recorded)
     exact = sight.is_timed and not recorded.is_from_port and all(sight.is_paced.values())
     both = len(recorded.directions) > 1
     course = Follower(sight, exact=exact, both=both).follow(heard)
-    return Followed(recorded=recorded, heard=heard, sight=sight, fast=fast, course=course)
+    return Followed(recorded=recorded, heard=heard, sight=sight, course=course)
 
 
 def judge_capture(recorded: Recorded) -> Verdicts:
@@ -132,68 +131,37 @@ def judge_capture(recorded: Recorded) -> Verdicts:
 
 def judge_followed(followed: Followed) -> Verdicts:
     """Return what a capture shows that has been followed."""
-    recorded, heard, sight = followed.recorded, followed.heard, followed.sight
-    fast, course, both = followed.fast, followed.course, followed.both
+    heard, sight, course = followed.heard, followed.sight, followed.course
+    last_ns = {each.direction: each.end_ns for each in heard}  # they are in the order of their ends
+    messages = Counter(each.direction for each in heard)
     unknown: list[str] = []
-    scene = _Scene(
-        sight=sight,
-        fast={id(each.heard): each for mine in fast.values() for each in mine},
-        last_ns={
-            way: max((each.end_ns for each in heard if each.direction is way), default=None)
-            for way in Direction
-        }
-        if both
-        else None,
-        messages=Counter(each.direction for each in heard),
-    )
-    dumps = [_judge_dump(talk, scene, unknown) for talk in course.talks]
-    endings = [dump.ended for dump in dumps]
-    beside = Ledger(sight)
-    judge_questions(course, endings, beside, both)
-    judge_addresses(course, beside)
-    _judge_echoes(course, beside)
-    if sight.is_timed:
-        _judge_sensing(recorded, sight, beside)
-    findings = [*beside.told(), *_loose_findings(course, heard, sight)]
-    findings.sort(key=lambda each: each.at.time_ns or 0)
+    dumps = []
+    for talk in course.talks:
+        ledger = Ledger(sight, talk)
+        if followed.both:
+            judge_sending(talk, sight, ledger)
+            unknown += judge_answering(talk, sight, ledger, last_ns.get(OTHER[talk.direction], 0))
+        how = tell_ending(talk, sight)
+        _judge_replaced(talk, how, ledger)
+        _judge_jumps(talk, how, ledger)
+        _judge_pace(talk, sight, ledger)
+        if talk.is_torn_off:
+            unknown.append("The capture ends in the middle of a message, which was not judged.")
+        if how is Ended.CUT:
+            unknown.append(
+                "The capture ends in the middle of a dump: what became of it is not known."
+            )
+        of_content = judge_content(talk, how, sight, messages[talk.direction], both=followed.both)
+        dumps.append(_seen(talk, how, [*of_content, *ledger.told()], followed))
     return Verdicts(
         dumps=tuple(dumps),
-        findings=tuple(findings),
-        unknown=tuple(dict.fromkeys((*_unknown(recorded, sight), *unknown))),
+        findings=_judge_beside(followed, [dump.ended for dump in dumps], messages),
+        unknown=tuple(dict.fromkeys((*_unknown(followed.recorded, sight), *unknown))),
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Scene:
-    """What is known beside a dump itself."""
-
-    sight: TimePrecision
-    fast: dict[int, Fast]
-    """By the identity of the message."""
-    last_ns: dict[Direction, int | None] | None
-    """When each side said its last word, if both were heard."""
-    messages: Counter[Direction]
-    """How many each side sent in all."""
-
-
-def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSeen:
-    sight, last_ns = scene.sight, scene.last_ns
-    how = tell_ending(talk, sight)
-    ledger = Ledger(sight, talk)
-    if last_ns is not None:
-        judge_sending(talk, sight, ledger)
-        unknown += judge_answering(talk, sight, ledger, last_ns[OTHER[talk.direction]])
-    _judge_replaced(talk, how, ledger)
-    _judge_jumps(talk, how, ledger)
-    _judge_pace(talk, sight, scene.fast, ledger)
-    if talk.is_torn_off:
-        unknown.append("The capture ends in the middle of a message, which was not judged.")
-    if how is Ended.CUT:
-        unknown.append("The capture ends in the middle of a dump: what became of it is not known.")
-    of_content = judge_content(
-        talk, how, sight, scene.messages[talk.direction], both=last_ns is not None
-    )
-    findings = [*of_content, *ledger.told()]
+def _seen(talk: DumpExchange, how: Ended, findings: list[Finding], followed: Followed) -> DumpSeen:
+    is_timed = followed.sight.is_timed
     findings.sort(key=lambda each: GRAVITY[each.verdict])
     return DumpSeen(
         direction=talk.direction,
@@ -202,12 +170,30 @@ def _judge_dump(talk: DumpExchange, scene: _Scene, unknown: list[str]) -> DumpSe
         packets=talk.packets,
         resent=len(talk.sent) - len(talk.exchanges),
         replies=dict(Counter(each.kind.name for each in talk.replies)),
-        loop=tell_loop_mode(talk, both_known=last_ns is not None),
+        loop=tell_loop_mode(talk, both_known=followed.both),
         ended=how,
-        start_ns=talk.sent[0][1].start_ns if sight.is_timed else None,
-        end_ns=talk.active_ns if sight.is_timed else None,
+        start_ns=talk.sent[0][1].start_ns if is_timed else None,
+        end_ns=talk.active_ns if is_timed else None,
         findings=tuple(findings),
     )
+
+
+def _judge_beside(
+    followed: Followed, endings: list[Ended], messages: Counter[Direction]
+) -> tuple[Finding, ...]:
+    """Return what was found beside dumps, in the order of time."""
+    course, sight = followed.course, followed.sight
+    ledger = Ledger(sight)
+    judge_questions(course, endings, ledger, followed.both)
+    judge_addresses(course, ledger)
+    _judge_echoes(course, ledger)
+    if sight.is_timed:
+        _judge_sensing(followed.recorded, sight, ledger)
+    found = ledger.told()
+    for way in Direction:
+        loose = [each for each in course.loose if each.direction is way and not each.is_torn_off]
+        found += judge_loose(loose, side_of(way), messages[way], sight)
+    return tuple(sorted(found, key=lambda each: each.at.time_ns or 0))
 
 
 def _judge_replaced(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
@@ -236,21 +222,20 @@ def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
             )
 
 
-def _judge_pace(
-    talk: DumpExchange, sight: TimePrecision, fast: dict[int, Fast], ledger: Ledger
-) -> None:
+def _judge_pace(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
     """Judge whether packets came faster than a line carries them (TIM-06)."""
-    if not sight.is_timed or not fast:
+    if not sight.is_timed or not sight.too_fast:
         return
     found = [
-        (exchange, fast[id(heard)])
+        (exchange, heard)
         for exchange, heard in talk.sent
-        if exchange.place is not None and id(heard) in fast
+        if exchange.place is not None and heard.place in sight.too_fast
     ]
     if sight.tolerance_ns and len(found) < _NOT_STRAY:
         return
-    for exchange, each in found:
-        ledger.see("too fast for a line", each.heard, exchange, less=duration(each.by_ns))
+    for exchange, heard in found:
+        less = duration(sight.too_fast[heard.place])
+        ledger.see("too fast for a line", heard, exchange, less=less)
 
 
 def _judge_echoes(course: Course, ledger: Ledger) -> None:
@@ -284,17 +269,6 @@ def _judge_sensing(recorded: Recorded, sight: TimePrecision, ledger: Ledger) -> 
                 )
 
 
-def _loose_findings(
-    course: Course, heard: list[TimedMessage], sight: TimePrecision
-) -> Iterator[Finding]:
-    for direction in Direction:
-        loose = [
-            each for each in course.loose if each.direction is direction and not each.is_torn_off
-        ]
-        messages = sum(each.direction is direction for each in heard)
-        yield from judge_loose(loose, side_of(direction), messages, sight)
-
-
 def _unknown(recorded: Recorded, sight: TimePrecision) -> Iterator[str]:
     if sight.scraps:
         yield (
@@ -321,15 +295,3 @@ def _unknown(recorded: Recorded, sight: TimePrecision) -> Iterator[str]:
                 "messages began is not known."
             )
     yield "A capture does not show what the unit keeps: read the dump back and compare."
-
-
-__all__ = [
-    "DumpSeen",
-    "Ended",
-    "Followed",
-    "LoopMode",
-    "Verdicts",
-    "follow_capture",
-    "judge_capture",
-    "judge_followed",
-]
