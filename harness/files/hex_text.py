@@ -71,7 +71,7 @@ _DIRECTIONS: Final = {
 _OFFSET: Final = re.compile(r"(?:0x)?([0-9a-f]{2,16})h?:", re.IGNORECASE)
 _BARE_OFFSET: Final = re.compile(r"[0-9a-f]{6,16}", re.IGNORECASE)
 _GAP: Final = re.compile(r"\s{2,}")
-_ENDED: Final = re.compile(rb"[^\xf7]*\xf7|[^\xf7]+")
+_ENDED: Final = re.compile(rb"[^\xf7]*\xf7|[^\xf7]+")  # up to an F7, or the rest
 _PAIR: Final = re.compile(r"[0-9a-f]{2}", re.IGNORECASE)
 
 _Word = re.Match[str]
@@ -141,7 +141,7 @@ def read(text: str, file: str, *, direction: Direction = Direction.TO_UNIT) -> R
     remarks = [] if counted is None else [_REMARKS[counted]]
     times = _times(lines, text, remarks)
     if times is None:
-        passages = back_to_back([(way, one) for way, data in parts for one in _messages(data)])
+        passages = back_to_back([(way, one) for way, data in parts for one in _ENDED.findall(data)])
     else:
         passages = [Passage(way, ns, data) for (way, data), ns in zip(parts, times, strict=True)]
     return Recorded(
@@ -407,8 +407,3 @@ def _times(lines: Sequence[_HexLine], text: str, remarks: list[str]) -> list[int
             remarks.append(f"line {number:,}: its time is earlier than that of the line before")
         times.append(times[-1] + max(step, 0))
     return times
-
-
-def _messages(data: bytes) -> list[bytes]:
-    """Return what ends with an F7, and the rest."""
-    return _ENDED.findall(data)

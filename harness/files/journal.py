@@ -145,7 +145,8 @@ class Journal:
         self._held: Final = held
         self._head: bytes | None = began if self.is_blank else None  # until it is on the disk
         self._is_torn = not content.endswith(b"\n")  # the last line is not whole
-        self._last = {entry.place: entry for entry in _entries(content)}
+        entries = map(_entry, content.split(b"\n")[1:])
+        self._last = {entry.place: entry for entry in entries if entry is not None}
 
     @classmethod
     def begin(cls, path: str, *, target: str, began: str, disk: Disk | None = None) -> "Journal":
@@ -269,11 +270,6 @@ def _head_of(content: bytes, path: str) -> dict[str, Any]:
         f"{shown(path)} exists and is not a journal, so it is left alone.",
         do="Give another --journal.",
     )
-
-
-def _entries(content: bytes) -> list[JournalEntry]:
-    entries = map(_entry, content.split(b"\n")[1:])
-    return [entry for entry in entries if entry is not None]
 
 
 def _entry(line: bytes) -> JournalEntry | None:

@@ -148,14 +148,9 @@ def joined(blocks: Iterable[bytes], name: str, limit: int) -> bytes:
     for block in blocks:
         size += len(block)
         if size > limit:
-            raise too_large(name, limit)
+            raise Problem(f"{name} is too large: more than {limit >> 20:,} MB.")
         kept.append(block)
     return b"".join(kept)
-
-
-def too_large(name: str, limit: int) -> Problem:
-    """Return the line for a file of more than `limit` bytes."""
-    return Problem(f"{name} is too large: more than {limit >> 20:,} MB.")
 
 
 def standard_input() -> BinaryIO:

@@ -32,7 +32,11 @@ def detail_text(found: Sequence[Clause], width: int | None) -> list[str]:
 
 def document(found: Sequence[Clause]) -> Document:
     """Return clauses for programs."""
-    return {"schema": SCHEMA, "clauses": [_document(clause) for clause in found]}
+    clauses = [
+        {**fields_of(clause), "family": clause.family, "family_name": clause.family_name}
+        for clause in found
+    ]
+    return {"schema": SCHEMA, "clauses": clauses}
 
 
 def _details(clause: Clause, width: int | None) -> list[str]:
@@ -47,8 +51,3 @@ def _details(clause: Clause, width: int | None) -> list[str]:
     for name, value in rows:
         lines += folded(f"  {name:<10}{value}", width, _INDENT + 2)
     return lines
-
-
-def _document(clause: Clause) -> Document:
-    family = {"family": clause.family, "family_name": clause.family_name}
-    return {**fields_of(clause), **family}

@@ -90,10 +90,7 @@ def document(systems: Sequence[SystemPorts], problem: PortError | None) -> Docum
         "schema": SCHEMA,
         "systems": [
             {
-                "system": ports.system,
-                "title": ports.title,
-                "send": ports.send,
-                "hear": ports.hear,
+                **fields_of(ports),
                 "problem": ports.problem or None,
                 "do": _ADVICE.get(ports.system) if ports.problem else None,
             }
