@@ -23,7 +23,7 @@ _TRIES: Final = 20
 _SETTLE_NS: Final = 100_000_000
 """Messages in the first few ms of a connection were lost now and then (measured with JACK)."""
 _HINTS: Final = {
-    "alsa": "the kernel's sequencer is not loaded: modprobe snd-seq",
+    "alsa": "the kernel's sequencer is not loaded; load it with: modprobe snd-seq",
     "jack": "no JACK server is running here",
 }
 

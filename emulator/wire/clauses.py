@@ -121,7 +121,7 @@ def clause(clause_id: str) -> Clause:
         if near
         else f"an id is a family and two digits, and the families are {', '.join(FAMILIES)}"
     )
-    raise KeyError(f"no clause {clause_id!r}: {hint}")
+    raise KeyError(f"there is no clause {clause_id}: {hint}")
 
 
 def parse_clauses(text: str) -> dict[str, Clause]:

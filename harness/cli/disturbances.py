@@ -35,7 +35,7 @@ def disturbances(
         if wanted not in known:
             near = get_close_matches(wanted, known, n=1)
             raise Problem(
-                f"there is no disturbance and no situation {shown(name)}.",
+                f"there is no disturbance or situation {shown(name)}.",
                 do=f"Did you mean {known[near[0]].name}?"
                 if near
                 else "dryload disturbances lists them.",

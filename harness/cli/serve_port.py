@@ -17,7 +17,7 @@ def port_opener(
     given = [name for name in (midi, through, tcp) if name is not None]
     if len(given) != 1:
         raise Problem(
-            f"serve needs {'only one place' if given else 'a place'} to listen at.",
+            f"serve needs {'only one' if given else 'a'} port to listen on.",
             do="Give --midi NAME, --through PORT or --tcp 127.0.0.1:4000.",
         )
     if any_host and tcp is None:

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import soundfile
 
+from emulator.wire.prose import listed
 from emulator.wire.words import Words
 from harness.files.opening import shown
 from harness.files.problem import Problem
@@ -75,7 +76,7 @@ def _format_of(path: str) -> _Format:
     kind = _FORMATS.get(ending)
     if kind is None:
         raise Problem(
-            f"{shown(path)}: the ending of the name is not that of an audio format.",
-            do=f"Use one of {' '.join(_FORMATS)}.",
+            f"{shown(path)}: audio files are written as {listed(tuple(_FORMATS))}.",
+            do="Give a name with one of these endings.",
         )
     return kind

@@ -85,7 +85,7 @@ def test_the_document_holds_every_field() -> None:
 @pytest.mark.parametrize(
     ("args", "said"),
     [
-        (["PKT-5"], "no clause 'PKT-5'. Did you mean PKT-05"),
+        (["PKT-5"], "there is no clause PKT-5. Did you mean PKT-05"),
         (["QQQQ"], "families are FRM, DEV"),
         (["--family", "ABC"], "no family 'ABC'. There are: FRM, DEV"),
         (["--level", "may"], "no level 'may'. There are: must, should, information."),

@@ -181,7 +181,7 @@ def test_the_document_holds_every_field() -> None:
     [("flip a bot", "Did you mean flip a bit?"), ("xyz", "dryload disturbances lists them.")],
 )
 def test_a_name_that_there_is_not(name: str, told: str) -> None:
-    with pytest.raises(Problem, match="there is no disturbance and no situation") as caught:
+    with pytest.raises(Problem, match="there is no disturbance or situation") as caught:
         listed(name)
     assert told in str(caught.value)
     assert caught.value.code == USAGE

@@ -274,7 +274,7 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
     [
         (("thunder.wav", "-o", "out.wav"), "is a WAV sound, not a dump. dryload encode"),
         (("nothing.syx", "-o", "out.wav"), "nothing.syx: there is no such file"),
-        (("thunder.syx", "-o", "out.txt"), "the ending of the name is not that of an audio format"),
+        (("thunder.syx", "-o", "out.txt"), "audio files are written as .wav, .flac, .aif or .aiff"),
         (("thunder.syx", "-o", "thunder.wav"), "thunder.wav exists already"),
         (("thunder.syx", "-o", "thunder.syx", "--overwrite"), "is the input file"),
         (("thunder.syx", "-o", "out.wav", "--dump", "2"), "has no dump 2: it holds 1 dump"),

@@ -250,8 +250,8 @@ def test_usage(tmp_path: Path) -> None:
     (tmp_path / "there.jsonl").write_text("{}")
     tcp = ("serve", "--tcp", ":0")
     cases = {
-        "nowhere": (("serve",), "serve needs a place to listen at"),
-        "twice": ((*tcp, "--midi", "Desk"), "serve needs only one place to listen at"),
+        "nowhere": (("serve",), "serve needs a port to listen on"),
+        "twice": ((*tcp, "--midi", "Desk"), "serve needs only one port to listen on"),
         "no number": (("serve", "--tcp", "127.0.0.1"), "a port number from 0 to 65535"),
         "far number": (("serve", "--tcp", "127.0.0.1:70000"), "a port number from 0 to 65535"),
         "all the world": (("serve", "--tcp", "0.0.0.0:0"), "--any-host"),
