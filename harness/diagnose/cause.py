@@ -4,8 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
-from harness.diagnose.sign import Evidence, Sign, Value
-from harness.judge.finding import Place
+from harness.diagnose.sign import Sign, Value
 
 
 class Where(StrEnum):
@@ -37,9 +36,10 @@ class Strength(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Want:
-    """A sign that a row of the table asks for: its kind, and what its values have to be."""
+    """A sign that a row of the table asks for: what it is, and what its values have to be."""
 
-    kind: str
+    names: tuple[str, ...]
+    """A kind of sign, or clauses of which one is violated."""
     values: Mapping[str, tuple[Value, ...]]
     """By name, what the value may be; one of several is enough."""
     at_least: Mapping[str, int]
@@ -48,8 +48,8 @@ class Want:
     def fits(self, sign: Sign) -> bool:
         """Whether a sign is the one that is asked for."""
         return (
-            sign.kind == self.kind
-            and all(sign.values[name] in allowed for name, allowed in self.values.items())
+            sign.name in self.names
+            and all(sign.values.get(name) in allowed for name, allowed in self.values.items())
             and all(int(sign.values[name]) >= least for name, least in self.at_least.items())
         )
 
@@ -60,6 +60,8 @@ class Row:
 
     sign: Want
     """What raises the suspicion: its evidence is told, and its place is that of the cause."""
+    beside: tuple[Want, ...]
+    """What has to be there in the same dump as well."""
     unless: tuple[Want, ...]
     """What may not be there in the same dump."""
     strength: Strength
@@ -89,21 +91,3 @@ class Cause:
     """Kinds of signs, and clauses, that come of it and need no cause of their own."""
     is_harmless: bool = False
     """Whether a dump comes to no harm by it: it is told as a remark, never as the cause."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suspicion:
-    """A cause, and what speaks for it in this capture."""
-
-    cause: str
-    """Name of the cause."""
-    strength: Strength
-    evidence: tuple[Evidence, ...]
-    at: Place | None = None
-    """Where it struck first."""
-    dump: int | None = None
-    """Which dump of the capture, from 0 on; None: the capture as a whole."""
-    because: str = ""
-    """More exact words for this capture, in place of the cause's sentence."""
-    signs: tuple[Sign, ...] = ()
-    """What it is suspected by."""

@@ -10,8 +10,7 @@ from enum import StrEnum
 from typing import Final
 
 from harness.diagnose.cause import Strength
-from harness.diagnose.unexplained import Unexplained
-from harness.diagnose.weigh import Ranked
+from harness.diagnose.weigh import Suspicion, Unexplained
 
 
 class Confidence(StrEnum):
@@ -38,7 +37,7 @@ OF_STRENGTH: Final = {
 _WORDS: Final = list(Confidence)
 
 
-def how_sure(causes: Sequence[Ranked], unexplained: Sequence[Unexplained]) -> Confidence:
+def how_sure(causes: Sequence[Suspicion], unexplained: Sequence[Unexplained]) -> Confidence:
     """Return how sure the first cause is: less where it leaves something open.
 
     What is broken and explained by nothing, and a cause as strong that explains other things, leave

@@ -14,9 +14,8 @@ from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE, Table
-from harness.diagnose.unexplained import Unexplained, unexplained_in
 from harness.diagnose.unknown import UNSEEN, what_is_unknown
-from harness.diagnose.weigh import Ranked, ranked, suspicions_of
+from harness.diagnose.weigh import Suspicion, Unexplained, suspicions_of, unexplained_in
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.exchanges import Ended
 
@@ -48,9 +47,9 @@ class Diagnosis:
     """What is the matter with a transfer."""
 
     answer: Answer
-    causes: tuple[Ranked, ...]
+    causes: tuple[Suspicion, ...]
     """The likeliest first; those that follow from another one last."""
-    remarks: tuple[Ranked, ...]
+    remarks: tuple[Suspicion, ...]
     """Odd and harmless."""
     confidence: Confidence | None
     """How sure the first cause is; None where none is named."""
@@ -63,7 +62,7 @@ class Diagnosis:
     scene: Scene
 
     @property
-    def first(self) -> Ranked | None:
+    def first(self) -> Suspicion | None:
         """The likeliest cause."""
         return self.causes[0] if self.causes else None
 
@@ -86,8 +85,10 @@ def diagnose(
     """
     scene = scene_of(recorded, sources)
     signs = signs_of(scene)
-    named, remarks = ranked(suspicions_of(signs, causes))
-    unexplained = unexplained_in(scene, signs, (*named, *remarks))
+    found = suspicions_of(signs, causes)
+    named = tuple(each for each in found if not each.cause.is_harmless)
+    remarks = tuple(each for each in found if each.cause.is_harmless)
+    unexplained = unexplained_in(signs, found)
     answer = _answer(scene, named, unexplained)
     sure = how_sure(named, unexplained) if named and answer is Answer.CAUSE else None
     return Diagnosis(
@@ -102,7 +103,9 @@ def diagnose(
     )
 
 
-def _answer(scene: Scene, causes: tuple[Ranked, ...], unexplained: Sequence[Unexplained]) -> Answer:
+def _answer(
+    scene: Scene, causes: tuple[Suspicion, ...], unexplained: Sequence[Unexplained]
+) -> Answer:
     if causes:
         is_cut = any(each.ended is Ended.CUT for each in scene.dumps)
         if is_cut and causes[0].strength is Strength.WEAK:

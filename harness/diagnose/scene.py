@@ -46,7 +46,7 @@ from harness.judge.dialogue.judge import (
     follow_capture,
     judge_followed,
 )
-from harness.judge.finding import Answerable, Finding, Place
+from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.stream import judge_stream
 from harness.judge.timed_messages import TimedMessage
 
@@ -294,9 +294,20 @@ class DumpScene:
         data = b"".join(each.piece.raw for each in messages)
         return tuple(e for seen in judge_stream(data, keep_words=False) for e in seen.findings)
 
+    @property
+    def told(self) -> tuple[Finding, ...]:
+        """What the judge says of what was sent, and of what the unit answered."""
+        answers = (e for e in self.findings if e.answerable is Answerable.UNIT)
+        return (*self._of_sent, *answers)
+
     def found(self, *clauses: str) -> list[Finding]:
         """Return the findings by these clauses on what was sent."""
         return [each for each in self._of_sent if each.clause in clauses]
+
+    def bent(self, clause: str) -> list[Finding]:
+        """Return the findings by a clause that are no more than a custom."""
+        mine = (each for each in self.findings if each.clause == clause)
+        return [each for each in mine if each.verdict is Verdict.BENT]
 
     @property
     def headers(self) -> list[TimedMessage]:

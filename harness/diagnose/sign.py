@@ -4,10 +4,14 @@ Theory of operation.  Readers (`signs`) go through what the judge made of a capt
 odd, each by a kind and a few values, without a thought of what may have caused it.  The table
 (`causes.toml`) says which causes show like that.  A sign carries the sentences in which a user
 reads what was seen, so that a cause needs no words of its own for it.
+
+What the judge has found already is not looked for again: each of its findings is a sign of the kind
+`FINDING`, known by its clause.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
 
 from harness.diagnose.scene import DumpScene
 from harness.judge.dialogue.exchanges import Exchange
@@ -15,6 +19,9 @@ from harness.judge.finding import Place
 from harness.judge.timed_messages import TimedMessage
 
 Value = str | int | bool
+FINDING: Final = "finding"
+CONTEXT: Final = ("sent", "arrived", "file", "timed", "closed")
+"""Values that every sign of a dump has; what they mean, the head of `causes.toml` says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,13 +49,10 @@ class Sign:
     dump: int | None
     """Which dump of the capture, from 0 on; None: the capture as a whole."""
 
-    def with_values(self, **values: Value) -> "Sign":
-        """Return it with more values."""
-        return replace(self, values={**self.values, **values})
-
-    def with_evidence(self, lines: Sequence[Evidence]) -> "Sign":
-        """Return it with these lines as what was seen."""
-        return replace(self, evidence=tuple(lines))
+    @property
+    def name(self) -> str:
+        """By what a cause explains it: the clause of a finding, the kind of anything else."""
+        return str(self.values["clause"]) if self.kind == FINDING else self.kind
 
 
 def sign(
@@ -74,8 +78,26 @@ def sign(
     )
     return Sign(
         kind=kind,
-        values=values,
+        values=values if dump is None else {**_context(dump), **values},
         evidence=evidence,
         at=at,
         dump=None if dump is None else dump.index,
     )
+
+
+def _context(dump: DumpScene) -> Mapping[str, Value]:
+    scene = dump.scene
+    return {
+        "sent": scene.shows_sent,
+        "arrived": scene.shows_arrived,
+        "file": scene.is_file,
+        "timed": scene.is_timed,
+        "closed": dump.is_closed,
+    }
+
+
+def shown(body: bytes) -> str:
+    """Return bytes in hexadecimal, the middle of long messages left out."""
+    if len(body) <= 32:
+        return body.hex(" ").upper()
+    return f"{body[:12].hex(' ').upper()} ... {body[-8:].hex(' ').upper()}"

@@ -9,7 +9,7 @@ from emulator.wire.prose import counted, duration
 from harness.diagnose.confidence import MEANS, OF_STRENGTH
 from harness.diagnose.diagnose import Answer, Diagnosis
 from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.weigh import Ranked
+from harness.diagnose.weigh import Suspicion
 from harness.files.capture_file import CaptureFile
 from harness.files.opening import shown
 from harness.judge.finding import Place
@@ -83,8 +83,8 @@ def _section(heading: str, lines: Iterable[str]) -> Iterator[str]:
         yield from ["", f"{heading}:", *indented]
 
 
-def _evidence(ranked: Ranked) -> Iterator[str]:
-    evidence = ranked.suspicion.evidence
+def _evidence(ranked: Suspicion) -> Iterator[str]:
+    evidence = ranked.evidence
     for each in evidence[:_MOST_EVIDENCE]:
         yield f"{_when(each.at)}{_plain(each.text)}"
         if each.shown:
@@ -143,8 +143,8 @@ def _in_short(scene: Scene) -> str:
     return f"{said}, {duration(scene.sight.last_ns) if scene.is_timed else 'times unknown'}."
 
 
-def _sentence(ranked: Ranked) -> str:
-    said = ranked.suspicion
+def _sentence(ranked: Suspicion) -> str:
+    said = ranked
     return _plain(said.because or ranked.cause.sentence)
 
 
@@ -199,8 +199,8 @@ def _dump_document(dump: DumpScene) -> Document:
     }
 
 
-def _cause_document(ranked: Ranked) -> Document:
-    said, cause = ranked.suspicion, ranked.cause
+def _cause_document(ranked: Suspicion) -> Document:
+    said, cause = ranked, ranked.cause
     return {
         "cause": ranked.name,
         "where": cause.where,

@@ -197,11 +197,11 @@ def _one(case: Case) -> int:
         print(f"  {finding.verdict} {finding.clause} {finding.at.packet}: {finding.message}")
     print(f"  answer: {found.answer}, {found.confidence}")
     for each in (*found.causes, *found.remarks):
-        at = each.suspicion.at
+        at = each.at
         harmless = " (harmless)" if each.cause.is_harmless else ""
         place = None if at is None else at.packet
         print(f"  {each.strength.name:6} {each.name}{harmless} at packet {place}")
-        for line in each.suspicion.evidence:
+        for line in each.evidence:
             print(f"         {line.text}")
     print(f"  {'right' if mark.first else 'WRONG'}; place {mark.place}")
     return 0 if mark.first else 1

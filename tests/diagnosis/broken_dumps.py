@@ -16,17 +16,17 @@ from harness.jobs.dumps import dumps_in
 from harness.jobs.rehearse import Rehearsal
 
 BROKEN: Final[dict[str, str | None]] = {
-    "bell-14-bit-in-three-bytes": "wrong bytes a word",
-    "bell-loop-end-one-too-far": "loop end off by one",
-    "bell-name-without-tag-length": "name shifted",
+    "bell-14-bit-in-three-bytes": "words packed wrongly",
+    "bell-loop-end-one-too-far": "loop wrong",
+    "bell-name-without-tag-length": "name wrong",
     "gull-number-80-after-7f": "numbers do not wrap",
     "gull-peaks-wrapped": "overload wraps",
     "gull-twos-complement": "two's complement",
-    "gull-word-bytes-reversed": "word bytes reversed",
+    "gull-word-bytes-reversed": "words packed wrongly",
     "thunder-bit-flipped": "checksums wrong in the dump",
     "thunder-byte-added": "packet damaged in the dump",
     "thunder-byte-lost": "packet damaged in the dump",
-    "thunder-checksum-of-data-only": "checksum of the wrong range",
+    "thunder-checksum-of-data-only": "checksums wrong in the dump",
     "thunder-checksum-wrong": "checksums wrong in the dump",
     "thunder-cut-short": "packets missing in the dump",
     "thunder-every-256th-byte-lost": "packet damaged in the dump",
@@ -37,9 +37,9 @@ BROKEN: Final[dict[str, str | None]] = {
     "thunder-header-only": "packets missing in the dump",
     "thunder-id-changed-on-the-way": None,  # on the way, as it says
     "thunder-last-packet-missing": "packets missing in the dump",
-    "thunder-last-packet-short": "last packet short",
+    "thunder-last-packet-short": "packet damaged in the dump",
     "thunder-length-in-bytes": "length wrong",
-    "thunder-loop-0-0": "loop from 0 to 0",
+    "thunder-loop-0-0": "loop wrong",
     "thunder-note-inside": "packet damaged in the dump",
     "thunder-numbers-from-01": "numbers begin at 1",
     "thunder-other-device-id": "packet for another device in the dump",
@@ -47,12 +47,12 @@ BROKEN: Final[dict[str, str | None]] = {
     "thunder-packet-twice": "packet twice in the dump",
     "thunder-packets-swapped": "packets out of order in the dump",
     "thunder-period-in-hertz": "period wrong",
-    "thunder-right-justified": "right-justified",
+    "thunder-right-justified": "words packed wrongly",
     "thunder-sample-number-swapped": "sample number swapped",
     "thunder-width-too-large": "width not that of the words",
     "thunder-width-too-small": "width not that of the words",
     "tick-packet-too-many": "packet too many",
-    "tick-stereo-length-in-words": "channels not counted",
+    "tick-stereo-length-in-words": "length wrong",
 }
 """By the name of the file what the diagnosis has to call it."""
 HELD_OUT: Final = {"thunder-width-too-large", "thunder-length-in-bytes"}

@@ -400,7 +400,7 @@ def id_altered(play: Play) -> int:
 
 @fault(
     "a wrong number in an answer",
-    "answers with a wrong number",
+    "answers altered on the way back",
     28,
     goes_on=False,
     plain=True,

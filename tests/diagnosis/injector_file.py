@@ -75,7 +75,7 @@ def no_wrap(play: Play) -> int | None:
     return None
 
 
-@fault("the last packet is short", "last packet short", 30, source=False, plain=True)
+@fault("the last packet is short", "packet damaged in the dump", 30, source=False, plain=True)
 def last_short(play: Play) -> int | None:
     dump, last = play.dump, play.dump.count - 1
     rest = dump.data[last * b.DATA_BYTES :]
@@ -144,7 +144,7 @@ def wrong_sums(play: Play) -> None:
 
 @fault(
     "checksums of another range, rejected",
-    "checksum of the wrong range",
+    "checksums wrong in the dump",
     11,
     source=False,
     plain=True,
@@ -160,7 +160,7 @@ def range_rejected(play: Play) -> int | None:
 
 @fault(
     "checksums of another range, to nobody",
-    "checksum of the wrong range",
+    "checksums wrong in the dump",
     11,
     source=False,
     packets=(4, 7),
@@ -404,7 +404,7 @@ def high_first(play: Play) -> int | None:
     return None
 
 
-@fault("a loop from 0 to 0", "loop from 0 to 0", 43, source=False, views=ANY)
+@fault("a loop from 0 to 0", "loop wrong", 43, source=False, views=ANY)
 def loop_zero(play: Play) -> int | None:
     play.dump.loop = (0, 0, play.chance.randrange(2))
     play.dump.remake()
@@ -412,7 +412,7 @@ def loop_zero(play: Play) -> int | None:
     return None
 
 
-@fault("a loop that ends one too late", "loop end off by one", 44, source=False, views=ANY)
+@fault("a loop that ends one too late", "loop wrong", 44, source=False, views=ANY)
 def loop_end(play: Play) -> int | None:
     length = len(play.dump.words)
     play.dump.loop = (play.chance.randrange(length // 2), length, play.chance.randrange(2))
@@ -431,7 +431,7 @@ def number_swapped(play: Play) -> int | None:
     return None
 
 
-@fault("a name without its tag length", "name shifted", 56, source=False, mono_id=True, views=ANY)
+@fault("a name without its tag length", "name wrong", 56, source=False, mono_id=True, views=ANY)
 def name_shifted(play: Play) -> int | None:
     """CA-019 p. 4: 10 bytes and what tag and name have; here 9."""
     whole = b.name(play.dump.device, b.low_first(play.dump.sample, 2), b"gull cry")
@@ -440,9 +440,7 @@ def name_shifted(play: Play) -> int | None:
     return None
 
 
-@fault(
-    "the number in a name swapped", "name number swapped", 57, source=False, mono_id=True, views=ANY
-)
+@fault("the number in a name swapped", "name wrong", 57, source=False, mono_id=True, views=ANY)
 def name_swapped(play: Play) -> int | None:
     play.whole()
     number = b.low_first(play.dump.sample, 2)[::-1]

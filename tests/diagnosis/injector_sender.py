@@ -26,7 +26,7 @@ def no_waiting(play: Play) -> int | None:
 
 @fault(
     "a late ACK taken for the next",
-    "sender takes a late answer for the next",
+    "sender does not wait",
     23,
     plain=True,
     packets=(5, 8),
@@ -46,7 +46,7 @@ def late_taken(play: Play) -> int | None:
     return None
 
 
-@fault("WAIT passed over", "sender passes over WAIT", 10, plain=True)
+@fault("WAIT passed over", "sender passes over an answer", 10, plain=True)
 def over_wait(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -59,7 +59,7 @@ def over_wait(play: Play) -> int | None:
     return None
 
 
-@fault("WAIT after the header passed over", "sender passes over WAIT", 10, plain=True)
+@fault("WAIT after the header passed over", "sender passes over an answer", 10, plain=True)
 def over_header_wait(play: Play) -> int | None:
     """A timer of 2 s runs on though it has no place during WAIT (M1 p. 39)."""
     play.send_header()
@@ -69,7 +69,7 @@ def over_header_wait(play: Play) -> int | None:
     return None
 
 
-@fault("CANCEL passed over", "sender passes over CANCEL", 8, plain=True, packets=(4, 8))
+@fault("CANCEL passed over", "sender passes over an answer", 8, plain=True, packets=(4, 8))
 def over_cancel(play: Play) -> int | None:
     place = play.chance.randrange(play.dump.count - 2)
     play.until(place)
@@ -81,7 +81,11 @@ def over_cancel(play: Play) -> int | None:
 
 
 @fault(
-    "NAK passed over", "sender passes over NAK", 12, plain=True, also=("bytes altered on the way",)
+    "NAK passed over",
+    "sender passes over an answer",
+    12,
+    plain=True,
+    also=("bytes altered on the way",),
 )
 def over_nak(play: Play) -> int | None:
     """A packet arrives damaged, is rejected, and the next one follows."""

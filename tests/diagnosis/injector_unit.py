@@ -19,7 +19,7 @@ def refused(play: Play) -> int | None:
     return None
 
 
-@fault("CANCEL at a packet", "stopped at the unit", 7, 8, plain=True, group="CANCEL")
+@fault("CANCEL at a packet", "unit ended the dump", 7, 8, plain=True, group="CANCEL")
 def cancelled(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -29,13 +29,13 @@ def cancelled(play: Play) -> int | None:
     return place
 
 
-@twin("the memory ends at a packet", "memory full", "CANCEL")
+@twin("the memory ends at a packet", "unit ended the dump", "CANCEL")
 def ends_there(play: Play) -> Struck | int | None:
     """A CANCEL gives no reason (M1 p. 39)."""
     return cancelled(play)
 
 
-@fault("CANCEL at the same packet again", "memory full", 7, plain=True, packets=(4, 8))
+@fault("CANCEL at the same packet again", "unit ended the dump", 7, plain=True, packets=(4, 8))
 def full(play: Play) -> int | None:
     place = play.chance.randrange(1, play.dump.count - 1)
     for _ in range(play.chance.randrange(2, 4)):
@@ -79,10 +79,9 @@ def ack_lost(play: Play) -> Struck | int | None:
 
 @fault(
     "NAK for ever to one packet",
-    "unit rejects one packet for ever",
+    "unit rejects good packets",
     13,
     plain=True,
-    also=("unit rejects good packets",),
     group=REJECTED_FOR_EVER,
 )
 def rejects_one(play: Play) -> int | None:
@@ -97,7 +96,6 @@ def rejects_one(play: Play) -> int | None:
     "unit rejects good packets",
     11,
     plain=True,
-    also=("unit rejects one packet for ever",),
     views=LINE,
 )
 def rejects_all(play: Play) -> int | None:
@@ -279,7 +277,7 @@ def other_period(play: Play) -> int | None:
 
 @fault(
     "NAK to packets that come at once, ACK to those that come later",
-    "unit input overruns",
+    "unit rejects good packets",
     52,
     plain=True,
     packets=(4, 8),

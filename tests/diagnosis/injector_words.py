@@ -25,7 +25,7 @@ def complement(play: Play) -> int | None:
     return None
 
 
-@fault("word bytes reversed", "word bytes reversed", 36, source=False, packets=(5, 9), views=ANY)
+@fault("word bytes reversed", "words packed wrongly", 36, source=False, packets=(5, 9), views=ANY)
 def reversed_bytes(play: Play) -> int | None:
     size, data = b.bytes_a_word(play.dump.bits), play.dump.data
     turned = [data[at : at + size][::-1] for at in range(0, len(data), size)]
@@ -35,7 +35,7 @@ def reversed_bytes(play: Play) -> int | None:
 
 @fault(
     "right-justified",
-    "right-justified",
+    "words packed wrongly",
     37,
     source=False,
     packets=(5, 9),
@@ -52,7 +52,7 @@ def right_justified(play: Play) -> int | None:
 
 @fault(
     "a byte too many for a word",
-    "wrong bytes a word",
+    "words packed wrongly",
     36,
     source=False,
     packets=(4, 6),
@@ -139,7 +139,7 @@ def wraps(play: Play) -> int | None:
 
 @fault(
     "channels not counted",
-    "channels not counted",
+    "length wrong",
     55,
     source=False,
     bits=(12, 16),

@@ -36,11 +36,11 @@ _VERDICTS: Final = (Verdict.BROKEN, Verdict.BENT, Verdict.RIG, Verdict.NOTED)
 
 @cache
 def own_signs(cause: str) -> frozenset[str]:
-    """Return the kinds of signs that rows of this cause want, and of no other."""
+    """Return the signs that rows of this cause want, and of no other: kinds, and clauses."""
 
     def wanted(causes: Iterable[Cause]) -> frozenset[str]:
         rows = (row for each in causes for row in each.rows)
-        return frozenset(row.sign.kind for row in rows)
+        return frozenset(name for row in rows for name in row.sign.names)
 
     return wanted([TABLE.named(cause)]) - wanted(TABLE.without(cause).causes)
 
@@ -52,7 +52,7 @@ def diagnose_without(
     hidden = own_signs(cause) if bare else frozenset()
 
     def others(scene: Scene) -> list[Sign]:
-        return [each for each in signs_of(scene) if each.kind not in hidden]
+        return [each for each in signs_of(scene) if each.name not in hidden]
 
     with patch("harness.diagnose.diagnose.signs_of", others):
         return diagnose(recorded, sources, causes=TABLE.without(cause))

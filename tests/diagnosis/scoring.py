@@ -84,7 +84,7 @@ def mark_of(case: Case, diagnosis: Diagnosis | None = None) -> Mark:
     first = answers[0] in case.accepted
     place = None
     if case.packet is not None and first and found.first is not None:
-        at = found.first.suspicion.at
+        at = found.first.at
         packets = (case.packet, case.packet - 1) if answers[0] in STOPS_BEFORE else (case.packet,)
         place = at is not None and at.packet in packets
     is_left_open = found.answer is Answer.UNDECIDED and case.own in named[:TOP]

@@ -34,7 +34,7 @@ def first_of(recorded: Recorded, *sources: Source) -> tuple[str, int | None]:
     """The cause named first, and its packet."""
     cause = diagnose(recorded, sources).first
     assert cause is not None, "nothing was named"
-    at = cause.suspicion.at
+    at = cause.at
     return cause.name, None if at is None else at.packet
 
 

@@ -6,11 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from harness.diagnose.cause import Strength, Suspicion
+from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import MEANS, Confidence, how_sure
 from harness.diagnose.table import TABLE
-from harness.diagnose.unexplained import Unexplained
-from harness.diagnose.weigh import Ranked
+from harness.diagnose.weigh import Suspicion, Unexplained
 
 OPEN = Unexplained(text="Odd.", clause="HDR-08", sign="", is_broken=True, dump=0, at=None)
 ALONE = {
@@ -21,10 +20,9 @@ ALONE = {
 }
 
 
-def named(place: int, strength: Strength, *, follows: bool = False) -> Ranked:
+def named(place: int, strength: Strength, *, follows: bool = False) -> Suspicion:
     cause = TABLE.causes[place]
-    suspicion = Suspicion(cause=cause.name, strength=strength, evidence=())
-    return Ranked(cause=cause, strength=strength, suspicion=suspicion, follows=follows)
+    return Suspicion(cause=cause, strength=strength, signs=(), follows=follows)
 
 
 @pytest.mark.parametrize("strength", Strength)

@@ -13,11 +13,11 @@ from collections.abc import Sequence
 import pytest
 
 from emulator.dump.capture import Capture, Direction
-from harness.diagnose.cause import Strength, Suspicion
+from harness.diagnose.cause import Strength
 from harness.diagnose.scene import Source, scene_of
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE
-from harness.diagnose.weigh import suspicions_of
+from harness.diagnose.weigh import Suspicion, suspicions_of
 from harness.files.capture_file import load
 from harness.files.recorded import Recorded, TakenAt, back_to_back
 from tests import oracle
@@ -36,25 +36,24 @@ from tests.test_captures_demo import DEMO
 SINE = [round(12_000 * math.sin(at / 9)) for at in range(390)]
 
 
-_FIRST = TABLE.place_of("numbers do not wrap")
+_ORDER = [cause.name for cause in TABLE.causes]
+_FIRST = _ORDER.index("numbers do not wrap")
 
 
 def of_dump(recorded: Recorded, *sources: Source) -> list[Suspicion]:
     """What is suspected of the dump itself, whose causes stand last in the table."""
     found = suspicions_of(signs_of(scene_of(recorded, sources)), TABLE)
-    return [each for each in found if TABLE.place_of(each.cause) >= _FIRST]
+    return [each for each in found if _ORDER.index(each.name) >= _FIRST]
 
 
 def suspected(recorded: Recorded, *sources: Source) -> list[Suspicion]:
     """The causes in the dump that are suspected, the strongest first."""
-    harmless = {each.name for each in TABLE.causes if each.is_harmless}
-    found = [each for each in of_dump(recorded, *sources) if each.cause not in harmless]
-    return sorted(found, key=lambda each: -each.strength)
+    return [each for each in of_dump(recorded, *sources) if not each.cause.is_harmless]
 
 
 def named(recorded: Recorded, *sources: Source) -> list[str]:
     """The names of what is suspected."""
-    return [each.cause for each in suspected(recorded, *sources)]
+    return [each.name for each in suspected(recorded, *sources)]
 
 
 def demo(name: str, folder: str = "broken") -> bytes:
@@ -69,7 +68,7 @@ def test_broken_file_alone(name: str) -> None:
         assert not named(recorded)
         return
     first = suspected(recorded)[0]
-    assert first.cause == cause
+    assert first.name == cause
     if name in PACKET_OF and first.at is not None:
         assert first.at.packet == PACKET_OF[name]
 
@@ -85,7 +84,7 @@ def test_broken_file_played(name: str, taken_at: TakenAt) -> None:
         cause = None  # a torn name is not sent
     if name == "thunder-cut-short":
         cause = "packet damaged in the dump"  # so much of it is sent
-    assert [each.cause for each in found[:1]] == ([] if cause is None else [cause])
+    assert [each.name for each in found[:1]] == ([] if cause is None else [cause])
 
 
 @pytest.mark.parametrize("path", sorted((DEMO / "good").glob("*.syx")), ids=lambda path: path.stem)
@@ -142,7 +141,7 @@ def test_damaged_once_is_the_way() -> None:
 
 def test_damaged_each_time_is_the_dump() -> None:
     first = suspected(_talk(with_packet(FLIPPED, FLIPPED)))[0]
-    assert (first.cause, first.strength) == ("checksums wrong in the dump", Strength.STRONG)
+    assert (first.name, first.strength) == ("checksums wrong in the dump", Strength.STRONG)
     assert first.at is not None
     assert first.at.packet == 4
 
@@ -154,12 +153,12 @@ def test_the_source_tells_the_two_apart() -> None:
     assert not named(twice, right)
     for recorded in (once, twice):
         first = suspected(recorded, wrong)[0]
-        assert (first.cause, first.strength) == ("checksums wrong in the dump", Strength.SURE)
+        assert (first.name, first.strength) == ("checksums wrong in the dump", Strength.SURE)
 
 
 def test_at_the_host_it_was_sent_so() -> None:
     first = suspected(_talk(with_packet(FLIPPED), TakenAt.HOST))[0]
-    assert (first.cause, first.strength) == ("checksums wrong in the dump", Strength.SURE)
+    assert (first.name, first.strength) == ("checksums wrong in the dump", Strength.SURE)
 
 
 def test_a_way_that_spoils_others_too() -> None:
@@ -193,29 +192,21 @@ def test_a_width_that_cannot_be(bits: int) -> None:
 def test_a_name_under_a_swapped_number() -> None:
     swapped = oracle.sample_name(sample_number=128, name=b"Gull")
     right = oracle.sample_name(sample_number=1, name=b"Gull")
-    assert named(_file(HEADER, PACKETS, swapped)) == ["name number swapped"]
+    assert named(_file(HEADER, PACKETS, swapped)) == ["name wrong"]
     assert not named(_file(HEADER, PACKETS, right))
 
 
-def test_a_last_packet_of_zeros() -> None:
-    data = oracle.dump(bits=16, words=SINE, sample_number=1, period_ns=22_676, loop_type=0x7F)
-    header, packets = parts_of(data)
-    zeros = oracle.packet(number=len(packets) - 1, data=bytes(120))
-    assert named(_file(header, [*packets[:-1], zeros])) == ["last packet spoiled"]
-    noisy = oracle.packet(number=9, data=bytes(120))
-    assert not named(_file(HEADER, [*PACKETS[:-1], noisy]))
-
-
 def test_a_loop_of_a_single_word() -> None:
+    """The judge calls it bent: a loop one word long is a buzz, however long the sample (HDR-10)."""
     one = oracle.dump(
         bits=16, words=[5], sample_number=1, period_ns=22_676, loop_start=0, loop_end=0, loop_type=0
     )
-    assert not named(as_file(one))
+    assert named(as_file(one)) == ["loop wrong"]
 
 
-def test_the_period_that_rounds_down_is_only_remarked() -> None:
+def test_the_period_that_rounds_down_is_nothing_wrong() -> None:
     header = oracle.header(sample_number=1, bits=16, period_ns=22_675, length=390, loop_type=0x7F)
-    assert [each.cause for each in of_dump(_file(header, PACKETS))] == ["period rounded"]
+    assert not of_dump(_file(header, PACKETS))
 
 
 # Two at a place.

@@ -77,7 +77,7 @@ ANYWHERE = (
     "reset on the cable",  # it leaves the host
     "exclusive messages filtered out",  # both ways
     "unit takes damaged packets",  # so there is damage, too
-    "sender passes over NAK",
+    "sender passes over an answer",
 )
 """Causes whose fault is as well, or only, in another place than where they are said to lie."""
 

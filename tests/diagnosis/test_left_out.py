@@ -31,10 +31,10 @@ def left_out_of(some: Iterable[Case]) -> LeftOut:
 def test_only_what_is_left_out_is_gone() -> None:
     for case in cases(SEED, range(24)):
         whole = diagnose(case.recorded, case.sources)
-        names = {each.name for each in (*whole.causes, *whole.remarks)}
+        names = {each.name for each in whole.causes}
         for cause in names:
             left = diagnose_without(cause, case.recorded, case.sources)
-            assert {each.name for each in (*left.causes, *left.remarks)} == names - {cause}
+            assert {each.name for each in left.causes} == names - {cause}
         again = diagnose(case.recorded, case.sources)
         assert [each.name for each in again.causes] == [each.name for each in whole.causes]
 
@@ -67,10 +67,12 @@ def test_two_tallies_add_up_to_one() -> None:
 
 
 def test_signs_are_the_own_of_a_cause_only_where_no_other_wants_them() -> None:
-    assert own_signs("name number swapped")
+    assert own_signs("name wrong")
     for cause in TABLE.causes:
         for other in TABLE.without(cause.name).causes:
-            assert not own_signs(cause.name) & {row.sign.kind for row in other.rows}
+            assert not own_signs(cause.name) & {
+                name for row in other.rows for name in row.sign.names
+            }
 
 
 def test_most_answers_without_the_right_cause_are_not_sure_and_wrong() -> None:

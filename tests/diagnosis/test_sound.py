@@ -25,7 +25,7 @@ def named(words: list[int], bits: int, length: int | None = None) -> set[str]:
     if length is not None:
         told = bytes([length & 0x7F, length >> 7 & 0x7F, length >> 14 & 0x7F])
         data = data[:10] + told + data[13:]  # M1 p. 37: the length stands at bytes 10 to 12
-    return {each.cause for each in of_dump(as_file(data))}
+    return {each.name for each in of_dump(as_file(data))}
 
 
 def clipped(value: float, half: int) -> int:

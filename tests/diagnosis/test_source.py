@@ -67,7 +67,7 @@ def test_every_collision_is_found(seed: int) -> None:
         one = slice(5 + 3 * (each.index - 40 * at), 8 + 3 * (each.index - 40 * at))
         assert words(PACKETS[at][one], 16) == [each.expected]
     first = suspected(arrived(packets), source_of(GOOD))[0]
-    assert (first.cause, first.strength) == (UNSEEN, Strength.SURE)
+    assert (first.name, first.strength) == (UNSEEN, Strength.SURE)
     assert first.at is not None
     assert first.at.packet == at
     assert all(f"byte {place}:" in first.evidence[0].shown for place in changed[:4])
@@ -81,7 +81,7 @@ def test_every_swap_is_found(at: int) -> None:
             continue
         packets = [*PACKETS[:place], raw, *PACKETS[place + 1 :]]
         first = suspected(arrived(packets), source_of(GOOD))[0]
-        assert (first.cause, first.strength) == (UNSEEN, Strength.SURE)
+        assert (first.name, first.strength) == (UNSEEN, Strength.SURE)
         assert first.at is not None
         assert first.at.packet == place
 
@@ -91,7 +91,7 @@ def test_without_the_source_nothing_is_said() -> None:
     packets = [*PACKETS[:4], raw, *PACKETS[5:]]
     # 16 bits leave five bits of three bytes unused (M1 p. 39): a swap may set one of them there.
     stray = any(raw[at] & 0x1F for at in range(7, 125, 3))
-    assert [each.cause for each in suspected(arrived(packets))] == ([UNSEEN] if stray else [])
+    assert [each.name for each in suspected(arrived(packets))] == ([UNSEEN] if stray else [])
     assert not suspected(arrived(PACKETS), source_of(GOOD))
 
 
@@ -113,7 +113,7 @@ def test_another_dump() -> None:
         bits=16, words=NOISE[5:395], sample_number=1, period_ns=22_676, loop_type=0x7F
     )
     first = suspected(arrived(PACKETS), source_of(other))[0]
-    assert (first.cause, first.strength) == ("sent other than the source", Strength.SURE)
+    assert (first.name, first.strength) == ("sent other than the source", Strength.SURE)
 
 
 def _packed(words: Sequence[int], form: str) -> list[bytes]:
@@ -136,13 +136,14 @@ def _packed(words: Sequence[int], form: str) -> list[bytes]:
 @pytest.mark.parametrize("form", ["word bytes reversed", "two's complement", "right-justified"])
 def test_the_same_words_in_another_form(form: str) -> None:
     first = suspected(arrived(_packed(NOISE[:390], form)), source_of(GOOD))[0]
-    assert (first.cause, first.strength) == (form, Strength.SURE)
+    name = form if form == "two's complement" else "words packed wrongly"
+    assert (first.name, first.strength) == (name, Strength.SURE)
 
 
 def test_a_spoiled_end() -> None:
     spoiled = oracle.packet(number=9, data=bytes(range(30)) * 4)
     found = suspected(arrived([*PACKETS[:-1], spoiled]), source_of(GOOD))
-    assert found[0].cause == "last packet spoiled"
+    assert found[0].name == "last packet spoiled"
     assert found[0].at is not None
     assert found[0].at.packet == 9
 
@@ -174,7 +175,7 @@ def test_what_came_back_serves_too() -> None:
     later = [each._replace(end_ns=each.end_ns + start) for each in back_to_back(parts)]
     recorded = Recorded(capture=Capture([*passages, *later]), taken_at=TakenAt.HOST)
     first = suspected(recorded)[0]
-    assert first.cause == UNSEEN
+    assert first.name == UNSEEN
     assert first.at is not None
     assert first.at.packet == at
 

@@ -2,12 +2,16 @@
 
 import pytest
 
+from emulator.wire.clauses import clauses
 from harness.diagnose.scene import scene_of
+from harness.diagnose.sign import CONTEXT, FINDING
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE, parse_causes
 from tests.diagnosis.injector import cases
 
 SMALL = """
+usual = ["HSK-09"]
+
 [signs]
 "damaged" = { means = "packets arrived damaged", values = ["hit", "count"] }
 "no answer" = { means = "no answer came" }
@@ -41,14 +45,14 @@ def test_groups_and_steps_are_opened() -> None:
     ("right", "wrong", "told"),
     [
         ('where = "on the way to the unit"', 'where = "nowhere"', "'bytes lost'.*nowhere"),
-        ('tells = "A bad contact."\n', "", "'bytes lost' lacks tells"),
-        ('tells = "A', 'tell = 1\ntells = "A', "'bytes lost' has a field that there is not: tell"),
-        ('"@alone"', '"@nobody"', "'bytes lost' names the step 'nobody'"),
-        ('"@silence"', '"@noise"', "'bytes lost' names the group 'noise'"),
-        ('"PKT-05"]', '"PKT-99"]', "'bytes lost' explains PKT-99"),
-        ('sign = "damaged"', 'sign = "hurt"', "'bytes lost', row 1 wants the sign 'hurt'"),
-        ("hit = ", "hits = ", "'bytes lost', row 1: a sign 'damaged' has no hits"),
-        ('"strong"', '"strongest"', "'bytes lost', row 1: strength is one of weak, fair"),
+        ('tells = "A bad contact."\n', "", "'bytes lost'.*tells"),
+        ('tells = "A', 'tell = 1\ntells = "A', "'bytes lost'.*tell"),
+        ('"@alone"', '"@nobody"', "'bytes lost'.*@nobody"),
+        ('"@silence"', '"@noise"', "'bytes lost'.*@noise"),
+        ('"PKT-05"]', '"PKT-99"]', "'bytes lost'.*PKT-99"),
+        ('sign = "damaged"', 'sign = "hurt"', "'bytes lost'.*row 1.*hurt"),
+        ("hit = ", "hits = ", "'bytes lost'.*row 1.*damaged has no hits"),
+        ('"strong"', '"strongest"', "'bytes lost'.*row 1.*STRONGEST"),
     ],
 )
 def test_a_mistake_names_its_row(right: str, wrong: str, told: str) -> None:
@@ -71,16 +75,17 @@ def test_every_cause_is_told_for_a_musician() -> None:
 
 def test_every_cause_has_a_row_and_every_sign_a_row_that_wants_it() -> None:
     assert all(cause.rows for cause in TABLE.causes)
-    wanted = {row.sign.kind for cause in TABLE.causes for row in cause.rows}
-    assert wanted == set(TABLE.signs)
+    wanted = {name for cause in TABLE.causes for row in cause.rows for name in row.sign.names}
+    assert wanted - set(clauses()) == set(TABLE.signs)
 
 
 def test_every_value_of_a_sign_is_asked_for_by_a_row() -> None:
     asked: dict[str, set[str]] = {kind: set() for kind in TABLE.signs}
     for cause in TABLE.causes:
         for row in cause.rows:
-            for want in (row.sign, *row.unless):
-                asked[want.kind] |= {*want.values, *want.at_least}
+            for want in (row.sign, *row.beside, *row.unless):
+                for name in asked.keys() & set(want.names):
+                    asked[name] |= {*want.values, *want.at_least} - set(CONTEXT)
     assert asked == {kind: set(each.values) for kind, each in TABLE.signs.items()}
 
 
@@ -89,7 +94,9 @@ def test_signs_have_the_values_that_the_register_says() -> None:
     kinds = set()
     for run in cases(5, range(400)):
         for sign in signs_of(scene_of(run.recorded, run.sources)):
-            assert set(sign.values) == set(TABLE.signs[sign.kind].values), sign.kind
             assert sign.evidence, sign.kind
             kinds.add(sign.kind)
+            if sign.kind != FINDING:
+                own = set(sign.values) - set(CONTEXT)
+                assert own == set(TABLE.signs[sign.kind].values), sign.kind
     assert len(kinds) > 0.7 * len(TABLE.signs)

@@ -73,7 +73,7 @@ def test_a_cause_that_leaves_something_broken_open_is_not_certain() -> None:
         tape.to(packet).back(say("CANCEL" if place == 2 else "ACK", place))
     alone = told(end(tape))
     assert alone.first is not None
-    assert alone.first.name == "sender passes over CANCEL"
+    assert alone.first.name == "sender passes over an answer"
     assert not alone.unexplained
     tape = Tape().to(oracle.header(
         sample_number=1, bits=16, period_ns=22_676, length=240, loop_type=5

@@ -74,7 +74,7 @@ def first(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> tuple[str, int | None
     """The cause named first, and its packet."""
     found = told(tape, taken_at).first
     assert found is not None, "nothing was named"
-    return found.name, None if found.suspicion.at is None else found.suspicion.at.packet
+    return found.name, None if found.at is None else found.at.packet
 
 
 def mine(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> set[str]:

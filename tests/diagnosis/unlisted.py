@@ -60,14 +60,14 @@ ADDED: Final = names("bytes added on the way")
 LOST: Final = names("bytes lost on the way")
 UNSEEN: Final = ALTERED | names("damage that no receiver can see")
 NOTE: Final = names("another sender on the cable", "bytes added on the way")
-WRONG_SUMS: Final = names("checksums wrong in the dump", "checksum of the wrong range")
+WRONG_SUMS: Final = names("checksums wrong in the dump", "checksums wrong in the dump")
 OTHER_SOUND: Final = names("sent other than the source")
 # At the host a packet left whole and NAK came: no byte there says what happened between.
 REJECTED: Final = names(
     "bytes altered on the way",
     "bytes lost on the way",
     "bytes added on the way",
-    "messages cut at a length",
+    "interface loses bytes",
     "another sender on the cable",
     "answers altered on the way back",
     "unit rejects good packets",
@@ -75,11 +75,11 @@ REJECTED: Final = names(
 )
 # The same packet again and again: it may also be one that never passes.
 REJECTED_OFTEN: Final = REJECTED | names(
-    "unit rejects one packet for ever",
-    "every Nth byte lost",
+    "unit rejects good packets",
+    "interface loses bytes",
     "device ID rewritten on the way",
     "stuck data bit",
-    "message ends lost",
+    "interface loses bytes",
 )
 # At the host a packet left and nothing came: it, or its answer, or a cable for a time.
 UNANSWERED: Final = names(
@@ -89,8 +89,8 @@ UNANSWERED: Final = names(
     "bytes lost on the way",
     "bytes altered on the way",
     "bytes added on the way",
-    "message ends lost",
-    "messages cut at a length",
+    "interface loses bytes",
+    "interface loses bytes",
     "another sender on the cable",
     "unit fell silent",
 )

@@ -123,7 +123,7 @@ def tail_late(play: Play) -> Label:
     play.send(place + 1, ((0, mixed),), after_ns=play.limit_ns())
     play.silence(play.limit_ns())
     play.rest(place + 2)
-    return told(LOST | ADDED | names("message ends lost", "messages cut at a length"), UNANSWERED)
+    return told(LOST | ADDED | names("interface loses bytes", "interface loses bytes"), UNANSWERED)
 
 
 @fault("a tune request inside a packet", goes_on=False)
@@ -147,7 +147,7 @@ def exclusive_inside(play: Play) -> Label:
     play.send(place, with_more(play.dump.packets[place], cut, b"\xf0\x7d\x01\x02\x03\xf7"))
     play.again(place)
     play.rest(place + 1)
-    return told(NOTE | names("messages cut at a length"), UNANSWERED, place)
+    return told(NOTE | names("interface loses bytes"), UNANSWERED, place)
 
 
 @fault("every bit turned over on the way", views=BOTH)
@@ -232,7 +232,7 @@ def by_the_clock(play: Play) -> Label:
         if sent < play.dump.count and turn != 2:
             play.send(sent)
             sent += 1
-    return told(names("answers with a wrong number", "answers late"))
+    return told(names("answers altered on the way back", "answers late"))
 
 
 @fault("replies of the dump before come first", plain=True)
@@ -243,7 +243,9 @@ def old_replies(play: Play) -> Label:
         play.tape.come(b.handshake(play.unit, "ACK", number), 1 * MS)
     play.accept_header()
     play.rest(0)
-    return told(names("answers with a wrong number", "answers late", "two answers to one message"))
+    return told(
+        names("answers altered on the way back", "answers late", "two answers to one message")
+    )
 
 
 @fault("NAK and ACK to each packet", plain=True)
@@ -258,7 +260,7 @@ def nak_and_ack(play: Play) -> Label:
             "two answers to one message",
             "unit rejects good packets",
             "answers altered on the way back",
-            "sender passes over NAK",
+            "sender passes over an answer",
         ),
         names("messages doubled on the way", "two answers to one message") | REJECTED_OFTEN,
     )
@@ -285,7 +287,7 @@ def every_second(play: Play) -> Label:
         if place % 2 == 0:
             play.accept(place)
     play.lives()
-    lost = names("answers lost on the way back", "cable out", "unit input overruns")
+    lost = names("answers lost on the way back", "cable out", "unit rejects good packets")
     return told(lost, lost | UNANSWERED)
 
 
@@ -294,7 +296,7 @@ def late_cancel(play: Play) -> Label:
     play.whole()
     play.say("CANCEL", play.dump.count - 1, 150 * MS)
     play.lives()
-    return told(names("stopped at the unit", "memory full"))
+    return told(names("unit ended the dump", "unit ended the dump"))
 
 
 @fault("the power of the unit fails", plain=True, packets=(4, 8))
@@ -464,7 +466,7 @@ def new_number(play: Play) -> Label:
     for at in range(place, dump.count):
         play.send(at, raw=b.packet(dump.device, at + 1, dump.packets[at][5:125]))
         play.say("ACK", at + 1)
-    wrong = names("sender passes over NAK", "packet too many", "packets missing in the dump")
+    wrong = names("sender passes over an answer", "packet too many", "packets missing in the dump")
     return told(ALTERED | wrong, REJECTED | wrong)
 
 

@@ -96,7 +96,7 @@ def start_for_end(play: Play) -> Label:
         play.send(place, arrives, after_ns=play.limit_ns() if place else None)
     play.silence(20 * MS)
     play.lives()
-    return told(ALTERED | names("message ends lost"), SILENT_NOW_HOST | REJECTED_OFTEN)
+    return told(ALTERED | names("interface loses bytes"), SILENT_NOW_HOST | REJECTED_OFTEN)
 
 
 @fault("a quarter frame of a tape machine inside packets", goes_on=False)
@@ -181,7 +181,7 @@ def cut_while_read(play: Play) -> Label:
     play.tape.come(dump.packets[stop][:50], 2 * MS)
     play.silence(5 * SECOND)
     play.tape.to(b.identity_request())
-    cut = names("cable out", "messages cut at a length", "message ends lost")
+    cut = names("cable out", "interface loses bytes", "interface loses bytes")
     gone = names("messages lost on the way", "unit fell silent", "sender gave up")
     return told(LOST | cut | gone)
 
@@ -225,7 +225,7 @@ def two_manners(play: Play) -> Label:
     for place in range(play.dump.count):
         play.send(place)
         play.tape.come(b.handshake(play.unit, "ACK", place + place % 2), play.answers_ns)
-    return told(names("answers with a wrong number", "answers altered on the way back"))
+    return told(names("answers altered on the way back", "answers altered on the way back"))
 
 
 @fault("a unit rejects each third packet once", plain=True, packets=(6, 9))
@@ -301,7 +301,7 @@ def cancels_all(play: Play) -> Label:
         play.send(place)
         play.say("CANCEL", place)
     play.lives()
-    over = names("sender passes over CANCEL", "stopped at the unit", "memory full")
+    over = names("sender passes over an answer", "unit ended the dump", "unit ended the dump")
     return told(over | names("answers altered on the way back"))
 
 
@@ -379,7 +379,7 @@ def long_packets(play: Play) -> Label:
     dump.packets = [front + bytes((b.right_sum(front), 0xF7)) for front in fronts]
     play.open()
     refuse(play, 0)
-    own = names("packet damaged in the dump", "wrong bytes a word")
+    own = names("packet damaged in the dump", "words packed wrongly")
     return told(ADDED | own, own, 0)
 
 
@@ -417,7 +417,7 @@ def words_mirrored(play: Play) -> Label:
     bits, half = play.dump.bits, 1 << play.dump.bits - 1
     turned = [int(f"{word + half:0{bits}b}"[::-1], 2) - half for word in play.dump.words]
     send_data(play, b.pack(turned, bits))
-    return told(OTHER_SOUND | names("word bytes reversed"))
+    return told(OTHER_SOUND | names("words packed wrongly"))
 
 
 @fault("the length has its first group alone", source=False, plain=True, packets=(6, 9), bits=(16,))
@@ -475,7 +475,7 @@ def from_the_start(play: Play) -> Label:
     play.send(place, ((0, changed(play.dump.packets[place], 60, 2)),))
     play.say("NAK", place)
     play.rest(0)
-    wrong = names("sender passes over NAK", "packet twice in the dump")
+    wrong = names("sender passes over an answer", "packet twice in the dump")
     return told(ALTERED | wrong, REJECTED | wrong)
 
 
@@ -488,7 +488,7 @@ def late_again(play: Play) -> Label:
     play.good(place + 1)
     play.good(place)
     play.rest(place + 2)
-    wrong = names("sender passes over NAK", "packets out of order in the dump")
+    wrong = names("sender passes over an answer", "packets out of order in the dump")
     return told(ALTERED | wrong, REJECTED | wrong)
 
 

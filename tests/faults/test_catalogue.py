@@ -75,7 +75,9 @@ def test_what_a_fault_should_be_diagnosed_as_is_a_cause(fault: Fault) -> None:
 
 
 def test_only_what_has_no_meaning_by_itself_has_no_cause() -> None:
-    assert [fault.name for fault in FAULTS if not fault.causes] == ["answer", "habit", "link"]
+    assert [fault.name for fault in FAULTS if not fault.causes] == [
+        *("join", "answer", "habit", "link")
+    ]
 
 
 @pytest.mark.parametrize("module", [effects, trouble])
@@ -196,5 +198,6 @@ def test_the_experiment_of_a_cause_rehearses_a_fault_that_there_is() -> None:
     assert 'Rehearse it: dryload replay FILE --disturb "reset in packet 4".' in told
     assert not [text for text in told if "{" in text]
     register = files("harness.diagnose").joinpath("causes.toml").read_text("utf-8")
-    with pytest.raises(ValueError, match="'reset on the cable' rehearses 'preset': no such fault"):
+    wrong = "'reset on the cable': it rehearses 'preset': no such fault"
+    with pytest.raises(ValueError, match=wrong):
         parse_causes(register.replace("{reset}", "{preset}"))

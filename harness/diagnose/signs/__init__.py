@@ -10,33 +10,19 @@ def signs_of(scene: Scene) -> list[Sign]:
     from harness.diagnose.signs.content import CONTENT
     from harness.diagnose.signs.damage import DAMAGE
     from harness.diagnose.signs.endings import ENDINGS
+    from harness.diagnose.signs.findings import FINDINGS
     from harness.diagnose.signs.header import HEADER
-    from harness.diagnose.signs.numbering import NUMBERING
     from harness.diagnose.signs.order import ORDER
-    from harness.diagnose.signs.others import OTHERS
     from harness.diagnose.signs.pace import PACE
     from harness.diagnose.signs.rejections import REJECTIONS
     from harness.diagnose.signs.replies import REPLIES
     from harness.diagnose.signs.requests import REQUESTS
-    from harness.diagnose.signs.sender import SENDER
     from harness.diagnose.signs.silence import SILENCE
     from harness.diagnose.signs.source import SOURCE
     from harness.diagnose.signs.words import WORDS
 
     readers = (
-        *(
-            *DAMAGE,
-            *ORDER,
-            *PACE,
-            *OTHERS,
-            *ENDINGS,
-            *REJECTIONS,
-            *REPLIES,
-            *NUMBERING,
-            *SILENCE,
-            *SENDER,
-            *REQUESTS,
-        ),
-        *(*HEADER, *CONTENT, *WORDS, *SOURCE),
+        *(*DAMAGE, *ORDER, *PACE, *ENDINGS, *REJECTIONS, *REPLIES, *SILENCE, *REQUESTS),
+        *(*HEADER, *CONTENT, *WORDS, *SOURCE, *FINDINGS),
     )
     return [sign for read in readers for sign in read(scene)]

@@ -1,4 +1,4 @@
-"""Packets that are wrong as they were sent: checksums, forms, the end, device IDs.
+"""Packets that are wrong as they were sent: their checksums and their form.
 
 Theory of operation.  What a sender sends wrongly it sends wrongly every time.  A file and a capture
 taken at the host hold what was sent; a capture of the line holds what arrived, and then a packet
@@ -8,22 +8,15 @@ must have come twice alike, or be sound, or be in the source as well.
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.constants import ALL_CALL, PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
+from emulator.wire.constants import PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DataPacket
 from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.sign import Sign, sign
-from harness.diagnose.signs.order import shown
+from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.against_source import is_as_source
-from harness.judge.damage import (
-    filler_of,
-    is_short_by_filler,
-    may_be_hit_behind,
-    stops_at_number,
-    wrong_way_of,
-)
+from harness.judge.damage import is_short_by_filler, stops_at_number, wrong_way_of
 from harness.judge.dialogue.exchanges import Exchange
 
 _SUMMED: Final = 512  # packets on which other ways of summing are tried
@@ -38,9 +31,6 @@ def content(scene: Scene) -> Iterator[Sign]:
         whole = [each for each in unsound if isinstance(each.best.message, DataPacket)]
         yield from _sums(dump, whole)
         yield from _torn(dump, [each for each in unsound if each not in whole])
-        if not dump.is_header_altered:
-            yield from _filler(dump)
-        yield from _other_device(dump)
 
 
 def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
@@ -58,8 +48,7 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
             heard=first.sendings[0],
             exchange=first,
             shown=shown(first.best.body),
-            packets=len(wrong),
-            sent=dump.in_every_sending(first),
+            proved=len(wrong) > 1 or dump.in_every_sending(first),
         )
         return
     proven = [each for each in wrong if dump.in_every_sending(each)]
@@ -89,30 +78,11 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
     )
 
 
-def _is_steady(exchange: Exchange) -> bool:
-    bodies = {each.body for each in exchange.sendings}
-    return len(exchange.sendings) > 1 and len(bodies) == 1
-
-
 def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
     """Tell of packets that have not their form in any sending."""
     found: list[Exchange] = []
     for each in torn:
-        place = each.place or 0
-        if place >= PACKET_NUMBERS and all(stops_at_number(one, place) for one in each.sendings):
-            yield sign(
-                "number above 7F",
-                dump,
-                f"Packet {place:,} bears the number {place:X} instead of "
-                f"{place % PACKET_NUMBERS:02X}; such a byte ends the message.",
-                heard=each.sendings[0],
-                exchange=each,
-                shown=f"{shown(each.best.body)} {each.best.piece.ended_by:02X}",
-            )
-            return
-        used = (
-            used_in_last(dump) if dump.planned is not None and place == dump.planned - 1 else None
-        )
+        used = _used_in_last(dump) if each.place == (dump.planned or 0) - 1 else None
         if used is not None and is_short_by_filler(each.best, used):
             yield _short(dump, each, PACKET_DATA_BYTES - used)
         elif not each.best.is_torn_off and dump.in_every_sending(each):
@@ -130,11 +100,17 @@ def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
             exchange=first,
             shown=shown(first.best.body) + ("" if ended_by is None else f" {ended_by:02X}"),
             many=len(found) >= _MANY and dump.source is None,
-            proved=dump.scene.shows_sent,
+            number=_stops_at_number(first),
         )
 
 
-def used_in_last(dump: DumpScene) -> int | None:
+def _stops_at_number(exchange: Exchange) -> bool:
+    """Whether a packet breaks off at a number that goes on behind 7F (PKT-07)."""
+    place = exchange.place or 0
+    return place >= PACKET_NUMBERS and all(stops_at_number(e, place) for e in exchange.sendings)
+
+
+def _used_in_last(dump: DumpScene) -> int | None:
     """Return how many data bytes of the last packet hold words, None where nobody can tell."""
     header = dump.header
     if header is None or not dump.planned:
@@ -144,7 +120,6 @@ def used_in_last(dump: DumpScene) -> int | None:
 
 
 def _short(dump: DumpScene, exchange: Exchange, missing: int) -> Sign:
-    few = missing <= _FEW and len(exchange.sendings) == 1 and not dump.scene.shows_sent
     return sign(
         "last packet short",
         dump,
@@ -153,7 +128,7 @@ def _short(dump: DumpScene, exchange: Exchange, missing: int) -> Sign:
         heard=exchange.sendings[0],
         exchange=exchange,
         shown=shown(exchange.best.body),
-        few=few,
+        few=missing <= _FEW and len(exchange.sendings) == 1 and not dump.scene.shows_sent,
     )
 
 
@@ -164,54 +139,6 @@ def _how_torn(exchange: Exchange) -> str:
     if piece.ended_by is None or piece.ended_by == 0xF0:
         return f"has no end (F7) after its {len(body)} bytes"
     return f"is broken off after {len(body)} bytes by another message"
-
-
-def _filler(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of what stands behind the last word (T33)."""
-    used, last = used_in_last(dump), dump.packets[-1] if dump.packets else None
-    if used is None or last is None or dump.planned is None or last.place != dump.planned - 1:
-        return
-    if not last.best.is_sound or len(last.best.body) != PACKET_BYTES:
-        return
-    rest = filler_of(last.best, used)
-    odd = sum(byte != 0 for byte in rest)
-    if not odd or (dump.source is not None and not is_as_source(last, dump.source)):
-        return
-    known = dump.scene.shows_sent or dump.source is not None
-    yield sign(
-        "filler not zero",
-        dump,
-        f"Behind the last word, in packet {last.place:,}, {odd} of {len(rest)} bytes are not 00.",
-        heard=last.sendings[0],
-        exchange=last,
-        shown=shown(rest),
-        sent=dump.scene.shows_sent,
-        hit=not known and may_be_hit_behind(last.best, used),
-    )
-
-
-def _other_device(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of packets that are right and meant for another device than the dump."""
-    owner, sound = dump.talk.device_id, dump.sound
-    strange = [each for each in sound if each.best.device_id not in (owner, ALL_CALL)]
-    if not strange or owner in (None, ALL_CALL):
-        return
-    first, all_of_them = strange[0], len(strange) == len(sound)
-    device = first.best.device_id
-    yield sign(
-        "packet for another device",
-        dump,
-        f"The header is meant for device {owner}, every packet for device {device}."
-        if all_of_them and len(sound) > 1
-        else f"Packet {first.place:,} is meant for device {device}, the dump for device {owner}; "
-        "its checksum fits.",
-        heard=first.sendings[0],
-        exchange=first,
-        shown=shown(first.best.body),
-        sent=dump.scene.shows_sent,
-        # A header has no checksum: its ID may have been altered on the way.
-        every=all_of_them,
-    )
 
 
 CONTENT: Final = (content,)

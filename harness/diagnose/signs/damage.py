@@ -38,7 +38,6 @@ from harness.judge.timed_messages import TimedMessage
 
 _SENDINGS: Final = 8  # of one packet that are put together (our choice)
 _MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
-_TOO_SHORT: Final = 4  # bytes by which no message is known
 _SHORTER: Final = (Hit.LOST, Hit.CUT, Hit.END_LOST)
 _DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
 _MOST_OF: Final = 0.6  # of the steps; losses between messages are not seen (our choice)
@@ -387,30 +386,11 @@ def _may_be_header(heard: TimedMessage) -> bool:
     )
 
 
-def scraps(scene: Scene) -> Iterator[Sign]:
-    """Tell of the beginning of a message of which too little is left to say more."""
-    for dump in scene.sent if not scene.shows_sent else ():
-        for heard in dump.talk.besides:
-            piece = heard.piece
-            if piece.kind is PieceKind.CUT and len(piece.body) <= _TOO_SHORT:
-                place = heard.place
-                after = next((e for e, each in dump.talk.sent if each.place > place), None)
-                yield sign(
-                    "scrap",
-                    dump,
-                    f"Of a message no more than {counted(len(piece.body), 'byte')} arrived.",
-                    heard=heard,
-                    exchange=after,
-                    shown=piece.body.hex(" ").upper(),
-                )
-                break
-
-
 # Messages that break off.
 
 
 def broken_off(scene: Scene) -> Iterator[Sign]:
-    """Tell of the one packet that breaks off with more missing than its end, and of tails."""
+    """Tell of the one packet that breaks off with more missing than its end."""
     if scene.shows_sent:
         return
     for dump in scene.sent:
@@ -432,8 +412,6 @@ def broken_off(scene: Scene) -> Iterator[Sign]:
                     gap=is_gap,
                 )
                 break
-    if _is_known(scene):
-        yield from _tail(scene)
 
 
 def _how_broken_off(
@@ -464,28 +442,4 @@ def _is_known(scene: Scene) -> bool:
     return scene.shows_damage(Direction.TO_UNIT) is True and not scene.is_file
 
 
-def _tail(scene: Scene) -> Iterator[Sign]:
-    """Tell of a capture that ends with the first bytes of a message."""
-    heard = scene.followed.heard[-1] if scene.followed.heard else None
-    if heard is None or not heard.is_torn_off or scene.shows_damage(heard.direction) is False:
-        return
-    dump = scene.sent[-1] if scene.sent else None
-    to_unit = heard.direction is Direction.TO_UNIT
-    shown = heard.piece.raw[:8].hex(" ")
-    if dump is None:
-        if len(scene.followed.heard) == 1 and to_unit:
-            text = "All that arrived is the first part of one message."
-            yield sign("tail", None, text, at=scene.place(heard), shown=shown)
-        return
-    if dump.talk.sent[-1][1] is heard or (dump.talk.is_full and to_unit):
-        return
-    last = dump.talk.exchanges[-1]
-    what = "What came" if to_unit else "The answer"
-    at = dump.place(heard, last)
-    if to_unit:  # too little of it came to be called a packet
-        at = dump.place_at(0 if last.place is None else last.place + 1, heard, last)
-    text = f"{what} after {named(last)} breaks off, and nothing came after that."
-    yield sign("tail", dump, text, at=at, shown=shown)
-
-
-DAMAGE: Final = (damaged, headers, scraps, broken_off)
+DAMAGE: Final = (damaged, headers, broken_off)

@@ -11,6 +11,7 @@ from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.prose import counted
+from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import (
     ACK,
     CANCEL,
@@ -22,8 +23,7 @@ from harness.diagnose.scene import (
     named,
     was_told,
 )
-from harness.diagnose.sign import Sign, sign
-from harness.judge.damage import is_empty
+from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
 from harness.judge.timed_messages import TimedMessage
 
@@ -48,7 +48,6 @@ def order(scene: Scene) -> Iterator[Sign]:
             yield from _missing(dump)
         yield from _again(dump)
         yield from _ends_early(dump)
-        yield from _too_many(dump)
         yield from _headless(dump)
 
 
@@ -114,7 +113,6 @@ def _missing(dump: DumpScene) -> Iterator[Sign]:
             shown="" if timely and not dump.scene.shows_sent else shown(exchange.best.body),
             source=source,
             timely=timely,
-            sent=dump.scene.shows_sent,
             planned=dump.planned is not None,
             behind=bool(after) and after[0].number == first % PACKET_NUMBERS,
             # By the count of packets none is missing, so it is the numbers that are odd.
@@ -167,8 +165,6 @@ def _swap(dump: DumpScene, one: Exchange) -> Sign:
         at=dump.place_at(place, one.sendings[0], one),
         shown=shown(one.best.body),
         source=_order_in_source(dump, place),
-        sent=dump.scene.shows_sent,
-        closed=dump.is_closed,
     )
 
 
@@ -218,9 +214,6 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
                 at_once=at_once,
                 answered=answered,
                 source=source,
-                file=dump.scene.is_file,
-                sent=dump.scene.shows_sent,
-                timed=dump.scene.is_timed,
             )
 
 
@@ -278,25 +271,32 @@ def _ends_early(dump: DumpScene) -> Iterator[Sign]:
         else "goes on"
         if len(dump.source.packets) > reached
         else "ends there",
-        file=dump.scene.is_file,
-        sent=dump.scene.shows_sent,
         host=dump.scene.at_host,
         torn=torn,
         last=_last_word(last, reply),
         number=bool(reply is not None and reply.message.packet_number),
         sound=last.best.is_sound,
         all_sound=dump.is_all_sound,
-        closed=dump.is_closed,
         both=dump.scene.both,
         later=dump.talk.goes_on_ns is not None or bool(dump.talk.handshakes),
         over=_is_over(dump),
         echoes=bool(dump.scene.followed.course.echoes),
         # Another number of packets than it calls for, or than its numbers say, has its own sign.
+        channels=_counts_all_channels(dump),
         explained=dump.is_header_altered
+        or _counts_all_channels(dump)
         or bool(dump.found(*_COUNTED_OTHERWISE))
         or bool(dump.packets and (dump.packets[0].jump or len(dump.packets) >= planned)),
         last_dump=dump.is_last and dump is dump.scene.sent[-1],
     )
+
+
+def _counts_all_channels(dump: DumpScene) -> bool:
+    """Whether there are as many packets as the length fills if it counts all channels (T55)."""
+    header = dump.header
+    if header is None or header.channels < 2 or not dump.is_all_sound:
+        return False
+    return len(dump.packets) == -(-header.length // words_per_packet(header.bits))
 
 
 def _how_over(dump: DumpScene) -> str:
@@ -339,26 +339,6 @@ def _is_over(dump: DumpScene) -> bool:
     )
 
 
-def _too_many(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of a packet after the one that holds the last word, with nothing in it."""
-    planned = None if dump.is_header_altered else dump.planned
-    beyond = [e for e in dump.packets if planned and e.place is not None and e.place >= planned]
-    if not planned or len(beyond) != 1 or len(dump.packets) != planned + 1 or not dump.is_all_sound:
-        return
-    extra = beyond[0]
-    if extra.number == planned % PACKET_NUMBERS and is_empty(extra.best):
-        text = f"After packet {planned - 1:,}, which holds the last word, an empty one follows."
-        yield sign(
-            "packet too many",
-            dump,
-            text,
-            heard=extra.sendings[0],
-            exchange=extra,
-            shown=shown(extra.best.body),
-            sent=dump.scene.shows_sent,
-        )
-
-
 def _headless(dump: DumpScene) -> Iterator[Sign]:
     """Tell of a dump that begins with a packet."""
     first = dump.packets[0] if dump.packets and not dump.headers else None
@@ -373,11 +353,8 @@ def _headless(dump: DumpScene) -> Iterator[Sign]:
         heard=first.sendings[0],
         exchange=first,
         shown=shown(first.best.body),
-        sent=scene.shows_sent,
-        file=scene.is_file,
         begins=number == 0,
         first=dump.index == 0,
-        sound=first.best.is_sound,
         silent=scene.both and not dump.talk.replies,
         remains=_has_remains(dump, first.sendings[0]),
     )
@@ -387,13 +364,6 @@ def _has_remains(dump: DumpScene, packet: TimedMessage) -> bool:
     """Whether something came before a packet that may have been its header."""
     spoken = dump.scene.spoke(packet.direction)
     return any(e.place < packet.place and not e.is_sound for e in spoken)
-
-
-def shown(body: bytes) -> str:
-    """Return bytes in hexadecimal, the middle of long messages left out."""
-    if len(body) <= 32:
-        return body.hex(" ").upper()
-    return f"{body[:12].hex(' ').upper()} ... {body[-8:].hex(' ').upper()}"
 
 
 ORDER: Final = (order,)

@@ -1,36 +1,36 @@
-"""The pace of the line: pauses, packets that come too fast, slowness, what a filter lets by."""
+"""The pace of the line: pauses, packets that come too fast, what a filter lets by."""
 
-from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import pairwise
-from statistics import median
 from typing import Final
 
 from emulator.dump.capture import Direction
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.prose import capitalised, counted, duration
+from emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
+from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import ACK, PACKET_NS, DumpScene, Scene, finals, named
+from harness.diagnose.scene import ACK, DumpScene, Scene, finals, named
 from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import Ended, Exchange
-from harness.judge.timed_messages import TimedMessage, most_together
+from harness.judge.timed_messages import TimedMessage
 
 _LONG_NS: Final = 1_000_000_000
 """A pause inside a message that a receiver need not outlast (our choice)."""
-_LEISURE_NS: Final = 100_000_000  # TIM-07
 _PIECE_NS: Final = 1_000_000
 _FEW: Final = 2
-_HABIT: Final = 3
 _PER_CENT: Final = 100
-_MOST: Final = 0.9  # of the packets of a line that is slow as a whole
+_REALTIME: Final = {FIRST_REALTIME: "clock", SYSTEM_RESET: "reset"}
 _BADLY: Final = (Ended.SHORT, Ended.STOPPED, Ended.GIVEN_UP, Ended.REPLACED)
+_STEADY: Final = 3
+_LITTLE_NS: Final = 4_100_000  # a tenth of a packet
+_STEADY_NS: Final = 500_000
+_BACK_TO_BACK_NS: Final = 100_000
+_SURELY_NS: Final = 18_000_000
+"""The 20 ms of an open loop (M1 p. 39), less what drift may take (our choice)."""
 
 
 def pauses(scene: Scene) -> Iterator[Sign]:
-    """Tell of pauses inside messages that were then not taken, and of packets held back (T16)."""
-    if not scene.is_timed or scene.is_file:
-        return
-    for dump in scene.sent:
+    """Tell of pauses inside messages: one that was then not taken (T16), and harmless ones."""
+    for dump in scene.sent if scene.is_timed and not scene.is_file else ():
         for exchange, at, heard, _ in dump.steps:
             is_held = heard.gaps_ns >= _LONG_NS and heard.is_sound
             if is_held and _suffered(dump, exchange, at):
@@ -43,8 +43,11 @@ def pauses(scene: Scene) -> Iterator[Sign]:
                     exchange=exchange,
                 )
                 break
-        if scene.both and not scene.at_host:
-            yield from _held_back(dump)
+        slow = [each for exchange, each in dump.talk.sent if exchange.place is not None]
+        slow = [each for each in slow if _is_stretched(each)]
+        if slow and not scene.recorded.is_from_port:
+            text = f"There are pauses inside {counted(len(slow), 'packet')}."
+            yield sign("pauses inside", dump, text, heard=slow[0])
 
 
 def _suffered(dump: DumpScene, exchange: Exchange, at: int) -> bool:
@@ -58,29 +61,10 @@ def _suffered(dump: DumpScene, exchange: Exchange, at: int) -> bool:
     return after is not None and after.start_ns < mine[0].heard.start_ns
 
 
-def _held_back(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of a packet that was held back until the next, so that the answers got behind."""
-    if all(finals(each) for each in dump.packets):
-        return
-    for one, two in pairwise(dump.packets):
-        first, second = one.sendings[0], two.sendings[0]
-        together = second.start_ns - first.end_ns < BYTE_NS
-        if not together or not first.is_sound or not second.is_sound:
-            continue
-        answered = bisect_right(dump.reply_ends, first.start_ns)
-        if not answered or first.start_ns - dump.reply_ends[answered - 1] < PACKET_NS:
-            continue
-        before = dump.before(first)
-        if before is not None and first.start_ns - before.end_ns >= 2 * PACKET_NS:
-            yield sign(
-                "held back",
-                dump,
-                f"Packet {one.place:,} came late, and packet {two.place:,} right behind it, while "
-                "the sender waits for an answer otherwise.",
-                heard=first,
-                exchange=one,
-            )
-        return
+def _is_stretched(heard: TimedMessage) -> bool:
+    """Whether a message took longer than a line that is slow by one per cent needs for it."""
+    least_ns = len(heard.piece.raw) * BYTE_NS // _PER_CENT
+    return heard.is_sound and heard.gaps_ns > min(least_ns, _PIECE_NS)
 
 
 def too_fast(scene: Scene) -> Iterator[Sign]:
@@ -98,6 +82,44 @@ def too_fast(scene: Scene) -> Iterator[Sign]:
                 heard=missed[0].sendings[0],
                 exchange=missed[0],
             )
+
+
+def a_little_too_fast(scene: Scene) -> Iterator[Sign]:
+    """Tell of packets that all seem to begin a little before the answer that each waits for.
+
+    Who does not wait keeps to a pause instead, and to no answer.
+    """
+    for dump in scene.sent if scene.both and scene.is_timed else ():
+        early = list(_early(dump))
+        if len(early) < _STEADY:
+            continue
+        pauses_ns, overlaps_ns = [each[1] for each in early], [each[2] for each in early]
+        spread_ns = max(overlaps_ns) - min(overlaps_ns)
+        is_pause = spread_ns >= max(pauses_ns) - min(pauses_ns)
+        is_hasty = is_pause and min(pauses_ns) < _BACK_TO_BACK_NS
+        if max(overlaps_ns) < _LITTLE_NS and spread_ns < _STEADY_NS and not is_hasty:
+            yield sign(
+                "line too fast by a little",
+                dump,
+                f"Each packet is there {duration(max(overlaps_ns))} sooner than a MIDI line "
+                "carries one after the answer before it.",
+                heard=early[0][0].sendings[0],
+                exchange=early[0][0],
+            )
+
+
+def _early(dump: DumpScene) -> Iterator[tuple[Exchange, int, int]]:
+    """Yield packets that began before an answer: the pause, and how long before the answer."""
+    sight = dump.scene.sight
+    for one, two in pairwise(dump.packets):
+        sent, heard = one.sendings[-1], two.sendings[0]
+        start_ns = sight.latest_start_ns(heard) + sight.tolerance_ns
+        pause_ns = max(sight.pause_ns(sent, heard), 0) + sent.gaps_ns
+        ends = [each.end_ns for each in finals(one)]
+        is_answered = any(sent.end_ns <= end_ns <= start_ns for end_ns in ends)
+        if len(one.sendings) == 1 and pause_ns < _SURELY_NS and not is_answered:
+            after = (end_ns - heard.start_ns for end_ns in ends if end_ns > heard.start_ns)
+            yield two, pause_ns, min(after, default=_LITTLE_NS)
 
 
 def only_short(scene: Scene) -> Iterator[Sign]:
@@ -121,63 +143,28 @@ def only_short(scene: Scene) -> Iterator[Sign]:
         )
 
 
-def slow(scene: Scene) -> Iterator[Sign]:
-    """Tell of a line that is slow, and of messages that come in pieces."""
-    if not scene.is_timed or scene.recorded.is_from_port or scene.is_file:
-        return
+def realtime(scene: Scene) -> Iterator[Sign]:
+    """Tell of clock bytes and resets inside messages (T19, T21)."""
     for dump in scene.sent:
-        mine = [heard for exchange, heard in dump.talk.sent if exchange.place is not None]
-        late = [each for each in mine if _stretch(each) > 1 / _PER_CENT]
-        if not late:
-            continue
-        middle = median(_stretch(each) for each in mine)
-        even = [each for each in mine if abs(_stretch(each) - middle) < 1 / (2 * _PER_CENT)]
-        if len(mine) >= _FEW and middle > 1 / _PER_CENT and len(even) >= _MOST * len(mine):
-            text = f"Each packet takes {middle:.1%} longer than its bytes need."
-            where, heard = dump.damaged[0] if dump.damaged else (None, mine[0])
-            if where is not None:
-                text += f" {capitalised(named(where))} came damaged."
-            hurt = where is not None
-            yield sign("slow line", dump, text, heard=heard, exchange=where, damaged=hurt)
-        elif any(each.gaps_ns >= _PIECE_NS and each.is_sound for each in late):
-            paused = next(each for each in late if each.gaps_ns >= _PIECE_NS)
-            text = f"There are pauses inside {counted(len(late), 'packet')}."
-            yield sign("pauses inside", dump, text, heard=paused)
+        for byte, name in _REALTIME.items():
+            inside = [
+                (exchange, heard, dump.answers(exchange, at))
+                for exchange, at, heard, _ in dump.steps
+                if any(value == byte for _, value in heard.piece.realtime)
+            ]
+            if inside:
+                exchange, heard, _ = inside[0]
+                taken = any(each.kind is ACK for _, _, answers in inside for each in answers)
+                text = f"A {name} ({byte:02X}) passed inside {named(exchange)}."
+                yield sign(
+                    "real-time byte inside",
+                    dump,
+                    text,
+                    heard=heard,
+                    exchange=exchange,
+                    byte=name,
+                    taken=taken,
+                )
 
 
-def _stretch(heard: TimedMessage) -> float:
-    """Return by which part of its time a message took longer than a line needs."""
-    return heard.gaps_ns / (len(heard.piece.raw) * BYTE_NS)
-
-
-def joined(scene: Scene) -> Iterator[Sign]:
-    """Tell of messages that stand together in the recording (T17)."""
-    if scene.is_timed and scene.recorded.is_from_port:
-        most = most_together(scene.recorded.capture)
-        if most > 1:
-            yield sign("joined", None, f"{most} messages were handed over at once.")
-
-
-def leisure(scene: Scene) -> Iterator[Sign]:
-    """Tell of a sender that takes its time after most answers (T59)."""
-    for dump in scene.sent if scene.both and scene.is_timed else ():
-        limit_ns = _LEISURE_NS + dump.scene.sight.tolerance_ns
-        late = [two for one, two in pairwise(dump.packets) if _idle_ns(one, two) > limit_ns]
-        if len(late) >= _HABIT and 2 * len(late) >= len(dump.packets):
-            text = f"After {counted(len(late), 'answer')} more than 100 ms passed before the next "
-            yield sign(
-                "slow sender",
-                dump,
-                f"{text}packet began.",
-                heard=late[0].sendings[0],
-                exchange=late[0],
-            )
-
-
-def _idle_ns(one: Exchange, two: Exchange) -> int:
-    start_ns = two.sendings[0].start_ns
-    acks = [each.end_ns for each in one.replies if each.kind is ACK and each.end_ns <= start_ns]
-    return start_ns - acks[-1] if acks else 0
-
-
-PACE: Final = (pauses, too_fast, only_short, slow, joined, leisure)
+PACE: Final = (pauses, too_fast, a_little_too_fast, only_short, realtime)

@@ -6,13 +6,10 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.constants import ALL_CALL
 from emulator.wire.messages import (
-    DumpHeader,
     DumpRequest,
-    ExtendedHeader,
     IdentityReply,
     IdentityRequest,
 )
-from emulator.wire.sevenbit import from_groups, to_groups
 from harness.diagnose.scene import ACK, DumpScene, Scene, was_told
 from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import Ended
@@ -25,32 +22,6 @@ _SILENT_NS: Final = 1_000_000_000
 _NO_DUMP_NS: Final = 2_000_000_000  # time for a dump to begin after a request (our choice)
 
 
-def requests(scene: Scene) -> Iterator[Sign]:
-    """Tell of requests that led to nothing or to another sample (T45, T46, T47)."""
-    if not scene.both:
-        return
-    for asked in scene.questions:
-        message = asked.message
-        if not isinstance(message, DumpRequest):
-            continue
-        place, shown = scene.place(asked.heard), asked.heard.body.hex(" ")
-        if asked.answers:
-            yield from _other_sample(scene, asked, message.sample_number)
-        elif is_unanswered(scene, asked):
-            yield sign(
-                "request unanswered",
-                None,
-                f"Sample {message.sample_number:,} was asked for, and no dump followed.",
-                at=place,
-                shown=shown,
-                sent=_what_was_sent(scene, asked, message.sample_number),
-                spoke=scene.unit_spoke_exclusive,
-            )
-        elif asked.cancelled is None and _is_at_the_end(scene, asked.heard):
-            text = "The recording ends with a request for a sample that nothing answered."
-            yield sign("request at the end", None, text, at=place, shown=shown)
-
-
 def is_unanswered(scene: Scene, asked: QuestionExchange) -> bool:
     """Whether there was time for an answer to a question to the unit, and none came."""
     if asked.answers or asked.cancelled:
@@ -58,42 +29,6 @@ def is_unanswered(scene: Scene, asked: QuestionExchange) -> bool:
     since_ns = scene.sight.last_ns - asked.heard.end_ns
     last = scene.spoke(Direction.TO_UNIT)[-1]
     return (scene.is_timed and since_ns > _SILENT_NS) or last is not asked.heard
-
-
-def _what_was_sent(scene: Scene, asked: QuestionExchange, number: int) -> str:
-    """Say whether the sample had been sent before: "never", "taken", or "perhaps"."""
-    mine = [each.header is None or each.header.sample_number == number for each in scene.sent]
-    if not any(mine):
-        return "never"
-    before = [
-        each for each in scene.sent if each.talk.last_ns <= asked.heard.end_ns and each.header
-    ]
-    if not before or before[-1].ended is not Ended.WHOLE:
-        return "perhaps"
-    return "taken" if before[-1].is_taken else "perhaps"
-
-
-def _is_at_the_end(scene: Scene, heard: TimedMessage) -> bool:
-    if not scene.unit_spoke_exclusive or scene.followed.heard[-1] is not heard:
-        return False
-    return all(each.ended is Ended.WHOLE for each in scene.sent)
-
-
-def _other_sample(scene: Scene, asked: QuestionExchange, wanted: int) -> Iterator[Sign]:
-    header = asked.answers[0].message
-    if not isinstance(header, DumpHeader | ExtendedHeader) or header.sample_number == wanted:
-        return
-    got = header.sample_number
-    swapped = got == from_groups(to_groups(wanted, 2)[::-1])
-    how = " The two bytes of the number are swapped." if swapped else ""
-    yield sign(
-        "other sample came",
-        None,
-        f"Sample {wanted:,} was asked for and sample {got:,} came.{how}",
-        at=scene.place(asked.answers[0]),
-        shown=asked.answers[0].body[:21].hex(" "),
-        rule=swapped or abs(got - wanted) == 1,
-    )
 
 
 # What became of a sample that was sent.
@@ -257,4 +192,4 @@ def _unanswered_devices(scene: Scene) -> Iterator[tuple[int, TimedMessage, DumpS
             yield asked.message.device_id, asked.heard, None
 
 
-REQUESTS: Final = (requests, gone, other_device)
+REQUESTS: Final = (gone, other_device)

@@ -16,10 +16,8 @@ from emulator.wire.prose import counted
 from harness.diagnose.scene import (
     ACK,
     CANCEL,
-    HABIT,
     NAK,
     TIME_NS,
-    WAIT,
     DumpScene,
     Scene,
     are_plain,
@@ -28,23 +26,19 @@ from harness.diagnose.scene import (
     is_plain,
     is_sent_twice,
     named,
-    waits_first,
     was_told,
 )
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.requests import is_unanswered
 from harness.judge.dialogue.exchanges import Ended, Exchange
-from harness.judge.finding import Verdict
 from harness.judge.kept import is_alike
 from harness.judge.timed_messages import TimedMessage
 
 _QUIET_NS: Final = 2_500_000_000
 """A capture that goes on so long shows that no answer came (our choice)."""
-_JUST_BEFORE_NS: Final = 3_000_000_000
-_ENDED_BADLY: Final = (Ended.GIVEN_UP, Ended.SHORT, Ended.STOPPED, Ended.REPLACED)
-_CUSTOMS: Final = {"HSK-02": "numbers by a custom", "EXT-08": "extended header without need"}
-_OPEN_NS: Final = 25_000_000
-"""A pause that a sender leaves where it heard no answer: 20 ms (M1 p. 39), and a little more."""
+_AGAIN: Final = 2
+_OPEN: Final = (Ended.FELL_BACK, Ended.CUT)
+_STUBBORN: Final = 3  # sendings of a last packet that show that the sender wants an answer
 
 
 def nothing(scene: Scene) -> Iterator[Sign]:
@@ -63,14 +57,41 @@ def nothing(scene: Scene) -> Iterator[Sign]:
 
 def silence(scene: Scene) -> Iterator[Sign]:
     """Tell where answers are missing in a dump."""
+    answered = any(each.talk.replies for each in scene.sent)
     for dump in scene.sent if scene.both else ():
         if not any(each.replies for each in dump.packets):
             yield from _none_of_packets(dump)
         if dump.talk.replies:
             yield from _one(dump)
             yield from _from_there_on(dump)
-            yield from _half(dump)
-        yield from _extended(dump)
+        elif (
+            (answered or dump.spoke_later)
+            and dump.packets
+            and dump.ended not in (Ended.FELL_BACK, Ended.CUT)
+        ):
+            yield _none(dump)
+
+
+def _none(dump: DumpScene) -> Sign:
+    """Tell of a dump that nobody answered where another one was answered (T54)."""
+    header = dump.header
+    is_same = any(
+        each.header is not None
+        and header is not None
+        and each.header.sample_number == header.sample_number
+        and any(reply.kind is ACK for reply in each.talk.replies)
+        for each in dump.scene.sent
+    )
+    return sign(
+        "dump unanswered",
+        dump,
+        "This dump got no answer at all, and "
+        + ("the same sample did another time." if is_same else "the unit answers other things."),
+        heard=dump.talk.sent[0][1],
+        exchange=dump.talk.exchanges[0],
+        extended=isinstance(header, ExtendedHeader),
+        same=is_same,
+    )
 
 
 def _none_of_packets(dump: DumpScene) -> Iterator[Sign]:
@@ -94,7 +115,7 @@ def _none_of_packets(dump: DumpScene) -> Iterator[Sign]:
         heard=packets[0].sendings[0],
         exchange=packets[0],
         header=bool(dump.header_replies),
-        spoke=spoke,
+        kept=dump.came_back_whole,
     )
 
 
@@ -116,7 +137,6 @@ def _one(dump: DumpScene) -> Iterator[Sign]:
         heard=heard,
         exchange=exchange,
         again=again,
-        arrived=dump.scene.shows_arrived,
     )
 
 
@@ -154,10 +174,8 @@ def has_left_time(dump: DumpScene, one: TimedMessage, other: TimedMessage) -> bo
 
 def _is_apart(dump: DumpScene, ends: list[int], one: TimedMessage, other: TimedMessage) -> bool:
     """Whether there was an answer or a pause between two messages."""
-    if not dump.scene.is_timed:
-        return True
     spoke = bisect_left(ends, one.end_ns) < bisect_right(ends, other.start_ns)
-    return spoke or dump.scene.sight.pause_ns(one, other) >= TIME_NS
+    return spoke or has_left_time(dump, one, other)
 
 
 # From some packet on.
@@ -175,80 +193,47 @@ def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
     silent.reverse()
     first, last = silent[0], silent[-1]
     sendings = sum(len(each.sendings) for each in silent)
-    quiet_ns = dump.scene.sight.last_ns - dump.talk.last_ns
-    broke_off = any(message.kind is CANCEL for _, message in dump.talk.handshakes)
-    whole = dump.came_back_whole
+    is_stopped = any(message.kind is CANCEL for _, message in dump.talk.handshakes)
     if dump.talk.is_full and len(silent) == 1:
-        others = [each for each in packets[:-1] if each.replies]
-        if others and len(others) + 1 >= len(packets) and is_plain(last.best):
+        if len(packets) > 1 and (is_stopped or len(last.sendings) >= _STUBBORN):
             yield sign(
                 "last packet unanswered",
                 dump,
-                f"{named(last).capitalize()}, the last one, got no answer, and all others did"
-                + ("; the sender broke the dump off." if broke_off else "."),
+                f"{named(last).capitalize()}, the last one, got no answer, though it was sent "
+                f"{counted(len(last.sendings), 'time')}"
+                + (" before the sender broke the dump off." if is_stopped else "."),
                 heard=last.sendings[0],
                 exchange=last,
-                sendings=len(last.sendings),
-                stopped=broke_off,
-                whole=dump.ended is Ended.WHOLE,
-                quiet=dump.scene.is_timed and quiet_ns >= _OPEN_NS,
             )
         return
+    clear = all(is_clear(one) for each in silent for one in each.sendings)
+    if not clear or any(each.jump or is_sent_twice(each) for each in silent):
+        return  # the unit may have had nothing to answer
     then = "."
     if dump.ended is Ended.STOPPED:
         then = ", and the sender broke the dump off."
-    elif whole:
+    elif dump.came_back_whole:
         then = ", and the unit sent the whole sample back later."
     elif dump.spoke_later:
         then = ". It answered other things later."
+    quiet_ns = dump.scene.sight.last_ns - dump.talk.last_ns
     yield sign(
         "answers cease",
         dump,
         f"From {named(first)} on the unit said nothing to {counted(sendings, 'message')}{then}",
         heard=first.sendings[0],
         exchange=first,
-        packets=len(silent),
-        sendings=sendings,
         every=len(silent) == len(packets),
         whole=dump.ended is Ended.WHOLE,
         stopped=dump.ended is Ended.STOPPED,
-        back=whole,
+        back=dump.came_back_whole,
         spoke=dump.spoke_later,
-        quiet=dump.scene.is_timed and quiet_ns > _QUIET_NS,
-        clear=not any(each.jump for each in silent)
-        and all(is_clear(one) for each in silent for one in each.sendings),
-        plain=not any(each.jump for each in silent) and all(map(are_plain, silent)),
-        last_plain=not last.jump and are_plain(last),
-        doubled=dump.is_doubled_there,
-        twice=any(map(is_sent_twice, silent)),
-        arrived=dump.scene.shows_arrived,
-        last_sendings=len(last.sendings),
+        again=sendings >= _AGAIN,
+        lasting=sendings >= _AGAIN
+        or dump.ended is Ended.STOPPED
+        or (dump.scene.is_timed and quiet_ns > _QUIET_NS),
         full=dump.talk.is_full,
     )
-
-
-def _half(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of a unit that says WAIT before each ACK and once said only one of them."""
-    usual = sum(waits_first(each) for each in dump.talk.exchanges)
-    for exchange in dump.packets if dump.has_waits else ():
-        if waits_first(exchange) or not exchange.replies:
-            continue
-        kinds = [each.kind for each in exchange.replies]
-        what = ""
-        if kinds[0] is ACK and is_late(dump, exchange, 0):
-            what = "WAIT"
-        elif kinds == [WAIT] and dump.talk.exchanges[-1] is exchange and usual >= HABIT:
-            what = "ACK"
-        if what:
-            yield sign(
-                "half an answer",
-                dump,
-                f"The unit says WAIT and then yes (ACK) to every packet, and to {named(exchange)} "
-                f"there is no {what}.",
-                heard=exchange.sendings[0],
-                exchange=exchange,
-                lacks=what,
-            )
 
 
 def is_late(dump: DumpScene, exchange: Exchange, at: int) -> bool:
@@ -258,58 +243,4 @@ def is_late(dump: DumpScene, exchange: Exchange, at: int) -> bool:
     return taken_ns - dump.scene.sight.tolerance_ns > limit_ns
 
 
-def _extended(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of an extended header and packets without an answer, where the unit is there (T54)."""
-    header = dump.header
-    if not isinstance(header, ExtendedHeader) or dump.talk.replies or not dump.packets:
-        return
-    others = [
-        each.header
-        for each in dump.scene.sent
-        if each.header is not None
-        and not isinstance(each.header, ExtendedHeader)
-        and any(reply.kind is ACK for reply in each.talk.replies)
-    ]
-    same = any(each.sample_number == header.sample_number for each in others)
-    if others or dump.spoke_later:
-        yield sign(
-            "extended header unanswered",
-            dump,
-            f"The extended header and {counted(len(dump.packets), 'packet')} got no answer"
-            + (", and the same with the standard header did." if same else ", and the unit lives."),
-            heard=dump.headers[0] if dump.headers else None,
-            exchange=dump.talk.exchanges[0],
-            same=same,
-        )
-
-
-def sensing(scene: Scene) -> Iterator[Sign]:
-    """Tell of active sensing that ceased where the dump was lost right after it (T20, TIM-09)."""
-    ceased = [each for each in scene.verdicts.findings if each.clause == "TIM-09"]
-    for dump in scene.sent if scene.both and scene.is_timed and ceased else ():
-        packets = dump.packets
-        unheard = dump.header_replies and len(packets) > 1 and not any(e.replies for e in packets)
-        if dump.ended not in _ENDED_BADLY and not unheard:
-            continue
-        since_ns = dump.talk.sent[0][1].start_ns - _JUST_BEFORE_NS
-        for each in ceased:
-            at_ns = each.at.time_ns
-            is_senders = each.answerable is dump.talk.sender
-            if is_senders and at_ns is not None and since_ns <= at_ns < dump.talk.last_ns:
-                text = (
-                    "The sender's active sensing fell silent for more than 300 ms, and the unit "
-                    "took nothing of the dump after that."
-                )
-                yield sign("sensing ceased", dump, text, at=each.at)
-                break
-
-
-def customs(scene: Scene) -> Iterator[Sign]:
-    """Tell of customs that the judge calls bent and that do no harm."""
-    for dump in scene.sent:
-        for each in dump.findings:
-            if each.verdict is Verdict.BENT and each.clause in _CUSTOMS:
-                yield sign(_CUSTOMS[each.clause], dump, each.message, at=each.at)
-
-
-SILENCE: Final = (nothing, silence, sensing, customs)
+SILENCE: Final = (nothing, silence)

@@ -6,22 +6,19 @@ same words in another form.  What a unit sends back serves as well: damage on th
 checksum as it was, which what a unit does to words hardly ever does.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import DumpHeader
-from emulator.wire.prose import counted
-from emulator.wire.sevenbit import from_groups, to_groups
+from emulator.wire.prose import capitalised, counted
 from harness.diagnose.scene import ACK, DumpScene, Scene, was_told
-from harness.diagnose.sign import Evidence, Sign, sign
-from harness.diagnose.signs.order import shown
+from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.against_source import (
     Compared,
     HeaderDifference,
     PacketDifference,
     form_of,
-    is_neutral,
 )
 from harness.judge.finding import Place
 from harness.judge.kept import Kept, Stored
@@ -34,7 +31,7 @@ _SPOILED: Final = 4  # bytes of the last packet; more than a swap or two flips c
 
 def against_source(scene: Scene) -> Iterator[Sign]:
     """Tell of packets that are right by their checksum, and fields, that are not the source's."""
-    for dump in scene.sent:
+    for dump in scene.sent or scene.returned:
         compared = dump.compared
         if compared is None or dump.source is None:
             continue
@@ -54,9 +51,7 @@ def against_source(scene: Scene) -> Iterator[Sign]:
                 form=form,
             )
             continue
-        if unseen and all(each.is_filler for each in unseen):
-            yield _other_filler(dump, unseen[0])
-        elif unseen:
+        if not all(map(_is_filled_up, unseen)):
             yield _differing(dump, unseen)
         yield from _fields(dump, compared.fields)
 
@@ -68,6 +63,11 @@ def _is_another(compared: Compared) -> bool:
     return 2 * sum(len(each.offsets) > _SPOILED for each in unseen) > compared.compared
 
 
+def _is_filled_up(each: PacketDifference) -> bool:
+    """Whether only the filler differs, and is 00 as it should be (PKT-08)."""
+    return each.is_filler and not any(each.found[at] for at in each.offsets)
+
+
 def _differing(dump: DumpScene, unseen: Sequence[PacketDifference]) -> Sign:
     assert dump.source is not None
     last, planned = unseen[0], len(dump.source.packets)
@@ -76,31 +76,16 @@ def _differing(dump: DumpScene, unseen: Sequence[PacketDifference]) -> Sign:
     is_made = dump.source.is_last_partly_filled and (
         len(last.offsets) > _SPOILED or last.is_summed_anew
     )
-    told = sign(
+    more = f"{len(unseen) - _MOST_SHOWN:,} more packets differ from the source."
+    return sign(
         "differs from the source",
         dump,
+        *map(_in_words, unseen[:_MOST_SHOWN]),
+        more if len(unseen) > _MOST_SHOWN else "",
         at=_place(dump, last),
+        shown=_bytes(last),
         end=is_last and (is_made or dump.scene.shows_sent),
-    )
-    lines = [
-        Evidence(text=_in_words(each), at=_place(dump, each), shown=_bytes(each))
-        for each in unseen[:_MOST_SHOWN]
-    ]
-    if len(unseen) > _MOST_SHOWN:
-        more = f"{len(unseen) - _MOST_SHOWN:,} more packets differ from the source."
-        lines.append(Evidence(text=more))
-    return told.with_evidence(lines)
-
-
-def _other_filler(dump: DumpScene, one: PacketDifference) -> Sign:
-    return sign(
-        "other filler",
-        dump,
-        _in_words(one),
-        at=_place(dump, one),
-        shown=_bytes(one),
-        zeros=not any(one.found[at] for at in one.offsets),
-        sent=dump.scene.shows_sent,
+        filler=all(each.is_filler for each in unseen),
     )
 
 
@@ -139,16 +124,12 @@ def _place(dump: DumpScene, each: PacketDifference) -> Place:
 
 
 def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterator[Sign]:
-    """Tell of fields that are not the source's, where no other sign has told of them."""
-    for each in differences:
-        if each.is_rounded:
-            text = f"The header says {each.found:,} ns, the source {each.expected:,} ns."
-            yield sign("period rounded", dump, text, at=dump.start)
-    odd = [each for each in differences if not _is_told(dump, each) and not each.is_rounded]
+    """Tell of fields that are not the source's; a period that is rounded otherwise is none."""
+    odd = [each for each in differences if not each.is_rounded]
     if not odd or any(each.expected is None or each.found is None for each in odd):
         return
-    sent = dump.scene.shows_sent
-    if {each.name for each in odd} == {"sample_number"} and (sent or not odd[0].is_one_bit):
+    is_bit = all(each.is_one_bit for each in odd)  # rather turned over than meant
+    if {each.name for each in odd} == {"sample_number"} and (dump.scene.shows_sent or not is_bit):
         return  # sent to another place, as one may
     texts = [
         f"The header says {each.found:,} for the {each.name.replace('_', ' ')}, the source "
@@ -156,86 +137,13 @@ def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterato
         for each in odd
     ]
     body = shown(dump.headers[-1].body)
+    field = odd[0].name
     yield sign(
-        "field not the source's",
-        dump,
-        *texts,
-        at=dump.start,
-        shown=body,
-        sent=sent,
-        field=odd[0].name,
+        "field not the source's", dump, *texts, at=dump.start, shown=body, bit=is_bit, field=field
     )
-
-
-def _is_told(dump: DumpScene, each: HeaderDifference) -> bool:
-    """Whether another sign tells what the field became."""
-    expected, other, header = each.expected, each.found, dump.header
-    if expected is None or other is None or header is None:
-        return False
-    if not dump.scene.shows_sent and each.is_one_bit:
-        return False  # one bit is rather turned over than meant
-    groups = 2 if each.name == "sample_number" else 3
-    fits = each.name != "bits" and other < 1 << 7 * groups
-    if fits and from_groups(to_groups(other, groups)[::-1]) == expected:
-        return True
-    is_zero_loop = header.loop_type == header.loop_start == header.loop_end == 0
-    told = {
-        "period_ns": any("looks like" in found.message for found in dump.found("HDR-11")),
-        "length": other == expected * header.channels or bool(dump.found("HDR-06")),
-        "loop_end": other == expected + 1 == header.length or is_zero_loop,
-        "loop_start": is_zero_loop,
-        "loop_type": is_zero_loop,
-        "bits": bool(dump.found("WRD-01", "WRD-03", "WRD-05")),
-    }
-    return told.get(each.name, False)
 
 
 # What the unit holds, by what it sends back.
-
-
-def came_back(scene: Scene) -> Iterator[Sign]:
-    """Tell of a packet that came back otherwise, its checksum fitting both."""
-    for dump in scene.sent:
-        back = dump.returned
-        if back is None or dump.header is None or back.header is None:
-            continue
-        wanted = {e.place or 0: e.best.body for e in dump.packets if e.best.is_sound}
-        same = back.header.bits == dump.header.bits and back.header.length == dump.header.length
-        if same:
-            yield from _one_otherwise(dump, back, wanted)
-    for back in scene.returned if not scene.sent else ():
-        source = back.source
-        if source is not None and back.header and back.header.bits == source.header.bits:
-            yield from _one_otherwise(back, back, dict(enumerate(source.packets)))
-
-
-def _one_otherwise(dump: DumpScene, back: DumpScene, wanted: Mapping[int, bytes]) -> Iterator[Sign]:
-    found = []
-    for exchange in back.packets:
-        expected = wanted.get(exchange.place or 0)
-        if expected is None or not exchange.best.is_sound or back.header is None:
-            continue
-        offsets = is_neutral(expected, exchange.best.body, back.header.bits)
-        if offsets is None:
-            return
-        if offsets:
-            found.append((exchange, expected, offsets))
-    if len(found) != 1:
-        return
-    exchange, expected, offsets = found[0]
-    other = exchange.best.body
-    places = ", ".join(str(at) for at in offsets)
-    yield sign(
-        "packet came back otherwise",
-        dump,
-        f"Packet {exchange.place:,} came back from the unit with other values in bytes {places}, "
-        "and its checksum fits both: on the way there or back, bytes changed places or the same "
-        "bit was turned over twice.",
-        at=dump.place(exchange.best, exchange),
-        shown="; ".join(
-            f"byte {at}: {other[at]:02X} instead of {expected[at]:02X}" for at in offsets
-        ),
-    )
 
 
 def stored(scene: Scene) -> Iterator[Sign]:
@@ -244,16 +152,25 @@ def stored(scene: Scene) -> Iterator[Sign]:
         found = dump.stored
         if found is None or found.kept is Kept.SAME:
             continue
+        exchange = next((each for each in dump.packets if each.place == found.packet), None)
+        heard = None if exchange is None else exchange.best
         if found.change:
-            yield _stored(dump, found, "width changed", f"{found.change}.")
+            text = f"{capitalised(found.change)}."
+            yield sign("width changed", dump, text, heard=heard, exchange=exchange)
         if found.kept is not Kept.OTHER_WIDTH and dump.is_taken:
-            told = _stored(dump, found, "words not kept", _what_was_kept(found))
-            mine = (each for each in dump.packets if each.place == found.packet)
-            yield told.with_values(
+            yield sign(
+                "words not kept",
+                dump,
+                _what_was_kept(found),
+                heard=heard,
+                exchange=exchange,
+                shown="; ".join(
+                    f"word {at:,}: {back:,} instead of {sent:,}"
+                    for at, sent, back in found.words[:_MOST_WORDS]
+                ),
                 kept=found.kept.value,
                 neutral=found.is_neutral,
-                arrived=scene.shows_arrived,
-                acknowledged=any(was_told(each, ACK) for each in mine),
+                acknowledged=exchange is not None and was_told(exchange, ACK),
             )
 
 
@@ -285,19 +202,6 @@ def _what_was_kept(found: Stored) -> str:
     return f"{text}; {counted(len(found.words), 'word')}{inside} differ in all."
 
 
-def _stored(dump: DumpScene, found: Stored, kind: str, text: str) -> Sign:
-    exchange = next((each for each in dump.packets if each.place == found.packet), None)
-    words = found.words[:_MOST_WORDS]
-    return sign(
-        kind,
-        dump,
-        text[0].upper() + text[1:],
-        heard=None if exchange is None else exchange.best,
-        exchange=exchange,
-        shown="; ".join(f"word {at:,}: {back:,} instead of {sent:,}" for at, sent, back in words),
-    )
-
-
 def header_kept(scene: Scene) -> Iterator[Sign]:
     """Tell of a header that came back with another period or another loop than it was sent with."""
     for dump in scene.sent if scene.both else ():
@@ -320,4 +224,4 @@ def header_kept(scene: Scene) -> Iterator[Sign]:
             yield sign("header came back otherwise", dump, *texts, at=back.start, shown=body)
 
 
-SOURCE: Final = (against_source, came_back, stored, header_kept)
+SOURCE: Final = (against_source, stored, header_kept)

@@ -4,10 +4,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from emulator.wire.prose import counted
-from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
+from emulator.wire.sizes import bytes_per_word, unused_bits
 from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign, sign
-from harness.judge.damage import is_empty
 from harness.judge.dialogue.exchanges import Ended
 from harness.judge.misreading import Stray, WordsSeen
 
@@ -36,7 +35,6 @@ def words(scene: Scene) -> Iterator[Sign]:
         else:
             yield from _leaps(dump, seen)
         yield from _bytes_a_word(dump, seen)
-        yield from _end_of_zeros(dump, seen)
 
 
 def _stray(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
@@ -44,20 +42,7 @@ def _stray(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
     places, stray = seen.stray_words, seen.stray
     rows = seen.rows[places][:4]
     shown = rows.tobytes().hex(" ").upper()
-    if stray is Stray.FEW and not dump.scene.shows_sent and dump.source is None:
-        # By a single word the packet is told, which a width that is wrong would not leave at that.
-        packet = int(places.argmax()) // words_per_packet(seen.header.bits)
-        exchange = dump.sound[packet]
-        yield sign(
-            "stray bit",
-            dump,
-            f"In packet {exchange.place:,} a bit is set below the significant ones, in no other "
-            "word so, and the checksum fits.",
-            heard=exchange.best,
-            exchange=exchange,
-            shown=shown,
-        )
-    elif stray in _WHERE:
+    if stray in _WHERE:
         bits = seen.header.bits
         yield sign(
             "bits misplaced",
@@ -85,9 +70,6 @@ def _leaps(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
             f"{len(places):,} places in all, and goes on as if it had passed full scale."
         )
         yield sign("leaps", dump, text, at=at, where="over full scale and back")
-    if not unused_bits(seen.header.bits):
-        for finding in dump.found("WRD-04"):
-            yield sign("looks reversed", dump, finding.message, at=at)
 
 
 def _bytes_a_word(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
@@ -112,24 +94,6 @@ def _bytes_a_word(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
         texts = [each.message for each in found]
         proved = dump.scene.shows_sent
         yield sign("other bytes a word", dump, *texts, at=dump.start, fewer=fewer, proved=proved)
-
-
-def _end_of_zeros(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
-    """Tell of a last packet of 00 after a smooth sound: full scale, where no sound goes (T34)."""
-    last = dump.packets[-1] if len(dump.packets) > 1 else None
-    if last is None or dump.planned is None or last.place != dump.planned - 1:
-        return
-    if not dump.is_all_sound or not last.best.is_sound or not is_empty(last.best):
-        return
-    if seen.ends_far_from(words_per_packet(seen.header.bits)):
-        yield sign(
-            "ends in zeros",
-            dump,
-            f"The last packet, {last.place:,}, holds nothing but 00, which is full scale, and the "
-            "sound before it is smooth and far from there.",
-            heard=last.best,
-            exchange=last,
-        )
 
 
 WORDS: Final = (words,)

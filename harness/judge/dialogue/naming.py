@@ -12,6 +12,9 @@ from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
 
 _ACK, _NAK, _WAIT = HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT
+_HABIT: Final = 3  # ACKs that show a custom (our choice)
+_MANY: Final = 6  # ACKs that show that there is none
+_SELDOM: Final = 4  # one in so many that fits its packet is chance
 _MOST_OTHERS: Final = 256  # messages of other kinds that are looked at
 
 
@@ -54,9 +57,16 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
 def _habit(acks: Sequence[tuple[Exchange, Reply]]) -> str:
     """Return what all ACKs have in common if their numbers follow a rule of their own."""
     replies = [(exchange.number, reply.message.packet_number) for exchange, reply in acks]
-    if all(said == (number + 1) % PACKET_NUMBERS for number, said in replies):
+    ahead = {(said - number) % PACKET_NUMBERS for number, said in replies}
+    always = {said for _, said in replies}
+    if ahead == {1}:
         return "ACK names the next packet"
-    return "ACK always 0" if all(said == 0 for _, said in replies) else ""
+    if always == {0} or (len(always) == 1 and len(replies) >= _HABIT):
+        return "ACK always alike"
+    if len(ahead) == 1 and len(replies) >= _HABIT:
+        return "ACK some packets further on"
+    fitting = sum(number == said for number, said in replies)
+    return "ACK by no rule" if len(replies) >= _MANY and _SELDOM * fitting <= len(replies) else ""
 
 
 def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
@@ -71,6 +81,7 @@ def judge_device_ids(talk: DumpExchange, ledger: Ledger) -> None:
             ledger.see(
                 "reply from another device",
                 reply.heard,
+                reply.exchange,
                 own=own,
                 device=reply.message.device_id,
                 who=None if is_sure else Answerable.RIG,
