@@ -239,11 +239,6 @@ def test_a_sample_that_was_taken_and_is_not_sent_back() -> None:
     assert all(each.follows for each in found.causes if each.name == "request unanswered")
 
 
-def test_a_sample_that_was_never_loaded_cannot_be_read_back() -> None:
-    tape = identity(open_loop().to(request(1), after_ms=100), 0)
-    assert "request unanswered" not in named(tape)
-
-
 def test_another_sample_than_was_asked_for() -> None:
     def asking(number: int) -> Tape:
         tape = Tape().to(request(number)).back(header(8, sample_number=2)).to(say("ACK"), 2)

@@ -64,12 +64,13 @@ def silence(scene: Scene) -> Iterator[Sign]:
         if dump.talk.replies:
             yield from _one(dump)
             yield from _from_there_on(dump)
-        elif (
-            (answered or dump.spoke_later)
-            and dump.packets
-            and dump.ended not in (Ended.FELL_BACK, Ended.CUT)
-        ):
+        elif (answered or _is_old(dump)) and dump.packets and dump.ended not in _OPEN:
             yield _none(dump)
+
+
+def _is_old(dump: DumpScene) -> bool:
+    """Whether a unit that lives may not know the extended header."""
+    return dump.spoke_later and isinstance(dump.header, ExtendedHeader)
 
 
 def _none(dump: DumpScene) -> Sign:

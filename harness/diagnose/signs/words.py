@@ -10,6 +10,7 @@ from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import Ended
 from harness.judge.misreading import Stray, WordsSeen
 
+_MISPLACED: Final = "bits misplaced"
 _ENOUGH: Final = 64  # words that prove what they show
 _TO_ITS_END: Final = (Ended.WHOLE, Ended.SHORT, Ended.GIVEN_UP, Ended.CUT)
 _WHERE: Final = {
@@ -34,6 +35,9 @@ def words(scene: Scene) -> Iterator[Sign]:
             yield from _stray(dump, seen)
         else:
             yield from _leaps(dump, seen)
+        for finding in dump.found("WRD-04") if not unused_bits(seen.header.bits) else ():
+            where = Stray.REVERSED.value
+            yield sign(_MISPLACED, dump, finding.message, at=dump.start, where=where, proved=False)
         yield from _bytes_a_word(dump, seen)
 
 
@@ -45,7 +49,7 @@ def _stray(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
     if stray in _WHERE:
         bits = seen.header.bits
         yield sign(
-            "bits misplaced",
+            _MISPLACED,
             dump,
             f"{int(places.sum()):,} of {counted(len(seen.rows), 'word')} have bits set below the "
             f"{bits} that the header announces.",
