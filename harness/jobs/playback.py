@@ -14,6 +14,7 @@ rehearsal.  When the recording is over the unit may finish what it has begun; of
 ours, until what was recorded has come, or until it has been silent for long.
 """
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -55,12 +56,12 @@ class PlayedCapture:
     """Dump headers among them."""
     passed: Capture
     """What passed this time."""
-    start_ns: int
-    """When it began."""
     comparison: ConversationComparison | None
     """Recorded against now; None where nothing is known of what came from the unit."""
-    events: tuple[Event, ...] | None
-    """What the unit reported; None where it is not ours."""
+    kept: int | None
+    """Dumps that the unit took to their end; None where it is not ours."""
+    has_lost: bool
+    """Whether a unit of ours refused a dump or gave one up."""
     follows: bool
     """Whether messages waited for what had come before them, and times were not compared."""
     overdue: int
@@ -73,13 +74,6 @@ class PlayedCapture:
     """What ended it, where the port failed."""
 
     @property
-    def kept(self) -> int | None:
-        """Dumps that the unit took to their end; None where that is not known."""
-        if self.events is None:
-            return None
-        return sum(event.kind is EventKind.DONE for event in self.events)
-
-    @property
     def is_well(self) -> bool:
         """Whether the unit answered as recorded, or, with no answers known, took every dump.
 
@@ -89,8 +83,7 @@ class PlayedCapture:
             return False
         if self.comparison is not None:
             return self.comparison.same
-        lost = any(event.kind in _LOST for event in self.events or ())
-        return not lost and (bool(self.kept) or not self.headers)
+        return not self.has_lost and (bool(self.kept) or not self.headers)
 
 
 class Playback:
@@ -110,7 +103,7 @@ class Playback:
         self._line: Final = line
         self._lateness: Final = lateness
         self._wants_stop: Final = wants_stop
-        self._events: list[Event] | None = None  # what the unit reports, if it is ours
+        self._kinds: Counter[EventKind] | None = None  # what the unit reports, if it is ours
         self.failed: PortError | None = None
 
     def play(self, file: CaptureFile) -> PlayedCapture:
@@ -118,9 +111,10 @@ class Playback:
         recorded, follows = file.recorded, self.follows(file.recorded)
         cues = _cues(file, follows=follows)
         script = Script(cues, tells=self._sends)
+        if self._kinds is not None:
+            self._kinds.clear()
         late = None if self._lateness is None else replace(self._lateness)
-        start_ns, first = self._line.now_ns, len(self._line.capture.passages)
-        end_ns = None
+        first, end_ns = len(self._line.capture.passages), None
         try:
             self._line.connect(script)
             start_ns, first = self._line.now_ns, len(self._line.capture.passages)
@@ -145,9 +139,9 @@ class Playback:
             sent=len(cues),
             headers=sum(_is_header(cue.data) for cue in cues),
             passed=passed,
-            start_ns=start_ns,
             comparison=_compared(recorded, passed, follows=follows),
-            events=None if self._events is None else tuple(self._events),
+            kept=None if self._kinds is None else self._kinds[EventKind.DONE],
+            has_lost=self._kinds is not None and any(map(self._kinds.get, _LOST)),
             follows=follows,
             overdue=script.overdue,
             findings=findings,
@@ -194,14 +188,10 @@ class RehearsedPlayback(Playback):
         self.unit: Final = RackUnit(profile)
         self.line: Final = SimulatedLine(self.unit, link=link, listener=self._hear)
         super().__init__(self.line, wants_stop=wants_stop)
+        self._kinds = Counter()
         self._operator: Final = operator
         self.visits = 0
         """How often somebody had to walk to the unit."""
-
-    def play(self, file: CaptureFile) -> PlayedCapture:
-        """Play what went to the unit in a capture; a Problem where nothing did."""
-        self._events = []
-        return super().play(file)
 
     def follows(self, recorded: Recorded) -> bool:
         """Whether messages wait for what had come before them."""
@@ -233,8 +223,8 @@ class RehearsedPlayback(Playback):
             self.visits += 1
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
-        if direction is Direction.FROM_UNIT and self._events is not None:
-            self._events += events
+        if direction is Direction.FROM_UNIT and self._kinds is not None:
+            self._kinds.update(event.kind for event in events)
 
 
 def lasting_ns(recorded: Recorded) -> int:
