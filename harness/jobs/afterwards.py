@@ -11,19 +11,16 @@ unit still answers for another sample.
 """
 
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from emulator.dump.sample import Sample, same_samples
-from emulator.ports.port import PortError
 from emulator.unit.board import RackUnit
 from emulator.wire.sizes import words_per_packet
 from harness.jobs.dumps import Dump
-from harness.jobs.fetch import Asker, Standing, standing_of
-from harness.jobs.line import Line
+from harness.jobs.fetch import Standing
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, PlayRow, Why, meet
 
@@ -40,6 +37,10 @@ _SHOWN: Final = {
     Standing.NOT_ASKED: None,
 }
 
+_ALIVE: Final = (Standing.THERE, Standing.OTHER)
+Look = Callable[[Dump, Sample, int], Standing | None]
+"""Asks the unit for so many packets of a dump, which came back as that sample before; None where
+the port is gone."""
 Still = Callable[[Transfer, Sequence[Transfer]], "str | None"]
 """Asked, of a transfer and all later ones, why the unit does not have it any more: "" if it has,
 None where that can't be known."""
@@ -126,60 +127,27 @@ def in_memory(unit: RackUnit) -> Still:
     return still
 
 
-def on_the_line(
-    line: Line, wants_stop: Callable[[], bool], again: Callable[[], Line | None] = lambda: None
-) -> Still:
-    """Return what asks a unit over the line; it does not while the user wants to end.
+def on_the_line(look: Look, wants_stop: Callable[[], bool]) -> Still:
+    """Return what asks a unit over the line; it does not while the user wants to end."""
 
-    A unit may hang up after each dump that it sends: `again` opens the line anew, None where that
-    fails.
-    """
-    asker = Asker(line, wants_stop=wants_stop)
-    has_failed = False
-
-    def look(transfer: Transfer, read: Sample, later: Sequence[Transfer]) -> Standing:
-        header = transfer.dump.header
+    def answer(dump: Dump, read: Sample, later: Sequence[Transfer]) -> Standing | None:
         packets = _telling(read, [each.read or each.dump.sample for each in later])
-        seen = asker.glance(header.device_id, header.sample_number, packets=packets)
-        # Its header came damaged before where it is the one that was sent now.
-        return standing_of(seen, transfer.dump, read)
-
-    def answer(transfer: Transfer, later: Sequence[Transfer]) -> Standing:
-        if transfer.read is None:
-            return Standing.NOT_ASKED
-        shown = look(transfer, transfer.read, later)
-        if shown is Standing.OTHER:
-            return look(transfer, transfer.read, later)  # a header has no checksum
-        if shown is Standing.NO_ANSWER and _answers(asker, later):
+        shown = look(dump, read, packets)
+        known = [(each.dump, each.read) for each in later if each.read is not None]
+        # Silence tells only where the unit still sends the last sample that it sent back.
+        if shown is Standing.NO_ANSWER and known and look(*known[-1], 1) in _ALIVE:
             # The question or its answer may have been lost: now it is known to live.
-            shown = look(transfer, transfer.read, later)
+            shown = look(dump, read, packets)
             return Standing.DECLINED if shown is Standing.NO_ANSWER else shown
         return shown
 
     def still(transfer: Transfer, later: Sequence[Transfer]) -> str | None:
-        nonlocal asker, has_failed
-        if has_failed or wants_stop():
+        if wants_stop() or transfer.read is None:
             return None
-        with suppress(PortError):
-            return _SHOWN[answer(transfer, later)]
-        if (opened := again()) is not None:
-            asker = Asker(opened, wants_stop=wants_stop)
-            with suppress(PortError):
-                return _SHOWN[answer(transfer, later)]
-        has_failed = True
-        return SILENT  # a port that is gone answers nothing either
+        shown = answer(transfer.dump, transfer.read, later)
+        return SILENT if shown is None else _SHOWN[shown]  # a port that is gone answers nothing
 
     return still
-
-
-def _answers(asker: Asker, later: Sequence[Transfer]) -> bool:
-    """Whether the unit still sends the last sample that it sent back: only then silence tells."""
-    known = [each for each in later if each.read is not None]
-    if not known:
-        return False
-    header = known[-1].dump.header
-    seen = asker.glance(header.device_id, header.sample_number, packets=1)
-    return seen.header is not None
 
 
 def _telling(read: Sample, others: Sequence[Sample]) -> int:

@@ -46,7 +46,7 @@ FetchProgress = Callable[[int, int], None]
 ANSWER_NS: Final = Patience().answer_ns
 """How long a unit may take to answer a request if nothing else is said."""
 _TRIES: Final = 5
-_GLANCE: Final = 8  # packets: 0.4 s of the line, 320 words of 16 bits
+GLANCE: Final = 8  # packets: 0.4 s of the line, 320 words of 16 bits
 _QUIET_NS: Final = 200_000_000
 """Nothing came for so long: it has stopped."""
 
@@ -146,7 +146,14 @@ class Asker:
             return replace(max(tries, key=lambda each: each.packets), asked=len(tries))
         return tries[-1]
 
-    def glance(self, device_id: int, sample_number: int, *, packets: int = _GLANCE) -> Fetched:
+    def glance(
+        self,
+        device_id: int,
+        sample_number: int,
+        *,
+        packets: int = GLANCE,
+        answer_ns: int | None = None,
+    ) -> Fetched:
         """Ask for a sample, a second time if nobody answers, and cancel after its first packets.
 
         It is asked for once more where some of them were lost on the way.  A unit that still waits
@@ -157,7 +164,7 @@ class Asker:
             requester = Requester(
                 device_id=device_id,
                 sample_number=sample_number,
-                patience=Patience(answer_ns=self.answer_ns),
+                patience=Patience(answer_ns=answer_ns or self.answer_ns),
                 enough=packets,
             )
             self._run(requester, None)

@@ -36,6 +36,7 @@ from dataclasses import replace
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction
+from emulator.dump.sample import Sample
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Port, PortError
 from emulator.ports.real import RealLine, Recorder
@@ -45,7 +46,7 @@ from harness.files.problem import Problem
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.afterwards import on_the_line, settled
 from harness.jobs.dumps import Dump, source_of
-from harness.jobs.fetch import Standing, standing_of
+from harness.jobs.fetch import ANSWER_NS, GLANCE, Standing, standing_of
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome, Transfer
 from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, meet
@@ -96,11 +97,21 @@ class LiveReplay(Replay):
         self.clock: Final = port.clock
         self._start_ns: Final = port.clock.now_ns()
 
-    def look_for(self, dump: Dump) -> Standing:
-        """Ask for the beginning of a dump that the unit was sent another time."""
-        seen = self.glance(dump)
-        self.line.capture.passages.clear()
-        return Standing.NOT_ASKED if seen is None else standing_of(seen, dump)
+    def look_for(
+        self, dump: Dump, *others: Sample, packets: int = GLANCE, answer_ns: int | None = None
+    ) -> Standing | None:
+        """Ask for the beginning of a dump that the unit was sent before, or one of the `others`.
+
+        None: the port failed.
+        """
+        standing = None
+        for _ in range(2):  # a header has no checksum: another one is asked for again
+            seen = self.glance(dump, packets=packets, answer_ns=answer_ns)
+            self.line.capture.passages.clear()
+            standing = None if seen is None else standing_of(seen, dump, *others)
+            if standing is not Standing.OTHER:
+                break
+        return standing
 
     def send(self, dump: Dump) -> Transfer:
         """Send one dump."""
@@ -169,7 +180,7 @@ class Evening:
 
     def look(self, selection: Selection) -> Selection:
         """Ask the unit for what it should have; return what is left to do by what it shows."""
-        standings = {dump: self._glance(dump) for dump in self.claimed(selection)}
+        standings = {dump: self._look(dump) for dump in self.claimed(selection)}
         answers = any(each.verified is not None for each in self._journal.entries) or any(
             each in (Standing.THERE, *_GONE) for each in standings.values()
         )
@@ -220,15 +231,17 @@ class Evening:
         entry = self._journal.entry_of(*item.key)
         return item if entry is not None and entry.claims else None
 
-    def _glance(self, dump: Dump) -> Standing:
-        if not self._is_up():
-            return Standing.NOT_ASKED
-        standing = self._live.look_for(dump)
-        if self._live.failed is not None and self._is_up():  # it hung up: once more
-            standing = self._live.look_for(dump)
+    def _look(
+        self, dump: Dump, *others: Sample, packets: int = GLANCE, answer_ns: int | None = None
+    ) -> Standing | None:
+        """Ask for the beginning of a dump, again where the unit has hung up; None: it is gone."""
+        standing = None
+        for _ in range(2):
+            if standing is None and self._is_up():
+                standing = self._live.look_for(dump, *others, packets=packets, answer_ns=answer_ns)
         return standing
 
-    def _left(self, dump: Dump, standing: Standing, *, answers: bool) -> Dump | LeftOut:
+    def _left(self, dump: Dump, standing: Standing | None, *, answers: bool) -> Dump | LeftOut:
         """Return what is left to do of a dump that the unit should have."""
         if standing in _GONE or (standing is Standing.NO_ANSWER and answers):
             return dump
@@ -274,8 +287,11 @@ class Evening:
     def settle(self, rows: Sequence[PlayRow], wants_stop: Callable[[], bool]) -> list[PlayRow]:
         """Return the rows as it stands in the end, and write down what the unit did not keep."""
         is_up = self._is_up()
-        looks = on_the_line(self._live.line, wants_stop, self._opened_again)
-        found = settled(rows, looks if is_up else _not_asked)
+
+        def look(dump: Dump, read: Sample, packets: int) -> Standing | None:
+            return self._look(dump, read, packets=packets, answer_ns=ANSWER_NS)
+
+        found = settled(rows, on_the_line(look, wants_stop) if is_up else _not_asked)
         for before, row in zip(rows, found, strict=True):
             if isinstance(row, Transfer) and row is not before and not row.still_there:
                 is_last = self._journal.entry_of(*row.dump.key) is not None
@@ -288,25 +304,19 @@ class Evening:
     def _still(self, row: PlayRow) -> PlayRow:
         """Return what is to be said in the end of a dump that the unit had before the others."""
         dump = self._claimed(row) if isinstance(row, LeftOut) else None
-        if dump is None or self._glance(dump) in (Standing.THERE, Standing.NOT_ASKED):
+        if dump is None or self._look(dump) in (Standing.THERE, Standing.NOT_ASKED, None):
             return row
         return LeftOut(what=dump, why=Why.NOT_SHOWN)
 
     def _is_up(self) -> bool:
         """Whether there is a port; one that failed is opened once more."""
         if self.failed is None and self._live.failed is not None:
-            self._opened_again()
+            try:
+                self._live.clock.sleep_ns(_MOMENT_NS)
+                self._live = self._connect()
+            except (Problem, PortError) as problem:
+                self.failed = PortError(problem.what, problem.do)
         return self.failed is None
-
-    def _opened_again(self) -> RealLine | None:
-        """Open the port once more; None where that fails."""
-        try:
-            self._live.clock.sleep_ns(_MOMENT_NS)
-            self._live = self._connect()
-        except (Problem, PortError) as problem:
-            self.failed = PortError(problem.what, problem.do)
-            return None
-        return self._live.line
 
     def _enter(
         self,

@@ -218,14 +218,17 @@ class Replay:
             or (self._wants_stop() and back.sample is None),
         )
 
-    def glance(self, dump: Dump, **how: int) -> Fetched | None:
+    def glance(self, dump: Dump, *, packets: int, answer_ns: int | None = None) -> Fetched | None:
         """Return the beginning of what the unit has as a dump's sample; None: the port failed.
 
         It is no part of what is judged of the dump.
         """
         before = len(self._line.capture.passages)
         try:
-            return self._asker.glance(dump.header.device_id, dump.header.sample_number, **how)
+            header = dump.header
+            return self._asker.glance(
+                header.device_id, header.sample_number, packets=packets, answer_ns=answer_ns
+            )
         except PortError as problem:
             self.failed = problem
             return None

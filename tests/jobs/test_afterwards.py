@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.jobs.afterwards import in_memory, on_the_line, settled
+from harness.jobs.afterwards import Look, in_memory, on_the_line, settled
 from harness.jobs.dumps import Dump
 from harness.jobs.line import never
 from harness.jobs.live import LiveReplay
@@ -42,6 +42,10 @@ class OnePlace(dict[int, Held]):
         return self[number] if number in self else None  # noqa: SIM401  # it would ask itself
 
 
+def looks(live: LiveReplay) -> Look:
+    return lambda dump, read, packets: live.look_for(dump, read, packets=packets)
+
+
 class Evening:
     """Dumps played to gear, and what came of them in the end."""
 
@@ -64,7 +68,7 @@ class Evening:
         self.asked_before = self.gear.saw["requests"]
         before_the_end(self.gear)
         self.is_end = True
-        self.rows = settled(rows, on_the_line(live.line, wants_stop))
+        self.rows = settled(rows, on_the_line(looks(live), wants_stop))
 
     def hear(self, message: bytes) -> list[bytes]:
         """Let what the gear says through, but for packets that are lost in the end."""
@@ -182,7 +186,7 @@ def test_a_port_that_fails_by_then_leaves_it_open() -> None:
     port = evening.port
     live = LiveReplay(port, paced=False)
     port.close()
-    rows = settled(evening.rows, on_the_line(live.line, never))
+    rows = settled(evening.rows, on_the_line(looks(live), never))
     # The unit may have been switched off since: nothing says that it still has them.
     told = [(row.outcome, row.still_there) for row in rows if isinstance(row, Transfer)]
     assert told == [(UNCONFIRMED, None)] * 3
