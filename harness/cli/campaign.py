@@ -153,21 +153,16 @@ def _tell_one(
 def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "CampaignPlan":
     """Return the plan; a Problem where a unit or what goes wrong is not to be had."""
     from emulator.unit.possible import ProfileError
-    from harness.cli.own_unit import profile_of
-    from harness.faults.reading import NotUnderstood, read_all
+    from harness.cli.own_unit import disturbances_of, profile_of
     from harness.jobs.campaign_case import CampaignPlan
 
     plan = CampaignPlan(seed=seed, profiles=profiles, disturbances=disturbances)
     units = [profile_of(name) for name in plan.units]
     for text in disturbances:
+        asked = disturbances_of([text])
         try:
-            asked = read_all([text])
             for unit in units:
                 asked.unit(unit)
-        except NotUnderstood as problem:
-            raise Problem(
-                f"--disturb {problem}", do="dryload disturbances lists what there is."
-            ) from problem
         except ProfileError as problem:
             raise Problem(
                 f'--disturb "{shown(text)}": {unit.name} can\'t have it: {shown(str(problem))}.',

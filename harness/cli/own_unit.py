@@ -1,5 +1,6 @@
 """What commands with an emulated unit of ours have in common: which it is, and who stands at it."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from harness.files.opening import shown, shown_lines
@@ -8,6 +9,7 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
+    from harness.faults.asked import Disturbances
 
 _SECOND_NS: Final = 1_000_000_000
 _LONGEST_WALK_S: Final = 86_400
@@ -22,6 +24,18 @@ def profile_of(name: str) -> "Profile":
         return load_profile(name)
     except ProfileError as problem:
         raise Problem(f"{shown_lines(str(problem))}.") from problem
+
+
+def disturbances_of(texts: Sequence[str]) -> "Disturbances":
+    """Return what --disturb asks for; a Problem where it is not understood."""
+    from harness.faults.reading import NotUnderstood, read_all
+
+    try:
+        return read_all(texts)
+    except NotUnderstood as problem:
+        raise Problem(
+            f"--disturb {problem}", do="dryload disturbances lists what there is."
+        ) from problem
 
 
 def check_banks(banks: int | None, profile: "Profile") -> None:

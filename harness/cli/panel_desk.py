@@ -1,7 +1,7 @@
 """What the keys of the live panel do: questions, answers and actions, without a terminal."""
 
 from collections.abc import Callable
-from typing import Final
+from typing import Final, NamedTuple
 
 from emulator.wire.prose import counted
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
@@ -14,24 +14,13 @@ _DIGITS: Final = 5
 _HIGHEST_ID: Final = 126  # DEV-01, M1 p. 35
 
 
-class NumberEntry:
-    """A number that is being typed."""
+class _Asked(NamedTuple):
+    """A number that is asked for, and what is done with it."""
 
-    def __init__(self, what: str, least: int, most: int, then: Callable[[int, View], None]) -> None:
-        self.what: Final = what
-        self.least: Final = least
-        self.most: Final = most
-        self.then: Final = then
-        self.typed = ""
-        self.complaint = ""
-
-    @property
-    def question(self) -> str:
-        """The question as the panel shows it."""
-        return (
-            f"{self.complaint}{self.what}, {self.least} to {self.most}: {self.typed}_   "
-            "Enter to confirm, Esc to cancel."
-        )
+    what: str
+    least: int
+    most: int
+    then: Callable[[int, View], None]
 
 
 class PanelDesk:
@@ -47,7 +36,9 @@ class PanelDesk:
         self._post: Final = post
         self._has_battery: Final = has_battery
         self._is_protected: Final = is_protected
-        self._entry: NumberEntry | None = None
+        self._asked: _Asked | None = None
+        self._typed = ""
+        self._complaint = ""
         self._sure = ""  # what y would do
         self._if_sure = ""
         self._notice = ""
@@ -56,8 +47,14 @@ class PanelDesk:
 
     def shows(self, *, left_ns: int | None, still_ns: int, ascii_only: bool) -> Shows:
         """Return what the panel shows in addition to the unit."""
+        question, asked = self._sure, self._asked
+        if asked is not None:
+            question = (
+                f"{self._complaint}{asked.what}, {asked.least} to {asked.most}: {self._typed}_   "
+                "Enter to confirm, Esc to cancel."
+            )
         return Shows(
-            question=self._sure if self._entry is None else self._entry.question,
+            question=question,
             notice=self._notice,
             help=self._help,
             bytes=self._bytes,
@@ -70,8 +67,8 @@ class PanelDesk:
         """Take a key; `view` is what its user has before them."""
         if self._if_sure:
             self._answer(key, self._if_sure)
-        elif self._entry is not None:
-            self._type(key, self._entry, view)
+        elif self._asked is not None:
+            self._type(key, self._asked, view)
         else:
             self._notice = ""
             if self._help:
@@ -110,14 +107,14 @@ class PanelDesk:
                 self._post(f"filter {'off' if view.receives_exclusive else 'on'}")
             case "d":
                 what = f"Device ID (now {view.device_id})"
-                self._entry = NumberEntry(what, 0, _HIGHEST_ID, self._set_device_id)
+                self._ask_for(_Asked(what, 0, _HIGHEST_ID, self._set_device_id))
             case "p":
                 what = "Slot to protect or unprotect"
-                self._entry = NumberEntry(what, 1, view.slot_count, self._protect)
+                self._ask_for(_Asked(what, 1, view.slot_count, self._protect))
             case "x" if not view.slots:
                 self._notice = "There is nothing to delete: all slots are empty."
             case "x":
-                self._entry = NumberEntry("Slot to delete", 1, view.slot_count, self._delete)
+                self._ask_for(_Asked("Slot to delete", 1, view.slot_count, self._delete))
 
     def _ask(self, what: str, action: str) -> None:
         self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key to cancel."
@@ -130,23 +127,23 @@ class PanelDesk:
         else:
             self._notice = "Nothing was changed."
 
-    def _type(self, key: str, entry: NumberEntry, view: View) -> None:
-        entry.complaint = ""
+    def _ask_for(self, asked: _Asked) -> None:
+        self._asked, self._typed, self._complaint = asked, "", ""
+
+    def _type(self, key: str, asked: _Asked, view: View) -> None:
+        self._complaint = ""
         if key == ESCAPE:
-            self._entry, self._notice = None, "Nothing was changed."
+            self._asked, self._notice = None, "Nothing was changed."
         elif key == BACKSPACE:
-            entry.typed = entry.typed[:-1]
-        elif key.isascii() and key.isdigit() and len(entry.typed) < _DIGITS:
-            entry.typed += key
+            self._typed = self._typed[:-1]
+        elif key.isascii() and key.isdigit() and len(self._typed) < _DIGITS:
+            self._typed += key
+        elif key == ENTER and self._typed and asked.least <= int(self._typed) <= asked.most:
+            self._asked = None
+            asked.then(int(self._typed), view)
         elif key == ENTER:
-            if entry.typed and entry.least <= int(entry.typed) <= entry.most:
-                self._entry = None
-                entry.then(int(entry.typed), view)
-            else:
-                found = (
-                    f"{entry.typed} is out of range. " if entry.typed else "Type a number first. "
-                )
-                entry.complaint, entry.typed = found, ""
+            wrong = f"{self._typed} is out of range." if self._typed else "Type a number first."
+            self._complaint, self._typed = f"{wrong} ", ""
 
     def _switch(self, view: View) -> None:
         action = f"power {'off' if view.powered else 'on'}"

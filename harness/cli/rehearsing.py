@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.cli.interrupt import interrupts
-from harness.cli.own_unit import prepare, profile_of, walk_ns_of
+from harness.cli.own_unit import disturbances_of, prepare, profile_of, walk_ns_of
 from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.taping import write_capture
@@ -33,7 +33,7 @@ def rehearse(options: ReplayOptions) -> None:
     from harness.report import replay as report
 
     target, walk_ns = options.target, walk_ns_of(options.operator)
-    disturbances = _disturbances(options.disturb)
+    disturbances = disturbances_of(options.disturb)
     profile = _disturbed(profile_of(target.where), disturbances)
     if options.capture is not None:
         check_target(options.capture, overwrite=options.overwrite, sources=options.files)
@@ -115,17 +115,6 @@ def _say(
     say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         say([f"Started now, it would finish at {over_at(lasted_ns)}."])
-
-
-def _disturbances(texts: Sequence[str]) -> "Disturbances":
-    from harness.faults.reading import NotUnderstood, read_all
-
-    try:
-        return read_all(texts)
-    except NotUnderstood as problem:
-        raise Problem(
-            f"--disturb {problem}", do="dryload disturbances lists what there is."
-        ) from problem
 
 
 def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":

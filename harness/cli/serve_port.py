@@ -24,33 +24,24 @@ def port_opener(
         raise Problem("--any-host is for --tcp.", do="Leave it out.")
     if tcp is not None:
         host, number = _address(tcp, any_host)
-        return lambda clock: _listen(host, number, clock)
-    if midi is not None:
-        return lambda clock: _virtual(midi, clock)
-    if not through:
+    elif midi is None and not through:
         raise Problem("--through is empty.", do="dryload ports lists the MIDI ports there are.")
-    return lambda clock: _existing(through, clock)
 
+    def open_port(clock: "Clock") -> "tuple[str, Port]":
+        if tcp is not None:
+            from emulator.ports.tcp import TcpServer
 
-def _listen(host: str, number: int, clock: "Clock") -> "tuple[str, Port]":
-    from emulator.ports.tcp import TcpServer
+            port = TcpServer(number, clock, host=host)
+            bare, taken = port.address
+            return f"tcp:[{bare}]:{taken}" if ":" in bare else f"tcp:{bare}:{taken}", port
+        from emulator.ports.midi import open_midi, serve_midi
 
-    port = TcpServer(number, clock, host=host)
-    bare, taken = port.address
-    return f"tcp:[{bare}]:{taken}" if ":" in bare else f"tcp:{bare}:{taken}", port
+        if midi is not None:
+            return f"midi:{midi}", serve_midi(midi, clock)
+        there = open_midi(through or "", clock)
+        return f"midi:{there.name}", there
 
-
-def _virtual(name: str, clock: "Clock") -> "tuple[str, Port]":
-    from emulator.ports.midi import serve_midi
-
-    return f"midi:{name}", serve_midi(name, clock)
-
-
-def _existing(name: str, clock: "Clock") -> "tuple[str, Port]":
-    from emulator.ports.midi import open_midi
-
-    port = open_midi(name, clock)
-    return f"midi:{port.name}", port
+    return open_port
 
 
 def _address(given: str, any_host: bool) -> tuple[str, int]:

@@ -7,6 +7,7 @@ and writes it, beginning when the line is quiet and the one before is written; o
 only the last is.
 """
 
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
@@ -33,9 +34,14 @@ class Written:
 
 
 class ImageKeeper:
-    """Keeps the file of one unit up to date; `look` is called whenever there is time."""
+    """Keeps the file of one unit up to date; `look` is called whenever there is time.
 
-    def __init__(self, file: ImageFile, unit: RackUnit, clock: Clock) -> None:
+    `tell` hears what became of each image, in the thread that looks.
+    """
+
+    def __init__(
+        self, file: ImageFile, unit: RackUnit, clock: Clock, tell: Callable[[Written], None]
+    ) -> None:
         self._file: Final = file
         self._unit: Final = unit
         self._clock: Final = clock
@@ -45,7 +51,7 @@ class ImageKeeper:
         self._again_ns: int | None = None  # when a file that could not be written is tried again
         self._thread: Final = ThreadPoolExecutor(1, "image")
         self._job: Future[Written] | None = None
-        self._results: list[Written] = []
+        self._tell: Final = tell
 
     def look(self, now_ns: int) -> None:
         """See whether something has changed, and let it be written when the line is quiet."""
@@ -66,29 +72,23 @@ class ImageKeeper:
         """Have the image written although nothing has changed: there may be no file yet."""
         self._waiting, self._again_ns = self._seen, None
 
-    def results(self) -> list[Written]:
-        """Take what became of the images since this was asked last."""
-        self._collect()
-        results, self._results = self._results, []
-        return results
-
     def finish(self) -> None:
         """Write what is not in the file yet and stop; a Problem where that is not possible."""
         self._thread.shutdown()
         self._collect()
         is_written = self._waiting is None and self._again_ns is None
         if not (is_written and _are_same(self._unit, self._seen)):
-            self._results.append(self._write(self._unit))
+            self._tell(self._write(self._unit))
 
     def _collect(self) -> None:
         """Take what the thread has done, if it has."""
         if self._job is None or not self._job.done():
             return
         try:
-            self._results.append(self._job.result())
+            self._tell(self._job.result())
         except Problem as problem:
             now_ns = self._clock.now_ns()
-            self._results.append(Written(at_ns=now_ns, bytes=0, problem=str(problem)))
+            self._tell(Written(at_ns=now_ns, bytes=0, problem=str(problem)))
             self._again_ns = now_ns + _AGAIN_NS
         self._job = None
 

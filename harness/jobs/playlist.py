@@ -67,20 +67,12 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Collision:
-    """Different dumps for one sample number of one unit; the last one is what it would hold."""
-
-    sample_number: int
-    dumps: tuple[Dump, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Selection:
     """A list of files, sorted out: what is sent and what is not, in order."""
 
     items: tuple[Dump | LeftOut, ...]
-    collisions: tuple[Collision, ...] = ()
-    """What would happen if all of it was sent."""
+    collisions: tuple[tuple[Dump, ...], ...] = ()
+    """Different dumps for one sample number of one unit, of which it would hold the last."""
 
     @property
     def to_send(self) -> tuple[Dump, ...]:
@@ -148,8 +140,8 @@ def select(
             for each in items
         ),
         collisions=tuple(
-            Collision(sample_number=place, dumps=rivals)
-            for place, here in places.items()
+            rivals
+            for here in places.values()
             if (rivals := _rivals(here)) and not sent.isdisjoint(rivals)
         ),
     )

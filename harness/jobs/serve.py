@@ -66,7 +66,9 @@ class Serving:
         self._shown_port: Final = shown_port
         self._start_ns: Final = self.line.now_ns
         self._image: Final = image
-        self._images: Final = None if image is None else ImageKeeper(image, unit, port.clock)
+        self._images: Final = (
+            None if image is None else ImageKeeper(image, unit, port.clock, self._image_ended)
+        )
         self._operator_ns: Final = operator_ns
         self._recorder: Final = recorder
         self._notes: Final = ServeNotes(teller)
@@ -132,10 +134,7 @@ class Serving:
             self.unit.panel.interrupt(self.line.now_ns)
             self._look_at_receipt()
         if self._images is not None:
-            try:
-                self._images.finish()
-            finally:
-                self._look_at_image(self._images)
+            self._images.finish()
 
     def view(self) -> View:
         """Return what there is to be seen now."""
@@ -227,7 +226,6 @@ class Serving:
         self._look_at_lateness()
         if self._images is not None:
             self._images.look(now_ns)
-            self._look_at_image(self._images)
 
     def _act(self, line: str) -> None:
         try:
@@ -327,14 +325,13 @@ class Serving:
         facts = {"missed": missed, "worst_ns": late.worst_ns, "lost_bytes": lost}
         self.tell("late", text, facts)
 
-    def _look_at_image(self, images: ImageKeeper) -> None:
-        for written in images.results():
-            self._image_problem = written.problem
-            if written.problem:
-                self.tell("image not written", written.problem)
-            else:
-                self._written = written
-                self.tell("image written", "the memory is on the disk", {"bytes": written.bytes})
+    def _image_ended(self, written: Written) -> None:
+        self._image_problem = written.problem
+        if written.problem:
+            self.tell("image not written", written.problem)
+        else:
+            self._written = written
+            self.tell("image written", "the memory is on the disk", {"bytes": written.bytes})
 
     # what there is to be seen
 

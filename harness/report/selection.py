@@ -1,12 +1,12 @@
 """Why parts of a list of files are not sent, in words and in documents."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.dumps import Dump, Fragment, NotADump
-from harness.jobs.playlist import Collision, LeftOut, Why
+from harness.jobs.playlist import LeftOut, Why
 from harness.judge.finding import Verdict
 from harness.report.document import Document
 
@@ -63,10 +63,10 @@ def left_out(left: LeftOut) -> str:
     return f"{what.title} {_SENTENCES[left.why]}"
 
 
-def collision_lines(collision: Collision) -> Iterator[str]:
+def collision_lines(rivals: Sequence[Dump]) -> Iterator[str]:
     """Yield the lines about dumps that would replace each other."""
-    names = [dump.place for dump in collision.dumps]
-    yield f"  sample {collision.sample_number}: {', '.join(names)}"
+    names = [dump.place for dump in rivals]
+    yield f"  sample {rivals[0].header.sample_number}: {', '.join(names)}"
     yield f"    Only the last one would remain: {names[-1]}."
 
 

@@ -42,7 +42,7 @@ def told(selection: Selection) -> list[int | str]:
 def numbers(selection: Selection) -> list[tuple[int, list[int]]]:
     """Sample number and lengths of what collides."""
     return [
-        (each.sample_number, [len(dump.sample.words) for dump in each.dumps])
+        (each[0].header.sample_number, [len(dump.sample.words) for dump in each])
         for each in selection.collisions
     ]
 
