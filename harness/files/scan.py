@@ -34,7 +34,7 @@ _LONGEST: Final = 1 << 20  # of one odd piece; the longest message of the standa
 _CHUNK: Final = 1 << 16
 
 _PACKET: Final = re.compile(rb"\xf0\x7e[\x00-\x7f]\x02[\x00-\x7f]{122}\xf7")  # PKT-01
-_PACKET_FOLLOWS: Final = re.compile(rb"\xf0\x7e.\x02", re.DOTALL)
+_SHORT_RUN: Final = 8  # packets that are found one by one sooner than in bulk
 # A header or packet with real-time bytes anywhere (FRM-03) and nothing else amiss.
 _R: Final = rb"[\xf8-\xff]*"
 _FRONT: Final = rb"\xf0" + _R + rb"\x7e" + _R + rb"[\x00-\x7f]" + _R
@@ -125,10 +125,9 @@ class _Scanner:
             position = end
 
     def _packets_at(self, position: int) -> int:
-        if _PACKET.match(self._data, position) is None:
-            return 0
-        if _PACKET_FOLLOWS.match(self._data, position + PACKET_BYTES) is None:
-            return 1
+        for count in range(_SHORT_RUN):
+            if _PACKET.match(self._data, position + count * PACKET_BYTES) is None:
+                return count
         return leading_packets(self._buffer[position:])
 
     def _between(self, start: int, end: int) -> Iterator[Item]:

@@ -3,14 +3,13 @@
 Theory of operation.  A section is what one header governs: the packets after it and everything else
 there, each with the number of packets before it.  What precedes the first header is a section
 without one.  Only one section is in memory at a time, and it stays small whatever the stream holds:
-its packets are copied together, real-time bytes are counted, and odd pieces are limited by the
-scanner's budget.
+packets that follow each other are a view of the stream and others are copied together, real-time
+bytes are counted, and odd pieces are limited by the scanner's budget.
 """
 
-from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +29,9 @@ from harness.files.scan import (
     scan,
     size_of,
 )
+
+_NO_ROWS: Final[Rows] = np.empty((0, PACKET_BYTES), np.uint8)
+_NO_OFFSETS: Final[NDArray[np.int64]] = np.empty(0, np.int64)
 
 
 class OddPiece(NamedTuple):
@@ -142,8 +144,9 @@ class _Builder:
         self._opening = opening
         self.header = _header(opening)
         self._size = 0
-        self._rows = bytearray()
-        self._offsets = array("q")
+        self._rows: list[Rows] = []
+        self._offsets: list[NDArray[np.int64]] = []
+        self._packets = 0
         self._odd: list[OddPiece] = []
         self._realtime: dict[int, Tally] = {}
         self._rubble = Tally()
@@ -154,30 +157,34 @@ class _Builder:
     def add(self, item: PacketRun | Piece | Rubble) -> None:
         self._size += size_of(item)
         if isinstance(item, PacketRun):
-            self._rows.extend(item.rows.data)
-            stop = item.offset + item.size
-            self._offsets.extend(range(item.offset, stop, PACKET_BYTES))
+            self._take(item.rows, np.arange(item.offset, item.offset + item.size, PACKET_BYTES))
         elif isinstance(item, Rubble):
-            self._rubble.add(item.offset, len(self._offsets), item.size)
+            self._rubble.add(item.offset, self._packets, item.size)
         elif item.kind is PieceKind.REALTIME:
             self._count_realtime(((item.offset, item.raw[0]),))
         else:
             self._count_realtime(item.realtime)
             if is_packet(item):
-                self._rows += item.body
-                self._offsets.append(item.offset)
+                row = np.frombuffer(item.body, np.uint8).reshape(1, PACKET_BYTES)
+                self._take(row, np.array([item.offset]))
             else:
-                self._odd.append(OddPiece(len(self._offsets), item))
+                self._odd.append(OddPiece(self._packets, item))
+
+    def _take(self, rows: Rows, offsets: NDArray[np.int64]) -> None:
+        self._rows.append(rows)
+        self._offsets.append(offsets)
+        self._packets += len(rows)
 
     def build(self, next_header: Header | None) -> Section:
+        alone = len(self._rows) == 1  # one run of packets stays a view of the stream
         return Section(
             data=self._data,
             offset=self._offset,
             size=self._size,
             opening=self._opening,
             header=self.header,
-            rows=np.frombuffer(self._rows, np.uint8).reshape(-1, PACKET_BYTES),
-            offsets=np.frombuffer(self._offsets, np.int64),
+            rows=self._rows[0] if alone else np.concatenate([_NO_ROWS, *self._rows]),
+            offsets=self._offsets[0] if alone else np.concatenate([_NO_OFFSETS, *self._offsets]),
             odd=tuple(self._odd),
             realtime=self._realtime,
             rubble=self._rubble,
@@ -186,7 +193,7 @@ class _Builder:
 
     def _count_realtime(self, found: Iterable[tuple[int, int]]) -> None:
         for offset, byte in found:
-            self._realtime.setdefault(byte, Tally()).add(offset, len(self._offsets))
+            self._realtime.setdefault(byte, Tally()).add(offset, self._packets)
 
 
 def _header(piece: Piece | None) -> Header | None:
