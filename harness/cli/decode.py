@@ -30,14 +30,7 @@ def decode(
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
     audio_out.check_name(output)
     taken = job.decode_file(file, dump)
-    rate_hz, remark = (
-        rates.whole_rate(taken.sample.rate)
-        if rate_of(taken.header) is not None
-        else (
-            rates.ASSUMED_RATE,
-            f"the header states no rate: {rates.ASSUMED_RATE:,} Hz is assumed",
-        )
-    )
+    rate_hz, remark = rates.whole_rate(rate_of(taken.header))
     content = audio_out.made(
         taken.sample.words,
         bits=taken.sample.bits,

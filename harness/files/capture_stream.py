@@ -1,5 +1,7 @@
 """A capture that is written while things happen, a line a passage; see `capture_lines`."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import BinaryIO, Final
 
 from emulator.dump.capture import Passage
@@ -46,28 +48,25 @@ class CaptureStream:
     def enter(self, passage: Passage) -> None:
         """Write one passage."""
         if not self.problem and passage.data:
-            try:
+            with self._until_it_fails():
                 self._file.write(capture_lines.line(passage))
-            except OSError as problem:
-                self._give_up(problem)
 
     def flush(self) -> None:
         """Hand everything to the system."""
         if not self.problem:
-            try:
+            with self._until_it_fails():
                 self._file.flush()
-            except OSError as problem:
-                self._give_up(problem)
 
     def close(self) -> None:
         """End it."""
         self.flush()
-        try:
+        with self._until_it_fails():
             self._file.close()
-        except OSError as problem:
-            self._give_up(problem)
 
-    def _give_up(self, problem: OSError) -> None:
-        self.problem = (
-            f"the capture ends here: {self._name} cannot be written: {problem.strerror or problem}"
-        )
+    @contextmanager
+    def _until_it_fails(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as problem:
+            why = problem.strerror or problem
+            self.problem = f"the capture ends here: {self._name} cannot be written: {why}"

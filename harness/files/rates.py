@@ -10,7 +10,7 @@ COMMON_RATES: Final = (
     *(48_000, 88_200, 96_000, 176_400, 192_000),
 )
 """Sample rates of the trade in Hz (common practice)."""
-ASSUMED_RATE: Final = 44_100
+_ASSUMED_RATE: Final = 44_100
 """In Hz, for a dump that states none (common practice)."""
 
 
@@ -25,8 +25,13 @@ def meant(rate: Fraction) -> int | None:
     return next((common for common in COMMON_RATES if abs(rate - common) * 10_000 <= common), None)
 
 
-def whole_rate(rate: Fraction) -> tuple[int, str]:
-    """Return the whole Hz that an audio file gets for `rate`, and a remark where they differ."""
+def whole_rate(rate: Fraction | None) -> tuple[int, str]:
+    """Return the whole Hz that an audio file gets for `rate`, and a remark where they differ.
+
+    None stands for a dump that states no rate.
+    """
+    if rate is None:
+        return _ASSUMED_RATE, f"the header states no rate: {_ASSUMED_RATE:,} Hz is assumed"
     if rate.denominator == 1:
         return int(rate), ""
     common = meant(rate)
