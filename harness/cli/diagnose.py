@@ -1,17 +1,11 @@
 """`dryload diagnose`: from a recorded transfer to causes and remedies."""
 
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-from threading import Timer
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
 
 from harness.cli.options import AsJson, argument, flag, value
-from harness.cli.terminal import note, say, say_json, steered
-
-_PATIENCE_S: Final = 1.0
+from harness.cli.terminal import bar_line, note, show
 
 
 def diagnose(
@@ -53,7 +47,9 @@ def diagnose(
     from harness.jobs.dumps import sources_in
     from harness.report.diagnose import diagnosis_document, diagnosis_lines
 
-    with _patience(capture):
+    with bar_line("{task.description}") as bar:
+        if bar is not None:
+            bar.add_task(f"looking through {shown(capture)}", total=None)
         sources = sources_in(source or [])
         file = load(capture, direction=Direction.FROM_UNIT if from_unit else Direction.TO_UNIT)
         diagnosis = diagnosed(file.recorded, sources)
@@ -64,32 +60,7 @@ def diagnose(
             f"{shown(capture)} holds no transfer: nothing in it belongs to a sample dump.",
             do=f"dryload explain {shown(capture)} says what is in it.",
         )
-    if as_json:
-        say_json(diagnosis_document(file, diagnosis))
-    else:
-        say(diagnosis_lines(file, diagnosis))
+    lines, document = diagnosis_lines(file, diagnosis), diagnosis_document(file, diagnosis)
+    show(lines, document, as_json=as_json)
     if diagnosis.answer is not Answer.NOTHING_WRONG:
         raise typer.Exit(1)
-
-
-@contextmanager
-def _patience(name: str) -> Iterator[None]:
-    """Show on a terminal that work continues, if it takes longer than a second."""
-    if not sys.stderr.isatty():
-        yield
-        return
-    from rich.console import Console
-    from rich.text import Text
-
-    from harness.files.opening import shown
-
-    status = Console(file=steered()).status(Text(f"looking through {shown(name)}"))
-    timer = Timer(_PATIENCE_S, status.start)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()
-        timer.join()
-        status.stop()

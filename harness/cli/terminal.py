@@ -57,25 +57,15 @@ class Printed(io.TextIOWrapper):
         return super().write(printable(text))
 
 
-def steered() -> "TextIO":
-    """Return standard error for what steers the terminal on purpose, as a bar does."""
-    return sys.stderr.as_it_is if isinstance(sys.stderr, Printed) else sys.stderr
-
-
 def width() -> int | None:
     """Return the columns of the terminal on standard output; None for a pipe or a file."""
     return _columns_of(sys.stdout)
 
 
-def fitted(text: str) -> str:
-    """Return `text` with long sentences broken between words; tables and indents stay."""
-    return _fitted(text, width())
-
-
 def say(lines: Iterable[str]) -> None:
     """Print the lines of a result, fitted to the terminal."""
     with aside():
-        print(fitted("\n".join(lines)), flush=True)
+        print(fitted("\n".join(lines), width()), flush=True)
 
 
 def say_json(document: object, *, indent: int | None = 2) -> None:
@@ -97,7 +87,7 @@ def note(*texts: str) -> None:
     """Print notes, which are not results, on standard error."""
     with aside():
         for text in texts:
-            line = _fitted(f"dryload: {text}", _columns_of(sys.stderr))
+            line = fitted(f"dryload: {text}", _columns_of(sys.stderr))
             print(line, file=sys.stderr, flush=True)
 
 
@@ -114,7 +104,7 @@ def bar_line(text: str) -> "Iterator[Bar | None]":
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
-    console = Console(file=steered())
+    console = Console(file=sys.stderr.as_it_is if isinstance(sys.stderr, Printed) else sys.stderr)
     room = min(console.width - _LONGEST_TEXT, _LONGEST_BAR)
     bar = Progress(
         *([BarColumn(bar_width=room)] if room >= _SHORTEST_BAR else []),
@@ -158,7 +148,8 @@ def _columns_of(stream: TextIO) -> int | None:
     return _USUAL_COLUMNS
 
 
-def _fitted(text: str, columns: int | None) -> str:
+def fitted(text: str, columns: int | None) -> str:
+    """Return `text` with long sentences broken between words; tables and indents stay."""
     if columns is None:
         return text
     return "\n".join(_folded(line, columns) for line in text.split("\n"))
