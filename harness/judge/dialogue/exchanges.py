@@ -20,8 +20,8 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
 from emulator.wire.messages import Handshake, HandshakeKind, Header
-from emulator.wire.sizes import packets_for
 from harness.judge.finding import Answerable
+from harness.judge.plan import plan_of
 from harness.judge.timed_messages import TimedMessage
 
 _NUMBER: Final = 4  # offset of the packet number, M1 p. 37
@@ -170,6 +170,13 @@ class DumpExchange:
     """Whether the receiver cancelled it, or the sender."""
     goes_on_ns: int | None = None
     """When the sending side next said anything after its last packet, if it did."""
+    planned: int | None = field(default=None, init=False)
+    """Packets that the header calls for; None where it doesn't say."""
+
+    def __post_init__(self) -> None:
+        """Work out what the header calls for."""
+        if (plan := plan_of(self.header)) is not None:
+            self.planned = plan.packets
 
     def add_sending(self, exchange: Exchange, message: TimedMessage) -> None:
         """Take one of its messages, for the first time or once more."""
@@ -213,16 +220,6 @@ class DumpExchange:
     def receiver_name(self) -> str:
         """What to call the receiving side."""
         return "the unit" if self.direction is Direction.TO_UNIT else "the other side"
-
-    @property
-    def planned(self) -> int | None:
-        """Packets that the header calls for; None where it doesn't say."""
-        if self.header is None:
-            return None
-        try:
-            return packets_for(self.header.length * self.header.channels, self.header.bits)
-        except ValueError:
-            return None
 
     @property
     def packets(self) -> int:

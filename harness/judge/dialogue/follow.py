@@ -1,5 +1,6 @@
 """From messages to dumps: who sends which dump, who answers it, and what is asked beside it."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
@@ -105,6 +106,8 @@ class Follower:
         self._current: dict[Direction, DumpExchange] = {}
         self._spoken: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
         self._recent: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
+        self._bodies: dict[Direction, Counter[bytes]] = {way: Counter() for way in Direction}
+        """How often each body is among the recent ones: hardly any message is an echo."""
 
     def follow(self, messages: Iterable[TimedMessage]) -> Course:
         """Put all messages where they belong."""
@@ -116,9 +119,11 @@ class Follower:
             if source is not None:
                 self.course.echoes.append((heard, source))
                 continue
-            recent = self._recent[heard.direction]
+            recent, bodies = self._recent[heard.direction], self._bodies[heard.direction]
             recent.append(heard)
-            del recent[:-_REMEMBERED]
+            bodies[heard.body] += 1
+            if len(recent) > _REMEMBERED:
+                bodies[recent.pop(0).body] -= 1
             self._take(heard)
         return self.course
 
@@ -302,9 +307,10 @@ class Follower:
 
     def _echo_of(self, heard: TimedMessage) -> TimedMessage | None:
         """Return what a message is an echo of, if it is one (HSK-21)."""
-        if heard.message is None or not self._sight.is_timed:
+        other = OTHER[heard.direction]
+        if not (heard.message and self._sight.is_timed and self._bodies[other][heard.body]):
             return None
-        for source in reversed(self._recent[OTHER[heard.direction]]):
+        for source in reversed(self._recent[other]):
             age_ns = heard.start_ns - source.end_ns
             if age_ns > _COPY_NS:
                 return None
