@@ -1,6 +1,7 @@
 """`dryload explain`: every byte, what it means and which clause defines it."""
 
 from collections.abc import Sequence
+from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Final
 
 from harness.cli.options import AsJson, argument, flag, value
@@ -50,39 +51,36 @@ def explain(
     if start is not None and (dump is not None or packet is not None):
         raise Problem("--from already says where.", do="Leave out --dump and --packet.")
     taken = given(what)
-    if taken.file is None and dump is None and packet is None and start is None:
-        lines, parts = _messages(taken.data, bits, every)
+    dumps = list(dumps_of(taken.data, bits=bits))
+    if start is not None:
+        lines, parts = _messages(dumps, start, every, _NEXT)
+    elif packet is not None:
+        lines, parts = _packet(_chosen(dumps, dump), packet, every)
+    elif taken.file is not None or dump is not None:
+        chosen = dumps if dump is None else [_chosen(dumps, dump)]
+        lines, parts = _overviews(chosen, dumps, every, taken.file or "HEX")
     else:
-        dumps = list(dumps_of(taken.data, bits=bits))
-        if start is not None:
-            lines, parts = _from(dumps, start, every)
-        elif packet is not None:
-            lines, parts = _packet(_chosen(dumps, dump), packet, every)
-        else:
-            chosen = dumps if dump is None else [_chosen(dumps, dump)]
-            lines, parts = _overviews(chosen, dumps, every, taken.file or "HEX")
+        lines, parts = _messages(dumps, 0, every, None)
     source = {"file": taken.file, "bytes": len(taken.data)}
     show(lines, report.document(source, **parts), as_json=as_json)
 
 
-def _messages(data: bytes, bits: int | None, every: bool) -> "Answer":
-    """Explain bytes that were written out: all of them."""
-    from emulator.wire.splitter import split
+def _messages(
+    dumps: Sequence["ExplainedDump"], start: int, every: bool, most: int | None
+) -> "Answer":
+    """Explain up to `most` messages from the one that contains byte `start` on."""
     from harness.report.explain import messages_text
-    from harness.teach.annotate import explain_all
 
-    found = list(explain_all(split(data), bits=bits, every=every))
+    behind = [each for each in dumps if start < each.section.offset + each.section.size]
+    if start and not behind:
+        raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
+    messages = (
+        message
+        for each in behind
+        for message in each.pieces_from(max(start, each.section.offset), most, every=every)
+    )
+    found = list(islice(messages, most))
     return messages_text(found, width()), {"messages": found}
-
-
-def _from(dumps: Sequence["ExplainedDump"], start: int, every: bool) -> "Answer":
-    from harness.report.explain import messages_text
-
-    for dump in dumps:
-        if start < dump.section.offset + dump.section.size:
-            found = dump.pieces_from(start, _NEXT, every=every)
-            return messages_text(found, width()), {"messages": found}
-    raise Problem(f"there is no byte {start:,}.", do="Bytes are counted from 0.")
 
 
 def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":

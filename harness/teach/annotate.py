@@ -5,7 +5,7 @@ bytes that are there, so a torn message is explained as far as it goes.  Real-ti
 no message (FRM-03): fields are found without them, and each is shown in its place.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Any, Final
 
 from construct import Construct
@@ -16,8 +16,6 @@ from emulator.wire.layout import FIXED, LAYOUTS, note_of
 from emulator.wire.messages import (
     TITLES,
     DataPacket,
-    DumpHeader,
-    ExtendedHeader,
     Handshake,
     HandshakeKind,
     Header,
@@ -37,21 +35,6 @@ _PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "make
 _LETTERS: Final = frozenset({"language", "name"})
 _CHECKSUM: Final = FIXED[DataPacket].span("checksum").start
 _LONG_MAKER: Final = 3  # bytes of a maker ID that begins with 00 (IDN-02, M1 p. 40)
-
-
-def explain_all(
-    pieces: Iterable[Piece], *, bits: int | None = None, every: bool = False
-) -> Iterator[Explained]:
-    """Yield the explanation of each piece; a header defines the words after it."""
-    header: Header | None = None
-    packet = 0
-    for piece in pieces:
-        if piece.kind is _EXCLUSIVE:
-            message = decode(piece.body)
-            if isinstance(message, DumpHeader | ExtendedHeader):
-                header, packet = message, 0
-        yield explain_piece(piece, words_at(header, packet, bits), every=every)
-        packet += kind_of(piece.body) is DataPacket
 
 
 def words_at(header: Header | None, packet: int, bits: int | None = None) -> PacketWords | None:

@@ -152,8 +152,10 @@ class ExplainedDump:
         found = np.flatnonzero(self.places == place).tolist()
         return sorted((self._packet(index, every) for index in found), key=_BYTE)
 
-    def pieces_from(self, byte: int, count: int, *, every: bool = False) -> list[Explained]:
-        """Return up to `count` explanations from the message that holds `byte` on.
+    def pieces_from(
+        self, byte: int, count: int | None = None, *, every: bool = False
+    ) -> list[Explained]:
+        """Return all explanations, or up to `count`, from the message that holds `byte` on.
 
         A packet ends whatever was open before it, so reading begins at the last packet before
         `byte`, or at `byte` itself where that is far away.
@@ -251,7 +253,8 @@ def _pieces(section: Section, start: int) -> Iterator[Piece]:
     for at in range(start, stop, _CHUNK):
         for piece in splitter.feed(section.data[at : min(at + _CHUNK, stop)]):
             yield piece.moved(start)
-    for piece in splitter.flush():
+    following = section.data[stop : stop + 1]  # the F0 of the next header ends what is open
+    for piece in splitter.feed(following) if following else splitter.flush():
         yield piece.moved(start)
 
 

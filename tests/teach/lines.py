@@ -1,10 +1,16 @@
-"""The lines of everything in some bytes, as one list."""
+"""The explanations of everything in some bytes, and their lines as one list."""
 
-from emulator.wire.splitter import split
-from harness.teach.annotate import explain_all
-from harness.teach.explained import FieldLine
+from harness.teach.dumps import dumps_of
+from harness.teach.explained import Explained, FieldLine
+
+
+def explain_all(data: bytes, *, bits: int | None = None, every: bool = False) -> list[Explained]:
+    return [
+        message
+        for dump in dumps_of(data, bits=bits)
+        for message in dump.pieces_from(dump.section.offset, every=every)
+    ]
 
 
 def annotate(data: bytes, *, bits: int | None = None, every: bool = False) -> list[FieldLine]:
-    explained = explain_all(split(data), bits=bits, every=every)
-    return [line for each in explained for line in each.lines]
+    return [line for each in explain_all(data, bits=bits, every=every) for line in each.lines]

@@ -11,12 +11,10 @@ from emulator.wire.clauses import clauses
 from emulator.wire.codec import encode
 from emulator.wire.layout import LAYOUTS
 from emulator.wire.messages import Message
-from emulator.wire.splitter import split
-from harness.teach.annotate import explain_all
 from harness.teach.fields import label_of
 from tests import oracle
 from tests.strategies import MESSAGES, messages, streams
-from tests.teach.lines import annotate
+from tests.teach.lines import annotate, explain_all
 from tests.vectors import fields_ca019, fields_m1
 from tests.vectors.field_vector import FieldVector
 
@@ -46,7 +44,7 @@ def values(data: bytes, bits: int | None = None) -> dict[str, str]:
 @given(anything, st.booleans(), st.none() | st.integers(8, 28))
 def test_every_byte_stands_in_exactly_one_line(data: bytes, every: bool, bits: int | None) -> None:
     found: dict[int, int] = {}
-    for explained in explain_all(split(data), bits=bits, every=every):
+    for explained in explain_all(data, bits=bits, every=every):
         inside = {line.byte for line in explained.lines if line.field == "real time"}
         for line in explained.lines:
             place = line.byte
@@ -74,7 +72,7 @@ def test_every_line_says_something_and_names_a_clause(data: bytes) -> None:
 
 @given(messages)
 def test_a_whole_message_has_no_problem_as_a_whole(message: Message) -> None:
-    (explained,) = explain_all(split(encode(message)))
+    (explained,) = explain_all(encode(message))
 
     assert explained.problems == ()
     assert (explained.byte, explained.size) == (0, len(encode(message)))
@@ -161,7 +159,7 @@ def test_wrong_fields_of_an_extended_header() -> None:
 
 @pytest.mark.parametrize("vector", fields_m1.ALL[3:8], ids=lambda vector: vector.name)
 def test_handshakes(vector: FieldVector) -> None:  # M1 p. 36
-    (explained,) = explain_all(split(vector.data))
+    (explained,) = explain_all(vector.data)
 
     assert explained.title == vector.fields["kind"]
     assert values(vector.data)["packet number"] == "5"
@@ -242,14 +240,14 @@ def test_loops_names_and_identity() -> None:
 def test_what_is_no_message_of_a_sample_dump(
     written: str, title: str, field: str, said: str
 ) -> None:
-    (explained,) = explain_all(split(bytes.fromhex(written)))
+    (explained,) = explain_all(bytes.fromhex(written))
 
     assert explained.title == title
     assert values(bytes.fromhex(written))[field] == said
 
 
 def test_running_status_is_named() -> None:  # M1 p. A-2
-    found = list(explain_all(split(bytes.fromhex("90 40 40 41 41"))))
+    found = list(explain_all(bytes.fromhex("90 40 40 41 41")))
     assert found[1].title == "channel message without its status byte"
     assert found[1].lines[0].clause == "FRM-10"
 

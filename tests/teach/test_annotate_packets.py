@@ -3,11 +3,11 @@
 import pytest
 
 from emulator.wire.splitter import Piece, PieceKind, split
-from harness.teach.annotate import explain_all, explain_piece, words_at
+from harness.teach.annotate import explain_piece, words_at
 from harness.teach.explained import FieldLine
 from harness.teach.packet_words import PacketWords
 from tests import oracle
-from tests.teach.lines import annotate
+from tests.teach.lines import annotate, explain_all
 from tests.vectors import words
 from tests.vectors.checksums import CHECKSUMS, ChecksumVector
 
@@ -128,8 +128,8 @@ def test_a_status_byte_among_the_words_is_said_where_it_stands() -> None:  # FRM
 
 def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09
     header = oracle.header(sample_number=1, bits=16, period_ns=1, length=40)
-    packet = oracle.packet(number=0, data=b"")
-    lines = [each.lines for each in explain_all(split(header + packet + packet))][2]
+    first, second = (oracle.packet(number=number, data=b"") for number in (0, 1))
+    lines = explain_all(header + first + second)[2].lines
 
     assert [line.value for line in lines if line.field == "filler"] == [
         "120 bytes after the last word"
@@ -141,8 +141,8 @@ def test_a_packet_beyond_the_length_is_all_filler() -> None:  # PKT-09
 
 def test_a_packet_of_wrong_length_is_explained_to_its_end() -> None:  # PKT-01
     packet = DUMP[21:148]
-    (short,) = explain_all(split(packet[:60] + packet[61:]), bits=16)
-    (long,) = explain_all(split(packet[:60] + b"\x01\x02" + packet[60:]), bits=16)
+    (short,) = explain_all(packet[:60] + packet[61:], bits=16)
+    (long,) = explain_all(packet[:60] + b"\x01\x02" + packet[60:], bits=16)
 
     assert short.problems == ("it has 126 bytes, and a data packet has 127",)
     assert long.problems == ("it has 129 bytes, and a data packet has 127",)
@@ -154,27 +154,27 @@ def test_a_packet_of_wrong_length_is_explained_to_its_end() -> None:  # PKT-01
 
 
 def test_a_packet_without_f7_says_where_its_checksum_would_stand() -> None:  # FRM-01
-    packet = list(explain_all(split(b"\xfe" + DUMP[21:100] + b"\xf8\x00")))[1]
+    packet = list(explain_all(b"\xfe" + DUMP[21:100] + b"\xf8\x00"))[1]
 
     assert packet.problems == (
         "it has no F7: cut off at the end after 80 bytes",
         f"its checksum would stand at byte {1 + 125 + 1}",
     )
-    cut_by_note = next(iter(explain_all(split(DUMP[21:147] + b"\x90\x40\x40"))))
+    cut_by_note = next(iter(explain_all(DUMP[21:147] + b"\x90\x40\x40")))
     assert cut_by_note.problems == ("it has no F7: cut off by 90 after 126 bytes",)
     assert [line.field for line in cut_by_note.lines][-1] == "checksum"
 
 
 @pytest.mark.parametrize(("length", "said"), [(124, True), (125, True), (126, False)])
 def test_a_checksum_that_is_there_stands_nowhere_else(length: int, said: bool) -> None:
-    (packet,) = explain_all(split(DUMP[21 : 21 + length]))
+    (packet,) = explain_all(DUMP[21 : 21 + length])
     assert any("checksum would stand at byte 125" in each for each in packet.problems) == said
 
 
 def test_a_header_that_is_too_short_or_too_long() -> None:  # FRM-05
     header = DUMP[:21]
-    (short,) = explain_all(split(header[:14] + b"\xf7"))
-    (long,) = explain_all(split(header[:20] + b"\x01\x02\xf7"))
+    (short,) = explain_all(header[:14] + b"\xf7")
+    (long,) = explain_all(header[:20] + b"\x01\x02\xf7")
 
     assert short.problems == ("it has 15 bytes, and a dump header has 21",)
     last = short.lines[-2]
@@ -189,7 +189,7 @@ def test_a_header_that_is_too_short_or_too_long() -> None:  # FRM-05
 
 def test_names_whose_lengths_do_not_add_up() -> None:  # NAM-01
     for written in ("F0 7E 00 05 03 01 00 00 07 4B F7", "F0 7E 00 05 03 01 00 00 01 4B 4C F7"):
-        (explained,) = explain_all(split(bytes.fromhex(written)))
+        (explained,) = explain_all(bytes.fromhex(written))
         assert explained.problems == ("its lengths do not add up",)
 
 

@@ -233,6 +233,16 @@ def test_words_after_a_byte_have_their_numbers() -> None:
     assert packet.lines[5].field == f"word {4 * oracle.words_per_packet(LONG.bits):,}"
 
 
+def test_a_message_that_the_next_header_cuts_off_is_cut_off_by_it() -> None:
+    torn = LONG.data[:-10]
+    dump, _ = dumps_of(torn + LONG.data)
+    (last,) = dump.pieces_from(len(torn) - 1)
+
+    assert last.problems[0] == "it has no F7: cut off by F0 after 117 bytes"
+    (alone,) = only(torn).pieces_from(len(torn) - 1)
+    assert alone.problems[0] == "it has no F7: cut off at the end after 117 bytes"
+
+
 def test_a_packet_says_the_same_however_it_is_asked_for() -> None:
     header, packets = damage.take_apart(LONG.data)
     dump = only(header + b"".join(packets[:5] + packets[6:]))
