@@ -13,9 +13,9 @@ from itertools import pairwise
 from operator import xor
 from typing import Final
 
-from emulator.wire.codec import Malformed
-from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_DATA_BYTES, START
-from emulator.wire.messages import SampleName
+from emulator.wire.codec import kind_of
+from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES
+from emulator.wire.messages import DumpHeader, ExtendedHeader
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, join
 from emulator.wire.splitter import PieceKind
 from harness.judge.sums import WAYS
@@ -23,7 +23,6 @@ from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
 _NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
-_BEGINS: Final = bytes((START, FAMILY))
 _ENOUGH: Final = 240  # bytes in which a bit that is not stuck varies (our choice)
 _VARIED: Final = 3  # values of the other bits (our choice)
 
@@ -190,10 +189,8 @@ def device_byte(body: bytes) -> int:
 
 def is_header_start(heard: TimedMessage) -> bool:
     """Whether a System Exclusive message, whole or torn, was a header (M1 p. 37, CA-019 p. 2)."""
-    body = heard.body
-    if heard.piece.kind not in (PieceKind.EXCLUSIVE, PieceKind.CUT):
-        return False
-    return body[:2] == _BEGINS and (body[3:4] == b"\x01" or body[3:5] == b"\x05\x05")
+    is_exclusive = heard.piece.kind in (PieceKind.EXCLUSIVE, PieceKind.CUT)
+    return is_exclusive and kind_of(heard.body) in (DumpHeader, ExtendedHeader)
 
 
 def held_bit(by: int, packets: Sequence[TimedMessage]) -> bool | None:
@@ -219,22 +216,6 @@ def differs_in_device(body: bytes, right: bytes) -> bool:
     return body[DEVICE_ID] != right[DEVICE_ID] and body[behind:] == right[behind:]
 
 
-def is_empty(packet: TimedMessage) -> bool:
-    """Whether a whole packet holds nothing but 00."""
-    return not any(packet.body[DATA])
-
-
-def lacks_tag_length(heard: TimedMessage) -> bool:
-    """Whether a name message lacks the byte that says how long its language tag is (CA-019 p. 4).
-
-    Then the length of the name stands in its place.
-    """
-    body, message = heard.body, heard.message
-    if not isinstance(message, Malformed) or message.kind is not SampleName:
-        return False
-    return len(body) > _NAME_AT + 1 and body[_NAME_AT] == len(body) - _NAME_AT - 2
-
-
 def is_short_by_filler(packet: TimedMessage, used: int) -> bool:
     """Whether a last packet ends right behind its last word, checksum and all (PKT-01)."""
     body = packet.body
@@ -258,18 +239,3 @@ def wrong_way_of(packets: Sequence[TimedMessage]) -> str:
         if bool((way(rows) == rows[:, CHECKSUM]).all()):
             return name
     return ""
-
-
-def filler_of(packet: TimedMessage, used: int) -> bytes:
-    """Return what stands behind the last word of a whole packet."""
-    return packet.body[DATA][used:]
-
-
-def may_be_hit_behind(packet: TimedMessage, used: int) -> bool:
-    """Whether a swap with the last word, or two flipped bits, would leave such filler behind."""
-    rest = filler_of(packet, used)
-    odd = [byte for byte in rest if byte]
-    if len(rest) <= 2 or len(set(odd)) > 1 or len(odd) > 2:
-        return False
-    swapped = len(odd) == 1 and rest[0] == odd[0] and packet.body[DATA][used - 1] == 0
-    return swapped or odd[0].bit_count() == 1

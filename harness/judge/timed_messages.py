@@ -8,7 +8,7 @@ from emulator.dump.capture import Capture, Direction
 from emulator.dump.passed import Passed, passed
 from emulator.wire.checksum import checksum
 from emulator.wire.codec import Decoded, Foreign, Malformed, decode, device_of, kind_of
-from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS, START
+from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, DataPacket, Handshake, title
 from emulator.wire.packets import NUMBER
 from emulator.wire.splitter import Piece, PieceKind
@@ -187,11 +187,6 @@ def _counted(
             end_ns=end_ns - zero_ns,
             gaps_ns=end_ns - start_ns - len(piece.raw) * BYTE_NS,
         )
-
-
-def most_together(capture: Capture) -> int:
-    """Return how many messages a recording hands over at once, at most."""
-    return max((each.data.count(START) for each in capture.passages), default=0)
 
 
 def _is_realtime(piece: Piece) -> bool:
