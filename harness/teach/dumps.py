@@ -166,11 +166,17 @@ class ExplainedDump:
         start = section.offset_of(index) if begun else section.offset
         if byte - start > _FAR:
             index, start = begun, byte
+        torn = {
+            wreck.pieces[0].offset: place
+            for wreck, (place, _) in zip(
+                self.contents.wrecks, self.contents.alignment.wrecks, strict=True
+            )
+        }
         found: list[Explained] = []
         for piece in _pieces(section, start):
             if piece.offset + len(piece.raw) > byte:
-                place = self.places[index] if index < len(self.places) else index
-                found.append(self._explain(piece, int(place), every))
+                place = int(self.places[index]) if index < section.packets else index
+                found.append(self._explain(piece, torn.get(piece.offset, place), every))
                 if len(found) == count:
                     break
             index += is_packet(piece)

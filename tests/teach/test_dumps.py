@@ -243,11 +243,13 @@ def test_a_message_that_the_next_header_cuts_off_is_cut_off_by_it() -> None:
     assert alone.problems[0] == "it has no F7: cut off at the end after 117 bytes"
 
 
-def test_a_packet_says_the_same_however_it_is_asked_for() -> None:
+@pytest.mark.parametrize("torn", [7, LONG.packets - 1])
+def test_a_packet_says_the_same_however_it_is_asked_for(torn: int) -> None:
     header, packets = damage.take_apart(LONG.data)
+    packets[torn] = packets[torn][:60] + packets[torn][61:]
     dump = only(header + b"".join(packets[:5] + packets[6:]))
 
-    for place in (4, 6, LONG.packets - 1):
+    for place in (4, 6, torn, LONG.packets - 2):
         (packet,) = dump.packet(place)
         (piece,) = dump.pieces_from(packet.byte, 1)
         assert (piece.title, piece.lines) == (packet.title, packet.lines)
