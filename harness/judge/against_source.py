@@ -7,8 +7,6 @@ to another device ID than its file says: then IDs, and checksums that are right,
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
-from functools import reduce
-from operator import xor
 from typing import Final
 
 import numpy as np
@@ -17,7 +15,7 @@ from emulator.wire.codec import encode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
 from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
-from emulator.wire.sizes import bytes_per_word, unused_bits, words_per_packet
+from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.judge.account import Kind
 from harness.judge.dialogue.exchanges import Exchange
@@ -25,8 +23,6 @@ from harness.judge.explanation import explain
 from harness.judge.timed_messages import TimedMessage
 
 _NEAR: Final = 2
-_NEUTRAL: Final = 4  # bytes of a packet that came back otherwise
-_KEPT: Final = 8  # odd words of that packet that came back as they were
 _CLOSE: Final = 16  # bytes that differ in two sendings of one packet
 _FORMS: Final = {
     Kind.TOP_BIT_FLIPPED: "two's complement",
@@ -263,25 +259,6 @@ def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterato
         index = place * len(words) + at
         if index < header.length * header.channels:
             yield WordDifference(index=index, expected=int(words[at]), found=int(came[at]))
-
-
-def is_neutral(expected: bytes, other: bytes, bits: int) -> tuple[int, ...] | None:
-    """Return which data bytes of a packet differ, where damage can have left its checksum right.
-
-    None where too many differ, the checksum would, or the rest was not kept to the last bit.
-    """
-    if len(expected) != PACKET_BYTES:
-        return ()
-    here = range(DATA.start, CHECKSUM)
-    offsets = tuple(at for at in here if expected[at] != other[at])
-    total = reduce(xor, (expected[at] ^ other[at] for at in offsets), 0)
-    lowest, width = 1 << unused_bits(bits), bytes_per_word(bits)
-    kept = sum(
-        expected[at] == other[at] and bool(expected[at] & lowest) for at in here[width - 1 :: width]
-    )
-    if offsets and (len(offsets) > _NEUTRAL or total or kept < _KEPT):
-        return None
-    return offsets
 
 
 def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:

@@ -28,8 +28,14 @@ _SMOOTH: Final = 3  # the usual step is at most this part of half the range (noi
 _OFTEN: Final = 4  # of so many words one may leap
 _EXCURSIONS: Final = 2
 _CLEARLY: Final = 8  # times as many leaps
-_BENT: Final = 0.5
+_BENT: Final = 0.5  # how much a sound may bend at its leaps
+_WILDLY: Final = 2 / 3  # the same where it is followed closely
 _RARE: Final = 8  # steps of which one at least goes the other way
+_FOLLOWED: Final = 8192  # words
+_WINDOW: Final = 64  # words that a forecast is made from
+_ORDER: Final = 6  # words that it looks at
+_BLOCK: Final = 8  # words that one forecast serves
+_BEYOND: Final = 8  # words beyond full scale
 _FEW: Final = 2  # words that damage to two bytes can change
 Numbers = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
@@ -128,6 +134,34 @@ class WordsSeen:
         return any(_passes(self.sound[at::channels], self.half) for at in range(channels))
 
     @property
+    def goes_beyond(self) -> bool:
+        """Whether a sound, followed by what its last words foretell, passes full scale and returns.
+
+        Each word may be meant a whole range higher or lower; of these the one nearest to the
+        forecast is taken.  Noise cannot be foretold, so it says nothing.
+        """
+        half = self.half
+        inside = int((np.abs(self.sound) < half // 2).sum())
+        if self.header.channels > 1 or 4 * inside < len(self.sound):
+            return False
+        leaps = np.diff(self.sound)
+        ways = np.unique(np.sign(leaps[np.abs(leaps) > half]))
+        if len(ways) < 2 or bend_at_leaps([self.sound], half) > _WILDLY:
+            return False
+        heard = self.sound[:_FOLLOWED].astype(np.float64)
+        meant, missed = heard.copy(), []
+        for start in range(_WINDOW + _ORDER, len(heard), _BLOCK):
+            weights = _forecast(meant[start - _WINDOW - _ORDER : start])
+            for at in range(start, min(start + _BLOCK, len(heard))):
+                due = float(weights @ meant[at - _ORDER : at])
+                meant[at] = heard[at] + 2 * half * round((due - heard[at]) / (2 * half))
+                missed.append(abs(meant[at] - due))
+                if abs(meant[at]) >= 2 * half:
+                    return False
+        beyond = int((np.abs(meant) >= half).sum())
+        return beyond >= _BEYOND and float(np.median(missed)) < half / 5
+
+    @property
     def rises_and_falls(self) -> bool:
         """Whether the sound does both, followed across its leaps; a ramp that wraps does not."""
         channels = max(self.header.channels, 1)
@@ -152,6 +186,12 @@ def words_seen(data: bytes, header: Header | None) -> WordsSeen | None:
     rows = np.frombuffer(data, np.uint8)
     words = unpack_words(rows, header.bits).astype(np.int64)
     return WordsSeen(header=header, rows=rows.reshape(-1, bytes_per_word(header.bits)), words=words)
+
+
+def _forecast(past: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weights by which each word follows best from those before it, oldest first."""
+    rows = np.lib.stride_tricks.sliding_window_view(past, _ORDER)[:-1]
+    return np.asarray(np.linalg.lstsq(rows, past[_ORDER:], rcond=1e-3)[0], np.float64)
 
 
 def _passes(words: Numbers, half: int) -> bool:

@@ -66,7 +66,8 @@ def _leaps(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
     at = dump.start
     if dump.found("WRD-07") and seen.rises_and_falls:
         yield sign("leaps", dump, _TURNED, at=at, where="in its middle")
-    elif seen.passes_full_scale:
+    # What is made louder by whole bits leaves the lowest one 0.
+    elif seen.passes_full_scale or (dump.found("WRD-09") and seen.goes_beyond):
         places, channels = seen.leap_places, max(seen.header.channels, 1)
         one, two = int(seen.sound[places[0]]), int(seen.sound[places[0] + channels])
         text = (
