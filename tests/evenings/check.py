@@ -35,8 +35,9 @@ def holds(held: dict[int, Held], dump: Dump) -> bool:
     # A period in whole nanoseconds may be one off: that is said, and counts as the same.
     if sample is None or abs(sample.head.period_ns - PERIOD_NS) > 1:
         return False
-    lift = sample.head.bits - dump.bits
-    return lift >= 0 and sample.words == [word << lift for word in dump.played]
+    # Words keep their level where a unit has another width: the same, if no bit of theirs is lost.
+    lift = 28 - sample.head.bits, 28 - dump.bits
+    return [word << lift[0] for word in sample.words] == [word << lift[1] for word in dump.played]
 
 
 def faults_of(evening: Evening, turns: Sequence[Turn], at: int) -> Iterator[Fault]:
