@@ -114,7 +114,7 @@ def _recorded(evening: Evening, good: Mapping[str, bytes]) -> Recorded:
     )
     for name, device_id in product(evening.sources, evening.device_ids):
         for dump in dumps_in(DumpFile(name=name, form=Form.RAW, data=good[name])):
-            rehearsal.replay.play(readdressed(dump, device_id=device_id))
+            rehearsal.play(readdressed(dump, device_id=device_id))
     rehearsal.finish()
     return Recorded(
         capture=rehearsal.line.capture,

@@ -47,7 +47,7 @@ LOADED = {
 
 
 def outcomes(path: str, unit: str) -> list[tuple[Outcome, bool | None]]:
-    replay = Rehearsal(load_profile(unit)).replay
+    replay = Rehearsal(load_profile(unit))
     played = [replay.play(dump) for dump in dumps_in(load(str(DEMO / path)))]
     return [(transfer.outcome, transfer.verified) for transfer in played]
 

@@ -62,7 +62,7 @@ def rehearse(options: ReplayOptions) -> None:
         rows = list(
             play_through(
                 selected,
-                rehearsal.replay.play,
+                rehearsal.play,
                 hindrance=lambda: Why.STOPPED if was_interrupted() else None,
             )
         )

@@ -111,7 +111,7 @@ def _rehearsed(case: Case) -> Run:
     )
     guard.rehearsal = rehearsal
     before = _furnish(rehearsal.unit, case)
-    transfer = rehearsal.replay.play(dump_of(case))
+    transfer = rehearsal.play(dump_of(case))
     rehearsal.finish()
     return Run(
         profile=profile,

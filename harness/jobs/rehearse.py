@@ -3,8 +3,6 @@
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.dump.events import Event
 from emulator.line.disturbance import AppliedFault, Disturbance
 from emulator.line.link import Link
 from emulator.line.simulate import SimulatedLine
@@ -15,8 +13,8 @@ from harness.jobs.operator import Operator
 from harness.jobs.transfer import Replay, Settings, StepProgress
 
 
-class Rehearsal:
-    """An emulated unit, the line to it and the replay that plays dumps over that line.
+class Rehearsal(Replay):
+    """The replay that plays dumps to an emulated unit over a simulated line.
 
     `link` is the interface between the host and the line; None: one that does nothing.  Those of
     the `disturbances` that are troubles happen inside the unit.  `host_side` keeps in the capture
@@ -43,12 +41,12 @@ class Rehearsal:
             disturbances=[each for each in disturbances if not isinstance(each, Trouble)],
             link=link,
             host_side=host_side,
-            listener=self._hear,
+            listener=lambda _, events: self.hear(events),
         )
-        self._operator: Final = Operator(self.unit, self.line, settings.operator_ns)
-        self.replay = Replay(
+        self._at_the_unit: Final = Operator(self.unit, self.line, settings.operator_ns)
+        super().__init__(
             self.line,
-            operator=self._operator,
+            operator=self._at_the_unit,
             settings=settings,
             progress=progress,
             wants_stop=wants_stop,
@@ -63,11 +61,8 @@ class Rehearsal:
     @property
     def visits(self) -> int:
         """How often somebody had to walk to the unit."""
-        return self._operator.visits
+        return self._at_the_unit.visits
 
     def finish(self) -> None:
         """After the last dump: let somebody confirm it if the unit wants that."""
-        self._operator.get_ready()
-
-    def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
-        self.replay.hear(events)
+        self._at_the_unit.get_ready()

@@ -101,6 +101,6 @@ def talk_of(data: bytes, taken_at: TakenAt) -> Recorded | None:
     rehearsal = Rehearsal(load_profile("double-bill" if wide else "lantern-desk"))
     if not rehearsal.unit.memory.initialised:
         rehearsal.unit.panel.initialise(0)
-    rehearsal.replay.play(dump)
+    rehearsal.play(dump)
     rehearsal.finish()
     return Recorded(capture=rehearsal.line.capture, taken_at=taken_at)

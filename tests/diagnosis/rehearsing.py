@@ -48,6 +48,6 @@ def rehearsed(*texts: str, read_back: bool = False, length: int = LENGTH) -> Rec
     )
     if not rehearsal.unit.memory.initialised:
         rehearsal.unit.panel.initialise(0)
-    rehearsal.replay.play(dump_of(length))
+    rehearsal.play(dump_of(length))
     rehearsal.finish()
     return Recorded(capture=rehearsal.line.capture, taken_at=TakenAt.LINE)

@@ -318,7 +318,7 @@ def test_no_unit_that_is_shipped_is_suspected(profile: str, packets_sent: int) -
     played = Rehearsal(unit, settings=Settings())
     if not played.unit.memory.initialised:
         played.unit.panel.initialise(0)
-    played.replay.play(next(dumps_in(DumpFile(name="x", form=Form.RAW, data=data))))
+    played.play(next(dumps_in(DumpFile(name="x", form=Form.RAW, data=data))))
     played.finish()
     mine = {each.name for each in TABLE.causes if each.where in _NOT_THE_UNIT}
     mine -= {_WHAT_IT_DOES.get(profile, "")}

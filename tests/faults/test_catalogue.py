@@ -107,7 +107,7 @@ def rehearsed(texts: Sequence[str]) -> Rehearsal:
         disturbances=asked.placed,
         link=asked.link,
     )
-    made.replay.play(dump(WORDS))
+    made.play(dump(WORDS))
     made.finish()
     return made
 

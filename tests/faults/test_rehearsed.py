@@ -29,7 +29,7 @@ def rehearsed(*texts: str, read_back: bool = True) -> tuple[Rehearsal, Transfer]
         disturbances=asked.placed,
         link=asked.link,
     )
-    return made, made.replay.play(dump(WORDS))
+    return made, made.play(dump(WORDS))
 
 
 def packets_sent(made: Rehearsal) -> list[bytes]:

@@ -209,7 +209,7 @@ def test_a_refused_one_replaces_nothing() -> None:
 
 def test_an_emulated_memory_that_was_lost_is_noticed() -> None:
     rehearsed = rehearsal(unit(memory={"battery": False}))
-    rows = [rehearsed.replay.play(each) for each in numbered(1, 2)]
+    rows = [rehearsed.play(each) for each in numbered(1, 2)]
     rehearsed.unit.panel.initialise(rehearsed.line.now_ns)
     after = settled(rows, in_memory(rehearsed.unit))
     assert [row.outcome for row in after if isinstance(row, Transfer)] == [NOT_KEPT, LOADED]
@@ -217,6 +217,6 @@ def test_an_emulated_memory_that_was_lost_is_noticed() -> None:
 
 def test_what_an_emulated_memory_keeps_is_loaded() -> None:
     rehearsed = rehearsal()
-    rows = [rehearsed.replay.play(each) for each in numbered(1, 2)]
+    rows = [rehearsed.play(each) for each in numbered(1, 2)]
     after = settled(rows, in_memory(rehearsed.unit))
     assert [row.still_there for row in after if isinstance(row, Transfer)] == [True, True]

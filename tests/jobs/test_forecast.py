@@ -76,7 +76,7 @@ def test_it_is_never_negative_and_counts_the_dumps(name: str) -> None:
 
     rehearsal = Rehearsal(load_profile(name), progress=take)
     for each in DUMPS:
-        rehearsal.replay.play(each)
+        rehearsal.play(each)
     assert seen
     assert all(number == sample_number for number, sample_number in seen)
 

@@ -29,7 +29,7 @@ def rehearsed(name: str, *, operator_ns: int | None = 8 * SECOND) -> Recorded:
     """Return what passes when three dumps are rehearsed with a unit."""
     rehearsal = Rehearsal(load_profile(name), settings=Settings(operator_ns=operator_ns))
     for each in DUMPS:
-        rehearsal.replay.play(each)
+        rehearsal.play(each)
     rehearsal.finish()
     return Recorded(capture=rehearsal.line.capture)
 

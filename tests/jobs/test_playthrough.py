@@ -76,7 +76,7 @@ def test_a_rehearsal_ends_as_the_live_run_does() -> None:
     rehearsed = rehearsal(unit(memory={"initialised": False}))
     rows = play_through(
         select(dumps),
-        rehearsed.replay.play,
+        rehearsed.play,
         hindrance=lambda: None,
     )
     assert told(list(rows)) == told(live)

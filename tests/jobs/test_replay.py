@@ -72,7 +72,7 @@ def test_a_suitable_dump_on_every_shipped_unit(name: str) -> None:
     row, profile = SHIPPED[name], load_profile(name)
     content = words(row.count, row.bits)
     rehearsed = rehearsal(profile)
-    transfer = rehearsed.replay.play(
+    transfer = rehearsed.play(
         dump(content, number=row.number, bits=row.bits, device_id=profile.unit.device_id)
     )
     rehearsed.finish()
@@ -104,7 +104,7 @@ def test_reading_back_asks_for_the_sample_and_nothing_else(name: str) -> None:
         device_id=profile.unit.device_id,
     )
     rehearsed = rehearsal(profile)
-    rehearsed.replay.play(sent)
+    rehearsed.play(sent)
     own = profile.unit.device_id
     request = oracle.dump_request(device_id=own, sample_number=row.number)
     messages = said(rehearsed, TO)
@@ -124,7 +124,7 @@ def rounded(word: int, drop: int, bits: int) -> int:
 def test_a_unit_that_rounds_holds_the_nearest_words_and_says_so() -> None:
     content = [*words(119), 32_767, -32_768]
     rehearsed = rehearsal(unit("prompt-box"))
-    transfer = rehearsed.replay.play(dump(content))
+    transfer = rehearsed.play(dump(content))
     assert (transfer.outcome, transfer.verified, transfer.slot) == (CHANGED, False, 1)
     assert in_slot(rehearsed, 1) == [rounded(word, 4, 12) for word in content]
     assert "12 bits" in transfer.reason
@@ -140,7 +140,7 @@ def test_a_unit_that_rounds_holds_the_nearest_words_and_says_so() -> None:
 def test_a_unit_that_cuts_holds_the_upper_bits() -> None:
     content = words(81, 21)
     rehearsed = rehearsal(unit("double-bill"))
-    transfer = rehearsed.replay.play(dump(content, bits=21, device_id=16))
+    transfer = rehearsed.play(dump(content, bits=21, device_id=16))
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert in_slot(rehearsed, 2) == [word // 32 for word in content]
     assert "16 bits" in transfer.reason
@@ -148,7 +148,7 @@ def test_a_unit_that_cuts_holds_the_upper_bits() -> None:
 
 def test_filler_that_is_kept_is_a_change_and_nothing_is_missing() -> None:
     rehearsed = rehearsal(unit("leaky-roof"))
-    transfer = rehearsed.replay.play(dump())
+    transfer = rehearsed.play(dump())
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert "39 words" in transfer.reason  # 4 packets hold 160 (M1 p. 39)
     assert "WRD-13" in clauses(transfer)
@@ -156,7 +156,7 @@ def test_filler_that_is_kept_is_a_change_and_nothing_is_missing() -> None:
 
 def test_a_loop_that_the_unit_ends_one_word_sooner_is_a_change() -> None:
     looped = dump(loop_start=10, loop_end=100, loop_type=0)
-    transfer = rehearsal(unit("old-curtain")).replay.play(looped)
+    transfer = rehearsal(unit("old-curtain")).play(looped)
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert transfer.reason == (
         "the words are the same; the loop is forward, 10 to 99 and not forward, 10 to 100"
@@ -168,7 +168,7 @@ def test_a_loop_that_the_unit_ends_one_word_sooner_is_a_change() -> None:
 
 def test_a_name_that_the_unit_cuts_is_a_change() -> None:
     name = oracle.sample_name(sample_number=1, name=b"Thunder above")
-    transfer = rehearsal(unit("prompt-box")).replay.play(dump(words(60, 12), name, bits=12))
+    transfer = rehearsal(unit("prompt-box")).play(dump(words(60, 12), name, bits=12))
     assert (transfer.outcome, transfer.verified) == (CHANGED, False)
     assert transfer.reason == ("the words are the same; the name is Thunder  and not Thunder above")
 
@@ -176,18 +176,18 @@ def test_a_name_that_the_unit_cuts_is_a_change() -> None:
 def test_only_what_counts_is_told_beside_a_change() -> None:
     # 44,100 Hz comes back as the nearest period (HDR-05, M1 p. 37): that alone is no change
     name = oracle.sample_name(sample_number=1, name=b"Thunder above the stage")
-    transfer = rehearsal().replay.play(dump(None, name, extended=True))
+    transfer = rehearsal().play(dump(None, name, extended=True))
     assert transfer.reason == (
         "the words are the same; the name is Thunder above th and not Thunder above the stage"
     )
     assert clauses(transfer) == ["HDR-05", "NAM-02"]
-    plain = rehearsal().replay.play(dump(extended=True))
+    plain = rehearsal().play(dump(extended=True))
     assert (plain.outcome, plain.verified) == (LOADED, True)
 
 
 def test_the_width_is_told_with_the_words_and_not_again() -> None:
     name = oracle.sample_name(sample_number=1, name=b"Thunder above")
-    transfer = rehearsal(unit("prompt-box")).replay.play(dump(None, name))
+    transfer = rehearsal(unit("prompt-box")).play(dump(None, name))
     assert transfer.reason.endswith("; the name is Thunder  and not Thunder above")
     assert "significant" not in transfer.reason
     assert clauses(transfer) == ["WRD-12", "NAM-02"]
@@ -202,12 +202,12 @@ def test_loops_beyond_21_bits_are_asked_for_by_the_extended_request() -> None:
         for number, end in ((1, 50), (2, 2_097_152))
     ]
     rehearsed = rehearsal()
-    transfer = rehearsed.replay.play(dump(None, *loops))
+    transfer = rehearsed.play(dump(None, *loops))
     assert (transfer.outcome, transfer.verified, transfer.findings) == (LOADED, True, ())
     asked = oracle.loop_points_request(extended=True, sample_number=1, loop_number=16_383)
     assert asked in said(rehearsed, TO)
     near = rehearsal()
-    near.replay.play(dump(None, loops[0]))
+    near.play(dump(None, loops[0]))
     assert asked not in said(near, TO)
 
 
@@ -220,7 +220,7 @@ def test_loops_and_a_name_come_back_and_are_verified() -> None:
     ]
     name = oracle.sample_name(sample_number=1, name=b"Gulls")
     rehearsed = rehearsal()
-    transfer = rehearsed.replay.play(dump(None, *more, name, loop_end=120, loop_type=0))
+    transfer = rehearsed.play(dump(None, *more, name, loop_end=120, loop_type=0))
     assert (transfer.outcome, transfer.verified, transfer.findings) == (LOADED, True, ())
     sample = rehearsed.unit.slots[2].sample
     assert sample is not None
@@ -230,7 +230,7 @@ def test_loops_and_a_name_come_back_and_are_verified() -> None:
 def test_a_unit_that_tells_no_loops_and_no_name_is_noted_and_not_blamed() -> None:
     more = oracle.loop_points(sample_number=1, loop_number=1, loop_end=9)
     name = oracle.sample_name(sample_number=1, name=b"Gulls")
-    transfer = rehearsal(unit("old-curtain")).replay.play(dump(None, more, name))
+    transfer = rehearsal(unit("old-curtain")).play(dump(None, more, name))
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
     asked = [each for each in transfer.findings if each.clause in ("LOP-05", "NAM-03")]
     assert [(each.clause, each.verdict) for each in asked] == [
@@ -268,7 +268,7 @@ def test_a_refusal_has_its_reason_and_leaves_nothing(why: str) -> None:
     else:
         sent = dump(fields.pop("content", None) if "content" in fields else None, **fields)
     rehearsed = rehearsal(profile)
-    transfer = rehearsed.replay.play(sent)
+    transfer = rehearsed.play(sent)
     assert (transfer.outcome, transfer.verified, transfer.slot) == (REFUSED, None, None)
     assert all(part in transfer.reason for part in telling), transfer.reason
     assert (transfer.sent, transfer.resent, transfer.comparison) == (0, 0, None)
@@ -285,7 +285,7 @@ def test_a_refusal_has_its_reason_and_leaves_nothing(why: str) -> None:
 def test_a_width_that_does_not_exist_is_refused(bits: int) -> None:
     data = bytearray(oracle.dump(bits=16, words=words(9), sample_number=1, period_ns=22_676))
     data[6] = bits
-    transfer = rehearsal().replay.play(of(bytes(data)))
+    transfer = rehearsal().play(of(bytes(data)))
     assert transfer.outcome is REFUSED
     assert f"{bits} significant bits" in transfer.reason
     assert "HDR-03" in transfer.reason
@@ -296,7 +296,7 @@ def test_a_unit_that_acknowledges_everything_and_throws_it_away() -> None:
     packet = oracle.packet(number=0, data=b"\x40\x03" + b"\x40\x00" * 9)
     header = oracle.header(sample_number=103, bits=12, period_ns=22_676, length=10)
     rehearsed = rehearsal(unit("property-chest"))
-    transfer = rehearsed.replay.play(of(header + packet))
+    transfer = rehearsed.play(of(header + packet))
     assert (transfer.outcome, transfer.verified, transfer.slot) == (REFUSED, None, None)
     assert transfer.reason == (
         "the unit answered every packet and kept nothing: bits below the significant ones are "
@@ -315,7 +315,7 @@ def test_a_memory_that_is_full_when_it_is_full(partial: str, kept: int | None) -
     # 100 words hold two packets of 40, and the third does not fit (HSK-12, M1 p. 39)
     profile = unit(memory={**SMALL, "room": "as it fills"}, habits={"partial": partial})
     rehearsed = rehearsal(profile)
-    transfer = rehearsed.replay.play(dump())
+    transfer = rehearsed.play(dump())
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, None)
     assert transfer.reason == "the unit cancelled the dump at packet 2: its memory is full"
     assert (transfer.sent, transfer.resent) == (3, 0)
@@ -329,7 +329,7 @@ def test_a_memory_that_is_full_when_it_is_full(partial: str, kept: int | None) -
 def test_a_unit_that_cancels_on_a_number_jump() -> None:
     header, *packets = [raw for _, raw in oracle.split(oracle.dump(**_plain(words(200))))]
     profile = unit("call-board", unit={"device_id": 0}, slots={"protected": ()})
-    transfer = rehearsal(profile).replay.play(of(header + packets[0] + b"".join(packets[2:])))
+    transfer = rehearsal(profile).play(of(header + packets[0] + b"".join(packets[2:])))
     assert (transfer.outcome, transfer.sent) == (INCOMPLETE, 2)
     assert transfer.reason == (
         "the unit cancelled the dump at packet 1, because another packet number was due"
@@ -339,7 +339,7 @@ def test_a_unit_that_cancels_on_a_number_jump() -> None:
 def test_a_wrong_checksum_is_rejected_until_the_unit_cancels() -> None:
     data = bytearray(oracle.dump(**_plain(words(121))))
     data[21 + 127 + 125] ^= 1
-    transfer = rehearsal().replay.play(of(bytes(data)))
+    transfer = rehearsal().play(of(bytes(data)))
     # two NAKs and then CANCEL: three failures of one packet (M1 p. 44, File Dump)
     assert transfer.reason == "the unit rejected packet 1 twice and then cancelled the dump"
     assert (transfer.outcome, transfer.sent, transfer.resent) == (INCOMPLETE, 2, 2)
@@ -355,7 +355,7 @@ def test_a_header_that_calls_for_more_than_the_file_has(idle_ns: int) -> None:
     data = oracle.header(sample_number=1, bits=16, period_ns=22_676, length=2_097_151)
     data += b"".join(oracle.packets(bits=16, words=words(120)))
     rehearsed = rehearsal(unit(habits={"idle_limit_ns": idle_ns}))
-    transfer = rehearsed.replay.play(of(data))
+    transfer = rehearsed.play(of(data))
     assert (transfer.outcome, transfer.verified, transfer.slot) == (INCOMPLETE, None, None)
     if idle_ns:
         assert transfer.reason == (
@@ -369,7 +369,7 @@ def test_a_header_that_calls_for_more_than_the_file_has(idle_ns: int) -> None:
 def test_a_part_that_is_kept_and_comes_back_is_still_a_part() -> None:
     data = oracle.header(sample_number=1, bits=16, period_ns=22_676, length=200)
     data += b"".join(oracle.packets(bits=16, words=words(120)))
-    transfer = rehearsal(unit(habits={"partial": "keep"})).replay.play(of(data))
+    transfer = rehearsal(unit(habits={"partial": "keep"})).play(of(data))
     assert (transfer.outcome, transfer.verified) == (INCOMPLETE, True)
     assert transfer.reason == "the header calls for 5 packets and the file has 3"
     assert not transfer.is_well
@@ -378,7 +378,7 @@ def test_a_part_that_is_kept_and_comes_back_is_still_a_part() -> None:
 def test_an_extended_header_that_the_unit_does_not_know() -> None:
     # no answer says that it may not know it (EXT-09); the file is played as it is, so no fallback
     rehearsed = rehearsal(unit("old-curtain"))
-    transfer = rehearsed.replay.play(dump(extended=True))
+    transfer = rehearsed.play(dump(extended=True))
     assert (transfer.outcome, transfer.sent, transfer.verified) == (INCOMPLETE, 0, None)
     assert "extended header" in transfer.reason
     assert transfer.times.total_ns == 34 * 320_000 + 2 * SECOND

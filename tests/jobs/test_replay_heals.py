@@ -26,7 +26,7 @@ def test_one_flipped_bit_is_healed(unit: str, packet: int) -> None:
     rehearsal = Rehearsal(profile, disturbances=[flip])
     (dump,) = dumps_in(load(str(TICK)))
 
-    transfer = rehearsal.replay.play(
+    transfer = rehearsal.play(
         readdressed(
             dump,
             device_id=profile.unit.device_id,

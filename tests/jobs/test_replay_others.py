@@ -42,8 +42,8 @@ def test_stopping_in_the_middle_tells_the_unit_and_leaves_what_is_stored(
     asked = 60
     profile = unit(habits={"partial": partial})
     rehearsed = rehearsal(profile, wants_stop=after(asked))
-    first = rehearsed.replay.play(dump(words(60), number=0))
-    second = rehearsed.replay.play(dump(words(4000), number=1))
+    first = rehearsed.play(dump(words(60), number=0))
+    second = rehearsed.play(dump(words(4000), number=1))
     assert (first.outcome, first.verified, first.stopped) == (LOADED, True, False)
     assert (second.outcome, second.verified, second.stopped) == (INCOMPLETE, None, True)
     assert second.reason == f"you stopped it at packet {second.sent - 1}"
@@ -62,7 +62,7 @@ def test_stopping_in_the_middle_tells_the_unit_and_leaves_what_is_stored(
 
 def test_stopping_before_the_header_is_answered() -> None:
     rehearsed = rehearsal(unit("thunder-sheet"), wants_stop=after(1))
-    transfer = rehearsed.replay.play(dump())
+    transfer = rehearsed.play(dump())
     assert (transfer.outcome, transfer.sent, transfer.stopped) == (INCOMPLETE, 0, True)
     assert transfer.reason == "you stopped it at the header"
     assert kinds(said(rehearsed, TO)) == ["01", "CANCEL"]
@@ -78,7 +78,7 @@ def test_stopping_while_reading_back_ends_that_and_keeps_the_outcome() -> None:
     # a unit that asks back to back leaves no quiet on the line: it is looked at all the same
     rehearsed = rehearsal(unit(), wants_stop=wants_stop)
     lines.append(rehearsed.line)
-    transfer = rehearsed.replay.play(dump(words(40_000)))
+    transfer = rehearsed.play(dump(words(40_000)))
     assert (transfer.outcome, transfer.verified, transfer.stopped) == (LOADED, None, True)
     assert 5 < sum(len(message) == 127 for message in said(rehearsed, FROM)) < 300
     assert transfer.unread.startswith("you stopped it after ")
@@ -89,8 +89,8 @@ def test_stopping_while_reading_back_ends_that_and_keeps_the_outcome() -> None:
 def test_progress_counts_packets_up_to_all_of_them_both_ways() -> None:
     shown: list[Step] = []
     rehearsed = rehearsal()
-    rehearsed.replay._progress = shown.append
-    rehearsed.replay.play(dump(words(8000)))
+    rehearsed._progress = shown.append
+    rehearsed.play(dump(words(8000)))
     for doing in (Doing.SENDING, Doing.READING):
         packets = [step.packet for step in shown if step.doing is doing]
         assert packets == sorted(packets)

@@ -17,7 +17,7 @@ LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 def test_several_dumps_to_one_unit_are_all_held() -> None:
     rehearsed = rehearsal()
-    transfers = [rehearsed.replay.play(dump(words(50 + 40 * n), number=n)) for n in range(4)]
+    transfers = [rehearsed.play(dump(words(50 + 40 * n), number=n)) for n in range(4)]
     assert [(each.outcome, each.verified) for each in transfers] == [(LOADED, True)] * 4
     assert [each.slot for each in transfers] == [1, 2, 3, 4]
     for n in range(4):
@@ -28,8 +28,8 @@ def test_several_dumps_to_one_unit_are_all_held() -> None:
 def test_a_slot_that_is_sent_to_twice_holds_the_second(replace: str) -> None:
     rehearsed = rehearsal(unit(slots={"replace": replace}))
     other = words(90, factor=17)
-    assert rehearsed.replay.play(dump()).verified is True
-    second = rehearsed.replay.play(dump(other))
+    assert rehearsed.play(dump()).verified is True
+    second = rehearsed.play(dump(other))
     assert (second.outcome, second.verified, second.slot) == (LOADED, True, 2)
     assert in_slot(rehearsed, 2) == other
     assert rehearsed.unit.memory.used == 90
@@ -38,8 +38,8 @@ def test_a_slot_that_is_sent_to_twice_holds_the_second(replace: str) -> None:
 def test_an_old_sample_is_not_taken_for_the_dump_that_was_refused() -> None:
     profile = unit(memory={**SMALL, "bank_words": 121}, slots={"replace": "when whole"})
     rehearsed = rehearsal(profile)
-    assert rehearsed.replay.play(dump()).outcome is LOADED
-    second = rehearsed.replay.play(dump(words(90, factor=17)))
+    assert rehearsed.play(dump()).outcome is LOADED
+    second = rehearsed.play(dump(words(90, factor=17)))
     assert (second.outcome, second.slot, second.holds) == (REFUSED, None, None)
     assert second.comparison is None
     assert in_slot(rehearsed, 2) == words(121)
@@ -48,7 +48,7 @@ def test_an_old_sample_is_not_taken_for_the_dump_that_was_refused() -> None:
 def test_one_that_fails_does_not_stop_the_next() -> None:
     rehearsed = rehearsal()
     outcomes = [
-        rehearsed.replay.play(each).outcome
+        rehearsed.play(each).outcome
         for each in (dump(bits=24), dump(number=99), dump(device_id=3), dump())
     ]
     assert outcomes == [REFUSED, REFUSED, UNCONFIRMED, LOADED]
@@ -59,7 +59,7 @@ def test_one_that_fails_does_not_stop_the_next() -> None:
 
 def test_somebody_confirms_each_dump_and_the_walk_counts() -> None:
     rehearsed = rehearsal(unit("stage-door"))
-    transfers = [rehearsed.replay.play(dump(number=n)) for n in range(3)]
+    transfers = [rehearsed.play(dump(number=n)) for n in range(3)]
     assert rehearsed.visits == 2
     rehearsed.finish()
     assert rehearsed.visits == 3
@@ -72,7 +72,7 @@ def test_somebody_confirms_each_dump_and_the_walk_counts() -> None:
 
 def test_nobody_comes_and_the_next_dump_waits_for_ever() -> None:
     rehearsed = rehearsal(unit("stage-door"), operator_ns=None)
-    first, second = (rehearsed.replay.play(dump(number=n)) for n in range(2))
+    first, second = (rehearsed.play(dump(number=n)) for n in range(2))
     rehearsed.finish()
     assert (first.outcome, first.verified) == (LOADED, True)
     assert (second.outcome, second.sent, second.slot) == (INCOMPLETE, 0, None)
@@ -93,8 +93,8 @@ def test_nobody_comes_and_the_next_dump_waits_for_ever() -> None:
 def test_nobody_comes_and_the_unit_refuses(habit: str, outcome: Outcome, told: str) -> None:
     profile = unit("stage-door", panel={"unconfirmed": habit})
     rehearsed = rehearsal(profile, operator_ns=None)
-    rehearsed.replay.play(dump(number=0))
-    second = rehearsed.replay.play(dump(number=1))
+    rehearsed.play(dump(number=0))
+    second = rehearsed.play(dump(number=1))
     assert (second.outcome, second.slot, second.is_well) == (outcome, None, False)
     assert told in second.reason
 
@@ -102,7 +102,7 @@ def test_nobody_comes_and_the_unit_refuses(habit: str, outcome: Outcome, told: s
 def test_what_an_ignored_dump_gets_back_is_the_old_one_and_that_is_noticed() -> None:
     profile = unit("stage-door", panel={"unconfirmed": "ignore"})
     rehearsed = rehearsal(profile, operator_ns=None)
-    rehearsed.replay.play(dump())
-    second = rehearsed.replay.play(dump(words(121, factor=17)))
+    rehearsed.play(dump())
+    second = rehearsed.play(dump(words(121, factor=17)))
     assert (second.outcome, second.verified, second.is_well) == (UNCONFIRMED, False, False)
     assert "something else" in second.reason

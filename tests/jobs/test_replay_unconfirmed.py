@@ -15,7 +15,7 @@ LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 
 def test_an_open_loop_unit_that_holds_it_is_unconfirmed_and_well() -> None:
     rehearsed = rehearsal(unit("thunder-sheet"))
-    transfer = rehearsed.replay.play(dump())
+    transfer = rehearsed.play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (UNCONFIRMED, None, 2)
     assert transfer.reason == "the unit never answered, so nothing says that it listened"
     assert transfer.is_well
@@ -25,26 +25,26 @@ def test_an_open_loop_unit_that_holds_it_is_unconfirmed_and_well() -> None:
 
 def test_an_open_loop_unit_that_answers_requests_can_be_verified() -> None:
     profile = unit("thunder-sheet", knows={"requests": True})
-    transfer = rehearsal(profile).replay.play(dump())
+    transfer = rehearsal(profile).play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, True)
 
 
 def test_an_open_loop_unit_that_refuses_is_unconfirmed_and_not_well() -> None:
     profile = unit("thunder-sheet", memory=SMALL)
-    transfer = rehearsal(profile).replay.play(dump())
+    transfer = rehearsal(profile).play(dump())
     assert (transfer.outcome, transfer.slot, transfer.is_well) == (UNCONFIRMED, None, False)
     assert "the unit never answered: the sample needs 121 words" in transfer.reason
 
 
 def test_an_open_loop_unit_that_changes_the_words_is_not_well() -> None:
     profile = unit("thunder-sheet", words={"accepts": (12,), "others": "cut", "others_to": 12})
-    transfer = rehearsal(profile).replay.play(dump())
+    transfer = rehearsal(profile).play(dump())
     assert (transfer.outcome, transfer.slot, transfer.is_well) == (UNCONFIRMED, 2, False)
 
 
 def test_a_dump_for_another_device_is_unconfirmed_and_says_why() -> None:
     rehearsed = rehearsal()
-    transfer = rehearsed.replay.play(dump(device_id=16))
+    transfer = rehearsed.play(dump(device_id=16))
     assert (transfer.outcome, transfer.verified, transfer.slot) == (UNCONFIRMED, None, None)
     assert "; the dump is addressed to device ID 16 and the unit listens to 0" in transfer.reason
     assert clauses(transfer) == ["DEV-01", "TIM-02"]
@@ -55,9 +55,9 @@ def test_a_dump_for_another_device_is_unconfirmed_and_says_why() -> None:
 
 
 def test_a_dump_for_everybody_is_heard_by_who_listens_to_it() -> None:
-    assert rehearsal().replay.play(dump(device_id=127)).verified is True
+    assert rehearsal().play(dump(device_id=127)).verified is True
     deaf = unit(unit={"all_call": False})
-    assert rehearsal(deaf).replay.play(dump(device_id=127)).outcome is UNCONFIRMED
+    assert rehearsal(deaf).play(dump(device_id=127)).outcome is UNCONFIRMED
 
 
 # Without reading back
@@ -65,7 +65,7 @@ def test_a_dump_for_everybody_is_heard_by_who_listens_to_it() -> None:
 
 def test_without_reading_back_nothing_is_asked_and_nothing_verified() -> None:
     rehearsed = rehearsal(read_back=False)
-    transfer = rehearsed.replay.play(dump())
+    transfer = rehearsed.play(dump())
     assert (transfer.outcome, transfer.verified) == (LOADED, None)
     assert transfer.is_well
     assert transfer.unread == "not asked for"
@@ -74,7 +74,7 @@ def test_without_reading_back_nothing_is_asked_and_nothing_verified() -> None:
 
 
 def test_without_reading_back_an_emulated_memory_still_tells_the_change() -> None:
-    transfer = rehearsal(unit("prompt-box"), read_back=False).replay.play(dump())
+    transfer = rehearsal(unit("prompt-box"), read_back=False).play(dump())
     assert (transfer.outcome, transfer.verified, transfer.is_well) == (CHANGED, None, False)
 
 
@@ -82,12 +82,12 @@ def test_without_reading_back_an_emulated_memory_still_tells_the_change() -> Non
 
 
 def test_where_nothing_can_be_read_back_the_emulated_memory_tells() -> None:
-    transfer = rehearsal(unit(knows={"requests": False})).replay.play(dump())
+    transfer = rehearsal(unit(knows={"requests": False})).play(dump())
     assert (transfer.outcome, transfer.verified, transfer.slot) == (LOADED, None, 2)
     assert transfer.is_well
 
 
 def test_an_unconfirmed_sample_that_the_memory_has_under_another_number_is_not_well() -> None:
     flip = flip_bit(direction=TO, message=0, byte=4, bit=2)  # sample 1 becomes 5
-    transfer = rehearsal(unit("thunder-sheet"), flip).replay.play(dump())
+    transfer = rehearsal(unit("thunder-sheet"), flip).play(dump())
     assert (transfer.outcome, transfer.slot, transfer.is_well) == (UNCONFIRMED, 6, False)

@@ -223,7 +223,7 @@ V1 = oracle.dump(bits=16, words=dumps.V1.words, sample_number=1, period_ns=dumps
 
 def rehearsed(profile: Profile) -> tuple[Rehearsal, Times]:
     rehearsal = Rehearsal(profile)
-    return rehearsal, rehearsal.replay.play(only(V1)).times
+    return rehearsal, rehearsal.play(only(V1)).times
 
 
 def test_a_closed_loop_rehearsal_takes_what_the_worked_timeline_takes() -> None:
@@ -249,8 +249,8 @@ def test_an_open_loop_rehearsal_takes_what_the_worked_timeline_takes() -> None:
 
 def test_the_time_of_a_second_dump_begins_where_it_begins() -> None:
     rehearsal = Rehearsal(BENCH)
-    first = rehearsal.replay.play(only(V1)).times
-    second = rehearsal.replay.play(only(V1)).times
+    first = rehearsal.play(only(V1)).times
+    second = rehearsal.play(only(V1)).times
     assert first == second
     assert rehearsal.line.now_ns > 2 * first.total_ns  # reading back has its own time
 
@@ -258,7 +258,7 @@ def test_the_time_of_a_second_dump_begins_where_it_begins() -> None:
 @pytest.mark.parametrize("profile", [BENCH, SILENT], ids=["closed", "open"])
 def test_the_line_time_is_that_of_the_bytes_in_the_capture(profile: Profile) -> None:
     rehearsal = Rehearsal(profile)
-    transfer = rehearsal.replay.play(only(V1))
+    transfer = rehearsal.play(only(V1))
     passages = rehearsal.line.capture.passages
     sent = [each for each in passages if each.end_ns <= transfer.times.total_ns]
     assert transfer.times.line_ns == sum(len(each.data) for each in sent) * 320_000

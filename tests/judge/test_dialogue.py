@@ -96,7 +96,7 @@ def test_every_shipped_unit_is_innocent(name: str, read_back: bool) -> None:
     row, profile = SHIPPED[name], load_profile(name)
     played = rehearsal(profile, read_back=read_back)
     content = talking.words(row.count, row.bits)
-    played.replay.play(
+    played.play(
         playable(content, number=row.number, device_id=profile.unit.device_id, bits=row.bits)
     )
     played.finish()
@@ -157,7 +157,7 @@ def test_no_rehearsal_is_called_broken(
         settings=Settings(sender=switches, read_back=read_back, operator_ns=8 * SECOND),
     )
     for _ in range(2):
-        played.replay.play(
+        played.play(
             playable(
                 talking.words(count, bits),
                 *more,
@@ -198,7 +198,7 @@ LINE: dict[str, dict[str, Any]] = {
 @pytest.mark.parametrize("what", LINE)
 def test_odd_and_legal_units_are_innocent(what: str) -> None:
     played = rehearsal(unit(**LINE[what]))
-    played.replay.play(playable(talking.words(500)))
+    played.play(playable(talking.words(500)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 
@@ -209,7 +209,7 @@ def test_odd_and_legal_units_are_innocent(what: str) -> None:
 @pytest.mark.parametrize("late_ns", [1, MS])
 def test_a_unit_that_is_late_is_told_of(late_ns: int) -> None:
     played = rehearsal(unit(input={"store_packet_ns": 18_080_000 + late_ns}))
-    played.replay.play(playable(talking.words(500)))
+    played.play(playable(talking.words(500)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 

@@ -33,7 +33,7 @@ PACKET = HIT - 1
 def judged(*disturbances: Disturbance, again: bool = False, count: int = 400) -> Verdicts:
     silence: Literal["again", "go on"] = "again" if again else "go on"
     played = rehearsal(None, *disturbances, after_silence=silence)
-    played.replay.play(dump(words(count)))
+    played.play(dump(words(count)))
     return judge_capture(Recorded(capture=played.line.capture))
 
 
@@ -95,7 +95,7 @@ def test_what_was_healed_is_not_broken() -> None:
 
 def test_what_was_not_healed_is_broken_and_nobody_but_the_line_is_to_blame() -> None:
     played = rehearsal(unit("thunder-sheet"), flip_bit(direction=TO, message=HIT, byte=42, bit=2))
-    played.replay.play(dump(words(400)))
+    played.play(dump(words(400)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 
@@ -114,7 +114,7 @@ def test_places_do_not_wrap() -> None:
 def test_harmless_habits_of_interfaces_accuse_nobody(habit: Habit) -> None:
     link = Link(habit=habit, number=32 if habit is Habit.SPLITS else 0)
     played = Rehearsal(unit(), link=link, settings=Settings())
-    played.replay.play(dump(words(400)))
+    played.play(dump(words(400)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 
@@ -135,7 +135,7 @@ def test_harmless_habits_of_interfaces_accuse_nobody(habit: Habit) -> None:
 )
 def test_harmful_habits_of_interfaces_are_not_held_against_the_ends(link: Link) -> None:
     played = Rehearsal(unit(), link=link, settings=Settings())
-    played.replay.play(dump(words(400)))
+    played.play(dump(words(400)))
 
     verdicts = judge_capture(Recorded(capture=played.line.capture))
 

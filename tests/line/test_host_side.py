@@ -39,7 +39,7 @@ def captured(*disturbances: str, host_side: bool) -> Capture:
         link=asked.link,
         host_side=host_side,
     )
-    rehearsal.replay.play(dump())
+    rehearsal.play(dump())
     rehearsal.finish()
     return rehearsal.line.capture
 

@@ -43,7 +43,7 @@ def rehearsed(
         disturbances=disturbances,
         link=None if name is None else link_named(name),
     )
-    return rehearsal, rehearsal.replay.play(dump(words(count)))
+    return rehearsal, rehearsal.play(dump(words(count)))
 
 
 def capture_of(name: str | None) -> Capture:
