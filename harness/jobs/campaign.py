@@ -5,8 +5,8 @@ that are done before an earlier one wait for it.  What is kept does not grow wit
 the first runs in which a rule did not hold, and a sum over all digests.
 """
 
-from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from concurrent.futures import CancelledError, Executor, Future, wait
 from hashlib import sha256
 from itertools import islice
@@ -26,7 +26,8 @@ OUTCOMES: Final = (
     "unconfirmed",
     "error",
 )
-Counts = Mapping[str, Mapping[str, int]]
+_COLUMNS: Final = ("runs", *OUTCOMES, "broken")
+Counts = dict[str, dict[str, int]]
 """By name: how many `runs`, how many with each of the outcomes, and how many `broken`."""
 MOST_RESULTS: Final = 10_000
 """Runs that are kept one by one; of more only what they come to, and those that broke a rule."""
@@ -60,7 +61,12 @@ class Campaign:
         """The runs in which a rule did not hold; of very many the first."""
         self.failed: Exception | None = None
         """What the executor ended it with before its end."""
-        self._counts: Final[tuple[dict[str, Counter[str]], ...]] = ({}, {}, {})
+        self.by_profile: Final[Counts] = {}
+        """Counts by unit."""
+        self.by_group: Final[Counts] = {}
+        """Counts by where what goes wrong comes from."""
+        self.by_kind: Final[Counts] = {}
+        """Counts by what goes wrong."""
         self._sum: Final = sha256()
 
     def take(self, numbers: Sequence[int], results: Sequence[Result]) -> None:
@@ -77,31 +83,21 @@ class Campaign:
         self.runs += 1
         self.twice += result.was_twice
         self._sum.update(result.digest.encode())
-        found = ("runs", outcome_name(result), *(["broken"] if result.broken else ()))
-        for counts, name in zip(self._counts, (case.profile, case.group, case.kind), strict=True):
-            counts.setdefault(name, Counter()).update(found)
+        for by_name, name in (
+            (self.by_profile, case.profile),
+            (self.by_group, case.group),
+            (self.by_kind, case.kind),
+        ):
+            counts = by_name.setdefault(name, dict.fromkeys(_COLUMNS, 0))
+            for column in ("runs", outcome_name(result), *(["broken"] if result.broken else ())):
+                counts[column] += 1
         if result.broken and len(self.broken) < MOST_BROKEN:
             self.broken.append(result)
 
     @property
-    def by_profile(self) -> Counts:
-        """Counts by unit."""
-        return _sorted(self._counts[0])
-
-    @property
-    def by_group(self) -> Counts:
-        """Counts by where what goes wrong comes from."""
-        return _sorted(self._counts[1])
-
-    @property
-    def by_kind(self) -> Counts:
-        """Counts by what goes wrong."""
-        return _sorted(self._counts[2])
-
-    @property
     def broke(self) -> int:
         """In how many runs a rule did not hold."""
-        return sum(counts["broken"] for counts in self._counts[0].values())
+        return sum(counts["broken"] for counts in self.by_profile.values())
 
     @property
     def digest(self) -> str:
@@ -169,8 +165,3 @@ def _in_order(numbers: Sequence[int]) -> Sequence[int]:
     if len(set(numbers)) < len(numbers):
         raise ValueError("a run is asked for twice")
     return sorted(numbers)
-
-
-def _sorted(counts: Mapping[str, Counter[str]]) -> Counts:
-    columns = ("runs", *OUTCOMES, "broken")
-    return {name: {each: counts[name][each] for each in columns} for name in sorted(counts)}

@@ -84,9 +84,9 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> Document:
         "runs_a_second": round(campaign.runs / seconds, 1) if seconds else None,
         "sha256": campaign.digest,
         "rules": [{"name": r.name, "sentence": r.sentence} for r in (*INVARIANTS, RAISES)],
-        "by_profile": campaign.by_profile,
-        "by_group": campaign.by_group,
-        "by_disturbance": campaign.by_kind,
+        "by_profile": dict(sorted(campaign.by_profile.items())),
+        "by_group": dict(sorted(campaign.by_group.items())),
+        "by_disturbance": dict(sorted(campaign.by_kind.items())),
         "broke": campaign.broke,
         "broken": [run_document(campaign.plan, result) for result in campaign.broken],
         "results": None if results is None else [_in_short(result) for result in results],
@@ -126,17 +126,14 @@ def junit(campaign: Campaign, *, seconds: float) -> bytes:
 
     Where the runs are too many to be kept, only those are listed in which one was broken.
     """
-    root = ElementTree.Element("testsuites", name="dryload campaign", time=f"{seconds:.3f}")
-    root.set("tests", str(campaign.runs))
-    root.set("failures", str(campaign.broke))
-    root.set("errors", "0")
+    counts = {"tests": str(campaign.runs), "failures": str(campaign.broke), "errors": "0"}
+    root = ElementTree.Element(
+        "testsuites", name="dryload campaign", time=f"{seconds:.3f}", **counts
+    )
     suites = {}
-    for profile, counts in campaign.by_profile.items():
-        suite = ElementTree.SubElement(root, "testsuite", name=shown(profile))
-        suite.set("tests", str(counts["runs"]))
-        suite.set("failures", str(counts["broken"]))
-        suite.set("errors", "0")
-        suites[profile] = suite
+    for profile, by in sorted(campaign.by_profile.items()):
+        counts = {"tests": str(by["runs"]), "failures": str(by["broken"]), "errors": "0"}
+        suites[profile] = ElementTree.SubElement(root, "testsuite", name=shown(profile), **counts)
     listed = campaign.broken if campaign.results is None else campaign.results
     for result in listed:
         profile = result.case.profile
@@ -191,7 +188,7 @@ def _tallies(heading: str, by_name: Counts, width: int | None) -> list[str]:
     columns += [Column(each, right=True, spare=1) for each in _HEADINGS]
     columns.append(Column("broken", right=True))
     rows = []
-    for name, counts in by_name.items():
+    for name, counts in sorted(by_name.items()):
         numbers = [counts[each] for each in ("runs", *OUTCOMES[:-1], "broken")]
         rows.append([shown(name), *(f"{number:,}" for number in numbers)])
     return table(columns, rows, width)
