@@ -127,13 +127,13 @@ def junit(campaign: Campaign, *, seconds: float) -> bytes:
     Where the runs are too many to be kept, only those are listed in which one was broken.
     """
     counts = {"tests": str(campaign.runs), "failures": str(campaign.broke), "errors": "0"}
-    root = ElementTree.Element(
-        "testsuites", name="dryload campaign", time=f"{seconds:.3f}", **counts
-    )
+    about = {"name": "dryload campaign", "time": f"{seconds:.3f}"}
+    root = ElementTree.Element("testsuites", {**about, **counts})
     suites = {}
     for profile, by in sorted(campaign.by_profile.items()):
         counts = {"tests": str(by["runs"]), "failures": str(by["broken"]), "errors": "0"}
-        suites[profile] = ElementTree.SubElement(root, "testsuite", name=shown(profile), **counts)
+        suite = {"name": shown(profile), **counts}
+        suites[profile] = ElementTree.SubElement(root, "testsuite", suite)
     listed = campaign.broken if campaign.results is None else campaign.results
     for result in listed:
         profile = result.case.profile
