@@ -16,14 +16,15 @@ from harness.cli.options import (
     flag,
     value,
 )
-from harness.cli.terminal import bar_line, say, say_json, width
+from harness.cli.terminal import bar_line, width
+from harness.cli.terminal import show as show_result
 from harness.files import safe_write
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from harness.jobs.campaign_case import CampaignPlan
-    from harness.jobs.invariants import Run
+    from harness.jobs.campaign_run import Result
 
 _LARGEST: Final = (1 << 63) - 1
 _TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[left]}"
@@ -78,31 +79,35 @@ def campaign(
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
     _check_options(only, capture, cluster, workers)
     _check_targets(junit, capture, overwrite=overwrite)
-    if only is not None:
-        _tell_one(plan, only, capture=capture, junit=junit, overwrite=overwrite, as_json=as_json)
     from harness.jobs.campaign import run_campaign
     from harness.jobs.workers import cluster as cluster_at
     from harness.jobs.workers import here, why_failed
     from harness.report import campaign as report
 
-    hands = here(workers or os.cpu_count() or 1) if cluster is None else cluster_at(cluster)
-    with ends() as was_interrupted, hands as hired, _progress(runs) as show:
+    numbers = range(runs) if only is None else range(only, only + 1)
+    many = workers or os.cpu_count() or 1
+    hands = here(many if only is None else 1) if cluster is None else cluster_at(cluster)
+    with ends() as was_interrupted, hands as hired, _progress(len(numbers)) as show:
         began = time.monotonic()
         done = run_campaign(
             plan,
-            range(runs),
+            numbers,
             hired.executor,
-            twice=twice,
+            twice=twice or only is not None,
             progress=show,
             wants_stop=was_interrupted,
             ahead=4 * hired.count,  # so that nobody ever waits
         )
         seconds = time.monotonic() - began
-    many = hired.count
-    if as_json:
-        say_json(report.document(done, seconds=seconds, workers=many))
-    else:
-        say(report.lines_of(done, seconds=seconds, workers=many, width=width()))
+    document = report.document(done, seconds=seconds, workers=hired.count)
+    lines = report.lines_of(done, seconds=seconds, workers=hired.count, width=width())
+    if only is not None and done.results:
+        (result,) = done.results
+        lines = report.one_lines(plan, result)
+        document = {**document, "only": report.run_document(plan, result)}
+        if result.outcome != "error":
+            _write_capture(capture, result, overwrite=overwrite)
+    show_result(lines, document, as_json=as_json)
     if junit is not None:
         safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
     if done.failed is not None:
@@ -112,42 +117,17 @@ def campaign(
     raise typer.Exit(1 if done.broke else 0)
 
 
-def _tell_one(
-    plan: "CampaignPlan",
-    number: int,
-    *,
-    capture: str | None,
-    junit: str | None,
-    overwrite: bool,
-    as_json: bool,
-) -> None:
-    """Make one run, tell everything of it and end the command."""
-    from harness.jobs.campaign import Campaign
-    from harness.jobs.campaign_run import result_of
-    from harness.report import campaign as report
+def _write_capture(path: str | None, result: "Result", *, overwrite: bool) -> None:
+    """Write what passed in a run, which is the same each time."""
+    from harness.cli.taping import write_capture
+    from harness.files.recorded import TakenAt
+    from harness.jobs.campaign_run import run_of
+    from harness.report.campaign import told
 
-    runs: list[Run] = []
-    began = time.monotonic()
-    result = result_of(plan, number, twice=True, look=runs.append)
-    seconds = time.monotonic() - began
-    if capture is not None and runs:
-        from harness.cli.taping import write_capture
-        from harness.files.recorded import TakenAt
-
-        about = f"dryload campaign, {report.told(result.case)}"
-        write_capture(
-            capture, runs[0].capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE
-        )
-    done = Campaign(plan, 1)
-    done.take([number], [result])
-    if as_json:
-        document = report.document(done, seconds=seconds, workers=1)
-        say_json({**document, "only": report.run_document(plan, result)})
-    else:
-        say(report.one_lines(plan, result))
-    if junit is not None:
-        safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
-    raise typer.Exit(1 if result.broken else 0)
+    if path is not None:
+        about = f"dryload campaign, {told(result.case)}"
+        capture = run_of(result.case).capture
+        write_capture(path, capture, about=about, overwrite=overwrite, taken_at=TakenAt.LINE)
 
 
 def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "CampaignPlan":

@@ -33,7 +33,7 @@ that had to be read again the last try counts.
 
 from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Sample
@@ -220,7 +220,7 @@ class Evening:
             return LeftOut(what=dump, why=Why.NOT_WRITTEN)
         sent = self._sent(dump)
         if sent.is_whole:
-            self._enter(dump, JournalStage.SENT, outcome=sent.outcome)
+            self._enter(dump, JournalStage.SENT, outcome=str(sent.outcome))
         return self._concluded(sent)
 
     def _claimed(self, item: Dump | LeftOut) -> Dump | None:
@@ -278,7 +278,7 @@ class Evening:
             self._enter(
                 transfer.dump,
                 JournalStage.ENDED,
-                outcome=transfer.outcome,
+                outcome=str(transfer.outcome),
                 verified=transfer.verified,
                 is_well=transfer.is_shown and not transfer.stopped,
             )
@@ -296,7 +296,7 @@ class Evening:
             if isinstance(row, Transfer) and row is not before and not row.still_there:
                 is_last = self._journal.entry_of(*row.dump.key) is not None
                 if is_last and not row.is_replaced:  # else another dump has its number
-                    self._enter(row.dump, JournalStage.ENDED, outcome=row.outcome)
+                    self._enter(row.dump, JournalStage.ENDED, outcome=str(row.outcome))
         if not is_up or not any(isinstance(row, Transfer) for row in found):
             return found  # the unit can't be asked, or was asked just now
         return [self._still(row) for row in found]
@@ -318,16 +318,8 @@ class Evening:
                 self.failed = PortError(problem.what, problem.do)
         return self.failed is None
 
-    def _enter(
-        self,
-        dump: Dump,
-        step: JournalStage,
-        *,
-        outcome: str = "",
-        verified: bool | None = None,
-        is_well: bool = False,
-    ) -> bool:
-        """Write down how far a dump has come, if that is possible."""
+    def _enter(self, dump: Dump, step: JournalStage, **what: Any) -> bool:
+        """Write down how far a dump has come, and `what` came of it, if that is possible."""
         device_id, sample_number, sha256 = dump.key
         entry = JournalEntry(
             step=step,
@@ -336,9 +328,7 @@ class Evening:
             sample_number=sample_number,
             device_id=device_id,
             sha256=sha256,
-            outcome=str(outcome),
-            verified=verified,
-            is_well=is_well,
+            **what,
         )
         try:
             self._journal.enter(entry)
