@@ -150,23 +150,11 @@ def _columns_of(stream: TextIO) -> int | None:
 
 def fitted(text: str, columns: int | None) -> str:
     """Return `text` with long sentences broken between words; tables and indents stay."""
-    if columns is None:
-        return text
-    return "\n".join(_folded(line, columns) for line in text.split("\n"))
+    from harness.report.table import folded
 
-
-def _folded(line: str, columns: int) -> str:
-    import textwrap
-
-    bare = line.lstrip(" ")
-    if len(line) <= columns or "  " in bare:  # two spaces part the columns of a table
-        return line
-    indent = " " * (len(line) - len(bare))
-    return textwrap.fill(
-        bare,
-        max(columns, len(indent) + 20),
-        initial_indent=indent,
-        subsequent_indent=indent + "  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    lines: list[str] = []
+    for line in text.split("\n"):
+        bare = line.lstrip(" ")
+        is_row = "  " in bare  # two spaces part the columns of a table
+        lines += [line] if is_row else folded(line, columns, len(line) - len(bare) + 2)
+    return "\n".join(lines)

@@ -53,10 +53,15 @@ def cells_of(text: str) -> int:
 
 def folded(line: str, width: int | None, indent: int) -> list[str]:
     """Return a line broken between words where it is longer than `width`, the rest indented."""
-    if width is None:
+    if width is None or len(line) <= width:
         return [line]
-    room = max(width, 2 * indent)
-    return wrap(line, room, subsequent_indent=" " * indent, break_on_hyphens=False)
+    return wrap(
+        line,
+        max(width, 2 * indent),
+        subsequent_indent=" " * indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def apart(blocks: Iterable[Sequence[str]]) -> list[str]:
