@@ -14,6 +14,8 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
+from harness.files.opening import escaped
+
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
 
@@ -21,19 +23,8 @@ _USUAL_COLUMNS: Final = 80
 _LONGEST_TEXT: Final = 76
 _SHORTEST_BAR: Final = 4
 _LONGEST_BAR: Final = 20
-_LAYOUT: Final = str.maketrans("", "", "\n\t")
 _bars: Final[list["Bar"]] = []
 """On the screen now: one, or none."""
-
-
-def printable(text: str) -> str:
-    """Return `text` with unprintable characters escaped, except line breaks and tabs."""
-    if text.translate(_LAYOUT).isprintable():
-        return text
-    return "".join(
-        sign if sign.isprintable() or sign in "\n\t" else sign.encode("unicode_escape").decode()
-        for sign in text
-    )
 
 
 class Printed(io.TextIOWrapper):
@@ -53,8 +44,8 @@ class Printed(io.TextIOWrapper):
         """For what steers the terminal on purpose: a bar."""
 
     def write(self, text: str) -> int:
-        """Write text."""
-        return super().write(printable(text))
+        """Write text, escaped except for line breaks and tabs."""
+        return super().write(escaped(text, "\n\t"))
 
 
 def width() -> int | None:

@@ -26,8 +26,16 @@ def shown(path: str) -> str:
         return "standard input"
     if not path:
         return "(an empty name)"
+    return escaped(path)
+
+
+def escaped(text: str, kept: str = "") -> str:
+    """Return `text` with unprintable characters escaped, except those of `kept`."""
+    if text.translate(dict.fromkeys(map(ord, kept))).isprintable():
+        return text
     return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in path
+        sign if sign.isprintable() or sign in kept else sign.encode("unicode_escape").decode()
+        for sign in text
     )
 
 

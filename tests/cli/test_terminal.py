@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.cli import terminal
+from harness.files.opening import escaped
 from tests.cli.replaying import dump
 from tests.cli.runs import run
 
@@ -38,7 +39,7 @@ def test_a_pipe_gets_every_line_whole() -> None:
 
 @given(st.text())
 def test_nothing_that_is_printed_steers_a_terminal(text: str) -> None:
-    printed = terminal.printable(text)
+    printed = escaped(text, "\n\t")
     assert all(sign.isprintable() or sign in "\n\t" for sign in printed)
     assert printed == text or not text.replace("\n", "").replace("\t", "").isprintable()
 
