@@ -7,12 +7,11 @@ of a MIDI file; they are dump files as well, so they count as captures only wher
 expected.
 """
 
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import chain, pairwise
+from itertools import pairwise
 from typing import BinaryIO, Final
 
 from emulator.dump.capture import Capture, Direction, Passage
@@ -70,7 +69,7 @@ def form_of(path: str) -> CaptureForm | None:
     Of standard input only the beginning is looked at, and nothing of it is used up.
     A Problem for what can't be opened.
     """
-    form = _form(_head(path))
+    form = _form(opening.head_of(path))
     return None if form in (CaptureForm.RAW, CaptureForm.FOREIGN_MIDI_FILE) else form
 
 
@@ -147,26 +146,13 @@ def _form(head: bytes) -> CaptureForm | None:
     return CaptureForm.RAW if kind is None and START in head else None
 
 
-def _head(path: str) -> bytes:
-    if path == opening.STANDARD_INPUT:
-        stream = opening.standard_input()
-        return (
-            stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, io.BufferedReader) else b""
-        )
-    with opening.open_file(path) as file, opening.refusals(opening.shown(path)):
-        return file.read(HEAD_BYTES)
-
-
 def _content(file: BinaryIO, name: str) -> tuple[CaptureForm, bytes]:
     """Return the rest of a file and its form; a file that is not a capture is not read further."""
-    blocks = opening.blocks_of(file, name)
-    first = next(blocks, b"")
-    if not first:
-        raise Problem("standard input is empty: nothing was piped into it.")
-    form = _form(first[:HEAD_BYTES])
+    head, blocks = opening.begun(file, name)
+    form = _form(head)
     if form is None:
-        raise _no_capture(first, name)
-    return form, opening.joined(chain([first], blocks), name, _LIMITS.get(form, LARGEST))
+        raise _no_capture(head, name)
+    return form, opening.joined(blocks, name, _LIMITS.get(form, LARGEST))
 
 
 def _foreign_midi(content: bytes, direction: Direction) -> Recorded:
@@ -188,8 +174,8 @@ def _raw(content: bytes, direction: Direction) -> Recorded:
     return Recorded(capture=Capture(back_to_back(parts)), directions=(direction,), is_timed=False)
 
 
-def _no_capture(content: bytes, name: str) -> Problem:
-    kind = kind_of(content[:HEAD_BYTES])
+def _no_capture(head: bytes, name: str) -> Problem:
+    kind = kind_of(head)
     if kind is None or kind is TEXT:
         return Problem(
             f"{name} is not a capture: it does not begin with a System Exclusive message.",

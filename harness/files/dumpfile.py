@@ -17,7 +17,7 @@ from typing import BinaryIO, Final
 
 from harness.files import midifile, opening
 from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
-from harness.files.problem import NoDump, Problem
+from harness.files.problem import NoDump
 
 LARGEST: Final = 128 << 20
 """Bytes of the largest file that is read: twelve hours on the line."""
@@ -88,12 +88,8 @@ def holds_dump(blocks: Iterable[bytes]) -> bool:
 def _loaded(path: str, file: BinaryIO) -> DumpFile:
     form = Form.STANDARD_INPUT if path == opening.STANDARD_INPUT else Form.RAW
     name = opening.shown(path)
-    blocks = opening.blocks_of(file, name)
-    first = next(blocks, b"")
-    if not first:
-        raise Problem("standard input is empty: nothing was piped into it.")
-    kind = kind_of(first[:HEAD_BYTES])
-    blocks = chain([first], blocks)
+    head, blocks = opening.begun(file, name)
+    kind = kind_of(head)
     if kind is MIDI_FILE:
         return _from_midi_file(path, opening.joined(blocks, name, _LARGEST_MIDI_FILE))
     if kind is not None:
@@ -109,7 +105,7 @@ def _loaded(path: str, file: BinaryIO) -> DumpFile:
         file.seek(0)
         blocks = opening.blocks_of(file, name)
     if not found:
-        raise _no_dump(name, first[:HEAD_BYTES])
+        raise _no_dump(name, head)
     return DumpFile(name=path, form=form, data=opening.joined(chain(seen, blocks), name, LARGEST))
 
 

@@ -7,10 +7,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
-from harness.files import capture_file
+from harness.files import capture_file, opening
 from harness.files.dumpfile import LARGEST, load
 from harness.files.hex_text import number_of
-from harness.files.kinds import HEAD_BYTES, kind_of
+from harness.files.kinds import kind_of
 from harness.files.opening import STANDARD_INPUT, open_file, read_all, refusal, shown
 from harness.files.problem import Problem
 
@@ -79,9 +79,8 @@ def _content(path: str) -> bytes:
 
 
 def _other_messages(path: str) -> bytes | None:
+    head = opening.head_of(path)
+    if kind_of(head) is not None or not _EXCLUSIVE.search(head):
+        return None
     with open_file(path) as file:
-        head = file.read(HEAD_BYTES)
-        if kind_of(head) is not None or not _EXCLUSIVE.search(head):
-            return None
-        file.seek(0)
         return read_all(file, shown(path), LARGEST)

@@ -6,8 +6,11 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BufferedReader
+from itertools import chain
 from typing import BinaryIO, Final
 
+from harness.files.kinds import HEAD_BYTES
 from harness.files.problem import NoDump, Problem
 
 STANDARD_INPUT: Final = "-"
@@ -136,6 +139,24 @@ def refusal(name: str, done: str, problem: OSError | ValueError, do: str = "") -
             return Problem(f"{name} cannot be {done}: {problem.strerror or problem}.", do=do)
         case _:
             return Problem(f"{name}: no file can have that name.")
+
+
+def head_of(path: str) -> bytes:
+    """Return the first HEAD_BYTES of a file; of standard input, without using them up."""
+    if path == STANDARD_INPUT:
+        stream = standard_input()
+        return stream.peek(HEAD_BYTES)[:HEAD_BYTES] if isinstance(stream, BufferedReader) else b""
+    with open_file(path) as file, refusals(shown(path)):
+        return file.read(HEAD_BYTES)
+
+
+def begun(file: BinaryIO, name: str) -> tuple[bytes, Iterator[bytes]]:
+    """Return the first HEAD_BYTES of a file and its blocks; a Problem where there is nothing."""
+    blocks = blocks_of(file, name)
+    first = next(blocks, b"")
+    if not first:
+        raise Problem("standard input is empty: nothing was piped into it.")
+    return first[:HEAD_BYTES], chain([first], blocks)
 
 
 def blocks_of(file: BinaryIO, name: str) -> Iterator[bytes]:

@@ -18,7 +18,7 @@ from emulator.wire.prose import counted
 from emulator.wire.words import word_dtype
 from harness.files import audio, opening
 from harness.files.dumpfile import load
-from harness.files.kinds import AUDIO_ADVICE, HEAD_BYTES
+from harness.files.kinds import AUDIO_ADVICE
 from harness.files.kinds import kind_of as file_kind
 from harness.jobs.dumps import headed
 from harness.judge.dump import DumpContents
@@ -64,11 +64,7 @@ class ComparedFile:
 def source(path: str) -> ComparedFile:
     """Return what is in a dump file or audio file; a Problem for anything else."""
     if path != opening.STANDARD_INPUT:
-        with opening.open_file(path) as file:
-            try:
-                kind = file_kind(file.read(HEAD_BYTES))
-            except OSError as problem:
-                raise opening.refusal(opening.shown(path), "read", problem) from problem
+        kind = file_kind(opening.head_of(path))
         if kind is not None and kind.advice == AUDIO_ADVICE:
             recording = audio.read(path)
             subject = Subject(number=1, recording=recording, remarks=recording.remarks)
