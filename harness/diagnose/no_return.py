@@ -258,12 +258,7 @@ def _harmful(dump: DumpScene, fields: Sequence[HeaderDifference]) -> list[Header
     free = {"sample_number"}
     if is_off and all(each.name != "loop_type" for each in both):
         free |= {"loop_start", "loop_end"}
-    return [each for each in both if each.name not in free and not _is_rounded(each)]
-
-
-def _is_rounded(field: HeaderDifference) -> bool:
-    expected, found = field.expected or 0, field.found or 0
-    return field.name == "period_ns" and abs(expected - found) <= 1
+    return [each for each in both if each.name not in free and not each.is_rounded]
 
 
 def _stored_wrong(dump: DumpScene) -> Iterator[_Loss]:

@@ -11,7 +11,6 @@ from typing import Final
 
 import numpy as np
 
-from emulator.wire.codec import encode
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
 from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
@@ -40,11 +39,6 @@ class Source:
     header: Header
     packets: tuple[bytes, ...]
     """As they stand in the file: one may be missing, torn or there twice."""
-
-    @property
-    def header_bytes(self) -> bytes:
-        """The header as it goes out."""
-        return encode(self.header)
 
     @property
     def numbers(self) -> list[int | None]:
@@ -90,16 +84,6 @@ class HeaderDifference:
         return self.name == "period_ns" and near
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WordDifference:
-    """A word of the sound that is not what it was to be."""
-
-    index: int
-    """Word of the dump, from 0 on, the words of all channels counted."""
-    expected: int
-    found: int
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PacketDifference:
     """A packet that is not what it was to be."""
@@ -113,14 +97,21 @@ class PacketDifference:
     found: bytes
     offsets: tuple[int, ...]
     """Bytes of the packet that differ, F0 being 0; of another length: the first one."""
-    words: tuple[WordDifference, ...]
-    """Words that differ; none where only filler or the length does."""
-    is_sound: bool
-    """Whether form and checksum are right, so that no receiver can see it."""
-    is_filler: bool
-    """Whether only what stands behind the last word differs, and the checksum with it."""
-    is_summed_anew: bool
-    """Whether the checksum is another one, so that whoever changed the packet made it anew."""
+    words: tuple[tuple[int, int, int], ...]
+    """Words of the sound that differ: index, in the source, as sent; none where only filler or the
+    length does."""
+    is_whole: bool
+    """Whether both are whole packets."""
+
+    @property
+    def is_filler(self) -> bool:
+        """Whether only what stands behind the last word differs, and the checksum with it."""
+        return self.is_whole and not self.words and DATA.start <= self.offsets[0] < CHECKSUM
+
+    @property
+    def is_summed_anew(self) -> bool:
+        """Whether the checksum is another one, so that whoever changed the packet made it anew."""
+        return self.is_whole and CHECKSUM in self.offsets
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,7 +126,7 @@ class Compared:
     @property
     def unseen(self) -> tuple[PacketDifference, ...]:
         """The differences that no receiver can see."""
-        return tuple(each for each in self.packets if each.is_sound)
+        return tuple(each for each in self.packets if each.heard.is_sound)
 
 
 def against(header: Header | None, packets: Sequence[Exchange], source: Source) -> Compared:
@@ -220,7 +211,6 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
     found = heard.body
     offsets = tuple(_offsets(found, expected))
     whole = isinstance(heard.message, DataPacket) and len(expected) == PACKET_BYTES
-    words = tuple(_words(found, expected, place, source)) if whole else ()
     return PacketDifference(
         place=place,
         exchange=exchange,
@@ -228,10 +218,8 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         expected=expected,
         found=found,
         offsets=offsets,
-        words=words,
-        is_sound=heard.is_sound,
-        is_filler=whole and not words and DATA.start <= offsets[0] < CHECKSUM,
-        is_summed_anew=whole and CHECKSUM in offsets,
+        words=tuple(_words(found, expected, place, source)) if whole else (),
+        is_whole=whole,
     )
 
 
@@ -248,17 +236,18 @@ def _offsets(found: bytes, expected: bytes) -> Iterator[int]:
         yield differing[0] if differing else min(len(found), len(expected))
 
 
-def _words(found: bytes, expected: bytes, place: int, source: Source) -> Iterator[WordDifference]:
+def _words(
+    found: bytes, expected: bytes, place: int, source: Source
+) -> Iterator[tuple[int, int, int]]:
     header = source.header
     if not MIN_BITS <= header.bits <= MAX_BITS:
         return
     one, other = (np.frombuffer(packet[DATA], np.uint8) for packet in (expected, found))
     words, came = unpack_words(one, header.bits), unpack_words(other, header.bits)
-    differ = np.unique(np.flatnonzero(one != other) // bytes_per_word(header.bits))
-    for at in differ.tolist():
+    for at in np.unique(np.flatnonzero(one != other) // bytes_per_word(header.bits)).tolist():
         index = place * len(words) + at
         if index < header.length * header.channels:
-            yield WordDifference(index=index, expected=int(words[at]), found=int(came[at]))
+            yield index, int(words[at]), int(came[at])
 
 
 def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:

@@ -63,9 +63,9 @@ def test_every_collision_is_found(seed: int) -> None:
     changed = [place for place in range(127) if damaged[place] != PACKETS[at][place]]
     assert list(difference.offsets) == changed
     words = oracle.bytes_to_words
-    for each in difference.words:  # the word of the dump, by the plain codec
-        one = slice(5 + 3 * (each.index - 40 * at), 8 + 3 * (each.index - 40 * at))
-        assert words(PACKETS[at][one], 16) == [each.expected]
+    for index, expected, _ in difference.words:  # the word of the dump, by the plain codec
+        one = slice(5 + 3 * (index - 40 * at), 8 + 3 * (index - 40 * at))
+        assert words(PACKETS[at][one], 16) == [expected]
     first = suspected(arrived(packets), source_of(GOOD))[0]
     assert (first.name, first.strength) == (UNSEEN, Strength.SURE)
     assert first.at is not None

@@ -96,8 +96,8 @@ def _in_words(each: PacketDifference) -> str:
     what = "byte" if count == 1 else "bytes"
     text = f"Packet {each.place:,} differs from the source in {what} {places}{more}"
     if each.words:
-        word = each.words[0]
-        text += f": word {word.index:,} is {word.found:,} instead of {word.expected:,}"
+        at, word, came = each.words[0]
+        text += f": word {at:,} is {came:,} instead of {word:,}"
         if len(each.words) > 1:
             text += f", and {len(each.words) - 1} more"
     elif each.is_filler:
