@@ -304,6 +304,7 @@ def test_resampling_that_leaves_nothing_or_too_much(monkeypatch: pytest.MonkeyPa
         (float_wav([0.5]), "floating-point"),
         (float_wav([0.5], subtype="ULAW"), "U-Law"),
     ],
+    ids=["8-bit", "24-bit", "floating-point", "U-Law"],  # the bytes of one hold the time of day
 )
 def test_how_the_source_was_kept_is_told(content: bytes, source: str) -> None:
     assert read_bytes(content).source == source
