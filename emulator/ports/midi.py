@@ -83,7 +83,7 @@ def serve_midi(name: str, clock: Clock, *, system: str | None = None) -> MidiPor
     if not 0 < len(name) <= _LONGEST_NAME or ":" in name or not name.isprintable():
         raise PortError(
             f"{name!r} cannot be the name of a MIDI port.",
-            f"Take one to {_LONGEST_NAME} signs, and no colon among them.",
+            f"Use 1 to {_LONGEST_NAME} characters, and no colon.",
         )
     problems = []
     for each in _systems(system):

@@ -180,7 +180,7 @@ class MidiPort:
         if missing := self._missing():
             raise PortError(
                 f"{self.name} has disappeared: {missing}.",
-                "Connect or start it again, then start this transfer anew.",
+                "Connect or start it again, then start this transfer again.",
             )
 
 

@@ -85,7 +85,7 @@ def room_for(plan: Plan, profile: Profile, memory: Memory) -> Holding | str:
 def _number_reason(sample_number: int, slots: Slots) -> str:
     numbers = slots.sample_numbers
     return (
-        f"sample number {sample_number} stands for no slot: the {len(slots)} slots have "
+        f"sample number {sample_number} does not address a slot: the {len(slots)} slots have "
         f"{numbers[0]} to {numbers[-1]}; send the sample under one of those"
     )
 

@@ -188,7 +188,7 @@ class Keeper:
         header = plan.header
         filler = data[header.length * header.channels * bytes_per_word(header.bits) :]
         if filler.any():
-            return "the filler behind the last word is not 00 (PKT-08), which the unit refuses"
+            return "the filler after the last word is not 00 (PKT-08), which the unit refuses"
         if stray_bits:
             return "bits below the significant ones are set (WRD-05), which the unit refuses"
         return ""
@@ -202,7 +202,7 @@ class Keeper:
             changes += (f"{words:,} of {announced:,} words came",)
         elif words > announced:
             extra = counted(words - announced, "word")
-            changes += (f"{extra} of filler behind the last word became part of the sample",)
+            changes += (f"{extra} of filler after the last word became part of the sample",)
         return Receipt(
             sample_number=header.sample_number,
             slot=plan.slot.number,

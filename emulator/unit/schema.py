@@ -77,7 +77,9 @@ def parse_profile(text: str, where: str) -> Profile:
     """Return the profile in TOML text; `where` begins every line of the ProfileError."""
     document = _document(text, where)
     problems: list[str] = []
-    _unknown(document, sections(), "[{}] is no section of a profile", "the sections are", problems)
+    _unknown(
+        document, sections(), "[{}] is not a section of a profile", "the sections are", problems
+    )
     values = {
         name: _read_section(name, section, document.get(name, {}), problems)
         for name, section in sections().items()

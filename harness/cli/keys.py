@@ -139,7 +139,7 @@ else:
             try:
                 self._before: Final = termios.tcgetattr(fd)
             except termios.error as problem:
-                raise OSError("standard input is no terminal") from problem
+                raise OSError("standard input is not a terminal") from problem
 
         @contextmanager
         def taken(self) -> Iterator[None]:

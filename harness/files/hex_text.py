@@ -38,8 +38,8 @@ _DAY_NS: Final = 86_400_000_000_000
 _MS: Final = 1_000_000
 _HOW: Final = f"Bytes are written {HEX_FORMS}, with commas or without; a comment begins with #."
 _REMARKS: Final = {
-    0: "the whole numbers in front of the lines are passed over as line numbers",
-    _MS: "the whole numbers in front of the lines are read as milliseconds",
+    0: "the whole numbers at the beginning of the lines are ignored as line numbers",
+    _MS: "the whole numbers at the beginning of the lines are read as milliseconds",
 }
 _FRONT: Final = 8  # words that may stand in front of bytes, and some more
 _LONG_LINE: Final = 4_096  # characters; no hex dump prints letters beside so many
@@ -320,7 +320,7 @@ class _Offsets:
             if not _PAIR.fullmatch(word[0]):
                 raise _UnreadableText(
                     word.start(),
-                    "behind an offset, single bytes of two digits are expected.",
+                    "after an offset, single bytes of two digits are expected.",
                     "Make the hex dump again with single bytes.",
                 )
         return found

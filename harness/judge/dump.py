@@ -3,7 +3,7 @@
 Theory of operation.  A file may hold packets twice, in another order, with wrong numbers, or lack
 some.  Which planned packet each of them is, `numbers.align` says, once; of several that have one
 place the first with a right checksum counts.  The words are those of the packets that are there, in
-the order of their places, and filler behind the last word is cut off.  Torn packets hold nothing.
+the order of their places, and filler after the last word is cut off.  Torn packets hold nothing.
 `validate`, `decode`, `diff`, `replay` and `explain` all start from here, so that they agree.
 """
 

@@ -2,7 +2,7 @@
 
 Theory of operation.  The words of both dumps are compared as `dryload diff` compares two samples,
 and the account of the difference is read for what units do: keep another width, store a packet
-twice or not at all, or keep the filler behind the last word as well.  A packet of which nobody
+twice or not at all, or keep the filler after the last word as well.  A packet of which nobody
 knows how it arrived, or which was damaged on the way back, is taken to be the same on both sides.
 """
 

@@ -16,7 +16,7 @@ def text(made: Encoded, *, target: str, number: int, size: int) -> list[str]:
     header = "extended" if made.extended else "standard"
     lines = [
         f"{shown(target)}: sample {number}, {sample_words(made.sample, made.sample.rate)}.",
-        f"{counted(len(made.dump.packets), 'packet')} behind the {header} header, {size:,} bytes.",
+        f"{counted(len(made.dump.packets), 'packet')} after the {header} header, {size:,} bytes.",
         f"On the line: {duration(made.closed_loop_ns)} if every reply comes at once (closed loop), "
         f"{duration(made.open_loop_ns)} without replies (open loop).",
     ]

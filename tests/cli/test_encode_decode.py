@@ -74,7 +74,7 @@ def test_encode_says_what_it_made(bench: Bench) -> None:
     assert (bench.folder / "out.syx").read_bytes() == DUMP
     assert said.out.splitlines() == [
         "out.syx: sample 1, 41 words of 16 bits, mono, 44,100 Hz, 0.9 ms of sound.",
-        "2 packets behind the standard header, 275 bytes.",
+        "2 packets after the standard header, 275 bytes.",
         "On the line: 93.8 ms if every reply comes at once (closed loop), "
         "2.11 s without replies (open loop).",
     ]
@@ -131,7 +131,7 @@ def test_both_channels_and_a_mix(bench: Bench) -> None:
     (bench.folder / "stereo.wav").write_bytes(wav([1, 3] * 10, width=2, channels=2))
     both = bench.run("encode", "stereo.wav", "-o", "both.syx", "--channel", "both")
     assert "20 words of 16 bits, stereo" in both.out
-    assert "behind the extended header" in both.out
+    assert "after the extended header" in both.out
     assert both.err == ""
     mixed = bench.run("encode", "stereo.wav", "-o", "mixed.syx", "--json")
     assert "mixed to one: --channel chooses" in mixed.err

@@ -173,7 +173,9 @@ def test_whole_numbers_in_front_are_milliseconds_and_it_is_said(mark: str, layou
         (ms, EOF) for ms in times
     ]
     assert found.is_timed
-    assert found.remarks == ("the whole numbers in front of the lines are read as milliseconds",)
+    assert found.remarks == (
+        "the whole numbers at the beginning of the lines are read as milliseconds",
+    )
 
 
 def test_whole_numbers_that_count_one_by_one_are_line_numbers() -> None:
@@ -182,7 +184,7 @@ def test_whole_numbers_that_count_one_by_one_are_line_numbers() -> None:
     assert [each.data for each in found.capture.passages] == [EOF, EOF, ACK]
     assert not found.is_timed
     assert found.remarks == (
-        "the whole numbers in front of the lines are passed over as line numbers",
+        "the whole numbers at the beginning of the lines are ignored as line numbers",
     )
 
 
@@ -319,7 +321,7 @@ def test_a_hole_in_a_hex_dump_is_named(style: str) -> None:
         (f"> {E} / {A}", r'line 1, column 21: "/" is not a byte'),
         (f"{E} <{A}", r'line 1, column 19: "<" is not a byte'),
         (f"00000000  {E}\n*\n00000040", r"line 2, column 1: lines that repeat have been left out"),
-        ("0000000 7ef0 7b00 f701", r"line 1, column 9: behind an offset, single bytes"),
+        ("0000000 7ef0 7b00 f701", r"line 1, column 9: after an offset, single bytes"),
         ("", "contains no bytes"),
         ("# only words\n> 12 ms", "contains no bytes"),
         ("F0 " + "z" * 5_000, r'"z{24}\.\.\." is not a byte'),

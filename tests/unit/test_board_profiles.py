@@ -101,7 +101,7 @@ def test_a_number_that_stands_for_no_slot_is_refused(name: str) -> None:
         bits = profile.words.accepts[0]
         desk.send(sample_of(noise(5, bits), bits=bits), number, device_id=profile.unit.device_id)
         assert desk.events[-1].kind is EventKind.REFUSED
-        assert f"sample number {number} stands for no slot" in desk.events[-1].detail
+        assert f"sample number {number} does not address a slot" in desk.events[-1].detail
     assert desk.unit.slots.used() == ()
 
 

@@ -101,8 +101,12 @@ def test_other_slots_are_never_touched() -> None:
 @pytest.mark.parametrize(
     ("text", "made", "expected"),
     [
-        ("", header(number=4), "sample number 4 stands for no slot: the 4 slots have 0 to 3"),
-        ("first_number = 1", header(number=0), "sample number 0 stands for no slot: the 4 slots "),
+        ("", header(number=4), "sample number 4 does not address a slot: the 4 slots have 0 to 3"),
+        (
+            "first_number = 1",
+            header(number=0),
+            "sample number 0 does not address a slot: the 4 slots ",
+        ),
         ("protected = [2]", header(number=1), "slot 2 is protected: send the sample to another"),
         (
             "[words]\naccepts = [8, 12, 16]",
@@ -208,7 +212,7 @@ def test_reasons_come_in_the_order_in_which_a_person_can_cure_them() -> None:
     assert isinstance(unit.keeper.begin(worst, NOW), Hold)
     unit.panel.confirm(NOW)
     assert "protected" in reason(unit.keeper.begin(worst, NOW))
-    assert "stands for no slot" in reason(unit.keeper.begin(header(number=9, bits=40), NOW))
+    assert "does not address a slot" in reason(unit.keeper.begin(header(number=9, bits=40), NOW))
     assert "bits" in reason(unit.keeper.begin(header(bits=40, length=1_000), NOW))
     assert "needs 1,000 words" in reason(unit.keeper.begin(header(length=1_000), NOW))
     unit.send(RAMP, number=0)
@@ -328,7 +332,7 @@ def test_a_unit_that_keeps_the_filler_plays_it() -> None:
     assert unit.words_in(1) == RAMP + [-32_768] * 39
     assert unit.memory.used == 80
     assert receipt(unit).changes == (
-        "39 words of filler behind the last word became part of the sample",
+        "39 words of filler after the last word became part of the sample",
     )
 
 

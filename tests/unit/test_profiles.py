@@ -194,7 +194,7 @@ def test_a_key_that_is_like_no_other_is_answered_with_all_keys_of_its_section() 
 
 
 def test_sections_are_checked_like_keys() -> None:
-    assert "[memroy] is no section of a profile: did you mean memory?" in problem_of("[memroy]")
+    assert "[memroy] is not a section of a profile: did you mean memory?" in problem_of("[memroy]")
     assert "the sections are unit, identity, knows" in problem_of("[xyzzy]")
     assert "memory must be a section, written as [memory]" in problem_of("memory = 3")
 
