@@ -35,7 +35,8 @@ from emulator.wire.splitter import Piece, PieceKind
 from harness.files.sections import Section
 from harness.judge.dump import DumpContents
 from harness.judge.finding import Findings, Place
-from harness.judge.headers import NO_LOOP_TYPES, judge_damaged
+from harness.judge.headers import NO_LOOP_TYPES
+from harness.judge.wrecks import tell_damage
 
 UNDEFINED: Final = (0xF4, 0xF5, 0xF9, 0xFD)  # FRM-08, M1 p. A-2
 _REALTIME_FAMILY: Final = 0x7F  # FRM-06, M1 p. 35
@@ -99,7 +100,7 @@ class _Beside:
         """Judge a System Exclusive message."""
         message, at = decode(piece.body), Place(byte=piece.offset)
         if isinstance(message, Malformed):
-            judge_damaged(self._findings, piece)
+            tell_damage(self._findings, piece, message.kind)
         elif isinstance(message, Foreign):
             if (meant := _meant(piece.body)) is not None:
                 second = piece.body[1]
@@ -193,8 +194,8 @@ class _Beside:
             self._findings.tell(kind, at, size=counted(len(piece.body), "byte"), found=found)
 
     def _cut(self, before: int, at: Place, piece: Piece) -> None:
-        if kind_of(piece.body) is not None:
-            judge_damaged(self._findings, piece)
+        if (kind := kind_of(piece.body)) is not None:
+            tell_damage(self._findings, piece, kind)
             return
         ended = piece.ended_by
         # The clauses speak of the messages of a dump; outside one it is only untidy.

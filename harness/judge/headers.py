@@ -13,26 +13,18 @@ from emulator.wire.constants import (
     MAX_21_BIT,
     MAX_BITS,
     MIN_BITS,
-    START,
 )
-from emulator.wire.layout import FIXED
 from emulator.wire.messages import (
-    TITLES,
     DumpHeader,
-    DumpRequest,
     ExtendedHeader,
-    ExtendedLoopPoints,
-    ExtendedLoopPointsRequest,
     Header,
-    LoopPoints,
-    LoopPointsRequest,
-    SampleName,
 )
 from emulator.wire.prose import counted
-from emulator.wire.splitter import Piece, PieceKind
+from emulator.wire.splitter import Piece
 from harness.judge.finding import Findings, Place
 from harness.judge.plan import rate_of, turned
 from harness.judge.rates import judge_odd_rate, near_common
+from harness.judge.wrecks import tell_damage
 
 NO_LOOP_TYPES: Final = (0x7E, LOOP_OFF)
 _SLOWEST: Final = 477  # Hz, EXT-08: the largest period of a standard header
@@ -42,7 +34,9 @@ _POINT_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
 def judge_header(findings: Findings, opening: Piece, header: Header | None) -> None:
     """Add findings on a header: its form where it is damaged, its fields where it is whole."""
     if header is None:
-        judge_damaged(findings, opening, "what follows has no header to go by")
+        tell_damage(
+            findings, opening, kind_of(opening.body), so=": what follows has no header to go by"
+        )
         return
     at = Place(byte=opening.offset)
     if not MIN_BITS <= header.bits <= MAX_BITS:
@@ -61,45 +55,6 @@ def judge_header(findings: Findings, opening: Piece, header: Header | None) -> N
     _judge_loop(findings, at, header)
     if isinstance(header, ExtendedHeader):
         _judge_extended(findings, at, header, rate)
-
-
-def judge_damaged(findings: Findings, piece: Piece, consequence: str = "") -> None:
-    """Add a finding on a message that begins as one of the standard's and hasn't its form."""
-    kind = kind_of(piece.body)
-    length = len(piece.body)
-    size = FIXED[kind].size if kind is not None and kind in FIXED else None
-    is_whole = piece.kind is PieceKind.EXCLUSIVE
-    lacks_channels = is_whole and kind is ExtendedHeader and length == (size or 0) - 1
-    if is_whole:
-        what = "message of the wrong length"
-    elif piece.ended_by in (None, START):
-        what = "message without its end"
-    else:
-        what = "message cut off"
-    findings.tell(
-        what,
-        Place(byte=piece.offset if is_whole else piece.offset + len(piece.raw)),
-        clause=LENGTH_CLAUSES.get(kind, "") if is_whole and kind is not None else "",
-        name=TITLES[kind] if kind is not None else "message",
-        length=counted(length, "byte"),
-        expected=f"{size} bytes" if size else "as many bytes as its two lengths say",
-        ended="the end of the file" if piece.ended_by is None else "F0",
-        status=piece.ended_by,
-        so=f": {consequence}" if consequence else "",
-        hint=" The byte for the channels seems to be missing." if lacks_channels else "",
-    )
-
-
-LENGTH_CLAUSES: Final = {
-    ExtendedHeader: "EXT-01",
-    DumpRequest: "REQ-01",
-    LoopPoints: "LOP-01",
-    LoopPointsRequest: "LOP-01",
-    ExtendedLoopPoints: "EXT-07",
-    ExtendedLoopPointsRequest: "EXT-07",
-    SampleName: "NAM-01",
-}
-"""The clause that gives a message's length, where it isn't FRM-05."""
 
 
 def _judge_loop(findings: Findings, at: Place, header: Header) -> None:

@@ -12,7 +12,20 @@ from typing import Final
 
 from emulator.wire.codec import Foreign, Malformed, decode, kind_of
 from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
-from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
+from emulator.wire.layout import FIXED
+from emulator.wire.messages import (
+    TITLES,
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    ExtendedLoopPoints,
+    ExtendedLoopPointsRequest,
+    LoopPoints,
+    LoopPointsRequest,
+    Message,
+    SampleName,
+)
 from emulator.wire.packets import CHECKSUM, DATA, NUMBER
 from emulator.wire.prose import counted, spelled
 from emulator.wire.splitter import Piece, PieceKind
@@ -120,46 +133,96 @@ def judge_wrecks(
     """
     for wreck, (place, own) in zip(wrecks, places, strict=True):
         lost = f"What it held is lost: {plan.sound(place, 1)}. " if own and plan is not None else ""
-        kind, offset, names = _damage(wreck)
+        name = f"Packet {place:,}" if own else f"A torn packet beside packet {place:,}"
+        body, first = wreck.body, wreck.pieces[0]
+        statuses = [at for at in range(1, len(body)) if body[at] > 0x7F]
+        if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
+            at = statuses[0]
+            findings.tell(
+                "number is no data byte" if at == NUMBER else "status byte in a packet",
+                Place(byte=_offset_in(wreck, at), packet=place),
+                clause="FRM-02" if at < NUMBER else "",
+                name=name,
+                status=body[at],
+                due=place % PACKET_NUMBERS,
+                what=_named(at),
+                lost=lost,
+            )
+        elif first.kind is PieceKind.STRAY:
+            begin = Place(byte=first.offset, packet=place)
+            found = spelled(body)
+            findings.tell("packet without its beginning", begin, name=name, found=found, lost=lost)
+        else:
+            tell_damage(findings, first, DataPacket, name=name, packet=place, lost=lost)
+
+
+def _named(at: int) -> str:
+    """Return what to call a byte of a packet."""
+    if at == CHECKSUM:
+        return "the checksum"
+    return f"byte {at}" if at < DATA.start else f"data byte {at - DATA.start}"
+
+
+def tell_damage(
+    findings: Findings,
+    piece: Piece,
+    kind: type[Message] | None,
+    *,
+    name: str = "",
+    packet: int | None = None,
+    lost: str = "",
+    so: str = "",
+) -> None:
+    """Tell of one message that hasn't the form of its kind."""
+    length = len(piece.body)
+    size = FIXED[kind].size if kind is not None and kind in FIXED else None
+    is_whole = piece.kind is PieceKind.EXCLUSIVE
+    names = {
+        "name": name or f"The {TITLES[kind] if kind is not None else 'message'}",
+        "length": counted(length, "byte"),
+        "lost": lost,
+        "so": so,
+    }
+    at = Place(byte=piece.offset if is_whole else piece.offset + len(piece.raw), packet=packet)
+    if is_whole:
+        off = length - (size or length)
         findings.tell(
-            kind,
-            Place(byte=offset, packet=place),
-            clause="FRM-02" if names.get("is_front") else "",
-            name=f"Packet {place:,}" if own else f"A torn packet beside packet {place:,}",
-            do=f"{lost}Make or record the dump anew.",
-            due=place % PACKET_NUMBERS,
+            "message of the wrong length",
+            at,
+            clause=_LENGTH_CLAUSES.get(kind, "") if kind is not None else "",
+            expected=f"{size} bytes" if size else "as many bytes as its two lengths say",
+            off=f", {counted(abs(off), 'byte')} too {'few' if off < 0 else 'many'}" if off else "",
+            hint=" The byte for the channels seems to be missing."
+            if kind is ExtendedHeader and off == -1
+            else "",
             names=names,
         )
+    elif piece.ended_by in (None, START):
+        findings.tell(
+            "message without its end",
+            at,
+            breaks="has no F7 at its end"
+            if size is not None and length == size - 1
+            else f"breaks off after {counted(length, 'byte')}",
+            end=f"F7 as byte {size}" if size else "F7",
+            ended="the end of the file" if piece.ended_by is None else "F0",
+            names=names,
+        )
+    else:
+        findings.tell("message cut off", at, status=piece.ended_by, names=names)
 
 
-def _damage(wreck: Wreck) -> tuple[str, int, dict[str, object]]:
-    """Return which kind of finding a torn packet is, the byte at fault, and what to fill in."""
-    body, first = wreck.body, wreck.pieces[0]
-    size = len(first.body)
-    length = counted(size, "byte")
-    statuses = [place for place in range(1, len(body)) if body[place] > 0x7F]
-    if len(body) == PACKET_BYTES and body[-1] == END and len(statuses) == 2:
-        at = statuses[0]
-        offset, status = _offset_in(wreck, at), body[at]
-        if at == NUMBER:
-            return "number is no data byte", offset, {"status": status}
-        where = f"byte {at}" if at < DATA.start else f"data byte {at - DATA.start}"
-        what = "the checksum" if at == CHECKSUM else where
-        names = {"status": status, "what": what, "is_front": at < DATA.start}
-        return "status byte in a packet", offset, names
-    if first.kind is PieceKind.STRAY:
-        return "packet without its beginning", first.offset, {"found": spelled(body)}
-    if first.kind is PieceKind.EXCLUSIVE:
-        off = counted(abs(PACKET_BYTES - size), "byte")
-        by = f"{off} too {'few' if size < PACKET_BYTES else 'many'}"
-        return "packet of the wrong length", first.offset, {"length": length, "by": by}
-    end = first.offset + len(first.raw)
-    if first.ended_by in (None, START):
-        is_end = size == PACKET_BYTES - 1
-        what = "has no F7 at its end" if is_end else f"breaks off after {length}"
-        ended = "the end of the file" if first.ended_by is None else "F0"
-        return "packet without its end", end, {"length": length, "what": what, "ended": ended}
-    return "packet cut off", end, {"length": length, "status": first.ended_by}
+_LENGTH_CLAUSES: Final = {
+    DataPacket: "PKT-01",
+    ExtendedHeader: "EXT-01",
+    DumpRequest: "REQ-01",
+    LoopPoints: "LOP-01",
+    LoopPointsRequest: "LOP-01",
+    ExtendedLoopPoints: "EXT-07",
+    ExtendedLoopPointsRequest: "EXT-07",
+    SampleName: "NAM-01",
+}
+"""The clause that gives a message's length, where it isn't FRM-05."""
 
 
 def _offset_in(wreck: Wreck, place: int) -> int:
