@@ -49,21 +49,43 @@ class Step(NamedTuple):
     now_ns: int
 
 
-class _PhasePace:
-    """What a phase takes: a packet, and the lead."""
+class _PacketPace:
+    """What a packet takes, told how many are through and when."""
 
     def __init__(self) -> None:
         self.each_ns = float(_PACKET_NS)
+        self.packet = 0
+        self._mark_ns = 0  # when that one was through
+        self._learnt = 0
+
+    def begin(self, packet: int, now_ns: int) -> None:
+        """Begin to count; what took time before is nothing that packets need."""
+        self.packet, self._mark_ns = packet, now_ns
+
+    def pass_on(self, packet: int, now_ns: int) -> None:
+        """Learn from the packets that have passed since the last look."""
+        if (passed := packet - self.packet) > 0:
+            seen, self._learnt = self._learnt, self._learnt + passed
+            keep = min(_MEMORY**passed, seen / self._learnt)
+            self.each_ns = keep * self.each_ns + (1 - keep) * (now_ns - self._mark_ns) / passed
+        if passed:  # fewer than before where it begins again
+            self.begin(packet, now_ns)
+
+    def wait(self, ns: int) -> None:
+        """Do not count this time."""
+        self._mark_ns += ns
+
+
+class _PhasePace(_PacketPace):
+    """What a phase takes: its packets, and the lead."""
+
+    def __init__(self) -> None:
+        super().__init__()
         self.lead_ns = float(_LEAD_NS)
         self.share = 1.0
         """How many packets there were the last time for one of the dump: a unit may send back what
         it keeps in fewer, or nothing."""
-        self._packets = self._leads = 0
-
-    def learn_each(self, packets: int, took_ns: int) -> None:
-        seen, self._packets = self._packets, self._packets + packets
-        keep = min(_MEMORY**packets, seen / self._packets)
-        self.each_ns = keep * self.each_ns + (1 - keep) * took_ns / packets
+        self._leads = 0
 
     def learn_lead(self, took_ns: float) -> None:
         self._leads += 1
@@ -84,10 +106,7 @@ class Forecast:
         self._at = -1
         self._last: Step | None = None
         self._phase = Doing.SENDING
-        self._packet = 0
         self._since_ns = 0  # when this phase began
-        self._mark_ns = 0  # when its last packet was through
-        self._before_ns = 0.0  # what it took until the first packet began
 
     @property
     def whole_ns(self) -> int:
@@ -105,44 +124,26 @@ class Forecast:
         """Return how long it will still take in nanoseconds; None where nobody can know."""
         last, self._last = self._last, step
         phase = _PHASES.get(step.doing, step.doing)
-        if last is None or step.dump is not last.dump:
-            if last is not None:
-                self._close(last, last.now_ns)  # between two dumps somebody may have paused
-            self._at += 1
-            self._open(phase, step.now_ns)
-        elif phase is not self._phase:
-            self._close(last, step.now_ns)
-            self._open(phase, step.now_ns)
-        elif last.doing is Doing.WAITING:
+        is_other = last is None or step.dump is not last.dump
+        if is_other or phase is not self._phase:
+            if last is not None:  # between two dumps somebody may have paused
+                self._close(last, last.now_ns if is_other else step.now_ns)
+            self._at += is_other
+            self._phase, self._since_ns = phase, step.now_ns
+            self._paces[phase].begin(0, step.now_ns)
+        elif last is not None and last.doing is Doing.WAITING:
             self._since_ns += step.now_ns - last.now_ns
-            self._mark_ns += step.now_ns - last.now_ns
-        self._advance(step.packet, step.now_ns)
-        if step.doing is Doing.WAITING:
-            return None
-        return round(self._left_ns(step))
-
-    def _open(self, phase: Doing, now_ns: int) -> None:
-        self._phase, self._packet = phase, 0
-        self._since_ns = self._mark_ns = now_ns
-        self._before_ns = 0.0
-
-    def _advance(self, packet: int, now_ns: int) -> None:
-        pace, packets = self._paces[self._phase], packet - self._packet
-        if packets > 0 and not self._packet:
-            self._before_ns = now_ns - self._since_ns - packets * pace.each_ns
-        elif packets > 0:
-            pace.learn_each(packets, now_ns - self._mark_ns)
-        if packets:  # fewer than before where reading begins again
-            self._packet, self._mark_ns = packet, now_ns
+            self._paces[phase].wait(step.now_ns - last.now_ns)
+        pace = self._paces[phase]
+        (pace.pass_on if pace.packet else pace.begin)(step.packet, step.now_ns)
+        return None if step.doing is Doing.WAITING else round(self._left_ns(step))
 
     def _close(self, last: Step, now_ns: int) -> None:
         pace = self._paces[self._phase]
-        after_ns = now_ns - self._mark_ns
-        if self._packet < last.packets and self._packet:  # the last one, which ended it
-            after_ns -= round(pace.each_ns)
+        passed = pace.packet + (0 < pace.packet < last.packets)  # the last one ended it
         if self._phase is Doing.READING:
-            pace.share = self._packet / max(self._dumps[self._at], 1)
-        pace.learn_lead(self._before_ns + max(after_ns, 0))
+            pace.share = pace.packet / max(self._dumps[self._at], 1)
+        pace.learn_lead(now_ns - self._since_ns - passed * pace.each_ns)
 
     def _left_ns(self, step: Step) -> float:
         sending, reading = self._paces[Doing.SENDING], self._paces[Doing.READING]
@@ -164,18 +165,13 @@ class Arrivals:
     """Told how many packets of a dump have come, says how long the others will take."""
 
     def __init__(self) -> None:
-        self._pace: Final = _PhasePace()
-        self._packets = 0
-        self._since_ns: int | None = None
+        self._pace: Final = _PacketPace()
+        self._has_begun = False
 
     def take(self, packets: int, wanted: int, now_ns: int) -> int | None:
         """Return what is left in nanoseconds; None while the header is not there (`wanted` 0)."""
+        has_begun, self._has_begun = self._has_begun, wanted > 0
         if not wanted:
-            self._packets, self._since_ns = 0, None
             return None
-        if self._since_ns is None or packets < self._packets:  # it has begun, once more
-            self._packets, self._since_ns = packets, now_ns
-        elif packets > self._packets:
-            self._pace.learn_each(packets - self._packets, now_ns - self._since_ns)
-            self._packets, self._since_ns = packets, now_ns
+        (self._pace.pass_on if has_begun else self._pace.begin)(packets, now_ns)
         return round(max(wanted - packets, 0) * self._pace.each_ns)
