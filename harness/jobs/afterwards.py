@@ -53,12 +53,8 @@ def settled(rows: Sequence[PlayRow], still: Still) -> list[PlayRow]:
         later = _later(rows[at + 1 :])
         if isinstance(row, Transfer):
             found.append(_settled(row, later, still) if row.outcome in _HELD else row)
-        elif (
-            row.why is Why.LOADED_BEFORE
-            and isinstance(row.what, Dump)
-            and _rival_of(row.what, later) is not None
-        ):
-            found.append(LeftOut(what=row.what, why=Why.REPLACED))
+        elif row.loaded is not None and _rival_of(row.loaded, later) is not None:
+            found.append(LeftOut(what=row.loaded, why=Why.REPLACED))
         else:
             found.append(row)
     if not any(isinstance(row, Transfer) and row.reason == SILENT for row in found):

@@ -49,7 +49,7 @@ from harness.jobs.dumps import Dump, source_of
 from harness.jobs.fetch import ANSWER_NS, GLANCE, Standing, standing_of
 from harness.jobs.line import never
 from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, meet
+from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, without_replaced
 from harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
 from harness.judge.dialogue.judge import follow_capture, judge_followed
 from harness.judge.finding import Answerable, Finding, Verdict
@@ -189,24 +189,12 @@ class Evening:
             dump = self._claimed(item)
             return item if dump is None else self._left(dump, standings[dump], answers=answers)
 
-        items = tuple(map(left, selection.items))
+        def there(item: Dump | LeftOut) -> Dump | None:
+            if isinstance(item, LeftOut):
+                return item.loaded
+            return item if item in self._to_read else None
 
-        def is_replaced(at: int, item: Dump) -> bool:
-            """Whether a later dump of its place is there already, and has only to be read."""
-            return any(
-                isinstance(other, Dump) and other in self._to_read and meet(item, other)
-                for other in items[at + 1 :]
-            )
-
-        return replace(
-            selection,
-            items=tuple(
-                LeftOut(what=item, why=Why.REPLACED)
-                if isinstance(item, Dump) and is_replaced(at, item)
-                else item
-                for at, item in enumerate(items)
-            ),
-        )
+        return replace(selection, items=without_replaced(list(map(left, selection.items)), there))
 
     def play(self, dump: Dump) -> PlayRow:
         """Play one dump; a Problem where not even the first one can be written down."""
@@ -226,8 +214,7 @@ class Evening:
     def _claimed(self, item: Dump | LeftOut) -> Dump | None:
         """Return the dump of an item if the journal says that the unit should have it."""
         if isinstance(item, LeftOut):
-            is_loaded = item.why is Why.LOADED_BEFORE and isinstance(item.what, Dump)
-            return item.what if is_loaded and isinstance(item.what, Dump) else None
+            return item.loaded
         entry = self._journal.entry_of(*item.key)
         return item if entry is not None and entry.claims else None
 

@@ -65,6 +65,12 @@ class LeftOut:
             return self.what.is_other
         return self.why in _AS_ASKED
 
+    @property
+    def loaded(self) -> Dump | None:
+        """The dump, if it is left out because it was loaded another time."""
+        is_loaded = self.why is Why.LOADED_BEFORE and isinstance(self.what, Dump)
+        return self.what if is_loaded and isinstance(self.what, Dump) else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Selection:
@@ -127,17 +133,9 @@ def select(
         if isinstance(each, Dump) and why in (None, Why.LOADED_BEFORE):
             places.setdefault(each.header.sample_number, []).append(each)
     sent = {each for each in items if isinstance(each, Dump)}
-
-    def is_replaced(dump: Dump) -> bool:
-        here = places[dump.header.sample_number]
-        return [other for other in here if meet(dump, other)][-1] not in sent
-
     return Selection(
-        items=tuple(
-            LeftOut(what=each, why=Why.REPLACED)
-            if isinstance(each, Dump) and is_replaced(each)
-            else each
-            for each in items
+        items=without_replaced(
+            items, lambda item: item.loaded if isinstance(item, LeftOut) else None
         ),
         collisions=tuple(
             rivals
@@ -145,6 +143,23 @@ def select(
             if (rivals := _rivals(here)) and not sent.isdisjoint(rivals)
         ),
     )
+
+
+def without_replaced(
+    items: Sequence[Dump | LeftOut], there: Callable[[Dump | LeftOut], Dump | None]
+) -> tuple[Dump | LeftOut, ...]:
+    """Leave out each dump in whose place a later one is `there` already."""
+    later: dict[int, list[Dump]] = {}
+    kept: list[Dump | LeftOut] = []
+    for item in reversed(items):
+        rivals = later.get(item.header.sample_number, ()) if isinstance(item, Dump) else ()
+        if isinstance(item, Dump) and any(meet(item, other) for other in rivals):
+            kept.append(LeftOut(what=item, why=Why.REPLACED))
+            continue
+        kept.append(item)
+        if (dump := there(item)) is not None:
+            later.setdefault(dump.header.sample_number, []).append(dump)
+    return tuple(reversed(kept))
 
 
 def meet(one: Dump, other: Dump) -> bool:
