@@ -40,16 +40,16 @@ _WORDS: Final = list(Confidence)
 def how_sure(causes: Sequence[Suspicion], unexplained: Sequence[Unexplained]) -> Confidence:
     """Return how sure the first cause is: less where it leaves something open.
 
-    What is broken and explained by nothing, and a cause as strong that explains other things, leave
-    it no more than likely; what is only bent, and a cause nearly as strong, make it a word weaker.
+    What is explained by nothing, and a cause as strong that explains other things, leave it no more
+    than likely; a cause nearly as strong makes it a word weaker.
     """
     first, *others = causes
     word = _WORDS.index(OF_STRENGTH[first.strength])
     rivals = [each for each in others if not each.follows]
     equal = any(each.strength == first.strength for each in rivals)
     near = any(each.strength == first.strength - 1 > Strength.WEAK for each in rivals)
-    if equal or any(each.is_broken for each in unexplained):
+    if equal or unexplained:
         word = max(word, _WORDS.index(Confidence.LIKELY))
-    elif near or unexplained:
+    elif near:
         word = min(word + 1, len(_WORDS) - 1)
     return _WORDS[word]

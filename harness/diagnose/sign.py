@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from emulator.dump.capture import Direction
 from harness.diagnose.scene import DumpScene
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.finding import Place
@@ -20,7 +21,7 @@ from harness.judge.timed_messages import TimedMessage
 
 Value = str | int | bool
 FINDING: Final = "finding"
-CONTEXT: Final = ("sent", "arrived", "file", "timed", "closed")
+CONTEXT: Final = ("sent", "arrived", "heard", "file", "timed", "closed")
 """Values that every sign of a dump has; what they mean, the head of `causes.toml` says."""
 
 
@@ -90,6 +91,7 @@ def _context(dump: DumpScene) -> Mapping[str, Value]:
     return {
         "sent": scene.shows_sent,
         "arrived": scene.shows_arrived,
+        "heard": bool(scene.shows_damage(Direction.FROM_UNIT)),
         "file": scene.is_file,
         "timed": scene.is_timed,
         "closed": dump.is_closed,

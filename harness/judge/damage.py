@@ -22,6 +22,7 @@ from harness.judge.sums import WAYS
 from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
+_FILLER: Final = 8  # bytes of 00 at the end, which no sound ends in (our choice)
 _NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
 _ENOUGH: Final = 240  # bytes in which a bit that is not stuck varies (our choice)
 _VARIED: Final = 3  # values of the other bits (our choice)
@@ -214,6 +215,12 @@ def differs_in_device(body: bytes, right: bytes) -> bool:
     """Whether a whole packet is another one but for its device ID: checksum and all."""
     behind = DEVICE_ID + 1
     return body[DEVICE_ID] != right[DEVICE_ID] and body[behind:] == right[behind:]
+
+
+def is_filled_up(packet: TimedMessage) -> bool:
+    """Whether a whole packet holds words and then filler: so the sound ended in it (M1 p. 39)."""
+    data = packet.body[DATA]
+    return packet.is_whole_packet and any(data) and not any(data[-_FILLER:])
 
 
 def is_short_by_filler(packet: TimedMessage, used: int) -> bool:

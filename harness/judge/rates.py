@@ -15,6 +15,7 @@ COMMON: Final = (
     *(44_056, 44_100, 47_952, 48_000, 50_000, 62_500, 64_000, 88_200, 96_000, 176_400, 192_000),
 )
 _NEAR: Final = 0.01  # HDR-11
+_LEAST_NS: Final = 2_000  # a period of 500 kHz, twice what any sound has (our choice)
 
 
 def near_common(rate: float) -> int | None:
@@ -39,10 +40,10 @@ def judge_odd_rate(findings: Findings, at: Place, header: Header, rate: Fraction
     if period_meant is not None:
         names = {"period": period, "meant_ns": meant_ns, "meant": period_meant, "rate": hertz}
         findings.tell("period reversed", at, names=names)
-    elif near_common(period) is not None:
+    elif period in COMMON:  # to the unit: near one of them lies every tenth number by chance
         hint = f" {period:,} looks like hertz where nanoseconds belong."
         findings.tell("rate in another unit", at, rate=hertz, hint=hint)
-    elif any(round(1_000_000 / common) == period for common in COMMON):
+    elif period < _LEAST_NS:
         hint = f" {period:,} looks like microseconds where nanoseconds belong."
         findings.tell("rate in another unit", at, rate=hertz, hint=hint)
     else:

@@ -35,7 +35,7 @@ def refuse(play: Play, place: int, arrives: Arrival | None = None) -> None:
     play.lives()
 
 
-@fault("numbers from 01", "numbers begin at 1", 27, source=False, plain=True, views=ANY)
+@fault("numbers from 01", "packets numbered wrongly", 27, source=False, plain=True, views=ANY)
 def from_one(play: Play) -> int | None:
     """A unit that cannot put in order takes an unexpected number as good (M1 p. 39)."""
     dump = play.dump
@@ -56,7 +56,7 @@ def from_one(play: Play) -> int | None:
 
 @fault(
     "80 after 7F",
-    "numbers do not wrap",
+    "packets numbered wrongly",
     26,
     source=False,
     plain=True,

@@ -37,7 +37,7 @@ SINE = [round(12_000 * math.sin(at / 9)) for at in range(390)]
 
 
 _ORDER = [cause.name for cause in TABLE.causes]
-_FIRST = _ORDER.index("numbers do not wrap")
+_FIRST = _ORDER.index("packets numbered wrongly")
 
 
 def of_dump(recorded: Recorded, *sources: Source) -> list[Suspicion]:
@@ -139,9 +139,9 @@ def test_damaged_once_is_the_way() -> None:
     assert not named(_talk(with_packet(FLIPPED)))
 
 
-def test_damaged_each_time_is_the_dump() -> None:
+def test_damaged_each_time_is_the_dump_or_a_rule_on_the_way() -> None:
     first = suspected(_talk(with_packet(FLIPPED, FLIPPED)))[0]
-    assert (first.name, first.strength) == ("checksums wrong in the dump", Strength.STRONG)
+    assert (first.name, first.strength) == ("checksums wrong in the dump", Strength.FAIR)
     assert first.at is not None
     assert first.at.packet == 4
 

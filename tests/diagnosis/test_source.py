@@ -105,7 +105,8 @@ def test_every_bit_of_the_header_is_found(at: int, bit: int) -> None:
         return
     assert found.first is not None
     assert found.first.name == "header spoiled on the way"
-    assert found.first.strength is Strength.SURE
+    # A sender that writes a wrong header looks the same, so it is not certain.
+    assert found.first.strength is Strength.STRONG
 
 
 def test_another_dump() -> None:

@@ -55,12 +55,13 @@ NOT_WRONG: Final = names(NOTHING)
 NO_ROW: Final = names("(no cause that anybody listed)")
 """The label of a fault of which no sentence of any cause would be true."""
 FINE: Final = told(CLEAN)
+NUMBERED: Final = names("packets numbered wrongly")
 ALTERED: Final = names("bytes altered on the way")
 ADDED: Final = names("bytes added on the way")
 LOST: Final = names("bytes lost on the way")
 UNSEEN: Final = ALTERED | names("damage that no receiver can see")
 NOTE: Final = names("another sender on the cable", "bytes added on the way")
-WRONG_SUMS: Final = names("checksums wrong in the dump", "checksums wrong in the dump")
+WRONG_SUMS: Final = names("checksums wrong in the dump")
 OTHER_SOUND: Final = names("sent other than the source")
 # At the host a packet left whole and NAK came: no byte there says what happened between.
 REJECTED: Final = names(

@@ -22,6 +22,7 @@ from tests.diagnosis.unlisted import (
     NO_ROW,
     NOT_WRONG,
     NOTE,
+    NUMBERED,
     OTHER_SOUND,
     REJECTED,
     REJECTED_OFTEN,
@@ -346,7 +347,7 @@ def counted_down(play: Play) -> Label:
     for place in range(dump.count):
         play.send(place)
         play.say("ACK", -place)
-    return told(NO_ROW | names("packets out of order in the dump"))
+    return told(NUMBERED | names("packets out of order in the dump"))
 
 
 @fault("the header comes again before each packet", source=False, plain=True)
@@ -452,7 +453,7 @@ def loop_turned(play: Play) -> Label:
     play.dump.loop = (len(play.dump.words) - 2, 3, 0)
     play.dump.remake()
     play.whole()
-    return told(names("header wrong") | HEADER_ALTERED, names("header wrong"))
+    return told(names("loop wrong") | HEADER_ALTERED, names("loop wrong"))
 
 
 @fault("a packet that was rejected gets the next number", plain=True, packets=(4, 8))

@@ -24,6 +24,7 @@ from tests.diagnosis.unlisted import (
     NO_ROW,
     NOT_WRONG,
     NOTE,
+    NUMBERED,
     OTHER_SOUND,
     REJECTED,
     REJECTED_OFTEN,
@@ -317,7 +318,7 @@ def by_two(play: Play) -> Label:
     for place in range(dump.count):
         play.send(place)
         play.say("ACK", place * 2)
-    return told(NO_ROW)
+    return told(NUMBERED)
 
 
 @fault("every packet is number 00", source=False, plain=True, packets=(4, 8))
@@ -331,7 +332,7 @@ def all_zero(play: Play) -> Label:
         play.say("ACK", 0)
     play.silence(3 * SECOND)
     play.lives()
-    return told(NO_ROW)
+    return told(NUMBERED)
 
 
 @fault("the checksum is always 00", source=False, plain=True)
@@ -452,7 +453,7 @@ def loop_far(play: Play) -> Label:
     play.dump.loop = (length + 10, length + 1000, 0)
     play.dump.remake()
     play.whole()
-    return told(names("header wrong") | HEADER_ALTERED, names("header wrong"))
+    return told(names("loop wrong") | HEADER_ALTERED, names("loop wrong"))
 
 
 @fault("the header comes behind the packets", source=False, plain=True)

@@ -20,7 +20,6 @@ from harness.judge.damage import is_short_by_filler, stops_at_number, wrong_way_
 from harness.judge.dialogue.exchanges import Exchange
 
 _SUMMED: Final = 512  # packets on which other ways of summing are tried
-_MANY: Final = 3  # torn packets of one dump that rather speak for the way
 _FEW: Final = 4  # bytes of filler that damage to two bytes may have taken
 
 
@@ -74,7 +73,6 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
         exchange=first,
         shown=shown(first.best.body),
         proved=in_source or (dump.scene.shows_sent and not alone),
-        alone=alone,
     )
 
 
@@ -99,7 +97,6 @@ def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
             heard=first.sendings[0],
             exchange=first,
             shown=shown(first.best.body) + ("" if ended_by is None else f" {ended_by:02X}"),
-            many=len(found) >= _MANY and dump.source is None,
             number=_stops_at_number(first),
         )
 

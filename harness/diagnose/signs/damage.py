@@ -112,6 +112,7 @@ def _sign(
     hit: str = "",
     is_proved: bool = False,
     is_main: bool = True,
+    is_cut_short: bool = False,
     shown: str = "",
 ) -> Sign:
     return sign(
@@ -126,6 +127,7 @@ def _sign(
         count=count,
         proved=is_proved,
         main=is_main,
+        foreign=is_cut_short,
     )
 
 
@@ -285,6 +287,8 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
         name = "lost" if each.damage.hit in _SHORTER else each.damage.hit.value
         kinds.setdefault(name, []).append(each)
     most = Counter({name: len(mine) for name, mine in kinds.items()})
+    exclusive = (each for each in dump.talk.besides if each.piece.kind is PieceKind.EXCLUSIVE)
+    strange = {each.place for each in exclusive}
     for name, mine in kinds.items():
         place = mine[0].heard.place
         is_main = not _is_ever_alike(dump, mine) and all(
@@ -301,6 +305,7 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
             is_proved=_is_proved(dump, mine[0]),
             is_main=is_main,
             shown=mine[0].damage.shown,
+            is_cut_short=any(each.heard.place + 1 in strange for each in mine),
         )
 
 

@@ -24,9 +24,11 @@ from harness.diagnose.scene import (
     was_told,
 )
 from harness.diagnose.sign import Sign, shown, sign
+from harness.judge.damage import is_filled_up
 from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
 from harness.judge.timed_messages import TimedMessage
 
+_SHOWN: Final = 5  # numbers that are told
 _ANSWER_NS: Final = 1_920_000
 """No answer takes less: a sender that was told no cannot begin again earlier (M1 p. 36)."""
 _IN_TIME_NS: Final = 20_000_000  # a packet's answer is waited for so long, M1 p. 39
@@ -41,10 +43,10 @@ _COUNTED_OTHERWISE: Final = (
 def order(scene: Scene) -> Iterator[Sign]:
     """Tell which packets of a dump are missing, exchanged, there twice or too many."""
     for dump in scene.sent:
-        counts = list(_from_1(dump))
+        odd = list(_misnumbered(dump))
         swaps = list(_swapped(dump))
-        yield from (*counts, *swaps)
-        if not swaps and not counts:
+        yield from (*odd, *swaps)
+        if not swaps and not odd and not _goes_on(dump):
             yield from _missing(dump)
         yield from _again(dump)
         yield from _ends_early(dump)
@@ -54,37 +56,38 @@ def order(scene: Scene) -> Iterator[Sign]:
 # Numbers.
 
 
-def _from_1(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of numbers that run from 1 on."""
-    first = dump.packets[0] if dump.headers and dump.packets else None
-    if first is None or first.number != 1 or first.jump != 1 or not first.best.is_sound:
+def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of numbers that follow a rule of their own, where none is missing by the count (T27)."""
+    packets, planned = dump.packets, dump.planned
+    if not dump.headers or not packets or not dump.is_all_sound or _goes_on(dump):
         return
-    numbers = [each.number for each in dump.packets]
-    if any((two - one) % PACKET_NUMBERS != 1 for one, two in pairwise(numbers)):
+    numbers = [each.number for each in packets]
+    due = [place % PACKET_NUMBERS for place in range(len(packets))]
+    is_from_1 = numbers == [(number + 1) % PACKET_NUMBERS for number in due]
+    whole = len(packets) == planned and planned > 1 and sorted(numbers) != sorted(due)
+    early = is_from_1 and not dump.had_time_for(1, packets[0])
+    if not (whole or early or (is_from_1 and dump.scene.shows_sent and not dump.talk.is_full)):
         return
-    planned, sent = dump.planned, dump.scene.shows_sent
+    if dump.source is not None and dump.source.numbers[: len(numbers)] != numbers:
+        return
+    some = ", ".join(map(str, numbers[:_SHOWN]))
+    odd = next(at for at, number in enumerate(numbers) if number != due[at])
+    yield sign(
+        "numbers by another rule",
+        dump,
+        f"The packets bear the numbers {some}{' and so on' * (len(numbers) > _SHOWN)}"
+        + (", and none is missing by the count." if whole else "."),
+        "No packet can have been lost before them: there was no time for one." if early else "",
+        at=dump.place_at(odd, packets[odd].sendings[0], packets[odd]),
+        shown=shown(packets[odd].best.body),
+    )
+
+
+def _goes_on(dump: DumpScene) -> bool:
+    """Whether it goes on with the numbers of the dump before, after another header between."""
     before = dump.scene.dumps[dump.index - 1] if dump.index else None
-    if before is not None and before.ended is Ended.REPLACED and before.packets:
-        return  # it goes on where another header came between
-    if dump.source is not None:
-        has = dump.source.numbers
-        if has[:1] != [1] or 0 in has[:3] or len(has) < (planned or 0):
-            return
-    if planned is not None and dump.packets[-1].place == planned - 1:
-        return  # one short of it
-    whole = planned is not None and len(dump.packets) == planned > 1
-    early = not dump.had_time_for(1, first)
-    if whole or early or sent:
-        yield sign(
-            "numbers from 1",
-            dump,
-            "The first packet bears the number 1 and the others go on from there"
-            + (", and none is missing by the count." if whole else "."),
-            "No packet can have been lost before it: there was no time for one." if early else "",
-            at=dump.place_at(0, first.sendings[0], first),
-            shown=shown(first.best.body),
-            whole=whole or sent,
-        )
+    is_replaced = before is not None and before.ended is Ended.REPLACED and bool(before.packets)
+    return is_replaced and bool(dump.packets and dump.packets[0].jump)
 
 
 def _missing(dump: DumpScene) -> Iterator[Sign]:
@@ -115,16 +118,7 @@ def _missing(dump: DumpScene) -> Iterator[Sign]:
             timely=timely,
             planned=dump.planned is not None,
             behind=bool(after) and after[0].number == first % PACKET_NUMBERS,
-            # By the count of packets none is missing, so it is the numbers that are odd.
-            counted=_begins_at_1(dump),
         )
-
-
-def _begins_at_1(dump: DumpScene) -> bool:
-    first = dump.packets[0]
-    if first.jump != 1 or dump.source is not None:
-        return False
-    return dump.planned is not None and len(dump.packets) >= dump.planned
 
 
 def _in_source(dump: DumpScene, packet: int) -> str:
@@ -283,6 +277,7 @@ def _ends_early(dump: DumpScene) -> Iterator[Sign]:
         echoes=bool(dump.scene.followed.course.echoes),
         # Another number of packets than it calls for, or than its numbers say, has its own sign.
         channels=_counts_all_channels(dump),
+        filled=last.place is not None and is_filled_up(last.best),
         explained=dump.is_header_altered
         or _counts_all_channels(dump)
         or bool(dump.found(*_COUNTED_OTHERWISE))

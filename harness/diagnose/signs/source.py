@@ -86,6 +86,7 @@ def _differing(dump: DumpScene, unseen: Sequence[PacketDifference]) -> Sign:
         shown=_bytes(last),
         end=is_last and (is_made or dump.scene.shows_sent),
         filler=all(each.is_filler for each in unseen),
+        anew=any(each.is_summed_anew for each in unseen),
     )
 
 
@@ -129,8 +130,6 @@ def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterato
     if not odd or any(each.expected is None or each.found is None for each in odd):
         return
     is_bit = all(each.is_one_bit for each in odd)  # rather turned over than meant
-    if {each.name for each in odd} == {"sample_number"} and (dump.scene.shows_sent or not is_bit):
-        return  # sent to another place, as one may
     texts = [
         f"The header says {each.found:,} for the {each.name.replace('_', ' ')}, the source "
         f"{each.expected:,}."
@@ -138,6 +137,10 @@ def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterato
     ]
     body = shown(dump.headers[-1].body)
     field = odd[0].name
+    is_elsewhere = {each.name for each in odd} == {"sample_number"}
+    if is_elsewhere and (dump.scene.shows_sent or not is_bit):  # as one may
+        yield sign("other number than the source", dump, *texts, at=dump.start, shown=body)
+        return
     yield sign(
         "field not the source's", dump, *texts, at=dump.start, shown=body, bit=is_bit, field=field
     )
