@@ -39,4 +39,6 @@ def _kind(row: dict[str, str], rows: dict[str, dict[str, str]]) -> FindingKind:
     own = dict(row)
     if (like := own.pop("like", None)) is not None:
         own = {**rows[like], **own}
+    if own["side"] == "rig":
+        own["verdict"] = row.get("verdict", "rig")
     return FindingKind(**own)

@@ -6,23 +6,24 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.messages import HandshakeKind
 from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
+from harness.judge.dialogue.exchanges import (
+    ACK,
+    CANCEL,
+    EOF,
+    NAK,
+    WAIT,
+    DumpExchange,
+    Exchange,
+    Reply,
+)
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.silence import Silences
 from harness.judge.timed_messages import TimedMessage
 
-_ACK, _NAK, _WAIT, _CANCEL, _EOF = (
-    HandshakeKind.ACK,
-    HandshakeKind.NAK,
-    HandshakeKind.WAIT,
-    HandshakeKind.CANCEL,
-    HandshakeKind.EOF,
-)
 _STRIKES: Final = 3  # HSK-17, M1 p. 44 (File Dump)
 _GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
 
@@ -56,9 +57,9 @@ class _Answers:
         self._ledger = ledger
         self._silences = silences
         self._packets = max(talk.packets, 1)
-        self._cancel_ns = next((each.end_ns for each in talk.replies if each.kind is _CANCEL), None)
+        self._cancel_ns = next((each.end_ns for each in talk.replies if each.kind is CANCEL), None)
         self._ends_of_eof = sorted(
-            heard.end_ns for heard, message in talk.handshakes if message.kind is _EOF
+            heard.end_ns for heard, message in talk.handshakes if message.kind is EOF
         )
 
     def exchange(self, exchange: Exchange) -> None:
@@ -79,15 +80,15 @@ class _Answers:
     # What one reply says of the message that it answers.
 
     def _reply(self, exchange: Exchange, sending: TimedMessage, reply: Reply) -> None:
-        if reply.kind in (_ACK, _NAK) and self._is_after_cancel(sending):
+        if reply.kind in (ACK, NAK) and self._is_after_cancel(sending):
             self._ledger.see("answer after CANCEL", reply.heard, exchange, reply=reply.kind.name)
-        elif reply.kind is _ACK:
+        elif reply.kind is ACK:
             self._ack(exchange, sending, reply)
-        elif reply.kind is _NAK:
+        elif reply.kind is NAK:
             self._nak(exchange, sending, reply)
-        elif reply.kind is _EOF:
+        elif reply.kind is EOF:
             self._ledger.see("receiver sent EOF", reply.heard, exchange)
-        elif reply.kind is _WAIT:
+        elif reply.kind is WAIT:
             self._ledger.see("asked to wait", reply.heard, exchange)
         else:
             is_unit = self._talk.direction is Direction.TO_UNIT
@@ -150,8 +151,8 @@ class _Answers:
             )
 
     def _count(self, exchange: Exchange, replies: list[Reply]) -> None:
-        for one, other in pairwise(each for each in replies if each.kind is not _CANCEL):
-            if one.kind is _WAIT or other.kind in (_WAIT, _EOF) or one.kind is _EOF:
+        for one, other in pairwise(each for each in replies if each.kind is not CANCEL):
+            if one.kind is WAIT or other.kind in (WAIT, EOF) or one.kind is EOF:
                 continue
             apart_ns = other.end_ns - one.end_ns
             twice = one.kind is other.kind and (
@@ -172,11 +173,11 @@ class _Answers:
         return at < len(self._ends_of_eof) and self._ends_of_eof[at] <= other.end_ns
 
     def _strikes(self, exchange: Exchange) -> None:
-        kinds = [each.kind for each in exchange.replies if each.kind is not _WAIT]
-        strikes = next((at for at, kind in enumerate(kinds) if kind is not _NAK), len(kinds))
-        if exchange.place is None or strikes + (_CANCEL in kinds) < _STRIKES:
+        kinds = [each.kind for each in exchange.replies if each.kind is not WAIT]
+        strikes = next((at for at, kind in enumerate(kinds) if kind is not NAK), len(kinds))
+        if exchange.place is None or strikes + (CANCEL in kinds) < _STRIKES:
             return
-        cancelled = strikes < len(kinds) and kinds[strikes] is _CANCEL
+        cancelled = strikes < len(kinds) and kinds[strikes] is CANCEL
         self._ledger.see(
             "failed again and again",
             exchange.replies[-1].heard,

@@ -2,8 +2,16 @@
 
 from typing import Final
 
-from emulator.wire.messages import DumpHeader, ExtendedHeader, HandshakeKind
-from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange, LoopMode
+from emulator.wire.messages import DumpHeader, ExtendedHeader
+from harness.judge.dialogue.exchanges import (
+    CANCEL,
+    NAK,
+    WAIT,
+    DumpExchange,
+    Ended,
+    Exchange,
+    LoopMode,
+)
 from harness.judge.dialogue.heard import TimePrecision
 
 _ENOUGH_NS: Final = 2_500_000_000
@@ -13,9 +21,9 @@ _ENOUGH_NS: Final = 2_500_000_000
 def tell_ending(talk: DumpExchange, sight: TimePrecision) -> Ended:
     """Return how a dump ended."""
     # A CANCEL ends a dump only if it obeyed; one for another device means nothing to its sender.
-    if any(each.kind is HandshakeKind.CANCEL and each.binds for each in talk.replies):
+    if any(each.kind is CANCEL and each.binds for each in talk.replies):
         return Ended.REFUSED
-    if any(message.kind is HandshakeKind.CANCEL for _, message in talk.handshakes):
+    if any(message.kind is CANCEL for _, message in talk.handshakes):
         return Ended.STOPPED
     if talk.is_torn_off:
         return Ended.CUT
@@ -32,9 +40,9 @@ def _unfinished(talk: DumpExchange, sight: TimePrecision) -> Ended:
     reply = last.last_reply
     if talk.followed is not None:
         return Ended.FELL_BACK if _fell_back(talk, talk.followed) else Ended.REPLACED
-    if reply is not None and reply.binds and reply.kind is HandshakeKind.WAIT:
+    if reply is not None and reply.binds and reply.kind is WAIT:
         return Ended.HELD
-    if reply is not None and reply.kind is HandshakeKind.NAK:
+    if reply is not None and reply.kind is NAK:
         return Ended.GIVEN_UP
     goes_on = talk.goes_on_ns is not None and talk.goes_on_ns - talk.last_ns >= 0
     if not goes_on and (not sight.is_timed or sight.last_ns - talk.last_ns < _ENOUGH_NS):

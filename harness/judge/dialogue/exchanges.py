@@ -25,6 +25,13 @@ from harness.judge.plan import plan_of
 from harness.judge.timed_messages import TimedMessage
 
 _NUMBER: Final = 4  # offset of the packet number, M1 p. 37
+ACK, NAK, WAIT, CANCEL, EOF = (
+    HandshakeKind.ACK,
+    HandshakeKind.NAK,
+    HandshakeKind.WAIT,
+    HandshakeKind.CANCEL,
+    HandshakeKind.EOF,
+)
 OTHER: Final = {
     Direction.TO_UNIT: Direction.FROM_UNIT,
     Direction.FROM_UNIT: Direction.TO_UNIT,
@@ -126,14 +133,14 @@ class Exchange:
     def add_reply(self, reply: "Reply") -> None:
         """Take a reply to it; replies come in order."""
         self.replies.append(reply)
-        if reply.kind is HandshakeKind.ACK and self.accepted_ns is None:
+        if reply.kind is ACK and self.accepted_ns is None:
             self.accepted_ns = reply.end_ns
-        self.is_rejected |= reply.kind is HandshakeKind.NAK
+        self.is_rejected |= reply.kind is NAK
 
     @property
     def is_answered(self) -> bool:
         """Whether a reply other than WAIT came."""
-        return any(reply.kind is not HandshakeKind.WAIT for reply in self.replies)
+        return any(reply.kind is not WAIT for reply in self.replies)
 
     @property
     def last_reply(self) -> Reply | None:
@@ -189,12 +196,12 @@ class DumpExchange:
         """Take what the receiver said."""
         reply.exchange.add_reply(reply)
         self.replies.append(reply)
-        self.is_cancelled |= reply.kind is HandshakeKind.CANCEL and reply.binds
+        self.is_cancelled |= reply.kind is CANCEL and reply.binds
 
     def add_handshake(self, heard: TimedMessage, message: Handshake) -> None:
         """Take a handshake of the sending side."""
         self.handshakes.append((heard, message))
-        self.is_cancelled |= message.kind is HandshakeKind.CANCEL
+        self.is_cancelled |= message.kind is CANCEL
 
     @property
     def has_header(self) -> bool:

@@ -15,7 +15,6 @@ from emulator.wire.messages import (
     ExtendedLoopPoints,
     ExtendedLoopPointsRequest,
     Handshake,
-    HandshakeKind,
     IdentityReply,
     IdentityRequest,
     LoopPoints,
@@ -25,11 +24,7 @@ from emulator.wire.messages import (
 )
 from emulator.wire.splitter import PieceKind
 from harness.files.scan import opens_dump
-from harness.judge.dialogue.exchanges import (
-    OTHER,
-    DumpExchange,
-    Exchange,
-)
+from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, OTHER, WAIT, DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.placing import place_packet, place_reply
 from harness.judge.timed_messages import TimedMessage
@@ -52,7 +47,7 @@ _ANSWERS: Final = {
 }
 _ADDITIONS: Final = (LoopPoints, ExtendedLoopPoints, SampleName)
 _LOOPS: Final = (LoopPoints, LoopPointsRequest, ExtendedLoopPoints, ExtendedLoopPointsRequest)
-_FROM_RECEIVER: Final = (HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT)
+_FROM_RECEIVER: Final = (ACK, NAK, WAIT)
 _COPY_NS: Final = 1_000_000_000
 """A message that comes again within this time is a copy or an echo of it (our choice)."""
 _ECHO_NS: Final = 30_000_000
@@ -182,13 +177,12 @@ class Follower:
         if first.place is not None or len(before.exchanges) > 1:
             return False
         last = first.last_reply
-        if last is not None and last.kind is HandshakeKind.NAK and last.binds:
+        if last is not None and last.kind is NAK and last.binds:
             return True
         soon = heard.start_ns - first.sendings[-1].end_ns < _COPY_NS
         alike = heard.body == first.sendings[-1].body
         answered = any(
-            each.kind is not HandshakeKind.WAIT and each.end_ns <= heard.start_ns
-            for each in first.replies
+            each.kind is not WAIT and each.end_ns <= heard.start_ns for each in first.replies
         )
         return alike and soon and not answered and self._sight.is_timed
 
@@ -239,7 +233,7 @@ class Follower:
 
     def _declines(self, heard: TimedMessage, message: Handshake) -> bool:
         """Take a CANCEL that answers a request (REQ-03)."""
-        if message.kind is not HandshakeKind.CANCEL or not self.course.asked:
+        if message.kind is not CANCEL or not self.course.asked:
             return False
         asked = self.course.asked[-1]
         if asked.heard.direction is heard.direction or not isinstance(asked.message, DumpRequest):
@@ -346,7 +340,7 @@ class Follower:
             if ours is None or (theirs is not None and _runs(theirs, heard)):
                 return False
             last = ours.exchanges[-1].last_reply
-            wanted = last is not None and last.kind is HandshakeKind.NAK
+            wanted = last is not None and last.kind is NAK
             # It may have been on its way when the dump was cancelled.
             crossed = ours.is_cancelled and heard.packet_number == ours.due_number
             return wanted or crossed or _runs(ours, heard)

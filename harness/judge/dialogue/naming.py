@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
-from emulator.wire.messages import HandshakeKind
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
+from harness.judge.dialogue.exchanges import ACK, NAK, WAIT, DumpExchange, Exchange, Reply
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.finding import Answerable, Verdict
 
-_ACK, _NAK, _WAIT = HandshakeKind.ACK, HandshakeKind.NAK, HandshakeKind.WAIT
 _HABIT: Final = 3  # ACKs that show a custom (our choice)
 _MANY: Final = 6  # ACKs that show that there is none
 _SELDOM: Final = 4  # one in so many that fits its packet is chance
@@ -22,7 +20,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge the numbers of ACKs and NAKs to packets, and what follows a jump."""
     packets = [each for each in talk.exchanges if each.place is not None]
     said = [(exchange, reply) for exchange in packets for reply in exchange.replies]
-    acks = [(exchange, reply) for exchange, reply in said if reply.kind is _ACK]
+    acks = [(exchange, reply) for exchange, reply in said if reply.kind is ACK]
     habit = _habit(acks)
     for exchange, reply in acks:
         if not reply.fits:
@@ -37,7 +35,7 @@ def judge_numbers(talk: DumpExchange, ledger: Ledger) -> None:
     seen = {each.number for each in packets}
     for exchange, reply in said:
         sound = exchange.sendings[reply.sending].is_sound
-        if reply.kind is _NAK and not reply.fits and sound:
+        if reply.kind is NAK and not reply.fits and sound:
             number = reply.message.packet_number
             ledger.see(
                 "NAK for an earlier packet" if number in seen else "NAK with another number",
@@ -98,7 +96,7 @@ def judge_others(talk: DumpExchange, ledger: Ledger) -> None:
     ends = [each.end_ns for each in talk.replies]
     for other in talk.others[:_MOST_OTHERS]:
         at = bisect_right(ends, other.start_ns)
-        if at and talk.replies[at - 1].kind is _WAIT:
+        if at and talk.replies[at - 1].kind is WAIT:
             went_on = any(sending.start_ns >= other.end_ns for _, sending in talk.sent)
             then = "the dump went on afterwards" if went_on else "no packet followed"
             ledger.see("other message during WAIT", other, then=then)

@@ -8,12 +8,8 @@ was rejected before it, and a reply by its time first and its number second.
 from typing import Final
 
 from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.messages import Handshake, HandshakeKind
-from harness.judge.dialogue.exchanges import (
-    DumpExchange,
-    Exchange,
-    Reply,
-)
+from emulator.wire.messages import Handshake
+from harness.judge.dialogue.exchanges import ACK, CANCEL, EOF, NAK, DumpExchange, Exchange, Reply
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.timed_messages import TimedMessage
 
@@ -50,9 +46,9 @@ def _exchange_for(talk: DumpExchange, heard: TimedMessage) -> Exchange:
 def _is_again(last: Exchange, heard: TimedMessage, number: int | None, due: int) -> bool:
     """Whether a packet is the last one once more."""
     reply = last.last_reply
-    rejected = reply is not None and reply.kind is HandshakeKind.NAK
+    rejected = reply is not None and reply.kind is NAK
     if not heard.is_sound:  # its number may be damaged as well
-        accepted = reply is not None and reply.kind is HandshakeKind.ACK and reply.fits
+        accepted = reply is not None and reply.kind is ACK and reply.fits
         return (number == last.number and not accepted) or (rejected and number != due)
     return number == last.number
 
@@ -64,7 +60,7 @@ def _earlier(talk: DumpExchange, heard: TimedMessage, number: int) -> Exchange |
             same = heard.body in exchange.bodies
             damaged = not exchange.came_sound
             wanted = any(
-                reply.kind is HandshakeKind.NAK and reply.message.packet_number == number
+                reply.kind is NAK and reply.message.packet_number == number
                 for reply in talk.replies[-_LOOK_BACK:]
             )
             return exchange if same or damaged or wanted else None
@@ -101,7 +97,7 @@ def _answered(
     latest = known[-1]
     if latest.place is None or message.packet_number in latest.numbers:
         return latest
-    if message.kind in (HandshakeKind.CANCEL, HandshakeKind.EOF):
+    if message.kind in (CANCEL, EOF):
         return latest  # their number says nothing certain
     for earlier in known[-2::-1]:
         if earlier.place is not None and message.packet_number in earlier.numbers:
@@ -113,7 +109,7 @@ def _answered(
             break
     before = known[-2] if len(known) > 1 else latest
     is_late_header = before.place is None and not before.replies
-    ack = message.kind is HandshakeKind.ACK
+    ack = message.kind is ACK
     return before if is_late_header and ack and not latest.replies else latest
 
 

@@ -5,20 +5,22 @@ from itertools import pairwise
 from typing import Final
 
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_BYTES, PACKET_LIMIT_NS
-from emulator.wire.messages import ExtendedHeader, HandshakeKind
+from emulator.wire.messages import ExtendedHeader
 from emulator.wire.prose import duration
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange, Reply
+from harness.judge.dialogue.exchanges import (
+    ACK,
+    CANCEL,
+    EOF,
+    NAK,
+    WAIT,
+    DumpExchange,
+    Exchange,
+    Reply,
+)
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.timed_messages import TimedMessage
 
-_ACK, _NAK, _WAIT, _CANCEL, _EOF = (
-    HandshakeKind.ACK,
-    HandshakeKind.NAK,
-    HandshakeKind.WAIT,
-    HandshakeKind.CANCEL,
-    HandshakeKind.EOF,
-)
 _HEADER_NS: Final = HEADER_LIMIT_NS - HEADER_LIMIT_NS // 100  # judged at 1.98 s, TIM-01
 _PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 _WINDOW: Final = 16  # replies before a message that can have to do with it
@@ -46,7 +48,7 @@ class _Steps:
         self._others_ns = sorted(other.end_ns for other in talk.others)
         self._packets = max(talk.packets, 1)
         self._cancel_ns = next(
-            (each.end_ns for each in talk.replies if each.kind is _CANCEL and each.binds), None
+            (each.end_ns for each in talk.replies if each.kind is CANCEL and each.binds), None
         )
 
     def step(
@@ -80,7 +82,7 @@ class _Steps:
     def _waiting(self, sure: list[Reply], known: list[Reply], latest_ns: int) -> Reply | None:
         """Return the WAIT that is in force; any message ends one (HSK-09)."""
         last = next((reply for reply in reversed(sure) if reply.binds), None)
-        if last is None or last.kind is not _WAIT or known[-1] is not last:
+        if last is None or last.kind is not WAIT or known[-1] is not last:
             return None
         at = bisect_left(self._others_ns, last.end_ns)
         is_over = at < len(self._others_ns) and self._others_ns[at] <= latest_ns
@@ -93,7 +95,7 @@ class _Steps:
         if before.is_rejected or not self._talk.replies:
             return  # where nobody answers the clause does not speak of it
         accepted = any(
-            reply.kind is _ACK and reply.binds and reply.fits and reply.exchange is before
+            reply.kind is ACK and reply.binds and reply.fits and reply.exchange is before
             for reply in sure
         )
         if accepted:
@@ -119,7 +121,7 @@ class _Steps:
         prompt = is_timed and self._sight.pause_ns(sent, heard) < PACKET_LIMIT_NS
         if self._against_nak(before, exchange, heard, heard_of if prompt else sure):
             return
-        accepted = next((reply for reply in heard_of if reply.kind is _ACK), None)
+        accepted = next((reply for reply in heard_of if reply.kind is ACK), None)
         if not is_timed:
             return
         if accepted is not None:
@@ -135,7 +137,7 @@ class _Steps:
                 kind = self._too_early(before, sent, heard)
                 self._ledger.see(kind, heard, exchange, pause=pause, out_of=self._packets)
         elif pause_ns < _HEADER_NS:
-            rejected = any(reply.kind is _NAK for reply in heard_of)
+            rejected = any(reply.kind is NAK for reply in heard_of)
             kind = (
                 "packets after a rejected header"
                 if rejected
@@ -151,14 +153,14 @@ class _Steps:
         """Judge whether a packet was passed over although the receiver wanted it again."""
         mine = [reply for reply in sure if reply.exchange is before]
         last = mine[-1] if mine else None
-        if before.place is None or last is None or last.kind is not _NAK:
+        if before.place is None or last is None or last.kind is not NAK:
             return False
         # The number that the sender knows, not one that was altered on the way.
         if last.message.packet_number != before.number or not last.binds:
             return False
         free_ns = self._sight.latest_start_ns(heard) - last.end_ns + self._sight.tolerance_ns
         lost = self._sight.is_timed and free_ns >= _PACKET_NS  # sent again, and lost on the way
-        waited = any(reply.kind is _WAIT for reply in before.replies)
+        waited = any(reply.kind is WAIT for reply in before.replies)
         self._ledger.see(
             "repeated packet lost" if lost else "passed over a NAK",
             heard,
@@ -176,7 +178,7 @@ class _Steps:
             return "packet before the answer"
         first = bisect_left(self._ends, sent.start_ns)
         mistaken = any(
-            reply.kind is _ACK
+            reply.kind is ACK
             and reply.exchange is not before
             and sent.start_ns < reply.end_ns <= heard.start_ns
             for reply in self._talk.replies[first : bisect_right(self._ends, heard.start_ns)]
@@ -208,13 +210,13 @@ def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) 
     """Judge the handshakes of the sending side."""
     ends = [reply.end_ns for reply in talk.replies]
     for heard, message in talk.handshakes:
-        if message.kind is _EOF:
+        if message.kind is EOF:
             if sight.surely_began_after(talk.sent[-1][1], heard.end_ns):
                 ledger.see("EOF too early", heard)
-        elif message.kind is _CANCEL:
+        elif message.kind is CANCEL:
             before = bisect_right(ends, heard.start_ns)
             last = talk.replies[before - 1] if before else None
-            if last is not None and last.kind is _NAK and not last.fits and last.binds:
+            if last is not None and last.kind is NAK and not last.fits and last.binds:
                 ledger.see("stopped at a NAK for another packet", heard)
         else:
             ledger.see("sender sent a reply", heard, reply=message.kind.name)

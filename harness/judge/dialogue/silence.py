@@ -3,9 +3,8 @@
 from typing import Final
 
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.messages import HandshakeKind
 from emulator.wire.prose import counted
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange
+from harness.judge.dialogue.exchanges import CANCEL, DumpExchange, Exchange
 from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.timed_messages import TimedMessage
@@ -27,7 +26,7 @@ class Silences:
             each.replies for each in talk.exchanges if each.place is not None
         )
         said = [each.message for each in talk.replies] + [each for _, each in talk.handshakes]
-        self._is_cancelled = any(each.kind is HandshakeKind.CANCEL for each in said)
+        self._is_cancelled = any(each.kind is CANCEL for each in said)
         self._silent: list[tuple[Exchange, TimedMessage]] = []
         self._bad_silent = 0
         self.unknown: list[str] = []
