@@ -4,7 +4,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
-from typing import TYPE_CHECKING, Final, NoReturn
+from typing import TYPE_CHECKING, Final
 
 import typer
 
@@ -36,6 +36,7 @@ _NO: Final = "n"
 def play_live(options: ReplayOptions) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
     from harness.files.capture_file import check_target
+    from harness.jobs.outcome import Transfer
     from harness.report import live as report
     from harness.report import replay as replay_report
 
@@ -76,16 +77,10 @@ def play_live(options: ReplayOptions) -> None:
     if stopped:
         note(go_on)
         raise KeyboardInterrupt
-    _end(rows, is_written=unwritten is None)
-
-
-def _end(rows: "list[PlayRow]", *, is_written: bool) -> NoReturn:
-    from harness.report.live import is_rigs_fault
-
     failures = [row for row in rows if not row.is_well]
-    if failures and all(map(is_rigs_fault, failures)):
+    if failures and all(isinstance(row, Transfer) and row.is_rigs_fault for row in failures):
         raise typer.Exit(RIG)
-    raise typer.Exit(1 if failures or not is_written else 0)
+    raise typer.Exit(1 if failures or unwritten is not None else 0)
 
 
 class Desk:

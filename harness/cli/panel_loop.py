@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness.cli.keys import GONE, REPAINT, keyboard
 from harness.cli.panel_desk import PanelDesk
+from harness.jobs.forecast import Arrivals
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -87,12 +88,11 @@ def run_panel(
 
 
 class TimeToGo:
-    """The remaining time of a dump, estimated from its pace so far."""
+    """The remaining time of a dump, and how long none of its packets has come."""
 
     def __init__(self) -> None:
         self._which: object = None
-        self._began = (0, 0)  # instant and packets
-        self._last = (0, 0)
+        self._arrivals = Arrivals()
 
     def of(self, view: "View") -> tuple[int | None, int]:
         """Return the ns that are left, None for unknown, and the ns since the last packet."""
@@ -101,18 +101,10 @@ class TimeToGo:
             self._which = None
             return None, 0
         which = (view.arriving is None, coming.sample_number, coming.expected)
-        if which != self._which or coming.packets < self._last[1]:
-            self._which = which
-            self._began = self._last = (view.time_ns, coming.packets)
-        if coming.packets > self._last[1]:
-            self._last = (view.time_ns, coming.packets)
-        still_ns = view.time_ns - self._last[0]
-        came = self._last[1] - self._began[1]
-        took_ns = self._last[0] - self._began[0]
-        if came < 10 or coming.expected is None:
-            return None, still_ns
-        left = max(coming.expected - coming.packets, 0)
-        return left * took_ns // came, still_ns
+        if which != self._which:
+            self._which, self._arrivals = which, Arrivals()
+        left_ns = self._arrivals.take(coming.packets, coming.expected or 0, view.time_ns)
+        return left_ns, view.time_ns - self._arrivals.since_ns
 
 
 class Screen:

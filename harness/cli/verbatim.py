@@ -71,12 +71,12 @@ def play_captures(options: ReplayOptions, profile: "Profile", link: "Link | None
         [],
         target=target,
         unit=unit,
-        operator={"visits": player.visits, "walk_ns": None},
+        operator={"visits": player.operator.visits, "walk_ns": None},
         lasted_ns=player.line.now_ns,
         stopped=stopped,
         verbatim=report.documents(plays),
     )
-    lines += report.summary(unit, player.visits)
+    lines += report.summary(unit, player.operator.visits)
     show(lines, document, as_json=options.as_json)
     _end(plays, stopped=stopped)
 

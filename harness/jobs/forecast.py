@@ -55,25 +55,25 @@ class _PacketPace:
     def __init__(self) -> None:
         self.each_ns = float(_PACKET_NS)
         self.packet = 0
-        self._mark_ns = 0  # when that one was through
+        self.since_ns = 0  # when that one was through
         self._learnt = 0
 
     def begin(self, packet: int, now_ns: int) -> None:
         """Begin to count; what took time before is nothing that packets need."""
-        self.packet, self._mark_ns = packet, now_ns
+        self.packet, self.since_ns = packet, now_ns
 
     def pass_on(self, packet: int, now_ns: int) -> None:
         """Learn from the packets that have passed since the last look."""
         if (passed := packet - self.packet) > 0:
             seen, self._learnt = self._learnt, self._learnt + passed
             keep = min(_MEMORY**passed, seen / self._learnt)
-            self.each_ns = keep * self.each_ns + (1 - keep) * (now_ns - self._mark_ns) / passed
+            self.each_ns = keep * self.each_ns + (1 - keep) * (now_ns - self.since_ns) / passed
         if passed:  # fewer than before where it begins again
             self.begin(packet, now_ns)
 
     def wait(self, ns: int) -> None:
         """Do not count this time."""
-        self._mark_ns += ns
+        self.since_ns += ns
 
 
 class _PhasePace(_PacketPace):
@@ -167,6 +167,11 @@ class Arrivals:
     def __init__(self) -> None:
         self._pace: Final = _PacketPace()
         self._has_begun = False
+
+    @property
+    def since_ns(self) -> int:
+        """When the last packet came."""
+        return self._pace.since_ns
 
     def take(self, packets: int, wanted: int, now_ns: int) -> int | None:
         """Return what is left in nanoseconds; None while the header is not there (`wanted` 0)."""

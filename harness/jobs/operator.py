@@ -27,9 +27,14 @@ class Operator:
         if self._walk_ns is None or self._unit.panel.awaiting_confirm is None:
             return 0
         self._line.advance(self._walk_ns)
-        self._unit.confirm(self._line.now_ns)
-        self.visits += 1
+        self.confirm()
         return self._walk_ns
+
+    def confirm(self) -> None:
+        """Confirm a dump if the unit waits for that."""
+        if self._walk_ns is not None and self._unit.panel.awaiting_confirm is not None:
+            self._unit.confirm(self._line.now_ns)
+            self.visits += 1
 
     def let_finish(self) -> None:
         """Wait until a unit that waits for more packets gives up after its idle limit."""

@@ -36,6 +36,7 @@ from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.recorded import Recorded
 from harness.jobs.line import MINUTE_NS, Line, late_findings, never
+from harness.jobs.operator import Operator
 from harness.judge.conversation import ConversationComparison, MessageChange, compare
 from harness.judge.finding import Finding
 
@@ -189,9 +190,7 @@ class RehearsedPlayback(Playback):
         self.line: Final = SimulatedLine(self.unit, link=link, listener=self._hear)
         super().__init__(self.line, wants_stop=wants_stop)
         self._kinds = Counter()
-        self._operator: Final = operator
-        self.visits = 0
-        """How often somebody had to walk to the unit."""
+        self.operator: Final = Operator(self.unit, self.line, 0 if operator else None)
 
     def follows(self, recorded: Recorded) -> bool:
         """Whether messages wait for what had come before them."""
@@ -199,7 +198,7 @@ class RehearsedPlayback(Playback):
 
     def _sends(self, data: bytes) -> None:
         if _is_header(data):
-            self.line.at(self.line.now_ns, lambda _: self._confirm())
+            self.line.at(self.line.now_ns, lambda _: self.operator.confirm())
 
     def _run(self, script: Script, recorded: Recorded, start_ns: int) -> int:
         unit, line = self.unit, self.line
@@ -214,13 +213,8 @@ class RehearsedPlayback(Playback):
             lambda: self._wants_stop() or not (unit.is_receiving or unit.is_sending),
             until_ns=line.now_ns + MINUTE_NS,
         )
-        self._confirm()
+        self.operator.confirm()
         return end_ns
-
-    def _confirm(self) -> None:
-        if self._operator and self.unit.panel.awaiting_confirm is not None:
-            self.unit.confirm(self.line.now_ns)
-            self.visits += 1
 
     def _hear(self, direction: Direction, events: Sequence[Event]) -> None:
         if direction is Direction.FROM_UNIT and self._kinds is not None:

@@ -389,9 +389,8 @@ def _digest(dump: Dump) -> bytes:
 
 
 def _untold(unanswered: Sequence[Message]) -> tuple[str, ...]:
-    loops = sum(isinstance(q, LoopPointsRequest | ExtendedLoopPointsRequest) for q in unanswered)
-    has_name = any(isinstance(question, SampleNameRequest) for question in unanswered)
-    return (*(("loops",) if loops else ()), *(("name",) if has_name else ()))
+    untold = {"name" if isinstance(q, SampleNameRequest) else "loops" for q in unanswered}
+    return tuple(sorted(untold))
 
 
 def _whole(data: bytes) -> tuple[Dump, set[type]]:

@@ -62,11 +62,6 @@ def _refusal(transfer: Transfer) -> str:
     return transfer.reason if is_refused else ""
 
 
-def is_rigs_fault(row: PlayRow) -> bool:
-    """Whether a dump failed for what this computer did, and not the unit or the file."""
-    return isinstance(row, Transfer) and row.is_rigs_fault
-
-
 def asking(claimed: Sequence[Dump]) -> list[str]:
     """Return the note before the unit is asked for the samples that it should have."""
     if not claimed:
