@@ -178,7 +178,7 @@ def _evening(options: ReplayOptions, journal: "Journal", desk: Desk) -> "Iterato
             options.capture,
             about=f"a replay to {options.target.given}",
             overwrite=options.overwrite,
-            start_ns=evening.now_ns,
+            start_ns=clock.now_ns(),
         ) as desk.tape:
             yield evening
 

@@ -130,10 +130,9 @@ class Asker:
                 questions=questions,
                 patience=Patience(answer_ns=self.answer_ns),
             )
-            self._run(requester, progress)
-            by_user = not requester.is_over and self._wants_stop()
-            if not requester.is_over:
-                requester.stop(self._line.now_ns)
+            stopped = self._run(requester, progress)
+            by_user = stopped and self._wants_stop()
+            if stopped:
                 self._line.run(lambda: True)
             torn = sum(each.header is not None for each in tries)
             fetched = _fetched(requester, questions, by_user=by_user)
@@ -167,11 +166,8 @@ class Asker:
                 patience=Patience(answer_ns=answer_ns or self.answer_ns),
                 enough=packets,
             )
-            self._run(requester, None)
+            stopped = self._run(requester, None)
             collected = requester.collected
-            stopped = not requester.is_over
-            if stopped:
-                requester.stop(self._line.now_ns)
             if collected.header is not None and not collected.whole:
                 self._await_quiet()
             torn = _is_torn(collected, enough=packets)
@@ -188,8 +184,8 @@ class Asker:
             torn=int(torn),
         )
 
-    def _run(self, requester: Requester, progress: FetchProgress | None) -> None:
-        """Run a requester to its end."""
+    def _run(self, requester: Requester, progress: FetchProgress | None) -> bool:
+        """Run a requester to its end, or stop it; return whether it was stopped."""
         collected = requester.collected
 
         def is_over() -> bool:
@@ -207,6 +203,10 @@ class Asker:
             wants_stop=self._wants_stop,
             patience_ns=self._patience_ns,
         )
+        if requester.is_over:
+            return False
+        requester.stop(self._line.now_ns)
+        return True
 
     def _break_off(self, device_id: int) -> None:
         """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""

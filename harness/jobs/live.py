@@ -107,7 +107,6 @@ class LiveReplay(Replay):
         standing = None
         for _ in range(2):  # a header has no checksum: another one is asked for again
             seen = self.glance(dump, packets=packets, answer_ns=answer_ns)
-            self.line.capture.passages.clear()
             standing = None if seen is None else standing_of(seen, dump, *others)
             if standing is not Standing.OTHER:
                 break
@@ -164,11 +163,6 @@ class Evening:
         """What ended it, where the port failed."""
         self.unwritten: Problem | None = None
         """Why not everything could be written down, None where it was."""
-
-    @property
-    def now_ns(self) -> int:
-        """Return the time by the clock of the port."""
-        return self._live.line.now_ns
 
     def claimed(self, selection: Selection) -> list[Dump]:
         """Return what the unit should have, by what the journal says."""
