@@ -20,12 +20,12 @@ from harness.jobs.subjects import ComparedFile, Subject, source, with_sample
 from harness.judge.conversation import ConversationComparison
 from harness.judge.conversation import compare as compare_conversations
 from harness.judge.difference import (
-    FieldDifference,
     SampleComparison,
     compare_samples,
     field_finding,
     findings,
 )
+from harness.judge.fields import FieldDifference
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.headers import NO_LOOP_TYPES
 

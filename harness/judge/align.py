@@ -71,16 +71,7 @@ def equal_run(a: Words, at_a: int, b: Words, at_b: int) -> int:
 def equal_run_back(a: Words, at_a: int, b: Words, at_b: int, limit: int) -> int:
     """Return how many words just before these places are equal, `limit` at most."""
     limit = min(limit, at_a, at_b)
-    done, chunk = 0, _FIRST
-    while done < limit:
-        size = min(chunk, limit - done)
-        end_a, end_b = at_a - done, at_b - done
-        same = (a[end_a - size : end_a] == b[end_b - size : end_b])[::-1]
-        if not same.all():
-            return done + int(np.argmin(same))
-        done += size
-        chunk = min(chunk * 8, _MOST)
-    return done
+    return equal_run(a[at_a - limit : at_a][::-1], 0, b[at_b - limit : at_b][::-1], 0)
 
 
 def align(

@@ -12,12 +12,22 @@ from typing import Final
 import numpy as np
 
 from emulator.wire.words import Words
-from harness.judge.account import Difference, Kind
+from harness.judge.account import Content, Difference, Kind
 from harness.judge.align import AlignedWords, equal_run, equal_run_back
-from harness.judge.pair import SamplePair, content_of
 
+_REPEATED: Final = 8  # packets back, at most, that words are looked for
 _SMALLEST: Final = 4  # words that are looked for elsewhere
 _MOST_BLOCKS: Final = 64  # beyond these no block is looked for elsewhere
+
+
+@dataclass(frozen=True, slots=True)
+class SamplePair:
+    """Two samples of words with `bits` significant bits, and the words of a packet of A."""
+
+    a: Words
+    b: Words
+    bits: int
+    step: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,3 +218,18 @@ def swap(pair: SamplePair, packet: int) -> Difference:
         packet=packet,
         packets=2,
     )
+
+
+def content_of(pair: SamplePair, at: int, words: int) -> tuple[Content, int | None]:
+    """Return what B's words from `at` on are, with their one value or how far back they stand."""
+    part = pair.b[at : at + words]
+    first = int(part[0])
+    if (part == first).all():
+        if first == 0:
+            return Content.SILENCE, 0
+        lowest = first == -(1 << (pair.bits - 1))
+        return (Content.FILLER if lowest else Content.CONSTANT), first
+    for lag in (words, *range(pair.step, (_REPEATED + 1) * pair.step, pair.step)):
+        if at >= lag and np.array_equal(part, pair.b[at - lag : at - lag + words]):
+            return Content.REPEATED, lag
+    return Content.OTHER, None

@@ -19,18 +19,6 @@ from harness.judge.fields import WIDTH, FieldDifference, compare_fields
 from harness.judge.finding import Answerable, Finding, Place, Verdict
 from harness.judge.wording import Context, sentence, sentences
 
-__all__ = [
-    "Account",
-    "Content",
-    "Difference",
-    "FieldDifference",
-    "Kind",
-    "SampleComparison",
-    "compare_samples",
-    "findings",
-]
-
-NAMES: Final = ("what was sent", "what came back")
 _MOST_FINDINGS: Final = 64
 _ONLY_WIDTH: Final = "every word has the same level, so nothing is lost"
 
@@ -41,17 +29,23 @@ class SampleComparison:
 
     same: bool
     """Whether the words are equal: as many of them, each at the level of its counterpart."""
-    words: tuple[int, int]
-    """Of A and of B."""
-    compared: int
-    """Words that stand in the same place in both."""
     different: int
-    """Those of them that differ, side by side from the beginning, narrow words left-justified."""
+    """Words that differ, side by side from the beginning, narrow words left-justified."""
     explanation: Account
     """What makes B of A, exactly; empty where the words are the same."""
     fields: tuple[FieldDifference, ...]
     """Where the headers differ."""
     context: Context = field(repr=False)
+
+    @property
+    def words(self) -> tuple[int, int]:
+        """How many words A and B have."""
+        return self.context.words
+
+    @property
+    def compared(self) -> int:
+        """Words that stand in the same place in both."""
+        return min(self.words)
 
     @property
     def same_fields(self) -> bool:
@@ -87,7 +81,7 @@ def compare_samples(
     sent: Sample,
     got: Sample,
     *,
-    names: tuple[str, str] = NAMES,
+    names: tuple[str, str] = ("what was sent", "what came back"),
     packet_bits: int | None = None,
 ) -> SampleComparison:
     """Compare the sample `got` with the one `sent`; `names` are what sentences call them.
@@ -98,30 +92,22 @@ def compare_samples(
     words = len(sent.words), len(got.words)
     bits = max(sent.bits, got.bits)
     own_bits = packet_bits or sent.bits
-    context = Context(
-        rate=sent.rate,
-        channels=sent.channels,
-        bits=bits,
-        step=words_per_packet(own_bits),
-        words=words,
-        names=names,
-    )
-    same = _are_same(sent, got, bits)
-    explanation: Account = ()
-    different = 0
-    if not same:
-        different = _different(sent, got, bits)
-        explanation = explain(
+    one, other = (common_scale(each.words[: min(words)], each.bits, bits) for each in (sent, got))
+    different = int(np.count_nonzero(one != other))
+    same = not different and words[0] == words[1]
+    explanation = (
+        ()
+        if same
+        else explain(
             sent.words,
             got.words,
             bits=(sent.bits, got.bits),
             channels=(sent.channels, got.channels),
             packet_bits=own_bits,
         )
+    )
     return SampleComparison(
         same=same,
-        words=words,
-        compared=min(words),
         different=different,
         explanation=explanation,
         fields=tuple(
@@ -130,24 +116,14 @@ def compare_samples(
             else each
             for each in compare_fields(sent, got)
         ),
-        context=context,
-    )
-
-
-def _are_same(a: Sample, b: Sample, bits: int) -> bool:
-    if a.bits == b.bits or len(a.words) != len(b.words):
-        return bool(np.array_equal(a.words, b.words))
-    one, other = (common_scale(each.words, each.bits, bits) for each in (a, b))
-    return bool(np.array_equal(one, other))
-
-
-def _different(a: Sample, b: Sample, bits: int) -> int:
-    common = min(len(a.words), len(b.words))
-    return int(
-        np.count_nonzero(
-            common_scale(a.words[:common], a.bits, bits)
-            != common_scale(b.words[:common], b.bits, bits)
-        )
+        context=Context(
+            rate=sent.rate,
+            channels=sent.channels,
+            bits=bits,
+            step=words_per_packet(own_bits),
+            words=words,
+            names=names,
+        ),
     )
 
 

@@ -13,11 +13,11 @@ import numpy as np
 
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words
-from harness.judge import places
 from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
 from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.pair import SamplePair
+from harness.judge.blocks import SamplePair
+from harness.judge.places import differences
 
 _GOOD: Final = 8  # a single statement this short is not worth a search for a shorter one
 _SHORTER: Final = 2  # times shorter, before an alignment is believed
@@ -57,7 +57,7 @@ def explain(
 def _shortest(
     pair: SamplePair, bits: tuple[int, int], channels: tuple[int, int], widened: Account
 ) -> Account:
-    plain = places.differences(pair, places.in_place(pair))
+    plain = differences(pair)
     if _is_good(plain):
         return (*widened, *plain)
     if (whole := _of_channels(pair, channels)) is not None:
@@ -74,8 +74,7 @@ def _better(pair: SamplePair, bits: tuple[int, int], plain: Account) -> Account:
     common = min(len(pair.a), len(pair.b))
     likely = candidates(pair.a[:common], pair.b[:common], pair.bits, own_bits=bits)
     for how in likely:
-        after = _after(pair, how)
-        account = (how, *places.differences(after, places.in_place(after)))
+        account = (how, *differences(_after(pair, how)))
         best = _believed(account, best, plain)
         if len(account) == 1:
             break  # it is exact, and those that follow are less likely
@@ -129,8 +128,7 @@ def _aligned(pair: SamplePair) -> Account:
 
 
 def _laid(pair: SamplePair, *, whole: bool) -> Account:
-    found = align(pair.a, pair.b, step=pair.step, whole=whole)
-    return places.differences(pair, found or places.in_place(pair))
+    return differences(pair, align(pair.a, pair.b, step=pair.step, whole=whole))
 
 
 def _of_channels(pair: SamplePair, channels: tuple[int, int]) -> Difference | None:

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from harness.judge.account import Difference, Kind, WordRun
 from harness.judge.align import AlignedWords
-from harness.judge.blocks import block_differences, swap
-from harness.judge.pair import SamplePair, content_of
+from harness.judge.blocks import SamplePair, block_differences, content_of, swap
 
 SHOWN_RUNS: Final = 16
 _GAP: Final = 8  # equal words that don't end a run of different ones
@@ -46,13 +45,14 @@ class _Group:
         return int(self.places[-1]) - self.first + 1
 
 
-def in_place(pair: SamplePair) -> tuple[AlignedWords, ...]:
-    """Return the one stretch of two samples that are compared as they stand."""
-    return (AlignedWords(0, 0, min(len(pair.a), len(pair.b))),)
+def differences(
+    pair: SamplePair, stretches: Sequence[AlignedWords] | None = None
+) -> tuple[Difference, ...]:
+    """Return what is different between two samples, exactly.
 
-
-def differences(pair: SamplePair, stretches: Sequence[AlignedWords]) -> tuple[Difference, ...]:
-    """Return what is different between two samples, given what stands against what; exact."""
+    `stretches` say what stands against what; without them, the words are compared as they stand.
+    """
+    stretches = stretches or [AlignedWords(0, 0, min(len(pair.a), len(pair.b)))]
     swapped: list[Difference] = []
     groups: list[_Group] = []
     changed = 0

@@ -7,7 +7,8 @@ from harness.files.opening import shown
 from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from harness.jobs.subjects import AUDIO, ComparedFile, Subject
 from harness.judge.account import Difference, Kind
-from harness.judge.difference import FieldDifference, SampleComparison
+from harness.judge.difference import SampleComparison
+from harness.judge.fields import FieldDifference
 from harness.judge.wording import bits_named, sentence
 from harness.report.capture_diff import SCHEMA
 from harness.report.document import Document, fields_of
