@@ -97,7 +97,7 @@ def diagnose(
         remarks=remarks,
         confidence=sure,
         unexplained=unexplained,
-        no_return=point_of_no_return(scene),
+        no_return=point_of_no_return(scene, signs),
         unknown=tuple(what_is_unknown(scene, is_named=bool(named))),
         scene=scene,
     )

@@ -13,18 +13,15 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from emulator.dump.capture import Direction
-from emulator.wire.codec import Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,
     ExtendedHeader,
-    Handshake,
     HandshakeKind,
     Header,
     IdentityReply,
-    SampleName,
 )
 from harness.files.recorded import Recorded, TakenAt
 from harness.judge.against_source import Compared, Source, against, is_as_source
@@ -181,12 +178,6 @@ class Scene:
         return None
 
     @cached_property
-    def loose_names(self) -> list[TimedMessage]:
-        """Names outside of dumps, and what may have been one."""
-        loose = self.followed.course.loose
-        return [each for each in loose if isinstance(each.message, Malformed | SampleName)]
-
-    @cached_property
     def _spoken(self) -> dict[Direction, list[TimedMessage]]:
         ways: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
         for each in self.followed.heard:
@@ -230,12 +221,6 @@ class Scene:
         known = DumpHeader | ExtendedHeader | IdentityReply
         words = (each.end_ns for each in self.own_words if isinstance(each.message, known))
         return max(words, default=-1)
-
-    @cached_property
-    def unit_spoke_exclusive(self) -> bool:
-        """Whether anything of the standard came from the unit, so that the way back passes it."""
-        kinds = Handshake | IdentityReply | DumpHeader | ExtendedHeader
-        return any(isinstance(e.message, kinds) for e in self.spoke(Direction.FROM_UNIT))
 
     def place(self, heard: TimedMessage | None, exchange: Exchange | None = None) -> Place:
         """Return where something is, as findings have it."""
@@ -442,14 +427,6 @@ class DumpScene:
             after = sent[at + 1][1] if at + 1 < len(sent) else None
             found.append((exchange, turn, heard, after))
         return found
-
-    def exchange_of(self, reply: Reply) -> Exchange:
-        """Return what a reply answers."""
-        return self._exchange_of[id(reply)]
-
-    @cached_property
-    def _exchange_of(self) -> dict[int, Exchange]:
-        return {id(one): each for each in self.talk.exchanges for one in each.replies}
 
     def in_every_sending(self, exchange: Exchange) -> bool:
         """Whether a damaged packet was sent that way, by all that is known."""
