@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from enum import Enum
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.passed import Passed, passed
@@ -22,18 +21,9 @@ _NAMES = {
 }
 
 
-class _Unread(Enum):
-    """What stands for a message that nobody has asked for yet."""
-
-    UNREAD = 0
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TimedMessage:
-    """A message, or what else passed in one piece; times count from the first message on.
-
-    What is asked of it again and again is worked out once.
-    """
+    """A message, or what else passed in one piece; times count from the first message on."""
 
     direction: Direction
     number: int
@@ -41,13 +31,12 @@ class TimedMessage:
     place: int
     """Which of both directions together, from 0 on."""
     piece: Piece
+    message: Decoded | None
+    """What it says; None where it is no whole System Exclusive message."""
     start_ns: int
     end_ns: int
     gaps_ns: int
     """How much longer it took than its bytes need on the line."""
-    _message: Decoded | _Unread | None = field(
-        default=_Unread.UNREAD, init=False, repr=False, compare=False
-    )
     _is_sound: bool | None = field(default=None, init=False, repr=False, compare=False)
 
     @property
@@ -61,18 +50,9 @@ class TimedMessage:
         return self.piece.body
 
     @property
-    def message(self) -> Decoded | None:
-        """What it says; None where it is no whole System Exclusive message."""
-        if self._message is not _Unread.UNREAD:
-            return self._message
-        message = decode(self.piece.body) if self.piece.kind is PieceKind.EXCLUSIVE else None
-        object.__setattr__(self, "_message", message)
-        return message
-
-    @property
     def is_sound(self) -> bool:
         """Whether it has the right form and, as a packet, the right checksum."""
-        if self._is_sound is None:
+        if self._is_sound is None:  # asked again and again, and a checksum is 124 bytes of work
             object.__setattr__(self, "_is_sound", self._sound())
         return bool(self._is_sound)
 
@@ -183,6 +163,7 @@ def _counted(
             number=number,
             place=place,
             piece=piece,
+            message=decode(piece.body) if piece.kind is PieceKind.EXCLUSIVE else None,
             start_ns=start_ns - zero_ns,
             end_ns=end_ns - zero_ns,
             gaps_ns=end_ns - start_ns - len(piece.raw) * BYTE_NS,
