@@ -9,7 +9,7 @@ the packets that are missing.
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Final
 
 from emulator.wire.codec import Foreign, Malformed
@@ -27,7 +27,7 @@ from harness.judge.finding import (
     first_of_each_clause,
     is_rare,
 )
-from harness.judge.stream import DumpVerdict, judge_stream
+from harness.judge.stream import judge_stream
 from harness.judge.timed_messages import TimedMessage
 
 _COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
@@ -62,28 +62,28 @@ def judge_content(
     pieces = messages_of(talk, both=both)
     if pieces and pieces[-1].is_torn_off:
         pieces = pieces[:-1]
-    places = {each.place: each for each in talk.exchanges}
+    counts = how in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN)
+    findings = [each for each in _findings(pieces, sight) if counts or each.clause not in _COUNTS]
+    if not findings:
+        return []
     whose = _Whose(talk, sight, messages)
+    places = {each.place: each for each in talk.exchanges}
     found = []
-    verdicts = _verdicts(pieces)
-    for finding in _placed_findings(verdicts, pieces, sight):
-        if finding.clause in _COUNTS and how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
-            continue
+    for finding in findings:
         at = finding.at
-        if finding.at.packet in places and at.packet is not None:
-            exchange = places[at.packet]
+        if at.packet is not None and (exchange := places.get(at.packet)) is not None:
             time_ns = exchange.best.end_ns if sight.is_timed else None
-            number = exchange.number % PACKET_NUMBERS
-            at = replace(at, packet_number=number, time_ns=time_ns)
+            at = replace(at, packet_number=exchange.number % PACKET_NUMBERS, time_ns=time_ns)
         elif at.packet is not None:
             at = replace(at, packet_number=at.packet % PACKET_NUMBERS)
-        who = whose.of(finding)
-        do = _RIG_DO if who is Answerable.RIG else finding.do
-        # A header that the capture does not hold may have come before it.
-        verdict = Verdict.RIG if finding.clause == "HDR-01" and at.packet == 0 else finding.verdict
-        if who is not Answerable.RIG:
-            verdict = finding.verdict
-        found.append(replace(finding, at=at, answerable=who, do=do, verdict=verdict))
+        who, verdict, do = whose.of(finding), finding.verdict, finding.do
+        if who is Answerable.RIG:
+            do = _RIG_DO
+            if finding.clause == "HDR-01" and at.packet == 0:
+                verdict = (
+                    Verdict.RIG
+                )  # a header that the capture does not hold may have come before
+        found.append(replace(finding, at=at, answerable=who, verdict=verdict, do=do))
     return list(first_of_each_clause(found))
 
 
@@ -95,8 +95,7 @@ def judge_loose(
     named = [each for each in loose if _is_answer_out_of_form(each)]
     rest = [each for each in loose if not _is_answer_out_of_form(each)]
     found = [finding for each in named for finding in _wrong_form(each, sight)]
-    of_rest = _placed_findings(_verdicts(rest), rest, sight)
-    found += [each for each in of_rest if each.clause != "HDR-01"]
+    found += [each for each in _findings(rest, sight) if each.clause != "HDR-01"]
     out = []
     for finding in found:
         if finding.clause in _ENDS or (finding.clause in _FORM and rare):
@@ -145,22 +144,13 @@ def messages_of(talk: DumpExchange, *, both: bool) -> list[TimedMessage]:
     return [message for _, message in sorted(found, key=lambda each: each[0])]
 
 
-def _verdicts(pieces: Sequence[TimedMessage]) -> list[DumpVerdict]:
+def _findings(pieces: Sequence[TimedMessage], sight: TimePrecision) -> Iterator[Finding]:
+    """Yield what the judge of streams finds in messages, with places in the capture's stream."""
+    offsets = list(accumulate((len(heard.piece.raw) for heard in pieces), initial=0))
     data = b"".join(heard.piece.raw for heard in pieces)
-    return list(judge_stream(data, keep_words=False))
-
-
-def _placed_findings(
-    verdicts: Sequence[DumpVerdict], pieces: Sequence[TimedMessage], sight: TimePrecision
-) -> Iterator[Finding]:
-    """Yield what the judge of streams finds, with places in the capture's own stream."""
-    offsets = [0]
-    for heard in pieces:
-        offsets.append(offsets[-1] + len(heard.piece.raw))
-    for verdict in verdicts:
+    for verdict in judge_stream(data, keep_words=False):
         for finding in verdict.findings:
-            byte = finding.at.byte
-            if byte is None:
+            if (byte := finding.at.byte) is None:
                 yield finding
                 continue
             at = min(max(bisect_right(offsets, byte) - 1, 0), len(pieces) - 1)
@@ -221,24 +211,20 @@ def _is_repeated(exchange: Exchange) -> bool:
 
 def _had_time(talk: DumpExchange, sight: TimePrecision) -> bool:
     """Whether there was time on the line for all packets that are missing."""
-    gaps = [
-        (one, other)
-        for one, other in pairwise(talk.exchanges)
-        if other.place is not None and other.place - (-1 if one.place is None else one.place) > 1
-    ]
-    for one, other in gaps:
-        assert other.place is not None
-        if sight.hides_pauses(one.sendings[-1], other.sendings[0]):
-            continue
-        missing = other.place - (-1 if one.place is None else one.place) - 1
-        free_ns = sight.pause_ns(one.sendings[-1], other.sendings[0])
-        if free_ns < missing * _PACKET_NS:
-            return False
-    last = talk.exchanges[-1].place
-    tail = 0 if talk.planned is None else talk.planned - (-1 if last is None else last) - 1
+    is_gap = False
+    for one, other in pairwise(talk.exchanges):
+        last = -1 if one.place is None else one.place
+        missing = 0 if other.place is None else other.place - last - 1
+        if missing > 0:
+            is_gap = True
+            before, after = one.sendings[-1], other.sendings[0]
+            had_time = sight.pause_ns(before, after) >= missing * _PACKET_NS
+            if not (had_time or sight.hides_pauses(before, after)):
+                return False
+    end = talk.exchanges[-1].place
+    tail = 0 if talk.planned is None else talk.planned - (-1 if end is None else end) - 1
     if tail > 0:
         if talk.goes_on_ns is None:
             return False
-        free_ns = talk.goes_on_ns - talk.last_ns + sight.tolerance_ns
-        return free_ns >= tail * _PACKET_NS
-    return bool(gaps)
+        return talk.goes_on_ns - talk.last_ns + sight.tolerance_ns >= tail * _PACKET_NS
+    return is_gap
