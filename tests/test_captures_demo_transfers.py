@@ -29,7 +29,7 @@ CAUSES = {
     "one-cable-only": {"nothing comes back"},
     "wrong-device-number": {"other device ID"},
     "crackling-plug": {"bytes altered on the way", "unit rejects good packets"},
-    "small-buffer": {"interface loses bytes", "bytes lost on the way"},
+    "small-buffer": {"bytes lost on the way"},
     "keyboard-on-the-cable": {"another sender on the cable"},
     "somebodys-foot": {"cable out"},
     "memory-full": {"unit ended the dump"},

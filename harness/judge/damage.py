@@ -9,7 +9,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import reduce
-from itertools import pairwise
 from operator import xor
 from typing import Final
 
@@ -135,47 +134,9 @@ def _hex(data: bytes) -> str:
     return data[:12].hex(" ").upper()
 
 
-def put_together(bodies: Sequence[bytes]) -> bytes | None:
-    """Return the packet of which each body lacks one byte; None where they do not say.
-
-    Two that lack different bytes hold all of it, and the checksum says whether that is so.
-    """
-    short = [each for each in bodies if len(each) == PACKET_BYTES - 1]
-    for one, other in pairwise(short):
-        at = next((at for at, (a, b) in enumerate(zip(one, other, strict=True)) if a != b), None)
-        if at is None:
-            continue
-        for whole in (
-            one[:at] + other[at : at + 1] + one[at:],
-            other[:at] + one[at : at + 1] + other[at:],
-        ):
-            first, last = lost_at(one, whole), lost_at(other, whole)
-            lacks_one = all(
-                body == whole[:at] + whole[at + 1 :]
-                for body, (_, at) in ((one, first), (other, last))
-            )
-            if lacks_one and sum_is_off_by(whole) == 0:
-                return whole
-    return None
-
-
 def sum_is_off_by(body: bytes) -> int:
     """Return by which bits the checksum of a whole packet is off (M1 p. 39)."""
     return reduce(xor, body[1:-1])
-
-
-def lost_at(body: bytes, reference: bytes) -> tuple[int, int]:
-    """Return between which bytes of the reference one is missing from `body`: first and last.
-
-    Within a run of equal bytes nobody can tell which one it was.
-    """
-    first = next(
-        (at for at, (a, b) in enumerate(zip(body, reference, strict=False)) if a != b), len(body)
-    )
-    back = first
-    while back > 0 and reference[back - 1] == reference[first if first < len(reference) else -1]:
-        back -= 1
-    return back, first
 
 
 def data_bytes(packets: Sequence[TimedMessage]) -> bytes:

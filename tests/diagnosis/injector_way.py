@@ -240,7 +240,7 @@ def note_inside_quietly(play: Play) -> int:
 
 @fault(
     "every Nth byte lost",
-    "interface loses bytes",
+    "bytes lost on the way",
     53,
     packets=(6, 9),
     plain=True,
@@ -339,7 +339,7 @@ def stuck_bit(play: Play) -> Struck:
 # Headers, ends and device IDs
 
 
-@fault("F7 missing from packets", "interface loses bytes", 51, plain=True, views=ARRIVED)
+@fault("F7 missing from packets", "bytes lost on the way", 51, plain=True, views=ARRIVED)
 def ends_lost(play: Play) -> None:
     """Lost where F7 travels alone in an event of USB: in packets and not in headers or ACKs."""
     dies_on_the_way(play, 126)
@@ -347,7 +347,7 @@ def ends_lost(play: Play) -> None:
 
 @fault(
     "every packet cut at one length",
-    "interface loses bytes",
+    "bytes lost on the way",
     14,
     plain=True,
     views=ARRIVED,

@@ -12,8 +12,6 @@ from harness.judge.damage import (
     Damage,
     Hit,
     damage_of,
-    lost_at,
-    put_together,
     remains_of,
     sum_is_off_by,
 )
@@ -70,22 +68,6 @@ def test_the_altered_bytes_are_counted_where_the_packet_is_known() -> None:
 def test_a_checksum_that_is_right_is_off_by_nothing() -> None:
     assert sum_is_off_by(_PACKET) == 0
     assert sum_is_off_by(flipped(_PACKET, bit=8)) == 8
-
-
-@pytest.mark.parametrize("at", range(5, 125))
-def test_where_a_byte_is_missing(at: int) -> None:
-    early, late = lost_at(without(at)(_PACKET), _PACKET)
-    assert early <= at <= late
-
-
-@pytest.mark.parametrize(("one", "other"), [(8, 9), (30, 99), (99, 30), (4, 124)])
-def test_two_that_lack_a_byte_make_a_whole(one: int, other: int) -> None:
-    assert put_together([without(one)(_PACKET), without(other)(_PACKET)]) == _PACKET
-
-
-def test_two_that_lack_the_same_byte_do_not() -> None:
-    assert put_together([without(30)(_PACKET)] * 2) is None
-    assert put_together([_PACKET]) is None
 
 
 def test_the_sound_of_these_packets_is_not_all_alike() -> None:

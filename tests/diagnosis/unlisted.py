@@ -68,7 +68,7 @@ REJECTED: Final = names(
     "bytes altered on the way",
     "bytes lost on the way",
     "bytes added on the way",
-    "interface loses bytes",
+    "bytes lost on the way",
     "another sender on the cable",
     "answers altered on the way back",
     "unit rejects good packets",
@@ -77,10 +77,10 @@ REJECTED: Final = names(
 # The same packet again and again: it may also be one that never passes.
 REJECTED_OFTEN: Final = REJECTED | names(
     "unit rejects good packets",
-    "interface loses bytes",
+    "bytes lost on the way",
     "device ID rewritten on the way",
     "stuck data bit",
-    "interface loses bytes",
+    "bytes lost on the way",
 )
 # At the host a packet left and nothing came: it, or its answer, or a cable for a time.
 UNANSWERED: Final = names(
@@ -90,8 +90,8 @@ UNANSWERED: Final = names(
     "bytes lost on the way",
     "bytes altered on the way",
     "bytes added on the way",
-    "interface loses bytes",
-    "interface loses bytes",
+    "bytes lost on the way",
+    "bytes lost on the way",
     "another sender on the cable",
     "unit fell silent",
 )

@@ -124,7 +124,7 @@ def tail_late(play: Play) -> Label:
     play.send(place + 1, ((0, mixed),), after_ns=play.limit_ns())
     play.silence(play.limit_ns())
     play.rest(place + 2)
-    return told(LOST | ADDED | names("interface loses bytes", "interface loses bytes"), UNANSWERED)
+    return told(LOST | ADDED | names("bytes lost on the way", "interface loses bytes"), UNANSWERED)
 
 
 @fault("a tune request inside a packet", goes_on=False)
@@ -148,7 +148,7 @@ def exclusive_inside(play: Play) -> Label:
     play.send(place, with_more(play.dump.packets[place], cut, b"\xf0\x7d\x01\x02\x03\xf7"))
     play.again(place)
     play.rest(place + 1)
-    return told(NOTE | names("interface loses bytes"), UNANSWERED, place)
+    return told(NOTE | names("bytes lost on the way"), UNANSWERED, place)
 
 
 @fault("every bit turned over on the way", views=BOTH)

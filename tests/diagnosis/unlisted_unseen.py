@@ -97,7 +97,7 @@ def start_for_end(play: Play) -> Label:
         play.send(place, arrives, after_ns=play.limit_ns() if place else None)
     play.silence(20 * MS)
     play.lives()
-    return told(ALTERED | names("interface loses bytes"), SILENT_NOW_HOST | REJECTED_OFTEN)
+    return told(ALTERED | names("bytes lost on the way"), SILENT_NOW_HOST | REJECTED_OFTEN)
 
 
 @fault("a quarter frame of a tape machine inside packets", goes_on=False)
@@ -182,7 +182,7 @@ def cut_while_read(play: Play) -> Label:
     play.tape.come(dump.packets[stop][:50], 2 * MS)
     play.silence(5 * SECOND)
     play.tape.to(b.identity_request())
-    cut = names("cable out", "interface loses bytes", "interface loses bytes")
+    cut = names("cable out", "bytes lost on the way", "interface loses bytes")
     gone = names("messages lost on the way", "unit fell silent", "sender gave up")
     return told(LOST | cut | gone)
 

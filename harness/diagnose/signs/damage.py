@@ -1,7 +1,7 @@
 """Packets and headers that arrived damaged: in what way, and what all the damage has in common.
 
-Theory of operation.  All damaged packets of a dump are looked at together.  What strikes at one
-length, at one distance, in one bit or in the device ID is told as that; the rest by its kind.  What
+Theory of operation.  All damaged packets of a dump are looked at together.  What strikes in one bit
+or in the device ID is told as that; the rest by its kind.  What
 was sent like that, each time or in the source too, is told by `content`: a recording behind the
 damage looks like it, so what is regular is looked for in both.
 """
@@ -9,7 +9,6 @@ damage looks like it, so what is regular is looked for in both.
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from math import comb
 from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
@@ -28,21 +27,14 @@ from harness.judge.damage import (
     differs_in_device,
     held_bit,
     is_header_start,
-    lost_at,
-    put_together,
     remains_of,
     sum_is_off_by,
 )
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.timed_messages import TimedMessage
 
-_SENDINGS: Final = 8  # of one packet that are put together (our choice)
 _MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
 _SHORTER: Final = (Hit.LOST, Hit.CUT, Hit.END_LOST)
-_DISTANCES: Final = range(48, 2_100)  # bytes from one loss to the next (our choice)
-_MOST_OF: Final = 0.6  # of the steps; losses between messages are not seen (our choice)
-_TOO_LIKELY: Final = 0.02  # distances that would fit by chance (our choice)
-_UNLIKELY: Final = 0.0001
 
 
 class _Found(NamedTuple):
@@ -65,10 +57,9 @@ def damaged(scene: Scene) -> Iterator[Sign]:
         struck = {id(each.exchange): each.exchange for each in found}
         sent_so = {at for at, each in struck.items() if _was_sent_so(dump, each)}
         arrived = [each for each in found if id(each.exchange) not in sent_so]
-        regular = _device(dump, found) or _distance(dump, found)
+        regular = _device(dump, found)
         if found and not scene.is_file:
             regular = _device_of_source(dump) or _bit(dump, found) or regular
-        regular = _ends(dump, arrived) or _cut(dump, arrived) or regular
         if regular is not None:
             yield regular
         else:
@@ -93,7 +84,7 @@ def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
         right = dump.source.whole(exchange.place)
         if right is not None:
             return right
-    return put_together([each.body for each in exchange.sendings[:_SENDINGS]])
+    return None
 
 
 def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
@@ -108,7 +99,6 @@ def _sign(
     one: _Found,
     rule: str,
     *texts: str,
-    count: int = 1,
     hit: str = "",
     is_proved: bool = False,
     is_main: bool = True,
@@ -124,36 +114,10 @@ def _sign(
         shown=shown,
         rule=rule,
         hit=hit,
-        count=count,
         proved=is_proved,
         main=is_main,
         foreign=is_cut_short,
     )
-
-
-def _ends(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
-    if not found or dump.sound or any(each.damage.hit is not Hit.END_LOST for each in found):
-        return None
-    if len(found) + _tails(dump, PACKET_BYTES - 1) < 2:
-        return None
-    text = f"{_all(found)} arrived with 126 of its 127 bytes: the last one, F7, is missing."
-    return _sign(dump, found[0], "ends", text, count=len(found))
-
-
-def _tails(dump: DumpScene, length: int) -> int:
-    """Return how many messages the capture ends in, just at this length: none or one."""
-    last = dump.talk.sent[-1][1]
-    return int(last.is_torn_off and len(last.body) == length)
-
-
-def _cut(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
-    lengths = {each.damage.length for each in found}
-    if len(lengths) != 1 or dump.sound or any(each.damage.hit is not Hit.CUT for each in found):
-        return None
-    if len(found) + _tails(dump, min(lengths)) < 2:
-        return None
-    text = f"{_all(found)} ends after {lengths.pop()} of its 127 bytes."
-    return _sign(dump, found[0], "length", text, count=len(found))
 
 
 def _device(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
@@ -169,7 +133,7 @@ def _device(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
         return None  # a checksum that leaves something out looks the same
     text = f"Every packet is for device {now}, and every checksum is right for device {now ^ by}."
     shown = found[0].heard.body[:5].hex(" ").upper()
-    return _sign(dump, found[0], "device", text, count=len(found), shown=shown)
+    return _sign(dump, found[0], "device", text, shown=shown)
 
 
 def _device_of_source(dump: DumpScene) -> Sign | None:
@@ -184,7 +148,7 @@ def _device_of_source(dump: DumpScene) -> Sign | None:
     )
     found = _Found(exchange, one, damage_of(one, (), right), right)
     shown = one.body[:5].hex(" ").upper()
-    return _sign(dump, found, "device", text, count=len(pairs), is_proved=True, shown=shown)
+    return _sign(dump, found, "device", text, is_proved=True, shown=shown)
 
 
 def _beside_source(dump: DumpScene) -> list[tuple[Exchange, TimedMessage, bytes]]:
@@ -216,66 +180,7 @@ def _bit(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
     text = (
         f"Bit {by.bit_length() - 1} is {value} in every byte of the sound, and it was not sent so."
     )
-    return _sign(dump, found[0], "bit", text, count=len(found), is_proved=bool(pairs))
-
-
-_Span = tuple[int, int]
-
-
-def _distance(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
-    """Find the distance at which bytes are lost (T53)."""
-    losses = [each for each in found if each.damage.hit in _SHORTER]
-    if len(losses) < _MANY or len(losses) < len(found) - 1:
-        return None
-    steps = list(pairwise(_spans(losses)))
-    # Whoever loses every Nth byte loses it in the stream that was sent; a divisor of N fits too.
-    for distance in reversed(_DISTANCES):
-        fit = [_width(one, other) for one, other in steps if _fits(one, other, distance)]
-        if len(fit) < max(_MANY - 1, _MOST_OF * len(steps)):
-            continue
-        chance = _by_chance(fit, len(steps), distance)
-        if chance > _TOO_LIKELY:
-            continue
-        text = (
-            f"A byte is missing {len(losses)} times, and mostly {distance} bytes after the one "
-            "before it, or twice that."
-        )
-        is_proved = chance < _UNLIKELY
-        return _sign(dump, losses[0], "distance", text, count=len(losses), is_proved=is_proved)
-    return None
-
-
-def _fits(one: _Span, other: _Span, distance: int) -> bool:
-    """Whether two losses can be one distance apart, or two of them."""
-    least, most = other[0] - one[1], other[1] - one[0]
-    return least <= distance <= most or least <= 2 * distance <= most
-
-
-def _width(one: _Span, other: _Span) -> int:
-    return other[1] - one[0] - (other[0] - one[1]) + 1
-
-
-def _by_chance(fit: Sequence[int], steps: int, distance: int) -> float:
-    """Return how many distances would fit as well if bytes were lost anywhere."""
-    expected = float(len(_DISTANCES) * comb(steps, len(fit)))
-    for width in fit:
-        expected *= min(2 * width / distance, 1.0)
-    return expected
-
-
-def _spans(losses: Sequence[_Found]) -> Iterator[_Span]:
-    """Yield between which bytes of the stream that was sent each loss is."""
-    before = 0
-    for each in losses:
-        start = each.heard.piece.offset + before
-        if each.damage.hit is Hit.END_LOST:
-            first = last = PACKET_BYTES - 1
-        elif each.reference is not None:
-            first, last = lost_at(each.heard.body, each.reference)
-        else:
-            first, last = 1, PACKET_BYTES - 2
-        yield start + first, start + last
-        before += each.damage.count
+    return _sign(dump, found[0], "bit", text, is_proved=bool(pairs))
 
 
 # Damage by its kind.
@@ -300,7 +205,6 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
             mine[0],
             "",
             *_sentences(dump, mine),
-            count=len(mine),
             hit=name,
             is_proved=_is_proved(dump, mine[0]),
             is_main=is_main,
@@ -348,12 +252,6 @@ def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
     places = {each.exchange.place for each in mine}
     if len(places) > 1:
         yield f"In all that happened to {len(places):,} of {len(dump.packets):,} packets."
-
-
-def _all(found: Sequence[_Found]) -> str:
-    if len(found) > 1:
-        return f"Each of {len(found):,} packets"
-    return f"Packet {found[0].exchange.place:,}"
 
 
 # Headers and pieces.
