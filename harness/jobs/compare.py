@@ -25,7 +25,7 @@ from harness.judge.difference import (
     field_finding,
     findings,
 )
-from harness.judge.fields import FieldDifference
+from harness.judge.fields import FieldDifference, stated
 from harness.judge.finding import Answerable, Finding, Verdict
 from harness.judge.headers import NO_LOOP_TYPES
 
@@ -206,45 +206,22 @@ def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
 
 def _header_fields(a: Subject, b: Subject) -> Iterator[FieldDifference]:
     """Yield what headers say beside what a sample holds, where it differs."""
-    length_a, length_b = _length(a), _length(b)
-    if length_a != length_b:
-        yield FieldDifference(field="length", a=f"{length_a:,}", b=f"{length_b:,}", clause="HDR-06")
+    yield from stated("length", f"{_length(a):,}", f"{_length(b):,}", "HDR-06")
     one, other = a.header, b.header
     if one is None or other is None:
         return
-    if a.disorder != b.disorder:
-        yield FieldDifference(
-            field=ORDER,
-            a=a.disorder or "as numbered",
-            b=b.disorder or "as numbered",
-            clause="PKT-03",
-            remark="a unit stores packets in the order in which they come",
-        )
-    if one.sample_number != other.sample_number:
-        yield FieldDifference(
-            field="sample number",
-            a=f"{one.sample_number:,}",
-            b=f"{other.sample_number:,}",
-            clause="HDR-02",
-        )
-    if one.device_id != other.device_id:
-        yield FieldDifference(
-            field="device ID",
-            a=str(one.device_id),
-            b=str(other.device_id),
-            clause="DEV-03",
-            counts=False,
-            remark="it says who is addressed, not what the sample is",
-        )
-    if type(one) is not type(other):
-        yield FieldDifference(
-            field="header",
-            a=_kind(one),
-            b=_kind(other),
-            clause="EXT-08",
-            counts=False,
-            remark="both can say the same",
-        )
+    orders = a.disorder or "as numbered", b.disorder or "as numbered"
+    yield from stated(
+        ORDER, *orders, "PKT-03", "a unit stores packets in the order in which they come"
+    )
+    numbers = f"{one.sample_number:,}", f"{other.sample_number:,}"
+    yield from stated("sample number", *numbers, "HDR-02")
+    remark = "it says who is addressed, not what the sample is"
+    yield from stated(
+        "device ID", str(one.device_id), str(other.device_id), "DEV-03", remark, counts=False
+    )
+    remark = "both can say the same"
+    yield from stated("header", _kind(one), _kind(other), "EXT-08", remark, counts=False)
 
 
 def _kind(header: Header) -> str:

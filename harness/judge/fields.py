@@ -30,6 +30,14 @@ class FieldDifference:
     """What it is worth where that does not follow from whether it counts."""
 
 
+def stated(
+    field: str, a: str, b: str, clause: str, remark: str = "", *, counts: bool = True
+) -> Iterator[FieldDifference]:
+    """Yield the difference of one field if it is stated differently."""
+    if a != b:
+        yield FieldDifference(field=field, a=a, b=b, clause=clause, remark=remark, counts=counts)
+
+
 def compare_fields(a: Sample, b: Sample) -> tuple[FieldDifference, ...]:
     """Return the fields in which two samples differ, exactly; what does not matter is marked.
 
@@ -39,22 +47,14 @@ def compare_fields(a: Sample, b: Sample) -> tuple[FieldDifference, ...]:
 
 
 def _fields(a: Sample, b: Sample) -> Iterator[FieldDifference]:
-    plain = (
-        (WIDTH, a.bits, b.bits, "HDR-03"),
-        ("channels", a.channels, b.channels, "EXT-05"),
-    )
-    for field, one, other, clause in plain:
-        if one != other:
-            yield FieldDifference(field=field, a=f"{one:,}", b=f"{other:,}", clause=clause)
+    yield from stated(WIDTH, f"{a.bits:,}", f"{b.bits:,}", "HDR-03")
+    yield from stated("channels", f"{a.channels:,}", f"{b.channels:,}", "EXT-05")
     if a.rate != b.rate:
         yield _rate(a.rate, b.rate)
     if a.sustain != b.sustain:
         yield _loop("loop", a.sustain, b.sustain)
     yield from _more_loops(dict(a.loops), dict(b.loops))
-    if a.name != b.name:
-        yield FieldDifference(
-            field="name", a=a.name or _ABSENT, b=b.name or _ABSENT, clause="NAM-02"
-        )
+    yield from stated("name", a.name or _ABSENT, b.name or _ABSENT, "NAM-02")
 
 
 def _rate(a: Fraction, b: Fraction) -> FieldDifference:
