@@ -261,13 +261,6 @@ def _low_bits_lost(account: Account, sent: Words, got: Words, bits: int) -> str:
     )
 
 
-def _stored_twice(doubled: Difference, step: int, again: Sequence[int]) -> int | None:
-    """Return which packet came twice; of packets that hold the same, one that was sent twice."""
-    first, last = doubled.alike or (0, -1)
-    alike = [place for place in again if first <= (place + 1) * step <= last]
-    return alike[0] if alike else doubled.packet
-
-
 def _differing(sent: _Side, got: _Side, one: Words, other: Words) -> Stored:
     """Return which words differ, each in its place; `one` and `other` are of one width."""
     mine = got.words[: got.length][got.known[: got.length]]

@@ -168,16 +168,6 @@ class WordsSeen:
         steps = wrapped(self.sound[channels:] - self.sound[:-channels], self.half)
         return _RARE * min(int((steps > 0).sum()), int((steps < 0).sum())) >= len(steps)
 
-    def ends_far_from(self, last_words: int) -> bool:
-        """Whether the sound before its last words is smooth and far from full scale."""
-        channels, half = max(self.header.channels, 1), self.half
-        before = self.sound[: len(self.words) - last_words]
-        steps = np.abs(before[channels:] - before[:-channels])
-        if len(before) <= channels or len(np.unique(steps)) < _VALUES // 2:
-            return False
-        is_near = int(before[-channels:].min()) < -half + 2 * half // _STEP
-        return not is_near and int(steps.max(initial=0)) <= 4 * half // _STEP
-
 
 def words_seen(data: bytes, header: Header | None) -> WordsSeen | None:
     """Return the words in the data bytes of packets; None where no width is known."""

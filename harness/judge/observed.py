@@ -33,6 +33,14 @@ _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 _OF_LENGTH: Final = frozenset({Kind.ENDS_EARLY, Kind.GOES_ON})
 """What a header with another length does to words."""
 _CABLE: Final = "Check the cable back from the unit, and its device ID."
+_NO_CHECKSUM: Final = (
+    "A header has no checksum: it may have been altered on the way. Send the dump again; if the "
+    "same comes back, the unit keeps it so."
+)
+_CAUGHT: Final = (
+    "The checksum would have caught this on the way, so the unit made it of the words: look at its "
+    "memory, or whether it changes sounds as it takes them."
+)
 _S: Final = 1_000_000_000
 _MOST: Final = 64  # differences of words that get a finding of their own
 
@@ -169,39 +177,25 @@ def judge_read_back(
     if not _HARMLESS.isdisjoint(kinds):  # says already how many bits the words have
         fields = tuple(each for each in comparison.fields if each.clause != "HDR-03")
         comparison = replace(comparison, fields=fields)
-    found = findings(comparison, answerable=Answerable.UNIT)
-    found = tuple(_by_kind(finding, kind, sent, got) for finding, kind in zip_longest(found, kinds))
-    if is_in_memory:
-        return found
     return tuple(
-        _as_it_came(finding) if finding.verdict is Verdict.BENT or kind in _OF_LENGTH else finding
-        for finding, kind in zip_longest(found, kinds)
+        _by_kind(finding, kind, sent, got, is_in_memory=is_in_memory)
+        for finding, kind in zip_longest(findings(comparison, answerable=Answerable.UNIT), kinds)
     )
 
 
-def _as_it_came(finding: Finding) -> Finding:
-    """Return a finding on what a header says that came over a line: nobody is to blame yet."""
-    return replace(
-        finding,
-        answerable=Answerable.RIG,
-        do="A header has no checksum: it may have been altered on the way. Send the dump again; if "
-        "the same comes back, the unit keeps it so.",
-    )
-
-
-def _by_kind(finding: Finding, kind: Kind | None, sent: Sample, got: Sample) -> Finding:
+def _by_kind(
+    finding: Finding, kind: Kind | None, sent: Sample, got: Sample, *, is_in_memory: bool
+) -> Finding:
+    """Return a finding as it stands against the unit; `kind` is None for a field of the header."""
+    if not is_in_memory and (finding.verdict is Verdict.BENT or kind in _OF_LENGTH):
+        return replace(finding, answerable=Answerable.RIG, do=_NO_CHECKSUM)
     if kind in _HARMLESS:
         return replace(finding, verdict=Verdict.NOTED)
     if kind is not Kind.CHANGED:
         return finding
     if not _sums_differ(finding.at.packet, sent, got):
         return replace(finding, answerable=Answerable.RIG)
-    return replace(
-        finding,
-        answerable=Answerable.UNIT,
-        do="The checksum would have caught this on the way, so the unit made it of the words: "
-        "look at its memory, or whether it changes sounds as it takes them.",
-    )
+    return replace(finding, do=_CAUGHT)
 
 
 def _sums_differ(packet: int | None, sent: Sample, got: Sample) -> bool:
