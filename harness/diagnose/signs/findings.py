@@ -17,13 +17,17 @@ from harness.judge.finding import Finding
 _FREE: Final = ("device_id", "sample_number")
 """Fields of a header that may be others than the source's: it is sent to another place."""
 
+_CANCELLED: Final = "HSK-12"
+"""Whoever asks a unit for a sample may stop it where that is enough."""
+
 
 def findings(scene: Scene) -> Iterator[Sign]:
     """Tell what the judge has found, of each dump and beside them."""
     for dump in scene.dumps:
         is_sent = dump.talk.direction is Direction.TO_UNIT
         for each in dump.told if is_sent else dump.findings:
-            yield _sign(dump, each, is_back=not is_sent)
+            if is_sent or each.clause != _CANCELLED:
+                yield _sign(dump, each, is_back=not is_sent)
     for each in scene.verdicts.findings:
         at_ns = each.at.time_ns
         during = (
