@@ -224,6 +224,5 @@ def _journal(options: ReplayOptions) -> "Journal":
     target = options.target.given
     path = usual_path(target) if options.journal is None else options.journal
     began = datetime.now().astimezone().isoformat(timespec="seconds")
-    if options.resume:
-        return Journal.resume(path, target=target, began=began)
-    return Journal.begin(path, target=target, began=began)
+    take_up = Journal.resume if options.resume else Journal.begin
+    return take_up(path, target=target, began=began)

@@ -1,6 +1,6 @@
 """The part of `dryload replay` that plays to an emulated unit, in virtual time."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -10,7 +10,7 @@ from harness.cli.own_unit import disturbances_of, prepare, profile_of, walk_ns_o
 from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.taping import write_capture
-from harness.cli.terminal import say, say_json, width
+from harness.cli.terminal import show, width
 from harness.cli.verbatim import are_captures, play_captures
 from harness.files.problem import Problem
 
@@ -76,45 +76,42 @@ def rehearse(options: ReplayOptions) -> None:
         taken_at=TakenAt.LINE,
     )
     stopped = was_interrupted()
-    if options.as_json:
-        document = report.document(
-            rows,
-            target=target.given,
-            unit=rehearsal.unit,
-            operator={"visits": rehearsal.visits, "walk_ns": walk_ns},
-            lasted_ns=rehearsal.line.now_ns,
-            stopped=stopped,
-            disturbances=purpose.done_document(disturbances, rehearsal.struck),
-        )
-        say_json(document)
-    else:
-        _say(rows, rehearsal, disturbances, walk_ns)
+    document = report.document(
+        rows,
+        target=target.given,
+        unit=rehearsal.unit,
+        operator={"visits": rehearsal.visits, "walk_ns": walk_ns},
+        lasted_ns=rehearsal.line.now_ns,
+        stopped=stopped,
+        disturbances=purpose.done_document(disturbances, rehearsal.struck),
+    )
+    show(_lines(rows, rehearsal, disturbances, walk_ns), document, as_json=options.as_json)
     if stopped:
         raise KeyboardInterrupt
     raise typer.Exit(0 if all(row.is_well for row in rows) else 1)
 
 
-def _say(
+def _lines(
     rows: "Sequence[PlayRow]",
     rehearsal: "Rehearsal",
     disturbances: "Disturbances",
     walk_ns: int | None,
-) -> None:
-    """Say what came of it, for people."""
-    from harness.jobs.outcome import Transfer
+) -> Iterator[str]:
+    """Yield what came of it, for people."""
     from harness.report import disturbances as purpose
     from harness.report import replay as report
 
-    say([report.head(rehearsal.unit), ""])
-    for row in rows:
-        if isinstance(row, Transfer):
-            say([*report.lines_of(row), ""])
+    yield from (report.head(rehearsal.unit), "")
+    for transfer in report.transfers_of(rows):
+        yield from (*report.lines_of(transfer), "")
     if disturbances.asked:
-        say([*purpose.done_lines(disturbances, rehearsal.struck), ""])
+        yield from (*purpose.done_lines(disturbances, rehearsal.struck), "")
     lasted_ns, visits = rehearsal.line.now_ns, rehearsal.visits
-    say(report.summary(rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()))
+    yield from report.summary(
+        rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()
+    )
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
-        say([f"Started now, it would finish at {over_at(lasted_ns)}."])
+        yield f"Started now, it would finish at {over_at(lasted_ns)}."
 
 
 def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
