@@ -54,7 +54,7 @@ def _of_signs(dump: DumpScene, signs: Sequence[Sign]) -> Iterator[NoReturn]:
     for each in signs:
         if each.name in _LOSSES:
             # What is neutral may have happened on the way back.
-            is_lost = not each.values.get("neutral") and not _is_of_no_loop(dump, each)
+            is_lost = not each.values.get("neutral") and not _is_free(dump, each)
         else:
             is_lost = each.name == "answers cease" and not each.values["every"]
             is_lost = is_lost and dump.ended not in _OPEN
@@ -62,10 +62,11 @@ def _of_signs(dump: DumpScene, signs: Sequence[Sign]) -> Iterator[NoReturn]:
             yield NoReturn(dump=dump.index, at=each.at, why=each.evidence[0].text)
 
 
-def _is_of_no_loop(dump: DumpScene, sign: Sign) -> bool:
-    """Whether only points of a loop that is off are others than the source's."""
+def _is_free(dump: DumpScene, sign: Sign) -> bool:
+    """Whether only the number, or points of a loop that is off, are others than the source's."""
     is_off = dump.header is not None and dump.header.loop_type == LOOP_OFF
-    return is_off and sign.values.get("field") in ("loop_start", "loop_end")
+    field = sign.values.get("field")
+    return field == "sample_number" or (is_off and field in ("loop_start", "loop_end"))
 
 
 def _of_exchanges(dump: DumpScene) -> Iterator[NoReturn]:

@@ -43,8 +43,10 @@ class Table:
     """Of two that are suspected as strongly, the one that stands here first is told first."""
     signs: Mapping[str, SignKind]
     """Every kind of sign that there is beside findings, by its name."""
+    odd: frozenset[str] = frozenset()
+    """Clauses of which a finding that is only noted needs a cause all the same."""
     usual: frozenset[str] = frozenset()
-    """Clauses that are noted, or held against the rig, in healthy transfers too."""
+    """Clauses of which a finding that is held against the rig needs none."""
 
     def without(self, *names: str) -> "Table":
         """Return the table without some causes, as if nobody had thought of them."""
@@ -79,8 +81,8 @@ def parse_causes(text: str) -> Table:
         if cause.name in found:
             raise ValueError(f"{where} is there twice")
         found[cause.name] = cause
-    usual = frozenset(document.get("usual", ()))
-    return Table(causes=tuple(found.values()), signs=signs, usual=usual)
+    odd, usual = (frozenset(document.get(name, ())) for name in ("odd", "usual"))
+    return Table(causes=tuple(found.values()), signs=signs, odd=odd, usual=usual)
 
 
 def _cause(row: _Texts, document: _Texts, signs: Mapping[str, SignKind]) -> Cause:

@@ -175,8 +175,10 @@ def unexplained_in(signs: Iterable[Sign], named: Sequence[Suspicion]) -> tuple[U
 def _needs_cause(sign: Sign) -> bool:
     if sign.kind != FINDING:
         return not TABLE.signs[sign.kind].harmless
-    is_slight = sign.values["verdict"] in (Verdict.NOTED, Verdict.RIG)
-    return not (is_slight and sign.name in TABLE.usual)
+    verdict = sign.values["verdict"]
+    if verdict == Verdict.NOTED:
+        return sign.name in TABLE.odd
+    return verdict != Verdict.RIG or sign.name not in TABLE.usual
 
 
 def _unexplained(sign: Sign) -> Unexplained:

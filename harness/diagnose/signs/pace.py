@@ -6,7 +6,8 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
-from emulator.wire.prose import counted, duration
+from emulator.wire.messages import Handshake
+from emulator.wire.prose import capitalised, counted, duration
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import ACK, DumpScene, Scene, finals, named
 from harness.diagnose.sign import Sign, sign
@@ -167,4 +168,17 @@ def realtime(scene: Scene) -> Iterator[Sign]:
                 )
 
 
-PACE: Final = (pauses, too_fast, a_little_too_fast, only_short, realtime)
+def echoes(scene: Scene) -> Iterator[Sign]:
+    """Tell of messages that came back (T48); handshakes both sides may say of their own accord."""
+    back = [each for each in scene.echoes if not isinstance(each[0].message, Handshake)]
+    if back and scene.both:
+        heard, source = back[0]
+        whose = {id(one): (dump, each) for dump in scene.sent for each, one in dump.talk.sent}
+        dump, exchange = whose.get(id(source), (None, None))
+        what = "A message" if exchange is None else capitalised(named(exchange))
+        text = f"{what} came back as it was; so did {counted(len(back), 'message')} in all."
+        body = heard.body[:6].hex(" ")
+        yield sign("came back", dump, text, at=scene.place(source, exchange), shown=body)
+
+
+PACE: Final = (echoes, pauses, too_fast, a_little_too_fast, only_short, realtime)

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Final
 
+from emulator.dump.capture import Direction
 from emulator.wire.prose import counted
 from harness.diagnose.scene import (
     ACK,
@@ -27,8 +28,19 @@ def rejections(scene: Scene) -> Iterator[Sign]:
     """Tell of NAKs to what is right as recorded (T11 to T13)."""
     for dump in scene.sent if scene.both else ():
         found = [*_noes_to_header(dump), *_noes(dump)]
-        if found:
-            yield _rejected(dump, found)
+        told = _rejected(dump, found) if found else None
+        if told is not None and not (_is_over_and_done(told) and _is_at_unit(scene)):
+            yield told
+
+
+def _is_over_and_done(told: Sign) -> bool:
+    """Whether one packet was rejected once, and taken when it came again."""
+    return bool(told.values["taken"] and told.values["alone"] and not told.values["again"])
+
+
+def _is_at_unit(scene: Scene) -> bool:
+    """Whether nothing can have altered the answers: the unit had its reason, and was served."""
+    return scene.shows_arrived and not scene.shows_damage(Direction.FROM_UNIT)
 
 
 def _noes_to_header(dump: DumpScene) -> Iterator[_Noes]:
