@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.wire.constants import LOOP_OFF
+from emulator.wire.prose import capitalised
 from harness.diagnose.scene import ACK, NAK, DumpScene, Scene, named, was_told
 from harness.diagnose.sign import Sign
 from harness.judge.dialogue.exchanges import Ended, Exchange
@@ -19,8 +20,18 @@ from harness.judge.finding import Place
 _MANY: Final = 2  # sendings of a last packet that show that nothing better comes (our choice)
 _OPEN: Final = (Ended.HELD, Ended.CUT, Ended.UNKNOWN, Ended.FELL_BACK)
 _OVER: Final = (Ended.STOPPED, Ended.GIVEN_UP, Ended.REPLACED, Ended.SHORT)
-_LOSSES: Final = ("HSK-12", "differs from the source", "field not the source's", "words not kept")
-"""Signs after which a dump is lost, where they show."""
+_SILENT: Final = "answers cease"
+_LOSSES: Final = {
+    "HSK-12": "the unit ended the dump at {it} (CANCEL).",
+    "differs from the source": "{it} was not that of the source, and its checksum was right, so "
+    "nobody noticed.",
+    "field not the source's": "{it} had other values than that of the source; it has no checksum, "
+    "so nobody noticed.",
+    "words not kept": "the unit acknowledged {it} and kept something else.",
+    _SILENT: "from {it} on the unit did not answer any more, so nothing shows that it took "
+    "anything.",
+}
+"""Signs after which a dump is lost where they show, and how that is told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,14 +63,16 @@ def _order(at: Place) -> int:
 
 def _of_signs(dump: DumpScene, signs: Sequence[Sign]) -> Iterator[NoReturn]:
     for each in signs:
-        if each.name in _LOSSES:
-            # What is neutral may have happened on the way back.
-            is_lost = not each.values.get("neutral") and not _is_free(dump, each)
-        else:
-            is_lost = each.name == "answers cease" and not each.values["every"]
-            is_lost = is_lost and dump.ended not in _OPEN
-        if is_lost and each.at is not None:
-            yield NoReturn(dump=dump.index, at=each.at, why=each.evidence[0].text)
+        if each.name not in _LOSSES or each.at is None:
+            continue
+        # What is neutral may have happened on the way back.
+        is_none = each.values.get("neutral") or _is_free(dump, each)
+        if each.name == _SILENT:
+            is_none = each.values["every"] or dump.ended in _OPEN
+        if not is_none:
+            it = "the header" if each.at.packet is None else f"packet {each.at.packet:,}"
+            why = capitalised(_LOSSES[each.name].format(it=it))
+            yield NoReturn(dump=dump.index, at=each.at, why=why)
 
 
 def _is_free(dump: DumpScene, sign: Sign) -> bool:
