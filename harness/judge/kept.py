@@ -19,7 +19,7 @@ from emulator.wire.messages import HandshakeKind, Header
 from emulator.wire.packets import DATA
 from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import Words, unpack_words
-from harness.judge.account import Account, Content, Difference, Kind, Rounding
+from harness.judge.account import Account, Content, Kind, Rounding
 from harness.judge.against_source import Source
 from harness.judge.alteration import divided
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
@@ -196,12 +196,13 @@ def _certain(exchange: Exchange) -> bytes | None:
 def _compared(sent: _Side, got: _Side, again: Sequence[int] = ()) -> Stored:
     """Return what became of the words; `again` are the packets that were sent more than once."""
     one, other, change = _at_one_width(sent, got)
-    a, b = one[sent.known_beside(got)], other[got.known_beside(sent)]
+    known = sent.known_beside(got)
+    a, b = one[known], other[got.known_beside(sent)]
     bits = min(sent.bits, got.bits)
     account = explain(a, b, bits=(bits, bits), packet_bits=sent.bits)
     if lost := _low_bits_lost(account, a, b, bits):
         account, change = (), lost
-    last, first = (sent.length - 1) // sent.step, account[0] if account else None
+    last = (sent.length - 1) // sent.step
     match [each.kind for each in account]:
         case []:
             return Stored(kept=Kept.OTHER_WIDTH if change else Kept.SAME, change=change)
@@ -211,9 +212,8 @@ def _compared(sent: _Side, got: _Side, again: Sequence[int] = ()) -> Stored:
             return Stored(kept=Kept.TOO_LONG, packet=last)
         case [Kind.ENDS_EARLY]:
             return Stored(kept=Kept.TOO_SHORT, packet=got.length // sent.step)
-    if first is not None and (found := _moved(first, account[1:], sent.step, again)) is not None:
-        return found
-    return _differing(sent, got, one, other)
+    moved = _moved(account, known, sent.step, again)
+    return moved or _differing(sent, got, one, other)
 
 
 def _at_one_width(sent: _Side, got: _Side) -> tuple[Words, Words, str]:
@@ -233,18 +233,25 @@ def _at_one_width(sent: _Side, got: _Side) -> tuple[Words, Words, str]:
     return max(forms, key=lambda form: np.count_nonzero(form[0][:common] == form[1][:common]))
 
 
-def _moved(first: Difference, rest: Account, step: int, again: Sequence[int]) -> Stored | None:
-    """Return which packet came twice or not at all, if that explains everything."""
-    ends = {each.kind for each in rest}
+def _moved(
+    account: Account, known: NDArray[np.intp], step: int, again: Sequence[int]
+) -> Stored | None:
+    """Return which packet came twice or not at all, if that explains everything.
+
+    The account counts the words that are `known`, which says where they stand in the dump.
+    """
+    first, ends = account[0], {each.kind for each in account[1:]}
+    packet = int(known[first.word]) // step if first.word is not None else 0
     if first.kind is Kind.DOUBLED and first.packets == 1 and ends <= {Kind.ENDS_EARLY}:
         # Of packets that hold the same, it is one that was sent twice.
         low, high = first.alike or (0, -1)
-        alike = [place for place in again if low <= (place + 1) * step <= high]
-        return Stored(kept=Kept.TWICE, packet=alike[0] if alike else first.packet)
+        behind = {place: int(np.searchsorted(known, (place + 1) * step)) for place in again}
+        alike = [place for place in again if low <= behind[place] <= high]
+        return Stored(kept=Kept.TWICE, packet=alike[0] if alike else packet)
     if first.kind is Kind.TAIL and first.content is Content.REPEATED and first.value == step:
-        return Stored(kept=Kept.TWICE, packet=(first.packet or 1) - 1)
+        return Stored(kept=Kept.TWICE, packet=packet - 1)
     if first.kind is Kind.MISSING and first.packets == 1 and ends <= {Kind.GOES_ON}:
-        return Stored(kept=Kept.LEFT_OUT, packet=first.packet)
+        return Stored(kept=Kept.LEFT_OUT, packet=packet)
     return None
 
 

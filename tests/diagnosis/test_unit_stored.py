@@ -240,6 +240,18 @@ def test_a_packet_that_was_stored_twice_in_another_width(kept: int) -> None:
     assert first(back(sent(content, steps={2: lost_reply}), other, kept)) == (_TWICE, 2)
 
 
+def test_what_never_came_back_right_moves_no_packet_that_was_stored_twice() -> None:
+    """Packet 0 came back damaged, and the unit has packet 2 twice."""
+    content = words(240)
+    tape = asked(sent(content, steps={2: lost_reply}))
+    twice = content[:120] + content[80:200]
+    head = oracle.header(sample_number=1, bits=16, period_ns=PERIOD, length=len(twice))
+    tape.back(head).to(say("ACK"), after_ms=2)
+    for place, packet in enumerate(oracle.packets(device_id=0, bits=16, words=twice)):
+        tape.back(packet if place else flipped(packet)).to(say("ACK", place), after_ms=2)
+    assert (_TWICE, 2) in {(each.name, each.at.packet) for each in told(tape).causes if each.at}
+
+
 def test_a_packet_that_was_sent_twice_and_stored_once() -> None:
     content = words(_LONG)
     assert not mine(back(sent(content, steps={1: lost_reply}), content))
