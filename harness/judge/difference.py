@@ -92,20 +92,20 @@ def compare_samples(
     words = len(sent.words), len(got.words)
     bits = max(sent.bits, got.bits)
     own_bits = packet_bits or sent.bits
-    one, other = (common_scale(each.words[: min(words)], each.bits, bits) for each in (sent, got))
+    one, other = sent.words[: min(words)], got.words[: min(words)]
+    if sent.bits != got.bits:
+        one, other = common_scale(one, sent.bits, bits), common_scale(other, got.bits, bits)
     different = int(np.count_nonzero(one != other))
     same = not different and words[0] == words[1]
-    explanation = (
-        ()
-        if same
-        else explain(
+    explanation: Account = ()
+    if not same:
+        explanation = explain(
             sent.words,
             got.words,
             bits=(sent.bits, got.bits),
             channels=(sent.channels, got.channels),
             packet_bits=own_bits,
         )
-    )
     return SampleComparison(
         same=same,
         different=different,
