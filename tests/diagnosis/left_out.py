@@ -36,11 +36,14 @@ _VERDICTS: Final = (Verdict.BROKEN, Verdict.BENT, Verdict.RIG, Verdict.NOTED)
 
 @cache
 def own_signs(cause: str) -> frozenset[str]:
-    """Return the signs that rows of this cause want, and of no other: kinds, and clauses."""
+    """Return the kinds of signs that rows of this cause want, and of no other.
+
+    What the judge has found stays: it knows of no causes.
+    """
 
     def wanted(causes: Iterable[Cause]) -> frozenset[str]:
         rows = (row for each in causes for row in each.rows)
-        return frozenset(name for row in rows for name in row.sign.names)
+        return frozenset(name for row in rows for name in row.sign.names if name in TABLE.signs)
 
     return wanted([TABLE.named(cause)]) - wanted(TABLE.without(cause).causes)
 
