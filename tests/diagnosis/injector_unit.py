@@ -19,7 +19,7 @@ def refused(play: Play) -> int | None:
     return None
 
 
-@fault("CANCEL at a packet", "unit ended the dump", 7, 8, plain=True, group="CANCEL")
+@fault("CANCEL at a packet", "unit ended the dump", 7, 8, plain=True)
 def cancelled(play: Play) -> int | None:
     place = play.inner()
     play.until(place)
@@ -27,12 +27,6 @@ def cancelled(play: Play) -> int | None:
     play.say("CANCEL", place)
     play.lives()
     return place
-
-
-@twin("the memory ends at a packet", "unit ended the dump", "CANCEL")
-def ends_there(play: Play) -> Struck | int | None:
-    """A CANCEL gives no reason (M1 p. 39)."""
-    return cancelled(play)
 
 
 @fault("CANCEL at the same packet again", "unit ended the dump", 7, plain=True, packets=(4, 8))
