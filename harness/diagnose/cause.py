@@ -85,8 +85,6 @@ class Cause:
     experiment: str
     """What tells it from its likely rivals."""
     rows: tuple[Row, ...]
-    faults: tuple[int, ...] = ()
-    """Which of the sixty faults of a transfer it stands behind, T01 to T60."""
     explains: frozenset[str] = frozenset()
     """Kinds of signs, and clauses, that come of it and need no cause of their own."""
     is_harmless: bool = False

@@ -101,7 +101,6 @@ def _cause(row: _Texts, document: _Texts, signs: Mapping[str, SignKind]) -> Caus
         "rows": tuple(
             _row(each, at, signs) for at, each in enumerate(row.get("rows", ()), start=1)
         ),
-        "faults": tuple(row.get("faults", ())),
         "explains": frozenset(explains),
         "is_harmless": is_harmless,
     }

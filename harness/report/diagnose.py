@@ -216,5 +216,4 @@ def _cause_document(ranked: Suspicion) -> Document:
         "tells": _plain(cause.tells),
         "do": [_plain(step) for step in cause.remedy],
         "experiment": _plain(cause.experiment),
-        "faults": [f"T{number:02}" for number in cause.faults],
     }
