@@ -18,7 +18,6 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
 from harness.judge.dialogue.silence import Silences
@@ -28,15 +27,13 @@ _STRIKES: Final = 3  # HSK-17, M1 p. 44 (File Dump)
 _GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word
 
 
-def judge_answering(
-    talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int
-) -> list[str]:
+def judge_answering(talk: DumpExchange, ledger: Ledger, last_heard_ns: int) -> list[str]:
     """Add findings on the receiving side; return what could not be known.
 
     `last_heard_ns` is when the receiver said its last word in the whole capture.
     """
-    silences = Silences(talk, sight, ledger, last_heard_ns)
-    judge = _Answers(talk, sight, ledger, silences)
+    silences = Silences(talk, ledger, last_heard_ns)
+    judge = _Answers(talk, ledger, silences)
     for exchange in talk.exchanges:
         judge.exchange(exchange)
     judge_numbers(talk, ledger)
@@ -49,11 +46,9 @@ def judge_answering(
 class _Answers:
     """Judges the replies of one dump, exchange by exchange."""
 
-    def __init__(
-        self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger, silences: Silences
-    ) -> None:
+    def __init__(self, talk: DumpExchange, ledger: Ledger, silences: Silences) -> None:
         self._talk = talk
-        self._sight = sight
+        self._sight = ledger.sight
         self._ledger = ledger
         self._silences = silences
         self._packets = max(talk.packets, 1)

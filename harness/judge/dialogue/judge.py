@@ -139,12 +139,12 @@ def judge_followed(followed: Followed) -> Verdicts:
     for talk in course.talks:
         ledger = Ledger(sight, talk)
         if followed.both:
-            judge_sending(talk, sight, ledger)
-            unknown += judge_answering(talk, sight, ledger, last_ns.get(OTHER[talk.direction], 0))
+            judge_sending(talk, ledger)
+            unknown += judge_answering(talk, ledger, last_ns.get(OTHER[talk.direction], 0))
         how = tell_ending(talk, sight)
         _judge_replaced(talk, how, ledger)
         _judge_jumps(talk, how, ledger)
-        _judge_pace(talk, sight, ledger)
+        _judge_pace(talk, ledger)
         if talk.is_torn_off:
             unknown.append("The capture ends in the middle of a message, which was not judged.")
         if how is Ended.CUT:
@@ -222,8 +222,9 @@ def _judge_jumps(talk: DumpExchange, how: Ended, ledger: Ledger) -> None:
             )
 
 
-def _judge_pace(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
+def _judge_pace(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge whether packets came faster than a line carries them (TIM-06)."""
+    sight = ledger.sight
     if not sight.is_timed or not sight.too_fast:
         return
     found = [

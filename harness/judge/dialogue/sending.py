@@ -17,7 +17,6 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.timed_messages import TimedMessage
 
@@ -27,22 +26,22 @@ _WINDOW: Final = 16  # replies before a message that can have to do with it
 _SOON_NS: Final = 100_000_000  # TIM-07
 
 
-def judge_sending(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
+def judge_sending(talk: DumpExchange, ledger: Ledger) -> None:
     """Add findings on what the sending side did at each of its steps."""
-    judge = _Steps(talk, sight, ledger)
+    judge = _Steps(talk, ledger)
     for (before, sent), (exchange, heard) in pairwise(talk.sent):
         judge.step(before, sent, exchange, heard)
     for exchange in talk.exchanges:
         _judge_sendings(exchange, ledger)
-    _judge_handshakes(talk, sight, ledger)
+    _judge_handshakes(talk, ledger)
 
 
 class _Steps:
     """Judges each message of the sending side by what it had heard before it began."""
 
-    def __init__(self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
+    def __init__(self, talk: DumpExchange, ledger: Ledger) -> None:
         self._talk = talk
-        self._sight = sight
+        self._sight = ledger.sight
         self._ledger = ledger
         self._ends = [reply.end_ns for reply in talk.replies]
         self._others_ns = sorted(other.end_ns for other in talk.others)
@@ -206,12 +205,12 @@ def _judge_sendings(exchange: Exchange, ledger: Ledger) -> None:
             )
 
 
-def _judge_handshakes(talk: DumpExchange, sight: TimePrecision, ledger: Ledger) -> None:
+def _judge_handshakes(talk: DumpExchange, ledger: Ledger) -> None:
     """Judge the handshakes of the sending side."""
     ends = [reply.end_ns for reply in talk.replies]
     for heard, message in talk.handshakes:
         if message.kind is EOF:
-            if sight.surely_began_after(talk.sent[-1][1], heard.end_ns):
+            if ledger.sight.surely_began_after(talk.sent[-1][1], heard.end_ns):
                 ledger.see("EOF too early", heard)
         elif message.kind is CANCEL:
             before = bisect_right(ends, heard.start_ns)

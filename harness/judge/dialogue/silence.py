@@ -5,7 +5,6 @@ from typing import Final
 from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.prose import counted
 from harness.judge.dialogue.exchanges import CANCEL, DumpExchange, Exchange
-from harness.judge.dialogue.heard import TimePrecision
 from harness.judge.dialogue.ledger import Ledger
 from harness.judge.timed_messages import TimedMessage
 
@@ -15,11 +14,9 @@ _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
 class Silences:
     """Gathers the messages of one dump that got no answer."""
 
-    def __init__(
-        self, talk: DumpExchange, sight: TimePrecision, ledger: Ledger, last_heard_ns: int
-    ) -> None:
+    def __init__(self, talk: DumpExchange, ledger: Ledger, last_heard_ns: int) -> None:
         self._talk = talk
-        self._sight = sight
+        self._sight = ledger.sight
         self._ledger = ledger
         self._last_heard_ns = last_heard_ns
         self._answers_packets = any(
