@@ -42,44 +42,37 @@ def _alike(a: Sequence[int], b: Sequence[int]) -> int:
     return min(len(a), len(b))
 
 
-def _equal(a: Sequence[int], b: Sequence[int], most: int) -> list[tuple[int, int]]:
-    """Return the pairs that a shortest edit script leaves; the same places beyond `most` edits."""
-    reach = {1: 0}
-    steps: list[dict[int, int]] = []
+_Run = tuple[int, int, int, "_Run | None"]
+"""Equal messages: the first in A, the one behind the last, the diagonal, and the run before."""
+
+
+def _equal(a: Sequence[int], b: Sequence[int], most: int) -> Iterator[tuple[int, int]]:
+    """Yield the pairs that a shortest edit script leaves; the same places beyond `most` edits."""
+    reach: dict[int, tuple[int, _Run | None]] = {1: (0, None)}
     for edits in range(min(len(a) + len(b), most) + 1):
-        steps.append(dict(reach))
         for diagonal in range(-edits, edits + 1, 2):
-            x = _from(reach, diagonal, edits)
-            y = x - diagonal
-            while x < len(a) and y < len(b) and a[x] == b[y]:
-                x, y = x + 1, y + 1
-            reach[diagonal] = x
-            if x >= len(a) and y >= len(b):
-                return list(_way_back(steps, len(a), len(b)))[::-1]
-    return [(at, at) for at in range(min(len(a), len(b))) if a[at] == b[at]]
+            below, left = reach.get(diagonal + 1), reach.get(diagonal - 1)
+            if below is not None and (left is None or left[0] < below[0]):
+                x, run = below  # one more of B
+            else:
+                assert left is not None
+                x, run = left[0] + 1, left[1]  # one less of A
+            first = x
+            while x < len(a) and x - diagonal < len(b) and a[x] == b[x - diagonal]:
+                x += 1
+            if x > first:
+                run = first, x, diagonal, run
+            reach[diagonal] = x, run
+            if x >= len(a) and x - diagonal >= len(b):
+                yield from _pairs(run)
+                return
+    yield from ((at, at) for at in range(min(len(a), len(b))) if a[at] == b[at])
 
 
-def _from(reach: dict[int, int], diagonal: int, edits: int) -> int:
-    """Return where a diagonal is entered: from above (one more of B) or the left (one less)."""
-    if _is_down(reach, diagonal, edits):
-        return reach[diagonal + 1]
-    return reach[diagonal - 1] + 1
-
-
-def _is_down(reach: dict[int, int], diagonal: int, edits: int) -> bool:
-    if abs(diagonal) == edits:
-        return diagonal == -edits
-    return reach[diagonal - 1] < reach[diagonal + 1]
-
-
-def _way_back(steps: Sequence[dict[int, int]], x: int, y: int) -> Iterator[tuple[int, int]]:
-    for edits in range(len(steps) - 1, -1, -1):
-        reach, diagonal = steps[edits], x - y
-        entered = _from(reach, diagonal, edits)
-        while x > max(entered, 0) and y > max(entered - diagonal, 0):
-            x, y = x - 1, y - 1
-            yield x, y
-        if _is_down(reach, diagonal, edits):
-            y -= 1
-        else:
-            x -= 1
+def _pairs(run: _Run | None) -> Iterator[tuple[int, int]]:
+    runs = []
+    while run is not None:
+        runs.append(run)
+        run = run[3]
+    for first, stop, diagonal, _ in reversed(runs):
+        yield from ((x, x - diagonal) for x in range(first, stop))
