@@ -79,7 +79,7 @@ class Stored:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Side:
+class _DumpWords:
     """The words of one dump in their places, filler included; some may not be known."""
 
     header: Header
@@ -100,7 +100,7 @@ class _Side:
         """Words a packet."""
         return words_per_packet(self.bits)
 
-    def known_beside(self, other: "_Side") -> NDArray[np.intp]:
+    def known_beside(self, other: "_DumpWords") -> NDArray[np.intp]:
         """Return the words, filler aside, that both know or that the other does not have."""
         known = self.known[: self.length].copy()
         common = min(self.length, other.length)
@@ -115,7 +115,7 @@ def stored(dump: DumpExchange, back: DumpExchange) -> Stored | None:
     """
     if any(each.jump for side in (dump, back) for each in _packets_of(side)):
         return None
-    sent, got = _side_of(dump), _side_of(back)
+    sent, got = _words_of(dump), _words_of(back)
     if sent is None or got is None or not sent.known.any() or not got.known.any():
         return None
     if sent.header.channels != got.header.channels:
@@ -132,9 +132,11 @@ def is_as_sent(dump: DumpExchange, back: DumpExchange, source: Source | None) ->
 
     A width that the unit changed does not matter.
     """
-    sent, got = _side_of(dump), _side_of(back)
+    sent, got = _words_of(dump), _words_of(back)
     if source is not None:
-        sent = _side(source.header, {at: source.whole(at) for at in range(len(source.packets))})
+        sent = _words_in_places(
+            source.header, {at: source.whole(at) for at in range(len(source.packets))}
+        )
     if sent is None or got is None:
         return False
     if not sent.known[: sent.length].all() or not got.known[: got.length].all():
@@ -147,7 +149,7 @@ def is_alike(dump: DumpExchange, back: DumpExchange) -> bool:
 
     Half of the words at least have to begin with the same byte, which units of another width keep.
     """
-    sent, got = _side_of(dump), _side_of(back)
+    sent, got = _words_of(dump), _words_of(back)
     if sent is None or got is None:
         return False
     least, most = sorted((sent.length, got.length))
@@ -160,11 +162,15 @@ def _packets_of(dump: DumpExchange) -> list[Exchange]:
     return [each for each in dump.exchanges if each.place is not None]
 
 
-def _side_of(dump: DumpExchange) -> _Side | None:
-    return _side(dump.header, {each.place or 0: _certain(each) for each in _packets_of(dump)})
+def _words_of(dump: DumpExchange) -> _DumpWords | None:
+    return _words_in_places(
+        dump.header, {each.place or 0: _certain(each) for each in _packets_of(dump)}
+    )
 
 
-def _side(header: Header | None, packets: Mapping[int, bytes | None]) -> _Side | None:
+def _words_in_places(
+    header: Header | None, packets: Mapping[int, bytes | None]
+) -> _DumpWords | None:
     """Return the words of packets by their places; None where the header calls for other ones."""
     if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
         return None
@@ -180,7 +186,7 @@ def _side(header: Header | None, packets: Mapping[int, bytes | None]) -> _Side |
             data[place] = np.frombuffer(body[DATA], np.uint8)
             known[place] = True
     words = unpack_words(data.reshape(-1), header.bits).astype(np.int32)
-    return _Side(header, words, np.repeat(known, words_per_packet(header.bits)))
+    return _DumpWords(header, words, np.repeat(known, words_per_packet(header.bits)))
 
 
 def _certain(exchange: Exchange) -> bytes | None:
@@ -193,7 +199,7 @@ def _certain(exchange: Exchange) -> bytes | None:
     return body if len(body) == PACKET_BYTES else None
 
 
-def _compared(sent: _Side, got: _Side, again: Sequence[int] = ()) -> Stored:
+def _compared(sent: _DumpWords, got: _DumpWords, again: Sequence[int] = ()) -> Stored:
     """Return what became of the words; `again` are the packets that were sent more than once."""
     one, other, change = _at_one_width(sent, got)
     known = sent.known_beside(got)
@@ -216,7 +222,7 @@ def _compared(sent: _Side, got: _Side, again: Sequence[int] = ()) -> Stored:
     return moved or _differing(sent, got, one, other)
 
 
-def _at_one_width(sent: _Side, got: _Side) -> tuple[Words, Words, str]:
+def _at_one_width(sent: _DumpWords, got: _DumpWords) -> tuple[Words, Words, str]:
     """Return the words of both at the smaller width, as units do it, and what was done to them."""
     surplus = sent.bits - got.bits
     if not surplus:
@@ -268,7 +274,7 @@ def _low_bits_lost(account: Account, sent: Words, got: Words, bits: int) -> str:
     )
 
 
-def _differing(sent: _Side, got: _Side, one: Words, other: Words) -> Stored:
+def _differing(sent: _DumpWords, got: _DumpWords, one: Words, other: Words) -> Stored:
     """Return which words differ, each in its place; `one` and `other` are of one width."""
     mine = got.words[: got.length][got.known[: got.length]]
     if len(mine) >= _FEW and (mine == mine[0]).all() and mine[0] in (0, -(1 << (got.bits - 1))):
