@@ -118,9 +118,12 @@ def read(content: bytes, file: str) -> Recorded:
         passages = [Passage(way, end_ns or 0, data) for way, end_ns, data in found]
     else:
         passages = back_to_back([(way, data) for way, _, data in found])
+    says_where = b'"taken_at"' in content.partition(b"\n")[0]
     return replace(
         empty,
         capture=Capture(passages),
+        # Where nothing has a time, older versions did not write it.
+        taken_at=empty.taken_at if is_timed or says_where else TakenAt.UNKNOWN,
         is_timed=is_timed,
         start_ns=empty.start_ns if is_timed else 0,
         remarks=tuple(remarks),

@@ -57,6 +57,16 @@ def test_a_capture_that_does_not_say_it(start_ns: int | None, said: object, mean
     assert capture_midi.read(in_midi_file(fields), "x").taken_at is meant
 
 
+def test_nothing_is_guessed_where_nothing_has_a_time() -> None:
+    """Such lines are the same bytes as a dump file, and are read as one."""
+    passage = json.dumps({"direction": "to unit", "hex": ACK.hex()}).encode()
+    head = {"schema": "dryload/capture/1", "start_ns": 0, "directions": ["to unit"]}
+
+    text = json.dumps(head).encode() + b"\n" + passage
+
+    assert capture_lines.read(text, "x").taken_at is TakenAt.UNKNOWN
+
+
 def in_midi_file(fields: dict[str, object]) -> bytes:
     """A MIDI file whose text event says this, and whether times are known in the way of that."""
     file = mido.MidiFile(file=io.BytesIO(capture_midi.build(Recorded(capture=TALK))))
