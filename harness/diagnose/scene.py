@@ -395,7 +395,11 @@ class DumpScene:
     @cached_property
     def is_doubled_there(self) -> bool:
         """Whether something sends a message a second time without waiting; no sender does."""
-        return any(map(is_sent_twice, self.talk.exchanges))
+        return self.is_sent_twice_in(self.talk.exchanges)
+
+    def is_sent_twice_in(self, exchanges: Sequence[Exchange]) -> bool:
+        """Whether one of these messages follows its own copy before an answer can have come."""
+        return self.scene.is_timed and any(map(is_sent_twice, exchanges))
 
     @cached_property
     def has_waits(self) -> bool:

@@ -277,3 +277,11 @@ def extended(play: Play) -> None:
 @legal("what left, as a file", views=(View.FILE, View.TO, View.UNTIMED))
 def one_way(play: Play) -> None:
     play.whole()
+
+
+@legal("another number than that of the source", source=True)
+def elsewhere(play: Play) -> None:
+    """To which number a dump goes is up to who sends it."""
+    play.dump.sample ^= 0x2C
+    play.dump.remake()
+    play.whole()

@@ -27,6 +27,7 @@ REMARKS = {
     "unit changes the width": ("a width that the unit cuts",),
     "final answer missing": ("the last packet unanswered",),
     "extended header without need": ("an extended header",),
+    "sent to another number": ("another number than that of the source",),
 }
 """Causes that do no harm, and the kinds in which each is told as a remark."""
 BY_NAME = {kind.name: kind for kind in (*KINDS, *LEGAL)}

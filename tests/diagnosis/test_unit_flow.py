@@ -320,3 +320,12 @@ def after_a_jump(kind: str) -> Tape:
     for place in range(4, 8 if kind == "ACK" else 5):
         tape.to(packets(8)[place]).back(say(kind, place))
     return end(tape)
+
+
+def test_a_unit_that_goes_deaf_is_known_without_times() -> None:
+    """Without times nothing shows that a packet came again before it could be answered."""
+    tape = Tape().to(header(6)).back(say("ACK")).to(packets(6)[0]).back(say("ACK", 0))
+    for _ in range(4):
+        tape.to(packets(6)[1], after_ms=500)
+    untimed = replace(tape.recorded(is_timed=False), taken_at=TakenAt.LINE)
+    assert _SILENT in {each.name for each in diagnose(untimed).causes}

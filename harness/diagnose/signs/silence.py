@@ -24,7 +24,6 @@ from harness.diagnose.scene import (
     finals,
     is_clear,
     is_plain,
-    is_sent_twice,
     named,
     was_told,
 )
@@ -208,7 +207,7 @@ def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
             )
         return
     clear = all(is_clear(one) for each in silent for one in each.sendings)
-    if not clear or any(each.jump or is_sent_twice(each) for each in silent):
+    if not clear or any(each.jump for each in silent) or dump.is_sent_twice_in(silent):
         return  # the unit may have had nothing to answer
     then = "."
     if dump.ended is Ended.STOPPED:
