@@ -14,7 +14,7 @@ from harness.diagnose.no_return import NoReturn, point_of_no_return
 from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE, Table
-from harness.diagnose.unknown import UNSEEN, what_is_unknown
+from harness.diagnose.unknown import what_is_unknown
 from harness.diagnose.weigh import Suspicion, Unexplained, suspicions_of, unexplained_in
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.exchanges import Ended
@@ -143,6 +143,3 @@ def _is_whole_one_of(dump: DumpScene, other: DumpScene) -> bool:
         and its is not None
         and mine.sample_number == its.sample_number
     )
-
-
-__all__ = ["UNSEEN", "Answer", "Diagnosis", "diagnose"]

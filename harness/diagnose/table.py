@@ -52,10 +52,6 @@ class Table:
         """Return the table without some causes, as if nobody had thought of them."""
         return replace(self, causes=tuple(e for e in self.causes if e.name not in names))
 
-    def __contains__(self, name: str) -> bool:
-        """Whether there is a cause of this name."""
-        return any(each.name == name for each in self.causes)
-
     def named(self, name: str) -> Cause:
         """Return the cause of this name; KeyError where there is none."""
         for each in self.causes:
