@@ -133,7 +133,7 @@ def test_a_pipe_is_no_keyboard(monkeypatch: pytest.MonkeyPatch) -> None:
     out, into = os.pipe()
     with os.fdopen(out, "rb") as pipe, os.fdopen(into, "wb"):
         monkeypatch.setattr(sys, "stdin", pipe)
-        with pytest.raises(OSError, match="no terminal"), keyboard():
+        with pytest.raises(OSError, match="not a terminal"), keyboard():
             pass
 
 
