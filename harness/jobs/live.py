@@ -48,7 +48,7 @@ from harness.jobs.afterwards import on_the_line, settled
 from harness.jobs.dumps import Dump, source_of
 from harness.jobs.fetch import ANSWER_NS, GLANCE, Standing, standing_of
 from harness.jobs.line import never
-from harness.jobs.outcome import Outcome, Transfer
+from harness.jobs.outcome import Outcome, Transfer, taken_as_sent
 from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, without_replaced
 from harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
 from harness.judge.dialogue.judge import follow_capture, judge_followed
@@ -245,6 +245,8 @@ class Evening:
             before, sent = sent, self._live.send(dump)
             if not sent.is_whole and sent.sent < before.sent:
                 sent = before  # what came of it at the most
+            elif not sent.is_whole and before.sent == len(dump.outgoing.packets):
+                sent = taken_as_sent(sent)  # it hangs up once it has the last packet
         if not sent.is_whole:
             self.failed = self.failed or self._live.failed
         return sent

@@ -7,7 +7,7 @@ nothing did, by the answers, and where the unit is an emulated one, by what its 
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -180,6 +180,14 @@ class Transfer:
         Loading was asked for: what a unit does against the standard on the way is told, no more.
         """
         return self.is_shown and not self.dump.is_broken
+
+
+def taken_as_sent(transfer: Transfer) -> Transfer:
+    """Return a transfer whose port failed at its last packet as one that only lacks an answer."""
+    ending = replace(transfer.ending, end=SenderEnd.SENT, failed="")
+    sent = replace(transfer, ending=ending)
+    outcome, reason = outcome_of(sent)
+    return replace(sent, outcome=outcome, reason=reason)
 
 
 def outcome_of(transfer: Transfer, read: SampleComparison | None = None) -> tuple[Outcome, str]:

@@ -290,3 +290,8 @@ def test_a_quick_units_packet_that_was_lost_on_the_way_is_not_its_doing() -> Non
 def test_what_was_lost_while_the_port_was_gone_is_not_the_units_doing() -> None:
     # Its last packet was lost with the port, and the ACK to its header came twice.
     is_true(live_through(evening_of(20261206, 2790)))
+
+
+def test_a_unit_that_hangs_up_before_its_answer_is_understood_is_read_back() -> None:
+    # Its ACKs say 127 and come after 0.9 s: the last packet went out twice by then.
+    is_true(live_through(evening_of(20261209, 1708)))
