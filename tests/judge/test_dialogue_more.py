@@ -290,3 +290,15 @@ def test_a_packet_that_crosses_a_cancel_is_no_echo_of_the_one_that_was_sent(late
     recorded = replace(end(tape).recorded(start_ns=1), late_ns=late_ns)
 
     assert not of_clause(judge_capture(recorded), "HSK-21")
+
+
+def test_packets_that_all_bear_one_number_are_as_many_as_they_are() -> None:
+    """What is sent again is the same: other words under the number of the one before are new."""
+    tape = Tape()
+    talking.usual(tape, -1, talking.header(3))
+    for packet in talking.packets(3):
+        tape.to(oracle.packet(number=0, data=packet[5:125])).back(say("ACK", 0))
+
+    (judged,) = end(tape).judged().dumps
+
+    assert (judged.packets, judged.ended) == (3, Ended.WHOLE)

@@ -50,7 +50,9 @@ def _is_again(last: Exchange, heard: TimedMessage, number: int | None, due: int)
     if not heard.is_sound:  # its number may be damaged as well
         accepted = reply is not None and reply.kind is ACK and reply.fits
         return (number == last.number and not accepted) or (rejected and number != due)
-    return number == last.number
+    # What is sent again is the same; other words under its number are the next packet's.
+    is_other = last.came_sound and heard.body not in last.bodies
+    return number == last.number and (rejected or not is_other)
 
 
 def _earlier(talk: DumpExchange, heard: TimedMessage, number: int) -> Exchange | None:
