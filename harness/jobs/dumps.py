@@ -19,12 +19,12 @@ from emulator.wire.messages import (
 from emulator.wire.packets import CHECKSUM, DEVICE_ID
 from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.words import word_dtype
-from harness.diagnose.scene import Source
 from harness.files.dumpfile import DumpFile, load
 from harness.files.journal import sha256_of
 from harness.files.opening import shown
 from harness.files.problem import Problem
 from harness.files.sections import Section
+from harness.judge.against_source import Source
 from harness.judge.dump import DumpContents, read_stream
 from harness.judge.finding import Finding, Verdict
 from harness.judge.wrecks import Wreck
