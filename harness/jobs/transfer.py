@@ -56,6 +56,9 @@ choice)."""
 _OWES_NS: Final = 2_000_000_000
 """The same where copies of a packet went out: each may get an answer, however slow the unit is (our
 choice; TIM-02 gives the answer to a header as long)."""
+_LISTENS_NS: Final = 500_000_000
+"""How long a unit is listened to after its last answer where nothing is read back: an answer that
+it says once more is all that shows that the one before was none to the last packet (our choice)."""
 _TRIES: Final = 3  # of one dump, as often as this computer is stopped in the middle of it
 _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 StepProgress = Callable[[Step], None]
@@ -157,6 +160,9 @@ class Replay:
             self._operator.let_finish()
         else:
             self._may_say_more_ns = _OWES_NS if sender.resent else _SAYS_MORE_NS
+            if ending.end is SenderEnd.SENT and not self._settings.read_back:
+                self._may_say_more_ns = max(self._may_say_more_ns, _LISTENS_NS)
+                self._hear_out()
         events, self._events = tuple(self._events), []
         sent = Transfer(
             dump=dump,

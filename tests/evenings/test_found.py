@@ -295,3 +295,8 @@ def test_what_was_lost_while_the_port_was_gone_is_not_the_units_doing() -> None:
 def test_a_unit_that_hangs_up_before_its_answer_is_understood_is_read_back() -> None:
     # Its ACKs say 127 and come after 0.9 s: the last packet went out twice by then.
     is_true(live_through(evening_of(20261209, 1708)))
+
+
+def test_the_answer_to_a_header_said_twice_is_none_to_the_only_packet() -> None:
+    # Nothing is read back: that the unit goes on answering is all that shows it.
+    is_true(live_through(evening_of(20261210, 2917)))
