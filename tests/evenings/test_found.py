@@ -300,3 +300,8 @@ def test_a_unit_that_hangs_up_before_its_answer_is_understood_is_read_back() -> 
 def test_the_answer_to_a_header_said_twice_is_none_to_the_only_packet() -> None:
     # Nothing is read back: that the unit goes on answering is all that shows it.
     is_true(live_through(evening_of(20261210, 2917)))
+
+
+def test_what_a_port_delivers_at_once_shows_no_time_for_what_was_lost() -> None:
+    # The first of two packets was lost; the second came 20 ms later, and is told at a line's pace.
+    is_true(live_through(evening_of(20261211, 959)))

@@ -219,7 +219,7 @@ def _had_time(talk: DumpExchange, sight: TimePrecision) -> bool:
             is_gap = True
             before, after = one.sendings[-1], other.sendings[0]
             had_time = sight.pause_ns(before, after) >= missing * _PACKET_NS
-            if not (had_time or sight.hides_pauses(before, after)):
+            if not (had_time or talk.direction is sight.through_port):
                 return False
     end = talk.exchanges[-1].place
     tail = 0 if talk.planned is None else talk.planned - (-1 if end is None else end) - 1

@@ -38,8 +38,9 @@ class TimePrecision:
     too_fast: dict[int, int] = field(default_factory=dict)
     """By how much a message came faster than a line carries it, by its place."""
     through_port: Direction | None = None
-    """The direction that came in through a port: what comes faster than a line carries it is told
-    at the line's pace, so messages that stand back to back there may have come with pauses."""
+    """The direction that came in through a port: it may deliver faster than a line, and its times
+    are told at the line's pace, so none of them shows that nothing was lost between two messages.
+    """
     scraps: int = 0
     """Scraps that nobody looked at: more than can be told of one by one."""
 
@@ -64,11 +65,6 @@ class TimePrecision:
     def pause_ns(self, one: TimedMessage, other: TimedMessage) -> int:
         """Return the longest pause that there may have been between two messages."""
         return self.latest_start_ns(other) - one.end_ns + self.tolerance_ns
-
-    def hides_pauses(self, one: TimedMessage, other: TimedMessage) -> bool:
-        """Whether there may have been a pause between two messages that shows in no time."""
-        is_there = one.direction is other.direction is self.through_port
-        return is_there and other.start_ns <= one.end_ns
 
 
 def hear(recorded: Recorded) -> tuple[list[TimedMessage], TimePrecision]:
