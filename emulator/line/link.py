@@ -32,7 +32,7 @@ _NUMBER: Final = "N"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Kind:
+class _HabitWords:
     """What is known of a habit: its name with N for the number, and words about it."""
 
     form: str
@@ -46,26 +46,26 @@ class _Kind:
     least: int = 1
 
 
-_KINDS: Final[Mapping[Habit, _Kind]] = {
-    Habit.USB: _Kind(
+_KINDS: Final[Mapping[Habit, _HabitWords]] = {
+    Habit.USB: _HabitWords(
         form="usb",
         does="Packs messages into USB-MIDI events and back; a message begins, or towards the host "
         "ends, on a whole millisecond.",
         shows="Everything passes; real-time bytes stand between events only.",
     ),
-    Habit.USB_LOST_ENDS: _Kind(
+    Habit.USB_LOST_ENDS: _HabitWords(
         form="usb-lost-ends",
         does="As usb, and swallows events that carry a single byte: the F7 of a message of 3k+1 "
         "bytes is gone.",
         shows="Headers and answers arrive; packets and requests never end.",
     ),
-    Habit.AT_MOST: _Kind(
+    Habit.AT_MOST: _HabitWords(
         form="at-most-N",
         does="Passes the first N bytes of a System Exclusive message; the rest vanishes.",
         shows="What is longer than N bytes never arrives whole.",
         usual=64,
     ),
-    Habit.EVERY: _Kind(
+    Habit.EVERY: _HabitWords(
         form="every-Nth",
         does="Loses every Nth byte of the stream, wherever it falls.",
         shows="Single packets pass, and in a long dump packets at regular distances are damaged.",
@@ -73,13 +73,13 @@ _KINDS: Final[Mapping[Habit, _Kind]] = {
         usual=256,
         least=2,
     ),
-    Habit.SPLITS: _Kind(
+    Habit.SPLITS: _HabitWords(
         form="splits-N",
         does="Passes a message in pieces of N bytes with a pause of 1 ms between them.",
         shows="Nothing is lost; everything takes longer, and with small pieces answers are late.",
         usual=32,
     ),
-    Habit.JOINS: _Kind(
+    Habit.JOINS: _HabitWords(
         form="joins",
         does="Hands over to the host every 10 ms what has arrived: several short messages come in "
         "one piece.",
@@ -87,14 +87,14 @@ _KINDS: Final[Mapping[Habit, _Kind]] = {
         directions=(Direction.FROM_UNIT,),
         possible=(Direction.FROM_UNIT,),
     ),
-    Habit.ECHO: _Kind(
+    Habit.ECHO: _HabitWords(
         form="echo",
         does="Sends back to the host whatever the host sends.",
         shows="The sender hears its own messages between the answers.",
         directions=(Direction.TO_UNIT,),
         possible=(Direction.TO_UNIT,),
     ),
-    Habit.NO_EXCLUSIVE: _Kind(
+    Habit.NO_EXCLUSIVE: _HabitWords(
         form="no-exclusive",
         does="Filters System Exclusive messages out; short messages pass.",
         shows="Notes arrive and dumps do not; nobody answers.",

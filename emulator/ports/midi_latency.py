@@ -10,14 +10,14 @@ from dataclasses import replace
 from statistics import median
 from typing import Final
 
-from emulator.ports.midi_port import MidiPort, Sink
+from emulator.ports.midi_port import MidiOutput, MidiPort
 from emulator.wire.constants import ACTIVE_SENSING
 
 _PROBES: Final = 16
 _PATIENCE_NS: Final = 200_000_000
 
 
-def measure_latency(port: MidiPort, probe: Sink) -> None:
+def measure_latency(port: MidiPort, probe: MidiOutput) -> None:
     """Note in the abilities of `port` how long what `probe` sends takes to get there."""
     clock = port.clock
     took_ns = []

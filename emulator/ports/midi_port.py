@@ -29,7 +29,7 @@ _LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody f
 _MOST: Final = 4_096  # messages taken in one look
 
 
-class Source(Protocol):
+class MidiInput(Protocol):
     """What is used of the library's input."""
 
     def get_message(self) -> tuple[Sequence[int], float] | None:
@@ -45,7 +45,7 @@ class Source(Protocol):
         ...
 
 
-class Sink(Protocol):
+class MidiOutput(Protocol):
     """What is used of the library's output."""
 
     def set_error_callback(self, function: Callable[[Any, str, object], None]) -> None:
@@ -72,8 +72,8 @@ class MidiPort:
         self,
         name: str,
         clock: Clock,
-        source: Source,
-        sink: Sink,
+        source: MidiInput,
+        sink: MidiOutput,
         *,
         system: str,
         truncated: Truncated,

@@ -14,7 +14,7 @@ _DIGITS: Final = 5
 _HIGHEST_ID: Final = 126  # DEV-01, M1 p. 35
 
 
-class _Asked(NamedTuple):
+class _NumberEntry(NamedTuple):
     """A number that is asked for, and what is done with it."""
 
     what: str
@@ -36,7 +36,7 @@ class PanelDesk:
         self._post: Final = post
         self._has_battery: Final = has_battery
         self._is_protected: Final = is_protected
-        self._asked: _Asked | None = None
+        self._asked: _NumberEntry | None = None
         self._typed = ""
         self._complaint = ""
         self._sure = ""  # what y would do
@@ -107,14 +107,14 @@ class PanelDesk:
                 self._post(f"filter {'off' if view.receives_exclusive else 'on'}")
             case "d":
                 what = f"Device ID (now {view.device_id})"
-                self._ask_for(_Asked(what, 0, _HIGHEST_ID, self._set_device_id))
+                self._ask_for(_NumberEntry(what, 0, _HIGHEST_ID, self._set_device_id))
             case "p":
                 what = "Slot to protect or unprotect"
-                self._ask_for(_Asked(what, 1, view.slot_count, self._protect))
+                self._ask_for(_NumberEntry(what, 1, view.slot_count, self._protect))
             case "x" if not view.slots:
                 self._notice = "There is nothing to delete: all slots are empty."
             case "x":
-                self._ask_for(_Asked("Slot to delete", 1, view.slot_count, self._delete))
+                self._ask_for(_NumberEntry("Slot to delete", 1, view.slot_count, self._delete))
 
     def _ask(self, what: str, action: str) -> None:
         self._sure = f"{what[0].upper()}{what[1:]}: press y to do it, any other key to cancel."
@@ -127,10 +127,10 @@ class PanelDesk:
         else:
             self._notice = "Nothing was changed."
 
-    def _ask_for(self, asked: _Asked) -> None:
+    def _ask_for(self, asked: _NumberEntry) -> None:
         self._asked, self._typed, self._complaint = asked, "", ""
 
-    def _type(self, key: str, asked: _Asked, view: View) -> None:
+    def _type(self, key: str, asked: _NumberEntry, view: View) -> None:
         self._complaint = ""
         if key == ESCAPE:
             self._asked, self._notice = None, "Nothing was changed."

@@ -55,7 +55,7 @@ class Want:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class CauseRow:
     """One way in which a cause shows."""
 
     sign: Want
@@ -84,7 +84,7 @@ class Cause:
     """What to do, the first thing first; `dryload ...` where there is a command."""
     experiment: str
     """What tells it from its likely rivals."""
-    rows: tuple[Row, ...]
+    rows: tuple[CauseRow, ...]
     explains: frozenset[str] = frozenset()
     """Kinds of signs, and clauses, that come of it and need no cause of their own."""
     is_harmless: bool = False

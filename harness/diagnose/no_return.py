@@ -12,9 +12,9 @@ from typing import Final
 
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.prose import capitalised
-from harness.diagnose.scene import ACK, NAK, DumpScene, Scene, named, was_told
+from harness.diagnose.scene import DumpScene, Scene, named, was_told
 from harness.diagnose.sign import Sign
-from harness.judge.dialogue.exchanges import Ended, Exchange
+from harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange
 from harness.judge.finding import Place
 
 _MANY: Final = 2  # sendings of a last packet that show that nothing better comes (our choice)

@@ -27,7 +27,9 @@ from harness.files.recorded import Recorded, TakenAt
 from harness.judge.against_source import Compared, Source, against, is_as_source
 from harness.judge.damage import data_bytes
 from harness.judge.dialogue.exchanges import (
+    ACK,
     OTHER,
+    WAIT,
     DumpExchange,
     Ended,
     Exchange,
@@ -51,13 +53,6 @@ if TYPE_CHECKING:
     from harness.judge.kept import Stored
     from harness.judge.misreading import WordsSeen
 
-ACK, NAK, WAIT, CANCEL, EOF = (
-    HandshakeKind.ACK,
-    HandshakeKind.NAK,
-    HandshakeKind.WAIT,
-    HandshakeKind.CANCEL,
-    HandshakeKind.EOF,
-)
 PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 GAP_NS: Final = 20_000_000
 """Pauses inside a message that may have made a receiver drop it (our choice)."""

@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from emulator.wire.clauses import clauses
-from harness.diagnose.cause import Cause, Row, Strength, Want, Where
+from harness.diagnose.cause import Cause, CauseRow, Strength, Want, Where
 from harness.diagnose.sign import CONTEXT, FINDING
 from harness.faults.catalogue import faults
 
@@ -103,9 +103,9 @@ def _cause(row: _Texts, document: _Texts, signs: Mapping[str, SignKind]) -> Caus
     return Cause(**{**rest, **made})
 
 
-def _row(row: _Texts, at: int, signs: Mapping[str, SignKind]) -> Row:
+def _row(row: _Texts, at: int, signs: Mapping[str, SignKind]) -> CauseRow:
     try:
-        return Row(
+        return CauseRow(
             sign=_want(row, signs),
             beside=tuple(_want(each, signs) for each in row.get("with", ())),
             unless=tuple(_want(each, signs) for each in row.get("unless", ())),

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from harness.diagnose.cause import Cause, Row, Strength, Want
+from harness.diagnose.cause import Cause, CauseRow, Strength, Want
 from harness.diagnose.sign import FINDING, Evidence, Sign
 from harness.diagnose.table import TABLE, Table
 from harness.judge.finding import Place, Verdict
@@ -94,7 +94,7 @@ def _suspicion(cause: Cause, signs: _Signs) -> Suspicion | None:
     )
 
 
-def _speaks(row: Row, one: Sign, signs: _Signs) -> bool:
+def _speaks(row: CauseRow, one: Sign, signs: _Signs) -> bool:
     return (
         row.sign.fits(one)
         and all(_is_there(want, one, signs) for want in row.beside)

@@ -75,7 +75,7 @@ def _asked(text: str) -> Iterator[Asked]:
 def read_words(text: str) -> Asked:
     """Return the fault that `text` asks for; NotUnderstood says what is wrong, and where."""
     said = " ".join(text.split())
-    reading = _Reading(said.lower())
+    reading = _Parser(said.lower())
     reading.read()
     fault = reading.fault
     if fault is None:
@@ -92,7 +92,7 @@ def read_words(text: str) -> Asked:
     return Asked(said=said, fault=fault, means=means)
 
 
-class _Reading:
+class _Parser:
     """A text in small letters, and what was understood of it so far."""
 
     def __init__(self, text: str) -> None:

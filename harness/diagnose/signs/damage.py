@@ -37,7 +37,7 @@ _MANY: Final = 3  # damages that make a rule of what they have in common (our ch
 _SHORTER: Final = (Hit.LOST, Hit.CUT, Hit.END_LOST)
 
 
-class _Found(NamedTuple):
+class _DamagedPacket(NamedTuple):
     """One damaged packet."""
 
     exchange: Exchange
@@ -66,7 +66,9 @@ def damaged(scene: Scene) -> Iterator[Sign]:
             yield from _by_kind(dump, arrived)
 
 
-def _found(dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]) -> Iterator[_Found]:
+def _found(
+    dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]
+) -> Iterator[_DamagedPacket]:
     references: dict[int, bytes | None] = {}  # of what comes damaged thousands of times
     for exchange, heard in dump.damaged:
         if not heard.is_torn_off:
@@ -74,7 +76,7 @@ def _found(dump: DumpScene, loose: Mapping[int, Sequence[TimedMessage]]) -> Iter
                 references[id(exchange)] = _reference(dump, exchange)
             reference = references[id(exchange)]
             damage = damage_of(heard, loose.get(heard.place, ()), reference)
-            yield _Found(exchange, heard, damage, reference)
+            yield _DamagedPacket(exchange, heard, damage, reference)
 
 
 def _reference(dump: DumpScene, exchange: Exchange) -> bytes | None:
@@ -96,7 +98,7 @@ def _was_sent_so(dump: DumpScene, exchange: Exchange) -> bool:
 
 def _sign(
     dump: DumpScene,
-    one: _Found,
+    one: _DamagedPacket,
     rule: str,
     *texts: str,
     hit: str = "",
@@ -120,7 +122,7 @@ def _sign(
     )
 
 
-def _device(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+def _device(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
     """Find one other device ID with which every checksum is right (DEV-04)."""
     if dump.sound or not all(each.heard.is_whole_packet for each in found):
         return None
@@ -146,7 +148,7 @@ def _device_of_source(dump: DumpScene) -> Sign | None:
         f"Packet {exchange.place:,} arrived for device {device_byte(one.body)}; the source has it "
         f"for device {device_byte(right)}, with the same checksum and the same sound."
     )
-    found = _Found(exchange, one, damage_of(one, (), right), right)
+    found = _DamagedPacket(exchange, one, damage_of(one, (), right), right)
     shown = one.body[:5].hex(" ").upper()
     return _sign(dump, found, "device", text, is_proved=True, shown=shown)
 
@@ -164,7 +166,7 @@ def _beside_source(dump: DumpScene) -> list[tuple[Exchange, TimedMessage, bytes]
     ]
 
 
-def _bit(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
+def _bit(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
     """Find one bit that is the same in every byte and was not sent so (T11)."""
     pairs = _beside_source(dump)
     off = {by for _, one, right in pairs for by in changed_bits(one.body, right)}
@@ -186,8 +188,8 @@ def _bit(dump: DumpScene, found: Sequence[_Found]) -> Sign | None:
 # Damage by its kind.
 
 
-def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
-    kinds: dict[str, list[_Found]] = {}
+def _by_kind(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Iterator[Sign]:
+    kinds: dict[str, list[_DamagedPacket]] = {}
     for each in found:
         name = "lost" if each.damage.hit in _SHORTER else each.damage.hit.value
         kinds.setdefault(name, []).append(each)
@@ -213,14 +215,14 @@ def _by_kind(dump: DumpScene, found: Sequence[_Found]) -> Iterator[Sign]:
         )
 
 
-def _is_proved(dump: DumpScene, one: _Found) -> bool:
+def _is_proved(dump: DumpScene, one: _DamagedPacket) -> bool:
     """Whether bytes that the source has are missing where they arrive, and never came later."""
     if not dump.scene.shows_arrived or one.reference is None or dump.source is None:
         return False
     return one.damage.hit in _SHORTER and not one.exchange.best.is_sound
 
 
-def _is_ever_alike(dump: DumpScene, mine: Sequence[_Found]) -> bool:
+def _is_ever_alike(dump: DumpScene, mine: Sequence[_DamagedPacket]) -> bool:
     """Whether one packet came again and again with the same damage, and nothing else came.
 
     The line hardly strikes alike so often; who sends a wrong checksum does.
@@ -230,7 +232,7 @@ def _is_ever_alike(dump: DumpScene, mine: Sequence[_Found]) -> bool:
     return len({(each.exchange.place, each.heard.body) for each in mine}) == 1
 
 
-def _sentences(dump: DumpScene, mine: Sequence[_Found]) -> Iterator[str]:
+def _sentences(dump: DumpScene, mine: Sequence[_DamagedPacket]) -> Iterator[str]:
     one = mine[0]
     damage, where = one.damage, f"Packet {one.exchange.place:,}"
     match damage.hit:

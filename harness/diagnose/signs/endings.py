@@ -6,9 +6,9 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed
 from emulator.wire.prose import counted, duration
-from harness.diagnose.scene import WAIT, DumpScene, Scene, are_plain, named, waits_first
+from harness.diagnose.scene import DumpScene, Scene, are_plain, named, waits_first
 from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import Ended, Reply
+from harness.judge.dialogue.exchanges import WAIT, Ended, Reply
 
 _LONG_NS: Final = 1_500_000_000
 """Silence after WAIT that is more than a pause (our choice; the standard has no limit)."""

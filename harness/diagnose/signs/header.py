@@ -5,8 +5,9 @@ from typing import Final
 
 from emulator.wire.messages import SampleName
 from emulator.wire.sevenbit import from_groups, to_groups
-from harness.diagnose.scene import CANCEL, Scene
+from harness.diagnose.scene import Scene
 from harness.diagnose.sign import Sign, shown, sign
+from harness.judge.dialogue.exchanges import CANCEL
 
 
 def numbers(scene: Scene) -> Iterator[Sign]:

@@ -12,20 +12,10 @@ from typing import Final
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
-from harness.diagnose.scene import (
-    ACK,
-    CANCEL,
-    NAK,
-    TIME_NS,
-    DumpScene,
-    Scene,
-    finals,
-    named,
-    was_told,
-)
+from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named, was_told
 from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.damage import is_filled_up
-from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
+from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange, Reply
 from harness.judge.timed_messages import TimedMessage
 
 _SHOWN: Final = 5  # numbers that are told

@@ -9,9 +9,9 @@ from emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
 from emulator.wire.messages import Handshake
 from emulator.wire.prose import capitalised, counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import ACK, DumpScene, Scene, finals, named
+from harness.diagnose.scene import DumpScene, Scene, finals, named
 from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import Ended, Exchange
+from harness.judge.dialogue.exchanges import ACK, Ended, Exchange
 from harness.judge.timed_messages import TimedMessage
 
 _LONG_NS: Final = 1_000_000_000

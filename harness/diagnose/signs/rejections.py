@@ -7,9 +7,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.wire.prose import counted
 from harness.diagnose.scene import (
-    ACK,
     HABIT,
-    NAK,
     TIME_NS,
     DumpScene,
     Scene,
@@ -19,7 +17,7 @@ from harness.diagnose.scene import (
     was_told,
 )
 from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import Ended, Exchange, Reply
+from harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange, Reply
 
 _Noes = tuple[Exchange, list[Reply]]
 

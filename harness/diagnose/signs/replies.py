@@ -8,22 +8,10 @@ from emulator.wire.codec import Malformed
 from emulator.wire.messages import Handshake
 from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import (
-    CANCEL,
-    EOF,
-    HABIT,
-    NAK,
-    WAIT,
-    DumpScene,
-    Scene,
-    are_plain,
-    finals,
-    named,
-    waits_first,
-)
+from harness.diagnose.scene import HABIT, DumpScene, Scene, are_plain, finals, named, waits_first
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.silence import has_left_time, is_late
-from harness.judge.dialogue.exchanges import Exchange, Reply
+from harness.judge.dialogue.exchanges import CANCEL, EOF, NAK, WAIT, Exchange, Reply
 from harness.judge.timed_messages import TimedMessage
 
 _SHORTEST, _LONGEST = 4, 8  # bytes of a handshake that lost or gained two (M1 p. 36)

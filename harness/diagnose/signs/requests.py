@@ -10,9 +10,9 @@ from emulator.wire.messages import (
     IdentityReply,
     IdentityRequest,
 )
-from harness.diagnose.scene import ACK, DumpScene, Scene, was_told
+from harness.diagnose.scene import DumpScene, Scene, was_told
 from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import Ended
+from harness.judge.dialogue.exchanges import ACK, Ended
 from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.finding import Place
 from harness.judge.timed_messages import TimedMessage

@@ -14,9 +14,6 @@ from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.messages import ExtendedHeader
 from emulator.wire.prose import counted
 from harness.diagnose.scene import (
-    ACK,
-    CANCEL,
-    NAK,
     TIME_NS,
     DumpScene,
     Scene,
@@ -29,7 +26,7 @@ from harness.diagnose.scene import (
 )
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.requests import is_unanswered
-from harness.judge.dialogue.exchanges import Ended, Exchange
+from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange
 from harness.judge.kept import is_alike
 from harness.judge.timed_messages import TimedMessage
 

@@ -12,7 +12,7 @@ from typing import Final
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.messages import DumpHeader
 from emulator.wire.prose import capitalised, counted
-from harness.diagnose.scene import ACK, DumpScene, Scene, was_told
+from harness.diagnose.scene import DumpScene, Scene, was_told
 from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.against_source import (
     Compared,
@@ -20,6 +20,7 @@ from harness.judge.against_source import (
     PacketDifference,
     form_of,
 )
+from harness.judge.dialogue.exchanges import ACK
 from harness.judge.finding import Place
 from harness.judge.kept import Kept, Stored
 

@@ -33,7 +33,7 @@ def judge_answering(talk: DumpExchange, ledger: Ledger, last_heard_ns: int) -> l
     `last_heard_ns` is when the receiver said its last word in the whole capture.
     """
     silences = Silences(talk, ledger, last_heard_ns)
-    judge = _Answers(talk, ledger, silences)
+    judge = _AnsweringJudge(talk, ledger, silences)
     for exchange in talk.exchanges:
         judge.exchange(exchange)
     judge_numbers(talk, ledger)
@@ -43,7 +43,7 @@ def judge_answering(talk: DumpExchange, ledger: Ledger, last_heard_ns: int) -> l
     return silences.unknown
 
 
-class _Answers:
+class _AnsweringJudge:
     """Judges the replies of one dump, exchange by exchange."""
 
     def __init__(self, talk: DumpExchange, ledger: Ledger, silences: Silences) -> None:

@@ -45,7 +45,7 @@ def judge_loop_request(asked: QuestionExchange, who: Answerable, ledger: Ledger)
         numbers.add(message.loop_number)
 
 
-class _Kept:
+class _LoopsSet:
     """What one side set in the other's samples, by sample and loop number."""
 
     def __init__(self) -> None:
@@ -80,7 +80,7 @@ def _loop(message: LoopPoints | ExtendedLoopPoints | DumpHeader | ExtendedHeader
 
 def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> None:
     """Compare the loops that come back with those that were set."""
-    kept = {way: _Kept() for way in Direction}
+    kept = {way: _LoopsSet() for way in Direction}
     events: list[tuple[int, TimedMessage | DumpExchange]] = [
         (each.place, each) for each in course.told
     ]
@@ -107,7 +107,10 @@ def judge_loops(course: Course, endings: Sequence[Ended], ledger: Ledger) -> Non
 
 
 def _judge_sustain(
-    talk: DumpExchange, kept: dict[Direction, _Kept], knows: dict[Direction, bool], ledger: Ledger
+    talk: DumpExchange,
+    kept: dict[Direction, _LoopsSet],
+    knows: dict[Direction, bool],
+    ledger: Ledger,
 ) -> None:
     """Compare the loop in a header that comes back with the loop 0 that was set (LOP-02)."""
     header = talk.header
@@ -130,7 +133,7 @@ def _judge_sustain(
 
 
 def _judge_told(
-    event: TimedMessage, message: LoopPoints | ExtendedLoopPoints, kept: _Kept, ledger: Ledger
+    event: TimedMessage, message: LoopPoints | ExtendedLoopPoints, kept: _LoopsSet, ledger: Ledger
 ) -> None:
     sample, number = message.sample_number, message.loop_number
     who, (_, start, end) = side_of(event.direction), _loop(message)
