@@ -11,13 +11,12 @@ from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, Extended
 from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import Confidence, how_sure
 from harness.diagnose.no_return import NoReturn, point_of_no_return
-from harness.diagnose.scene import DumpScene, Scene, scene_of
+from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE, Table
 from harness.diagnose.unknown import what_is_unknown
 from harness.diagnose.weigh import Suspicion, Unexplained, suspicions_of, unexplained_in
 from harness.files.recorded import Recorded
-from harness.judge.against_source import Source
 from harness.judge.dialogue.exchanges import Ended
 
 _OF_DUMPS: Final = (

@@ -25,6 +25,7 @@ _LEAST: Final = 32  # the same where leaps are counted
 _VALUES: Final = 16  # different words; silence and full scale to and fro have a few
 _STEP: Final = 16  # the usual step of a smooth sound is at most this part of the range
 _SMOOTH: Final = 3  # the usual step is at most this part of half the range (noise: half of it)
+_SURELY: Final = 4  # standard errors that the usual step has to lie below that of noise
 _OFTEN: Final = 4  # of so many words one may leap
 _EXCURSIONS: Final = 2
 _CLEARLY: Final = 8  # times as many leaps
@@ -195,8 +196,10 @@ def _passes(words: Numbers, half: int) -> bool:
     # How many ranges the sound is away from where it began: over full scale, below it, or neither.
     away = np.cumsum(np.append(0, -ways))
     turned = int((np.abs(np.diff(wrapped(words + half, half))) > half).sum())
+    # Of few words the median scatters: that of noise is half of half, give or take 1 / (2 sqrt n).
+    usual = min(1 / _SMOOTH, 0.5 - _SURELY * 0.5 / len(steps) ** 0.5)
     return (
-        float(np.median(np.abs(wrapped(steps, half)))) <= half / _SMOOTH
+        float(np.median(np.abs(wrapped(steps, half)))) <= half * usual
         and int(away.max() - away.min()) <= _EXCURSIONS
         and _CLEARLY * turned > len(ways)  # else it is two's complement
         and bend_at_leaps([words], half) <= _BENT

@@ -8,12 +8,12 @@ from emulator.dump.capture import Direction
 from emulator.unit.profile import load_profile
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader, ExtendedHeader
+from harness.diagnose.scene import Source
 from harness.files.capture_file import _raw
 from harness.files.dumpfile import DumpFile, Form
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.dumps import dumps_in
 from harness.jobs.rehearse import Rehearsal
-from harness.judge.against_source import Source
 
 BROKEN: Final[dict[str, str | None]] = {
     "bell-14-bit-in-three-bytes": "words packed wrongly",

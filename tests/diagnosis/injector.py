@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 from random import Random
 from typing import Final
 
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded
-from harness.judge.against_source import Source
 from tests.diagnosis import (
     injector_answers,
     injector_file,

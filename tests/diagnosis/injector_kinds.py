@@ -22,9 +22,9 @@ from random import Random
 from typing import Final
 
 from emulator.dump.capture import Capture, Direction
+from harness.diagnose.scene import Source
 from harness.files.recorded import BOTH as BOTH_WAYS
 from harness.files.recorded import Recorded, TakenAt, back_to_back
-from harness.judge.against_source import Source
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_play import MS, Dump, NotTogetherError, Play
 from tests.diagnosis.injector_tape import Tape

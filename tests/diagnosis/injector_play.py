@@ -13,7 +13,7 @@ from random import Random
 from typing import Final
 
 from emulator.wire.messages import DumpHeader
-from harness.judge.against_source import Source
+from harness.diagnose.scene import Source
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_tape import Arrival, Tape
 

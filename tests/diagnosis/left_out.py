@@ -20,12 +20,11 @@ from unittest.mock import patch
 from harness.diagnose.cause import Cause
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from harness.diagnose.scene import Scene
+from harness.diagnose.scene import Scene, Source
 from harness.diagnose.sign import Sign
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE
 from harness.files.recorded import Recorded
-from harness.judge.against_source import Source
 from harness.judge.finding import Verdict
 from tests.diagnosis.injector_kinds import NOTHING, Case
 from tests.diagnosis.scoring import SURE, Sum

@@ -8,8 +8,8 @@ from dataclasses import replace
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
 from harness.diagnose.diagnose import Diagnosis, diagnose
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.against_source import Source
 from tests.judge.talking import (
     Step,
     Tape,

@@ -14,13 +14,12 @@ import pytest
 
 from emulator.dump.capture import Capture, Direction
 from harness.diagnose.cause import Strength
-from harness.diagnose.scene import scene_of
+from harness.diagnose.scene import Source, scene_of
 from harness.diagnose.signs import signs_of
 from harness.diagnose.table import TABLE
 from harness.diagnose.weigh import Suspicion, suspicions_of
 from harness.files.capture_file import load
 from harness.files.recorded import Recorded, TakenAt, back_to_back
-from harness.judge.against_source import Source
 from tests import oracle
 from tests.diagnosis.broken_dumps import (
     BROKEN,

@@ -6,7 +6,7 @@ words are offset binary is M1 p. 39.
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from harness.diagnose.diagnose import diagnose
@@ -69,6 +69,7 @@ def test_a_wave_that_stays_within_full_scale(bits: int, percent: int) -> None:
     words=st.integers(33, 300),
     seed=st.integers(0, 10**6),
 )
+@example(content="noise", bits=20, words=33, seed=11186)
 def test_what_is_no_smooth_sound_says_nothing(
     content: str, bits: int, words: int, seed: int
 ) -> None:

@@ -14,9 +14,9 @@ from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
 from harness.diagnose.diagnose import diagnose
 from harness.diagnose.no_return import NoReturn
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
 from harness.jobs.dumps import source_of
-from harness.judge.against_source import Source
 from tests.diagnosis.rehearsing import dump_of, rehearsed
 from tests.diagnosis.test_unit_stored import back, changed, sent
 from tests.judge.talking import (

@@ -14,8 +14,8 @@ from emulator.dump.capture import Capture, Passage
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader
 from harness.diagnose.diagnose import Diagnosis, diagnose
+from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded, TakenAt
-from harness.judge.against_source import Source
 from tests import oracle
 from tests.judge.talking import (
     BYTE_NS,
