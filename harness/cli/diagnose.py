@@ -39,7 +39,6 @@ def diagnose(
     read or holds no transfer.
     """
     from emulator.dump.capture import Direction
-    from harness.diagnose.diagnose import Answer
     from harness.diagnose.diagnose import diagnose as diagnosed
     from harness.files.capture_file import load
     from harness.files.opening import shown
@@ -62,5 +61,5 @@ def diagnose(
         )
     lines, document = diagnosis_lines(file, diagnosis), diagnosis_document(file, diagnosis)
     show(lines, document, as_json=as_json)
-    if diagnosis.answer is not Answer.NOTHING_WRONG:
+    if diagnosis.is_something_wrong:
         raise typer.Exit(1)

@@ -67,6 +67,11 @@ class Diagnosis:
         return self.causes[0] if self.causes else None
 
     @property
+    def is_something_wrong(self) -> bool:
+        """Whether the capture shows that something went wrong, or leaves that open."""
+        return self.answer is not Answer.NOTHING_WRONG
+
+    @property
     def is_of_transfer(self) -> bool:
         """Whether anything in the capture belongs to a sample dump, or to what became of one."""
         scene = self.scene

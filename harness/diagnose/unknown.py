@@ -33,6 +33,10 @@ _NO_TIMES: Final = (
 _NO_TIMES_ONE_WAY: Final = (
     "Pauses and a line that is too fast or too slow: the times are not known."
 )
+_LAST: Final = (
+    "Whether the unit took the last packet: the recording ends before it was answered. Some units "
+    "never answer it; reading the sample back shows it."
+)
 _NOT_KEPT: Final = (
     "Whether the unit keeps it: read it back with dryload read --from TARGET --sample {number}."
 )
@@ -67,6 +71,8 @@ def what_is_unknown(scene: Scene, *, is_named: bool) -> Iterator[str]:
     if any(_is_open(each) for each in scene.dumps):
         yield "What became of the last dump: the capture ends in the middle of it."
     if scene.both and not is_silent:
+        if any(_ends_unanswered(each) for each in scene.sent[-1:]):
+            yield _LAST
         yield from _of_keeping(scene)
     if any(_may_hide_damage(each, is_named) for each in scene.dumps) and not (
         is_named and is_silent
@@ -116,6 +122,12 @@ def _of_keeping(scene: Scene) -> Iterator[str]:
             number = "N" if dump.header is None else str(dump.header.sample_number)
             yield _NOT_KEPT.format(number=number)
             return
+
+
+def _ends_unanswered(dump: DumpScene) -> bool:
+    last = dump.talk.exchanges[-1]
+    is_missing = dump.ended is Ended.WHOLE and dump.returned is None and not last.is_answered
+    return is_missing and last.place is not None and bool(dump.talk.replies)
 
 
 def _is_open(dump: DumpScene) -> bool:

@@ -56,7 +56,7 @@ def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
     if first is None:
         yield _NO_CAUSE[diagnosis.answer]
         yield from _section("What was seen", _unexplained(diagnosis))
-        if diagnosis.answer is Answer.UNDECIDED:
+        if diagnosis.is_something_wrong:
             yield from _section("What to do", _numbered(_NEXT))
         return
     if diagnosis.answer is Answer.UNDECIDED:

@@ -1,7 +1,6 @@
 """What `dryload replay` says about dumps sent to a port, where the unit is unknown."""
 
 from collections.abc import Callable, Sequence
-from typing import Final
 
 from emulator.wire.prose import counted
 from harness.files.opening import shown
@@ -17,8 +16,6 @@ from harness.report.replay import (
 )
 from harness.report.selection import left_out
 
-_NO_CAUSE: Final = "The bytes on the line do not show why."
-
 
 def lines_of(transfer: Transfer, before: Sequence[PlayRow] = ()) -> list[str]:
     """Return the report on one dump that was played, and the diagnosis if it failed.
@@ -32,10 +29,8 @@ def lines_of(transfer: Transfer, before: Sequence[PlayRow] = ()) -> list[str]:
         f"  It was sent to the place of {each.title}: do not count on that one any more."
         for each in _replaced(transfer, before)
     ]
-    if transfer.diagnosis is None:
+    if transfer.diagnosis is None or not transfer.diagnosis.is_something_wrong:
         return lines
-    if transfer.diagnosis.first is None:
-        return [*lines, f"  {_NO_CAUSE}"]
     from harness.report.diagnose import answer_lines
 
     told = [f"    {line}".rstrip() for line in answer_lines(transfer.diagnosis)]

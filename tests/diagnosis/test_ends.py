@@ -42,6 +42,16 @@ def test_a_whole_dump_says_nothing_of_it() -> None:
     assert not diagnosed(dump(4, tail=False)).causes
 
 
+def test_a_last_packet_that_got_no_answer_is_not_passed_over_in_silence() -> None:
+    """Some units never answer it (HSK-13), so nothing is wrong; but nothing shows that it came."""
+    tape = dump(3, {2: lambda tape, _, packet: tape.to(packet)}, tail=False)
+    open_end, answered = diagnosed(tape), diagnosed(dump(3, tail=False))
+
+    assert not open_end.causes
+    assert any("took the last packet" in line for line in open_end.unknown)
+    assert not any("took the last packet" in line for line in answered.unknown)
+
+
 @pytest.mark.parametrize("last", ["CANCEL", "WAIT"])
 def test_an_answer_that_ends_it_is_the_matter_and_not_the_sender(last: str) -> None:
     assert "sender gave up" not in named(diagnosed(half_a_dump(last=last)))
