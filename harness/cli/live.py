@@ -98,7 +98,7 @@ class Desk:
 
     @contextmanager
     def watch(self, bar: PacketProgress) -> Iterator[None]:
-        """Show a bar, and take keys where somebody sits there."""
+        """Show a progress bar, and read keys if standard input is a terminal."""
         self._bar = bar
         with ExitStack() as stack:
             if bar.show is not None and sys.stdin.isatty():
@@ -127,7 +127,7 @@ class Desk:
         return self.was_interrupted()
 
     def ask(self, question: str) -> bool:
-        """Ask something that y or n answers; no where nobody sits there, or wants to end."""
+        """Ask a yes-or-no question; without a terminal, or after Ctrl-C, the answer is no."""
         if self.read_key is None:
             return False
         from harness.cli.keys import GONE

@@ -46,7 +46,7 @@ def check_banks(banks: int | None, profile: "Profile") -> None:
 
 
 def prepare(unit: "RackUnit", banks: int | None, *, initialise: bool) -> None:
-    """Fit banks and initialise, as somebody who has just closed the lid would."""
+    """Fit new banks and initialise the memory, if that is asked for."""
     check_banks(banks, unit.profile)
     if banks is not None:
         unit.panel.fit_banks((), 0)  # as many as before are newly fitted too

@@ -115,7 +115,7 @@ def source(path: str) -> Iterator[BinaryIO]:
 
 @contextmanager
 def refusals(name: str, done: str = "read", do: str = "") -> Iterator[None]:
-    """Turn what the system refuses into a Problem that says what cannot be `done` to a file.
+    """Turn an OSError into a Problem that says what cannot be `done` to a file.
 
     `name` is as `shown` gives it; `do` replaces the usual advice.
     """

@@ -59,7 +59,7 @@ class _PacketPace:
         self._learnt = 0
 
     def begin(self, packet: int, now_ns: int) -> None:
-        """Begin to count; what took time before is nothing that packets need."""
+        """Start counting: the time before this was not spent on packets."""
         self.packet, self.since_ns = packet, now_ns
 
     def pass_on(self, packet: int, now_ns: int) -> None:

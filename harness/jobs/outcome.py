@@ -77,7 +77,7 @@ class Transfer:
     dump: Dump
     ending: Ending
     before: Outcome | None = None
-    """What was known of it when it was sent, if that was another time: only reading is left."""
+    """The outcome of an earlier run that sent it: only reading it back is left."""
     events: tuple[Event, ...] = ()
     """What sender and unit reported while it was sent."""
     memory: MemoryOutcome | None = None
@@ -87,7 +87,7 @@ class Transfer:
     resent: int = 0
     times: Times = NO_TIMES
     late: tuple[Lateness, Lateness] | None = None
-    """How late this computer had been before, and what goes on saying it."""
+    """How late this computer had been before, and the object that goes on counting."""
     passages: tuple[Passage, ...] = ()
     """What passed while it was sent, if somebody keeps it."""
     stall_ns: int = 0
@@ -114,7 +114,7 @@ class Transfer:
     stopped: bool = False
     """Whether the user interrupted it, or the port failed."""
     diagnosis: "Diagnosis | None" = None
-    """Of a dump that went to a port and did not load well: why."""
+    """Why a dump that was sent to a port did not load well."""
     still_there: bool | None = None
     """Whether the unit had it at the end of the replay; None: nobody looked."""
     is_replaced: bool = False

@@ -24,7 +24,8 @@ _CELLS: Final = {
     Why.STOPPED: "not sent: stopped",
 }
 _SENTENCES: Final = {
-    Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again.",
+    Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again. "
+    "Only its beginning was compared.",
     Why.REPLACED: "is not sent: a later dump in the list replaces it.",
     Why.REFUSED_ALIKE: "is not sent: the unit refused two dumps in a row that are no larger.",
     Why.NOT_SHOWN: "is recorded as loaded, but the unit did not send it when it was asked, so "
