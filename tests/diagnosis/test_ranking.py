@@ -109,7 +109,7 @@ def test_a_cause_has_the_evidence_of_all_its_signs_the_strongest_first() -> None
 
 
 def test_all_sixty_faults_of_a_transfer_have_a_kind_and_so_a_cause() -> None:
-    """Messages that are joined (T17) and a period that is rounded (T41) harm nobody."""
+    """Messages that are joined and a period that is rounded harm nobody."""
     known = {number for kind in (*KINDS, *LEGAL) for number in kind.faults}
     assert known == set(range(1, 61)) - {17, 41}
 

@@ -65,7 +65,7 @@ def test_a_dump_as_it_should_be_names_nothing(taken_at: TakenAt) -> None:
     assert not named(replace(dump().recorded(), taken_at=taken_at))
 
 
-# Altered (T12): the checksum finds it out (M1 p. 39).
+# Altered: the checksum finds it out (M1 p. 39).
 
 
 @pytest.mark.parametrize("at", [5, 42, 124, 125])
@@ -117,7 +117,7 @@ def test_only_the_way_back_shows_no_damaged_packet() -> None:
     assert not named(recorded) - {_ALTERED}
 
 
-# Lost (T14) and added (T15).
+# Lost and added.
 
 
 @pytest.mark.parametrize("count", [1, 3])
@@ -144,7 +144,7 @@ def test_clock_bytes_inside_are_not_added_ones() -> None:
     assert not diagnose(at_line(tape)).causes
 
 
-# Others on the cable (T18): a status byte ends an exclusive message (M1 p. 34).
+# Others on the cable: a status byte ends an exclusive message (M1 p. 34).
 
 
 def test_a_note_inside_a_packet() -> None:
@@ -171,7 +171,7 @@ def test_a_quiet_cable_has_no_others_on_it() -> None:
     assert _OTHERS not in named(at_line(dump()))
 
 
-# Real-time bytes (T15, T19) and reset (T21).
+# Real-time bytes and reset.
 
 
 def test_just_the_packets_with_a_clock_byte_are_rejected() -> None:
@@ -249,7 +249,7 @@ def test_a_reset_that_did_harm_has_not_passed_by() -> None:
     assert _RESET_PASSED not in remarks(at_line(dump(steps=steps)))
 
 
-# The header (T12, T14): 21 bytes (M1 p. 37).
+# The header: 21 bytes (M1 p. 37).
 
 
 @pytest.mark.parametrize("change", [without(12), with_more(12, b"\x05"), lambda raw: raw[:12]])

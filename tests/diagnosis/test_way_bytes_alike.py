@@ -28,7 +28,7 @@ _REWRITTEN = "device ID rewritten on the way"
 _STUCK = "stuck data bit"
 
 
-# By rule: every Nth (T53), at a length (T14), at the end (T51).
+# By rule: every Nth, at a length, at the end.
 
 
 def _every(distance: int, count: int) -> Tape:
@@ -79,7 +79,7 @@ def test_a_fragment_of_a_message_is_bytes_that_were_lost() -> None:
     assert _LOST in named(at_line(dump(steps={3: step})))
 
 
-# In every packet the same (T11): the checksum counts the device ID in (M1 p. 39).
+# In every packet the same: the checksum counts the device ID in (M1 p. 39).
 
 
 def test_another_device_id_by_which_every_checksum_is_off() -> None:

@@ -611,7 +611,7 @@ def last_device(play: Play) -> Label:
 
 @healthy("every ACK says 7F", plain=True)
 def all_ones(play: Play) -> Label:
-    """A manner of its own that a tolerant sender bears (T28)."""
+    """A manner of its own that a tolerant sender bears."""
     play.open()
     for place in range(play.dump.count):
         play.send(place)

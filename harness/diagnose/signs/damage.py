@@ -167,7 +167,7 @@ def _beside_source(dump: DumpScene) -> list[tuple[Exchange, TimedMessage, bytes]
 
 
 def _bit(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
-    """Find one bit that is the same in every byte and was not sent so (T11)."""
+    """Find one bit that is the same in every byte and was not sent so."""
     pairs = _beside_source(dump)
     off = {by for _, one, right in pairs for by in changed_bits(one.body, right)}
     if not pairs and all(each.heard.is_whole_packet for each in found):

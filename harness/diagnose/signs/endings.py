@@ -15,7 +15,7 @@ _LONG_NS: Final = 1_500_000_000
 
 
 def waits(scene: Scene) -> Iterator[Sign]:
-    """Tell of WAIT and nothing after it (T09)."""
+    """Tell of WAIT and nothing after it."""
     for dump in scene.sent if scene.both else ():
         last = dump.talk.exchanges[-1]
         reply = last.last_reply
@@ -54,7 +54,7 @@ def _quiet_ns(dump: DumpScene, reply: Reply) -> int | None:
 
 
 def disturbed(scene: Scene) -> Iterator[Sign]:
-    """Tell of a message in the middle of a WAIT after which no packet came (T60, HSK-22)."""
+    """Tell of a message in the middle of a WAIT after which no packet came (HSK-22)."""
     answers = {id(each) for one in scene.followed.course.asked for each in one.answers}
     spoke = [each.place for each in scene.spoke(Direction.TO_UNIT)]
     for dump in scene.sent if scene.both else ():

@@ -36,7 +36,7 @@ def numbers(scene: Scene) -> Iterator[Sign]:
 
 
 def names(scene: Scene) -> Iterator[Sign]:
-    """Tell of a name that bears the number of the dump before it the other way round (T57)."""
+    """Tell of a name that bears the number of the dump before it the other way round."""
     for dump in scene.sent:
         until = None if dump.talk.followed is None else dump.talk.followed.sent[0][1].place
         since = dump.talk.sent[-1][1].place

@@ -47,7 +47,7 @@ def order(scene: Scene) -> Iterator[Sign]:
 
 
 def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of numbers that follow a rule of their own, where none is missing by the count (T27)."""
+    """Tell of numbers that follow a rule of their own, where none is missing by the count."""
     packets, planned = dump.packets, dump.planned
     if not dump.headers or not packets or not dump.is_all_sound or _goes_on(dump):
         return
@@ -81,7 +81,7 @@ def _goes_on(dump: DumpScene) -> bool:
 
 
 def _missing(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of packets that never came while later ones did (T08, T25)."""
+    """Tell of packets that never came while later ones did."""
     told = set()
     for at, exchange in enumerate(dump.packets):
         place = exchange.place or 0
@@ -277,7 +277,7 @@ def _ends_early(dump: DumpScene) -> Iterator[Sign]:
 
 
 def _counts_all_channels(dump: DumpScene) -> bool:
-    """Whether there are as many packets as the length fills if it counts all channels (T55)."""
+    """Whether there are as many packets as the length fills if it counts all channels."""
     header = dump.header
     if header is None or header.channels < 2 or not dump.is_all_sound:
         return False

@@ -30,7 +30,7 @@ _SURELY_NS: Final = 18_000_000
 
 
 def pauses(scene: Scene) -> Iterator[Sign]:
-    """Tell of pauses inside messages: one that was then not taken (T16), and harmless ones."""
+    """Tell of pauses inside messages: one that was then not taken, and harmless ones."""
     for dump in scene.sent if scene.is_timed and not scene.is_file else ():
         for exchange, at, heard, _ in dump.steps:
             is_held = heard.gaps_ns >= _LONG_NS and heard.is_sound
@@ -69,7 +69,7 @@ def _is_stretched(heard: TimedMessage) -> bool:
 
 
 def too_fast(scene: Scene) -> Iterator[Sign]:
-    """Tell of packets that come faster than a line, and of which only some are answered (T52)."""
+    """Tell of packets that come faster than a line, and of which only some are answered."""
     fast = scene.sight.too_fast
     for dump in scene.sent if fast and scene.both and scene.is_timed else ():
         hasty = [each for each in dump.packets if each.sendings[0].place in fast]
@@ -124,7 +124,7 @@ def _early(dump: DumpScene) -> Iterator[tuple[Exchange, int, int]]:
 
 
 def only_short(scene: Scene) -> Iterator[Sign]:
-    """Tell of a unit from which short messages come and no exclusive one (T02, T05)."""
+    """Tell of a unit from which short messages come and no exclusive one."""
     said = scene.spoke(Direction.FROM_UNIT)
     short = [each for each in said if each.piece.kind is PieceKind.SHORT]
     if not scene.both or not scene.sent or not short:
@@ -145,7 +145,7 @@ def only_short(scene: Scene) -> Iterator[Sign]:
 
 
 def realtime(scene: Scene) -> Iterator[Sign]:
-    """Tell of clock bytes and resets inside messages (T19, T21)."""
+    """Tell of clock bytes and resets inside messages."""
     for dump in scene.sent:
         for byte, name in _REALTIME.items():
             inside = [
@@ -169,7 +169,7 @@ def realtime(scene: Scene) -> Iterator[Sign]:
 
 
 def echoes(scene: Scene) -> Iterator[Sign]:
-    """Tell of messages that came back (T48); handshakes both sides may say of their own accord."""
+    """Tell of messages that came back; handshakes both sides may say of their own accord."""
     back = [each for each in scene.echoes if not isinstance(each[0].message, Handshake)]
     if back and scene.both:
         heard, source = back[0]

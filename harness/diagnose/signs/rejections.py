@@ -23,7 +23,7 @@ _Noes = tuple[Exchange, list[Reply]]
 
 
 def rejections(scene: Scene) -> Iterator[Sign]:
-    """Tell of NAKs to what is right as recorded (T11 to T13)."""
+    """Tell of NAKs to what is right as recorded."""
     for dump in scene.sent if scene.both else ():
         found = [*_noes_to_header(dump), *_noes(dump)]
         told = _rejected(dump, found) if found else None

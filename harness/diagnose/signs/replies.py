@@ -68,7 +68,7 @@ def _in_place_of(
 
 
 def late(scene: Scene) -> Iterator[Sign]:
-    """Tell of answers that come behind their time (T23)."""
+    """Tell of answers that come behind their time."""
     for dump in scene.sent if scene.both and scene.is_timed else ():
         found = list(_late(dump))
         if not found:

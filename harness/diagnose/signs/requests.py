@@ -35,7 +35,7 @@ def is_unanswered(scene: Scene, asked: QuestionExchange) -> bool:
 
 
 def gone(scene: Scene) -> Iterator[Sign]:
-    """Tell of a dump that the unit does not know of later, or has elsewhere (T45, T54, T58)."""
+    """Tell of a dump that the unit does not know of later, or has elsewhere."""
     for dump in scene.sent if scene.both else ():
         if dump.header is None or dump.returned is not None or not dump.talk.is_full:
             continue
@@ -143,7 +143,7 @@ def _is_elsewhere(dump: DumpScene, found: int, place: Place, answered: bool) -> 
 
 
 def other_device(scene: Scene) -> Iterator[Sign]:
-    """Tell of messages for one device where the unit is another, or answers only to all (T03)."""
+    """Tell of messages for one device where the unit is another, or answers only to all."""
     if not scene.both:
         return
     told = {

@@ -38,7 +38,7 @@ _STUBBORN: Final = 3  # sendings of a last packet that show that the sender want
 
 
 def nothing(scene: Scene) -> Iterator[Sign]:
-    """Tell of a unit that never says a word (T01, T02); that some never do is told with it."""
+    """Tell of a unit that never says a word; that some never do is told with it."""
     said = scene.spoke(Direction.TO_UNIT)
     if not scene.both or not said or scene.own_words:
         return
@@ -70,7 +70,7 @@ def _is_old(dump: DumpScene) -> bool:
 
 
 def _none(dump: DumpScene) -> Sign:
-    """Tell of a dump that nobody answered where another one was answered (T54)."""
+    """Tell of a dump that nobody answered where another one was answered."""
     header = dump.header
     is_same = any(
         each.header is not None
@@ -92,7 +92,7 @@ def _none(dump: DumpScene) -> Sign:
 
 
 def _none_of_packets(dump: DumpScene) -> Iterator[Sign]:
-    """Tell of a unit that speaks, and not to packets (T01, T59)."""
+    """Tell of a unit that speaks, and not to packets."""
     packets = dump.packets
     if not dump.talk.is_full or dump.is_doubled_there or any(each.jump for each in packets):
         return

@@ -151,7 +151,7 @@ def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterato
 
 
 def stored(scene: Scene) -> Iterator[Sign]:
-    """Tell what a unit made of the words, by what it sends back (T24, T33, T54, T58)."""
+    """Tell what a unit made of the words, by what it sends back."""
     for dump in scene.sent if scene.both else ():
         found = dump.stored
         if found is None or found.kept is Kept.SAME:

@@ -26,7 +26,7 @@ _TURNED: Final = (
 
 
 def words(scene: Scene) -> Iterator[Sign]:
-    """Tell of words in another notation, width or place than the header has (T35 to T39)."""
+    """Tell of words in another notation, width or place than the header has."""
     for dump in scene.sent:
         seen = dump.words
         if seen is None or dump.is_header_altered:
@@ -78,7 +78,7 @@ def _leaps(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
 
 
 def _bytes_a_word(dump: DumpScene, seen: WordsSeen) -> Iterator[Sign]:
-    """Tell of packets that are as many as another number of bytes a word would fill (T36)."""
+    """Tell of packets that are as many as another number of bytes a word would fill."""
     width = bytes_per_word(seen.header.bits) + 1
     if seen.is_spread():
         yield sign(
