@@ -22,7 +22,7 @@ def decode(
     Exit code 1 if the dump is damaged; the file is written anyway.
     """
     from harness.files import audio_out, rates, safe_write
-    from harness.files.opening import shown
+    from harness.files.opening import quoted
     from harness.jobs import convert as job
     from harness.judge.plan import rate_of
     from harness.report import decode as report
@@ -50,5 +50,5 @@ def decode(
         as_json=as_json,
     )
     if not taken.contents.is_whole:
-        note(f"dryload validate {shown(file)} says what is wrong.")
+        note(f"dryload validate {quoted(file)} says what is wrong.")
         raise typer.Exit(1)

@@ -41,7 +41,7 @@ def diagnose(
     from emulator.dump.capture import Direction
     from harness.diagnose.diagnose import diagnose as diagnosed
     from harness.files.capture_file import load
-    from harness.files.opening import shown
+    from harness.files.opening import quoted, shown
     from harness.files.problem import Problem
     from harness.jobs.dumps import sources_in
     from harness.report.diagnose import diagnosis_document, diagnosis_lines
@@ -57,7 +57,7 @@ def diagnose(
     if not diagnosis.is_of_transfer:
         raise Problem(
             f"{shown(capture)} holds no transfer: nothing in it belongs to a sample dump.",
-            do=f"dryload explain {shown(capture)} says what is in it.",
+            do=f"dryload explain {quoted(capture)} says what is in it.",
         )
     lines, document = diagnosis_lines(file, diagnosis), diagnosis_document(file, diagnosis)
     show(lines, document, as_json=as_json)

@@ -15,6 +15,7 @@ from harness.cli.taping import taping
 from harness.cli.target import opened
 from harness.cli.terminal import note, say, show, width
 from harness.cli.verbatim import are_captures, play_captures_live
+from harness.files.opening import quoted
 from harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def play_live(options: ReplayOptions) -> None:
         not_written_down=None if unwritten is None else str(unwritten),
     )
     show(report.summary(rows, width=width()), document, as_json=options.as_json)
-    there = "" if options.journal is None else f" --journal {options.journal}"
+    there = "" if options.journal is None else f" --journal {quoted(options.journal)}"
     go_on = f"The same command with --resume{there} goes on with what is not loaded yet."
     if unwritten is not None:
         note(str(unwritten), "what is missing there is sent again by --resume.")

@@ -114,7 +114,7 @@ def is_capture(name: str) -> bool:
 
 def _nothing(contents: "Sequence[FileContent]") -> Problem:
     """Return what is wrong with files of which none can be played."""
-    from harness.files.opening import shown
+    from harness.files.opening import quoted, shown
     from harness.jobs.dumps import Fragment, NotADump
 
     said = [each.said for each in contents if isinstance(each, NotADump)]
@@ -122,10 +122,10 @@ def _nothing(contents: "Sequence[FileContent]") -> Problem:
     if not fragments:
         none = "" if len(said) == 1 else "none of the files holds a dump: "
         return Problem(f"{none}{said[0]}")
-    name = shown(fragments[0].file)
+    name = fragments[0].file
     return Problem(
-        f"{name} has no whole dump header, so there is nothing to play.",
-        do=f"dryload validate {name} says what is in it.",
+        f"{shown(name)} has no whole dump header, so there is nothing to play.",
+        do=f"dryload validate {quoted(name)} says what is in it.",
     )
 
 

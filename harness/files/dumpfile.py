@@ -96,7 +96,7 @@ def _loaded(path: str, file: BinaryIO) -> DumpFile:
         raise NoDump(
             f"{name} is {kind.name}, not a dump.",
             do=kind.advice or "The names of dump files usually end in .syx or .mid.",
-            is_other=True,
+            is_other=not kind.was_dump,
         )
     seen: list[bytes] = []
     if form is Form.STANDARD_INPUT:  # nothing of it can be read twice

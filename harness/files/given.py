@@ -11,7 +11,7 @@ from harness.files import capture_file, opening
 from harness.files.dumpfile import LARGEST, load
 from harness.files.hex_text import number_of
 from harness.files.kinds import kind_of
-from harness.files.opening import STANDARD_INPUT, open_file, read_all, refusal, shown
+from harness.files.opening import STANDARD_INPUT, open_file, quoted, read_all, refusal, shown
 from harness.files.problem import Problem
 
 _BETWEEN: Final = re.compile(r"[\s,;:]+")
@@ -64,7 +64,7 @@ def _content(path: str) -> bytes:
         if data is None:
             raise Problem(
                 f"{shown(path)} is a capture of both directions, but only one can be explained.",
-                do=f"dryload validate {shown(path)} judges both sides.",
+                do=f"dryload validate {quoted(path)} judges both sides.",
             )
         return data
     try:

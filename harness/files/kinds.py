@@ -17,6 +17,8 @@ class FileKind:
 
     name: str
     advice: str = ""
+    was_dump: bool = False
+    """Whether it is what is left of a dump."""
 
 
 DUMP: Final = FileKind(name="a sample dump")
@@ -33,6 +35,45 @@ HEX_TEXT: Final = FileKind(
     name="a text file of hexadecimal numbers",
     advice="A dump file holds the bytes themselves: turn the text into bytes first.",
 )
+
+_AGAIN: Final = "Get the original once more and copy it as a file of bytes, never as text."
+_DUMP_BEGINS: Final = rb"~[\x00-\x7f][\x01-\x03\x05]"  # 7E, a device ID, a message of a dump
+_DUMPS_AS_TEXT: Final = (
+    (
+        re.compile(rb"\xc3\xb0" + _DUMP_BEGINS),
+        FileKind(
+            name="text made of a dump (UTF-8: each byte above 7F became two, F0 is C3 B0)",
+            advice=f"{_AGAIN} Or undo it: iconv -f UTF-8 -t LATIN1 FILE > NEW.syx",
+            was_dump=True,
+        ),
+    ),
+    (
+        re.compile(rb"\xef\xbb\xbf\xc3\xb0" + _DUMP_BEGINS),
+        FileKind(
+            name="text made of a dump (UTF-8 with a mark in front: each byte above 7F became two)",
+            advice=_AGAIN,
+            was_dump=True,
+        ),
+    ),
+    (
+        re.compile(rb"(?:\xef\xbb\xbf)?\xef\xbf\xbd" + _DUMP_BEGINS),
+        FileKind(
+            name="text made of a dump (each byte above 7F was replaced by EF BF BD and is lost)",
+            advice=_AGAIN,
+            was_dump=True,
+        ),
+    ),
+    (
+        re.compile(
+            rb"(?:\xff\xfe)?\xf0\0~\0[\0-\x7f]\0[\x01-\x03\x05]\0(?:[\0-\x7f]\0){12}"
+            rb"|(?:\xfe\xff)?\0\xf0\0~\0[\0-\x7f]\0[\x01-\x03\x05](?:\0[\0-\x7f]){12}"
+        ),
+        FileKind(
+            name="text made of a dump (UTF-16: each byte became two)", advice=_AGAIN, was_dump=True
+        ),
+    ),
+)
+"""How the beginning of a dump looks after somebody saved or copied it as text."""
 
 # Each sign stands at its offset; the more telling ones come first.
 _SIGNS: Final[tuple[tuple[int, bytes, FileKind], ...]] = (
@@ -79,6 +120,9 @@ def kind_of(head: bytes) -> FileKind | None:
     """
     for offset, sign, kind in _SIGNS:
         if head.startswith(sign, offset):
+            return kind
+    for begins, kind in _DUMPS_AS_TEXT:
+        if begins.match(head):
             return kind
     if _UTF16.match(head):
         return _UTF16_TEXT

@@ -14,6 +14,7 @@ from harness.files.kinds import HEAD_BYTES
 from harness.files.problem import NoDump, Problem
 
 STANDARD_INPUT: Final = "-"
+IS_WINDOWS: Final = os.name == "nt"
 _BLOCK: Final = 1 << 20
 _NOT_A_FILE: Final = (
     (stat.S_ISFIFO, "is a pipe, not a file.", "Send it to standard input and give - as the name."),
@@ -40,6 +41,18 @@ def escaped(text: str, kept: str = "") -> str:
         sign if sign.isprintable() or sign in kept else sign.encode("unicode_escape").decode()
         for sign in text
     )
+
+
+def quoted(word: str) -> str:
+    """Return a word as the shell of this system takes it, in a form that can be printed.
+
+    The shell of Windows knows no single quotes.
+    """
+    from shlex import quote
+    from subprocess import list2cmdline
+
+    plain = shown(word)
+    return list2cmdline([plain]) if IS_WINDOWS else quote(plain)
 
 
 def shown_lines(text: str) -> str:

@@ -21,7 +21,7 @@ from emulator.wire.sevenbit import from_groups, to_groups
 from emulator.wire.words import word_dtype
 from harness.files.dumpfile import DumpFile, load
 from harness.files.journal import sha256_of
-from harness.files.opening import shown
+from harness.files.opening import quoted, shown
 from harness.files.problem import Problem
 from harness.files.sections import Section
 from harness.judge.against_source import Source
@@ -145,7 +145,7 @@ def sources_in(paths: Sequence[str]) -> tuple[Source, ...]:
         if not dumps:
             raise Problem(
                 f"{shown(path)} has no whole dump header, so nothing can be compared with it.",
-                do=f"dryload validate {shown(path)} says what is in it.",
+                do=f"dryload validate {quoted(path)} says what is in it.",
             )
         found += [source_of(dump) for dump in dumps]
     return tuple(found)

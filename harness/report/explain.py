@@ -1,12 +1,11 @@
 """What `dryload explain` says."""
 
-import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from emulator.wire.constants import PACKET_BYTES
 from emulator.wire.prose import capitalised, counted, spelled
-from harness.files.opening import shown
+from harness.files.opening import quoted
 from harness.judge.finding import Finding
 from harness.report.document import Document
 from harness.report.table import Column, apart, table
@@ -83,7 +82,7 @@ def _overview_blocks(
     if overview.unread_bytes:
         yield [f"{counted(overview.unread_bytes, 'byte')} without header or packet (FRM-07)."]
     if overview.findings_in_all:
-        again = f"dryload validate {shlex.quote(shown(file))}"
+        again = f"dryload validate {quoted(file)}"
         findings = [line.removeprefix("  ") for line in _finding_lines(overview.findings)]
         yield [*findings, f"{counted(overview.findings_in_all, 'finding')} in all: {again}"]
 

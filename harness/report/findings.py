@@ -1,12 +1,11 @@
 """Findings as text for people; documents contain findings unchanged."""
 
-import shlex
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 from typing import Final
 
 from emulator.wire.prose import capitalised, counted, instant
-from harness.files.opening import shown
+from harness.files.opening import quoted, shown
 from harness.judge.finding import GRAVITY, Finding, Place
 
 MOST_FINDINGS: Final = 12
@@ -87,4 +86,4 @@ def _again(at: Place, file: str, options: str | None) -> str | None:
         return None
     if options is None and at.packet is not None and at.byte is not None:
         options = f"--packet {at.packet}"
-    return f"dryload explain {shlex.quote(shown(file))} {options}" if options else None
+    return f"dryload explain {quoted(file)} {options}" if options else None

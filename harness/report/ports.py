@@ -1,14 +1,14 @@
 """What `dryload ports` says."""
 
 import re
-import shlex
 from collections.abc import Sequence
 from typing import Final
 
 from emulator.ports.midi_names import SystemPorts
 from emulator.ports.midi_pairs import Pair, Single, pairs_of, singles_of
 from emulator.ports.port import PortError
-from harness.files.opening import shown
+from harness.files import opening
+from harness.files.opening import quoted, shown
 from harness.report.document import Document, fields_of
 from harness.report.table import Column, table
 
@@ -110,7 +110,7 @@ def has_ports(systems: Sequence[SystemPorts]) -> bool:
 def _quoted(name: str, kind: str = "midi:") -> str:
     """Return a name quoted for a shell."""
     word = shown(f"{kind}{name}")
-    return shlex.quote(word) if _SPECIAL.search(word) else f'"{word}"'
+    return quoted(word) if not opening.IS_WINDOWS and _SPECIAL.search(word) else f'"{word}"'
 
 
 def _sentence(problem: str) -> str:

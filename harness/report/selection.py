@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from emulator.wire.prose import counted
-from harness.files.opening import shown
+from harness.files.opening import quoted, shown
 from harness.jobs.dumps import Dump, Fragment, NotADump
 from harness.jobs.playlist import LeftOut, Why
 from harness.judge.finding import Verdict
@@ -59,7 +59,7 @@ def left_out(left: LeftOut) -> str:
         worst = next(each for each in what.findings if each.verdict is Verdict.BROKEN)
         return (
             f"{what.title} is broken and not sent: {worst.message} "
-            f"dryload validate {shown(what.file)} says more; --anyway sends it anyway."
+            f"dryload validate {quoted(what.file)} says more; --anyway sends it anyway."
         )
     return f"{what.title} {_SENTENCES[left.why]}"
 

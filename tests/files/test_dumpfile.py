@@ -4,6 +4,8 @@ import io
 import os
 import random
 import re
+import shutil
+import subprocess
 import sys
 import tracemalloc
 import zipfile
@@ -19,7 +21,7 @@ from hypothesis import strategies as st
 
 from harness.files import dumpfile, midifile
 from harness.files.dumpfile import Form, holds_dump, load
-from harness.files.problem import USAGE, Problem
+from harness.files.problem import USAGE, NoDump, Problem
 from tests import damage, oracle
 from tests.files.test_midifile import exclusive, file_of, track
 
@@ -109,6 +111,44 @@ def test_a_broken_dump_is_still_a_dump(kind: damage.Kind, seed: int) -> None:
     rng = random.Random(seed)
     dump = damage.random_dump(rng, minimum_packets=kind.minimum_packets, long_share=0)
     assert holds_dump([kind(dump.data, rng).data])
+
+
+AS_TEXT = {
+    "UTF-8": DUMP.decode("latin-1").encode("utf-8"),
+    "another table, UTF-8": DUMP.decode("cp1252").encode("utf-8"),
+    "UTF-8 with a mark": DUMP.decode("latin-1").encode("utf-8-sig"),
+    "EF BF BD": DUMP.decode("ascii", "replace").encode("utf-8"),
+    "UTF-16": DUMP.decode("latin-1").encode("utf-16"),
+    "big UTF-16": b"\xfe\xff" + DUMP.decode("latin-1").encode("utf-16-be"),
+    "UTF-16 without a mark": DUMP.decode("latin-1").encode("utf-16-le"),
+}
+"""What programs make of a dump that is opened and saved as text (common practice)."""
+
+
+@pytest.mark.parametrize("how", AS_TEXT)
+def test_a_dump_that_was_saved_as_text_is_told_with_what_to_do(tmp_path: Path, how: str) -> None:
+    path = put(tmp_path, AS_TEXT[how])
+    line = refused(path)
+    assert f"{path} is text made of a dump" in line
+    assert "Get the original once more and copy it as a file of bytes" in line
+    with pytest.raises(NoDump) as caught:
+        load(path)
+    assert not caught.value.is_other  # in a folder it is not passed over as something else
+
+
+@pytest.mark.skipif(shutil.which("iconv") is None, reason="iconv is not here")
+def test_the_command_that_undoes_it_gives_the_dump_back(tmp_path: Path) -> None:
+    path = put(tmp_path, AS_TEXT["UTF-8"])
+    _, _, command = refused(path).partition("undo it: ")
+    words = command.partition(" FILE >")[0].split()
+    assert words[0] == "iconv"
+    assert subprocess.run([*words, path], capture_output=True, check=True).stdout == DUMP
+
+
+def test_what_is_no_dump_saved_as_text_is_a_text_or_a_dump(tmp_path: Path) -> None:
+    assert " is a text file" in refused(put(tmp_path, "ð~ is a letter and a sign".encode()))
+    maker = b"\xf0\x00\x7e\x00\x01\x00\x01\x00\xf7"  # F0 and a maker's ID of three bytes
+    assert load(put(tmp_path, maker + DUMP)).data == maker + DUMP
 
 
 @pytest.mark.parametrize("length", range(4, 21))
