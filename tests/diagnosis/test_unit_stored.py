@@ -377,7 +377,22 @@ def test_another_sample_under_another_number_is_not_this_one() -> None:
     content = words(_LONG)
     tape = asked(sent(content))
     tape.now_ns += 3_000_000_000
-    assert _ELSEWHERE not in mine(back(tape, changed(content, 3), number=2))
+    assert _ELSEWHERE not in mine(back(tape, content[::-1], number=2))
+
+
+def test_what_comes_back_under_another_number_may_have_one_word_that_differs() -> None:
+    content = words(_LONG)
+    tape = asked(sent(content))
+    tape.now_ns += 3_000_000_000
+    back(tape, changed(content, 3), number=2)
+    assert strength(tape, _ELSEWHERE, TakenAt.LINE) is Strength.FAIR
+
+
+def test_a_sample_under_another_number_though_the_sender_did_not_wait() -> None:
+    content = words(_LONG)
+    tape = asked(sent(content, steps={2: unanswered}))
+    tape.now_ns += 3_000_000_000
+    assert first(back(tape, content, number=2))[0] == _ELSEWHERE
 
 
 def test_a_request_for_another_number_alone_proves_nothing() -> None:

@@ -12,7 +12,7 @@ from typing import Final
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
-from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named, was_told
+from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named
 from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.damage import is_filled_up
 from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange, Reply
@@ -168,58 +168,73 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
     """Tell of a packet that came again, the same, though nobody had asked for it."""
     told = set()
     for exchange in dump.packets:
-        if len(exchange.sendings) < 2 or not exchange.best.is_sound:
-            continue
-        same = all(one.body == two.body for one, two in pairwise(exchange.sendings))
-        at_once = same and not was_told(exchange, NAK) and _at_once(dump, exchange)
-        answered = (
-            same and dump.scene.is_timed and dump.is_closed and (_had_its_answer(dump, exchange))
-        )
-        source = "unknown"
-        if dump.source is not None:
-            source = "twice" if dump.source.has_twice(exchange.best.body) else "once"
-        how = at_once, answered, source
-        odd = at_once or answered or source == "twice" or (same and dump.scene.is_file)
-        if odd and how not in told:
-            told.add(how)
-            yield sign(
-                "packet twice",
-                dump,
-                f"Packet {exchange.place:,} came {_times(len(exchange.sendings))}, byte for byte "
-                "the same, "
-                + (
-                    "although the unit had said yes (ACK) in time."
-                    if answered
-                    else "and nobody had asked for it again."
-                ),
-                heard=exchange.sendings[1],
-                exchange=exchange,
-                shown=shown(exchange.best.body),
-                at_once=at_once,
-                answered=answered,
-                source=source,
-            )
+        for at in range(len(exchange.sendings) - 1):
+            if not _is_unasked(exchange, at):
+                continue
+            at_once = _at_once(dump, exchange, at)
+            answered = dump.scene.is_timed and dump.is_closed and _had_answer(dump, exchange, at)
+            source = "unknown"
+            if dump.source is not None:
+                source = "twice" if dump.source.has_twice(exchange.best.body) else "once"
+            how = at_once, answered, source
+            odd = at_once or answered or source == "twice" or dump.scene.is_file
+            if odd and how not in told:
+                told.add(how)
+                yield sign(
+                    "packet twice",
+                    dump,
+                    f"Packet {exchange.place:,} came {_times(_copies(exchange, at))}, byte for "
+                    "byte the same, "
+                    + (
+                        "although the unit had said yes (ACK) before."
+                        if answered
+                        else "and nobody had asked for it again."
+                    ),
+                    heard=exchange.sendings[at + 1],
+                    exchange=exchange,
+                    shown=shown(exchange.best.body),
+                    at_once=at_once,
+                    answered=answered,
+                    source=source,
+                )
 
 
-def _at_once(dump: DumpScene, exchange: Exchange) -> bool:
-    if not all(each.is_sound for each in exchange.sendings):
-        return False
+def _is_unasked(exchange: Exchange, at: int) -> bool:
+    """Whether a sending was right, was sent once more as it was, and was not rejected."""
+    one, two = exchange.sendings[at : at + 2]
+    rejected = any(each.kind is NAK and each.sending == at for each in exchange.replies)
+    return one.is_sound and one.body == two.body and not rejected
+
+
+def _at_once(dump: DumpScene, exchange: Exchange, at: int) -> bool:
+    one, two = exchange.sendings[at : at + 2]
     if not dump.scene.is_timed:
         enough = len(finals(exchange)) >= len(exchange.sendings)
-        return dump.scene.both and (enough or bool(dump.answers(exchange, 0)))
-    limit_ns = TIME_NS if dump.scene.both else _ANSWER_NS
-    pairs = pairwise(exchange.sendings)
-    return any(two.start_ns - one.end_ns < limit_ns for one, two in pairs)
+        return dump.scene.both and (enough or bool(dump.answers(exchange, at)))
+    return two.start_ns - one.end_ns < (TIME_NS if dump.scene.both else _ANSWER_NS)
 
 
-def _had_its_answer(dump: DumpScene, exchange: Exchange) -> bool:
-    """Whether the first sending was acknowledged in time and before the second began."""
-    sight, (one, two) = dump.scene.sight, exchange.sendings[:2]
-    reply = exchange.replies[0] if exchange.replies else None
+def _had_answer(dump: DumpScene, exchange: Exchange, at: int) -> bool:
+    """Whether a sending was acknowledged in time and before the next one of it began."""
+    sight, (one, two) = dump.scene.sight, exchange.sendings[at : at + 2]
+    reply = next(iter(dump.answers(exchange, at)), None)
     if reply is None or reply.kind is not ACK or not (reply.fits and reply.binds):
         return False
+    if not sight.surely_began_after(two, reply.end_ns):
+        return False
     in_time = sight.sure_before(reply.heard.start_ns, one.end_ns + _IN_TIME_NS)
-    return in_time and sight.surely_began_after(two, reply.end_ns)
+    return in_time or _is_patient(dump, exchange, reply.end_ns - one.end_ns)
+
+
+def _is_patient(dump: DumpScene, exchange: Exchange, wait_ns: int) -> bool:
+    """Whether the sender waited as long for another answer, and did not send again."""
+    others = (each for each in dump.packets if each is not exchange and len(each.sendings) == 1)
+    answered = (each for each in others if each.replies)
+    return any(each.replies[0].end_ns - each.sendings[0].end_ns >= wait_ns for each in answered)
+
+
+def _copies(exchange: Exchange, at: int) -> int:
+    return sum(each.body == exchange.sendings[at].body for each in exchange.sendings)
 
 
 def _times(count: int) -> str:

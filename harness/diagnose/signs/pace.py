@@ -1,17 +1,17 @@
 """The pace of the line: pauses, packets that come too fast, what a filter lets by."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
 from emulator.wire.messages import Handshake
 from emulator.wire.prose import capitalised, counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import DumpScene, Scene, finals, named
+from harness.diagnose.scene import DumpScene, Scene, named
 from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import ACK, Ended, Exchange
+from harness.judge.dialogue.exchanges import ACK, WAIT, Ended, Exchange
 from harness.judge.timed_messages import TimedMessage
 
 _LONG_NS: Final = 1_000_000_000
@@ -85,42 +85,62 @@ def too_fast(scene: Scene) -> Iterator[Sign]:
             )
 
 
+class _Early(NamedTuple):
+    """A message that began before the answer to the one before it was there."""
+
+    exchange: Exchange
+    heard: TimedMessage
+    pause_ns: int
+    """How long after the message before."""
+    overlap_ns: int
+    """How long before the end of the answer."""
+
+
 def a_little_too_fast(scene: Scene) -> Iterator[Sign]:
-    """Tell of packets that all seem to begin a little before the answer that each waits for.
+    """Tell of messages that all seem to begin a little before the answer that each waits for.
 
     Who does not wait keeps to a pause instead, and to no answer.
     """
     for dump in scene.sent if scene.both and scene.is_timed else ():
-        early = list(_early(dump))
+        early = _steady(list(_early(dump)))
         if len(early) < _STEADY:
             continue
-        pauses_ns, overlaps_ns = [each[1] for each in early], [each[2] for each in early]
+        pauses_ns, overlaps_ns = [e.pause_ns for e in early], [e.overlap_ns for e in early]
         spread_ns = max(overlaps_ns) - min(overlaps_ns)
         is_pause = spread_ns >= max(pauses_ns) - min(pauses_ns)
-        is_hasty = is_pause and min(pauses_ns) < _BACK_TO_BACK_NS
-        if max(overlaps_ns) < _LITTLE_NS and spread_ns < _STEADY_NS and not is_hasty:
+        if not (is_pause and min(pauses_ns) < _BACK_TO_BACK_NS):
             yield sign(
                 "line too fast by a little",
                 dump,
                 f"Each packet is there {duration(max(overlaps_ns))} sooner than a MIDI line "
                 "carries one after the answer before it.",
-                heard=early[0][0].sendings[0],
-                exchange=early[0][0],
+                heard=early[0].heard,
+                exchange=early[0].exchange,
             )
 
 
-def _early(dump: DumpScene) -> Iterator[tuple[Exchange, int, int]]:
-    """Yield packets that began before an answer: the pause, and how long before the answer."""
+def _steady(early: Sequence[_Early]) -> list[_Early]:
+    """Return those that begin as long before their answers as most do; none where few do."""
+    groups = (
+        [other for other in early if 0 <= other.overlap_ns - one.overlap_ns < _STEADY_NS]
+        for one in early
+        if one.overlap_ns < _LITTLE_NS
+    )
+    most = max(groups, default=[], key=len)
+    return most if 2 * len(most) > len(early) else []
+
+
+def _early(dump: DumpScene) -> Iterator[_Early]:
+    """Yield messages that began before the answer to the one before them."""
     sight = dump.scene.sight
-    for one, two in pairwise(dump.packets):
-        sent, heard = one.sendings[-1], two.sendings[0]
+    for (exchange, at, sent, _), (later, _, heard, _) in pairwise(dump.steps):
         start_ns = sight.latest_start_ns(heard) + sight.tolerance_ns
         pause_ns = max(sight.pause_ns(sent, heard), 0) + sent.gaps_ns
-        ends = [each.end_ns for each in finals(one)]
+        ends = [each.end_ns for each in dump.answers(exchange, at) if each.kind is not WAIT]
         is_answered = any(sent.end_ns <= end_ns <= start_ns for end_ns in ends)
-        if len(one.sendings) == 1 and pause_ns < _SURELY_NS and not is_answered:
-            after = (end_ns - heard.start_ns for end_ns in ends if end_ns > heard.start_ns)
-            yield two, pause_ns, min(after, default=_LITTLE_NS)
+        after = [end_ns - heard.start_ns for end_ns in ends if end_ns > heard.start_ns]
+        if after and pause_ns < _SURELY_NS and not is_answered:
+            yield _Early(later, heard, pause_ns, min(after))
 
 
 def only_short(scene: Scene) -> Iterator[Sign]:

@@ -8,7 +8,16 @@ from emulator.wire.codec import Malformed
 from emulator.wire.messages import Handshake
 from emulator.wire.prose import counted, duration
 from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import HABIT, DumpScene, Scene, are_plain, finals, named, waits_first
+from harness.diagnose.scene import (
+    HABIT,
+    DumpScene,
+    Scene,
+    are_plain,
+    finals,
+    is_plain,
+    named,
+    waits_first,
+)
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.silence import has_left_time, is_late
 from harness.judge.dialogue.exchanges import CANCEL, EOF, NAK, WAIT, Exchange, Reply
@@ -92,19 +101,20 @@ def late(scene: Scene) -> Iterator[Sign]:
 
 def _late(dump: DumpScene) -> Iterator[tuple[Exchange, int, Reply]]:
     for exchange in dump.talk.exchanges:
-        if not exchange.replies or not are_plain(exchange):
+        if not exchange.replies:
             continue
-        for at in range(len(exchange.sendings)):
+        for at, heard in enumerate(exchange.sendings):
             mine = dump.answers(exchange, at)
             # A late no is about what the unit has not understood.
-            if mine and mine[0].kind not in (NAK, CANCEL) and is_late(dump, exchange, at):
+            is_heard = mine and is_plain(heard) and mine[0].kind not in (NAK, CANCEL)
+            if is_heard and is_late(dump, exchange, at):
                 yield exchange, at, mine[0]
                 break
         else:
             # It was sent again before it was answered, and then answered twice.
             sendings = exchange.sendings
             again = len(sendings) >= HABIT and not dump.answers(exchange, 0)
-            enough = again and len(finals(exchange)) >= len(sendings)
+            enough = again and are_plain(exchange) and len(finals(exchange)) >= len(sendings)
             if enough and has_left_time(dump, sendings[0], sendings[1]):
                 yield exchange, 0, exchange.replies[0]
 

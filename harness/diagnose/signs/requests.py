@@ -15,6 +15,7 @@ from harness.diagnose.sign import Sign, sign
 from harness.judge.dialogue.exchanges import ACK, Ended
 from harness.judge.dialogue.follow import QuestionExchange
 from harness.judge.finding import Place
+from harness.judge.kept import is_alike
 from harness.judge.timed_messages import TimedMessage
 
 _SILENT_NS: Final = 1_000_000_000
@@ -43,9 +44,9 @@ def gone(scene: Scene) -> Iterator[Sign]:
         if asked is None:
             continue
         place = scene.place(asked.heard)
-        other = _elsewhere(scene, dump)
-        if other is not None and other.header is not None:
-            yield _is_elsewhere(dump, other.header.sample_number, place, bool(asked.answers))
+        other = _elsewhere(scene, dump, asked)
+        if other is not None:
+            yield _is_elsewhere(dump, other, place, bool(asked.answers))
         elif not asked.answers and _had_time(scene, asked):
             yield _is_gone(dump, asked, place)
 
@@ -113,8 +114,8 @@ def _had_time(scene: Scene, asked: QuestionExchange) -> bool:
     return (scene.is_timed and since_ns > _NO_DUMP_NS) or last is not asked.heard
 
 
-def _elsewhere(scene: Scene, dump: DumpScene) -> DumpScene | None:
-    """Return what came back under another number and has the words of this dump."""
+def _elsewhere(scene: Scene, dump: DumpScene, asked: QuestionExchange) -> DumpScene | None:
+    """Return what came back under another number and is this dump, some words apart at most."""
     before = {
         each.header.sample_number
         for each in scene.dumps[: dump.index + 1]
@@ -125,18 +126,25 @@ def _elsewhere(scene: Scene, dump: DumpScene) -> DumpScene | None:
             return None
         if other.header is None or other.header.sample_number in before:
             continue
-        found = dump.stored_as(other)
-        if found is not None and found.is_all_there:
+        is_alone = not asked.answers and is_alike(dump.talk, other.talk)
+        if is_alone or _is_all_of(dump, other):
             return other
     return None
 
 
-def _is_elsewhere(dump: DumpScene, found: int, place: Place, answered: bool) -> Sign:
+def _is_all_of(dump: DumpScene, other: DumpScene) -> bool:
+    found = dump.stored_as(other)
+    return found is not None and found.is_all_there
+
+
+def _is_elsewhere(dump: DumpScene, other: DumpScene, place: Place, answered: bool) -> Sign:
     assert dump.header is not None
-    number = dump.header.sample_number
-    text = f"Sample {number:,} was sent, and its words came back as sample {found:,}"
+    assert other.header is not None
+    number, whole = dump.header.sample_number, _is_all_of(dump, other)
+    text = f"Sample {number:,} was sent, and {'its' if whole else 'most of its'} words came back "
+    text += f"as sample {other.header.sample_number:,}"
     text += "." if answered else f"; sample {number:,} itself did not come when it was asked for."
-    return sign("sample elsewhere", dump, text, at=place, answered=answered, taken=dump.is_taken)
+    return sign("sample elsewhere", dump, text, at=place, answered=answered, whole=whole)
 
 
 # Device IDs.

@@ -22,7 +22,6 @@ from harness.diagnose.scene import (
     is_clear,
     is_plain,
     named,
-    was_told,
 )
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.requests import is_unanswered
@@ -158,10 +157,10 @@ def _silent(dump: DumpScene) -> Iterator[tuple[Exchange, TimedMessage]]:
 
 def _is_lost(exchange: Exchange, at: int) -> bool:
     """Whether the answer to a sending that was followed by another is missing, and not late."""
-    if was_told(exchange, NAK):
+    later = [each for each in finals(exchange) if each.sending >= at]
+    if any(each.kind is NAK for each in later):
         return False
-    later = exchange.replies and exchange.replies[-1].sending > at
-    return bool(later) and len(finals(exchange)) < len(exchange.sendings)
+    return 0 < len(later) < len(exchange.sendings) - at
 
 
 def has_left_time(dump: DumpScene, one: TimedMessage, other: TimedMessage) -> bool:
