@@ -4,29 +4,34 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import typer
 
+from emulator.dump.capture import Passage
+from emulator.ports.clock import MonotonicClock
+from emulator.ports.real import Recorder
 from harness.cli.interrupt import Interrupted, ends
-from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
+from harness.cli.keys import GONE, ReadKey, keyboard
+from harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
 from harness.cli.progress import PacketProgress, about, packet_progress
+from harness.cli.replay_request import ReplayRequest
 from harness.cli.taping import taping
 from harness.cli.target import opened
 from harness.cli.terminal import note, say, show, width
 from harness.cli.verbatim import are_captures, play_captures_live
+from harness.files.capture_file import check_target
+from harness.files.journal import Journal, usual_path
 from harness.files.opening import quoted
 from harness.files.problem import RIG, Problem
-
-if TYPE_CHECKING:
-    from emulator.dump.capture import Passage
-    from emulator.ports.real import Recorder
-    from harness.cli.keys import ReadKey
-    from harness.files.journal import Journal
-    from harness.jobs.dumps import Dump
-    from harness.jobs.forecast import Step
-    from harness.jobs.live import Evening
-    from harness.jobs.playlist import PlayRow, Selection, Why
+from harness.jobs.dumps import Dump
+from harness.jobs.forecast import Forecast, Step
+from harness.jobs.live import Evening, LiveReplay
+from harness.jobs.outcome import Transfer
+from harness.jobs.playlist import PlayRow, Selection, Why, play_through
+from harness.jobs.transfer import Settings
+from harness.report import live as report
+from harness.report import replay as replay_report
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"
@@ -34,42 +39,38 @@ _YES: Final = "y"
 _NO: Final = "n"
 
 
-def play_live(options: ReplayOptions) -> None:
+def play_live(asked: ReplayRequest) -> None:
     """Play dumps or captures to a port, say what came of it and end the command."""
-    from harness.files.capture_file import check_target
-    from harness.jobs.outcome import Transfer
-    from harness.report import live as report
-    from harness.report import replay as replay_report
-
-    if options.capture is not None:
-        check_target(options.capture, overwrite=options.overwrite, sources=options.files)
-    if are_captures(options):
-        play_captures_live(options)
-    journal = _journal(options)
+    settings = Settings(operator_ns=None, read_back=asked.read_back, answer_ns=asked.answer_ns)
+    if asked.capture is not None:
+        check_target(asked.capture, overwrite=asked.overwrite, sources=asked.given.files)
+    if are_captures(asked):
+        play_captures_live(asked)
+    journal = _journal(asked)
     with ExitStack() as stack:
         stack.callback(journal.close)
-        selected = selection(options, loaded=journal.loaded())
+        selected = selection(asked, loaded=journal.loaded())
         was_interrupted = stack.enter_context(ends())
         rows: list[PlayRow] = list(selected.left_out)
         evening = None
         if selected.to_send or selected.loaded_before:
             desk = Desk(was_interrupted)
-            evening = stack.enter_context(_evening(options, journal, desk))
-            rows = list(_played(evening, selected, options, desk))
+            evening = stack.enter_context(_evening(asked, settings, journal, desk))
+            rows = list(_played(evening, selected, asked, desk))
             before, rows = rows, evening.settle(rows, was_interrupted)
             note(*report.lost_since(before, rows))
     stopped = was_interrupted()
     failed, unwritten = (evening.failed, evening.unwritten) if evening else (None, None)
     document = replay_report.document(
         rows,
-        target=options.target.given,
+        target=asked.target.given,
         stopped=stopped,
         failed=failed,
         journal=journal.path,
         not_written_down=None if unwritten is None else str(unwritten),
     )
-    show(report.summary(rows, width=width()), document, as_json=options.as_json)
-    there = "" if options.journal is None else f" --journal {quoted(options.journal)}"
+    show(report.summary(rows, width=width()), document, as_json=asked.as_json)
+    there = "" if asked.journal is None else f" --journal {quoted(asked.journal)}"
     go_on = f"The same command with --resume{there} goes on with what is not loaded yet."
     if unwritten is not None:
         note(str(unwritten), "what is missing there is sent again by --resume.")
@@ -103,19 +104,17 @@ class Desk:
         self._bar = bar
         with ExitStack() as stack:
             if bar.show is not None and sys.stdin.isatty():
-                from harness.cli.keys import keyboard
-
                 bar.hint("p pauses, Ctrl-C ends it")
                 self.read_key = stack.enter_context(keyboard())
             yield
         self._bar = self.read_key = None
 
-    def record(self, passage: "Passage") -> None:
+    def record(self, passage: Passage) -> None:
         """Keep what passed, if that is wanted."""
         if self.tape is not None:
             self.tape(passage)
 
-    def show(self, step: "Step") -> None:
+    def show(self, step: Step) -> None:
         """Show how far it is."""
         if self._bar is not None and self._bar.show is not None:
             self._bar.show(step)
@@ -131,7 +130,6 @@ class Desk:
         """Ask a yes-or-no question; without a terminal, or after Ctrl-C, the answer is no."""
         if self.read_key is None:
             return False
-        from harness.cli.keys import GONE
 
         note(f"{question} y or n")
         while not self.was_interrupted():
@@ -152,78 +150,68 @@ class Desk:
 
 
 @contextmanager
-def _evening(options: ReplayOptions, journal: "Journal", desk: Desk) -> "Iterator[Evening]":
+def _evening(
+    asked: ReplayRequest, settings: Settings, journal: Journal, desk: Desk
+) -> Iterator[Evening]:
     """Yield the evening at the port, and keep what passes there."""
-    from emulator.ports.clock import MonotonicClock
-    from harness.jobs.live import Evening, LiveReplay
-    from harness.jobs.transfer import Settings
-
-    clock, reads_back = MonotonicClock(), options.read_back
+    clock = MonotonicClock()
     with ExitStack() as ports:
 
         def connect() -> LiveReplay:
             ports.close()  # the one there was
             return LiveReplay(
-                ports.enter_context(opened(options.target, hear=options.hear, clock=clock)),
-                paced=options.paced,
-                settings=Settings(
-                    operator_ns=None, read_back=reads_back, answer_ns=options.answer_ns
-                ),
+                ports.enter_context(opened(asked.target, hear=asked.hear, clock=clock)),
+                paced=asked.pace,
+                settings=settings,
                 progress=desk.show,
                 wants_stop=desk.wants_stop,
                 recorder=desk.record,
             )
 
-        evening = Evening(connect, journal, reads_back=reads_back)
+        evening = Evening(connect, journal, reads_back=asked.read_back)
         with taping(
-            options.capture,
-            about=f"a replay to {options.target.given}",
-            overwrite=options.overwrite,
+            asked.capture,
+            about=f"a replay to {asked.target.given}",
+            overwrite=asked.overwrite,
             start_ns=clock.now_ns(),
         ) as desk.tape:
             yield evening
 
 
 def _played(
-    evening: "Evening", selected: "Selection", options: ReplayOptions, desk: Desk
-) -> "Iterator[PlayRow]":
+    evening: Evening, selected: Selection, asked: ReplayRequest, desk: Desk
+) -> Iterator[PlayRow]:
     """Ask what the unit has, play what is left, say how it went, and yield what came of it."""
-    from harness.jobs.forecast import Forecast
-    from harness.jobs.outcome import Transfer
-    from harness.jobs.playlist import Why, play_through
-    from harness.report import live as report
 
-    def hindrance() -> "Why | None":
+    def hindrance() -> Why | None:
         desk.wait()
         if evening.failed is not None:
             return Why.PORT_FAILED
         return Why.STOPPED if desk.wants_stop() else None
 
-    def goes_on(dump: "Dump") -> bool:
+    def goes_on(dump: Dump) -> bool:
         return desk.ask(report.asks_for(dump))
 
     claimed = evening.claimed(selected)
     note(*report.asking(claimed))
     selected = evening.look(selected)
     note(*report.looked(claimed, selected, evening.is_only_read))
-    note(*report.before(selected, options.target.given, evening.is_only_read))
-    lasts_ns = Forecast(selected.to_send, reads_back=options.read_back).whole_ns
-    if options.paced and lasts_ns >= WORTH_A_CLOCK_NS:
+    note(*report.before(selected, asked.target.given, evening.is_only_read))
+    lasts_ns = Forecast(selected.to_send, reads_back=asked.read_back).whole_ns
+    if asked.pace and lasts_ns >= WORTH_A_CLOCK_NS:
         note(f"it takes about {about(lasts_ns)} and finishes at about {over_at(lasts_ns)}.")
-    with packet_progress(selected.to_send, options.read_back) as bar, desk.watch(bar):
+    with packet_progress(selected.to_send, asked.read_back) as bar, desk.watch(bar):
         said: list[PlayRow] = []
         for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
-            if isinstance(row, Transfer) and not options.as_json:
+            if isinstance(row, Transfer) and not asked.as_json:
                 say([*report.lines_of(row, said), ""])
             said.append(row)
             yield row
 
 
-def _journal(options: ReplayOptions) -> "Journal":
-    from harness.files.journal import Journal, usual_path
-
-    target = options.target.given
-    path = usual_path(target) if options.journal is None else options.journal
+def _journal(asked: ReplayRequest) -> Journal:
+    target = asked.target.given
+    path = usual_path(target) if asked.journal is None else asked.journal
     began = datetime.now().astimezone().isoformat(timespec="seconds")
-    take_up = Journal.resume if options.resume else Journal.begin
+    take_up = Journal.resume if asked.resume else Journal.begin
     return take_up(path, target=target, began=began)

@@ -1,6 +1,8 @@
 """How options are declared, those that several commands take, and the groups of a help page."""
 
-from typing import Annotated, Any, Final, TypeAlias
+from collections.abc import Callable
+from inspect import Parameter, Signature, signature
+from typing import Annotated, Any, Final, TypeAlias, TypeVar
 
 import typer
 
@@ -10,6 +12,8 @@ PLAYED: Final = "What is played"
 EMULATED: Final = "The emulated unit"
 PORT: Final = "The port (midi: or tcp:)"
 OUTPUT: Final = "Output"
+
+_Request = TypeVar("_Request")
 
 
 def value(metavar: str, text: str, *names: str, group: str | None = None, **rules: Any) -> Any:
@@ -30,6 +34,24 @@ def switch_off(name: str, text: str, *, group: str | None = None) -> Any:
 def argument(metavar: str, text: str, *, group: str | None = None) -> Any:
     """Declare what is given without an option."""
     return typer.Argument(metavar=metavar, help=text, rich_help_panel=group)
+
+
+def command_of(request: type[_Request], run: Callable[[typer.Context, _Request], None]) -> Any:
+    """Return a command that runs with a request: a dataclass whose fields declare its options.
+
+    The order of the fields is that of the help page, and the docstring of `run` is its text.
+    """
+
+    def command(ctx: typer.Context, **given: Any) -> None:
+        run(ctx, request(**given))
+
+    fields = signature(request).parameters.values()
+    context = Parameter("ctx", Parameter.KEYWORD_ONLY, annotation=typer.Context)
+    command.__name__ = run.__name__.removeprefix("_")
+    command.__doc__ = run.__doc__
+    command.__annotations__ = {each.name: each.annotation for each in (context, *fields)}
+    vars(command)["__signature__"] = Signature([context, *fields])
+    return command
 
 
 DeviceId: TypeAlias = Annotated[int, value("N", "Device ID, 0 to 127; 127 addresses every unit.")]

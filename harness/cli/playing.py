@@ -1,69 +1,35 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
 from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from harness.cli.options import check_device_id
-from harness.cli.target import Target
+from harness.cli.replay_request import ReplayRequest
 from harness.cli.terminal import note
+from harness.files.capture_file import form_of
+from harness.files.dumpfile import load
+from harness.files.opening import quoted, shown
 from harness.files.problem import NoDump, Problem
-
-if TYPE_CHECKING:
-    from harness.jobs.dumps import DumpKey, FileContent
-    from harness.jobs.playlist import Selection
-
+from harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump
+from harness.jobs.playlist import Selection, Why, judged_contents, select
+from harness.report.selection import collision_lines, left_out
 
 WORTH_A_CLOCK_NS: Final = 60_000_000_000
 """What takes less is over before anybody looks at a clock."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReplayOptions:
-    """What was asked for."""
-
-    target: Target
-    files: Sequence[str]
-    found: frozenset[str]
-    """Those of the files that lay in a folder which was named."""
-    number: int | None
-    device_id: int | None
-    anyway: bool
-    replace: bool
-    read_back: bool
-    capture: str | None
-    overwrite: bool
-    as_json: bool
-
-    # of an emulated unit
-    banks: int | None
-    initialise: bool
-    operator: str
-    disturb: Sequence[str]
-
-    # at a port
-    hear: str | None
-    paced: bool
-    answer_ns: int
-    resume: bool
-    journal: str | None
-
-
-def selection(options: ReplayOptions, *, loaded: "Container[DumpKey]" = ()) -> "Selection":
+def selection(asked: ReplayRequest, *, loaded: Container[DumpKey] = ()) -> Selection:
     """Return what of the files is sent and what is not, and say the latter.
 
     `loaded` has the keys of dumps that were loaded another time: of those nothing is said, for the
     unit has to be asked first.  A Problem where there is nothing
     to play, or where one dump would replace another one and nobody has said that it may.
     """
-    from harness.jobs.dumps import Dump
-    from harness.jobs.playlist import Why, select
-    from harness.report.selection import left_out
 
-    number, device_id = options.number, options.device_id
+    number, device_id = asked.number, asked.device_id
     check_device_id(device_id)
-    contents = [each for name in options.files for each in _contents(name, options)]
+    contents = [each for name in asked.given.files for each in _contents(name, asked)]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:
         last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"
@@ -71,22 +37,17 @@ def selection(options: ReplayOptions, *, loaded: "Container[DumpKey]" = ()) -> "
     if not dumps:
         raise _nothing(contents)
     selected = select(
-        contents, number=number, device_id=device_id, anyway=options.anyway, loaded=loaded
+        contents, number=number, device_id=device_id, anyway=asked.anyway, loaded=loaded
     )
-    check_numbers(selected, options, "--number N numbers all dumps from N on; ")
+    check_numbers(selected, asked, "--number N numbers all dumps from N on; ")
     kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
     note(*map(left_out, kept))
     return selected
 
 
-def _contents(name: str, options: ReplayOptions) -> "Iterator[FileContent]":
+def _contents(name: str, asked: ReplayRequest) -> Iterator[FileContent]:
     """Yield what is in a file, and say what is odd about it."""
-    from harness.files.dumpfile import load
-    from harness.files.opening import shown
-    from harness.jobs.dumps import NotADump
-    from harness.jobs.playlist import judged_contents
-
-    if name in options.found and is_capture(name):
+    if name in asked.given.found and is_capture(name):
         said = f"{shown(name)} is a capture, not a dump."
         yield NotADump(file=name, said=said, is_other=True)
         return
@@ -104,19 +65,14 @@ def _contents(name: str, options: ReplayOptions) -> "Iterator[FileContent]":
 
 def is_capture(name: str) -> bool:
     """Return whether a file is a capture and nothing else."""
-    from harness.files.capture_file import form_of
-
     try:
         return form_of(name) is not None
     except NoDump:  # it is nothing at all
         return False
 
 
-def _nothing(contents: "Sequence[FileContent]") -> Problem:
+def _nothing(contents: Sequence[FileContent]) -> Problem:
     """Return what is wrong with files of which none can be played."""
-    from harness.files.opening import quoted, shown
-    from harness.jobs.dumps import Fragment, NotADump
-
     said = [each.said for each in contents if isinstance(each, NotADump)]
     fragments = [each for each in contents if isinstance(each, Fragment)]
     if not fragments:
@@ -129,11 +85,9 @@ def _nothing(contents: "Sequence[FileContent]") -> Problem:
     )
 
 
-def check_numbers(selected: "Selection", options: ReplayOptions, other_way: str = "") -> None:
+def check_numbers(selected: Selection, asked: ReplayRequest, other_way: str = "") -> None:
     """Raise a Problem where dumps would replace one another and nobody has said that they may."""
-    from harness.report.selection import collision_lines
-
-    if options.replace or not selected.collisions:
+    if asked.replace or not selected.collisions:
         return
     lines = [line for each in selected.collisions for line in collision_lines(each)]
     said = "different dumps have the same sample number, but a unit keeps only one of them:"

@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Any, Final
 from emulator.wire.constants import MAX_SAMPLE_NUMBER
 from emulator.wire.prose import duration
 from harness.cli.terminal import bar_line
+from harness.jobs.dumps import Dump
+from harness.jobs.forecast import Arrivals, Doing, Forecast, Step
+from harness.jobs.read import ASKS, ReadRequest
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # where there is no terminal it is not needed
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
-
-    from harness.jobs.dumps import Dump
-    from harness.jobs.forecast import Arrivals, Step
-    from harness.jobs.read import ReadRequest
 
 _EVERY_S: Final = 0.1
 _SENDING: Final = (
@@ -57,8 +56,7 @@ class _ProgressLine:
 class PacketProgress(_ProgressLine):
     """The line of `replay`: which dump, which packet, how much time remains."""
 
-    def __init__(self, bar: "Bar | None", dumps: "Sequence[Dump]", reads_back: bool) -> None:
-        from harness.jobs.forecast import Forecast
+    def __init__(self, bar: "Bar | None", dumps: Sequence[Dump], reads_back: bool) -> None:
 
         super().__init__(bar)
         self._dumps: Final = len(dumps)
@@ -66,7 +64,7 @@ class PacketProgress(_ProgressLine):
         self._hint = self._said = ""
 
     @property
-    def show(self) -> "Callable[[Step], None] | None":
+    def show(self) -> Callable[[Step], None] | None:
         """The function to call with each step; None if nothing is shown."""
         return None if self._bar is None else self._show
 
@@ -81,7 +79,7 @@ class PacketProgress(_ProgressLine):
         self._hint = text
         self.say("")
 
-    def _show(self, step: "Step") -> None:
+    def _show(self, step: Step) -> None:
         left_ns = self._forecast.take(step)
         if self._is_due((step.dump, step.doing), step.now_ns):
             self._paint(
@@ -92,10 +90,8 @@ class PacketProgress(_ProgressLine):
                 said=self._said,
             )
 
-    def _left(self, step: "Step", left_ns: int | None) -> str:
+    def _left(self, step: Step, left_ns: int | None) -> str:
         """Return the remaining time, or what the job is waiting for."""
-        from harness.jobs.forecast import Doing
-
         if step.doing is Doing.ASKING and step.now_ns - self._since_ns >= _NOTICED_NS:
             return "no answer yet; press a key on the unit?"
         return "time unknown" if left_ns is None else f"about {about(left_ns)} left"
@@ -104,8 +100,7 @@ class PacketProgress(_ProgressLine):
 class ReadProgress(_ProgressLine):
     """The line of `read`: which sample, which packet, how much time remains."""
 
-    def __init__(self, bar: "Bar | None", asked: "ReadRequest") -> None:
-        from harness.jobs.read import ASKS
+    def __init__(self, bar: "Bar | None", asked: ReadRequest) -> None:
 
         super().__init__(bar)
         self._wanted: Final = asked.wanted
@@ -116,12 +111,11 @@ class ReadProgress(_ProgressLine):
         self._has_answered = False
 
     @property
-    def show(self) -> "Callable[[int, int, int, int], None] | None":
+    def show(self) -> Callable[[int, int, int, int], None] | None:
         """The function to call with the progress; None if nothing is shown."""
         return None if self._bar is None else self._show
 
     def _show(self, number: int, packets: int, wanted: int, now_ns: int) -> None:
-        from harness.jobs.forecast import Arrivals
 
         if self._arrivals is None or number != self._number:
             self._number, self._arrivals, self._asked_ns = number, Arrivals(), now_ns
@@ -167,14 +161,14 @@ def about(ns: int) -> str:
 
 
 @contextmanager
-def packet_progress(dumps: "Sequence[Dump]", reads_back: bool) -> Iterator[PacketProgress]:
+def packet_progress(dumps: Sequence[Dump], reads_back: bool) -> Iterator[PacketProgress]:
     """Yield the progress line for playing `dumps`."""
     with bar_line(_SENDING) as bar:
         yield PacketProgress(bar, dumps, reads_back)
 
 
 @contextmanager
-def read_progress(asked: "ReadRequest") -> Iterator[ReadProgress]:
+def read_progress(asked: ReadRequest) -> Iterator[ReadProgress]:
     """Yield the progress line for reading."""
     with bar_line(_READING) as bar:
         yield ReadProgress(bar, asked)

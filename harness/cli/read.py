@@ -21,8 +21,6 @@ from harness.cli.options import (
     check_device_id,
     value,
 )
-from harness.cli.progress import read_progress
-from harness.cli.taping import taping
 from harness.cli.target import Target, opened, target_of
 from harness.cli.terminal import note, say, say_json, width
 from harness.files.problem import RIG, Problem
@@ -71,6 +69,8 @@ def read(
     that is there, at least one, and the unit still answers at the end); 1 if something did not
     arrive, is broken or was not requested; 3 if the port is at fault.
     """
+    from harness.cli.progress import read_progress
+    from harness.cli.taping import taping
     from harness.jobs.read import ReadOut, ReadRequest, wanted_of
     from harness.report import read as report
 

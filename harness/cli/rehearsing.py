@@ -1,64 +1,60 @@
 """The part of `dryload replay` that plays to an emulated unit, in virtual time."""
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 import typer
 
+from emulator.unit.possible import Profile, ProfileError
 from harness.cli.interrupt import interrupts
 from harness.cli.own_unit import disturbances_of, prepare, profile_of, walk_ns_of
-from harness.cli.playing import WORTH_A_CLOCK_NS, ReplayOptions, over_at, selection
+from harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
 from harness.cli.progress import packet_progress
+from harness.cli.replay_request import ReplayRequest
 from harness.cli.taping import write_capture
 from harness.cli.terminal import show, width
 from harness.cli.verbatim import are_captures, play_captures
+from harness.faults.asked import Disturbances
+from harness.files.capture_file import check_target
+from harness.files.opening import shown_lines
 from harness.files.problem import Problem
+from harness.files.recorded import TakenAt
+from harness.jobs.afterwards import in_memory, settled
+from harness.jobs.playlist import PlayRow, Why, play_through
+from harness.jobs.rehearse import Rehearsal
+from harness.jobs.transfer import Settings
+from harness.report import disturbances as purpose
+from harness.report import replay as report
 
-if TYPE_CHECKING:
-    from emulator.unit.possible import Profile
-    from harness.faults.asked import Disturbances
-    from harness.jobs.playlist import PlayRow
-    from harness.jobs.rehearse import Rehearsal
 
-
-def rehearse(options: ReplayOptions) -> None:
+def rehearse(asked: ReplayRequest) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
-    from harness.files.capture_file import check_target
-    from harness.files.recorded import TakenAt
-    from harness.jobs.afterwards import in_memory, settled
-    from harness.jobs.playlist import Why, play_through
-    from harness.jobs.rehearse import Rehearsal
-    from harness.jobs.transfer import Settings
-    from harness.report import disturbances as purpose
-    from harness.report import replay as report
-
-    target, walk_ns = options.target, walk_ns_of(options.operator)
-    disturbances = disturbances_of(options.disturb)
+    target, walk_ns = asked.target, walk_ns_of(asked.operator)
+    disturbances = disturbances_of(asked.disturb or ())
     profile = _disturbed(profile_of(target.where), disturbances)
-    if options.capture is not None:
-        check_target(options.capture, overwrite=options.overwrite, sources=options.files)
-    if are_captures(options):
+    if asked.capture is not None:
+        check_target(asked.capture, overwrite=asked.overwrite, sources=asked.given.files)
+    if are_captures(asked):
         if any(each.means is not disturbances.link for each in disturbances.asked):
             raise Problem(
                 'a capture is played as it is, so only --disturb "link NAME" is possible.'
             )
-        play_captures(options, profile, disturbances.link)
-    selected = selection(options)
+        play_captures(asked, profile, disturbances.link)
+    selected = selection(asked)
     with (
         interrupts() as was_interrupted,
-        packet_progress(selected.to_send, options.read_back) as bar,
+        packet_progress(selected.to_send, asked.read_back) as bar,
     ):
         rehearsal = Rehearsal(
             profile,
             settings=disturbances.settings(
-                Settings(operator_ns=walk_ns, read_back=options.read_back)
+                Settings(operator_ns=walk_ns, read_back=asked.read_back)
             ),
             disturbances=disturbances.placed,
             link=disturbances.link,
             progress=bar.show,
             wants_stop=was_interrupted,
         )
-        prepare(rehearsal.unit, options.banks, initialise=options.initialise)
+        prepare(rehearsal.unit, asked.banks, initialise=asked.initialise)
         rows = list(
             play_through(
                 selected,
@@ -69,10 +65,10 @@ def rehearse(options: ReplayOptions) -> None:
         rows = settled(rows, in_memory(rehearsal.unit))
         rehearsal.finish()
     write_capture(
-        options.capture,
+        asked.capture,
         rehearsal.line.capture,
         about=f"a rehearsal with {target.given}",
-        overwrite=options.overwrite,
+        overwrite=asked.overwrite,
         taken_at=TakenAt.LINE,
     )
     stopped = was_interrupted()
@@ -85,22 +81,19 @@ def rehearse(options: ReplayOptions) -> None:
         stopped=stopped,
         disturbances=purpose.done_document(disturbances, rehearsal.struck),
     )
-    show(_lines(rows, rehearsal, disturbances, walk_ns), document, as_json=options.as_json)
+    show(_lines(rows, rehearsal, disturbances, walk_ns), document, as_json=asked.as_json)
     if stopped:
         raise KeyboardInterrupt
     raise typer.Exit(0 if all(row.is_well for row in rows) else 1)
 
 
 def _lines(
-    rows: "Sequence[PlayRow]",
-    rehearsal: "Rehearsal",
-    disturbances: "Disturbances",
+    rows: Sequence[PlayRow],
+    rehearsal: Rehearsal,
+    disturbances: Disturbances,
     walk_ns: int | None,
 ) -> Iterator[str]:
     """Yield what came of it, for people."""
-    from harness.report import disturbances as purpose
-    from harness.report import replay as report
-
     yield from (report.head(rehearsal.unit), "")
     for transfer in report.transfers_of(rows):
         yield from (*report.lines_of(transfer), "")
@@ -114,10 +107,7 @@ def _lines(
         yield f"Started now, it would finish at {over_at(lasted_ns)}."
 
 
-def _disturbed(profile: "Profile", disturbances: "Disturbances") -> "Profile":
-    from emulator.unit.possible import ProfileError
-    from harness.files.opening import shown_lines
-
+def _disturbed(profile: Profile, disturbances: Disturbances) -> Profile:
     try:
         return disturbances.unit(profile)
     except ProfileError as problem:

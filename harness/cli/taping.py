@@ -2,28 +2,24 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
+from emulator.dump.capture import Capture
+from emulator.ports.real import Recorder
 from harness.cli.terminal import note
-
-if TYPE_CHECKING:
-    from emulator.dump.capture import Capture
-    from emulator.ports.real import Recorder
-    from harness.files.recorded import TakenAt
+from harness.files.capture_file import save
+from harness.files.capture_stream import CaptureStream, is_streamed
+from harness.files.opening import shown
+from harness.files.recorded import Recorded, TakenAt
 
 
 @contextmanager
 def taping(
     path: str | None, *, about: str, overwrite: bool, start_ns: int
-) -> "Iterator[Recorder | None]":
+) -> Iterator[Recorder | None]:
     """Yield the recorder of the requested capture, if any; its clock shows `start_ns` now.
 
     The caller has checked the file (`capture_file.check_target`).
     """
-    from emulator.dump.capture import Capture
-    from harness.files.capture_stream import CaptureStream, is_streamed
-    from harness.files.opening import shown
-    from harness.files.recorded import TakenAt
 
     if path is None:
         yield None
@@ -47,18 +43,14 @@ def taping(
 
 def write_capture(
     path: str | None,
-    capture: "Capture",
+    capture: Capture,
     *,
     about: str,
     overwrite: bool,
-    taken_at: "TakenAt",
+    taken_at: TakenAt,
     start_ns: int = 0,
 ) -> None:
     """Write a capture if that is wanted; the clock of its times showed `start_ns` when it began."""
-    from harness.files.capture_file import save
-    from harness.files.opening import shown
-    from harness.files.recorded import Recorded
-
     if path is None:
         return
     recorded = Recorded(capture=capture, about=about, start_ns=start_ns, taken_at=taken_at)

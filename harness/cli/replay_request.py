@@ -1,0 +1,99 @@
+"""What `dryload replay` is asked for: its arguments and options, each declared as a field."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Annotated
+
+from harness.cli.options import (
+    EMULATED,
+    PATIENCE_S,
+    PLAYED,
+    PORT,
+    AsJson,
+    Capture,
+    Disturb,
+    Hear,
+    Initialise,
+    Overwrite,
+    Pace,
+    Patience,
+    answer_ns_of,
+    argument,
+    flag,
+    switch_off,
+    value,
+)
+from harness.cli.target import Target, target_of
+from harness.files.opening import NamedFiles, named
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplayRequest:
+    """What is asked for: each field is an argument or an option of the command."""
+
+    files: Annotated[
+        list[str],
+        argument("FILE", "Dumps or folders of dumps; a capture is played verbatim.", group=PLAYED),
+    ]
+    to: Annotated[
+        str,
+        value(
+            "TARGET",
+            "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
+            group=PLAYED,
+            show_default=False,
+        ),
+    ] = "unit:lantern-desk"
+    number: Annotated[
+        int | None, value("N", "Give the samples the numbers N, N+1 and so on.", group=PLAYED)
+    ] = None
+    device_id: Annotated[
+        int | None, value("N", "Address the dumps to this device ID, 0 to 127.", group=PLAYED)
+    ] = None
+    replace: Annotated[
+        bool,
+        flag(
+            "--replace", "Let dumps with the same sample number replace each other.", group=PLAYED
+        ),
+    ] = False
+    anyway: Annotated[bool, flag("--anyway", "Send broken dumps as well.", group=PLAYED)] = False
+    read_back: Annotated[
+        bool,
+        switch_off("--no-read-back", "Do not read the samples back for comparison.", group=PLAYED),
+    ] = True
+    banks: Annotated[
+        int | None,
+        value("N", "Start with N newly fitted banks, not yet initialised.", group=EMULATED),
+    ] = None
+    initialise: Initialise = False
+    operator: Annotated[
+        str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
+    ] = "8"
+    disturb: Disturb = None
+    hear: Hear = None
+    pace: Pace = True
+    patience: Patience = PATIENCE_S
+    resume: Annotated[
+        bool, flag("--resume", "Continue the last replay to this target.", group=PORT)
+    ] = False
+    journal: Annotated[
+        str | None, value("FILE", "Keep the progress for --resume in this file.", group=PORT)
+    ] = None
+    capture: Capture = None
+    overwrite: Overwrite = False
+    as_json: AsJson = False
+
+    @cached_property
+    def target(self) -> Target:
+        """Where to; a Problem where that is no target."""
+        return target_of(self.to, option="--to")
+
+    @cached_property
+    def given(self) -> NamedFiles:
+        """The files, with those of folders in place of the folders."""
+        return named(self.files)
+
+    @cached_property
+    def answer_ns(self) -> int:
+        """How long the unit may take to answer a request; a Problem for what is out of range."""
+        return answer_ns_of(self.patience)
