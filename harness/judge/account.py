@@ -12,6 +12,7 @@ offset binary (WRD-07).
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import takewhile
 from typing import Final
 
 
@@ -148,49 +149,5 @@ class Difference:
 Account = tuple[Difference, ...]
 """Differences that together say, exactly, what makes B of A."""
 
-OF_EVERY_WORD: Final = frozenset(
-    {
-        Kind.WIDENED,
-        Kind.NEGATED,
-        Kind.TOP_BIT_FLIPPED,
-        Kind.BITS_FLIPPED,
-        Kind.BITS_STUCK,
-        Kind.BYTES_REVERSED,
-        Kind.BYTES_SWAPPED,
-        Kind.NARROWED,
-        Kind.LEVEL,
-        Kind.RIGHT_JUSTIFIED,
-        Kind.OFFSET,
-        Kind.ONE_CHANNEL,
-        Kind.CHANNELS_SWAPPED,
-    }
-)
-
-_PLACE_COST: Final = 4
-_EVERY_WORD_COST: Final = {Kind.WIDENED: 0, Kind.BITS_STUCK: 16}
-
-
-def cost(account: Account) -> int:
-    """Return how much has to be said to make B of A: the less, the better the account.
-
-    A statement costs a few words, and so does each word of B that nothing but B itself tells.
-    """
-    statements = sum(
-        _EVERY_WORD_COST.get(difference.kind, 6)
-        if difference.kind in OF_EVERY_WORD
-        else _PLACE_COST
-        for difference in account
-    )
-    return statements + words_told(account)
-
-
-def words_told(account: Account) -> int:
-    """Return how many words of B nothing but B itself tells."""
-    return sum(
-        difference.different
-        if difference.kind is Kind.CHANGED
-        else difference.words
-        if difference.content is Content.OTHER
-        else 0
-        for difference in account
-    )
+OF_EVERY_WORD: Final = frozenset(takewhile(lambda kind: kind is not Kind.MISSING, Kind))
+"""The first kinds: what was done to every word."""

@@ -6,7 +6,7 @@ hundred words that differ, and what survives is for the caller to try on the who
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,29 +20,24 @@ _SPREAD: Final = 1_024
 _MOST: Final = 6
 _OCTETS: Final = (16, 24)  # widths of audio files whose 8-bit bytes may be swapped
 
+_Done = Callable[[Words, Difference, int], Words]
 
-def altered(words: Words, how: Difference, bits: int, channels: int = 1) -> Words:
+
+def altered(words: Words, how: Difference, bits: int) -> Words:
     """Return `words` after what `how` says was done to every word; ValueError for other kinds."""
-    if how.kind is Kind.ONE_CHANNEL:
-        return words[how.value :: channels]
-    if how.kind is Kind.CHANNELS_SWAPPED:
-        return words.reshape(-1, channels)[:, ::-1].reshape(-1)
     if how.kind not in _DONE:
         raise ValueError(f"{how.kind} is not done to every word")
     return _DONE[how.kind](words, how, bits)
 
 
-def divided(words: Words, bits: int, rounding: Rounding) -> Words:
+def divided(words: Words, bits: int, rounding: Rounding | None) -> Words:
     """Return `words` divided by two to the power of `bits`, at least 1."""
-    half = np.int32(1 << (bits - 1))
-    quotient: Words
+    half = 1 << (bits - 1)
+    quotient: Words = words >> bits
     match rounding:
-        case Rounding.CUT:
-            quotient = words >> bits
         case Rounding.ROUNDED:
             quotient = (words + half) >> bits
         case Rounding.TO_EVEN:
-            quotient = words >> bits
             rest = words - (quotient << bits)
             quotient = quotient + ((rest > half) | ((rest == half) & (quotient & 1 == 1)))
         case Rounding.AWAY:
@@ -50,6 +45,9 @@ def divided(words: Words, bits: int, rounding: Rounding) -> Words:
         case Rounding.TOWARDS_ZERO:
             quotient = np.sign(words) * (np.abs(words) >> bits)
     return quotient
+
+
+# Finding out.
 
 
 def candidates(
@@ -63,52 +61,52 @@ def candidates(
     differ = np.flatnonzero(a != b)
     if not len(differ):
         return ()
-    spread = differ[:: max(1, len(differ) // _SPREAD)]
-    places = np.concatenate((differ[:_HEAD], spread))
     head = min(_HEAD, len(differ))
-    some_a, some_b = a[places], b[places]
-    rated: list[tuple[int, int, Difference]] = []
-    for order, how in enumerate(_table(a, b, differ, bits, own_bits)):
-        right = altered(some_a, how, bits) == some_b
+    places = np.concatenate((differ[:head], differ[:: max(1, len(differ) // _SPREAD)]))
+    rated: list[tuple[int, Difference]] = []
+    for how in _table(a, b, int(differ[0]), bits, own_bits):
+        right = altered(a[places], how, bits) == b[places]
         hits = int(np.count_nonzero(right))
         if 2 * hits >= len(places) or 10 * int(np.count_nonzero(right[:head])) >= 9 * head:
-            rated.append((-hits, order, how))
-    return tuple(how for _, _, how in sorted(rated, key=lambda rating: rating[:2])[:_MOST])
+            rated.append((hits, how))
+    return tuple(how for _, how in sorted(rated, key=lambda rating: -rating[0])[:_MOST])
 
 
 def _table(
-    a: Words, b: Words, differ: NDArray[np.intp], bits: int, own_bits: tuple[int, int]
+    a: Words, b: Words, first: int, bits: int, own_bits: tuple[int, int]
 ) -> Iterator[Difference]:
-    first_a, first_b = int(a[differ[0]]), int(b[differ[0]])
-    every_bit = (1 << bits) - 1
-    same_width = own_bits[0] == own_bits[1]
+    """Yield all that may have been done, the likeliest first; A and B differ at `first`."""
+    every_bit, one, other = (1 << bits) - 1, int(a[first]), int(b[first])
     for overflow in Overflow:
         yield Difference(kind=Kind.NEGATED, overflow=overflow)
     yield Difference(kind=Kind.TOP_BIT_FLIPPED)
     yield Difference(kind=Kind.BITS_FLIPPED, mask=every_bit)
-    if same_width:
+    if own_bits[0] == own_bits[1]:
         yield Difference(kind=Kind.BYTES_REVERSED)
         if bits in _OCTETS:
             yield Difference(kind=Kind.BYTES_SWAPPED)
-    yield from _narrower(b, bits, own_bits)
+    yield from _narrower(b, bits, own_bits[1])
     for shift in range(1, bits):
         for rounding in Rounding:
             yield Difference(kind=Kind.LEVEL, bits=-shift, rounding=rounding)
         for overflow in Overflow:
             yield Difference(kind=Kind.LEVEL, bits=shift, overflow=overflow)
         yield Difference(kind=Kind.RIGHT_JUSTIFIED, bits=shift)
-    yield Difference(kind=Kind.OFFSET, value=first_b - first_a)
-    yield Difference(kind=Kind.BITS_FLIPPED, mask=(first_a ^ first_b) & every_bit)
-    yield from _stuck(a, b, bits)
+    yield Difference(kind=Kind.OFFSET, value=other - one)
+    yield Difference(kind=Kind.BITS_FLIPPED, mask=(one ^ other) & every_bit)
+    line, changed = b + (1 << (bits - 1)), int(np.bitwise_or.reduce(a ^ b)) & every_bit
+    ones = int(np.bitwise_and.reduce(line)) & changed
+    if not (int(np.bitwise_or.reduce(line)) & changed) ^ ones:  # none of them is ever another
+        yield Difference(kind=Kind.BITS_STUCK, mask=changed, ones=ones)
 
 
-def _narrower(b: Words, bits: int, own_bits: tuple[int, int]) -> Iterator[Difference]:
+def _narrower(b: Words, bits: int, own_bits: int) -> Iterator[Difference]:
     """Yield the widths to which B may have been narrowed: its own first, then the narrowest."""
-    zeros = trailing_zeros(b, bits)
-    widths = [bits - drop for drop in range(min(zeros, bits - 2), 0, -1)]
-    if own_bits[1] < bits:
-        widths = [own_bits[1], *(width for width in widths if width != own_bits[1])]
-    for width in widths:
+    used = int(np.bitwise_or.reduce(b)) if len(b) else 0
+    zeros = (used & -used).bit_length() - 1 if used else bits  # of the lowest bits, in every word
+    widths = [own_bits] if own_bits < bits else []
+    widths += [bits - drop for drop in range(min(zeros, bits - 2), 0, -1)]
+    for width in dict.fromkeys(widths):
         for rounding in Rounding:
             yield Difference(kind=Kind.NARROWED, bits=width, rounding=rounding, coarse="B")
 
@@ -117,120 +115,76 @@ def narrowed_from(fine: Words, coarse: Words, bits: int, own_bits: int) -> Diffe
     """Return how `coarse` came from `fine` by dropping bits, None if it didn't; exact."""
     differ = np.flatnonzero(fine != coarse)
     some = differ[:: max(1, len(differ) // _SPREAD)]
-    for how in _narrower(coarse, bits, (bits, own_bits)):
-        if np.array_equal(altered(fine[some], how, bits), coarse[some]) and np.array_equal(
-            altered(fine, how, bits), coarse
+    for how in _narrower(coarse, bits, own_bits):
+        if all(
+            np.array_equal(altered(fine[places], how, bits), coarse[places])
+            for places in (some, np.s_[:])
         ):
             return how
     return None
 
 
-def trailing_zeros(words: Words, bits: int) -> int:
-    """Return how many of the lowest bits are 0 in every word."""
-    used = int(np.bitwise_or.reduce(words)) if len(words) else 0
-    return bits if used == 0 else min((used & -used).bit_length() - 1, bits)
+# Doing it.
 
 
-def _stuck(a: Words, b: Words, bits: int) -> Iterator[Difference]:
-    line_a, line_b = _line(a, bits), _line(b, bits)
-    mask = int(np.bitwise_or.reduce(line_a ^ line_b))
-    ones = int(np.bitwise_and.reduce(line_b)) & mask
-    zeros = ~int(np.bitwise_or.reduce(line_b)) & mask
-    if ones | zeros == mask:
-        yield Difference(kind=Kind.BITS_STUCK, mask=mask, ones=ones)
+def _on_line(done: _Done) -> _Done:
+    """Return what is done to words as on the line, which are offset binary (WRD-07)."""
+
+    def to_words(words: Words, how: Difference, bits: int) -> Words:
+        half = 1 << (bits - 1)
+        altered_words: Words = done(words + half, how, bits) - half
+        return altered_words
+
+    return to_words
 
 
-def _line(words: Words, bits: int) -> Words:
-    """Return words as on the line: offset binary (WRD-07)."""
-    return words + np.int32(1 << (bits - 1))
+def _fitted(words: NDArray[Any], bits: int, overflow: Overflow | None) -> Words:
+    """Return words of any size in `bits` bits."""
+    half = 1 << (bits - 1)
+    if overflow is Overflow.WRAPPED:
+        words = ((words + half) & (2 * half - 1)) - half
+    fitted: Words = np.clip(words, -half, half - 1).astype(np.int32)
+    return fitted
 
 
-def _from_line(line: Words, bits: int) -> Words:
-    words: Words = line - np.int32(1 << (bits - 1))
-    return words
+def _turned(values: Words, count: int, size: int) -> Words:
+    """Return values whose `count` groups of `size` bits are in the other order."""
+    turned = np.zeros_like(values)
+    for group in range(count):
+        turned = turned << size | values >> group * size & ((1 << size) - 1)
+    return turned
 
 
-def _negated(words: Words, how: Difference, bits: int) -> Words:
-    lowest = -(1 << (bits - 1))
-    end = np.int32(-(lowest + 1) if how.overflow is Overflow.HELD else lowest)
-    return np.where(words == lowest, end, -words)
-
-
-def _flipped(words: Words, how: Difference, bits: int) -> Words:
-    return _from_line(_line(words, bits) ^ np.int32(how.mask), bits)
-
-
-def _top_bit_flipped(words: Words, how: Difference, bits: int) -> Words:
-    top = np.int32(1 << (bits - 1))
-    return np.where(words < 0, words + top, words - top)
-
-
-def _held(words: Words, how: Difference, bits: int) -> Words:
-    return _from_line(_line(words, bits) & np.int32(~how.mask) | np.int32(how.ones), bits)
-
-
-def _bytes_reversed(words: Words, how: Difference, bits: int) -> Words:
+def _bytes_reversed(line: Words, how: Difference, bits: int) -> Words:
     unused = unused_bits(bits)
-    value = _line(words, bits) << np.int32(unused)
-    turned = np.zeros_like(value)
-    for _ in range(bytes_per_word(bits)):
-        turned = turned << 7 | value & 0x7F
-        value = value >> 7
-    return _from_line(turned >> unused, bits)
-
-
-def _octets_swapped(words: Words, how: Difference, bits: int) -> Words:
-    value = words & np.int32((1 << bits) - 1)
-    swapped = np.zeros_like(value)
-    for _ in range(bits // 8):
-        swapped = swapped << 8 | value & 0xFF
-        value = value >> 8
-    half = np.int32(1 << (bits - 1))
-    signed: Words = (swapped ^ half) - half
-    return signed
+    turned: Words = _turned(line << unused, bytes_per_word(bits), 7) >> unused
+    return turned
 
 
 def _narrowed(words: Words, how: Difference, bits: int) -> Words:
-    assert how.rounding is not None
-    most = np.int32((1 << (how.bits - 1)) - 1)
-    narrow: Words = np.minimum(divided(words, bits - how.bits, how.rounding), most)
-    return narrow << np.int32(bits - how.bits)
+    drop, most = bits - how.bits, (1 << (how.bits - 1)) - 1
+    narrow: Words = np.minimum(divided(words, drop, how.rounding), most) << drop
+    return narrow
 
 
 def _level(words: Words, how: Difference, bits: int) -> Words:
     if how.bits < 0:
-        assert how.rounding is not None
         return divided(words, -how.bits, how.rounding)
-    half = 1 << (bits - 1)
-    louder = words.astype(np.int64) << how.bits
-    if how.overflow is Overflow.HELD:
-        held: Words = np.clip(louder, -half, half - 1).astype(np.int32)
-        return held
-    wrapped: Words = (((louder + half) & ((1 << bits) - 1)) - half).astype(np.int32)
-    return wrapped
+    return _fitted(words.astype(np.int64) << how.bits, bits, how.overflow)
 
 
-def _right_justified(words: Words, how: Difference, bits: int) -> Words:
-    return _from_line(_line(words, bits) >> np.int32(how.bits), bits)
-
-
-def _offset(words: Words, how: Difference, bits: int) -> Words:
-    half = 1 << (bits - 1)
-    higher = words.astype(np.int64) + (how.value or 0)
-    clipped: Words = np.clip(higher, -half, half - 1).astype(np.int32)
-    return clipped
-
-
-_DONE: Final[Mapping[Kind, Callable[[Words, Difference, int], Words]]] = {
+_DONE: Final[Mapping[Kind, _Done]] = {
     Kind.WIDENED: lambda words, how, bits: words,
-    Kind.NEGATED: _negated,
-    Kind.TOP_BIT_FLIPPED: _top_bit_flipped,
-    Kind.BITS_FLIPPED: _flipped,
-    Kind.BITS_STUCK: _held,
-    Kind.BYTES_REVERSED: _bytes_reversed,
-    Kind.BYTES_SWAPPED: _octets_swapped,
+    Kind.NEGATED: lambda words, how, bits: _fitted(-words, bits, how.overflow),
+    Kind.TOP_BIT_FLIPPED: _on_line(lambda line, how, bits: line ^ (1 << (bits - 1))),
+    Kind.BITS_FLIPPED: _on_line(lambda line, how, bits: line ^ how.mask),
+    Kind.BITS_STUCK: _on_line(lambda line, how, bits: line & ~how.mask | how.ones),
+    Kind.BYTES_REVERSED: _on_line(_bytes_reversed),
+    Kind.BYTES_SWAPPED: lambda words, how, bits: _fitted(
+        _turned(words, bits // 8, 8), bits, Overflow.WRAPPED
+    ),
     Kind.NARROWED: _narrowed,
     Kind.LEVEL: _level,
-    Kind.RIGHT_JUSTIFIED: _right_justified,
-    Kind.OFFSET: _offset,
+    Kind.RIGHT_JUSTIFIED: _on_line(lambda line, how, bits: line >> how.bits),
+    Kind.OFFSET: lambda words, how, bits: _fitted(words + (how.value or 0), bits, Overflow.HELD),
 }

@@ -13,12 +13,14 @@ import numpy as np
 
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words
-from harness.judge.account import OF_EVERY_WORD, Account, Difference, Kind, cost, words_told
+from harness.judge.account import OF_EVERY_WORD, Account, Content, Difference, Kind
 from harness.judge.align import align
 from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.blocks import SamplePair
-from harness.judge.places import differences
+from harness.judge.places import SamplePair, differences
 
+_STATEMENT: Final = 6  # words that it costs to say something of every word
+_COSTS: Final = {Kind.WIDENED: 0, Kind.BITS_STUCK: 16}
+_PLACE: Final = 4  # words that it costs to name a place
 _GOOD: Final = 8  # a single statement this short is not worth a search for a shorter one
 _SHORTER: Final = 2  # times shorter, before an alignment is believed
 _MUCH_SHORTER: Final = 8  # times shorter, before something is said of every word
@@ -46,26 +48,37 @@ def explain(
     """
     wide = max(bits)
     scaled_a, scaled_b = common_scale(a, bits[0], wide), common_scale(b, bits[1], wide)
-    step = words_per_packet(packet_bits or bits[0])
-    pair = SamplePair(scaled_a, scaled_b, wide, step)
+    pair = SamplePair(scaled_a, scaled_b, wide, words_per_packet(packet_bits or bits[0]))
     widened = (Difference(kind=Kind.WIDENED, bits=bits[1]),) if bits[0] != bits[1] else ()
     if np.array_equal(scaled_a, scaled_b):
         return widened
-    return _shortest(pair, bits, channels, widened)
-
-
-def _shortest(
-    pair: SamplePair, bits: tuple[int, int], channels: tuple[int, int], widened: Account
-) -> Account:
     plain = differences(pair)
     if _is_good(plain):
         return (*widened, *plain)
-    if (whole := _of_channels(pair, channels)) is not None:
+    if (whole := _of_channels(pair, channels[0])) is not None:
         return (whole,)
     best = plain if _is_one_value(pair.b) else _better(pair, bits, plain)
-    if best[0].kind in OF_EVERY_WORD or 2 * words_told(best) > len(pair.b):
+    if best[0].kind in OF_EVERY_WORD or 2 * _words_told(best) > len(pair.b):
         return best
     return (*widened, *best)
+
+
+def _cost(account: Account) -> int:
+    """Return how much has to be said to make B of A: the less, the better the account.
+
+    A statement costs a few words, and so does each word of B that nothing but B itself tells.
+    """
+    statements = sum(
+        _COSTS.get(each.kind, _STATEMENT) if each.kind in OF_EVERY_WORD else _PLACE
+        for each in account
+    )
+    return statements + _words_told(account)
+
+
+def _words_told(account: Account) -> int:
+    """Return how many words of B nothing but B itself tells."""
+    others = sum(each.words for each in account if each.content is Content.OTHER)
+    return others + sum(each.different for each in account if each.kind is Kind.CHANGED)
 
 
 def _better(pair: SamplePair, bits: tuple[int, int], plain: Account) -> Account:
@@ -90,7 +103,7 @@ def _better(pair: SamplePair, bits: tuple[int, int], plain: Account) -> Account:
 def _is_good(account: Account) -> bool:
     """Return whether no shorter account is worth a search."""
     one, *more = account
-    return not more and (one.kind in OF_EVERY_WORD or cost(account) <= _GOOD)
+    return not more and (one.kind in OF_EVERY_WORD or _cost(account) <= _GOOD)
 
 
 def _believed(account: Account, best: Account, plain: Account) -> Account:
@@ -98,7 +111,8 @@ def _believed(account: Account, best: Account, plain: Account) -> Account:
     exact = len(account) == 1
     every_word = account[0].kind in OF_EVERY_WORD
     factor = 1 if exact else _MUCH_SHORTER if every_word else _SHORTER
-    return account if factor * cost(account) <= cost(plain) and cost(account) < cost(best) else best
+    is_better = factor * _cost(account) <= _cost(plain) and _cost(account) < _cost(best)
+    return account if is_better else best
 
 
 def _coarser(pair: SamplePair, own_bits: int) -> Difference | None:
@@ -120,29 +134,24 @@ def _after(pair: SamplePair, how: Difference) -> SamplePair:
 
 def _aligned(pair: SamplePair) -> Account:
     """Return the account of two samples that are laid against each other, as packets would be."""
-    account = _laid(pair, whole=True)
-    if words_told(account) or any(part.kind in (Kind.LOST, Kind.ADDED) for part in account):
+    account = differences(pair, align(pair.a, pair.b, step=pair.step))
+    if _words_told(account) or any(part.kind in (Kind.LOST, Kind.ADDED) for part in account):
         # It may be no matter of packets.
-        account = min(account, _laid(pair, whole=False), key=cost)
+        by_words = differences(pair, align(pair.a, pair.b, step=pair.step, whole=False))
+        account = min(account, by_words, key=_cost)
     return account
 
 
-def _laid(pair: SamplePair, *, whole: bool) -> Account:
-    return differences(pair, align(pair.a, pair.b, step=pair.step, whole=whole))
-
-
-def _of_channels(pair: SamplePair, channels: tuple[int, int]) -> Difference | None:
+def _of_channels(pair: SamplePair, channels: int) -> Difference | None:
     """Return the difference where B holds A's channels in another way."""
-    count = channels[0]
-    if count == 2 and len(pair.a) == len(pair.b):
-        how = Difference(kind=Kind.CHANNELS_SWAPPED)
-        if np.array_equal(altered(pair.a, how, pair.bits, count), pair.b):
-            return how
-    if count > 1 and len(pair.a) == count * len(pair.b):
-        for channel in range(count):
-            how = Difference(kind=Kind.ONE_CHANNEL, value=channel)
-            if np.array_equal(altered(pair.a, how, pair.bits, count), pair.b):
-                return how
+    if channels == 1 or len(pair.a) % channels:
+        return None
+    frames = pair.a.reshape(-1, channels)
+    if channels == 2 and np.array_equal(frames[:, ::-1].reshape(-1), pair.b):
+        return Difference(kind=Kind.CHANNELS_SWAPPED)
+    for channel in range(channels):
+        if np.array_equal(frames[:, channel], pair.b):
+            return Difference(kind=Kind.ONE_CHANNEL, value=channel)
     return None
 
 

@@ -1,48 +1,64 @@
 """From stretches of words that stand against each other to the differences between two samples.
 
-Theory of operation.  Between stretches words of A are lost or words of B are gained; within them
-words are changed.  Those that are changed together make up a region whose content is named
-(silence, filler, a repeat), and the rest are changed here and there.  Packets that stand in each
-other's place are looked for first.  Packets are counted in A, `step` words each (WRD-02).
+Theory of operation.  Within a stretch words are changed.  Packets that stand in each other's place
+are looked for first; words that are changed together make up a region whose content is named
+(silence, filler, a repeat), and the rest are changed here and there.  Between stretches a block of
+A's words is lost, or one of B's is gained, and it is given the name that says most: whole packets
+that are missing, come again or stand elsewhere.  Every name is checked against the words
+themselves.  Packets are counted in A, `step` words each (WRD-02).
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.judge.account import Difference, Kind, WordRun
-from harness.judge.align import AlignedWords
-from harness.judge.blocks import SamplePair, block_differences, content_of, swap
+from emulator.wire.words import Words
+from harness.judge.account import Content, Difference, Kind, WordRun
+from harness.judge.align import AlignedWords, equal_run, equal_run_back
 
-SHOWN_RUNS: Final = 16
 _GAP: Final = 8  # equal words that don't end a run of different ones
+_SHOWN: Final = 16  # runs that are given one by one
+_MOST_RUNS: Final = 4_096  # beyond these there are no regions to be looked for
 _REGION: Final = 4  # words at least
 _MOST_REGIONS: Final = 16
 _MOST_SWAPS: Final = 256  # more of them are a matter of what the sample is like
-_MOST_RUNS: Final = 4_096  # beyond these there are no regions to be looked for
+_REPEATED: Final = 8  # packets back, at most, that words are looked for
+_SMALLEST: Final = 4  # words that are looked for elsewhere
+_MOST_BLOCKS: Final = 64  # beyond these no block is looked for elsewhere
 
 _Places = NDArray[np.intp]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Group:
-    """Places of A, all at one lag, whose words differ; those of one run, or of the rest of many."""
+@dataclass(frozen=True, slots=True)
+class SamplePair:
+    """Two samples of words with `bits` significant bits, and the words of a packet of A."""
 
-    places: _Places
-    lag: int
-    runs: int = 1
-    at_end: bool = False
+    a: Words
+    b: Words
+    bits: int
+    step: int
 
-    @property
-    def first(self) -> int:
-        return int(self.places[0])
+    def packets(self, word: int, words: int) -> tuple[int | None, int]:
+        """Return the first packet and how many, (None, 0) where the words are no whole packets."""
+        if word % self.step or words % self.step:
+            return None, 0
+        return word // self.step, words // self.step
 
-    @property
-    def words(self) -> int:
-        return int(self.places[-1]) - self.first + 1
+    def content(self, at: int, words: int) -> tuple[Content, int | None]:
+        """Return what B's words from `at` on are, and their value or how far back they stand."""
+        part = self.b[at : at + words]
+        first = int(part[0])
+        if (part == first).all():
+            lowest = -(1 << (self.bits - 1))
+            return {0: Content.SILENCE, lowest: Content.FILLER}.get(first, Content.CONSTANT), first
+        for lag in (words, *range(self.step, (_REPEATED + 1) * self.step, self.step)):
+            if at >= lag and np.array_equal(part, self.b[at - lag : at - lag + words]):
+                return Content.REPEATED, lag
+        return Content.OTHER, None
 
 
 def differences(
@@ -53,109 +69,134 @@ def differences(
     `stretches` say what stands against what; without them, the words are compared as they stand.
     """
     stretches = stretches or [AlignedWords(0, 0, min(len(pair.a), len(pair.b)))]
-    swapped: list[Difference] = []
-    groups: list[_Group] = []
-    changed = 0
+    found = list(_named(pair, list(_blocks(pair, stretches))))
+    runs: list[_ChangedRun] = []
     for stretch in stretches:
-        places, pairs = _changed_places(pair, stretch)
-        swapped += pairs
-        changed += len(places)
-        groups += _grouped(pair, stretch, places)
-    found = [*block_differences(pair, stretches), *swapped, *_changes(pair, groups)]
-    found.sort(key=lambda difference: (difference.word or 0, difference.word_b or 0))
-    return tuple(found)
+        end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
+        places = np.flatnonzero(pair.a[stretch.a : end_a] != pair.b[stretch.b : end_b]) + stretch.a
+        swaps = _swaps(pair, stretch, places)
+        if swaps:
+            found += [_swap(pair, first) for first in swaps]
+            places = places[~np.isin(places // pair.step, [*swaps, *(at + 1 for at in swaps)])]
+        runs += _runs(pair, stretch, places)
+    found += _changes(pair, runs)
+    return tuple(sorted(found, key=lambda each: (each.word or 0, each.word_b or 0)))
 
 
-def _changed_places(pair: SamplePair, stretch: AlignedWords) -> tuple[_Places, list[Difference]]:
-    """Return the places of A whose words differ, those of swapped packets apart, and the swaps."""
-    end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
-    places = np.flatnonzero(pair.a[stretch.a : end_a] != pair.b[stretch.b : end_b]) + stretch.a
-    if len(places) < 2:
-        return places, []
-    step = pair.step
-    bad = places // step
-    bad = bad[np.concatenate(([True], np.diff(bad) > 0))]
-    firsts = bad[:-1][np.diff(bad) == 1]
-    firsts = firsts[(firsts * step >= stretch.a) & ((firsts + 1) * step <= end_a)]
-    swaps: list[int] = []
-    for first in _swapped(pair, stretch, firsts):
-        if not swaps or first > swaps[-1] + 1:
-            swaps.append(first)
-    if not swaps or len(swaps) > _MOST_SWAPS:
-        return places, []
-    taken = np.concatenate((swaps, np.add(swaps, 1)))
-    return places[~np.isin(places // step, taken)], [swap(pair, first) for first in swaps]
+# Within stretches.
 
 
-def _swapped(pair: SamplePair, stretch: AlignedWords, firsts: _Places) -> list[int]:
+class _ChangedRun(NamedTuple):
+    """Words of one stretch that differ close to one another, or the rest of many such runs."""
+
+    run: WordRun
+    lag: int
+    stands_for: int = 1
+    """Runs."""
+    at_end: bool = False
+    """Whether B ends with it."""
+
+    @property
+    def is_region(self) -> bool:
+        words = self.run.words
+        return self.stands_for == 1 and words >= _REGION and 4 * self.run.different >= 3 * words
+
+
+def _swaps(pair: SamplePair, stretch: AlignedWords, places: _Places) -> list[int]:
     """Return which packets stand in each other's place with the next one, wholly."""
     step, end, lag = pair.step, stretch.a + stretch.words, stretch.a - stretch.b
-    if not len(firsts):
-        return []
+    packets = places // step
+    packets = packets[np.diff(packets, prepend=-1) > 0]
+    firsts = packets[:-1][np.diff(packets) == 1]
+    stops = (firsts + 2) * step
+    inside = (firsts * step >= stretch.a) & (stops - step <= end)
+    firsts = firsts[inside & ((stops <= end) | (end == len(pair.a)))]
     # The last packet may be partly filler, which takes the place of words when it comes too early.
-    spare = -len(pair.a) % step
-    a = np.concatenate((pair.a, np.full(spare, -(1 << (pair.bits - 1)), pair.a.dtype)))
-    whole = firsts[((firsts + 2) * step <= end) | (end == len(pair.a))]
-    # One word tells most of those that aren't.
-    whole = whole[pair.b[whole * step - lag] == a[(whole + 1) * step]]
-    index = whole[:, None] * step + np.arange(2 * step)
-    inside = index < end
-    b = pair.b[np.minimum(index, end - 1) - lag]
-    expected = np.roll(a[np.minimum(index, len(a) - 1)], step, axis=1)
-    right = ((b == expected) | ~inside).all(axis=1)
-    return [int(first) for first in whole[right]]
+    spare = -len(pair.a) % step if len(firsts) else 0
+    a = np.append(pair.a, np.full(spare, -(1 << (pair.bits - 1)), pair.a.dtype))
+    firsts = firsts[pair.b[firsts * step - lag] == a[(firsts + 1) * step]]  # most that are none
+    found: list[int] = []
+    for at in (firsts * step).tolist():
+        b = pair.b[at - lag : min(at + 2 * step, end) - lag]
+        due = np.append(a[at + step : at + 2 * step], a[at : at + step])
+        if (not found or at // step > found[-1] + 1) and np.array_equal(b, due[: len(b)]):
+            found.append(at // step)
+    return found if len(found) <= _MOST_SWAPS else []
 
 
-def _grouped(pair: SamplePair, stretch: AlignedWords, places: _Places) -> Iterator[_Group]:
+def _swap(pair: SamplePair, packet: int) -> Difference:
+    """Return the difference for a packet that stands in the place of the next, and the reverse."""
+    word = packet * pair.step
+    words = min(2 * pair.step, len(pair.a) - word)
+    return Difference(kind=Kind.SWAPPED, word=word, words=words, packet=packet, packets=2)
+
+
+def _runs(pair: SamplePair, stretch: AlignedWords, places: _Places) -> Iterator[_ChangedRun]:
     if not len(places):
         return
     lag = stretch.a - stretch.b
     cuts = np.flatnonzero(np.diff(places) > _GAP) + 1
     if len(cuts) > _MOST_RUNS:
-        shown = np.split(places[: cuts[SHOWN_RUNS - 1]], cuts[: SHOWN_RUNS - 1])
-        yield from (_Group(part, lag) for part in shown)
-        yield _Group(places[cuts[SHOWN_RUNS - 1] :], lag, runs=len(cuts) + 1 - SHOWN_RUNS)
+        *parts, rest = np.split(places, cuts[: _SHOWN - 1])
+        yield from (_ChangedRun(_run(pair, part, lag), lag) for part in parts)
+        yield _ChangedRun(_run(pair, rest, lag), lag, len(cuts) + 1 - len(parts))
         return
     *parts, last = np.split(places, cuts)
-    yield from (_Group(part, lag) for part in parts)
-    yield _last_group(pair, stretch, last)
-
-
-def _last_group(pair: SamplePair, stretch: AlignedWords, places: _Places) -> _Group:
-    """Return the last group of a stretch; it may be what B ends with."""
+    yield from (_ChangedRun(_run(pair, part, lag), lag) for part in parts)
     end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
-    lag = stretch.a - stretch.b
-    if (end_a, end_b) != (len(pair.a), len(pair.b)):
-        return _Group(places, lag)
     # Where B ends with one value, that some of A's words have it too doesn't end the region.
-    rest = pair.b[int(places[0]) - lag : end_b]
-    return _Group(places, lag, at_end=int(places[-1]) == end_a - 1 or bool((rest == rest[0]).all()))
+    left = pair.b[int(last[0]) - lag : end_b]
+    is_last = (end_a, end_b) == (len(pair.a), len(pair.b))
+    at_end = is_last and (int(last[-1]) == end_a - 1 or bool((left == left[0]).all()))
+    yield _ChangedRun(_run(pair, last, lag), lag, at_end=at_end)
 
 
-def _changes(pair: SamplePair, groups: Sequence[_Group]) -> Iterator[Difference]:
-    regions = [group for group in groups if _is_region(group)]
+def _run(pair: SamplePair, places: _Places, lag: int) -> WordRun:
+    half = 1 << (pair.bits - 1)
+    a, b = pair.a[places].astype(np.int64) + half, pair.b[places - lag].astype(np.int64) + half
+    word = int(places[0])
+    return WordRun(
+        word=word,
+        words=int(places[-1]) - word + 1,
+        different=len(places),
+        packet=word // pair.step,
+        largest=int(np.abs(a - b).max()),
+        mask=int(np.bitwise_or.reduce(a ^ b)),
+        values=(int(a[0]) - half, int(b[0]) - half),
+    )
+
+
+def _changes(pair: SamplePair, runs: Sequence[_ChangedRun]) -> Iterator[Difference]:
+    regions = {at: each for at, each in enumerate(runs) if each.is_region}
     if len(regions) > _MOST_REGIONS:
-        regions = [group for group in regions if group.at_end]
-    yield from (_region(pair, group) for group in regions)
-    rest = [group for group in groups if not any(group is region for region in regions)]
-    if rest:
-        yield _scattered(pair, rest)
+        regions = {at: each for at, each in regions.items() if each.at_end}
+    yield from (_region(pair, each) for each in regions.values())
+    rest = [each for at, each in enumerate(runs) if at not in regions]
+    if not rest:
+        return
+    first, last = rest[0].run, rest[-1].run
+    yield Difference(
+        kind=Kind.CHANGED,
+        word=first.word,
+        words=last.word + last.words - first.word,
+        packet=first.packet,
+        different=sum(each.run.different for each in rest),
+        largest=max(each.run.largest for each in rest),
+        mask=int(np.bitwise_or.reduce([each.run.mask for each in rest])),
+        runs=tuple(each.run for each in rest if each.stands_for == 1)[:_SHOWN],
+        run_count=sum(each.stands_for for each in rest),
+    )
 
 
-def _is_region(group: _Group) -> bool:
-    dense = 4 * len(group.places) >= 3 * group.words
-    return group.runs == 1 and group.words >= _REGION and dense
-
-
-def _region(pair: SamplePair, group: _Group) -> Difference:
-    run = _run(pair, group)
-    words = len(pair.a) - run.word if group.at_end else run.words
-    content, value = content_of(pair, group.first - group.lag, words)
+def _region(pair: SamplePair, changed: _ChangedRun) -> Difference:
+    run, word_b = changed.run, changed.run.word - changed.lag
+    words = len(pair.a) - run.word if changed.at_end else run.words
+    content, value = pair.content(word_b, words)
     return Difference(
-        kind=Kind.TAIL if group.at_end else Kind.REPLACED,
+        kind=Kind.TAIL if changed.at_end else Kind.REPLACED,
         word=run.word,
         words=words,
-        word_b=run.word - group.lag,
+        word_b=word_b,
         packet=run.packet,
         packets=(run.word + words - 1) // pair.step - run.packet + 1,
         content=content,
@@ -166,34 +207,152 @@ def _region(pair: SamplePair, group: _Group) -> Difference:
     )
 
 
-def _scattered(pair: SamplePair, groups: Sequence[_Group]) -> Difference:
-    runs = [_run(pair, group) for group in groups]
-    last = groups[-1]
+# Between stretches.
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Block:
+    """Words of A that aren't in B, in front of `b`; or words of B, in front of A's `a`."""
+
+    a: int
+    b: int
+    own: Words
+    lost: bool
+    moved: int
+    """Words by which B is late behind it."""
+
+    @property
+    def words(self) -> int:
+        return len(self.own)
+
+
+def _blocks(pair: SamplePair, stretches: Sequence[AlignedWords]) -> Iterator[_Block]:
+    """Yield what is in front of the stretches, between them and behind them."""
+    edges = [AlignedWords(0, 0, 0), *stretches, AlignedWords(len(pair.a), len(pair.b), 0)]
+    for before, after in pairwise(edges):
+        end_a, end_b = before.a + before.words, before.b + before.words
+        if after.a > end_a:
+            yield _Block(end_a, end_b, pair.a[end_a : after.a], lost=True, moved=end_b - after.a)
+        if after.b > end_b:
+            own, moved = pair.b[end_b : after.b], after.b - after.a
+            yield _Block(after.a, end_b, own, lost=False, moved=moved)
+
+
+def _named(pair: SamplePair, blocks: Sequence[_Block]) -> Iterator[Difference]:
+    is_search = len(blocks) <= _MOST_BLOCKS
+    taken: set[_Block] = set()
+    for block in blocks:
+        if block in taken:
+            continue
+        other = _same_block_elsewhere(block, blocks) if is_search else None
+        if other is not None and other not in taken:
+            taken.add(other)
+            yield _moved(pair, *((block, other) if block.lost else (other, block)))
+        elif block.lost:
+            yield _lost(pair, block)
+        else:
+            yield (_doubled(pair, block) if is_search else None) or _gained(pair, block)
+
+
+def _same_block_elsewhere(block: _Block, blocks: Sequence[_Block]) -> _Block | None:
+    """Return the block gained that equals this one lost, or the reverse; one value is no sign."""
+    if block.words < _SMALLEST or (block.own == block.own[0]).all():
+        return None
+    others = (each for each in blocks if each.lost != block.lost)
+    return next((each for each in others if np.array_equal(block.own, each.own)), None)
+
+
+def _moved(pair: SamplePair, lost: _Block, gained: _Block) -> Difference:
+    """Return the difference for words that are elsewhere in B; neighbours of one packet swapped."""
+    packet, packets = pair.packets(lost.a, lost.words)
+    if packets == 1 and gained.a in (lost.a - pair.step, lost.a + 2 * pair.step):
+        return _swap(pair, min(lost.a, gained.a) // pair.step)
+    is_packets = packets > 0 and gained.a % pair.step == 0
     return Difference(
-        kind=Kind.CHANGED,
-        word=runs[0].word,
-        words=last.first + last.words - runs[0].word,
-        packet=runs[0].packet,
-        different=sum(run.different for run in runs),
-        largest=max(run.largest for run in runs),
-        mask=int(np.bitwise_or.reduce([run.mask for run in runs])),
-        runs=tuple(run for run, group in zip(runs, groups, strict=True) if group.runs == 1)[
-            :SHOWN_RUNS
-        ],
-        run_count=sum(group.runs for group in groups),
+        kind=Kind.MOVED,
+        word=lost.a,
+        words=lost.words,
+        word_b=gained.b,
+        value=gained.a,
+        packet=packet if is_packets else None,
+        packets=packets if is_packets else 0,
+        after_packet=gained.a // pair.step - 1 if is_packets else None,
     )
 
 
-def _run(pair: SamplePair, group: _Group) -> WordRun:
-    half = np.int64(1 << (pair.bits - 1))
-    a = pair.a[group.places].astype(np.int64) + half
-    b = pair.b[group.places - group.lag].astype(np.int64) + half
-    return WordRun(
-        word=group.first,
-        words=group.words,
-        different=len(group.places),
-        packet=group.first // pair.step,
-        largest=int(np.abs(a - b).max()),
-        mask=int(np.bitwise_or.reduce(a ^ b)),
-        values=(int(a[0] - half), int(b[0] - half)),
+def _lost(pair: SamplePair, block: _Block) -> Difference:
+    packet, packets = pair.packets(block.a, block.words)
+    missing = Difference(
+        kind=Kind.MISSING if packets else Kind.LOST,
+        word=block.a,
+        words=block.words,
+        word_b=block.b,
+        packet=packet,
+        packets=packets,
+        alike=_slack(pair.a, block.a, block.words),
+        moved=block.moved,
     )
+    if block.a + block.words < len(pair.a):
+        return missing
+    last = block.a // pair.step
+    return replace(missing, kind=Kind.ENDS_EARLY, word_b=None, packet=last, packets=0, alike=None)
+
+
+def _gained(pair: SamplePair, block: _Block) -> Difference:
+    content, value = pair.content(block.b, block.words)
+    return Difference(
+        kind=Kind.GOES_ON if block.a == len(pair.a) else Kind.ADDED,
+        word=block.a,
+        words=block.words,
+        word_b=block.b,
+        packet=block.a // pair.step,
+        alike=_slack(pair.b, block.b, block.words, block.a - block.b),
+        moved=block.moved,
+        content=content,
+        value=value,
+    )
+
+
+def _doubled(pair: SamplePair, block: _Block) -> Difference | None:
+    """Return the difference for a block that is nothing but packets once more, None if it isn't."""
+    step, before = pair.step, pair.a[: block.a]
+    after, packets = pair.packets(block.a, block.words)
+    if not after:
+        return None
+    times, source = 2, block.a - block.words
+    if source < 0 or not np.array_equal(block.own, before[source:]):
+        if np.array_equal(block.own, np.tile(before[-step:], packets)):
+            times, source, packets = packets + 1, block.a - step, 1
+        else:
+            source = _last_before(before, block.own, step)
+    if source < 0:
+        return None
+    return Difference(
+        kind=Kind.DOUBLED,
+        word=source,
+        words=packets * step,
+        word_b=block.b,
+        packet=source // step,
+        packets=packets,
+        after_packet=after - 1,
+        times=times,
+        value=block.a,
+        alike=_slack(pair.b, block.b, block.words, block.a - block.b),
+        moved=block.moved,
+    )
+
+
+def _last_before(words: Words, block: Words, step: int) -> int:
+    """Return where the last such block at the edge of a packet begins in `words`, -1 if nowhere."""
+    rows = words[: len(words) // step * step].reshape(-1, step)
+    for row in np.flatnonzero((rows == block[:step]).all(axis=1))[::-1][:_MOST_BLOCKS].tolist():
+        if np.array_equal(words[row * step : row * step + len(block)], block):
+            return int(row) * step
+    return -1
+
+
+def _slack(words: Words, at: int, size: int, shift: int = 0) -> tuple[int, int] | None:
+    """Return the places where the block may begin so that the same is left; None for only one."""
+    back = equal_run_back(words, at, words, at + size, at)
+    forth = equal_run(words, at, words, at + size)
+    return (at - back + shift, at + forth + shift) if back or forth else None
