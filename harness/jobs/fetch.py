@@ -38,7 +38,7 @@ from emulator.wire.prose import counted
 from harness.jobs.dumps import Dump
 from harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
 from harness.judge.difference import compare_samples
-from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.finding import Finding, finding_of
 from harness.judge.plan import plan_of
 
 FetchProgress = Callable[[int, int], None]
@@ -322,6 +322,13 @@ def questions_of(header: Header, sample: Sample) -> list[Message]:
     return questions
 
 
+def torn_findings(back: Fetched, reading: str = "Reading back") -> tuple[Finding, ...]:
+    """Return the finding that it took more than one try; `reading` is what that is called."""
+    if not back.torn:
+        return ()
+    return (finding_of("asked for again", reading=reading, often=counted(back.torn, "time")),)
+
+
 def with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> Sample:
     """Return what came back, with what a unit does not tell taken as it was sent."""
     for question in unanswered:
@@ -330,21 +337,3 @@ def with_unknowns(got: Sample, sent: Sample, unanswered: Sequence[Message]) -> S
         else:
             got = replace(got, loops=sent.loops)
     return got
-
-
-def torn_findings(back: Fetched, reading: str = "Reading back") -> tuple[Finding, ...]:
-    """Return the finding that it took more than one try; `reading` is what that is called."""
-    if not back.torn:
-        return ()
-    return (
-        Finding(
-            clause="PKT-03",
-            verdict=Verdict.RIG,
-            answerable=Answerable.RIG,
-            message=f"{reading} had to be done again {counted(back.torn, 'time')}: packets "
-            "were lost on the way from the unit.",
-            expected="every packet of the sample that was asked for",
-            found="a gap in the packet numbers, or an early end",
-            do="See that nothing else uses the port; try another interface or a shorter cable.",
-        ),
-    )

@@ -11,7 +11,7 @@ from emulator.dump.capture import Capture
 from emulator.dump.endpoint import Endpoint
 from emulator.ports.lateness import TOLERANCE_NS, Lateness
 from emulator.wire.prose import counted
-from harness.judge.finding import Answerable, Finding, Place, Verdict
+from harness.judge.finding import Finding, Findings, Place
 
 MINUTE_NS: Final = 60_000_000_000
 PATIENCE_NS: Final = 10 * MINUTE_NS
@@ -79,83 +79,22 @@ def never() -> bool:
 
 def late_findings(before: Lateness, after: Lateness) -> tuple[Finding, ...]:
     """Return findings on how late this process was between two looks at its lateness."""
-    findings = []
+    found = Findings()
     if missed := after.missed - before.missed:
         is_worst = after.worst_ns > before.worst_ns  # of all so far: of others only that is known
-        most = "up to" if is_worst else "at most"
-        worst = f"{after.worst_ns / _MS:,.1f} ms"
-        findings.append(
-            _finding(
-                f"This computer was late {counted(missed, 'time')}, by {most} {worst}: times of "
-                "this transfer are longer by that, and it is not the unit's doing.",
-                expected=f"every instant met within {TOLERANCE_NS // _MS} ms",
-                found=f"{worst} late" if is_worst else f"{worst} late at most",
-                do="Close other programs, or give dryload a higher priority.",
-                time_ns=after.worst_at_ns if is_worst else None,
-            )
+        found.tell(
+            "computer was late",
+            Place(time_ns=after.worst_at_ns if is_worst else None),
+            often=counted(missed, "time"),
+            most="up to" if is_worst else "at most",
+            worst=f"{after.worst_ns / _MS:,.1f} ms",
+            known="" if is_worst else " at most",
+            tolerance=TOLERANCE_NS // _MS,
         )
     if doubtful := after.doubtful - before.doubtful:
-        findings.append(
-            _finding(
-                f"{counted(doubtful, 'byte')} may have come before or after a limit, for this "
-                "computer was late in looking: they were taken to be in time.",
-                expected="to know whether an answer came in time",
-                found="a look that came too late to tell",
-                do="Close other programs, or give dryload a higher priority.",
-            )
-        )
+        found.tell("looked too late to tell", bytes=counted(doubtful, "byte"))
     if lost := after.lost_bytes - before.lost_bytes:
-        findings.append(
-            _finding(
-                f"{counted(lost, 'byte')} that came were thrown away here, because more waited "
-                "than can be held.",
-                expected="every byte kept",
-                found=f"{counted(lost, 'byte')} lost",
-                do="See what else sends to this port.",
-            )
-        )
+        found.tell("bytes thrown away here", bytes=counted(lost, "byte"))
     if (early := after.early - before.early) > _A_FEW:
-        findings.append(
-            Finding(
-                clause="TIM-06",
-                verdict=Verdict.NOTED,
-                answerable=Answerable.RIG,
-                message=f"{counted(early, 'answer')} came before a line of 31,250 baud could have "
-                "carried what they answer: there is no such line here, and part of the time was "
-                "spent keeping its pace.",
-                expected="a packet to take 40.64 ms",
-                found="an answer sooner than that",
-                do="--no-pace is quicker, if the unit can take it.",
-            )
-        )
-    return tuple(findings)
-
-
-def begun_again_findings(begun: int) -> tuple[Finding, ...]:
-    """Return the finding that a dump was begun more than once because this computer was stopped."""
-    if begun <= 1:
-        return ()
-    return (
-        _finding(
-            f"The dump was sent again from the start {counted(begun - 1, 'time')}: this computer "
-            "was stopped in the middle of it, and the unit did not wait for it.",
-            expected="a sender that goes on",
-            found="a pause that the unit took for the end",
-            do="Do not suspend dryload while a dump is on its way.",
-        ),
-    )
-
-
-def _finding(
-    message: str, *, expected: str, found: str, do: str, time_ns: int | None = None
-) -> Finding:
-    return Finding(
-        clause="TIM-03",
-        verdict=Verdict.RIG,
-        answerable=Answerable.RIG,
-        message=message,
-        expected=expected,
-        found=found,
-        do=do,
-        at=Place(time_ns=time_ns),
-    )
+        found.tell("no line of this pace here", answers=counted(early, "answer"))
+    return tuple(found.told())

@@ -45,7 +45,7 @@ from harness.jobs.dumps import Dump
 from harness.jobs.fetch import ANSWER_NS, Asker, Fetched, torn_findings
 from harness.jobs.line import late_findings, never
 from harness.jobs.playlist import judged_contents
-from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.finding import Answerable, Finding, Verdict, finding_of
 from harness.judge.plan import plan_of
 
 USUAL_LAST: Final = 127
@@ -322,7 +322,8 @@ class ReadOut:
                 self._knows_extended_loops = False
         findings = () if dump is None else _of_unit(dump.findings)
         if header is not None and header.sample_number != number:
-            findings = (_misnumbered(number, header.sample_number), *findings)
+            kind, came = "another sample number was sent", header.sample_number
+            findings = (finding_of(kind, asked=number, came=came), *findings)
         result, reason = self._result(back, findings, late)
         return Came(
             number=number,
@@ -432,16 +433,4 @@ def _of_unit(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     return tuple(
         each if each.answerable is Answerable.RIG else replace(each, answerable=Answerable.UNIT)
         for each in findings
-    )
-
-
-def _misnumbered(asked: int, came: int) -> Finding:
-    return Finding(
-        clause="REQ-02",
-        verdict=Verdict.BROKEN,
-        answerable=Answerable.UNIT,
-        message=f"The unit was asked for sample {asked} and sent one that it calls {came}.",
-        expected=f"a header with the number {asked}",
-        found=f"the number {came}",
-        do="See on its panel which sample that is; it may count from another number.",
     )

@@ -20,6 +20,7 @@ from emulator.dump.sender_table import SenderState
 from emulator.dump.switches import SenderSwitches
 from emulator.ports.lateness import Lateness
 from emulator.ports.port import PortError
+from emulator.wire.prose import counted
 from harness.jobs.dumps import Dump
 from harness.jobs.fetch import (
     ANSWER_NS,
@@ -33,7 +34,6 @@ from harness.jobs.forecast import Doing, Step
 from harness.jobs.line import (
     PATIENCE_NS,
     Line,
-    begun_again_findings,
     late_findings,
     never,
     run_patiently,
@@ -42,7 +42,7 @@ from harness.jobs.operator import Operator
 from harness.jobs.outcome import Ending, MemoryOutcome, Outcome, Transfer, outcome_of
 from harness.jobs.timing import floor_of, times_of
 from harness.judge.difference import SampleComparison, compare_samples
-from harness.judge.finding import Finding
+from harness.judge.finding import Finding, finding_of
 from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
 
 _GIVEN_UP: Final = (
@@ -202,7 +202,10 @@ class Replay:
             is_in_memory = memory is not None
             findings += judge_read_back(comparison, dump.sample, got, is_in_memory=is_in_memory)
         findings += (*judge_untold(back.unanswered), *torn_findings(back))
-        findings += (*self._late_findings(sent), *begun_again_findings(sent.begun))
+        findings += self._late_findings(sent)
+        if sent.begun > 1:
+            often = counted(sent.begun - 1, "time")
+            findings = (*findings, finding_of("dump begun again", often=often))
         own = None if self._operator is None else self._operator.other_device(dump.header)
         if own is not None:
             deaf = judge_address(dump.header.device_id, own)

@@ -227,3 +227,10 @@ class Findings:
         return tuple(
             sorted(self.told(), key=lambda each: -1 if each.at.byte is None else each.at.byte)
         )
+
+
+def finding_of(kind: str, at: Place = NOWHERE, /, **names: object) -> Finding:
+    """Return one finding of a kind, with the names filled into its texts."""
+    found = Findings()
+    found.tell(kind, at, names=names)
+    return found.told()[0]

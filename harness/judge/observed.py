@@ -26,7 +26,7 @@ from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
 from harness.judge.account import Kind
 from harness.judge.difference import SampleComparison, findings
-from harness.judge.finding import Answerable, Finding, Findings, Place, Verdict
+from harness.judge.finding import Answerable, Finding, Findings, Place, Verdict, finding_of
 
 _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 """What units do to words of a width that they do not keep."""
@@ -222,6 +222,4 @@ def judge_untold(questions: Sequence[Message]) -> tuple[Finding, ...]:
 
 def judge_address(device_id: int, own: int) -> Finding:
     """Return the finding on a dump that is meant for another device than the unit."""
-    found = Findings()
-    found.tell("unit listens to another device ID", device=device_id, own=own)
-    return found.told()[0]
+    return finding_of("unit listens to another device ID", device=device_id, own=own)

@@ -6,12 +6,16 @@ from pathlib import Path
 
 import pytest
 
-import harness.judge
+import harness
 from emulator.wire.clauses import clauses
 from harness.judge.finding import Findings, Verdict
 from harness.judge.kinds import finding_kinds
 
-SOURCES = [path.read_text("utf-8") for path in Path(harness.judge.__path__[0]).rglob("*.py")]
+SOURCES = [
+    path.read_text("utf-8")
+    for room in ("judge", "jobs")
+    for path in Path(harness.__path__[0], room).rglob("*.py")
+]
 
 
 @pytest.mark.parametrize("kind", finding_kinds())
