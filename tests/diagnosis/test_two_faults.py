@@ -34,6 +34,9 @@ _DOUBLED = "messages doubled on the way"
 _LOST = "messages lost on the way"
 _SPEED = "line speed off"
 _SENSING = "sensing fell silent"
+_SILENT = "unit fell silent"
+_MISSING = "packets missing in the dump"
+_REJECTED = "unit rejects good packets"
 
 
 def named(tape: Tape) -> list[str]:
@@ -89,6 +92,37 @@ def test_what_strikes_a_packet_that_was_damaged_before(then: tuple[Step, ...], s
     found = named(dump(steps={4: damaged_then(*then)}))
     assert _ALTERED in found
     assert second in found
+
+
+def test_a_unit_that_falls_silent_after_it_rejected_a_packet() -> None:
+    ways = {**every(nothing), **dict.fromkeys(range(3), usual), 3: damaged_then(*[unanswered] * 3)}
+    tape = dump(steps=ways, tail=False)
+    found = named(end(tape.to(say("CANCEL", 3), after_ms=500)))
+    assert _ALTERED in found
+    assert _SILENT in found
+
+
+def rejected(tape: Tape, place: int, packet: bytes) -> None:
+    """Have a right packet rejected twice, and taken then."""
+    for answer in ("NAK", "NAK", "ACK"):
+        tape.to(packet).back(say(answer, place))
+
+
+def test_a_right_packet_is_rejected_after_a_gap_that_the_unit_passed_over() -> None:
+    """A unit that cannot put packets in order goes on with the next one (M1 p. 39)."""
+    found = named(dump(steps={3: nothing, 6: rejected}))
+    assert {_MISSING, _REJECTED} <= set(found)
+
+
+def nothing(tape: Tape, place: int, packet: bytes) -> None:
+    """Leave it out as if there were none."""
+
+
+def test_a_unit_that_wants_a_missing_packet_rejects_nothing_that_is_right() -> None:
+    def wanted(tape: Tape, place: int, packet: bytes) -> None:
+        tape.to(packet).back(say("NAK", 3))
+
+    assert _REJECTED not in named(dump(steps={3: nothing, 4: wanted, 5: wanted, 6: wanted}))
 
 
 def test_a_repeated_packet_that_is_lost() -> None:

@@ -51,20 +51,23 @@ def _noes_to_header(dump: DumpScene) -> Iterator[_Noes]:
 
 
 def _noes(dump: DumpScene) -> Iterator[_Noes]:
+    """Yield packets with the noes to what is right, where the unit has all that came before."""
+    is_behind = False
     for exchange in dump.packets:
-        if exchange.jump:
-            return  # whatever is rejected from here on, the unit misses a packet
         if dump.planned is not None and (exchange.place or 0) >= dump.planned:
             return
+        is_behind = is_behind or exchange.jump > 0
         noes = [
             reply
             for reply in exchange.replies
             if reply.kind is NAK and _is_right(dump, exchange, reply)
         ]
-        if noes:
+        if noes and not is_behind:
             yield exchange, noes
-        elif not exchange.best.is_sound:
-            return  # it never had this one
+        if was_told(exchange, ACK):
+            is_behind = False  # it goes on from here, whatever it lacks
+        elif not noes and not exchange.best.is_sound:
+            is_behind = True
 
 
 def _is_right(dump: DumpScene, exchange: Exchange, reply: Reply) -> bool:

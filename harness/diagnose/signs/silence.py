@@ -179,31 +179,27 @@ def _is_apart(dump: DumpScene, ends: list[int], one: TimedMessage, other: TimedM
 
 def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
     packets = dump.packets
-    silent: list[Exchange] = []
-    for each in reversed(packets):
-        if each.replies:
-            break
-        silent.append(each)
+    silent = list(_last_unanswered(dump))
     if not silent:
         return
-    silent.reverse()
-    first, last = silent[0], silent[-1]
-    sendings = sum(len(each.sendings) for each in silent)
+    first, last = silent[0][0], silent[-1][0]
+    sendings = len(silent)
+    exchanges = list({id(each): each for each, _ in silent}.values())
     is_stopped = any(message.kind is CANCEL for _, message in dump.talk.handshakes)
-    if dump.talk.is_full and len(silent) == 1:
-        if len(packets) > 1 and (is_stopped or len(last.sendings) >= _STUBBORN):
+    if dump.talk.is_full and len(exchanges) == 1:
+        if len(packets) > 1 and (is_stopped or sendings >= _STUBBORN):
             yield sign(
                 "last packet unanswered",
                 dump,
                 f"{named(last).capitalize()}, the last one, got no answer, though it was sent "
-                f"{counted(len(last.sendings), 'time')}"
+                f"{counted(sendings, 'time')}"
                 + (" before the sender broke the dump off." if is_stopped else "."),
-                heard=last.sendings[0],
+                heard=silent[0][1],
                 exchange=last,
             )
         return
-    clear = all(is_clear(one) for each in silent for one in each.sendings)
-    if not clear or any(each.jump for each in silent) or dump.is_sent_twice_in(silent):
+    clear = all(is_clear(heard) for _, heard in silent)
+    if not clear or any(each.jump for each in exchanges) or dump.is_sent_twice_in(exchanges):
         return  # the unit may have had nothing to answer
     then = "."
     if dump.ended is Ended.STOPPED:
@@ -217,9 +213,9 @@ def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
         "answers cease",
         dump,
         f"From {named(first)} on the unit said nothing to {counted(sendings, 'message')}{then}",
-        heard=first.sendings[0],
+        heard=silent[0][1],
         exchange=first,
-        every=len(silent) == len(packets),
+        every=not any(each.replies for each in packets),
         whole=dump.ended is Ended.WHOLE,
         stopped=dump.ended is Ended.STOPPED,
         back=dump.came_back_whole,
@@ -230,6 +226,21 @@ def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
         or (dump.scene.is_timed and quiet_ns > _QUIET_NS),
         full=dump.talk.is_full,
     )
+
+
+def _last_unanswered(dump: DumpScene) -> Iterator[tuple[Exchange, TimedMessage]]:
+    """Yield the sendings of packets at the end to which nothing was said any more."""
+    at = len(dump.packets)
+    while at and not dump.packets[at - 1].replies:
+        at -= 1
+    if at and at == len(dump.packets):
+        exchange = dump.packets[-1]
+        answered = max(each.sending for each in exchange.replies) + 1
+        if answered < len(exchange.sendings) and exchange.last_reply is not None:
+            rejected = exchange.last_reply.kind is NAK
+            if rejected or len(exchange.sendings) - answered >= _AGAIN:
+                yield from ((exchange, heard) for heard in exchange.sendings[answered:])
+    yield from ((each, heard) for each in dump.packets[at:] for heard in each.sendings)
 
 
 def is_late(dump: DumpScene, exchange: Exchange, at: int) -> bool:
