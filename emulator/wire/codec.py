@@ -5,6 +5,7 @@ it (FRM-03) and never raises: what is no message of the standard is `Foreign`, w
 and has the wrong length or a wrong end is `Malformed`.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -12,7 +13,7 @@ from typing import Any
 from construct import ConstructError
 
 from emulator.wire.constants import ALL_CALL, END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
-from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout
+from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout, Span
 from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
 from emulator.wire.sevenbit import from_groups, to_groups
 
@@ -42,6 +43,7 @@ _DEVICE_ID = _PACKET.span("device_id").start
 _HANDSHAKE = FIXED[Handshake]
 _REPLY_NUMBER = _HANDSHAKE.span("packet_number").start
 _HANDSHAKE_KINDS = {int(kind): kind for kind in HandshakeKind}
+_CLAIMS = {bytes(sub_ids): kind for sub_ids, kind in SUB_IDS.items()}
 _OPENING = bytes([START, FAMILY])
 _FREQUENT = frozenset({PACKET_BYTES, _HANDSHAKE.size})
 _DATA = _PACKET.span("data")
@@ -53,8 +55,7 @@ def kind_of(body: bytes) -> type[Message] | None:
     """Return which message `body` claims to be by its first bytes, None if none of these."""
     if len(body) <= _SUB_ID or body[0] != START or body[1] != FAMILY:
         return None
-    sub_ids = tuple(body[_SUB_ID : _SUB_ID + 2])
-    return SUB_IDS.get(sub_ids[:1]) or SUB_IDS.get(sub_ids)
+    return _CLAIMS.get(body[_SUB_ID : _SUB_ID + 1]) or _CLAIMS.get(body[_SUB_ID : _SUB_ID + 2])
 
 
 def device_of(message: Decoded) -> int | None:
@@ -104,13 +105,7 @@ def decode(body: bytes) -> Decoded:
         return _decode_variable(claimed, body)
     if size != fixed.size or body[-1] != END or not body[1:-1].isascii():
         return Malformed(kind=claimed, body=body, expected_length=fixed.size)
-    values: dict[str, Any] = {
-        span.name: from_groups(body[span.start : span.stop])
-        if span.number
-        else body[span.start : span.stop]
-        for span in fixed.spans
-    }
-    return claimed(**{name: values[name] for name in claimed.__dataclass_fields__})
+    return claimed(**{name: read(body[place]) for name, place, read in _FIELDS[claimed]})
 
 
 @lru_cache(maxsize=4096)
@@ -176,3 +171,16 @@ def _build(message: Message) -> bytes:
 
 
 _CONSTANTS = {kind: _constants(kind) for kind in FIXED}
+
+
+def _reader(span: Span) -> tuple[str, int | slice, Callable[[Any], Any]]:
+    """Return the name of a field, what of a message it is, and what makes its value of that."""
+    if span.number and span.stop - span.start == 1:
+        return span.name, span.start, int
+    return span.name, slice(span.start, span.stop), from_groups if span.number else bytes
+
+
+_FIELDS = {
+    kind: tuple(_reader(span) for span in fixed.spans if span.name in kind.__dataclass_fields__)
+    for kind, fixed in FIXED.items()
+}

@@ -11,6 +11,6 @@ def to_groups(value: int, groups: int) -> bytes:
 def from_groups(groups: bytes) -> int:
     """Return the integer that 7-bit groups, low group first, stand for."""
     value = 0
-    for group in reversed(groups):
+    for group in groups[::-1]:
         value = value << 7 | group & 0x7F
     return value

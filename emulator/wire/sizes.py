@@ -1,8 +1,11 @@
 """How words fill packets (WRD-01 to WRD-03, HDR-07; M1 p. 39)."""
 
+from functools import cache
+
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
 
 
+@cache
 def bytes_per_word(bits: int) -> int:
     """Return 2, 3 or 4: the 7-bit bytes that one word of 8..28 significant bits takes (WRD-01)."""
     if not MIN_BITS <= bits <= MAX_BITS:
@@ -10,6 +13,7 @@ def bytes_per_word(bits: int) -> int:
     return -(-bits // 7)
 
 
+@cache
 def words_per_packet(bits: int) -> int:
     """Return 60, 40 or 30: the words that one data packet holds (WRD-02)."""
     return PACKET_DATA_BYTES // bytes_per_word(bits)

@@ -1,9 +1,10 @@
 """From a whole byte stream to packets in bulk and pieces for everything else, losing no byte.
 
 Theory of operation.  A dump consists almost entirely of consecutive data packets.  Those are found
-in bulk; only what is between them goes through the splitter, piece by piece.  The bytes of all
-items, joined, are the stream, and the items are what the splitter alone would have found: a
-well-framed packet is always a piece of its own, because its F0 ends anything open (FRM-02).
+in bulk, and a header right in front of them at once; only what else is between them goes through
+the splitter, piece by piece.  The bytes of all items, joined, are the stream, and the items are
+what the splitter alone would have found: a well-framed packet is always a piece of its own, because
+its F0 ends anything open (FRM-02).
 
 A stream may not be a dump at all: noise, or 200 MB of one byte.  So odd bytes are examined piece by
 piece up to a budget that every header renews, and beyond it counted as `Rubble`, up to the next
@@ -34,6 +35,9 @@ _LONGEST: Final = 1 << 20  # of one odd piece; the longest message of the standa
 _CHUNK: Final = 1 << 16
 
 _PACKET: Final = re.compile(rb"\xf0\x7e[\x00-\x7f]\x02[\x00-\x7f]{122}\xf7")  # PKT-01
+_PLAIN_HEADER: Final = re.compile(
+    rb"\xf0\x7e[\x00-\x7f](?:\x01[\x00-\x7f]{16}|\x05\x05[\x00-\x7f]{28})\xf7"
+)  # M1 p. 37, CA-019 p. 2
 _SHORT_RUN: Final = 8  # packets that are found one by one sooner than in bulk
 # A header or packet with real-time bytes anywhere (FRM-03) and nothing else amiss.
 _R: Final = rb"[\xf8-\xff]*"
@@ -118,6 +122,12 @@ class _Scanner:
                 rows = self._buffer[position:end].reshape(count, PACKET_BYTES)
                 yield PacketRun(position, rows)
                 position = end
+                continue
+            if header := _PLAIN_HEADER.match(self._data, position):
+                self._left = self._detail
+                body = header.group()
+                yield Piece(PieceKind.EXCLUSIVE, position, body, body)
+                position = header.end()
                 continue
             found = _PACKET.search(self._data, position)
             end = found.start() if found else len(self._data)

@@ -31,7 +31,6 @@ from harness.files.scan import (
 )
 
 _NO_ROWS: Final[Rows] = np.empty((0, PACKET_BYTES), np.uint8)
-_NO_OFFSETS: Final[NDArray[np.int64]] = np.empty(0, np.int64)
 
 
 class OddPiece(NamedTuple):
@@ -73,7 +72,7 @@ class Section:
     """The decoded header; None if it is damaged or missing."""
     rows: Rows = field(repr=False)
     """The whole packets, in the order of the stream."""
-    offsets: NDArray[np.int64] = field(repr=False)
+    offsets: range | NDArray[np.int64] = field(repr=False)
     """Where each of them begins in the stream."""
     odd: tuple[OddPiece, ...]
     realtime: dict[int, Tally]
@@ -91,6 +90,12 @@ class Section:
     def is_dump(self) -> bool:
         """Whether a header, whole or damaged, or a packet is there at all."""
         return self.opening is not None or self.packets > 0
+
+    @property
+    def is_undisturbed(self) -> bool:
+        """Whether it is a whole header, packets and nothing else."""
+        beside = self.odd or self.realtime or self.rubble.count
+        return self.header is not None and self.packets > 0 and not beside
 
     @property
     def realtime_bytes(self) -> int:
@@ -145,7 +150,7 @@ class _Builder:
         self.header = _header(opening)
         self._size = 0
         self._rows: list[Rows] = []
-        self._offsets: list[NDArray[np.int64]] = []
+        self._offsets: list[range] = []
         self._packets = 0
         self._odd: list[OddPiece] = []
         self._realtime: dict[int, Tally] = {}
@@ -157,7 +162,7 @@ class _Builder:
     def add(self, item: PacketRun | Piece | Rubble) -> None:
         self._size += size_of(item)
         if isinstance(item, PacketRun):
-            self._take(item.rows, np.arange(item.offset, item.offset + item.size, PACKET_BYTES))
+            self._take(item.rows, range(item.offset, item.offset + item.size, PACKET_BYTES))
         elif isinstance(item, Rubble):
             self._rubble.add(item.offset, self._packets, item.size)
         elif item.kind is PieceKind.REALTIME:
@@ -166,11 +171,11 @@ class _Builder:
             self._count_realtime(item.realtime)
             if is_packet(item):
                 row = np.frombuffer(item.body, np.uint8).reshape(1, PACKET_BYTES)
-                self._take(row, np.array([item.offset]))
+                self._take(row, range(item.offset, item.offset + 1))
             else:
                 self._odd.append(OddPiece(self._packets, item))
 
-    def _take(self, rows: Rows, offsets: NDArray[np.int64]) -> None:
+    def _take(self, rows: Rows, offsets: range) -> None:
         self._rows.append(rows)
         self._offsets.append(offsets)
         self._packets += len(rows)
@@ -184,7 +189,7 @@ class _Builder:
             opening=self._opening,
             header=self.header,
             rows=self._rows[0] if alone else np.concatenate([_NO_ROWS, *self._rows]),
-            offsets=self._offsets[0] if alone else np.concatenate([_NO_OFFSETS, *self._offsets]),
+            offsets=self._offsets[0] if alone else _joined(self._offsets),
             odd=tuple(self._odd),
             realtime=self._realtime,
             rubble=self._rubble,
@@ -194,6 +199,11 @@ class _Builder:
     def _count_realtime(self, found: Iterable[tuple[int, int]]) -> None:
         for offset, byte in found:
             self._realtime.setdefault(byte, Tally()).add(offset, self._packets)
+
+
+def _joined(runs: Iterable[range]) -> NDArray[np.int64]:
+    each = (np.arange(run.start, run.stop, run.step, dtype=np.int64) for run in runs)
+    return np.concatenate([np.empty(0, np.int64), *each])
 
 
 def _header(piece: Piece | None) -> Header | None:

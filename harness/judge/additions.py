@@ -10,7 +10,7 @@ the dump is asked for that it belongs to.
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Collection
 from typing import Final, NamedTuple
 
 from emulator.wire.codec import decode
@@ -64,7 +64,9 @@ class Additions:
         own, others = (each.get(section.offset, ()) for each in (self._own, self._others))
         return self._decoded(own), self._decoded(others)
 
-    def _decoded(self, spans: Iterable[_Span]) -> tuple[Added, ...]:
+    def _decoded(self, spans: Collection[_Span]) -> tuple[Added, ...]:
+        if not spans:
+            return ()
         found = ((start, decode(self._plain(start, stop))) for start, stop in spans)
         return tuple(
             Added(start, message) for start, message in found if isinstance(message, Addition)

@@ -7,9 +7,10 @@ the order of their places, and filler after the last word is cut off.  Torn pack
 `validate`, `decode`, `diff`, `replay` and `explain` all start from here, so that they agree.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 
@@ -24,10 +25,13 @@ from harness.files.scan import Stream
 from harness.files.sections import OddPiece, Section, sections
 from harness.judge.additions import Added, Additions
 from harness.judge.numbers import align
-from harness.judge.order import Alignment, Observed, OrderFault, Places
+from harness.judge.order import Alignment, Observed, OrderFault, Places, undisturbed
 from harness.judge.plan import DumpPlan, plan_of
-from harness.judge.reading import Reading, read_packets
+from harness.judge.reading import SMALL, Reading, read_packets, read_together
 from harness.judge.wrecks import Wreck, gather
+
+_MOST_WAITING: Final = 512  # small dumps that are read together
+_SEVERAL: Final = 4  # for fewer it is not worth it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -135,14 +139,67 @@ def read_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpConten
     Only one dump is in memory at a time.
     """
     additions = Additions(data)
-    for section in sections(data):
-        yield read_dump(section, additions, keep_words=keep_words)
+    for section, reading in read_ahead(sections(data), keep_words=keep_words):
+        yield read_dump(section, additions, keep_words=keep_words, reading=reading)
+
+
+def read_ahead(
+    found: Iterable[Section], *, keep_words: bool
+) -> Iterator[tuple[Section, Reading | None]]:
+    """Yield sections, in order, and what was read of them together with others, if it was."""
+    waiting: list[tuple[Section, DumpPlan | None]] = []
+    for section in found:
+        if section.is_undisturbed and section.packets <= SMALL:
+            waiting.append((section, plan_of(section.header)))
+            if len(waiting) == _MOST_WAITING:
+                yield from _read_waiting(waiting, keep_words)
+                waiting.clear()
+            continue
+        yield from _read_waiting(waiting, keep_words)
+        waiting.clear()
+        yield section, None
+    yield from _read_waiting(waiting, keep_words)
+
+
+def _read_waiting(
+    waiting: Sequence[tuple[Section, DumpPlan | None]], keep_words: bool
+) -> Iterator[tuple[Section, Reading | None]]:
+    by_bits: dict[int, list[tuple[Section, DumpPlan]]] = {}
+    for section, plan in waiting:
+        if plan is not None and plan.packets == section.packets and plan.header.channels == 1:
+            by_bits.setdefault(plan.header.bits, []).append((section, plan))
+    found: dict[Section, Reading | None] = {}
+    for several in by_bits.values():
+        if len(several) >= _SEVERAL:
+            readings = read_together(several, keep_words=keep_words)
+            found.update(zip((each for each, _ in several), readings, strict=True))
+    for section, _ in waiting:
+        yield section, found.get(section)
 
 
 def read_dump(
-    section: Section, additions: Additions | None = None, *, keep_words: bool = True
+    section: Section,
+    additions: Additions | None = None,
+    *,
+    keep_words: bool = True,
+    reading: Reading | None = None,
 ) -> DumpContents:
-    """Return what one section of a stream holds, with those of `additions` that belong to it."""
+    """Return what one section of a stream holds, with those of `additions` that belong to it.
+
+    `reading` is given where it was read already.
+    """
+    own, others = ((), ()) if additions is None else additions.of(section)
+    if reading is not None:
+        return DumpContents(
+            section=section,
+            plan=reading.plan,
+            wrecks=[],
+            odd=[],
+            alignment=undisturbed(section.packets),
+            reading=reading,
+            added=own,
+            others=others,
+        )
     plan = plan_of(section.header)
     wrecks, odd = gather(section.odd) if section.odd else ([], [])
     alignment = align(
@@ -155,7 +212,6 @@ def read_dump(
             sound=lambda index: _is_sound(section, index),
         )
     )
-    own, others = ((), ()) if additions is None else additions.of(section)
     return DumpContents(
         section=section,
         plan=plan,

@@ -6,7 +6,6 @@ findings are kept; what comes beyond them is counted and told as one.  A dump in
 wrong is told in a page and costs no memory.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -102,7 +101,7 @@ class Finding:
 
 def worst_of(findings: Iterable[Finding]) -> Verdict | None:
     """Return the gravest verdict, None if there is no finding."""
-    return min((each.verdict for each in findings), key=GRAVITY.__getitem__, default=None)
+    return min([each.verdict for each in findings], key=GRAVITY.__getitem__, default=None)
 
 
 def first_of_each_clause(findings: Iterable[Finding]) -> Iterator[Finding]:
@@ -159,9 +158,9 @@ class Findings:
         sides: Mapping[str, Answerable] = _SIDES,
     ) -> None:
         self._names = names
-        self._sides = {**_SIDES, **sides}
+        self._sides = _SIDES if sides is _SIDES else {**_SIDES, **sides}
         self._entries: dict[tuple[str, str, Answerable, Verdict], _Entry] = {}
-        self._different: Counter[str] = Counter()
+        self._different: dict[str, int] = {}
         self._last: dict[str, Finding] = {}
 
     def tell(
@@ -202,8 +201,8 @@ class Findings:
             entry.count += count
             return
         found = replace(found, message=where + found.message)
-        self._different[found.clause] += 1
-        if self._different[found.clause] <= MOST:
+        different = self._different[found.clause] = self._different.get(found.clause, 0) + 1
+        if different <= MOST:
             many = row.many.format(**filled, n="{n}")
             self._entries[key] = _Entry(found, many, out_of, count)
         else:
@@ -224,6 +223,8 @@ class Findings:
 
     def told_by_byte(self) -> tuple[Finding, ...]:
         """Return the findings in the order of the stream."""
+        if not self._entries:
+            return ()
         return tuple(
             sorted(self.told(), key=lambda each: -1 if each.at.byte is None else each.at.byte)
         )

@@ -22,7 +22,15 @@ from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
 from emulator.wire.packets import DATA
-from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault, Places, in_order
+from harness.judge.order import (
+    Alignment,
+    Observed,
+    OrderEvent,
+    OrderFault,
+    Places,
+    in_order,
+    undisturbed,
+)
 
 _LAP: Final = 12  # bytes after which words of 2, 3 and 4 bytes all begin again (WRD-01)
 _LAST: Final = PACKET_NUMBERS - 1
@@ -36,7 +44,7 @@ def align(seen: Observed) -> Alignment:
     count = len(seen.numbers)
     whole = seen.planned is None or count == seen.planned
     if whole and not seen.wrecks and np.array_equal(seen.numbers, in_order(count)):
-        return Alignment(places=None, stored=None, wrecks=(), reached=count)
+        return undisturbed(count)
     return _PacketWalk(seen).result()
 
 

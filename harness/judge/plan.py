@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS
@@ -17,8 +18,13 @@ FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2
 def rate_of(header: Header) -> Fraction | None:
     """Return the exact sample rate in Hz, None where the header says none (HDR-04, EXT-02)."""
     if isinstance(header, DumpHeader):
-        return Fraction(NS, header.period_ns) if header.period_ns else None
+        return _rate_of_period(header.period_ns)
     return header.rate_hz + Fraction(header.rate_fraction, FRACTION) or None
+
+
+@lru_cache(maxsize=256)
+def _rate_of_period(period_ns: int) -> Fraction | None:
+    return Fraction(NS, period_ns) if period_ns else None
 
 
 def turned(value: int, groups: int) -> int:

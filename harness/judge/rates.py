@@ -2,6 +2,7 @@
 
 from bisect import bisect
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from emulator.wire.messages import ExtendedHeader, Header
@@ -18,6 +19,7 @@ _NEAR: Final = 0.01  # HDR-11
 _LEAST_NS: Final = 2_000  # a period of 500 kHz, twice what any sound has (our choice)
 
 
+@lru_cache(maxsize=256)
 def near_common(rate: float) -> int | None:
     """Return the common rate within 1 % of `rate` in Hz, None where there is none (HDR-11)."""
     at = bisect(COMMON, rate)

@@ -4,9 +4,13 @@ Theory of operation.  An undamaged dump is told from a damaged one by a handful 
 whole arrays, done on as many packets at a time as stay near the processor.  What such an
 operation finds amiss is only marked here; which packet, and why, is worked out
 afterwards, because it hardly ever has to be.
+
+A dump of a few packets costs far more in such operations than in bytes.  So dumps that follow one
+another and are small are taken together first, as if they were one: those in which nothing at all
+is amiss are read with that, and each of the others is read by itself, as if nobody had looked.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -14,18 +18,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_DATA_BYTES
-from emulator.wire.packets import CHECKSUM, DATA, Rows, checksums, data_of
+from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER, Rows, checksums, data_of
 from emulator.wire.prose import counted, spelled
 from emulator.wire.sizes import unused_bits
 from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
 from harness.files.sections import Section
 from harness.judge.finding import Findings
-from harness.judge.order import Alignment, Places, packet_place
+from harness.judge.order import Alignment, Places, in_order, packet_place
 from harness.judge.plan import DumpPlan
-from harness.judge.wordlook import Looks
+from harness.judge.wordlook import Looks, look_plain
 
 _CHUNK: Final = 8192  # packets
+SMALL: Final = 32
+"""Packets of a dump that is read together with others, at most."""
 _NOTHING: Final[NDArray[np.int64]] = np.empty(0, np.int64)
+_NO_SUMS: Final[NDArray[np.uint8]] = np.empty(0, np.uint8)
 
 
 @dataclass(slots=True)
@@ -36,7 +43,7 @@ class Reading:
     keep_words: bool
     failing: NDArray[np.int64] = field(default_factory=lambda: _NOTHING)
     """Packets whose checksum is wrong."""
-    sums: NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
+    sums: NDArray[np.uint8] = field(default_factory=lambda: _NO_SUMS)
     """What those ought to carry."""
     words: list[Words] = field(default_factory=list)
     stray: list[int] = field(default_factory=list)
@@ -44,6 +51,8 @@ class Reading:
     filler: bytes = b""
     """What follows the last word, if it isn't all 00 (PKT-08)."""
     looks: Looks | None = None
+    is_plain: bool = False
+    """Whether it is known already that nothing is to be said of any packet."""
 
     def take(self, data: DataBytes, packets: Places | range, *, with_end: bool) -> None:
         """Decode the data bytes of some packets; `with_end` says that the last word is in them."""
@@ -98,6 +107,45 @@ def read_packets(
     if failing:
         reading.failing, reading.sums = np.concatenate(failing), np.concatenate(sums)
     return reading
+
+
+def read_together(
+    dumps: Sequence[tuple[Section, DumpPlan]], *, keep_words: bool
+) -> list[Reading | None]:
+    """Return what is in each of several small dumps, None where anything is to be said of it.
+
+    All have words of one width and as many packets as their plans call for, `SMALL` at most.
+    """
+    plans = [plan for _, plan in dumps]
+    bits, width, per_packet = plans[0].header.bits, plans[0].width, plans[0].per_packet
+    rows = np.concatenate([section.rows for section, _ in dumps])
+    packets = np.array([plan.packets for plan in plans])
+    stops = packets.cumsum()
+    starts = stops - packets
+    last_words = np.array([plan.last_words for plan in plans])
+    owners = np.array([plan.header.device_id for plan in plans], np.uint8)
+
+    data = data_of(rows)
+    flat = data.reshape(-1)
+    amiss = checksums(rows, data) != rows[:, CHECKSUM]
+    amiss |= rows[:, DEVICE_ID] != owners.repeat(packets)
+    amiss |= rows[:, NUMBER] != in_order(SMALL)[np.arange(len(rows)) - starts.repeat(packets)]
+    filler = np.arange(PACKET_DATA_BYTES) >= (last_words * width)[:, None]
+    amiss[stops - 1] |= (data[stops - 1] * filler).any(axis=1)
+    words, stray = unpack_checked(flat, bits)
+    if stray:
+        amiss[_with_stray_bits(flat, plans[0])] = True
+    amount = np.full(len(rows), per_packet)
+    amount[stops - 1] = last_words
+    words = words[(np.arange(per_packet) < amount[:, None]).reshape(-1)]
+    ends = np.add.reduceat(amount, starts).cumsum()
+    is_plain = ~np.logical_or.reduceat(amiss, starts) & look_plain(words, ends, bits)
+    return [
+        Reading(plan, keep_words, words=[words[stop - plan.words : stop]], is_plain=True)
+        if plain
+        else None
+        for plain, plan, stop in zip(is_plain.tolist(), plans, ends.tolist(), strict=True)
+    ]
 
 
 def _pieces(packets: Places) -> Iterator[Places]:

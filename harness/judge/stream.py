@@ -57,15 +57,16 @@ def judge_dump(
         judge_header(findings, section.opening, section.header)
     elif section.packets:
         judge_headless(findings, section)
-    judge_sequence(findings, contents)
-    if contents.wrecks:
-        judge_wrecks(findings, contents.wrecks, alignment.wrecks, plan)
-    judge_sums(findings, section, alignment, reading.failing, reading.sums)
-    if owner is not None and section.packets:
-        judge_ids(findings, section, alignment, owner)
-    if plan is not None:
-        judge_counts(findings, contents, plan)
-        judge_reading(findings, section, alignment, plan, reading)
+    if not reading.is_plain:
+        judge_sequence(findings, contents)
+        if contents.wrecks:
+            judge_wrecks(findings, contents.wrecks, alignment.wrecks, plan)
+        judge_sums(findings, section, alignment, reading.failing, reading.sums)
+        if owner is not None and section.packets:
+            judge_ids(findings, section, alignment, owner)
+        if plan is not None:
+            judge_counts(findings, contents, plan)
+            judge_reading(findings, section, alignment, plan, reading)
     if contents.odd or section.realtime or section.rubble.count or contents.added:
         judge_beside(findings, contents, lengths or {}, owner)
     return findings.told_by_byte()

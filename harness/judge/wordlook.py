@@ -8,8 +8,7 @@ rough.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +35,7 @@ _BENT: Final = 2 / 3
 
 _Windows = NDArray[np.int64]
 """Shape (windows, words)."""
+_Number = float | NDArray[np.float64] | NDArray[np.int64]
 
 
 _Remark = tuple[str, Mapping[str, object]]
@@ -131,8 +131,7 @@ class Looks:
             findings.tell(kind, Place(byte=byte), names=names)
 
     def _remarks(self) -> Iterator[_Remark]:
-        unused = unused_bits(self._bits)
-        if unused and self._low < self._high < -self._top + (2 * self._top >> unused):
+        if self._low < self._high < _right_justified_below(self._bits):
             yield "looks right-justified", {"low": self._low, "high": self._high}
         yield from self._roughness()
         if self._run >= _LONG_RUN:
@@ -155,11 +154,11 @@ class Looks:
     def _misreadings(self, as_sent: _StepSizes | None = None) -> Iterator[_Remark]:
         """Yield the first way of writing words in which this would be a smooth sound."""
         as_sent = as_sent or _steps(self._windows, max(self._plan.header.channels, 1))
-        smooth = 2 * self._top / _SMOOTH
         for how, needs_jump, kind in _MISREADINGS:
             if self._count < _ENOUGH and not needs_jump:
                 return
-            is_rough = as_sent.largest > self._top if needs_jump else as_sent.mean > smooth
+            rough_mean = as_sent.mean > _smooth(self._bits)
+            is_rough = as_sent.largest > self._top if needs_jump else rough_mean
             if is_rough and self._would_be_smooth(how):
                 yield kind, {}
                 return
@@ -170,12 +169,11 @@ class Looks:
         The steps are small beside the range and beside the sound itself, and none is a jump.
         """
         half, channels = self._top, max(self._plan.header.channels, 1)
-        few = altered(self._windows[0][0, :_GLANCE], how, self._bits).tolist()
-        if sum(abs(b - a) for a, b in pairwise(few)) > (len(few) - 1) * 4 * half / _SMOOTH:
+        if _is_plainly_rough(self._windows[0][0, :_GLANCE], how, self._bits):
             return False  # plainly not, so the rest need not be read
         read = [altered(window, how, self._bits) for window in self._windows]
         all_steps = _steps(read, channels)
-        if all_steps.mean >= 2 * half / _SMOOTH or all_steps.largest >= half:
+        if _is_rough_still(*all_steps, self._bits):
             return False
         if how.kind is Kind.TOP_BIT_FLIPPED:
             each = [window[:, at::channels] for window in self._windows for at in range(channels)]
@@ -188,7 +186,7 @@ class Looks:
     def _looks_in_turn(self, steps: float) -> bool:
         """Return whether neighbours are as close as the words of one channel ought to be."""
         channels = self._plan.header.channels
-        if not 0 < steps <= 2 * self._top / _SMOOTH:
+        if not 0 < steps <= _smooth(self._bits):
             return False
         if _steps(self._windows, channels).mean < steps * (channels + 1) / 2:
             return False
@@ -207,6 +205,80 @@ _MISREADINGS: Final = (
 )
 """What can be done to every word so that a smooth sound becomes rough, whether that shows as jumps
 by half the range, and which kind of finding it is."""
+
+
+def look_plain(words: Words, ends: NDArray[np.int64], bits: int) -> NDArray[np.bool_]:
+    """Return for each of several dumps whether nothing is to be said of what its words look like.
+
+    `words` are those of all of them, each dump's up to its place of `ends`, one channel, at least
+    one word each.  Where that cannot be told at once, the answer is no.
+    """
+    top = 1 << (bits - 1)
+    counts = np.diff(ends, prepend=0)
+    starts = ends - counts
+    low, high = np.minimum.reduceat(words, starts), np.maximum.reduceat(words, starts)
+    lowest = np.add.reduceat(words == -top, starts, dtype=np.int64)
+    used = np.bitwise_or.reduceat(words, starts)
+    words = words.astype(np.int64)
+    mean, largest = _steps_of_each(words, ends)
+    # Of more words than one window holds only some are looked at, and their mean is not known.
+    is_seen_whole = counts <= _WINDOW
+    mean = np.where(is_seen_whole, mean, largest)
+    glanced = words[np.minimum(starts[:, None] + np.arange(_GLANCE), len(words) - 1)]
+
+    odd = (low < high) & (high < _right_justified_below(bits))
+    odd |= lowest >= _LONG_RUN
+    odd |= (used != 0) & (used & 1 == 0)
+    odd |= (lowest > 0) & (high == top - 1)
+    odd &= counts >= _ENOUGH
+    for how, needs_jump, _ in _MISREADINGS:
+        is_rough = largest > top if needs_jump else (mean > _smooth(bits)) & (counts >= _ENOUGH)
+        open_yet = is_rough & ~(_is_plainly_rough(glanced, how, bits) & (counts >= _GLANCE))
+        if open_yet.any():
+            mean_read, largest_read = _steps_of_each(altered(words, how, bits), ends)
+            stays_rough = _is_rough_still(mean_read, largest_read, bits)
+            open_yet &= ~(is_seen_whole & stays_rough)
+        odd |= open_yet
+    return ~odd | (counts < _FEW)
+
+
+def _steps_of_each(
+    words: Words, ends: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return the mean and the largest step between neighbouring words of each of several dumps."""
+    steps = np.abs(np.diff(words, append=0))
+    steps[ends - 1] = 0  # from one dump to the next
+    counts = np.diff(ends, prepend=0)
+    starts = ends - counts
+    mean = np.add.reduceat(steps, starts) / np.maximum(counts - 1, 1)
+    return mean, np.maximum.reduceat(steps, starts)
+
+
+def _right_justified_below(bits: int) -> int:
+    """Return below what all words lie that were not moved up to the top of their bytes.
+
+    Where no bit is unused there is nothing to move them by, and no word is below.
+    """
+    unused, top = unused_bits(bits), 1 << (bits - 1)
+    return -top + (2 * top >> unused) if unused else -top
+
+
+def _smooth(bits: int) -> float:
+    """Return below which mean step words are smooth."""
+    return (1 << bits) / _SMOOTH
+
+
+def _is_rough_still(mean: _Number, largest: _Number, bits: int) -> Any:
+    """Return whether words with such steps, or the words of each of several dumps, are no smooth
+    signal: the steps are large beside the range, or there is a jump."""
+    return (mean >= _smooth(bits)) | (largest >= 1 << (bits - 1))
+
+
+def _is_plainly_rough(few: _Windows, how: Difference, bits: int) -> NDArray[np.bool_]:
+    """Return whether these words, or each row of them, are far from smooth if `how` was done."""
+    steps = np.abs(np.diff(altered(few, how, bits))).sum(axis=-1)
+    rough: NDArray[np.bool_] = steps > (few.shape[-1] - 1) * 2 * _smooth(bits)
+    return rough
 
 
 def _steps(windows: Sequence[_Windows], apart: int) -> _StepSizes:

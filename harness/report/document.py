@@ -23,6 +23,17 @@ def written(document: object, *, indent: int | None = 2) -> str:
     return json.dumps(msgspec.to_builtins(document, enc_hook=_plain), indent=indent)
 
 
+def written_as_line(document: object) -> str:
+    """Return a document as JSON on one line, several times sooner where it is ASCII."""
+    import msgspec
+
+    try:
+        line = msgspec.json.format(msgspec.json.encode(document, enc_hook=_plain), indent=0)
+    except UnicodeEncodeError:  # a file name that is not UTF-8
+        return written(document, indent=None)
+    return line.decode("ascii") if line.isascii() else written(document, indent=None)
+
+
 def fields_of(value: "DataclassInstance") -> dict[str, Any]:
     """Return the fields of a dataclass, to be written beside others in a document."""
     return {each.name: getattr(value, each.name) for each in fields(value)}

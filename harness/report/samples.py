@@ -68,11 +68,11 @@ def header_document(header: Header) -> Document:
         "device_id": header.device_id,
         "bits": header.bits,
         "channels": header.channels,
-        "rate_hz": rate,
+        "rate_hz": None if rate is None else float(rate),
         "period_ns": header.period_ns if isinstance(header, DumpHeader) else None,
         "frames": header.length,
         "words": words_of(header),
-        "seconds": None if rate is None else header.length / rate,
+        "seconds": None if rate is None else header.length * rate.denominator / rate.numerator,
         "loop": _loop_document(header.loop_type, header.loop_start, header.loop_end),
     }
 

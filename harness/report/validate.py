@@ -18,13 +18,14 @@ from harness.files.opening import shown
 from harness.files.sections import Section
 from harness.judge.finding import Finding, Verdict
 from harness.judge.stream import DumpVerdict
-from harness.report.document import Document, fields_of, written
+from harness.report.document import Document, fields_of, written, written_as_line
 from harness.report.findings import gravest_lines
 from harness.report.samples import header_document, header_words, loop_words
 
 SCHEMA: Final = "dryload/validate/1"
 MOST_DUMPS: Final = 100
 """Dumps that are shown to people; faulty ones beyond it are shown as many again."""
+_LINES: Final = 64  # documents that are written at a time
 
 _CONTAINERS: Final = {
     Form.MIDI_FILE: "a Standard MIDI File",
@@ -60,7 +61,8 @@ class FileReport:
         section = verdict.contents.section
         if not (section.is_dump or verdict.findings):
             return
-        worst = verdict.worst if verdict.worst in (Verdict.BROKEN, Verdict.BENT) else None
+        found = verdict.worst
+        worst = found if found in (Verdict.BROKEN, Verdict.BENT) else None
         has_header = section.opening is not None
         self.dumps += section.is_dump
         self.broken += section.is_dump and worst is Verdict.BROKEN
@@ -156,13 +158,21 @@ class _Spool:
 
     def __init__(self) -> None:
         self._file: Final = SpooledTemporaryFile(1 << 22, "w+")  # noqa: SIM115
+        self._lines: list[str] = []
         self._before = "\n  "
 
     def add(self, document: Document) -> None:
-        self._file.write(self._before + written(document, indent=None))
+        self._lines.append(self._before + written_as_line(document))
         self._before = ",\n  "
+        if len(self._lines) == _LINES:
+            self._write()
+
+    def _write(self) -> None:
+        self._file.write("".join(self._lines))
+        self._lines.clear()
 
     def parts(self) -> Iterator[str]:
+        self._write()
         self._file.seek(0)
         while part := self._file.read(1 << 16):
             yield part
