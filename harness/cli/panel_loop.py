@@ -54,7 +54,7 @@ def run_panel(
         has_battery=unit.profile.memory.battery,
         is_protected=lambda slot: unit.slots[slot].protected,
     )
-    pace = TimeToGo()
+    arrivals = Arrivals()
     gone = False
     drawn_ns = -_FRAME_NS
 
@@ -77,7 +77,7 @@ def run_panel(
             if pressed or serving.time_ns - drawn_ns >= _FRAME_NS:
                 drawn_ns = serving.time_ns
                 view = serving.view()
-                left_ns, still_ns = pace.of(view)
+                left_ns, still_ns = time_to_go(arrivals, view)
                 screen.show(view, desk, left_ns, still_ns)
 
         screen.enter()
@@ -87,24 +87,15 @@ def run_panel(
             screen.end()
 
 
-class TimeToGo:
-    """The remaining time of a dump, and how long none of its packets has come."""
-
-    def __init__(self) -> None:
-        self._which: object = None
-        self._arrivals = Arrivals()
-
-    def of(self, view: "View") -> tuple[int | None, int]:
-        """Return the ns that are left, None for unknown, and the ns since the last packet."""
-        coming = view.arriving or view.sending
-        if coming is None:
-            self._which = None
-            return None, 0
-        which = (view.arriving is None, coming.sample_number, coming.expected)
-        if which != self._which:
-            self._which, self._arrivals = which, Arrivals()
-        left_ns = self._arrivals.take(coming.packets, coming.expected or 0, view.time_ns)
-        return left_ns, view.time_ns - self._arrivals.since_ns
+def time_to_go(arrivals: Arrivals, view: "View") -> tuple[int | None, int]:
+    """Return the ns that a dump still takes, None for unknown, and those since its last packet."""
+    coming = view.arriving or view.sending
+    if coming is None:
+        arrivals.take(0, 0, view.time_ns)
+        return None, 0
+    which = (view.arriving is None, coming.sample_number, coming.expected)
+    left_ns = arrivals.take(coming.packets, coming.expected or 0, view.time_ns, which)
+    return left_ns, view.time_ns - arrivals.since_ns
 
 
 class Screen:

@@ -105,7 +105,7 @@ class ReadProgress(_ProgressLine):
         super().__init__(bar)
         self._wanted: Final = asked.wanted
         self._silence_ns: Final = ASKS * asked.answer_ns  # a number without an answer
-        self._arrivals: Arrivals | None = None
+        self._arrivals: Final = Arrivals()
         self._number = -1
         self._asked_ns = 0  # when this number was asked for
         self._has_answered = False
@@ -117,9 +117,9 @@ class ReadProgress(_ProgressLine):
 
     def _show(self, number: int, packets: int, wanted: int, now_ns: int) -> None:
 
-        if self._arrivals is None or number != self._number:
-            self._number, self._arrivals, self._asked_ns = number, Arrivals(), now_ns
-        left_ns = self._arrivals.take(packets, wanted, now_ns)
+        if number != self._number:
+            self._number, self._asked_ns = number, now_ns
+        left_ns = self._arrivals.take(packets, wanted, now_ns, number)
         self._has_answered |= wanted > 0
         if not self._is_due((number, wanted > 0), now_ns):
             return

@@ -1,7 +1,7 @@
 """`dryload serve`: the emulated unit as a device that other programs and real gear can send to."""
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from typing import TYPE_CHECKING, Annotated, Final
 
 from harness.cli.interrupt import ends
@@ -25,7 +25,6 @@ from harness.files.problem import Problem
 if TYPE_CHECKING:
     from emulator.unit.board import RackUnit
     from emulator.unit.possible import Profile
-    from harness.files.capture_stream import CaptureStream
     from harness.files.image_file import ImageFile
     from harness.jobs.front_panel import Note
     from harness.jobs.serve import Serving
@@ -115,7 +114,8 @@ def serve(
     from emulator.unit.board import RackUnit
     from emulator.wire.constants import BYTE_NS
     from harness.cli.panel_loop import run_panel
-    from harness.files.capture_stream import check_stream
+    from harness.files.capture_stream import CaptureStream, check_stream
+    from harness.files.recorded import TakenAt
     from harness.jobs.serve import Serving
 
     walk_ns = walk_ns_of(operator)
@@ -123,21 +123,22 @@ def serve(
     made = profile_of(profile.removeprefix("unit:"))
     check_banks(banks, made)
     if capture is not None:
-        sources = () if image is None else (image,)
-        check_stream(capture, overwrite=overwrite, sources=sources)
+        check_stream(capture, overwrite=overwrite, sources=() if image is None else (image,))
     sys.setswitchinterval(_SWITCH_S)
     unit = RackUnit(made)
     with ExitStack() as stack:
-        image_file = stack.enter_context(_image_file(image, made))
+        image_file = None if image is None else stack.enter_context(_image_file(image, made))
         stack.enter_context(port_problems())
         shown_port, port = open_port(MonotonicClock())
         stack.callback(port.close)
-        aside = "" if image_file is None else image_file.load(unit)
-        aside = aside or _prepare(unit, banks, initialise, image_file)
-        about = f"{unit.profile.name} served at {shown_port}"
-        stream = stack.enter_context(
-            _stream(capture, port.clock.now_ns(), about=about, overwrite=overwrite)
-        )
+        aside = _prepare(unit, banks, initialise, image_file)
+        stream = None
+        if capture is not None:
+            about, start_ns = f"{made.name} served at {shown_port}", port.clock.now_ns()
+            stream = CaptureStream(
+                capture, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=TakenAt.UNIT
+            )
+            stack.callback(stream.close)
         writer = LineWriter()
         stack.callback(writer.finish, _LAST_LINES_S)
         is_live, in_words = _shows(panel)
@@ -188,25 +189,6 @@ def _from_ready_to_end(serving: "Serving", aside: str, *, paced: bool) -> Iterat
             serving.tell("end", *report.end(serving.view()))
 
 
-@contextmanager
-def _stream(
-    path: str | None, start_ns: int, *, about: str, overwrite: bool
-) -> "Iterator[CaptureStream | None]":
-    from harness.files.capture_stream import CaptureStream
-    from harness.files.recorded import TakenAt
-
-    if path is None:
-        yield None
-        return
-    stream = CaptureStream(
-        path, start_ns=start_ns, about=about, overwrite=overwrite, taken_at=TakenAt.UNIT
-    )
-    try:
-        yield stream
-    finally:
-        stream.close()
-
-
 def _shows(wants_panel: bool) -> "tuple[bool, Callable[[Note], str]]":
     """Return whether there is a live panel, and how notes are written where there is none."""
     import sys
@@ -219,41 +201,36 @@ def _shows(wants_panel: bool) -> "tuple[bool, Callable[[Note], str]]":
     return panel_possible(), plain_line
 
 
-@contextmanager
-def _image_file(path: str | None, profile: "Profile") -> "Iterator[ImageFile | None]":
+def _image_file(path: str, profile: "Profile") -> "closing[ImageFile]":
+    """Return the file that keeps the memory; a Problem for a unit without a battery."""
     from harness.files.image_file import ImageFile
 
-    if path is None:
-        yield None
-        return
     if not profile.memory.battery:
         raise Problem(
             f"{profile.name} has no battery: its memory is lost when it is switched off.",
             do="Leave --image out, or choose a unit with a battery; dryload profiles lists them.",
         )
-    file = ImageFile(path)
-    try:
-        yield file
-    finally:
-        file.close()
+    return closing(ImageFile(path))
 
 
 def _prepare(
     unit: "RackUnit", banks: int | None, initialise: bool, image: "ImageFile | None"
 ) -> str:
-    """Have so many banks fitted and initialise them, as somebody who has just closed the lid.
+    """Load the image, then have so many banks fitted and initialise them.
 
-    An image whose samples that wipes is set aside; what is said of it is returned, else "".
+    An image that can't be loaded, or whose samples that wipes, is set aside; what is said of it is
+    returned, else "".
     """
     from emulator.wire.prose import counted
 
+    told = "" if image is None else image.load(unit)
     held = len(unit.slots.used())
     if banks is not None:
         unit.panel.fit_banks(range(1, banks + 1), 0)
     if initialise:
         unit.panel.initialise(0)
     if image is None or not held or unit.slots.used():
-        return ""
+        return told
     option = "--initialise" if initialise else f"--banks {banks}"
     return (
         f"{option} wipes the memory, and {shown(image.path)} held {counted(held, 'sample')}: that "

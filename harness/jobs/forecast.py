@@ -165,16 +165,22 @@ class Arrivals:
     """Told how many packets of a dump have come, says how long the others will take."""
 
     def __init__(self) -> None:
-        self._pace: Final = _PacketPace()
+        self._pace = _PacketPace()
         self._has_begun = False
+        self._which: object = None
 
     @property
     def since_ns(self) -> int:
         """When the last packet came."""
         return self._pace.since_ns
 
-    def take(self, packets: int, wanted: int, now_ns: int) -> int | None:
-        """Return what is left in nanoseconds; None while the header is not there (`wanted` 0)."""
+    def take(self, packets: int, wanted: int, now_ns: int, which: object = None) -> int | None:
+        """Return what is left in nanoseconds; None while the header is not there (`wanted` 0).
+
+        Of another one than before (`which`) nothing is known yet.
+        """
+        if which != self._which:
+            self._pace, self._has_begun, self._which = _PacketPace(), False, which
         has_begun, self._has_begun = self._has_begun, wanted > 0
         if not wanted:
             return None

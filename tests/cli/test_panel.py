@@ -20,7 +20,8 @@ from emulator.unit.memory import Region
 from emulator.unit.panel import MapLine
 from emulator.unit.profile import load_profile, profile_names
 from emulator.unit.slots import Slot
-from harness.cli.panel_loop import TimeToGo, changes
+from harness.cli.panel_loop import changes, time_to_go
+from harness.jobs.forecast import Arrivals
 from harness.jobs.front_panel import Coming, Note, PassedBytes, View, view_of
 from harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
 from harness.report.panel import KEYS, Shows, panel
@@ -324,17 +325,17 @@ def test_holes_and_banks_are_seen_without_colour() -> None:
 
 
 def test_the_time_to_go_is_what_is_left_at_the_pace_so_far() -> None:
-    pace = TimeToGo()
+    arrivals = Arrivals()
 
     def at(seconds: int, packets: int) -> tuple[int | None, int]:
         coming = Coming(sample_number=3, packets=packets, expected=100)
-        return pace.of(replace(EMPTY, time_ns=seconds * SECOND, arriving=coming))
+        return time_to_go(arrivals, replace(EMPTY, time_ns=seconds * SECOND, arriving=coming))
 
     assert at(10, 0) == (100 * PACKET_NS, 0)  # as on the cable
     assert at(12, 20) == (8 * SECOND, 0)  # ten a second, eighty are left
     assert at(15, 20) == (8 * SECOND, 3 * SECOND)
     assert at(20, 1) == (99 * SECOND // 10, 0)  # a new one
-    assert pace.of(EMPTY) == (None, 0)
+    assert time_to_go(arrivals, EMPTY) == (None, 0)
 
 
 def test_only_changed_lines_are_painted() -> None:

@@ -172,6 +172,15 @@ def test_a_damaged_image_is_set_aside_and_told(tmp_path: Path) -> None:
     assert (tmp_path / "desk.image.set-aside-1").read_bytes() == b"no image"
 
 
+def test_beside_a_damaged_image_banks_and_initialise_still_count(tmp_path: Path) -> None:
+    (tmp_path / "desk.image").write_bytes(b"no image")
+    options = ("--no-pace", "--image", "desk.image", "--banks", "1", "--initialise")
+    with serving(tmp_path, *options) as unit:
+        assert "desk.image.set-aside-1" in unit.await_event("set aside")["message"]
+        unit.load(dump(0, WORDS))
+        unit.quit()
+
+
 def test_banks_and_initialise(tmp_path: Path) -> None:
     with serving(tmp_path, "--no-pace", "--image", "desk.image") as unit:
         unit.load(dump(0, WORDS))
