@@ -6,119 +6,89 @@ Importing this must stay cheap: a command imports what it needs when it runs.
 import os
 import signal
 import sys
-from collections.abc import Callable, Sequence
-from functools import cache, wraps
-from typing import Annotated, Any, Final, cast
+from collections.abc import Mapping, Sequence
+from importlib import import_module
+from typing import Annotated, Any, Final
 
-import typer
+import click
 
-from harness.cli.help_page import HelpfulCommand, HelpfulGroup
-from harness.cli.options import argument
+from harness.cli.help_page import HelpfulGroup
+from harness.cli.options import argument, command_of
 from harness.cli.terminal import Printed, note
 from harness.files.opening import shown
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
-# Public names of this exception differ between versions of the library; its heir's parent does not.
-_UsageError: Final = cast("type[Exception]", typer.BadParameter.__base__)
 CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
+COMPLETING: Final = "_DRYLOAD_COMPLETE"  # set by the script that --show-completion prints
+SHELLS: Final = ("bash", "zsh", "fish")
+ABOUT: Final = """Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.
 
-app = typer.Typer(
-    name="dryload",
-    cls=HelpfulGroup,
-    help=(
-        "Rehearse, validate and diagnose MIDI sample dumps before a real unit is at risk.\n\n"
-        "Start with: dryload validate FILE, then dryload replay FILE. "
-        "dryload COMMAND --help explains a command.\n\n"
-        "Exit code 0 if everything that was asked for is shown to be right; 1 if not; 2 if the "
-        "command cannot run as asked; 3 if the port or the device is at fault."
-    ),
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
+Start with: dryload validate FILE, then dryload replay FILE. dryload COMMAND --help explains a
+command.
 
-
-def _register() -> None:
-    from harness.cli import (
-        campaign,
-        clauses,
-        decode,
-        diagnose,
-        diff,
-        disturbances,
-        encode,
-        explain,
-        ports,
-        profiles,
-        read,
-        replay,
-        serve,
-        validate,
-    )
-
-    groups = {
-        "Check and transfer": (validate, replay, diagnose, read, serve),
-        "Look inside and convert": (explain, diff, encode, decode),
-        "Test": (campaign,),
-        "List": (profiles, ports, disturbances, clauses),
-    }
-    for group, modules in groups.items():
-        for module in modules:
-            command = getattr(module, module.__name__.rpartition(".")[2])
-            app.command(cls=HelpfulCommand, rich_help_panel=group)(_guarded(command))
+Exit code 0 if everything that was asked for is shown to be right; 1 if not; 2 if the command cannot
+run as asked; 3 if the port or the device is at fault.
+"""
+COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
+    "Check and transfer": {
+        "validate": "Judge dump files and captures by the standard.",
+        "replay": "Play dumps to a unit, read them back, compare and report.",
+        "diagnose": "Say why a recorded transfer failed, and what to do.",
+        "read": "Read samples from a unit and save them as dump files.",
+        "serve": "Run an emulated unit on a MIDI or TCP port.",
+    },
+    "Look inside and convert": {
+        "explain": "Explain a dump, or bytes in hexadecimal, field by field.",
+        "diff": "Compare two dumps, a dump with audio, or two captures.",
+        "encode": "Make a dump from each audio file.",
+        "decode": "Make an audio file from a dump.",
+    },
+    "Test": {"campaign": "Run thousands of rehearsals with made-up dumps and faults."},
+    "List": {
+        "profiles": "List the emulated units, or describe one of them in full.",
+        "ports": "List the MIDI ports of this computer.",
+        "disturbances": "List the faults that --disturb can cause in a rehearsal.",
+        "clauses": "List the clauses of the standard, or describe some in full.",
+    },
+}
+"""The first sentence of each command's help page, under its heading; each has a module here."""
 
 
-def _show_version(is_wanted: bool) -> None:
-    if is_wanted:
+def _load(name: str) -> click.Command:
+    return command_of(getattr(import_module(f"harness.cli.{name}"), name))
+
+
+def _show_version(ctx: click.Context, _: click.Parameter, is_wanted: bool) -> None:
+    if is_wanted and not ctx.resilient_parsing:
         from importlib.metadata import PackageNotFoundError, version
 
         try:
-            typer.echo(f"dryload {version('dryload')}")
+            click.echo(f"dryload {version('dryload')}")
         except PackageNotFoundError:
-            typer.echo("dryload, run from a folder without being installed")
-        raise typer.Exit
+            click.echo("dryload, run from a folder without being installed")
+        ctx.exit()
 
 
-@app.callback()
-def _program(
-    version: Annotated[
-        bool,
-        typer.Option(
-            "--version", help="Show the version and exit.", callback=_show_version, is_eager=True
-        ),
-    ] = False,
-) -> None:
-    """Declare the options of the program itself; their callbacks do the work."""
+def _show_completion(ctx: click.Context, _: click.Parameter, shell: str | None) -> None:
+    if shell is not None and not ctx.resilient_parsing:
+        from click.shell_completion import get_completion_class
+
+        maker = get_completion_class(shell)
+        assert maker is not None
+        click.echo(maker(program, {}, "dryload", COMPLETING).source())
+        ctx.exit()
 
 
-@app.command("help", hidden=True, cls=HelpfulCommand)
 def _help(
-    ctx: typer.Context,
     command: Annotated[str | None, argument("COMMAND", "The command to explain.")] = None,
 ) -> None:
     """Show the help page of a command, or the list of commands."""
-    program: Any = ctx.parent
+    ctx = click.get_current_context().find_root()
     if command is None:
-        typer.echo(program.get_help())
+        click.echo(program.get_help(ctx))
         return
-    name, found, _ = program.command.resolve_command(program, [command])
-    typer.echo(found.get_help(type(program)(found, parent=program, info_name=name)))
-
-
-class _ReaderGone(Exception):  # noqa: N818  # an event, not an error
-    """The reader of our output has closed it; the library would turn that into exit code 1."""
-
-
-def _guarded(command: Callable[..., None]) -> Callable[..., None]:
-    @wraps(command)
-    def run(*args: Any, **options: Any) -> None:
-        try:
-            command(*args, **options)
-        except BrokenPipeError as gone:
-            raise _ReaderGone from gone
-
-    return run
+    name, found, _ = program.resolve_command(ctx, [command])
+    click.echo(found.get_help(click.Context(found, parent=ctx, info_name=name)))
 
 
 def _tell_usage(problem: Any) -> None:
@@ -148,34 +118,78 @@ def _give_up_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-@cache
-def _command() -> Any:
-    """Return the command line as the library runs it."""
-    return typer.main.get_command(app)
+program: Final = HelpfulGroup(
+    "dryload",
+    COMMANDS,
+    _load,
+    help=ABOUT,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    params=[
+        click.Option(
+            ["--version"],
+            is_flag=True,
+            is_eager=True,
+            expose_value=False,
+            callback=_show_version,
+            help="Show the version and exit.",
+        ),
+        click.Option(
+            ["--show-completion"],
+            metavar="SHELL",
+            type=click.Choice(SHELLS),
+            is_eager=True,
+            expose_value=False,
+            callback=_show_completion,
+            help="Print what bash, zsh or fish needs to complete commands and options.",
+        ),
+    ],
+)
+program.add_command(command_of(_help, "help"))
+
+
+def _invoke(words: Sequence[str]) -> int:
+    """Run a command, or tell a shell what could follow, and return the exit code."""
+    if asked := os.environ.get(COMPLETING):
+        from click.shell_completion import shell_complete
+
+        return shell_complete(program, {}, "dryload", COMPLETING, asked)
+    try:
+        with program.make_context("dryload", list(words)) as ctx:
+            program.invoke(ctx)
+    except click.exceptions.Exit as end:
+        return end.exit_code
+    return 0
+
+
+def _words() -> list[str]:
+    """Return the words of the process; where no shell does it, patterns become file names."""
+    words = sys.argv[1:]
+    if os.name != "nt":
+        return words
+    from glob import glob
+
+    return [name for word in words for name in (sorted(glob(word)) or [word])]
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run one command with its words and return the exit code.
-
-    Without words those of the process are taken; on Windows, where no shell does it, the library
-    then puts the names of files in the place of *.syx.
-    """
-    words = None if arguments is None else list(arguments)
+    """Run one command with its words, by default those of the process; return the exit code."""
     _ready_streams()
     try:
         try:
-            code = _command().main(words, prog_name="dryload", standalone_mode=False)
+            code = _invoke(_words() if arguments is None else arguments)
         finally:
             sys.stdout.flush()
     except Problem as problem:
         note(str(problem))
         code = problem.code
-    except (KeyboardInterrupt, typer.Abort):
+    except KeyboardInterrupt:
+        note("stopped by you.")
         code = INTERRUPTED
-    except _UsageError as problem:
+    except click.UsageError as problem:
         _tell_usage(problem)
         code = USAGE
-    except (_ReaderGone, BrokenPipeError):
+    except BrokenPipeError:
         _give_up_output()
         code = CLOSED_PIPE
     except OSError as problem:
@@ -188,9 +202,4 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except MemoryError:
         note("there is not enough memory for this.")
         code = USAGE
-    if code == INTERRUPTED:  # some versions of the library give the code and raise nothing
-        note("stopped by you.")
-    return code if isinstance(code, int) else 0
-
-
-_register()
+    return code

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Final
 
-import typer
+import click
 
 from harness.cli.interrupt import ends
 from harness.cli.options import (
@@ -31,9 +31,10 @@ _TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[le
 
 
 def campaign(
-    runs: Annotated[int, value("N", "Make this many runs.", min=1)] = 1000,
+    runs: Annotated[int, value("N", "Make this many runs.", least=1)] = 1000,
     seed: Annotated[
-        int, value("N", "A different seed makes different dumps and faults.", min=0, max=_LARGEST)
+        int,
+        value("N", "A different seed makes different dumps and faults.", least=0, most=_LARGEST),
     ] = 1,
     profile: Annotated[
         list[str] | None, value("NAME", "Use only this unit; may be repeated.")
@@ -44,11 +45,11 @@ def campaign(
     ] = None,
     twice: Annotated[bool, flag("--twice", "Make every run twice, not one in sixteen.")] = False,
     only: Annotated[
-        int | None, value("N", "Make only run number N, and describe it.", min=0, max=_LARGEST)
+        int | None, value("N", "Make only run number N, and describe it.", least=0, most=_LARGEST)
     ] = None,
     workers: Annotated[
         int | None,
-        value("N", "Make this many runs at a time; default one per core.", min=1, max=256),
+        value("N", "Make this many runs at a time; default one per core.", least=1, most=256),
     ] = None,
     cluster: Annotated[
         str | None,
@@ -114,7 +115,7 @@ def campaign(
         raise why_failed(done.failed, cluster) from done.failed
     if done.stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(1 if done.broke else 0)
+    raise click.exceptions.Exit(1 if done.broke else 0)
 
 
 def _write_capture(path: str | None, result: "Result", *, overwrite: bool) -> None:

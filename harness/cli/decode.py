@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-import typer
+import click
 
 from harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
 from harness.cli.terminal import note, show
@@ -51,4 +51,4 @@ def decode(
     )
     if not taken.contents.is_whole:
         note(f"dryload validate {quoted(file)} says what is wrong.")
-        raise typer.Exit(1)
+        raise click.exceptions.Exit(1)

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-import typer
+import click
 
 from harness.cli.options import AsJson, argument, flag, value
 from harness.cli.terminal import bar_line, note, show
@@ -62,4 +62,4 @@ def diagnose(
     lines, document = diagnosis_lines(file, diagnosis), diagnosis_document(file, diagnosis)
     show(lines, document, as_json=as_json)
     if diagnosis.is_something_wrong:
-        raise typer.Exit(1)
+        raise click.exceptions.Exit(1)

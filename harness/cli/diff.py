@@ -2,7 +2,7 @@
 
 from typing import Annotated, Final
 
-import typer
+import click
 
 from harness.cli.options import AsJson, argument, value
 from harness.cli.terminal import say, say_json
@@ -44,9 +44,9 @@ def diff(
     else:
         say(report.text(result))
     if result.different:
-        raise typer.Exit(1)
+        raise click.exceptions.Exit(1)
     if not result.same:
-        raise typer.Exit(USAGE)
+        raise click.exceptions.Exit(USAGE)
 
 
 def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:
@@ -64,4 +64,4 @@ def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json
     else:
         say(report.text(result))
     if not result.comparison.same:
-        raise typer.Exit(1)
+        raise click.exceptions.Exit(1)

@@ -26,16 +26,18 @@ def explain(
         ),
     ],
     dump: Annotated[
-        int | None, value("N", "Show only this dump of the file, counted from 1.", min=1)
+        int | None, value("N", "Show only this dump of the file, counted from 1.", least=1)
     ] = None,
     packet: Annotated[
-        int | None, value("N", "Show only this packet, counted from 0.", min=0)
+        int | None, value("N", "Show only this packet, counted from 0.", least=0)
     ] = None,
     start: Annotated[
-        int | None, value("BYTE", "Start at the message that contains this byte.", "--from", min=0)
+        int | None,
+        value("BYTE", "Start at the message that contains this byte.", "--from", least=0),
     ] = None,
     bits: Annotated[
-        int | None, value("N", "Width of a word where no header states it, 8 to 28.", min=8, max=28)
+        int | None,
+        value("N", "Width of a word where no header states it, 8 to 28.", least=8, most=28),
     ] = None,
     every: Annotated[bool, flag("--bytes", "Show every word of a packet.")] = False,
     as_json: AsJson = False,

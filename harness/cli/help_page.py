@@ -7,10 +7,12 @@ An option takes one line where there is room.  Blank lines are few: the longest 
 import os
 import shutil
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from difflib import get_close_matches
 from typing import Any, Final
 
-from typer.core import TyperCommand, TyperGroup, TyperOption
+import click
+from click.shell_completion import CompletionItem
 
 _WIDEST: Final = 100
 _NARROWEST: Final = 40
@@ -21,7 +23,7 @@ _Rows = dict[str, list[tuple[str, str]]]
 """The label and text of each row, by the heading above them; "" means no heading."""
 
 
-class HelpfulCommand(TyperCommand):
+class HelpfulCommand(click.Command):
     """A command with our help page; an option with a value may be given only once."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
@@ -35,7 +37,7 @@ class HelpfulCommand(TyperCommand):
             raise
         order = [] if ctx.resilient_parsing else self.make_parser(ctx).parse_args(args=words)[2]
         for each in order:
-            is_single = isinstance(each, TyperOption) and not (each.multiple or each.is_flag)
+            is_single = isinstance(each, click.Option) and not (each.multiple or each.is_flag)
             if is_single and order.count(each) > 1:
                 ctx.fail(f"{' or '.join(each.opts)} is given {order.count(each)} times")
         return rest
@@ -53,18 +55,32 @@ class HelpfulCommand(TyperCommand):
         return text.partition(". ")[0].removesuffix(".") + "."
 
 
-class HelpfulGroup(TyperGroup):
-    """The program itself, with our help page: it lists the commands."""
+class HelpfulGroup(click.Group):
+    """The program itself: it lists its commands without loading them."""
+
+    def __init__(
+        self,
+        name: str,
+        listed: Mapping[str, Mapping[str, str]],
+        load: Callable[[str], click.Command],
+        **rules: Any,
+    ) -> None:
+        """Take the sentence of each command under the heading of its group, and what loads one."""
+        super().__init__(name, **rules)
+        self._listed, self._load = listed, load
+        self._sentences = {name: text for rows in listed.values() for name, text in rows.items()}
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names of the commands in the order of the page."""
+        return list(self._sentences)
+
+    def get_command(self, ctx: Any, name: str) -> click.Command | None:
+        """Load a command; None where there is none of this name."""
+        return self._load(name) if name in self._sentences else super().get_command(ctx, name)
 
     def format_help(self, ctx: Any, formatter: Any) -> None:
         """Write the page."""
-        rows: _Rows = {}
-        for name in self.list_commands(ctx):
-            command: Any = self.get_command(ctx, name)
-            if command.hidden:
-                continue
-            row = (name, command.get_short_help_str())
-            rows.setdefault(command.rich_help_panel, []).append(row)
+        rows: _Rows = {heading: list(group.items()) for heading, group in self._listed.items()}
         for each in self.get_params(ctx):
             _add(rows, each)
         formatter.write(_page(f"{ctx.command_path} COMMAND [OPTIONS]", self.help, rows))
@@ -72,13 +88,25 @@ class HelpfulGroup(TyperGroup):
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Return the command; say what to do where there is a file in its place."""
         word = args[0]
-        if word not in self.commands and os.path.exists(word):
+        if word.startswith("-") or self.get_command(ctx, word) is not None or ctx.resilient_parsing:
+            return super().resolve_command(ctx, args)
+        if os.path.exists(word):
             what, command = ("folder", "replay") if os.path.isdir(word) else ("file", "validate")
             ctx.fail(f"{word} is a {what}: give a command first, as in dryload {command} {word}")
-        return super().resolve_command(ctx, args)
+        near = get_close_matches(word, self._sentences, n=1)
+        ctx.fail(f"there is no command {word}" + "".join(f". Did you mean {e}?" for e in near))
+
+    def shell_complete(self, ctx: Any, incomplete: str) -> list[CompletionItem]:
+        """Return the commands that begin so, or the options of the program."""
+        commands = [
+            CompletionItem(name, help=text)
+            for name, text in self._sentences.items()
+            if name.startswith(incomplete)
+        ]
+        return [*commands, *click.Command.shell_complete(self, ctx, incomplete)]
 
 
-def _usage(command: TyperCommand, ctx: Any) -> str:
+def _usage(command: click.Command, ctx: Any) -> str:
     parts = [ctx.command_path]
     words = []
     for each in command.get_params(ctx):
@@ -92,11 +120,10 @@ def _usage(command: TyperCommand, ctx: Any) -> str:
 
 def _add(rows: _Rows, param: Any) -> None:
     is_argument = param.param_type_name == "argument"
-    group = param.rich_help_panel or ("" if is_argument else _OPTIONS)
-    if param.name == "help" and rows:  # the last of the last group, whatever that is
+    group = getattr(param, "group", "") or ("" if is_argument else _OPTIONS)
+    if "--help" in param.opts and rows:  # the last of the last group, whatever that is
         group = next(reversed(rows))
-    if not param.hidden:
-        rows.setdefault(group, []).append((_label(param), _text(param)))
+    rows.setdefault(group, []).append((_label(param), _text(param)))
 
 
 def _label(param: Any) -> str:

@@ -6,7 +6,7 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from typing import Final
 
-import typer
+import click
 
 from emulator.dump.capture import Passage
 from emulator.ports.clock import MonotonicClock
@@ -81,8 +81,8 @@ def play_live(asked: ReplayRequest) -> None:
         raise KeyboardInterrupt
     failures = [row for row in rows if not row.is_well]
     if failures and all(isinstance(row, Transfer) and row.is_rigs_fault for row in failures):
-        raise typer.Exit(RIG)
-    raise typer.Exit(1 if failures or unwritten is not None else 0)
+        raise click.exceptions.Exit(RIG)
+    raise click.exceptions.Exit(1 if failures or unwritten is not None else 0)
 
 
 class Desk:

@@ -1,11 +1,27 @@
-"""How options are declared, those that several commands take, and the groups of a help page."""
+"""How options are declared, those that several commands take, and the groups of a help page.
 
+A command is a plain function with types: each parameter carries its declaration beside its type,
+and `command_of` turns the function into a command of the command line library.
+"""
+
+import inspect
 from collections.abc import Callable
-from inspect import Parameter, Signature, signature
-from typing import Annotated, Any, Final, TypeAlias, TypeVar
+from enum import Enum
+from types import NoneType
+from typing import (
+    Annotated,
+    Any,
+    Final,
+    NamedTuple,
+    TypeAlias,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
-import typer
+import click
 
+from harness.cli.help_page import HelpfulCommand
 from harness.files.problem import Problem
 
 PLAYED: Final = "What is played"
@@ -13,45 +29,132 @@ EMULATED: Final = "The emulated unit"
 PORT: Final = "The port (midi: or tcp:)"
 OUTPUT: Final = "Output"
 
-_Request = TypeVar("_Request")
+
+class GivenOption(click.Option):
+    """An option that stands in a group of the help page; "" is the usual one."""
+
+    def __init__(self, *words: Any, group: str = "", **rules: Any) -> None:
+        super().__init__(*words, **rules)
+        self.group = group
 
 
-def value(metavar: str, text: str, *names: str, group: str | None = None, **rules: Any) -> Any:
-    """Declare an option with a value; `names` only where they differ from the parameter's."""
-    return typer.Option(*names, metavar=metavar, help=text, rich_help_panel=group, **rules)
+class GivenArgument(click.Argument):
+    """What is given without an option; it has a text in the help page, as options have."""
+
+    def __init__(self, *words: Any, group: str = "", help: str = "", **rules: Any) -> None:
+        super().__init__(*words, **rules)
+        self.group, self.help, self.show_default = group, help, False
 
 
-def flag(name: str, text: str, *, group: str | None = None) -> Any:
-    """Declare an option without a value, which is off unless it is given."""
-    return typer.Option(name, help=text, rich_help_panel=group)
+class Declared(NamedTuple):
+    """What a parameter of a command is on the command line, beside its type."""
+
+    text: str
+    names: tuple[str, ...] = ()
+    """The options; () means the parameter's own name."""
+    metavar: str | None = None
+    group: str = ""
+    least: int | None = None
+    most: int | None = None
+    shows_default: bool = True
+    is_argument: bool = False
+
+    def parameter(self, name: str, kind: Any, default: Any) -> click.Parameter:
+        """Return it for the parameter of this name, type and default (`inspect.Parameter`)."""
+        is_required = default is inspect.Parameter.empty
+        several, single = _single(kind)
+        rules: dict[str, Any] = {"metavar": self.metavar, "help": self.text, "group": self.group}
+        rules |= {"type": self._type(single), "required": is_required}
+        has_default = not is_required and default is not None
+        if has_default:
+            rules["default"] = default.value if isinstance(default, Enum) else default
+        if self.is_argument:
+            return GivenArgument([name], nargs=-1 if several else 1, **rules)
+        if single is bool:
+            del rules["type"], rules["metavar"]
+            rules["is_flag"] = True
+        else:
+            rules["multiple"] = several
+        names = self.names or (f"--{name.replace('_', '-')}",)
+        return GivenOption([name, *names], show_default=has_default and self.shows_default, **rules)
+
+    def _type(self, kind: Any) -> Any:
+        if kind is int and (self.least, self.most) != (None, None):
+            return click.IntRange(self.least, self.most)
+        if issubclass(kind, Enum):
+            return click.Choice([each.value for each in kind])
+        return click.Path() if "FILE" in (self.metavar or "") else kind  # shells offer files
 
 
-def switch_off(name: str, text: str, *, group: str | None = None) -> Any:
-    """Declare an option that switches off what is on by default: `--no-...`."""
-    return typer.Option(f" /{name}", help=text, show_default=False, rich_help_panel=group)
+def _single(kind: Any) -> tuple[bool, Any]:
+    """Return whether a type is a list, and of what; what may be None counts as what it is else."""
+    kinds = [each for each in get_args(kind) if each is not NoneType]
+    if get_origin(kind) is list:
+        return True, kinds[0]
+    return _single(kinds[0]) if kinds else (False, kind)
 
 
-def argument(metavar: str, text: str, *, group: str | None = None) -> Any:
-    """Declare what is given without an option."""
-    return typer.Argument(metavar=metavar, help=text, rich_help_panel=group)
+def command_of(run: Callable[..., None], name: str | None = None) -> click.Command:
+    """Return a function as a command; its docstring becomes the text of the help page.
 
-
-def command_of(request: type[_Request], run: Callable[[typer.Context, _Request], None]) -> Any:
-    """Return a command that runs with a request: a dataclass whose fields declare its options.
-
-    The order of the fields is that of the help page, and the docstring of `run` is its text.
+    Its parameters are declared, or it takes one request, a class whose fields are declared; their
+    order is that of the help page.
     """
+    declaring: Callable[..., Any] = run
+    hints = get_type_hints(run, include_extras=True)
+    del hints["return"]
+    request = next(iter(hints.values()))
+    if len(hints) == 1 and get_origin(request) is not Annotated:
+        declaring, hints = request, get_type_hints(request, include_extras=True)
+    params, made = [], {}
+    for each in inspect.signature(declaring).parameters.values():
+        kind, declared = get_args(hints[each.name])
+        params.append(declared.parameter(each.name, kind, each.default))
+        several, single = _single(kind)
+        if several or issubclass(single, Enum):  # the library gives a tuple, and a name
+            made[each.name] = list if several else single
 
-    def command(ctx: typer.Context, **given: Any) -> None:
-        run(ctx, request(**given))
+    def call(**given: Any) -> None:
+        given |= {name: make(given[name]) for name, make in made.items()}
+        run(**given) if declaring is run else run(declaring(**given))
 
-    fields = signature(request).parameters.values()
-    context = Parameter("ctx", Parameter.KEYWORD_ONLY, annotation=typer.Context)
-    command.__name__ = run.__name__.removeprefix("_")
-    command.__doc__ = run.__doc__
-    command.__annotations__ = {each.name: each.annotation for each in (context, *fields)}
-    vars(command)["__signature__"] = Signature([context, *fields])
-    return command
+    return HelpfulCommand(name or run.__name__, params=params, callback=call, help=run.__doc__)
+
+
+def value(
+    metavar: str,
+    text: str,
+    *names: str,
+    group: str = "",
+    least: int | None = None,
+    most: int | None = None,
+    shows_default: bool = True,
+) -> Declared:
+    """Declare an option with a value; `names` only where they differ from the parameter's."""
+    return Declared(
+        text=text,
+        names=names,
+        metavar=metavar,
+        group=group,
+        least=least,
+        most=most,
+        shows_default=shows_default,
+    )
+
+
+def flag(name: str, text: str, *, group: str = "") -> Declared:
+    """Declare an option without a value, which is off unless it is given."""
+    return Declared(text=text, names=(name,), group=group)
+
+
+def switch_off(name: str, text: str, *, group: str = "") -> Declared:
+    """Declare an option that switches off what is on by default: `--no-...`."""
+    return Declared(text=text, names=(f" /{name}",), group=group, shows_default=False)
+
+
+def argument(metavar: str, text: str, *, group: str = "") -> Declared:
+    """Declare what is given without an option."""
+    return Declared(text=text, metavar=metavar, group=group, is_argument=True)
 
 
 DeviceId: TypeAlias = Annotated[int, value("N", "Device ID, 0 to 127; 127 addresses every unit.")]
@@ -75,7 +178,7 @@ Disturb: TypeAlias = Annotated[
     value("WORDS", "Make something go wrong; see dryload disturbances.", group=EMULATED),
 ]
 WhichDump: TypeAlias = Annotated[
-    int | None, value("N", "Take this dump of the file, counted from 1.", min=1)
+    int | None, value("N", "Take this dump of the file, counted from 1.", least=1)
 ]
 Capture: TypeAlias = Annotated[
     str | None,

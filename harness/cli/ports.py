@@ -1,6 +1,6 @@
 """`dryload ports`: the MIDI ports that are here."""
 
-import typer
+import click
 
 from harness.cli.options import AsJson
 from harness.cli.terminal import show, width
@@ -29,4 +29,4 @@ def ports(
         raise Problem(failed.what, do=failed.do, code=RIG) from failed
     document = report.document(systems, failed)
     show(report.text(systems, width=width()), document, as_json=as_json)
-    raise typer.Exit(0 if report.has_ports(systems) else RIG)
+    raise click.exceptions.Exit(0 if report.has_ports(systems) else RIG)

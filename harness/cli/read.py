@@ -5,7 +5,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+import click
 
 from harness.cli.interrupt import ends
 from harness.cli.options import (
@@ -130,7 +130,7 @@ def read(
         raise Problem(job.failed.what, do=job.failed.do, code=RIG)
     if stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(0 if report.is_well(all_of_it, job) else 1)
+    raise click.exceptions.Exit(0 if report.is_well(all_of_it, job) else 1)
 
 
 def _check(

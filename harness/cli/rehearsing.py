@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
-import typer
+import click
 
 from emulator.unit.possible import Profile, ProfileError
 from harness.cli.interrupt import interrupts
@@ -84,7 +84,7 @@ def rehearse(asked: ReplayRequest) -> None:
     show(_lines(rows, rehearsal, disturbances, walk_ns), document, as_json=asked.as_json)
     if stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(0 if all(row.is_well for row in rows) else 1)
+    raise click.exceptions.Exit(0 if all(row.is_well for row in rows) else 1)
 
 
 def _lines(

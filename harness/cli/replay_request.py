@@ -41,7 +41,7 @@ class ReplayRequest:
             "TARGET",
             "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
             group=PLAYED,
-            show_default=False,
+            shows_default=False,
         ),
     ] = "unit:lantern-desk"
     number: Annotated[

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+import click
 
 from harness.cli.options import AsJson, argument
 from harness.cli.terminal import bar_line, note, say, say_json
@@ -40,10 +40,10 @@ def validate(
     code = 0
     sums = Sums()
     if as_json:
-        typer.echo(f'{{"schema": "{SCHEMA}", "files": [')
+        click.echo(f'{{"schema": "{SCHEMA}", "files": [')
     for place, path in enumerate(given.files):
         if place and as_json:
-            typer.echo(",")
+            click.echo(",")
         try:
             is_first = not sums.files
             code = max(code, _validate_one(path, sums, as_json=as_json, is_first=is_first))
@@ -58,11 +58,11 @@ def validate(
     if given.found and not sums.files:
         code = max(code, USAGE)  # nothing was judged
     if as_json:
-        typer.echo(f'], "sums": {written(sums, indent=None)}}}')
+        click.echo(f'], "sums": {written(sums, indent=None)}}}')
     elif len(given.files) > 1 and sums.files:
-        typer.echo(f"\n{sums.sentence}")
+        click.echo(f"\n{sums.sentence}")
     if code:
-        raise typer.Exit(code)
+        raise click.exceptions.Exit(code)
 
 
 def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> int:
@@ -100,10 +100,10 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
                 is_other=False,
             )
         if not (is_first or as_json):
-            typer.echo()
+            click.echo()
         if as_json:
             for part in report.documents():
-                typer.echo(part, nl=False)
+                click.echo(part, nl=False)
         else:
             say(report.text())
         sums.add(report.dumps, report.broken, is_broken=report.is_broken)
@@ -128,7 +128,7 @@ def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_fi
         say_json(conversation_document(file, verdicts), indent=None)
         return code
     if not is_first:
-        typer.echo()
+        click.echo()
     say(conversation_lines(file, verdicts))
     return code
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import NoReturn
 
-import typer
+import click
 
 from emulator.dump.capture import Direction
 from emulator.line.link import Link
@@ -139,7 +139,7 @@ def _played(
 def _end(plays: Sequence[PlayedCapture], *, stopped: bool) -> NoReturn:
     if stopped:
         raise KeyboardInterrupt
-    raise typer.Exit(0 if all(played.is_well for played in plays) else 1)
+    raise click.exceptions.Exit(0 if all(played.is_well for played in plays) else 1)
 
 
 def _loaded(asked: ReplayRequest) -> list[CaptureFile]:

@@ -7,16 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-import typer
 
+from harness.cli.options import command_of
 from harness.cli.read import read
 from harness.files.problem import Problem
 from tests import oracle
 from tests.cli.replaying import Said
 
 OK, BROKEN, USAGE, RIG, INTERRUPTED = 0, 1, 2, 3, 130
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(read)
+app = command_of(read)
 Read = Callable[..., Said]
 
 

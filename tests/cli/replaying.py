@@ -7,14 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import typer
-
+from harness.cli.options import command_of
 from harness.cli.replay import replay
 from tests import oracle
 from tests.jobs.bench import words
 
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(replay)
+app = command_of(replay)
 
 
 def dump(number: int, count: int = 121, *, bits: int = 16, device_id: int = 0) -> bytes:

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree
 
+import click
 import pytest
-import typer
 
 from harness.cli.campaign import campaign
 from harness.files.problem import RIG, Problem
@@ -159,7 +159,7 @@ def test_a_broken_rule_is_exit_1_and_told_with_its_command(
     rule = Invariant("is blue", "It is blue.", lambda run: "it is <red>")
     monkeypatch.setattr(campaign_run.result_of, "__kwdefaults__", _with(rule))
     target = tmp_path / "runs.xml"
-    with pytest.raises(typer.Exit) as end:
+    with pytest.raises(click.exceptions.Exit) as end:
         campaign(runs=2, profile=["old-curtain"], workers=1, junit=str(target))
     assert end.value.exit_code == 1
     out = capsys.readouterr().out

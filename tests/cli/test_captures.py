@@ -6,10 +6,11 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import pytest
-import typer
 
 from harness.cli.diff import diff
+from harness.cli.options import command_of
 from harness.cli.replay import replay
 from harness.files.capture_file import load
 from harness.files.problem import USAGE, Problem
@@ -18,9 +19,7 @@ from tests import oracle
 from tests.cli.replaying import Said, dump
 from tests.files.captures import bytes_in_lines
 
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(replay)
-app.command()(diff)
+app = click.Group(commands=[command_of(replay), command_of(diff)])
 
 Run = Callable[..., Said]
 

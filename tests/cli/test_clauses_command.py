@@ -4,17 +4,16 @@ import json
 from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from emulator.wire.clauses import clauses as register
 from harness.cli import terminal
 from harness.cli.clauses import clauses
+from harness.cli.options import command_of
 from harness.files.problem import Problem
 from harness.report.clauses import detail_text, list_text
 
-app = typer.Typer()
-app.command()(clauses)
+app = command_of(clauses)
 
 
 def run(*args: str) -> str:

@@ -9,10 +9,10 @@ import sys
 from pathlib import Path
 from typing import Any, Final
 
+import click
 import pytest
-from typer.main import get_command
 
-from harness.cli.app import app
+from harness.cli.app import COMMANDS, program
 from tests.cli.runs import environment
 
 LINES: Final = ("dryload rep", "dryload replay --", "dryload clauses --", "dryload encode --")
@@ -21,16 +21,17 @@ DRIVERS: Final = {
     "bash": """
         eval "$SCRIPT"
         complete -p dryload >&2
+        compopt() { printf 'compopt %s %s\\n' "$1" "$2" >&2; }
         complete_line() {
-            read -ra COMP_WORDS <<< "$1"; COMP_CWORD=$((${#COMP_WORDS[@]} - 1))
+            read -ra COMP_WORDS <<< "$1"; COMP_CWORD=$((${#COMP_WORDS[@]} - 1)); COMPREPLY=()
             _dryload_completion dryload; printf '%s\\n' "${COMPREPLY[@]}"
         }
         """,
     "zsh": """
         compdef() { : }
-        # What the shell's own function would be told: words and their texts, or plain files.
-        _arguments() { print -r -- "$@" | grep -oE '[( ]"[^"]+":"' | tr -d '( :"' }
-        _files() { print -rl -- $~word* }
+        # What the shell's own functions would be told: words and their texts, or plain files.
+        _describe() { print -rl -- ${(P)3} | cut -d: -f1 }
+        _path_files() { print -rl -- $~word* }
         eval "$SCRIPT"
         complete_line() {
             words=(${=1}); CURRENT=${#words}; word=${words[-1]}; _dryload_completion
@@ -53,8 +54,8 @@ def offered(shell: str, folder: Path) -> tuple[dict[str, list[str]], str]:
     surroundings = environment() | {"HOME": str(folder)}
     surroundings["PATH"] = f"{folder}:{surroundings['PATH']}"
     script = subprocess.run(
-        [program],
-        env=surroundings | {"_DRYLOAD_COMPLETE": f"source_{shell}"},
+        [program, "--show-completion", shell],
+        env=surroundings,
         capture_output=True,
         text=True,
         check=True,
@@ -92,15 +93,25 @@ def test_a_shell_offers_commands_options_and_files(shell: str, tmp_path: Path) -
     for line in LINES[1:]:
         assert set(found[line]) == options_of(line.split()[1]), line
     if shell == "bash":  # nothing of ours: then bash offers files, if it is told so
-        assert (found[FILE], said) == ([], "complete -o default -F _dryload_completion dryload\n")
+        own = "complete -o nosort -F _dryload_completion dryload\ncompopt -o default\n"
+        assert (found[FILE], said) == ([], own)
     else:
         assert (found[FILE], said) == (["thunder.syx"], "")
 
 
 def test_no_text_has_a_sign_that_a_shell_would_take_for_its_own() -> None:
-    program: Any = get_command(app)
-    texts = [command.get_short_help_str() for command in program.commands.values()]
-    for command in (program, *program.commands.values()):
+    ctx = click.Context(program)
+    commands: list[Any] = [program.get_command(ctx, name) for name in program.list_commands(ctx)]
+    texts = [command.get_short_help_str() for command in commands]
+    for command in (program, *commands):
         texts += [each.help for each in command.params if each.param_type_name == "option"]
     assert len(texts) > 80
     assert [text for text in texts if re.search(r'["`$\\]', text)] == []
+
+
+def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
+    ctx = click.Context(program)
+    for name, sentence in ((n, s) for rows in COMMANDS.values() for n, s in rows.items()):
+        command = program.get_command(ctx, name)
+        assert command is not None
+        assert command.get_short_help_str() == sentence

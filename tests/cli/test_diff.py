@@ -12,15 +12,14 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from harness.cli.diff import diff
+from harness.cli.options import command_of
 from harness.files.problem import Problem
 from tests import damage, oracle
 
-app = typer.Typer()
-app.command()(diff)
+app = command_of(diff)
 
 _RANDOM = random.Random(31_250)
 WORDS = [_RANDOM.randrange(-32_768, 32_768) for _ in range(1_007)]

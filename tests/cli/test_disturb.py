@@ -6,11 +6,11 @@ import json
 from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from emulator.wire.clauses import clauses
 from harness.cli.disturbances import disturbances
+from harness.cli.options import command_of
 from harness.faults.catalogue import faults, situations
 from harness.faults.grammar import PLACES
 from harness.files.problem import USAGE, Problem
@@ -18,8 +18,7 @@ from harness.report.disturbances import detail_text, list_text
 from tests.cli.replaying import Run
 
 BROKEN = 1
-app = typer.Typer()
-app.command()(disturbances)
+app = command_of(disturbances)
 
 
 def listed(*args: str) -> str:

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from harness.cli.explain import explain
+from harness.cli.options import command_of
 from harness.files.given import from_hex
 from harness.files.problem import Problem
 from harness.judge.finding import Answerable, Finding, Verdict
@@ -18,8 +18,7 @@ from harness.teach.dumps import dumps_of
 from tests import damage, oracle
 from tests.vectors import dumps
 
-app = typer.Typer()
-app.command()(explain)
+app = command_of(explain)
 
 V1 = dumps.V1
 CLEAN = oracle.dump(

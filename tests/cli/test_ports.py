@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.ports.midi_names import SystemPorts, choose
 from emulator.ports.midi_pairs import Pair, pairs_of, singles_of
 from emulator.ports.port import PortError
+from harness.cli.options import command_of
 from harness.cli.ports import ports
 from harness.files.problem import Problem
 from tests import oracle
@@ -27,8 +27,7 @@ from tests.ports import jack
 
 OK, RIG = 0, 3
 HUNG_S = 60
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(ports)
+app = command_of(ports)
 Run = Callable[..., Said]
 
 # The forms in which the library lists ports (common practice), as in tests/ports.

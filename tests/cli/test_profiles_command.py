@@ -6,20 +6,19 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from emulator.dump.switches import QUESTIONS
 from emulator.unit.profile import DEFAULT_PROFILE, load_profile, profile_names
 from emulator.unit.schema import parse_profile, sections
 from emulator.wire.clauses import clauses
+from harness.cli.options import command_of
 from harness.cli.profiles import profiles
 from harness.files.problem import Problem
 from harness.report.profile_words import OPEN, SENTENCES, TITLES, sentence
 from harness.report.profiles import one_text
 
-app = typer.Typer()
-app.command()(profiles)
+app = command_of(profiles)
 
 
 def run(*args: str) -> str:

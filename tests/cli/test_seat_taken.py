@@ -9,18 +9,17 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
-import typer
 
+from harness.cli.options import command_of
 from harness.cli.read import read
 from harness.cli.replay import replay
 from harness.files.problem import RIG, Problem
 from tests.cli.replaying import dump
 
 PATIENCE_S = 30
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(read)
-app.command()(replay)
+app = click.Group(commands=[command_of(read), command_of(replay)])
 COMMANDS = {
     "replay": ["replay", "one.syx", "--to"],
     "replay of a capture": ["replay", "talk.jsonl", "--to"],

@@ -32,7 +32,7 @@ from tests.cli.runs import ROOT, environment
         ("replay a --json=3", "--json takes no value. See dryload replay --help."),
         ("replay a --banks two", "--banks needs a whole number. See dryload replay"),
         ("explain a --dump 0", "--dump must be 1 or more. See dryload explain --help."),
-        ("explain a --bits 99", "--bits must be 28 or less. See dryload explain --help."),
+        ("explain a --bits 99", "--bits must be 8 to 28. See dryload explain --help."),
         ("encode a -o b --header x", "--header x: there are auto, standard, extended. See dryload"),
         ("replay a --number 3 --number 4", "--number is given 2 times. See dryload"),
         ("read --from tcp:a:1 -o x --sample 1 --output y", "--output or -o is given 2 times."),

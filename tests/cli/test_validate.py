@@ -11,17 +11,16 @@ from typing import Any
 
 import mido
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
+from harness.cli.options import command_of
 from harness.cli.validate import validate
 from harness.report.findings import MOST_FINDINGS
 from harness.report.validate import MOST_DUMPS
 from tests import damage, oracle
 from tests.judge.provoking import CLEAN, HEADER, PACKETS, STEREO, dump, header, packets, spoiled
 
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(validate)
+app = command_of(validate)
 
 BROKEN = HEADER + PACKETS[0] + PACKETS[2]
 BENT = CLEAN + bytes(9)

@@ -19,11 +19,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
+from harness.cli.options import command_of
 from harness.cli.validate import validate
 from harness.diagnose.diagnose import Answer, diagnose
 from harness.files import capture_lines, capture_midi
@@ -32,8 +32,7 @@ from tests import oracle
 from tests.diagnosis.injector_kinds import Case
 from tests.diagnosis.scoring import Sum
 
-_APP: Final = typer.Typer(pretty_exceptions_enable=False)
-_APP.command()(validate)
+_APP: Final = command_of(validate)
 _US: Final = 1_000
 _SHOWN: Final = 40
 _TICKS: Final = b"\x01\xe0"  # a quarter note; no time passes in these files

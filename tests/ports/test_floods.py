@@ -8,14 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import click
 import pytest
-import typer
 
 from emulator.dump.capture import Direction
 from emulator.dump.requester import Requester
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine
+from harness.cli.options import command_of
 from harness.cli.read import read
 from harness.cli.replay import replay
 from harness.files.problem import RIG, Problem
@@ -90,9 +91,7 @@ def test_every_command_that_sends_says_that_it_is_the_rig(
         return ports[-1]
 
     monkeypatch.setattr("harness.cli.target._open", open_one)
-    app = typer.Typer(pretty_exceptions_enable=False)
-    app.command("read")(read)
-    app.command("replay")(replay)
+    app = click.Group(commands=[command_of(read), command_of(replay)])
     words = {
         "replay": ["replay", "4.syx", "--to"],
         "replay of a capture": ["replay", "talk.jsonl", "--to"],
