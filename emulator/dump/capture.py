@@ -8,6 +8,8 @@ from typing import NamedTuple
 class Direction(Enum):
     """Which way bytes go, seen from the unit."""
 
+    __hash__ = object.__hash__  # members of an Enum hash by name otherwise, in slow steps
+
     TO_UNIT = "to unit"
     FROM_UNIT = "from unit"
 

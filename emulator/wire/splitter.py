@@ -54,7 +54,8 @@ class Piece(NamedTuple):
 
 _EXCLUSIVE = PieceKind.EXCLUSIVE
 _PART: Final = 1 << 16  # bytes of a stream that are taken apart at a time
-_STATUS = re.compile(rb"\xf0+|[\x80-\xef\xf1-\xf7]")
+_STATUS = re.compile(rb"\xf0[\x00-\x7f]++\xf7|\xf0+|[\x80-\xef\xf1-\xf7]")
+"""A whole exclusive message, a run of F0, or any other status byte."""
 _REALTIME = re.compile(rb"[\xf8-\xff]")
 # Data bytes of short messages (M1 tables I and VII): by high nibble, and for system common by byte.
 _CHANNEL_DATA: Final = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
@@ -112,8 +113,9 @@ class Splitter:
         else:
             position = 0
             for found in _STATUS.finditer(data):
-                self._absorb(data[position : found.start()])
-                self._status(found.group())
+                if position < found.start():
+                    self._absorb(data[position : found.start()])
+                self._message(found.group())
                 position = found.end()
             self._absorb(data[position:])
         if self._limit is not None and len(self._held) > self._limit:
@@ -147,6 +149,17 @@ class Splitter:
             else:
                 self._begin(PieceKind.STRAY, data[index:])
                 return
+
+    def _message(self, found: bytes) -> None:
+        """Take a whole exclusive message or a status byte."""
+        if self._open is None and (piece := self.whole(found)) is not None:
+            self._out.append(piece)
+        elif found[-1] == END and len(found) > 1:
+            self._status(found[:1])
+            self._absorb(found[1:-1])
+            self._status(found[-1:])
+        else:
+            self._status(found)
 
     def _status(self, status: bytes) -> None:
         """Take one status byte that is not real-time, or a run of F0."""

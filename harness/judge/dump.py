@@ -7,6 +7,7 @@ the order of their places, and filler after the last word is cut off.  Torn pack
 `validate`, `decode`, `diff`, `replay` and `explain` all start from here, so that they agree.
 """
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -136,14 +137,30 @@ class DumpContents:
 def read_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpContents]:
     """Yield what each dump of a stream holds, in order, and what stands before the first.
 
-    Only one dump is in memory at a time.
+    Only one dump is in memory at a time, or a few hundred small ones.
     """
-    additions = Additions(data)
-    for section, reading in read_ahead(sections(data), keep_words=keep_words):
-        yield read_dump(section, additions, keep_words=keep_words, reading=reading)
+    return (contents for _, contents in read_streams([data], keep_words=keep_words))
 
 
-def read_ahead(
+def read_streams(
+    streams: Iterable[Stream], *, keep_words: bool
+) -> Iterator[tuple[int, DumpContents]]:
+    """Yield the same of several streams in turn, each with the place of its stream."""
+    origins: deque[tuple[int, Additions]] = deque()
+
+    def all_sections() -> Iterator[Section]:
+        for at, data in enumerate(streams):
+            additions = Additions(data)
+            for section in sections(data):
+                origins.append((at, additions))
+                yield section
+
+    for section, reading in _read_ahead(all_sections(), keep_words=keep_words):
+        at, additions = origins.popleft()
+        yield at, read_dump(section, additions, keep_words=keep_words, reading=reading)
+
+
+def _read_ahead(
     found: Iterable[Section], *, keep_words: bool
 ) -> Iterator[tuple[Section, Reading | None]]:
     """Yield sections, in order, and what was read of them together with others, if it was."""

@@ -3,7 +3,7 @@
 A dump file is such a stream.  Nothing that a stream holds raises; all of it is findings.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from emulator.wire.packets import DEVICE_ID
@@ -11,7 +11,7 @@ from harness.files.scan import Stream
 from harness.files.sections import Section
 from harness.judge.beside import judge_beside
 from harness.judge.counts import judge_counts
-from harness.judge.dump import DumpContents, read_stream
+from harness.judge.dump import DumpContents, read_streams
 from harness.judge.finding import Finding, Findings, Verdict, worst_of
 from harness.judge.headers import judge_header
 from harness.judge.reading import judge_reading
@@ -36,13 +36,24 @@ class DumpVerdict:
 def judge_stream(data: Stream, *, keep_words: bool = True) -> Iterator[DumpVerdict]:
     """Yield a verdict for each dump of a stream, in order, and one for what precedes the first.
 
-    With `keep_words` each holds its words; only one dump is in memory at a time.
+    With `keep_words` each holds its words; only one dump is in memory at a time, or a few hundred
+    small ones.
     """
+    return (verdict for _, verdict in judge_streams([data], keep_words=keep_words))
+
+
+def judge_streams(
+    streams: Iterable[Stream], *, keep_words: bool
+) -> Iterator[tuple[int, DumpVerdict]]:
+    """Yield the same of several streams in turn, each with the place of its stream."""
+    last = 0
     lengths: dict[int, int] = {}
-    for contents in read_stream(data, keep_words=keep_words):
+    for at, contents in read_streams(streams, keep_words=keep_words):
+        if at != last:
+            last, lengths = at, {}
         if contents.header is not None:
             lengths[contents.header.sample_number] = contents.header.length
-        yield DumpVerdict(contents, judge_dump(contents, lengths))
+        yield at, DumpVerdict(contents, judge_dump(contents, lengths))
 
 
 def judge_dump(

@@ -7,11 +7,12 @@ the packets that are missing.
 """
 
 from bisect import bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import accumulate, pairwise
 from typing import Final
 
+from emulator.dump.capture import Direction
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
@@ -27,7 +28,7 @@ from harness.judge.finding import (
     first_of_each_clause,
     is_rare,
 )
-from harness.judge.stream import judge_stream
+from harness.judge.stream import judge_streams
 from harness.judge.timed_messages import TimedMessage
 
 _COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
@@ -51,19 +52,32 @@ _RIG_DO: Final = (
 )
 
 
-def judge_content(
-    talk: DumpExchange, how: Ended, sight: TimePrecision, messages: int, *, both: bool
-) -> list[Finding]:
-    """Return findings on the messages of a dump, one a clause.
+def judge_contents(
+    talks: Sequence[tuple[DumpExchange, Ended]],
+    sight: TimePrecision,
+    messages: Mapping[Direction, int],
+    *,
+    both: bool,
+) -> Iterator[list[Finding]]:
+    """Yield for each dump findings on its messages, one a clause.
 
-    `messages` is how many the same side sent in the whole capture, and `both` whether the other
-    one was listened to.
+    `messages` is how many each side sent in the whole capture, and `both` whether both were
+    listened to.
     """
-    pieces = messages_of(talk, both=both)
-    if pieces and pieces[-1].is_torn_off:
-        pieces = pieces[:-1]
-    counts = how in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN)
-    findings = [each for each in _findings(pieces, sight) if counts or each.clause not in _COUNTS]
+    spoken = [messages_of(talk, both=both) for talk, _ in talks]
+    for pieces in spoken:
+        if pieces and pieces[-1].is_torn_off:
+            del pieces[-1]
+    found = _findings_of_each(spoken, sight)
+    for (talk, how), findings in zip(talks, found, strict=True):
+        yield _judge_content(talk, how, findings, sight, messages[talk.direction])
+
+
+def _judge_content(
+    talk: DumpExchange, how: Ended, findings: list[Finding], sight: TimePrecision, messages: int
+) -> list[Finding]:
+    if how not in (Ended.WHOLE, Ended.SHORT, Ended.UNKNOWN):
+        findings = [each for each in findings if each.clause not in _COUNTS]
     if not findings:
         return []
     whose = _Whose(talk, sight, messages)
@@ -95,7 +109,7 @@ def judge_loose(
     named = [each for each in loose if _is_answer_out_of_form(each)]
     rest = [each for each in loose if not _is_answer_out_of_form(each)]
     found = [finding for each in named for finding in _wrong_form(each, sight)]
-    found += [each for each in _findings(rest, sight) if each.clause != "HDR-01"]
+    found += [each for each in _findings_of_each([rest], sight)[0] if each.clause != "HDR-01"]
     out = []
     for finding in found:
         if finding.clause in _ENDS or (finding.clause in _FORM and rare):
@@ -144,23 +158,35 @@ def messages_of(talk: DumpExchange, *, both: bool) -> list[TimedMessage]:
     return [message for _, message in sorted(found, key=lambda each: each[0])]
 
 
-def _findings(pieces: Sequence[TimedMessage], sight: TimePrecision) -> Iterator[Finding]:
-    """Yield what the judge of streams finds in messages, with places in the capture's stream."""
+def _findings_of_each(
+    spoken: Sequence[Sequence[TimedMessage]], sight: TimePrecision
+) -> list[list[Finding]]:
+    """Return what the judge of streams finds in each of several runs of messages."""
+    found: list[list[Finding]] = [[] for _ in spoken]
+    streams = (b"".join([heard.piece.raw for heard in pieces]) for pieces in spoken)
+    for at, verdict in judge_streams(streams, keep_words=False):
+        if verdict.findings:
+            found[at] += _placed(verdict.findings, spoken[at], sight)
+    return found
+
+
+def _placed(
+    findings: Iterable[Finding], pieces: Sequence[TimedMessage], sight: TimePrecision
+) -> Iterator[Finding]:
+    """Yield findings with places in the capture's stream."""
     offsets = list(accumulate((len(heard.piece.raw) for heard in pieces), initial=0))
-    data = b"".join(heard.piece.raw for heard in pieces)
-    for verdict in judge_stream(data, keep_words=False):
-        for finding in verdict.findings:
-            if (byte := finding.at.byte) is None:
-                yield finding
-                continue
-            at = min(max(bisect_right(offsets, byte) - 1, 0), len(pieces) - 1)
-            heard = pieces[at]
-            place = replace(
-                finding.at,
-                byte=heard.piece.offset + byte - offsets[at],
-                time_ns=heard.end_ns if sight.is_timed else None,
-            )
-            yield replace(finding, at=place)
+    for finding in findings:
+        if (byte := finding.at.byte) is None:
+            yield finding
+            continue
+        at = min(max(bisect_right(offsets, byte) - 1, 0), len(pieces) - 1)
+        heard = pieces[at]
+        place = replace(
+            finding.at,
+            byte=heard.piece.offset + byte - offsets[at],
+            time_ns=heard.end_ns if sight.is_timed else None,
+        )
+        yield replace(finding, at=place)
 
 
 class _Whose:

@@ -1,6 +1,6 @@
 """From messages to dumps: who sends which dump, who answers it, and what is asked beside it."""
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
@@ -99,8 +99,10 @@ class Follower:
         self._sight = sight
         self._exact = exact
         self._current: dict[Direction, DumpExchange] = {}
-        self._spoken: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
-        self._recent: dict[Direction, list[TimedMessage]] = {way: [] for way in Direction}
+        self._spoken: dict[Direction, deque[TimedMessage]] = {
+            way: deque(maxlen=_REMEMBERED) for way in Direction
+        }
+        self._recent: dict[Direction, deque[TimedMessage]] = {way: deque() for way in Direction}
         self._bodies: dict[Direction, Counter[bytes]] = {way: Counter() for way in Direction}
         """How often each body is among the recent ones: hardly any message is an echo."""
 
@@ -108,9 +110,7 @@ class Follower:
         """Put all messages where they belong."""
         for heard in messages:
             source = self._echo_of(heard)
-            spoken = self._spoken[heard.direction]
-            spoken.append(heard)
-            del spoken[:-_REMEMBERED]
+            self._spoken[heard.direction].append(heard)
             if source is not None:
                 self.course.echoes.append((heard, source))
                 continue
@@ -118,7 +118,7 @@ class Follower:
             recent.append(heard)
             bodies[heard.body] += 1
             if len(recent) > _REMEMBERED:
-                bodies[recent.pop(0).body] -= 1
+                bodies[recent.popleft().body] -= 1
             self._take(heard)
         return self.course
 

@@ -11,7 +11,7 @@ from emulator.wire.messages import Header
 from emulator.wire.prose import counted, duration
 from harness.files.recorded import Recorded
 from harness.judge.dialogue.answering import judge_answering
-from harness.judge.dialogue.content import judge_content, judge_loose
+from harness.judge.dialogue.content import judge_contents, judge_loose
 from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
 from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
 from harness.judge.dialogue.follow import Course, Follower
@@ -135,7 +135,7 @@ def judge_followed(followed: Followed) -> Verdicts:
     last_ns = {each.direction: each.end_ns for each in heard}  # they are in the order of their ends
     messages = Counter(each.direction for each in heard)
     unknown: list[str] = []
-    dumps = []
+    told = []
     for talk in course.talks:
         ledger = Ledger(sight, talk)
         if followed.both:
@@ -151,11 +151,17 @@ def judge_followed(followed: Followed) -> Verdicts:
             unknown.append(
                 "The capture ends in the middle of a dump: what became of it is not known."
             )
-        of_content = judge_content(talk, how, sight, messages[talk.direction], both=followed.both)
-        dumps.append(_seen(talk, how, [*of_content, *ledger.told()], followed))
+        told.append((how, ledger.told()))
+    endings = [how for how, _ in told]
+    talks = list(zip(course.talks, endings, strict=True))
+    contents = judge_contents(talks, sight, messages, both=followed.both)
+    dumps = [
+        _seen(talk, how, [*of_content, *of_conduct], followed)
+        for (talk, how), of_content, (_, of_conduct) in zip(talks, contents, told, strict=True)
+    ]
     return Verdicts(
         dumps=tuple(dumps),
-        findings=_judge_beside(followed, [dump.ended for dump in dumps], messages),
+        findings=_judge_beside(followed, endings, messages),
         unknown=tuple(dict.fromkeys((*_unknown(followed.recorded, sight), *unknown))),
     )
 
