@@ -7,7 +7,7 @@ from emulator.wire.prose import counted
 from harness.files.opening import shown
 from harness.jobs.convert import FromFile
 from harness.judge.plan import rate_of
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 from harness.report.samples import header_kind, named, sample_document, sample_words, sound
 
 
@@ -69,8 +69,7 @@ def document(
         "source": {"file": source, "form": taken.file.form, "dumps": taken.dumps},
         "dump": taken.number,
         "file": target,
-        "sample_number": taken.header.sample_number,
-        "device_id": taken.header.device_id,
+        **fields_of(taken.header, "sample_number", "device_id"),
         "header": header_kind(taken.header),
         **sample_document(taken.sample, rate=rate_of(taken.header), sounds_at=rate_hz),
         "file_rate_hz": rate_hz,

@@ -14,12 +14,13 @@ from harness.faults.asked import Asked, Disturbances, struck_by
 from harness.faults.catalogue import Fault, Situation, faults, situations
 from harness.faults.grammar import PLACES
 from harness.files.opening import shown
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 from harness.report.table import folded
 
 SCHEMA: Final = "dryload/disturbances/1"
 _SHOWN: Final = 5
 _INDENT: Final = 6
+_STRUCK: Final = ("direction", "message", "sort", "packet", "byte", "bytes", "at_ns")
 _PLACE_WIDTH: Final = 28
 
 
@@ -80,26 +81,11 @@ def done_document(disturbances: Disturbances, struck: Sequence[AppliedFault]) ->
         {
             "said": asked.said,
             "situation": asked.situation or None,
-            "name": asked.fault.name,
-            "group": asked.fault.group,
-            "clause": asked.fault.clause,
-            "lasts": asked.fault.lasts,
-            "struck": [_struck_document(each) for each in struck_by(asked, struck)],
+            **fields_of(asked.fault, "name", "group", "clause", "lasts"),
+            "struck": [fields_of(each, *_STRUCK) for each in struck_by(asked, struck)],
         }
         for asked in disturbances.asked
     ]
-
-
-def _struck_document(struck: AppliedFault) -> Document:
-    return {
-        "direction": struck.direction,
-        "message": struck.message,
-        "sort": struck.sort,
-        "packet": struck.packet,
-        "byte": struck.byte,
-        "bytes": struck.bytes,
-        "at_ns": struck.at_ns,
-    }
 
 
 # Which there are
@@ -176,9 +162,9 @@ def document(found: Sequence[Fault | Situation]) -> Document:
     return {
         "schema": SCHEMA,
         "disturbances": [_fault_document(each) for each in found if isinstance(each, Fault)],
-        "places": [{"form": phrase.form, "does": phrase.does} for phrase in PLACES],
+        "places": [fields_of(phrase, "form", "does") for phrase in PLACES],
         "situations": [
-            {"name": each.name, "tells": each.tells, "disturbances": each.faults}
+            {**fields_of(each, "name", "tells"), "disturbances": each.faults}
             for each in found
             if isinstance(each, Situation)
         ],
@@ -187,17 +173,11 @@ def document(found: Sequence[Fault | Situation]) -> Document:
 
 def _fault_document(fault: Fault) -> Document:
     return {
-        "name": fault.name,
-        "forms": fault.forms,
+        **fields_of(fault, "name", "forms", "group", "does", "shows", "clause", "example"),
         "more": fault.phrases,
-        "group": fault.group,
         "usual_place": fault.usual or None,
-        "does": fault.does,
-        "shows": fault.shows,
         "must": fault.must[fault.clause],
-        "clause": fault.clause,
         "cause": fault.everyday,
-        "example": fault.example,
         "diagnosed_as": fault.causes,
         "choices": [{"name": name, "tells": tells} for name, tells in _choices(fault)],
     }

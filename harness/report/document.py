@@ -8,7 +8,7 @@ text is ASCII: a file name need not be UTF-8, and a terminal need not know every
 import json
 from collections.abc import Mapping
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -34,9 +34,13 @@ def written_as_line(document: object) -> str:
     return line.decode("ascii") if line.isascii() else written(document, indent=None)
 
 
-def fields_of(value: "DataclassInstance") -> dict[str, Any]:
-    """Return the fields of a dataclass, to be written beside others in a document."""
-    return {each.name: getattr(value, each.name) for each in fields(value)}
+def fields_of(value: object, *names: str) -> dict[str, Any]:
+    """Return fields of a value, to be written beside others in a document.
+
+    Without names they are all of a dataclass.
+    """
+    every = () if names else fields(cast("DataclassInstance", value))
+    return {name: getattr(value, name) for name in names or (each.name for each in every)}
 
 
 def target_document(given: str) -> Document:

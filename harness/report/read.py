@@ -9,7 +9,7 @@ from emulator.wire.prose import capitalised, counted, duration
 from harness.files.opening import shown
 from harness.jobs.read import ASKS, Came, ReadOut, ReadRequest, ReadResult, seconds
 from harness.judge.plan import rate_of
-from harness.report.document import Document, target_document
+from harness.report.document import Document, fields_of, target_document
 from harness.report.findings import finding_lines
 from harness.report.samples import header_document, header_words, named, sound, words_of
 from harness.report.table import Column, table
@@ -249,27 +249,20 @@ def document(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> Document:
         "asked_from": asked.wanted.first,
         "asked_to": max((each.number for each in came), default=None),
         "complete": is_well(came, job),
-        "still_answers": job.still_answers,
-        "tells_names": job.tells_names,
+        **fields_of(job, "still_answers", "tells_names", "took_ns", "failed"),
         "findings": job.rig_findings(),
-        "took_ns": job.took_ns,
         "stopped": stopped,
-        "failed": job.failed,
     }
 
 
 def _came_document(came: Came) -> Document:
     return {
         "asked_for": came.number,
-        "result": came.result,
-        "reason": came.reason,
+        **fields_of(came, "result", "reason", "words", "took_ns", "findings"),
         "file": came.file or None,
         "name": came.name or None,
         "more_loops": came.loops,
         "not_told": came.untold,
         **({"header": None} if came.header is None else header_document(came.header)),
-        "words": came.words,
         "packets": {"planned": came.planned, "came": came.packets},
-        "took_ns": came.took_ns,
-        "findings": came.findings,
     }

@@ -14,7 +14,7 @@ from harness.jobs.playlist import LeftOut, PlayRow, Why
 from harness.jobs.timing import Wait
 from harness.judge.finding import Finding
 from harness.judge.plan import rate_of
-from harness.report.document import Document, target_document
+from harness.report.document import Document, fields_of, target_document
 from harness.report.findings import finding_lines, told_line
 from harness.report.samples import named, sample_words, sound
 from harness.report.selection import cell, left_out_document
@@ -294,11 +294,7 @@ def _transfer_document(transfer: Transfer) -> Document:
         "file": dump.file,
         "dump": dump.index,
         "sample_number": dump.header.sample_number,
-        "slot": transfer.slot,
-        "outcome": transfer.outcome,
-        "verified": transfer.verified,
-        "still_there": transfer.still_there,
-        "reason": transfer.reason,
+        **fields_of(transfer, "slot", "outcome", "verified", "still_there", "reason"),
         "not_read_back": transfer.unread or None,
         "sent_before": transfer.before is not None,
         "packets": {
@@ -315,10 +311,7 @@ def _transfer_document(transfer: Transfer) -> Document:
         if holds is None
         else {"words": len(holds.words), "bits": holds.bits},
         "time": {
-            "line_ns": times.line_ns,
-            "floor_ns": times.floor_ns,
-            "waiting_ns": times.waiting_ns,
-            "total_ns": times.total_ns,
+            **fields_of(times, "line_ns", "floor_ns", "waiting_ns", "total_ns"),
             "read_back_ns": transfer.read_back_ns,
             "waits": [{"for": reason, "ns": ns} for reason, ns in times.waits],
         },

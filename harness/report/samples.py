@@ -11,7 +11,7 @@ from harness.files.opening import shown
 from harness.files.rates import meant_hertz
 from harness.judge.headers import NO_LOOP_TYPES
 from harness.judge.plan import rate_of
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 
 _NS: Final = 1_000_000_000
 
@@ -64,10 +64,7 @@ def header_document(header: Header) -> Document:
     rate = rate_of(header)
     return {
         "header": header_kind(header),
-        "sample_number": header.sample_number,
-        "device_id": header.device_id,
-        "bits": header.bits,
-        "channels": header.channels,
+        **fields_of(header, "sample_number", "device_id", "bits", "channels"),
         "rate_hz": None if rate is None else float(rate),
         "period_ns": header.period_ns if isinstance(header, DumpHeader) else None,
         "frames": header.length,
@@ -83,14 +80,11 @@ def sample_document(
     """Return what a sample is, for programs; `sounds_at` is the rate in Hz by which it lasts."""
     loop = sample.sustain
     return {
-        "bits": sample.bits,
-        "channels": sample.channels,
+        **fields_of(sample, "bits", "channels", "frames", "name"),
         "rate_hz": rate,
-        "frames": sample.frames,
         "words": len(sample.words),
         "seconds": sample.frames / sounds_at,
         "loop": _loop_document(loop.loop_type, loop.start, loop.end),
-        "name": sample.name,
     }
 
 

@@ -37,7 +37,7 @@ from emulator.unit.slots import Slot
 from emulator.wire.constants import BYTE_NS
 from emulator.wire.prose import counted
 from harness.jobs.front_panel import Note, View
-from harness.report.document import Document, written
+from harness.report.document import Document, fields_of, written
 
 SCHEMA: Final = "dryload/serve/1"
 _SECOND_NS: Final = 1_000_000_000
@@ -63,12 +63,9 @@ def slot_document(slot: Slot) -> Document:
     assert sample is not None
     return {
         "slot": slot.number,
-        "sample_number": slot.sample_number,
-        "name": slot.name,
         "words": len(sample.words),
-        "bits": sample.bits,
-        "channels": sample.channels,
-        "protected": slot.protected,
+        **fields_of(slot, "sample_number", "name", "protected"),
+        **fields_of(sample, "bits", "channels"),
     }
 
 

@@ -10,7 +10,7 @@ from harness.files.opening import shown
 from harness.jobs.playback import PlayedCapture
 from harness.judge.conversation import ConversationComparison
 from harness.report import capture_diff
-from harness.report.document import Document
+from harness.report.document import Document, fields_of
 
 MEANING: Final = (
     "A capture is played verbatim: everything that went to the unit is sent again, each message at "
@@ -122,17 +122,11 @@ def _document(played: PlayedCapture) -> Document:
         "timed": file.recorded.is_timed,
         "about": file.recorded.about,
         "remarks": file.recorded.remarks,
-        "sent": played.sent,
-        "headers": played.headers,
-        "kept": played.kept,
+        **fields_of(played, "sent", "headers", "kept", "follows", "overdue", "findings", "stopped"),
         "answered_as_recorded": None if comparison is None else comparison.same,
         "lasting_ns": None if comparison is None else _lasting_document(comparison),
         "conversation": None
         if comparison is None
         else capture_diff.comparison_document(comparison),
-        "follows": played.follows,
-        "overdue": played.overdue,
-        "findings": played.findings,
         "well": played.is_well,
-        "stopped": played.stopped,
     }
