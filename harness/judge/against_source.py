@@ -1,8 +1,8 @@
 """What was sent, or arrived, against the dump that was to be sent: header and packet by packet.
 
 Theory of operation.  Of each packet the best sending counts, as the judge has it; of several that
-look right, the first one that is not.  A dump may go
-to another device ID than its file says: then IDs, and checksums that are right, are not compared.
+look right, the first one that is not.  A dump may go to another device ID than its file says: then
+IDs, and checksums that are right, are not compared.
 """
 
 from collections.abc import Iterator, Sequence
@@ -14,11 +14,11 @@ import numpy as np
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
 from emulator.wire.messages import DataPacket, Header
 from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
-from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.words import unpack_words
 from harness.judge.account import Kind
 from harness.judge.dialogue.exchanges import Exchange
 from harness.judge.explanation import explain
+from harness.judge.plan import plan_of
 from harness.judge.timed_messages import TimedMessage
 
 _NEAR: Final = 2
@@ -53,10 +53,8 @@ class Source:
     @property
     def is_last_partly_filled(self) -> bool:
         """Whether filler follows the last word."""
-        header = self.header
-        if not MIN_BITS <= header.bits <= MAX_BITS:
-            return False
-        return header.length * header.channels % words_per_packet(header.bits) != 0
+        plan = plan_of(self.header)
+        return plan is not None and plan.words % plan.per_packet != 0
 
     def has_twice(self, body: bytes) -> bool:
         """Whether it holds a packet of this number and content more than once."""
@@ -135,14 +133,13 @@ def against(header: Header | None, packets: Sequence[Exchange], source: Source) 
     compared, due = 0, 0
     for exchange in packets:
         place = _place_in(exchange, source, due)
-        if place is None:
-            continue
-        compared, due = compared + 1, place + 1
-        found = _difference(exchange, source, place)
-        if found is not None:
-            differences.append(found)
+        if place is not None:
+            compared, due = compared + 1, place + 1
+            differences.append(_difference(exchange, source, place))
     return Compared(
-        fields=tuple(_fields(header, source)), packets=tuple(differences), compared=compared
+        fields=() if header is None else tuple(_fields(header, source.header)),
+        packets=tuple(each for each in differences if each is not None),
+        compared=compared,
     )
 
 
@@ -153,14 +150,18 @@ def _place_in(exchange: Exchange, source: Source, due: int) -> int | None:
     twice, or lacks one, has the others a little beside their places.
     """
     mine = due if exchange.place is None else exchange.place
-    near = (mine, due, due + 1, mine - 1)
-    places = [each for each in dict.fromkeys(near) if 0 <= each < len(source.packets)]
+    near = dict.fromkeys((mine, due, due + 1, mine - 1))
     body = exchange.best.body
-    apart = {each: len(list(_offsets(body, source.packets[each]))) for each in places}
-    nearest = min(places, key=lambda each: apart[each], default=None)
-    if nearest is not None and apart[nearest] > _CLOSE:
-        return places[0]  # it is like none of them, so its number counts
-    return nearest
+    apart = {
+        each: len(_offsets(body, source.packets[each]))
+        for each in near
+        if 0 <= each < len(source.packets)
+    }
+    if not apart:
+        return None
+    nearest = min(apart, key=apart.__getitem__)
+    # If it is like none of them, its number counts.
+    return nearest if apart[nearest] <= _CLOSE else next(iter(apart))
 
 
 def is_as_source(exchange: Exchange, source: Source) -> bool | None:
@@ -169,12 +170,9 @@ def is_as_source(exchange: Exchange, source: Source) -> bool | None:
     Where the source itself lacks a packet, its packets stand a little before their places.
     """
     place = exchange.place
-    if place is None:
-        return None
-    near = source.packets[max(place - _NEAR, 0) : place + _NEAR + 1]
-    if not near:
-        return None
-    return any(_same(each.body, other) for each in exchange.sendings for other in near)
+    near = () if place is None else source.packets[max(place - _NEAR, 0) : place + _NEAR + 1]
+    same = (_same(each.body, other) for each in exchange.sendings for other in near)
+    return any(same) if near else None
 
 
 def _same(found: bytes, expected: bytes) -> bool:
@@ -187,16 +185,11 @@ def _same(found: bytes, expected: bytes) -> bool:
     return ends and found[DEVICE_ID + 1 : CHECKSUM] == expected[DEVICE_ID + 1 : CHECKSUM]
 
 
-def _fields(found: Header | None, source: Source) -> Iterator[HeaderDifference]:
-    expected = source.header
-    if found is None:
-        return
-    names = [each.name for header in (expected, found) for each in fields(header)]
-    for name in dict.fromkeys(names):
-        if name == "device_id":
-            continue
+def _fields(found: Header, expected: Header) -> Iterator[HeaderDifference]:
+    names = dict.fromkeys(each.name for header in (expected, found) for each in fields(header))
+    for name in names:
         one, other = getattr(expected, name, None), getattr(found, name, None)
-        if one != other:
+        if one != other and name != "device_id":
             yield HeaderDifference(name=name, expected=one, found=other)
 
 
@@ -209,7 +202,6 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         return None
     heard = unseen[0] if unseen else exchange.best
     found = heard.body
-    offsets = tuple(_offsets(found, expected))
     whole = isinstance(heard.message, DataPacket) and len(expected) == PACKET_BYTES
     return PacketDifference(
         place=place,
@@ -217,37 +209,42 @@ def _difference(exchange: Exchange, source: Source, place: int) -> PacketDiffere
         heard=heard,
         expected=expected,
         found=found,
-        offsets=offsets,
-        words=tuple(_words(found, expected, place, source)) if whole else (),
+        offsets=_offsets(found, expected),
+        words=_words(found, expected, place, source) if whole else (),
         is_whole=whole,
     )
 
 
-def _offsets(found: bytes, expected: bytes) -> Iterator[int]:
+def _offsets(found: bytes, expected: bytes) -> tuple[int, ...]:
+    """Return which bytes differ; of another length the first that does."""
     if found == expected:
-        return
+        return ()
     pairs = enumerate(zip(found, expected, strict=False))
     differing = [at for at, (one, other) in pairs if one != other]
-    if len(found) == len(expected):
-        if found[DEVICE_ID] != expected[DEVICE_ID]:
-            differing = [at for at in differing if at not in (DEVICE_ID, CHECKSUM)] or differing
-        yield from differing
-    else:
-        yield differing[0] if differing else min(len(found), len(expected))
+    if len(found) != len(expected):
+        return (differing[0] if differing else min(len(found), len(expected)),)
+    if DEVICE_ID in differing:  # it may be another one, and the checksum then has to be
+        differing = [at for at in differing if at not in (DEVICE_ID, CHECKSUM)] or differing
+    return tuple(differing)
 
 
 def _words(
     found: bytes, expected: bytes, place: int, source: Source
-) -> Iterator[tuple[int, int, int]]:
-    header = source.header
-    if not MIN_BITS <= header.bits <= MAX_BITS:
-        return
+) -> tuple[tuple[int, int, int], ...]:
+    plan = plan_of(source.header)
+    if plan is None:
+        return ()
     one, other = (np.frombuffer(packet[DATA], np.uint8) for packet in (expected, found))
-    words, came = unpack_words(one, header.bits), unpack_words(other, header.bits)
-    for at in np.unique(np.flatnonzero(one != other) // bytes_per_word(header.bits)).tolist():
-        index = place * len(words) + at
-        if index < header.length * header.channels:
-            yield index, int(words[at]), int(came[at])
+    words, came = (unpack_words(data, plan.header.bits) for data in (one, other))
+    first, differing = (
+        place * plan.per_packet,
+        np.unique(np.flatnonzero(one != other) // plan.width),
+    )
+    return tuple(
+        (first + at, int(words[at]), int(came[at]))
+        for at in differing.tolist()
+        if first + at < plan.words
+    )
 
 
 def form_of(pairs: Sequence[tuple[bytes, bytes]], bits: int) -> str:

@@ -181,11 +181,10 @@ class _SampleWalk:
 
     def _searches(self, left: int) -> Iterator[tuple[list[int], int]]:
         """Yield how far ahead windows are taken, farther each time, and how far they may be."""
-        offsets, reach = [0, 1, *range(_WINDOW, 2 * self._step + _WINDOW, _WINDOW)], _REACH
+        offsets = [0, 1, *range(_WINDOW, 2 * self._step + _WINDOW, _WINDOW)]
         while offsets := [offset for offset in offsets if offset + _WINDOW <= left]:
-            yield offsets, reach
-            farther = offsets[-1] + max(_WINDOW, offsets[-1] // 8)
-            offsets, reach = [farther], reach * 2
+            yield offsets, max(_REACH, _FAR * offsets[-1])
+            offsets = [offsets[-1] + max(_WINDOW, offsets[-1] // 8)]
 
     def _stays(self, at: _Pair) -> bool:
         window = self._a[at[0] : at[0] + _WINDOW]

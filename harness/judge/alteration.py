@@ -63,9 +63,10 @@ def candidates(
         return ()
     head = min(_HEAD, len(differ))
     places = np.concatenate((differ[:head], differ[:: max(1, len(differ) // _SPREAD)]))
+    some_a, some_b = a[places], b[places]
     rated: list[tuple[int, Difference]] = []
-    for how in _table(a, b, int(differ[0]), bits, own_bits):
-        right = altered(a[places], how, bits) == b[places]
+    for how in _table(a, b, differ[:head], bits, own_bits):
+        right = altered(some_a, how, bits) == some_b
         hits = int(np.count_nonzero(right))
         if 2 * hits >= len(places) or 10 * int(np.count_nonzero(right[:head])) >= 9 * head:
             rated.append((hits, how))
@@ -73,10 +74,10 @@ def candidates(
 
 
 def _table(
-    a: Words, b: Words, first: int, bits: int, own_bits: tuple[int, int]
+    a: Words, b: Words, head: NDArray[np.intp], bits: int, own_bits: tuple[int, int]
 ) -> Iterator[Difference]:
-    """Yield all that may have been done, the likeliest first; A and B differ at `first`."""
-    every_bit, one, other = (1 << bits) - 1, int(a[first]), int(b[first])
+    """Yield all that may have been done, the likeliest first; A and B differ first at `head`."""
+    every_bit, one, other = (1 << bits) - 1, int(a[head[0]]), int(b[head[0]])
     for overflow in Overflow:
         yield Difference(kind=Kind.NEGATED, overflow=overflow)
     yield Difference(kind=Kind.TOP_BIT_FLIPPED)
@@ -92,7 +93,8 @@ def _table(
         for overflow in Overflow:
             yield Difference(kind=Kind.LEVEL, bits=shift, overflow=overflow)
         yield Difference(kind=Kind.RIGHT_JUSTIFIED, bits=shift)
-    yield Difference(kind=Kind.OFFSET, value=other - one)
+    # Some words may be held at full scale, so the one in the middle tells.
+    yield Difference(kind=Kind.OFFSET, value=int(np.sort(b[head] - a[head])[len(head) // 2]))
     yield Difference(kind=Kind.BITS_FLIPPED, mask=(one ^ other) & every_bit)
     line, changed = b + (1 << (bits - 1)), int(np.bitwise_or.reduce(a ^ b)) & every_bit
     ones = int(np.bitwise_and.reduce(line)) & changed

@@ -7,23 +7,23 @@ knows how it arrived, or which was damaged on the way back, is taken to be the s
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
+from emulator.wire.constants import MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import HandshakeKind, Header
 from emulator.wire.packets import DATA
-from emulator.wire.sizes import packets_for, words_per_packet
 from emulator.wire.words import Words, unpack_words
 from harness.judge.account import Account, Content, Kind, Rounding
 from harness.judge.against_source import Source
 from harness.judge.alteration import divided
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
 from harness.judge.explanation import explain
+from harness.judge.plan import DumpPlan, plan_of
 
 _FEW: Final = 8  # words that have to show a habit of the unit (our choice)
 _MANY: Final = 4_096  # packets of which nearly all may be missing; a header can call for any number
@@ -82,28 +82,21 @@ class Stored:
 class _DumpWords:
     """The words of one dump in their places, filler included; some may not be known."""
 
-    header: Header
+    plan: DumpPlan
+    rows: NDArray[np.uint8]
+    """Data bytes of shape (packets, 120)."""
     words: Words
     known: NDArray[np.bool_]
 
     @property
-    def length(self) -> int:
-        """Words that the header announces."""
-        return self.header.length * self.header.channels
-
-    @property
     def bits(self) -> int:
-        return self.header.bits
-
-    @property
-    def step(self) -> int:
-        """Words a packet."""
-        return words_per_packet(self.bits)
+        """Significant bits."""
+        return self.plan.header.bits
 
     def known_beside(self, other: "_DumpWords") -> NDArray[np.intp]:
         """Return the words, filler aside, that both know or that the other does not have."""
-        known = self.known[: self.length].copy()
-        common = min(self.length, other.length)
+        known = self.known[: self.plan.words].copy()
+        common = min(self.plan.words, other.plan.words)
         known[:common] &= other.known[:common]
         return np.flatnonzero(known)
 
@@ -118,13 +111,10 @@ def stored(dump: DumpExchange, back: DumpExchange) -> Stored | None:
     sent, got = _words_of(dump), _words_of(back)
     if sent is None or got is None or not sent.known.any() or not got.known.any():
         return None
-    if sent.header.channels != got.header.channels:
+    if sent.plan.header.channels != got.plan.header.channels:
         return None
     again = [each.place or 0 for each in _packets_of(dump) if len(each.sendings) > 1]
-    found = _compared(sent, got, again)
-    if found.kept is Kept.WORDS and sent.bits == got.bits and len(found.packets) == 1:
-        return replace(found, is_neutral=_is_neutral(dump, back, found.packets[0]))
-    return found
+    return _compared(sent, got, again)
 
 
 def is_as_sent(dump: DumpExchange, back: DumpExchange, source: Source | None) -> bool:
@@ -139,9 +129,8 @@ def is_as_sent(dump: DumpExchange, back: DumpExchange, source: Source | None) ->
         )
     if sent is None or got is None:
         return False
-    if not sent.known[: sent.length].all() or not got.known[: got.length].all():
-        return False
-    return _compared(sent, got).kept in (Kept.SAME, Kept.OTHER_WIDTH)
+    is_known = all(each.known[: each.plan.words].all() for each in (sent, got))
+    return is_known and _compared(sent, got).kept in (Kept.SAME, Kept.OTHER_WIDTH)
 
 
 def is_alike(dump: DumpExchange, back: DumpExchange) -> bool:
@@ -152,7 +141,7 @@ def is_alike(dump: DumpExchange, back: DumpExchange) -> bool:
     sent, got = _words_of(dump), _words_of(back)
     if sent is None or got is None:
         return False
-    least, most = sorted((sent.length, got.length))
+    least, most = sorted((sent.plan.words, got.plan.words))
     here = sent.known[:least] & got.known[:least]
     one, other = (each.words[:least] >> (each.bits - 7) for each in (sent, got))
     return 2 * least >= most and 2 * int((one == other)[here].sum()) >= int(here.sum()) > 0
@@ -163,30 +152,27 @@ def _packets_of(dump: DumpExchange) -> list[Exchange]:
 
 
 def _words_of(dump: DumpExchange) -> _DumpWords | None:
-    return _words_in_places(
-        dump.header, {each.place or 0: _certain(each) for each in _packets_of(dump)}
-    )
+    certain = {each.place or 0: _certain(each) for each in _packets_of(dump)}
+    return _words_in_places(dump.header, certain)
 
 
 def _words_in_places(
     header: Header | None, packets: Mapping[int, bytes | None]
 ) -> _DumpWords | None:
     """Return the words of packets by their places; None where the header calls for other ones."""
-    if header is None or not MIN_BITS <= header.bits <= MAX_BITS:
+    plan, reached = plan_of(header), max(packets, default=-1) + 1
+    if plan is None or not 0 < plan.packets <= max(_MANY, 8 * reached):
         return None
-    planned = packets_for(header.length * header.channels, header.bits)
-    reached = max(packets, default=-1) + 1
-    count = max(planned, reached)
-    if not planned or count > planned + 1 or planned > max(_MANY, 8 * reached):
+    if reached > plan.packets + 1:
         return None
-    data = np.zeros((count, PACKET_DATA_BYTES), np.uint8)
-    known = np.zeros(count, np.bool_)
+    rows = np.zeros((max(plan.packets, reached), PACKET_DATA_BYTES), np.uint8)
+    known = np.zeros(len(rows), np.bool_)
     for place, body in packets.items():
         if body is not None:
-            data[place] = np.frombuffer(body[DATA], np.uint8)
+            rows[place] = np.frombuffer(body[DATA], np.uint8)
             known[place] = True
-    words = unpack_words(data.reshape(-1), header.bits).astype(np.int32)
-    return _DumpWords(header, words, np.repeat(known, words_per_packet(header.bits)))
+    words = unpack_words(rows.reshape(-1), plan.header.bits).astype(np.int32)
+    return _DumpWords(plan, rows, words, np.repeat(known, plan.per_packet))
 
 
 def _certain(exchange: Exchange) -> bytes | None:
@@ -202,24 +188,22 @@ def _certain(exchange: Exchange) -> bytes | None:
 def _compared(sent: _DumpWords, got: _DumpWords, again: Sequence[int] = ()) -> Stored:
     """Return what became of the words; `again` are the packets that were sent more than once."""
     one, other, change = _at_one_width(sent, got)
-    known = sent.known_beside(got)
+    known, length = sent.known_beside(got), got.plan.words
     a, b = one[known], other[got.known_beside(sent)]
-    bits = min(sent.bits, got.bits)
+    bits, step = min(sent.bits, got.bits), sent.plan.per_packet
     account = explain(a, b, bits=(bits, bits), packet_bits=sent.bits)
     if lost := _low_bits_lost(account, a, b, bits):
         account, change = (), lost
-    last = (sent.length - 1) // sent.step
     match [each.kind for each in account]:
         case []:
             return Stored(kept=Kept.OTHER_WIDTH if change else Kept.SAME, change=change)
-        case [Kind.GOES_ON] if np.array_equal(one[: got.length], other[: got.length]):
-            return Stored(kept=Kept.FILLER, packet=last, change=change)
         case [Kind.GOES_ON]:
-            return Stored(kept=Kept.TOO_LONG, packet=last)
+            if np.array_equal(one[:length], other[:length]):
+                return Stored(kept=Kept.FILLER, packet=sent.plan.packets - 1, change=change)
+            return Stored(kept=Kept.TOO_LONG, packet=sent.plan.packets - 1)
         case [Kind.ENDS_EARLY]:
-            return Stored(kept=Kept.TOO_SHORT, packet=got.length // sent.step)
-    moved = _moved(account, known, sent.step, again)
-    return moved or _differing(sent, got, one, other)
+            return Stored(kept=Kept.TOO_SHORT, packet=length // step)
+    return _moved(account, known, step, again) or _differing(sent, got, one, other)
 
 
 def _at_one_width(sent: _DumpWords, got: _DumpWords) -> tuple[Words, Words, str]:
@@ -231,7 +215,7 @@ def _at_one_width(sent: _DumpWords, got: _DumpWords) -> tuple[Words, Words, str]
     if surplus < 0:
         return sent.words, got.words >> -surplus, f"{of}, which loses nothing"
     most = (1 << (got.bits - 1)) - 1
-    common = min(sent.length, got.length)
+    common = min(sent.plan.words, got.plan.words)
     forms = [
         (np.minimum(divided(sent.words, surplus, rounding), most), got.words, f"{of}: {how}")
         for rounding, how in _BY_WIDTH.items()
@@ -276,32 +260,23 @@ def _low_bits_lost(account: Account, sent: Words, got: Words, bits: int) -> str:
 
 def _differing(sent: _DumpWords, got: _DumpWords, one: Words, other: Words) -> Stored:
     """Return which words differ, each in its place; `one` and `other` are of one width."""
-    mine = got.words[: got.length][got.known[: got.length]]
+    mine = got.words[: got.plan.words][got.known[: got.plan.words]]
     if len(mine) >= _FEW and (mine == mine[0]).all() and mine[0] in (0, -(1 << (got.bits - 1))):
         return Stored(kept=Kept.SILENT)
-    common = min(sent.length, got.length)
+    common = min(sent.plan.words, got.plan.words)
     here = sent.known[:common] & got.known[:common]
     differing = np.flatnonzero(here & (one[:common] != other[:common])).tolist()
     if not differing:
         return Stored(kept=Kept.SAME)  # by what is known
-    if got.length != sent.length and 2 * len(differing) > int(here.sum()):
+    if got.plan.words != sent.plan.words and 2 * len(differing) > int(here.sum()):
         return Stored(kept=Kept.ANOTHER)
+    packets = tuple(dict.fromkeys(at // sent.plan.per_packet for at in differing))
+    is_one = sent.bits == got.bits and len(packets) == 1
+    changed = sent.rows[packets[0]] ^ got.rows[packets[0]] if is_one else np.ones(1, np.uint8)
     return Stored(
         kept=Kept.WORDS,
-        packet=differing[0] // sent.step,
+        packet=packets[0],
         words=tuple((at, int(sent.words[at]), int(got.words[at])) for at in differing),
-        packets=tuple(sorted({at // sent.step for at in differing})),
+        packets=packets,
+        is_neutral=not np.bitwise_xor.reduce(changed),
     )
-
-
-def _is_neutral(dump: DumpExchange, back: DumpExchange, place: int) -> bool:
-    bodies = [
-        body
-        for side in (dump, back)
-        for each in _packets_of(side)
-        if each.place == place and (body := _certain(each))
-    ]
-    if len(bodies) != 2:
-        return False
-    changed = np.bitwise_xor(*(np.frombuffer(body[DATA], np.uint8) for body in bodies))
-    return not int(np.bitwise_xor.reduce(changed))

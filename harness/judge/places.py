@@ -11,7 +11,7 @@ themselves.  Packets are counted in A, `step` words each (WRD-02).
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,6 @@ from harness.judge.align import AlignedWords, equal_run, equal_run_back
 
 _GAP: Final = 8  # equal words that don't end a run of different ones
 _SHOWN: Final = 16  # runs that are given one by one
-_MOST_RUNS: Final = 4_096  # beyond these there are no regions to be looked for
 _REGION: Final = 4  # words at least
 _MOST_REGIONS: Final = 16
 _MOST_SWAPS: Final = 256  # more of them are a matter of what the sample is like
@@ -70,53 +69,38 @@ def differences(
     """
     stretches = stretches or [AlignedWords(0, 0, min(len(pair.a), len(pair.b)))]
     found = list(_named(pair, list(_blocks(pair, stretches))))
-    runs: list[_ChangedRun] = []
+    changed: list[_Places] = []
     for stretch in stretches:
         end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
         places = np.flatnonzero(pair.a[stretch.a : end_a] != pair.b[stretch.b : end_b]) + stretch.a
-        swaps = _swaps(pair, stretch, places)
-        if swaps:
+        if swaps := _swaps(pair, stretch, places):
             found += [_swap(pair, first) for first in swaps]
             places = places[~np.isin(places // pair.step, [*swaps, *(at + 1 for at in swaps)])]
-        runs += _runs(pair, stretch, places)
-    found += _changes(pair, runs)
+        changed.append(places)
+    lags = np.repeat([each.a - each.b for each in stretches], [len(each) for each in changed])
+    is_end = len(changed[-1]) > 0 and (end_a, end_b) == (len(pair.a), len(pair.b))
+    places = np.concatenate(changed) if len(changed) > 1 else changed[0]
+    found += _changes(pair, places, lags, is_end=is_end)
     return tuple(sorted(found, key=lambda each: (each.word or 0, each.word_b or 0)))
 
 
 # Within stretches.
 
 
-class _ChangedRun(NamedTuple):
-    """Words of one stretch that differ close to one another, or the rest of many such runs."""
-
-    run: WordRun
-    lag: int
-    stands_for: int = 1
-    """Runs."""
-    at_end: bool = False
-    """Whether B ends with it."""
-
-    @property
-    def is_region(self) -> bool:
-        words = self.run.words
-        return self.stands_for == 1 and words >= _REGION and 4 * self.run.different >= 3 * words
-
-
 def _swaps(pair: SamplePair, stretch: AlignedWords, places: _Places) -> list[int]:
     """Return which packets stand in each other's place with the next one, wholly."""
     step, end, lag = pair.step, stretch.a + stretch.words, stretch.a - stretch.b
     packets = places // step
-    packets = packets[np.diff(packets, prepend=-1) > 0]
-    firsts = packets[:-1][np.diff(packets) == 1]
-    stops = (firsts + 2) * step
-    inside = (firsts * step >= stretch.a) & (stops - step <= end)
-    firsts = firsts[inside & ((stops <= end) | (end == len(pair.a)))]
+    firsts = packets[:-1][packets[1:] - packets[:-1] == 1]
+    whole = ((firsts + 2) * step <= end) | (end == len(pair.a))
+    firsts = firsts[(firsts * step >= stretch.a) & whole]
     # The last packet may be partly filler, which takes the place of words when it comes too early.
     spare = -len(pair.a) % step if len(firsts) else 0
     a = np.append(pair.a, np.full(spare, -(1 << (pair.bits - 1)), pair.a.dtype))
-    firsts = firsts[pair.b[firsts * step - lag] == a[(firsts + 1) * step]]  # most that are none
+    one, next_one = firsts * step, (firsts + 1) * step
+    likely = (pair.b[one - lag] == a[next_one]) & (pair.b[next_one - lag] == a[one])
     found: list[int] = []
-    for at in (firsts * step).tolist():
+    for at in one[likely].tolist():
         b = pair.b[at - lag : min(at + 2 * step, end) - lag]
         due = np.append(a[at + step : at + 2 * step], a[at : at + step])
         if (not found or at // step > found[-1] + 1) and np.array_equal(b, due[: len(b)]):
@@ -131,72 +115,70 @@ def _swap(pair: SamplePair, packet: int) -> Difference:
     return Difference(kind=Kind.SWAPPED, word=word, words=words, packet=packet, packets=2)
 
 
-def _runs(pair: SamplePair, stretch: AlignedWords, places: _Places) -> Iterator[_ChangedRun]:
+def _changes(
+    pair: SamplePair, places: _Places, lags: NDArray[np.int64], *, is_end: bool
+) -> Iterator[Difference]:
+    """Yield the differences of words at `places` of A, which B has `lags` words earlier.
+
+    `is_end` is whether the last of them are in a stretch that goes up to both ends.
+    """
     if not len(places):
         return
-    lag = stretch.a - stretch.b
-    cuts = np.flatnonzero(np.diff(places) > _GAP) + 1
-    if len(cuts) > _MOST_RUNS:
-        *parts, rest = np.split(places, cuts[: _SHOWN - 1])
-        yield from (_ChangedRun(_run(pair, part, lag), lag) for part in parts)
-        yield _ChangedRun(_run(pair, rest, lag), lag, len(cuts) + 1 - len(parts))
-        return
-    *parts, last = np.split(places, cuts)
-    yield from (_ChangedRun(_run(pair, part, lag), lag) for part in parts)
-    end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
-    # Where B ends with one value, that some of A's words have it too doesn't end the region.
-    left = pair.b[int(last[0]) - lag : end_b]
-    is_last = (end_a, end_b) == (len(pair.a), len(pair.b))
-    at_end = is_last and (int(last[-1]) == end_a - 1 or bool((left == left[0]).all()))
-    yield _ChangedRun(_run(pair, last, lag), lag, at_end=at_end)
-
-
-def _run(pair: SamplePair, places: _Places, lag: int) -> WordRun:
     half = 1 << (pair.bits - 1)
-    a, b = pair.a[places].astype(np.int64) + half, pair.b[places - lag].astype(np.int64) + half
-    word = int(places[0])
-    return WordRun(
-        word=word,
-        words=int(places[-1]) - word + 1,
-        different=len(places),
-        packet=word // pair.step,
-        largest=int(np.abs(a - b).max()),
-        mask=int(np.bitwise_or.reduce(a ^ b)),
-        values=(int(a[0]) - half, int(b[0]) - half),
-    )
+    a, b = pair.a[places] + half, pair.b[places - lags] + half
+    ends = (places[1:] - places[:-1] > _GAP) | (lags[1:] != lags[:-1])
+    starts = np.append(0, np.flatnonzero(ends) + 1)
+    different = np.diff(starts, append=len(places))
+    firsts = places[starts]
+    words = places[starts + different - 1] - firsts + 1
+    largest = np.maximum.reduceat(np.abs(a - b), starts)
+    masks = np.bitwise_or.reduceat(a ^ b, starts)
 
+    def run(at: int) -> WordRun:
+        return WordRun(
+            word=int(firsts[at]),
+            words=int(words[at]),
+            different=int(different[at]),
+            packet=int(firsts[at]) // pair.step,
+            largest=int(largest[at]),
+            mask=int(masks[at]),
+            values=(int(a[starts[at]]) - half, int(b[starts[at]]) - half),
+        )
 
-def _changes(pair: SamplePair, runs: Sequence[_ChangedRun]) -> Iterator[Difference]:
-    regions = {at: each for at, each in enumerate(runs) if each.is_region}
+    # Where B ends with one value, that some of A's words have it too doesn't end the region.
+    left = pair.b[firsts[-1] - lags[-1] :]
+    last = len(starts) - 1
+    at_end = is_end and (int(places[-1]) == len(pair.a) - 1 or bool((left == left[0]).all()))
+    regions = np.flatnonzero((words >= _REGION) & (4 * different >= 3 * words))
     if len(regions) > _MOST_REGIONS:
-        regions = {at: each for at, each in regions.items() if each.at_end}
-    yield from (_region(pair, each) for each in regions.values())
-    rest = [each for at, each in enumerate(runs) if at not in regions]
-    if not rest:
-        return
-    first, last = rest[0].run, rest[-1].run
-    yield Difference(
-        kind=Kind.CHANGED,
-        word=first.word,
-        words=last.word + last.words - first.word,
-        packet=first.packet,
-        different=sum(each.run.different for each in rest),
-        largest=max(each.run.largest for each in rest),
-        mask=int(np.bitwise_or.reduce([each.run.mask for each in rest])),
-        runs=tuple(each.run for each in rest if each.stands_for == 1)[:_SHOWN],
-        run_count=sum(each.stands_for for each in rest),
-    )
+        regions = regions[at_end & (regions == last)]
+    for at in regions.tolist():
+        yield _region(pair, run(at), int(lags[starts[at]]), at_end=at_end and at == last)
+    rest = np.setdiff1d(np.arange(len(starts)), regions)
+    if len(rest):
+        word, end = int(firsts[rest[0]]), int((firsts + words)[rest[-1]])
+        yield Difference(
+            kind=Kind.CHANGED,
+            word=word,
+            words=end - word,
+            packet=word // pair.step,
+            different=int(different[rest].sum()),
+            largest=int(largest[rest].max()),
+            mask=int(np.bitwise_or.reduce(masks[rest])),
+            runs=tuple(run(at) for at in rest[:_SHOWN].tolist()),
+            run_count=len(rest),
+        )
 
 
-def _region(pair: SamplePair, changed: _ChangedRun) -> Difference:
-    run, word_b = changed.run, changed.run.word - changed.lag
-    words = len(pair.a) - run.word if changed.at_end else run.words
-    content, value = pair.content(word_b, words)
+def _region(pair: SamplePair, run: WordRun, lag: int, *, at_end: bool) -> Difference:
+    """Return the difference for words that nearly all are others."""
+    words = len(pair.a) - run.word if at_end else run.words
+    content, value = pair.content(run.word - lag, words)
     return Difference(
-        kind=Kind.TAIL if changed.at_end else Kind.REPLACED,
+        kind=Kind.TAIL if at_end else Kind.REPLACED,
         word=run.word,
         words=words,
-        word_b=word_b,
+        word_b=run.word - lag,
         packet=run.packet,
         packets=(run.word + words - 1) // pair.step - run.packet + 1,
         content=content,

@@ -69,6 +69,13 @@ def test_what_was_done_to_every_word_is_told(seed: int, bits: int) -> None:
         assert only(explained(a, b, bits)) == how
 
 
+def test_an_offset_is_told_though_the_first_word_is_held_at_full_scale() -> None:
+    a = noise(1, 500, 16)
+    a[0] = (1 << 15) - 2
+    b = np.minimum(a + 3, (1 << 15) - 1)
+    assert only(explained(a, b, 16)) == Difference(kind=Kind.OFFSET, value=3)
+
+
 @few
 @given(seeds, widths, st.booleans())
 def test_negated_words_are_told_with_what_became_of_the_lowest(
