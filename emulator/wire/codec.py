@@ -12,7 +12,15 @@ from typing import Any
 
 from construct import ConstructError
 
-from emulator.wire.constants import ALL_CALL, END, FAMILY, PACKET_BYTES, PACKET_SUB_ID, START
+from emulator.wire.constants import (
+    ALL_CALL,
+    END,
+    FAMILY,
+    PACKET_BYTES,
+    PACKET_DATA_BYTES,
+    PACKET_SUB_ID,
+    START,
+)
 from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout, Span
 from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
 from emulator.wire.sevenbit import from_groups, to_groups
@@ -130,7 +138,11 @@ def encode(message: Message) -> bytes:
     """Return the bytes of a message; ValueError where a field does not fit its place."""
     kind = type(message)
     fixed = FIXED.get(kind)
-    body = _build(message) if fixed is None else _assembled(message, fixed)
+    if isinstance(message, DataPacket) and len(message.data) == PACKET_DATA_BYTES:
+        front = bytes((START, FAMILY, message.device_id, PACKET_SUB_ID, message.packet_number))
+        body = front + message.data + bytes((message.checksum, END))
+    else:
+        body = _build(message) if fixed is None else _assembled(message, fixed)
     if not body[1:-1].isascii():
         raise ValueError(f"{message!r} has a field above 127")
     return body

@@ -13,6 +13,8 @@ from emulator.wire.words import Words
 from harness.files.opening import shown
 from harness.files.problem import Problem
 
+_BLOCK: Final = 1 << 16  # frames that are written at a time
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Format:
@@ -66,8 +68,12 @@ def made(words: Words, *, bits: int, channels: int, rate: int, path: str) -> byt
         what = f"{channels} channels" if channels > kind.channels else f"{rate:,} Hz"
         raise Problem(f"{kind.name} cannot keep {what}.", do="Name a .wav file.")
     target = io.BytesIO()
-    full = words.astype(np.int32).reshape(-1, channels) << np.int32(32 - bits)
-    soundfile.write(target, full, rate, format=kind.name, subtype=subtype)
+    frames = words.reshape(-1, channels)
+    with soundfile.SoundFile(
+        target, "w", rate, channels=channels, format=kind.name, subtype=subtype
+    ) as audio:
+        for at in range(0, len(frames), _BLOCK):
+            audio.write(frames[at : at + _BLOCK].astype(np.int32) << np.int32(32 - bits))
     return target.getvalue()
 
 

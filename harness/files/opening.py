@@ -1,5 +1,6 @@
 """Opening the files and folders that a user named, or one plain line that says why not."""
 
+import io
 import os
 import stat
 import sys
@@ -186,13 +187,12 @@ def read_all(file: BinaryIO, name: str, limit: int) -> bytes:
 
 def joined(blocks: Iterable[bytes], name: str, limit: int) -> bytes:
     """Return blocks as one; a Problem as soon as they are more than `limit` bytes."""
-    kept, size = [], 0
+    kept = io.BytesIO()  # joining a list would hold everything twice
     for block in blocks:
-        size += len(block)
-        if size > limit:
+        if kept.tell() + len(block) > limit:
             raise Problem(f"{name} is too large: more than {limit >> 20:,} MB.")
-        kept.append(block)
-    return b"".join(kept)
+        kept.write(block)
+    return kept.getvalue()
 
 
 def standard_input() -> BinaryIO:

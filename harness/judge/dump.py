@@ -58,11 +58,11 @@ class DumpContents:
         """What the header says; None where it is damaged or missing."""
         return self.section.header
 
-    @cached_property
+    @property
     def words(self) -> Words | None:
         """The words that are there, in order; None where the header doesn't say how to read them,
         or where they were not kept."""
-        return self.reading.joined()
+        return self.reading.words
 
     @property
     def places(self) -> Places | None:

@@ -40,12 +40,12 @@ class Reading:
     """What the pass found."""
 
     plan: DumpPlan | None
-    keep_words: bool
     failing: NDArray[np.int64] = field(default_factory=lambda: _NOTHING)
     """Packets whose checksum is wrong."""
     sums: NDArray[np.uint8] = field(default_factory=lambda: _NO_SUMS)
     """What those ought to carry."""
-    words: list[Words] = field(default_factory=list)
+    words: Words | None = None
+    """All words of the dump, where they are kept."""
     stray: list[int] = field(default_factory=list)
     """Packets with a bit set below the significant ones (WRD-05)."""
     filler: bytes = b""
@@ -53,6 +53,8 @@ class Reading:
     looks: Looks | None = None
     is_plain: bool = False
     """Whether it is known already that nothing is to be said of any packet."""
+    _read: int = 0
+    """Words that were read so far."""
 
     def take(self, data: DataBytes, packets: Places | range, *, with_end: bool) -> None:
         """Decode the data bytes of some packets; `with_end` says that the last word is in them."""
@@ -69,23 +71,28 @@ class Reading:
             self.stray.extend(int(packets[at]) for at in _with_stray_bits(flat, self.plan))
         if self.looks is not None:
             self.looks.see(words)
-        if self.keep_words:
-            self.words.append(words)
+        if self.words is not None:
+            self.words[self._read : self._read + len(words)] = words
+            self._read += len(words)
 
-    def joined(self) -> Words | None:
-        """Return all words of the dump as one array, None where none were kept."""
-        if self.plan is None or not self.keep_words:
-            return None
-        if len(self.words) == 1:
-            return self.words[0]
-        return np.concatenate([np.empty(0, word_dtype(self.plan.header.bits)), *self.words])
+    def make_room(self, packets: int) -> None:
+        """Make room for the words of so many packets, so that they are never held twice."""
+        if self.plan is not None:
+            self.words = np.empty(packets * self.plan.per_packet, word_dtype(self.plan.header.bits))
+
+    def finish(self) -> None:
+        """Leave away the room that was not needed."""
+        if self.words is not None:
+            self.words = self.words[: self._read]
 
 
 def read_packets(
     section: Section, alignment: Alignment, plan: DumpPlan | None, *, keep_words: bool
 ) -> Reading:
     """Return what is found in the packets; words only if `plan` says what they are."""
-    reading = Reading(plan, keep_words, looks=Looks(plan) if plan is not None else None)
+    reading = Reading(plan, looks=Looks(plan) if plan is not None else None)
+    if keep_words:
+        reading.make_room(section.packets if alignment.stored is None else len(alignment.stored))
     failing: list[NDArray[np.int64]] = []
     sums: list[NDArray[np.uint8]] = []
     last_place = plan.packets - 1 if plan is not None else -1
@@ -106,6 +113,7 @@ def read_packets(
             reading.take(data_of(section.take(packets)), packets, with_end=with_end)
     if failing:
         reading.failing, reading.sums = np.concatenate(failing), np.concatenate(sums)
+    reading.finish()
     return reading
 
 
@@ -141,7 +149,7 @@ def read_together(
     ends = np.add.reduceat(amount, starts).cumsum()
     is_plain = ~np.logical_or.reduceat(amiss, starts) & look_plain(words, ends, bits)
     return [
-        Reading(plan, keep_words, words=[words[stop - plan.words : stop]], is_plain=True)
+        Reading(plan, words=words[stop - plan.words : stop] if keep_words else None, is_plain=True)
         if plain
         else None
         for plain, plan, stop in zip(is_plain.tolist(), plans, ends.tolist(), strict=True)
