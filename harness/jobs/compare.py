@@ -19,14 +19,9 @@ from harness.files.problem import Problem
 from harness.jobs.subjects import ComparedFile, Subject, source, with_sample
 from harness.judge.conversation import ConversationComparison
 from harness.judge.conversation import compare as compare_conversations
-from harness.judge.difference import (
-    SampleComparison,
-    compare_samples,
-    field_finding,
-    findings,
-)
-from harness.judge.fields import FieldDifference, stated
-from harness.judge.finding import Answerable, Finding, Verdict
+from harness.judge.difference import SampleComparison, compare_samples
+from harness.judge.fields import WIDTH, FieldDifference, stated
+from harness.judge.finding import Verdict
 from harness.judge.headers import NO_LOOP_TYPES
 
 ORDER: Final = "order of packets"
@@ -51,10 +46,8 @@ class Pairing:
     b: Subject
     by: PairedBy
     comparison: SampleComparison | None
-    """None where the two cannot be compared, and `trouble` says why."""
-    fields: tuple[FieldDifference, ...] = ()
-    """All fields that are stated differently, those of the comparison among them."""
-    findings: tuple[Finding, ...] = ()
+    """None where the two cannot be compared, and `trouble` says why; its fields are all that are
+    stated differently."""
     trouble: str = ""
     remarks: tuple[str, ...] = ()
     is_again: bool = False
@@ -77,8 +70,9 @@ class Pairing:
     @property
     def same(self) -> bool:
         """Whether words and header are the same as far as it matters."""
-        counted = any(difference.counts for difference in self.fields)
-        return self.same_words and not counted and not self.is_again
+        comparison = self.comparison
+        is_same = self.same_words and comparison is not None and comparison.same_fields
+        return is_same and not self.is_again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,29 +180,21 @@ def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
         names=("A", "B"),
         packet_bits=sample_b.bits if a.header is None and b.header is not None else sample_a.bits,
     )
-    fields = (*_header_fields(a, b), *comparison.fields)
+    comparison = replace(comparison, fields=tuple(_fields(a, b, comparison)))
+    told = (*sound_a, *sound_b)
     if (a.header is None) != (b.header is None):
-        fields = tuple(beside_sound(each, a, b, comparison) for each in fields)
-        remarks += unsaid(a, b)
-    return Pairing(
-        a=a,
-        b=b,
-        by=by,
-        comparison=comparison,
-        fields=fields,
-        findings=(
-            *findings(replace(comparison, fields=())),
-            *(field_finding(each, Answerable.FILE) for each in fields),
-        ),
-        remarks=(*remarks, *sound_a, *sound_b),
-    )
+        told = (*_unsaid(a, b), *told)
+    return Pairing(a=a, b=b, by=by, comparison=comparison, remarks=(*remarks, *told))
 
 
-def _header_fields(a: Subject, b: Subject) -> Iterator[FieldDifference]:
-    """Yield what headers say beside what a sample holds, where it differs."""
+def _fields(a: Subject, b: Subject, comparison: SampleComparison) -> Iterator[FieldDifference]:
+    """Yield what headers say beside what a sample holds, and what the samples do, if it differs."""
     yield from stated("length", f"{_length(a):,}", f"{_length(b):,}", "HDR-06")
     one, other = a.header, b.header
     if one is None or other is None:
+        is_with_sound = (one is None) != (other is None)
+        for each in comparison.fields:
+            yield _beside_sound(each, a, b, comparison) if is_with_sound else each
         return
     orders = a.disorder or "as numbered", b.disorder or "as numbered"
     yield from stated(
@@ -222,6 +208,7 @@ def _header_fields(a: Subject, b: Subject) -> Iterator[FieldDifference]:
     )
     remark = "both can say the same"
     yield from stated("header", _kind(one), _kind(other), "EXT-08", remark, counts=False)
+    yield from comparison.fields
 
 
 def _kind(header: Header) -> str:
@@ -239,38 +226,27 @@ def _length(subject: Subject) -> int:
 # A dump beside the sound that it was made from.
 
 
-def beside_sound(
+def _beside_sound(
     difference: FieldDifference, a: Subject, b: Subject, comparison: SampleComparison
 ) -> FieldDifference:
     """Return a difference as it counts where one of the two is no dump."""
     dump, sound = (a, b) if b.header is None else (b, a)
-    match difference.field:
-        case "significant bits" if comparison.narrowed == ("A" if dump is a else "B"):
-            remark = "a dump may have fewer bits than its source"
-            return replace(difference, counts=False, remark=remark)
-        case "sample rate" if isinstance(dump.header, DumpHeader):
-            return _beside_rate(difference, dump.header, sound)
-        case "name":
-            return replace(difference, counts=False, remark=_UNSAID)
-        case field if field.startswith("loop"):
-            return replace(difference, counts=False, remark=_UNSAID)
+    if difference.field == WIDTH and comparison.narrowed == ("A" if dump is a else "B"):
+        return difference.excused("a dump may have fewer bits than its source")
+    if difference.field == "name" or difference.field.startswith("loop"):
+        return difference.excused("nothing is read of it from an audio file")
+    if difference.field == "sample rate" and isinstance(dump.header, DumpHeader):
+        # A period is judged by the rate of the source (HDR-05).
+        assert sound.sample is not None
+        period_ns, nearest_ns = dump.header.period_ns, sound.sample.period_ns
+        if period_ns == nearest_ns:
+            return difference.excused(f"{nearest_ns:,} ns is the nearest period")
+        remark = f"the period is {period_ns:,} ns, and {nearest_ns:,} ns is the nearest"
+        return replace(difference, remark=remark, verdict=Verdict.BENT)
     return difference
 
 
-def _beside_rate(
-    difference: FieldDifference, header: DumpHeader, sound: Subject
-) -> FieldDifference:
-    """Judge a period by the rate of the source (HDR-05)."""
-    assert sound.sample is not None
-    nearest_ns = sound.sample.period_ns
-    if header.period_ns == nearest_ns:
-        remark = f"{nearest_ns:,} ns is the nearest period"
-        return replace(difference, counts=False, remark=remark)
-    remark = f"the period is {header.period_ns:,} ns, and {nearest_ns:,} ns is the nearest"
-    return replace(difference, remark=remark, verdict=Verdict.BENT)
-
-
-def unsaid(a: Subject, b: Subject) -> list[str]:
+def _unsaid(a: Subject, b: Subject) -> list[str]:
     """Return what a dump says that an audio file does not, so that nothing is known of it."""
     name, dump = ("A", a) if b.header is None else ("B", b)
     if dump.header is None or dump.sample is None:
@@ -285,9 +261,6 @@ def unsaid(a: Subject, b: Subject) -> list[str]:
         parts.append(f"the name {dump.sample.name}")
     told = listed(parts, "and")
     return [f"{name} says {told}: of these nothing is read from an audio file"]
-
-
-_UNSAID = "nothing is read of it from an audio file"
 
 
 # Two captures.

@@ -5,7 +5,7 @@ likely done to A, and done to A it gives exactly B; see `explanation` for how it
 `account` for what it can say.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -111,9 +111,7 @@ def compare_samples(
         different=different,
         explanation=explanation,
         fields=tuple(
-            replace(each, counts=False, remark=_ONLY_WIDTH)
-            if same and each.field == WIDTH
-            else each
+            each.excused(_ONLY_WIDTH) if same and each.field == WIDTH else each
             for each in compare_fields(sent, got)
         ),
         context=Context(
@@ -161,7 +159,7 @@ def findings(
         _finding(difference, comparison, answerable)
         for difference in comparison.explanation[:_MOST_FINDINGS]
     ]
-    return (*of_words, *(field_finding(each, answerable) for each in comparison.fields))
+    return (*of_words, *(_field_finding(each, answerable) for each in comparison.fields))
 
 
 def _finding(
@@ -184,8 +182,7 @@ def _finding(
     )
 
 
-def field_finding(difference: FieldDifference, answerable: Answerable) -> Finding:
-    """Return the finding for a field that is stated differently."""
+def _field_finding(difference: FieldDifference, answerable: Answerable) -> Finding:
     remark = f": {difference.remark}" if difference.remark else ""
     return Finding(
         clause=difference.clause,

@@ -1,16 +1,16 @@
 """How the headers of two samples differ, field by field, beside their words."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
 
 from emulator.dump.sample import Loop, Sample
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
 from harness.judge.finding import Verdict
+from harness.judge.headers import NO_LOOP_TYPES
 
 _NS: Final = 1_000_000_000
-_NO_LOOP: Final = (0x7E, 0x7F)  # HDR-08, EXT-04: played through once
 _ABSENT: Final = "none"
 WIDTH: Final = "significant bits"
 
@@ -28,6 +28,10 @@ class FieldDifference:
     remark: str = ""
     verdict: Verdict | None = None
     """What it is worth where that does not follow from whether it counts."""
+
+    def excused(self, remark: str) -> "FieldDifference":
+        """Return it as one that does not count."""
+        return replace(self, counts=False, remark=remark)
 
 
 def stated(
@@ -51,9 +55,11 @@ def _fields(a: Sample, b: Sample) -> Iterator[FieldDifference]:
     yield from stated("channels", f"{a.channels:,}", f"{b.channels:,}", "EXT-05")
     if a.rate != b.rate:
         yield _rate(a.rate, b.rate)
-    if a.sustain != b.sustain:
-        yield _loop("loop", a.sustain, b.sustain)
-    yield from _more_loops(dict(a.loops), dict(b.loops))
+    loops_a, loops_b = ({0: each.sustain, **dict(each.loops)} for each in (a, b))
+    for number in sorted(loops_a.keys() | loops_b.keys()):
+        one, other = loops_a.get(number), loops_b.get(number)
+        if one != other:
+            yield _loop(f"loop {number}" if number else "loop", one, other)
     yield from stated("name", a.name or _ABSENT, b.name or _ABSENT, "NAM-02")
 
 
@@ -75,15 +81,8 @@ def _hz(rate: Fraction) -> str:
     return f"{int(rate):,} Hz" if rate.denominator == 1 else f"{float(rate):,.3f} Hz"
 
 
-def _more_loops(a: dict[int, Loop], b: dict[int, Loop]) -> Iterator[FieldDifference]:
-    for loop_number in sorted(a.keys() | b.keys()):
-        one, other = a.get(loop_number), b.get(loop_number)
-        if one != other:
-            yield _loop(f"loop {loop_number}", one, other)
-
-
 def _loop(field: str, a: Loop | None, b: Loop | None) -> FieldDifference:
-    silent = a is not None and b is not None and a.loop_type == b.loop_type in _NO_LOOP
+    silent = a is not None and b is not None and a.loop_type == b.loop_type in NO_LOOP_TYPES
     return FieldDifference(
         field=field,
         a=_loop_text(a, with_points=silent),
@@ -99,6 +98,6 @@ def _loop_text(loop: Loop | None, *, with_points: bool) -> str:
         return _ABSENT
     kind = LOOP_TYPES.get(loop.loop_type) or EXTENDED_LOOP_TYPES.get(loop.loop_type)
     kind = kind or f"type {loop.loop_type:02X}"
-    if loop.loop_type in _NO_LOOP and not with_points:
+    if loop.loop_type in NO_LOOP_TYPES and not with_points:
         return kind
     return f"{kind}, {loop.start:,} to {loop.end:,}"

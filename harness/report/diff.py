@@ -7,7 +7,7 @@ from harness.files.opening import shown
 from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from harness.jobs.subjects import AUDIO, ComparedFile, Subject
 from harness.judge.account import Difference, Kind
-from harness.judge.difference import SampleComparison
+from harness.judge.difference import SampleComparison, findings
 from harness.judge.fields import FieldDifference
 from harness.judge.wording import bits_named, sentence
 from harness.report.capture_diff import SCHEMA
@@ -51,8 +51,8 @@ def _same_words(pair: Pairing, comparison: SampleComparison) -> str:
         return f"The same{width}: {amount} and the sample rate."
     if pair.same:
         return f"The same: {amount} and everything that counts in the header."
-    other = listed([each.field for each in pair.fields if each.counts], "and")
-    if any(each.counts and each.field == ORDER for each in pair.fields):
+    other = listed([each.field for each in comparison.fields if each.counts], "and")
+    if any(each.counts and each.field == ORDER for each in comparison.fields):
         return f"The same {amount}, but not in the same order."
     return f"The same {amount}, but different headers: {other}."
 
@@ -89,9 +89,9 @@ def _pair_lines(pair: Pairing) -> Iterator[str]:
     if pair.comparison is not None:
         if len(pair.comparison.sentences) > 1:
             yield from (f"  {said}." for said in pair.comparison.sentences)
-        if pair.fields:
+        if pair.comparison.fields:
             yield ""
-            yield from _field_lines(pair.fields)
+            yield from _field_lines(pair.comparison.fields)
         yield from _run_lines(pair.comparison)
         if not pair.comparison.same:
             yield ""
@@ -209,12 +209,12 @@ def _pair_document(pair: Pairing) -> Document:
         "verdict": verdict(pair),
         "trouble": pair.trouble,
         "words": None if comparison is None else _words_document(comparison),
-        "header": pair.fields,
+        "header": [] if comparison is None else comparison.fields,
         "explanation": []
         if comparison is None
         else [_difference_document(each, comparison) for each in comparison.explanation],
         "sentences": [] if comparison is None else comparison.sentences,
-        "findings": pair.findings,
+        "findings": [] if comparison is None else findings(comparison),
         "remarks": pair.remarks,
     }
 

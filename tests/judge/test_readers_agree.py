@@ -189,7 +189,9 @@ def test_packets_in_each_others_place_are_taken_by_their_numbers(tmp_path: Path)
     (tmp_path / "b").write_bytes(DUMP)
     result = compare_files(str(tmp_path / "a"), str(tmp_path / "b"))
     assert result.different  # a unit stores them in the order in which they come
-    assert [each.field for each in result.pairs[0].fields] == ["order of packets"]
+    comparison = result.pairs[0].comparison
+    assert comparison is not None
+    assert [each.field for each in comparison.fields] == ["order of packets"]
 
 
 def test_a_name_before_its_header_belongs_to_the_dump(tmp_path: Path) -> None:
