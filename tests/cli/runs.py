@@ -2,31 +2,21 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import pkgutil
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
+
+from tests.cli.forked import Forked
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 COMMAND = (sys.executable, "-m", "harness.cli.main")
 MEMORY_KB = 1 << 20  # 1 GB of addresses, shared libraries counted in
 PATIENCE_S = 60
 _TOGETHER = 4
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-_SERVER = multiprocessing.get_context("forkserver")
-_SERVER.set_forkserver_preload(
-    [
-        each.name
-        for room in ("emulator", "harness")
-        for each in pkgutil.walk_packages([str(ROOT / room)], f"{room}.")
-    ]
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,42 +59,20 @@ def run(*arguments: str | bytes, folder: Path) -> Ran:
 
 def run_all(cases: Mapping[str, Sequence[str | bytes]], *, folder: Path) -> dict[str, Ran]:
     """Run many commands, a few at a time, each in a process that has imported everything."""
-    ran: dict[str, Ran] = {}
-    waiting = list(cases.items())
-    with TemporaryDirectory() as kept:
-        while waiting:
-            batch, waiting = waiting[:_TOGETHER], waiting[_TOGETHER:]
-            started = []
-            for number, (name, words) in enumerate(batch):
-                said = Path(kept, f"out{number}"), Path(kept, f"err{number}")
-                process = _SERVER.Process(target=_command, args=(words, folder, *said))
-                process.start()
-                started.append((name, process, said))
-            for name, process, (out, err) in started:
-                process.join(timeout=PATIENCE_S)
-                if process.exitcode is None:
-                    process.kill()
-                    raise TimeoutError(f"{name} takes more than {PATIENCE_S} s")
-                ran[name] = Ran(process.exitcode, out.read_text("utf-8"), err.read_text("utf-8"))
-    return ran
 
+    def run_one(name: str) -> Ran:
+        process = Forked(cases[name], cwd=folder, env=environment(), memory_kb=MEMORY_KB)
+        with process:
+            try:
+                out, err = process.communicate(PATIENCE_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                raise TimeoutError(f"{name} takes more than {PATIENCE_S} s") from None
+        assert process.returncode is not None
+        return Ran(process.returncode, out, err)
 
-def _command(words: Sequence[str | bytes], folder: Path, out: Path, err: Path) -> None:
-    """Become the command line as `start` would start it."""
-    import resource
-
-    os.environ.clear()
-    os.environ.update(environment())
-    os.chdir(folder)
-    for number, path in ((1, out), (2, err)):
-        os.dup2(os.open(path, os.O_CREAT | os.O_TRUNC | os.O_WRONLY), number)
-    sys.stdout = os.fdopen(1, "w", encoding="utf-8")
-    sys.stderr = os.fdopen(2, "w", encoding="utf-8", errors="backslashreplace")
-    sys.argv = ["dryload", *map(os.fsdecode, words)]
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_KB * 1024, MEMORY_KB * 1024))
-    from harness.cli.main import main
-
-    main()
+    with ThreadPoolExecutor(_TOGETHER) as pool:
+        return dict(zip(cases, pool.map(run_one, cases), strict=True))
 
 
 def start(words: Sequence[str | bytes], folder: Path) -> subprocess.Popen[bytes]:

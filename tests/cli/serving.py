@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from tests import oracle
-from tests.cli.runs import COMMAND, environment
+from tests.cli.forked import Forked
+from tests.cli.runs import environment
 
 PATIENCE_S: Final = 90
 """After that a test that hangs is ended; an emulated computer is slow."""
@@ -32,7 +33,7 @@ def dump(number: int, words: Sequence[int], *, bits: int = 16, device_id: int = 
 class Unit:
     """A process that serves: `ready` is its first line, `said` what came later."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: subprocess.Popen[str] | Forked) -> None:
         self.process: Final = process
         self.said: Final[list[dict[str, Any]]] = []
         self._lines: Final[queue.Queue[str]] = queue.Queue()
@@ -118,14 +119,8 @@ def serving(
     folder: Path, *options: str, tcp: str = "127.0.0.1:0", profile: str = "lantern-desk"
 ) -> Iterator[Unit]:
     """Serve in `folder`; the process is ended by its id if the test has not done it."""
-    with subprocess.Popen(
-        [*COMMAND, "serve", profile, "--tcp", tcp, "--no-panel", *options],
-        cwd=folder,
-        env=environment(),
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
+    words = ("serve", profile, "--tcp", tcp, "--no-panel", *options)
+    with Forked(words, cwd=folder, env=environment(), has_stdin=True, has_stderr=False) as process:
         try:
             yield Unit(process)
         finally:

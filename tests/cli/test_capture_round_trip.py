@@ -19,7 +19,8 @@ import pytest
 
 from harness.files.capture_file import CaptureForm, load, save
 from tests import oracle
-from tests.cli.runs import COMMAND, environment
+from tests.cli.forked import Forked
+from tests.cli.runs import COMMAND, Ran, environment
 from tests.cli.serving import PATIENCE_S, PERIOD_NS, Unit, serving
 from tests.files.captures import bytes_in_lines
 from tests.ports import jack
@@ -39,24 +40,20 @@ def dumps(tmp_path: Path) -> None:
         (tmp_path / f"{number}.syx").write_bytes(data)
 
 
-def dryload(
-    folder: Path, *arguments: str, code: int = 0, jack_name: str = ""
-) -> subprocess.CompletedProcess[str]:
+def dryload(folder: Path, *arguments: str, code: int = 0, jack_name: str = "") -> Ran:
     """Run a command that has to end with `code`."""
-    done = subprocess.run(
-        [*COMMAND, *arguments],
-        cwd=folder,
-        env=environment()
-        | {"XDG_STATE_HOME": str(folder / "state"), "JACK_DEFAULT_SERVER": jack_name},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=PATIENCE_S,
-        check=False,
-    )
-    assert done.returncode == code, (done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
-    return done
+    env = environment() | {
+        "XDG_STATE_HOME": str(folder / "state"),
+        "JACK_DEFAULT_SERVER": jack_name,
+    }
+    with Forked(arguments, cwd=folder, env=env) as process:
+        try:
+            out, err = process.communicate(PATIENCE_S)
+        finally:
+            process.kill()
+    assert process.returncode == code, (out, err)
+    assert "Traceback" not in err
+    return Ran(code, out, err)
 
 
 def at(unit: Unit) -> str:
@@ -114,16 +111,14 @@ def check_forms(folder: Path, lines: dict[str, bytes]) -> None:
     assert again.recorded.start_ns == was.recorded.start_ns
     save(str(folder / "of-midi.jsonl"), again.recorded)
     assert in_lines(folder / "of-midi.jsonl") == lines
-    said = dryload(folder, "diff", "x.jsonl", "x.mid").stdout
+    said = dryload(folder, "diff", "x.jsonl", "x.mid").out
     assert "The same conversation" in said
     assert "times within 1 µs" in said
 
 
 def answered(folder: Path, *arguments: str, jack_name: str = "") -> dict[str, Any]:
     """Play a capture verbatim; return what is said of it, for it has to be as recorded."""
-    document = json.loads(
-        dryload(folder, "replay", *arguments, "--json", jack_name=jack_name).stdout
-    )
+    document = json.loads(dryload(folder, "replay", *arguments, "--json", jack_name=jack_name).out)
     (played,) = document["verbatim"]
     assert isinstance(played, dict)
     assert played["answered_as_recorded"] is True
@@ -152,9 +147,9 @@ def test_another_unit_answers_otherwise(tmp_path: Path) -> None:
     with serving(tmp_path, "--no-pace", profile="prompt-box") as unit:
         told = dryload(tmp_path, "replay", "x.jsonl", "--to", at(unit), "--no-pace", code=1)
         unit.quit()
-    assert "The unit did not answer as recorded (A is recorded, B is now)." in told.stdout
-    assert "reached the end" not in told.stdout
-    assert "Memory" not in told.stdout
+    assert "The unit did not answer as recorded (A is recorded, B is now)." in told.out
+    assert "reached the end" not in told.out
+    assert "Memory" not in told.out
 
 
 def test_a_link_may_stand_between_a_capture_and_an_emulated_unit(tmp_path: Path) -> None:
@@ -170,7 +165,7 @@ def test_a_link_may_stand_between_a_capture_and_an_emulated_unit(tmp_path: Path)
         "y.jsonl",
         code=1,
     )
-    assert "The unit did not answer as recorded" in told.stdout
+    assert "The unit did not answer as recorded" in told.out
     assert len(in_lines(tmp_path / "y.jsonl")[TO]) < len(lines[TO])
 
 
@@ -179,7 +174,7 @@ def test_one_side_alone_goes_to_its_end(tmp_path: Path) -> None:
     (tmp_path / "side.txt").write_text("".join(f"> {m.hex(' ')}\n" for _, m in oracle.split(data)))
     with serving(tmp_path, "--no-pace") as unit:
         options = ("--to", at(unit), "--no-pace")
-        told = dryload(tmp_path, "replay", "side.txt", *options, code=1).stdout
+        told = dryload(tmp_path, "replay", "side.txt", *options, code=1).out
         said = unit.quit()
     assert "has nothing that came from the unit" in told
     assert "Nothing shows that the unit kept it" in told
@@ -190,28 +185,21 @@ def test_one_side_alone_goes_to_its_end(tmp_path: Path) -> None:
 def test_what_is_for_dumps_is_refused(tmp_path: Path, option: tuple[str, ...]) -> None:
     (tmp_path / "side.txt").write_text("> f0 7e 00 06 01 f7")
     told = dryload(tmp_path, "replay", "side.txt", "--to", "tcp:127.0.0.1:1", *option, code=2)
-    assert f"{option[0]} is for dumps: a capture is played as it is." in told.stderr
-    assert told.stdout == ""
+    assert f"{option[0]} is for dumps: a capture is played as it is." in told.err
+    assert told.out == ""
     assert not (tmp_path / "j.jsonl").exists()
 
 
 @contextmanager
-def playing(folder: Path, unit: Unit) -> Iterator[subprocess.Popen[str]]:
+def playing(folder: Path, unit: Unit) -> Iterator[Forked]:
     """Play a capture of a dump with 40 packets, and wait until the unit has its header."""
     long = oracle.dump(
         bits=16, words=[i % 99 for i in range(1_600)], sample_number=5, period_ns=PERIOD_NS
     )
     (folder / "5.syx").write_bytes(long)
     dryload(folder, "replay", "5.syx", "--capture", "long.jsonl")
-    with subprocess.Popen(
-        [*COMMAND, "replay", "long.jsonl", "--to", at(unit), "--json", "--capture", "part.jsonl"],
-        cwd=folder,
-        env=environment(),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
+    words = ("replay", "long.jsonl", "--to", at(unit), "--json", "--capture", "part.jsonl")
+    with Forked(words, cwd=folder, env=environment()) as process:
         try:
             unit.await_event("header")
             yield process

@@ -186,9 +186,9 @@ def test_the_capture_of_an_evening_that_went_well_says_so(
         said = run("gulls.syx", "desk.syx", "--to", f"tcp:{host}:{number}", "--capture", "c.jsonl")
         assert said.code == 0, said.err
     diagnosed = dryload(tmp_path, "diagnose", "c.jsonl")
-    assert "Nothing is wrong here" in diagnosed.stdout
+    assert "Nothing is wrong here" in diagnosed.out
     judged = dryload(tmp_path, "validate", "c.jsonl")
-    assert "Look at its panel" not in judged.stdout
+    assert "Look at its panel" not in judged.out
 
 
 @pytest.mark.usefixtures("takes")

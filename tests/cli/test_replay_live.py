@@ -23,6 +23,7 @@ from emulator.unit.profile import load_profile
 from harness.files.capture_file import load
 from harness.files.recorded import TakenAt
 from tests import oracle
+from tests.cli.forked import Forked
 from tests.cli.runs import COMMAND, environment
 from tests.cli.serving import PATIENCE_S, PERIOD_NS, Unit, serving
 
@@ -44,12 +45,12 @@ def dumps(tmp_path: Path) -> None:
 class Run:
     """A process that replays."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: Forked) -> None:
         self.process = process
 
     def end(self) -> dict[str, Any]:
         out, self.err = self.process.communicate(timeout=PATIENCE_S)
-        self.code = self.process.returncode
+        self.code = self.process.wait()
         document = json.loads(out)
         assert isinstance(document, dict)
         return document
@@ -59,15 +60,9 @@ class Run:
 def replaying(folder: Path, unit: Unit, *arguments: str) -> Iterator[Run]:
     """Replay with --json in a process of its own."""
     host, number = unit.address
-    with subprocess.Popen(
-        [*COMMAND, "replay", *arguments, "--to", f"tcp:{host}:{number}", "--json"],
-        cwd=folder,
-        env=environment() | {"XDG_STATE_HOME": str(folder / "state")},
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
+    words = ("replay", *arguments, "--to", f"tcp:{host}:{number}", "--json")
+    env = environment() | {"XDG_STATE_HOME": str(folder / "state")}
+    with Forked(words, cwd=folder, env=env) as process:
         try:
             yield Run(process)
         finally:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from tests.cli.forked import Forked
 from tests.foreign.process import ROOT, Running, environment
 
 DRYLOAD: Final = (sys.executable, "-m", "harness.cli.main")
@@ -41,30 +41,26 @@ class Replayed:
 
 def replay(file: Path, port: str, *options: str, jack: str | None = None) -> Replayed:
     """Play a file to a port."""
-    done = subprocess.run(
-        [*DRYLOAD, "replay", str(file), "--to", port, "--json", *options],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
+    process = Forked(
+        ["replay", str(file), "--to", port, "--json", *options],
         cwd=ROOT,
         env={**environment(jack), "XDG_STATE_HOME": str(file.parent)},  # where journals go
-        timeout=_HUNG_S,
-        check=False,
     )
-    assert done.stdout, done.stderr
-    return Replayed(code=done.returncode, document=json.loads(done.stdout), err=done.stderr)
+    with process:
+        try:
+            out, err = process.communicate(_HUNG_S)
+        finally:
+            process.kill()
+    assert out, err
+    return Replayed(code=process.wait(), document=json.loads(out), err=err)
 
 
 @contextmanager
 def serving(*options: str, jack: str | None = None) -> Iterator[Running]:
     """Start `dryload serve` and end it as SIGTERM does."""
-    with subprocess.Popen(
-        [*DRYLOAD, "serve", *options],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        cwd=ROOT,
-        env=environment(jack),
+    words = ("serve", *options)
+    with Forked(
+        words, cwd=ROOT, env=environment(jack), has_stdin=True, has_stderr=False
     ) as process:
         try:
             yield Running(process)

@@ -9,17 +9,29 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final, Protocol
 
 ROOT: Final = Path(__file__).parents[2]
 _END_S: Final = 20
 _HUNG_S: Final = 120
 
 
+class Process(Protocol):
+    """A process with pipes, however it was started."""
+
+    @property
+    def stdin(self) -> IO[str] | None: ...
+    @property
+    def stdout(self) -> IO[str] | None: ...
+    def poll(self) -> int | None: ...
+    def wait(self, timeout: float | None = None) -> int: ...
+    def send_signal(self, number: int, /) -> None: ...
+
+
 class Running:
     """A process that says something in JSON when it is ready and when it ends."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
+    def __init__(self, process: Process) -> None:
         self.process = process
         self.port = str(self._line()["port"])
 
