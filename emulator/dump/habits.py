@@ -65,6 +65,11 @@ class Numbering:
             self._strange += 1
         self.knows = self.proof >= _PROVED or not self.is_free
 
+    def skip(self, packet_number: int, count: int) -> None:
+        """Be as after so many more answers at the same distance, the last to this packet."""
+        self.last = self.of(packet_number)
+        self.proof += count
+
     @property
     def habit(self) -> str:
         """What is out of the ordinary, as the detail of an event; "" for nothing."""

@@ -1,15 +1,17 @@
 """The receiver: takes a dump and hands its packets to a storage."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from emulator.dump.events import EventKind
 from emulator.dump.machine import Machine
 from emulator.dump.receiver_table import ReceiverCue, ReceiverDo, ReceiverState, receiver_table
+from emulator.dump.steady import SteadyAnswers
 from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse, Storage
 from emulator.dump.switches import ReceiverSwitches
 from emulator.wire.checksum import checksum
-from emulator.wire.codec import Decoded, Malformed, handshake, kind_of
+from emulator.wire.codec import Decoded, Malformed, decode, handshake, kind_of
 from emulator.wire.constants import END, HEADER_LIMIT_NS, PACKET_NUMBERS
 from emulator.wire.layout import FIXED
 from emulator.wire.messages import (
@@ -20,14 +22,17 @@ from emulator.wire.messages import (
     HandshakeKind,
     Header,
 )
+from emulator.wire.packets import right_packets
 from emulator.wire.sizes import packets_for
 
+_DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start
 
 # Members used for every packet: reading one from its class costs more than comparing it.
 _RECEIVING: Final = ReceiverState.RECEIVING
 _PACKET: Final = ReceiverCue.PACKET
 _ACK: Final = HandshakeKind.ACK
+_STORES: Final = (ReceiverDo.STORE, ReceiverDo.ACK)
 
 _STRIDE: Final = 37  # odd, so that all 128 numbers come before one comes again
 
@@ -115,6 +120,45 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
         self._number = packet.packet_number
         self._step(self._packet_cue(packet), now_ns)
         self._watch_idle(now_ns)
+
+    def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
+        """Return how the first of these packets will be answered, None where that is open."""
+        switches = self.switches
+        if (
+            self.state is not _RECEIVING
+            or not self.stored
+            or self._failures
+            or self.has_more_to_send
+            or self._table[_RECEIVING, _PACKET].do != _STORES
+            or not switches.answers
+            or switches.packet_ack_number != "packet"
+            or switches.wait_before_ack
+        ):
+            return None
+        most = min(len(packets), self._planned - self.stored - 1)
+        if most <= 0 or not self._storage.has_room(most):
+            return None
+        count = right_packets(packets[:most], self._expected)
+        if not count:
+            return None
+        device_id = self.device_id if self._answers_as_self else packets[0][_DEVICE_ID]
+        first = Handshake(device_id=device_id, kind=_ACK, packet_number=self._expected)
+        takes_ns = self._pace.packet_ns
+        within_ns = takes_ns + switches.idle_limit_ns if switches.idle_limit_ns else None
+        return SteadyAnswers(count, first, takes_ns, within_ns)
+
+    def skip_taken(self, packets: Sequence[bytes], last_ns: int) -> None:
+        """Be as after having taken and answered all of these, the last at `last_ns`."""
+        self._storage.extend(packets)
+        last = decode(packets[-1])
+        assert isinstance(last, DataPacket)
+        self._packet = last
+        self._received_id = last.device_id
+        self._number = last.packet_number
+        self._expected = (last.packet_number + 1) % PACKET_NUMBERS
+        self.stored += len(packets)
+        self.busy_until_ns = last_ns + self._pace.packet_ns
+        self._watch_idle(last_ns)
 
     def take_fragment(self, body: bytes, now_ns: int) -> None:
         """Take what is left of a message: a data packet of wrong length, or one cut short."""

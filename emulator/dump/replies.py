@@ -253,6 +253,41 @@ class ReplyMatcher:
                 self._owed = 1
         self._numbering.learn(self.number)
 
+    def is_steady(self, number: int, taken_ns: int) -> bool:
+        """Whether an ACK with this number, so long after the message left, answers it as a matter
+        of course: it says all that there is to know, and nothing of this unit is learnt from it."""
+        twice, numbering = self._twice, self._numbering
+        return (
+            self.packet is not None
+            and self.is_out
+            and not self.is_open
+            and self._left_ns is None
+            and self._held_ns is None
+            and self._hint is None
+            and self.copies == self._pending == 1
+            and not (self._before_came_twice or self._doubted or self._early or self._settles)
+            and not (self._owed or twice.one_came or twice.in_a_row)
+            and numbering.knows
+            and number == numbering.of(self.number)
+            and 0 < taken_ns <= min(self._times.longest_ns, self._limits.packet_ns)
+        )
+
+    def skip(
+        self, count: int, number: int, last_number: int, *, left_ns: int, taken_ns: int
+    ) -> None:
+        """Be as after so many more steady answers; the next message, which bears `number`, is out.
+
+        The last that was answered bore `last_number`, left at `left_ns` and was answered `taken_ns`
+        later.
+        """
+        assert self.packet is not None
+        self.packet += count
+        self.number, self._before = number, last_number
+        self._in_a_row += count
+        self._first_left_ns = left_ns
+        self._numbering.skip(last_number, count)
+        self._times.learn(taken_ns)
+
     def rejected(self, now_ns: int) -> None:
         """Take note of a NAK that was taken for the message in question."""
         left_ns = now_ns if self._left_ns is None else self._left_ns
@@ -296,6 +331,11 @@ class ReplyMatcher:
     def has_shown(self) -> bool:
         """Whether the unit has answered packets in a row until now."""
         return self._in_a_row >= _SHOWN
+
+    @property
+    def last_number(self) -> int:
+        """The number in the last answer."""
+        return self._numbering.last
 
     def habits(self) -> Iterator[str]:
         """Yield what was learnt of the unit that is out of the ordinary, as details of events."""

@@ -14,6 +14,7 @@ from emulator.dump.requester_table import (
     RequesterDo,
     RequesterState,
 )
+from emulator.dump.steady import SteadyAnswers
 from emulator.dump.storage import Accept, Decision, Refuse
 from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake, is_between
 from emulator.wire.constants import MAX_BITS, MIN_BITS
@@ -50,13 +51,19 @@ class Collected:
         self.given_up = True
         return Refuse(f"{header.bits} significant bits: the standard has {MIN_BITS} to {MAX_BITS}")
 
-    def has_room(self) -> bool:
+    def has_room(self, packets: int = 1) -> bool:
         """There always is."""
         return True
 
     def append(self, packet: DataPacket, now_ns: int) -> None:
         """Keep a packet."""
         self.packets.append(packet)
+
+    def extend(self, packets: Sequence[bytes]) -> None:
+        """Keep packets."""
+        for packet in map(decode, packets):
+            assert isinstance(packet, DataPacket)
+            self.packets.append(packet)
 
     def finish(self, now_ns: int) -> None:
         """The dump is whole."""
@@ -168,6 +175,24 @@ class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
         """Return when it will have waited long enough."""
         wishes = (self._limit_ns, self._receiver.next_deadline_ns())
         return min((wish for wish in wishes if wish is not None), default=None)
+
+    def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
+        """Return how the first of these will be answered, None where that is open."""
+        if (
+            self.state is not RequesterState.RECEIVING
+            or self._ready
+            or self._limit_ns is not None
+            or not self._splitter.is_free
+            or not is_between(device_of(decode(packets[0])), self._device_id)
+        ):
+            return None
+        if self._enough is not None:
+            packets = packets[: max(self._enough - len(self.collected.packets) - 1, 0)]
+        return self._receiver.steady_answers(packets)
+
+    def skip_taken(self, packets: Sequence[bytes], last_ns: int) -> None:
+        """Be as after having taken and answered all of these, the last at `last_ns`."""
+        self._receiver.skip_taken(packets, last_ns)
 
     def _take(self, message: Decoded, now_ns: int) -> None:
         if isinstance(message, Foreign) or not is_between(device_of(message), self._device_id):

@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from enum import Enum, auto
+from functools import partial
+from itertools import repeat
 from typing import Final
 
 from emulator.dump.events import (
@@ -24,6 +26,7 @@ from emulator.dump.sender_table import (
     sender_cues,
     sender_table,
 )
+from emulator.dump.steady import SteadyAnswers
 from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, is_between, kind_of
 from emulator.wire.layout import FIXED
@@ -56,6 +59,8 @@ _ACK_KIND: Final = HandshakeKind.ACK
 _ANSWER: Final = Match.ANSWER
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _ANSWERED: Final = EventKind.ANSWERED
+_PACKET: Final = SenderState.PACKET
+_event: Final = partial(tuple.__new__, Event)  # as Event._make, and without a step in between
 
 _LAST_TRIES: Final = 2
 _SILENT_TRIES: Final = 8  # four seconds: a busy interface may carry nothing for one or two
@@ -160,6 +165,43 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         """Return when silence will count as an answer."""
         return self._replies.limit_ns
 
+    def steady_packets(self, limit: int, now_ns: int) -> Sequence[bytes]:
+        """Return the packet on the wire and up to `limit` that will follow, without the last."""
+        packet = self.packet
+        if packet is None or self.state is not _PACKET or self._ready or not self._splitter.is_free:
+            return ()
+        packets = self._outgoing.packets
+        return packets[packet : min(packet + limit + 1, len(packets) - 1)]
+
+    def is_answered_steadily(self, answers: SteadyAnswers, taken_ns: int) -> bool:
+        """Whether each of these answers, `taken_ns` after its packet left, calls for the next."""
+        first = answers.first
+        return (
+            first.kind is _ACK_KIND
+            and is_between(first.device_id, self._device_id)
+            and self._replies.is_steady(first.packet_number, taken_ns)
+        )
+
+    def skip_sent(
+        self, count: int, now_ns: int, *, period_ns: int, taken_ns: int
+    ) -> Sequence[Event]:
+        """Be as after so many more answers, the last at `now_ns`; return what it reports."""
+        assert self.packet is not None
+        first, packet = self.packet, self.packet + count
+        self.packet = packet
+        self._replies.skip(
+            count,
+            self._number_of(packet),
+            self._number_of(packet - 1),
+            left_ns=now_ns - taken_ns,
+            taken_ns=taken_ns,
+        )
+        self._cue = self._answer_cue
+        self._reply_number = self._replies.last_number
+        answered_ns = range(now_ns - (count - 1) * period_ns, now_ns + 1, period_ns)
+        rows = zip(repeat(_ANSWERED), answered_ns, range(first, packet), repeat(""))
+        return list(map(_event, rows))
+
     def take(self, message: Decoded, now_ns: int) -> None:
         """Take one decoded message from the unit."""
         if isinstance(message, Handshake):
@@ -230,8 +272,13 @@ class Sender(Machine[SenderState, SenderCue, SenderDo]):
         body = packets[packet]
         if packet + 1 >= len(packets):
             self._answer_cue = self._cue_of(_ANSWER)
-        self._replies.send(packet, body[_NUMBER] & 0x7F if len(body) > _NUMBER else packet & 0x7F)
+        self._replies.send(packet, self._number_of(packet))
         self._ready.append(body)
+
+    def _number_of(self, packet: int) -> int:
+        """Return the number that a packet bears, however broken it is."""
+        body = self._outgoing.packets[packet]
+        return body[_NUMBER] & 0x7F if len(body) > _NUMBER else packet & 0x7F
 
     def _send_again(self, now_ns: int) -> None:
         self.resent += 1

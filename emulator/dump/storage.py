@@ -1,5 +1,6 @@
 """What a receiver needs from whoever keeps the words: a unit's memory, or the harness."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -42,12 +43,16 @@ class Storage(Protocol):
         """Decide about a dump; after Accept the place is taken."""
         ...
 
-    def has_room(self) -> bool:
-        """Whether one more packet can be stored (HSK-12)."""
+    def has_room(self, packets: int = 1) -> bool:
+        """Whether so many more packets can be stored (HSK-12)."""
         ...
 
     def append(self, packet: DataPacket, now_ns: int) -> None:
         """Store a packet."""
+        ...
+
+    def extend(self, packets: Sequence[bytes]) -> None:
+        """Store packets, as they are on the wire."""
         ...
 
     def finish(self, now_ns: int) -> None:

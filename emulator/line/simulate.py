@@ -13,8 +13,10 @@ from typing import Final
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
+from emulator.dump.steady import SteadyReceiver, SteadySender
 from emulator.line.cable import Cable
 from emulator.line.disturbance import AppliedFault, Disturbance, FaultInjector
+from emulator.line.leap import leap
 from emulator.line.link import Link
 from emulator.line.link_cable import cables
 
@@ -80,6 +82,7 @@ class _Side:
     """One end of the line: an endpoint, the cable on which it sends, the instants it waits for."""
 
     __slots__ = (
+        "answers",
         "arrivals",
         "arrived",
         "cable",
@@ -89,6 +92,7 @@ class _Side:
         "left_ns",
         "next_ns",
         "other",
+        "packets",
         "sends",
     )
     other: "_Side"
@@ -96,7 +100,7 @@ class _Side:
     def __init__(
         self, endpoint: Endpoint, cable: Cable, hears: Cable, arrived: Callable[[Passage], None]
     ) -> None:
-        self.endpoint = endpoint
+        self.plug(endpoint)
         self.arrived = arrived
         self.cable = cable
         self.sends = cable.direction
@@ -105,6 +109,12 @@ class _Side:
         self.left_ns = NEVER
         self.deadline_ns = NEVER
         self.next_ns = NEVER
+
+    def plug(self, endpoint: Endpoint) -> None:
+        """Put an endpoint here, and learn what it can say of many packets at once."""
+        self.endpoint = endpoint
+        self.packets = endpoint if isinstance(endpoint, SteadySender) else None
+        self.answers = endpoint if isinstance(endpoint, SteadyReceiver) else None
 
     def settle(self, now_ns: int) -> None:
         """Send if the wire is free, and learn when something will happen here next."""
@@ -126,6 +136,8 @@ class SimulatedLine:
 
     `link` is the interface between the host and the cable; None: one that does nothing.
     `host_side` keeps in the capture what the host sent, and not what of it arrived at the unit.
+    `leaps` moves many packets at once while nothing disturbs (see `leap`): all comes out the same,
+    but between two looks at whether a run is over there may be as much as it is given.
     """
 
     def __init__(
@@ -136,6 +148,7 @@ class SimulatedLine:
         link: Link | None = None,
         host_side: bool = False,
         listener: Listener | None = None,
+        leaps: bool = False,
     ) -> None:
         self.now_ns = 0
         self.capture: Final = Capture()
@@ -143,6 +156,7 @@ class SimulatedLine:
         self._host_side: Final = host_side
         self._listener: Final = listener or _deaf
         self._injector: Final = FaultInjector(disturbances) if disturbances else None
+        self._leaps: Final = leaps and not (disturbances or link or host_side)
         to_unit, from_unit = cables(link, self._injector)
         self._host = _Side(Silent(), to_unit, from_unit, self._keep)
         self._unit = _Side(unit, from_unit, to_unit, _unkept if host_side else self._keep)
@@ -162,7 +176,7 @@ class SimulatedLine:
             if isinstance(host.endpoint, _Noted) and host.left_ns != NEVER:
                 self.at(host.left_ns, host.endpoint.note)  # it leaves all the same
             endpoint = _Noted(endpoint, self._keep)
-        host.endpoint = endpoint
+        host.plug(endpoint)
         host.left_ns = NEVER
 
     def at(self, instant_ns: int, action: Callable[[int], object]) -> None:
@@ -179,6 +193,8 @@ class SimulatedLine:
         host, unit = self._host, self._unit
         self._settle()
         while True:
+            if self._leaps:
+                self._leap(until_ns)
             if (
                 host.left_ns == unit.left_ns == NEVER
                 and not (host.arrivals or unit.arrivals)
@@ -246,6 +262,43 @@ class SimulatedLine:
     def _report(self, side: _Side, events: Sequence[Event]) -> None:
         if events:
             self._listener(side.sends, events)
+
+    def _leap(self, until_ns: int | None) -> None:
+        """Move many packets at once where one is on the wire and both ends are steady."""
+        sending, taking = self._host, self._unit
+        if sending.left_ns == NEVER:
+            sending, taking = taking, sending
+        if (
+            taking.left_ns != NEVER
+            or sending.arrivals
+            or len(taking.arrivals) != 1
+            or not sending.next_ns == taking.next_ns == sending.left_ns
+            or sending.packets is None
+            or taking.answers is None
+        ):
+            return
+        bound_ns = NEVER if until_ns is None else until_ns
+        if self._actions:
+            bound_ns = min(bound_ns, self._actions[0][0] - 1)
+        left_ns, message = taking.arrivals[0]
+        found = leap(
+            sending.packets,
+            taking.answers,
+            sending.sends,
+            left_ns,
+            on_wire=message,
+            until_ns=bound_ns,
+        )
+        if found is None:
+            return
+        self.capture.passages += found.passages
+        sending.left_ns = sending.cable.free_ns = left_ns + found.by_ns
+        taking.arrivals[0] = (sending.left_ns, found.on_wire)
+        taking.cable.free_ns = self.now_ns = found.now_ns
+        if found.events:
+            self._listener(sending.sends, found.events)
+        taking.settle(self.now_ns)
+        sending.settle(self.now_ns)
 
     def _settle(self) -> None:
         for side in (self._host, self._unit):

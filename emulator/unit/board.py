@@ -9,6 +9,7 @@ from emulator.dump.outgoing import outgoing
 from emulator.dump.receiver import Pace, Receiver
 from emulator.dump.receiver_table import ReceiverState
 from emulator.dump.sender import Sender
+from emulator.dump.steady import SteadyAnswers
 from emulator.dump.storage import Accept, Refuse
 from emulator.unit.answers import Answers
 from emulator.unit.intake import Intake
@@ -159,6 +160,55 @@ class RackUnit:
         if self._echo and not self._receiver.has_more_to_send:
             return self._echo.popleft()  # a copy of a packet would make its answer late
         return b"" if self._pulse is None else self._pulse.bytes_to_send()
+
+    # many packets at once
+
+    def steady_packets(self, limit: int, now_ns: int) -> Sequence[bytes]:
+        """Return the packet on the wire and up to `limit` to follow, () where that is open."""
+        receiver = self._receiver
+        is_sending = self._sender is not None and self._sender_spoke and self._is_undisturbed
+        if not is_sending or receiver.busy_until_ns > now_ns or receiver.has_more_to_send:
+            return ()
+        if receiver.next_deadline_ns() is not None:
+            return ()
+        assert self._sender is not None
+        return self._sender.steady_packets(limit, now_ns)
+
+    def is_answered_steadily(self, answers: SteadyAnswers, taken_ns: int) -> bool:
+        """Whether each of these answers, `taken_ns` after its packet left, calls for the next."""
+        assert self._sender is not None
+        is_heard = self.obeys(answers.first.device_id)
+        return is_heard and self._sender.is_answered_steadily(answers, taken_ns)
+
+    def skip_sent(
+        self, count: int, now_ns: int, *, period_ns: int, taken_ns: int
+    ) -> Sequence[Event]:
+        """Be as after so many more answers, the last at `now_ns`; a unit reports none of it."""
+        assert self._sender is not None
+        self._sender.skip_sent(count, now_ns, period_ns=period_ns, taken_ns=taken_ns)
+        return ()
+
+    def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
+        """Return how the first of these will be answered, None where that is open."""
+        if self._sender is not None or not self._is_undisturbed:
+            return None
+        is_heard = self.obeys(_device_of_body(packets[0]))
+        return self._receiver.steady_answers(packets) if is_heard else None
+
+    def skip_taken(self, packets: Sequence[bytes], last_ns: int) -> None:
+        """Be as after having taken and answered all of these, the last at `last_ns`."""
+        self._receiver.skip_taken(packets, last_ns)
+
+    @property
+    def _is_undisturbed(self) -> bool:
+        """Whether it looks at the next message at once and nothing but its answer goes out."""
+        return (
+            self.panel.powered
+            and self.panel.receive_exclusive
+            and not (self._pulse or self._out or self._echo or self._events)
+            and not self.profile.habits.echo
+            and self._intake.is_free
+        )
 
     # inside
 

@@ -12,7 +12,7 @@ from collections import deque
 from typing import Final
 
 from emulator.unit.traits import InputTraits
-from emulator.wire.constants import BYTE_NS
+from emulator.wire.constants import BYTE_NS, PACKET_BYTES
 from emulator.wire.splitter import Piece, Splitter
 
 
@@ -37,6 +37,12 @@ class Intake:
         if self.waiting or self._freed or self._drop_every or len(data) > self._size:
             return None
         return self._splitter.whole(data)
+
+    @property
+    def is_free(self) -> bool:
+        """Whether nothing stands in the way of the next message, of any size."""
+        is_empty = not (self.waiting or self._freed or self._drop_every)
+        return is_empty and self._splitter.is_free and self._size >= PACKET_BYTES
 
     def take(self, data: bytes, now_ns: int, busy_until_ns: int) -> int:
         """Take bytes of which the last arrived at `now_ns`; return how many were lost.

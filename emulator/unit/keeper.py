@@ -1,5 +1,6 @@
 """The keeper of the samples: puts dumps into slots (the storage behind the unit's receiver)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,6 +15,7 @@ from emulator.unit.panel import FrontPanel
 from emulator.unit.possible import Profile
 from emulator.unit.slots import Slots
 from emulator.wire.messages import DataPacket, Header
+from emulator.wire.packets import data_of, join
 from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.words import DataBytes, Words, unpack_checked
@@ -54,7 +56,7 @@ class Keeper:
         self._panel: Final = panel
         self._plan: Plan | None = None
         self._holding = NOTHING
-        self._data: list[bytes] = []
+        self._data = bytearray()
         self._words = 0  # received so far, the last packet's filler too
         self._room = 0  # words that may be received
         self._step = 0  # words a packet
@@ -81,16 +83,24 @@ class Keeper:
         """Decide anew about the header that is held; None when none is."""
         return None if self.held is None else self.begin(self.held, now_ns)
 
-    def has_room(self) -> bool:
-        """Whether one more packet can be stored."""
+    def has_room(self, packets: int = 1) -> bool:
+        """Whether so many more packets can be stored."""
         plan = self._plan
-        return plan is not None and min(self._words + self._step, plan.words) <= self._room
+        if plan is None:
+            return False
+        return min(self._words + packets * self._step, plan.words) <= self._room
 
     def append(self, packet: DataPacket, now_ns: int) -> None:
         """Store a packet."""
         if self._plan is not None:
-            self._data.append(packet.data)
+            self._data += packet.data
             self._words += self._step
+
+    def extend(self, packets: Sequence[bytes]) -> None:
+        """Store packets, as they are on the wire."""
+        if self._plan is not None:
+            self._data += data_of(join(packets)).tobytes()
+            self._words += self._step * len(packets)
 
     def finish(self, now_ns: int) -> None:
         """Put the sample, which is whole, into its slot."""
@@ -137,19 +147,19 @@ class Keeper:
         self._plan = plan
         self.begun = plan.header
         self._holding = holding
-        self._data = []
+        self._data = bytearray()
         self._words = 0
         self._room = min(plan.words, holding.words)
         self._step = words_per_packet(plan.header.bits)
 
     def _end(self, plan: Plan, whole: bool, now_ns: int) -> None:
         """Keep what is to be kept, give back the rest, and write the receipt."""
-        data = np.frombuffer(b"".join(self._data), np.uint8)
+        data = np.frombuffer(self._data, np.uint8)
         words, stray_bits = unpack_checked(data, plan.header.bits)
         sample = self._sample(plan, words)
         lost = self._why_refused(plan, data, stray_bits) if whole else self._why_dropped(sample)
         self._plan = None
-        self._data = []
+        self._data = bytearray()
         if lost:
             self._memory.free(self._holding)
         else:

@@ -18,6 +18,7 @@ from emulator.wire.constants import (
     FAMILY,
     PACKET_BYTES,
     PACKET_DATA_BYTES,
+    PACKET_NUMBERS,
     PACKET_SUB_ID,
     START,
 )
@@ -120,6 +121,15 @@ def decode(body: bytes) -> Decoded:
 def handshake(kind: HandshakeKind, *, device_id: int, packet_number: int) -> bytes:
     """Return the bytes of a handshake."""
     return encode(Handshake(device_id=device_id, kind=kind, packet_number=packet_number))
+
+
+@lru_cache(maxsize=256)
+def handshakes(kind: HandshakeKind, device_id: int) -> tuple[bytes, ...]:
+    """Return the bytes of a handshake with each packet number there is, in order."""
+    return tuple(
+        handshake(kind, device_id=device_id, packet_number=number)
+        for number in range(PACKET_NUMBERS)
+    )
 
 
 def _decode_variable(kind: type[Message], body: bytes) -> Message | Malformed:

@@ -125,6 +125,24 @@ def leading_packets(buffer: NDArray[np.uint8]) -> int:
         step *= 8
 
 
+def right_packets(packets: Sequence[bytes], number: int) -> int:
+    """Return how many packets from the first on are right, and numbered from `number` upwards.
+
+    Right: whole, well-framed (PKT-01, PKT-06), with their checksum (PKT-05), and all to the device
+    ID of the first.
+    """
+    whole = len(packets)
+    if any(len(packet) != PACKET_BYTES for packet in packets):
+        whole = next(at for at, packet in enumerate(packets) if len(packet) != PACKET_BYTES)
+    rows = join(packets[:whole])
+    rows = rows[: _well_framed(rows)]
+    right = checksums(rows) == rows[:, CHECKSUM]
+    right &= rows[:, DEVICE_ID] == rows[:1, DEVICE_ID]
+    numbers = np.arange(number, number + len(rows)) & (PACKET_NUMBERS - 1)
+    right &= rows[:, NUMBER] == numbers
+    return len(rows) if right.all() else int(np.argmin(right))
+
+
 def _as_rows(buffer: NDArray[np.uint8], skip: int, most: int) -> Rows:
     rest = buffer[skip * PACKET_BYTES : (skip + most) * PACKET_BYTES]
     return rest[: len(rest) // PACKET_BYTES * PACKET_BYTES].reshape(-1, PACKET_BYTES)

@@ -84,6 +84,11 @@ class Splitter:
         """Bytes of a piece that has begun and not ended."""
         return len(self._held)
 
+    @property
+    def is_free(self) -> bool:
+        """Whether nothing is open: what comes next begins a piece."""
+        return self._open is None
+
     def whole(self, data: bytes) -> Piece | None:
         """Return `data` as a piece where it is one whole exclusive message and nothing is open.
 

@@ -18,7 +18,8 @@ class Rehearsal(Replay):
 
     `link` is the interface between the host and the line; None: one that does nothing.  Those of
     the `disturbances` that are troubles happen inside the unit.  `host_side` keeps in the capture
-    what the host sent, and not what of it arrived.
+    what the host sent, and not what of it arrived.  Without `leaps` progress is told and stops are
+    looked for at each packet that a unit stores, and not every ten seconds of the line.
     """
 
     def __init__(
@@ -29,6 +30,7 @@ class Rehearsal(Replay):
         disturbances: Sequence[Disturbance] = (),
         link: Link | None = None,
         host_side: bool = False,
+        leaps: bool = True,
         progress: StepProgress | None = None,
         wants_stop: Callable[[], bool] | None = None,
     ) -> None:
@@ -42,6 +44,7 @@ class Rehearsal(Replay):
             link=link,
             host_side=host_side,
             listener=lambda _, events: self.hear(events),
+            leaps=leaps,
         )
         self._at_the_unit: Final = Operator(self.unit, self.line, settings.operator_ns)
         super().__init__(

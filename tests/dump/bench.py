@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -34,11 +35,14 @@ class Shelf:
         self.numbers.clear()
         return self.decision
 
-    def has_room(self) -> bool:
-        return len(self.numbers) < self.room
+    def has_room(self, packets: int = 1) -> bool:
+        return len(self.numbers) + packets <= self.room
 
     def append(self, packet: DataPacket, now_ns: int) -> None:
         self.numbers.append(packet.packet_number)
+
+    def extend(self, packets: Sequence[bytes]) -> None:
+        self.numbers.extend(packet[4] for packet in packets)
 
     def finish(self, now_ns: int) -> None:
         self.ends.append("whole")

@@ -76,6 +76,7 @@ def rehearsal(
     operator_ns: int | None = 8 * SECOND,
     wants_stop: Callable[[], bool] | None = None,
     after_silence: Literal["go on", "again"] = "again",
+    leaps: bool = True,
 ) -> Rehearsal:
     """A rehearsal with that unit."""
     return Rehearsal(
@@ -87,6 +88,7 @@ def rehearsal(
         ),
         disturbances=disturbances,
         wants_stop=wants_stop,
+        leaps=leaps,
     )
 
 

@@ -41,7 +41,7 @@ def test_stopping_in_the_middle_tells_the_unit_and_leaves_what_is_stored(
 ) -> None:
     asked = 60
     profile = unit(habits={"partial": partial})
-    rehearsed = rehearsal(profile, wants_stop=after(asked))
+    rehearsed = rehearsal(profile, wants_stop=after(asked), leaps=False)  # asked at each packet
     first = rehearsed.play(dump(words(60), number=0))
     second = rehearsed.play(dump(words(4000), number=1))
     assert (first.outcome, first.verified, first.stopped) == (LOADED, True, False)
@@ -88,7 +88,7 @@ def test_stopping_while_reading_back_ends_that_and_keeps_the_outcome() -> None:
 
 def test_progress_counts_packets_up_to_all_of_them_both_ways() -> None:
     shown: list[Step] = []
-    rehearsed = rehearsal()
+    rehearsed = rehearsal(leaps=False)
     rehearsed._progress = shown.append
     rehearsed.play(dump(words(8000)))
     for doing in (Doing.SENDING, Doing.READING):
