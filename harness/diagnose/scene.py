@@ -370,6 +370,30 @@ class DumpScene:
         return self.index == len(self.scene.dumps) - 1
 
     @cached_property
+    def runs(self) -> tuple[int, int] | None:
+        """How many packets go on with the numbers of the dump that its header cut off, and how
+        many are its own; None where there is no such dump, or its numbers explain none of them.
+        """
+        before = self.scene.dumps[self.index - 1] if self.index else None
+        if before is None or before.ended is not Ended.REPLACED:
+            return None
+        its = before.packets[-1].number + 1 if before.packets else 0
+        due = [0, its]  # one's own first: a dump that is begun again has the same numbers
+        for each in self.packets:
+            run = next(
+                (at for at, next_ in enumerate(due) if next_ % PACKET_NUMBERS == each.number), None
+            )
+            if run is None:
+                return None
+            due[run] += 1
+        return (due[1] - its, due[0]) if due[1] > its else None
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether packets of the dump before stand between its own: two send at once."""
+        return self.runs is not None and self.runs[1] > 0
+
+    @cached_property
     def data(self) -> bytes:
         """The data bytes of the packets that are right, in order; of long dumps the first."""
         return data_bytes([each.best for each in self.sound[:_MOST_PACKETS]])
@@ -377,6 +401,8 @@ class DumpScene:
     @cached_property
     def words(self) -> "WordsSeen | None":
         """The words of these packets, filler included; None where no width is known."""
+        if self.is_mixed:
+            return None
         # Numpy, which the command line does without until there is something to look at.
         from harness.judge.misreading import words_seen
 

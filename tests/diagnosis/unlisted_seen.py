@@ -468,7 +468,7 @@ def new_number(play: Play) -> Label:
         play.send(at, raw=b.packet(dump.device, at + 1, dump.packets[at][5:125]))
         play.say("ACK", at + 1)
     wrong = names("sender passes over an answer", "packet too many", "packets missing in the dump")
-    return told(ALTERED | wrong, REJECTED | wrong)
+    return told(ALTERED | NUMBERED | wrong, REJECTED | NUMBERED | wrong)
 
 
 @fault("packets begin before the header is answered", plain=True, goes_on=True)

@@ -5,11 +5,13 @@ taken at the host hold what was sent; a capture of the line holds what arrived, 
 must have come twice alike, or be sound, or be in the source as well.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.constants import PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
+from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DataPacket
+from emulator.wire.packets import CHECKSUM
 from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.splitter import PieceKind
@@ -18,8 +20,11 @@ from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.against_source import is_as_source
 from harness.judge.damage import is_short_by_filler, stops_at_number, wrong_way_of
 from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.timed_messages import TimedMessage
 
 _SUMMED: Final = 512  # packets on which other ways of summing are tried
+_NO_CHANCE: Final = 3  # packets, or sendings of one, that chance does not strike alike (our choice)
+_MANY_TIMES, _MANY_HIGH = 2, 8  # packets, and bytes of each, that are no chance (our choice)
 _FEW: Final = 4  # bytes of filler that damage to two bytes may have taken
 
 
@@ -29,12 +34,16 @@ def content(scene: Scene) -> Iterator[Sign]:
         unsound = [] if dump.is_all_sound else [e for e in dump.packets if not e.best.is_sound]
         whole = [each for each in unsound if isinstance(each.best.message, DataPacket)]
         yield from _sums(dump, whole)
-        yield from _torn(dump, [each for each in unsound if each not in whole])
+        torn = [each for each in unsound if each not in whole]
+        yield from _eight_bits(dump, torn)
+        yield from _torn(dump, torn)
 
 
 def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
     """Tell of checksums that are wrong each time a packet is sent."""
-    if not wrong or dump.found("DEV-04"):
+    only = bool(wrong) and _differ_in_sums(dump, wrong)
+    single = len(wrong) == 1 and dump.scene.shows_sent  # it would fit any device ID
+    if not wrong or (dump.found("DEV-04") and not single and not only):
         return
     first = wrong[0]
     way = "" if dump.sound else wrong_way_of([each.best for each in wrong[:_SUMMED]])
@@ -47,10 +56,10 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
             heard=first.sendings[0],
             exchange=first,
             shown=shown(first.best.body),
-            proved=len(wrong) > 1 or dump.in_every_sending(first),
+            proved=only or len(wrong) > 1 or dump.in_every_sending(first),
         )
         return
-    proven = [each for each in wrong if dump.in_every_sending(each)]
+    proven = list(wrong) if only else [each for each in wrong if dump.in_every_sending(each)]
     alone = not proven and not dump.sound and dump.source is None
     if alone:  # a bit that is stuck would do it as well
         proven = [
@@ -68,11 +77,25 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
         if times > 1
         else f"The checksum of packet {first.place:,} does not fit its bytes.",
         "The source has the packet just so." if in_source else "",
+        "All but the checksum is as the source has it, each time." if only else "",
         f"{len(proven) - 1:,} more packets are like it." if len(proven) > 1 else "",
         heard=first.sendings[0],
         exchange=first,
         shown=shown(first.best.body),
         proved=in_source or (dump.scene.shows_sent and not alone),
+        only=only,
+    )
+
+
+def _differ_in_sums(dump: DumpScene, wrong: Sequence[Exchange]) -> bool:
+    """Whether checksums are all that is not the source's, too often for chance to strike there."""
+    sendings = [(each, heard) for each in wrong for heard in each.sendings]
+    return len(sendings) >= _NO_CHANCE and all(
+        dump.source is not None
+        and each.place is not None
+        and (right := dump.source.whole(each.place)) is not None
+        and heard.body[:CHECKSUM] == right[:CHECKSUM]
+        for each, heard in sendings
     )
 
 
@@ -80,7 +103,7 @@ def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
     """Tell of packets that have not their form in any sending."""
     found: list[Exchange] = []
     for each in torn:
-        used = _used_in_last(dump) if each.place == (dump.planned or 0) - 1 else None
+        used = used_in_last(dump) if each.place == (dump.planned or 0) - 1 else None
         if used is not None and is_short_by_filler(each.best, used):
             yield _short(dump, each, PACKET_DATA_BYTES - used)
         elif not each.best.is_torn_off and dump.in_every_sending(each):
@@ -101,14 +124,47 @@ def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
         )
 
 
+def _eight_bits(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
+    """Tell of packets of the right length whose data bytes use all eight bits, each time.
+
+    Each byte above 7F ends a message (M1 table VII), so that little of a packet is left of it.
+    """
+    if not torn or dump.sound:
+        return
+    spoken = dump.scene.spoke(dump.talk.direction)
+    found = [_high_bytes(spoken, heard) for each in torn for heard in each.sendings]
+    if len(found) >= _MANY_TIMES and min(found) >= _MANY_HIGH:
+        first = torn[0]
+        yield sign(
+            "eight bits a byte",
+            dump,
+            f"In packet {first.place:,} {found[0]} bytes are above 7F, and with them it is as long "
+            f"as a packet is; so is each of the {counted(len(found), 'packet')} that came.",
+            heard=first.sendings[0],
+            exchange=first,
+            shown=shown(first.best.piece.raw),
+        )
+
+
+def _high_bytes(spoken: Sequence[TimedMessage], heard: TimedMessage) -> int:
+    """Return how many bytes above 7F are in what is as long as a packet, from F0 to F7; else 0."""
+    count, end = 0, heard.piece.offset + PACKET_BYTES - 1
+    for each in spoken[bisect_left(spoken, heard.place, key=lambda one: one.place) :]:
+        offset, raw = each.piece.offset, each.piece.raw
+        count += sum(byte > 0x7F for byte in raw)
+        if offset <= end < offset + len(raw):
+            return count - 2 if raw[end - offset] == END else 0
+    return 0
+
+
 def _stops_at_number(exchange: Exchange) -> bool:
     """Whether a packet breaks off at a number that goes on behind 7F (PKT-07)."""
     place = exchange.place or 0
     return place >= PACKET_NUMBERS and all(stops_at_number(e, place) for e in exchange.sendings)
 
 
-def _used_in_last(dump: DumpScene) -> int | None:
-    """Return how many data bytes of the last packet hold words, None where nobody can tell."""
+def used_in_last(dump: DumpScene) -> int | None:
+    """Return how many data bytes of the last packet hold words; None where nobody can tell."""
     header = dump.header
     if header is None or not dump.planned:
         return None

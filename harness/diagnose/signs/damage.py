@@ -14,10 +14,12 @@ from typing import Final, NamedTuple
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Foreign, Malformed
 from emulator.wire.constants import PACKET_BYTES
+from emulator.wire.packets import DATA
 from emulator.wire.prose import counted
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import PACKET_NS, DumpScene, Scene, named
 from harness.diagnose.sign import Sign, sign
+from harness.diagnose.signs.content import used_in_last
 from harness.judge.damage import (
     Damage,
     Hit,
@@ -58,8 +60,8 @@ def damaged(scene: Scene) -> Iterator[Sign]:
         sent_so = {at for at, each in struck.items() if _was_sent_so(dump, each)}
         arrived = [each for each in found if id(each.exchange) not in sent_so]
         regular = _device(dump, found)
-        if found and not scene.is_file:
-            regular = _device_of_source(dump) or _bit(dump, found) or regular
+        if not scene.is_file:
+            regular = (_device_of_source(dump) if found else None) or _bit(dump, found) or regular
         if regular is not None:
             yield regular
         else:
@@ -126,6 +128,8 @@ def _device(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
     """Find one other device ID with which every checksum is right (DEV-04)."""
     if dump.sound or not all(each.heard.is_whole_packet for each in found):
         return None
+    if any(device_byte(one.body) == device_byte(right) for _, one, right in _beside_source(dump)):
+        return None
     off = {sum_is_off_by(each.heard.body) for each in found}
     ids = {device_byte(each.heard.body) for each in found}
     if len(off) != 1 or len(ids) != 1 or len({each.exchange.place for each in found}) < 2:
@@ -167,11 +171,16 @@ def _beside_source(dump: DumpScene) -> list[tuple[Exchange, TimedMessage, bytes]
 
 
 def _bit(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
-    """Find one bit that is the same in every byte and was not sent so."""
+    """Find one bit that is the same in every byte and was not sent so.
+
+    Where as many bytes of a packet are struck as its checksum overlooks, nothing is damaged.
+    """
     pairs = _beside_source(dump)
     off = {by for _, one, right in pairs for by in changed_bits(one.body, right)}
-    if not pairs and all(each.heard.is_whole_packet for each in found):
-        off = {sum_is_off_by(each.heard.body) for each in found}
+    if not pairs:
+        off = {sum_is_off_by(e.heard.body) if e.heard.is_whole_packet else 0 for e in found}
+    if not found and not pairs:
+        off = _bits_in_filler(dump)
     if len(off) != 1 or (by := off.pop()).bit_count() != 1:
         return None
     held = held_bit(by, [each.best for each in dump.packets if each.best.is_whole_packet])
@@ -182,7 +191,18 @@ def _bit(dump: DumpScene, found: Sequence[_DamagedPacket]) -> Sign | None:
     text = (
         f"Bit {by.bit_length() - 1} is {value} in every byte of the sound, and it was not sent so."
     )
-    return _sign(dump, found[0], "bit", text, is_proved=bool(pairs))
+    exchange = dump.packets[0]
+    heard = exchange.sendings[0]
+    one = found[0] if found else _DamagedPacket(exchange, heard, damage_of(heard, (), None), None)
+    return _sign(dump, one, "bit", text, is_proved=bool(pairs))
+
+
+def _bits_in_filler(dump: DumpScene) -> set[int]:
+    """Return what stands behind the last word, where 00 is due (PKT-08)."""
+    used = used_in_last(dump)
+    if used is None or not dump.talk.is_full or not dump.packets[-1].best.is_whole_packet:
+        return set()
+    return set(dump.packets[-1].best.body[DATA][used:])
 
 
 # Damage by its kind.

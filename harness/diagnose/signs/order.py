@@ -9,7 +9,9 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
+from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_NUMBERS
+from emulator.wire.packets import DATA
 from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named
@@ -22,6 +24,9 @@ _SHOWN: Final = 5  # numbers that are told
 _ANSWER_NS: Final = 1_920_000
 """No answer takes less: a sender that was told no cannot begin again earlier (M1 p. 36)."""
 _IN_TIME_NS: Final = 20_000_000  # a packet's answer is waited for so long, M1 p. 39
+_FEW: Final = 4  # bytes that damage alters (our choice)
+_VARIED: Final = 16  # byte values of a packet that is no silence (our choice)
+_STUCK: Final = 3  # sendings that show that a sender hears no answer (our choice)
 _LONG_NS: Final = 3_000_000_000
 """A capture that goes on so long after the last word shows that nothing followed (our choice)."""
 _COUNTED_OTHERWISE: Final = (
@@ -33,10 +38,13 @@ _COUNTED_OTHERWISE: Final = (
 def order(scene: Scene) -> Iterator[Sign]:
     """Tell which packets of a dump are missing, exchanged, there twice or too many."""
     for dump in scene.sent:
+        if dump.is_mixed:
+            yield _mixed(dump)
+            continue
         odd = list(_misnumbered(dump))
         swaps = list(_swapped(dump))
         yield from (*odd, *swaps)
-        if not swaps and not odd and not _goes_on(dump):
+        if not swaps and not odd and dump.runs is None:
             yield from _missing(dump)
         yield from _again(dump)
         yield from _ends_early(dump)
@@ -49,7 +57,10 @@ def order(scene: Scene) -> Iterator[Sign]:
 def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
     """Tell of numbers that follow a rule of their own, where none is missing by the count."""
     packets, planned = dump.packets, dump.planned
-    if not dump.headers or not packets or not dump.is_all_sound or _goes_on(dump):
+    if (counted_on := _counted_on(dump)) is not None:
+        yield counted_on
+        return
+    if not dump.headers or not packets or not dump.is_all_sound or dump.runs is not None:
         return
     numbers = [each.number for each in packets]
     due = [place % PACKET_NUMBERS for place in range(len(packets))]
@@ -70,14 +81,58 @@ def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
         "No packet can have been lost before them: there was no time for one." if early else "",
         at=dump.place_at(odd, packets[odd].sendings[0], packets[odd]),
         shown=shown(packets[odd].best.body),
+        again=False,
     )
 
 
-def _goes_on(dump: DumpScene) -> bool:
-    """Whether it goes on with the numbers of the dump before, after another header between."""
-    before = dump.scene.dumps[dump.index - 1] if dump.index else None
-    is_replaced = before is not None and before.ended is Ended.REPLACED and bool(before.packets)
-    return is_replaced and bool(dump.packets and dump.packets[0].jump)
+def _counted_on(dump: DumpScene) -> Sign | None:
+    """Find packets that were rejected and came again under the next number, as if they were new."""
+    found = [
+        two
+        for one, two in pairwise(dump.packets)
+        if finals(one)
+        and all(each.kind is NAK for each in finals(one))
+        and two.number == (one.number + 1) % PACKET_NUMBERS
+        and _is_same_sound(one.best, two.best)
+    ]
+    if not found:
+        return None
+    first = found[0]
+    again = f", and so {counted(len(found), 'time')}" if len(found) > 1 else ""
+    return sign(
+        "numbers by another rule",
+        dump,
+        f"Packet {(first.place or 0) - 1:,} was rejected (NAK), and the next one, number "
+        f"{first.number}, has the same sound{again}: it was sent again under a new number.",
+        heard=first.best,
+        exchange=first,
+        shown=shown(first.best.body),
+        again=True,
+    )
+
+
+def _is_same_sound(one: TimedMessage, two: TimedMessage) -> bool:
+    """Whether two packets hold the same bytes, a few that were damaged apart, and no silence."""
+    if not (one.is_whole_packet and two.is_whole_packet):
+        return False
+    mine, its = one.body[DATA], two.body[DATA]
+    apart = sum(a != b for a, b in zip(mine, its, strict=True))
+    return apart <= (0 if one.is_sound else _FEW) and len(set(its)) >= _VARIED
+
+
+def _mixed(dump: DumpScene) -> Sign:
+    """Tell of two dumps of which each has packets between those of the other."""
+    assert dump.runs is not None
+    before, (before_it, its) = dump.scene.dumps[dump.index - 1], dump.runs
+    first = dump.packets[0]
+    return sign(
+        "two dumps at once",
+        before,
+        f"A second header came in the middle of the dump, and after it {before_it} packets go on "
+        f"with the numbers of the first one and {its} with those of the second, in turns.",
+        at=dump.place_at(first.place or 0, first.sendings[0], first),
+        shown=shown(dump.headers[-1].body) if dump.headers else "",
+    )
 
 
 def _missing(dump: DumpScene) -> Iterator[Sign]:
@@ -176,6 +231,7 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
             source = "unknown"
             if dump.source is not None:
                 source = "twice" if dump.source.has_twice(exchange.best.body) else "once"
+            stuck = _is_stuck(dump, exchange)
             how = at_once, answered, source
             odd = at_once or answered or source == "twice" or dump.scene.is_file
             if odd and how not in told:
@@ -196,7 +252,21 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
                     at_once=at_once,
                     answered=answered,
                     source=source,
+                    stuck=stuck,
                 )
+
+
+def _is_stuck(dump: DumpScene, exchange: Exchange) -> bool:
+    """Whether a dump ends with a packet that is sent again and again and taken each time.
+
+    That is so where the sender hears no answer, if it is not known that it does.
+    """
+    if exchange is not dump.packets[-1] or dump.talk.is_full:
+        return False
+    if dump.scene.shows_damage(Direction.FROM_UNIT):
+        return False
+    taken = {each.sending for each in exchange.replies if each.kind is ACK}
+    return len(exchange.sendings) >= _STUCK and len(taken) == len(exchange.sendings)
 
 
 def _is_unasked(exchange: Exchange, at: int) -> bool:

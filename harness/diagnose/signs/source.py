@@ -143,7 +143,13 @@ def _fields(dump: DumpScene, differences: Sequence[HeaderDifference]) -> Iterato
         yield sign("other number than the source", dump, *texts, at=dump.start, shown=body)
         return
     yield sign(
-        "field not the source's", dump, *texts, at=dump.start, shown=body, bit=is_bit, field=field
+        "field not the source's",
+        dump,
+        *texts,
+        at=dump.start,
+        shown=body,
+        bit=is_bit and not is_elsewhere,  # the number may be meant all the same
+        field=field,
     )
 
 
