@@ -1,6 +1,7 @@
 """What commands with an emulated unit of ours have in common: which it is, and who stands at it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 from harness.files.opening import shown, shown_lines
@@ -15,15 +16,23 @@ _SECOND_NS: Final = 1_000_000_000
 _LONGEST_WALK_S: Final = 86_400
 
 
-def profile_of(name: str) -> "Profile":
-    """Return the profile of a name or file; a Problem where there is none."""
+@contextmanager
+def profile_problems(front: str = "") -> Iterator[None]:
+    """Put what is wrong with a profile as the user's problem, with the words of `front` before."""
     from emulator.unit.possible import ProfileError
-    from emulator.unit.profile import load_profile
 
     try:
-        return load_profile(name)
+        yield
     except ProfileError as problem:
-        raise Problem(f"{shown_lines(str(problem))}.") from problem
+        raise Problem(f"{front}{shown_lines(str(problem))}.") from problem
+
+
+def profile_of(name: str) -> "Profile":
+    """Return the profile of a name or file; a Problem where there is none."""
+    from emulator.unit.profile import load_profile
+
+    with profile_problems():
+        return load_profile(name)
 
 
 def disturbances_of(texts: Sequence[str]) -> "Disturbances":

@@ -13,21 +13,15 @@ def profiles(
     as_json: AsJson = False,
 ) -> None:
     """List the emulated units, or describe one of them in full."""
-    from emulator.unit.profile import DEFAULT_PROFILE, ProfileError, load_profile, profile_names
-    from harness.files.opening import shown_lines
-    from harness.files.problem import Problem
+    from emulator.unit.profile import DEFAULT_PROFILE, profile_names
+    from harness.cli.own_unit import profile_of
     from harness.report import profiles as report
 
-    try:
-        if name is None:
-            found = [load_profile(each) for each in profile_names()]
-            lines, document = (
-                report.list_text(found, DEFAULT_PROFILE, width()),
-                report.list_document(found, DEFAULT_PROFILE),
-            )
-        else:
-            profile = load_profile(name.removeprefix("unit:"))
-            lines, document = report.one_text(profile), report.one_document(profile)
-    except ProfileError as problem:
-        raise Problem(f"{shown_lines(str(problem))}.") from problem
+    if name is None:
+        found = [profile_of(each) for each in profile_names()]
+        lines = report.list_text(found, DEFAULT_PROFILE, width())
+        document = report.list_document(found, DEFAULT_PROFILE)
+    else:
+        profile = profile_of(name.removeprefix("unit:"))
+        lines, document = report.one_text(profile), report.one_document(profile)
     show(lines, document, as_json=as_json)

@@ -4,9 +4,8 @@ from collections.abc import Iterator, Sequence
 
 import click
 
-from emulator.unit.possible import Profile, ProfileError
 from harness.cli.interrupt import interrupts
-from harness.cli.own_unit import disturbances_of, prepare, profile_of, walk_ns_of
+from harness.cli.own_unit import disturbances_of, prepare, profile_of, profile_problems, walk_ns_of
 from harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
 from harness.cli.progress import packet_progress
 from harness.cli.replay_request import ReplayRequest
@@ -15,7 +14,6 @@ from harness.cli.terminal import show, width
 from harness.cli.verbatim import are_captures, play_captures
 from harness.faults.asked import Disturbances
 from harness.files.capture_file import check_target
-from harness.files.opening import shown_lines
 from harness.files.problem import Problem
 from harness.files.recorded import TakenAt
 from harness.jobs.afterwards import in_memory, settled
@@ -30,7 +28,8 @@ def rehearse(asked: ReplayRequest) -> None:
     """Play dumps or captures to an emulated unit, say what came of it and end the command."""
     target, walk_ns = asked.target, walk_ns_of(asked.operator)
     disturbances = disturbances_of(asked.disturb or ())
-    profile = _disturbed(profile_of(target.where), disturbances)
+    with profile_problems("--disturb: "):
+        profile = disturbances.unit(profile_of(target.where))
     if asked.capture is not None:
         check_target(asked.capture, overwrite=asked.overwrite, sources=asked.given.files)
     if are_captures(asked):
@@ -105,10 +104,3 @@ def _lines(
     )
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         yield f"Started now, it would finish at {over_at(lasted_ns)}."
-
-
-def _disturbed(profile: Profile, disturbances: Disturbances) -> Profile:
-    try:
-        return disturbances.unit(profile)
-    except ProfileError as problem:
-        raise Problem(f"--disturb: {shown_lines(str(problem))}.") from problem

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import EventKind
-from emulator.dump.sample import Sample
+from emulator.dump.sample import Sample, same_samples
 from emulator.line.disturbance import AppliedFault
 from emulator.line.watch import Sort
 from emulator.unit.board import RackUnit
@@ -82,7 +82,7 @@ def others_stay(run: Run) -> str:
         before, now = run.before.get(slot.number), slot.sample
         if before is now or slot.sample_number == number:
             continue  # what it holds is never changed, only replaced
-        if _said_of(before) != _said_of(now):
+        if before is None or now is None or not same_samples(before, now):
             gone = "is gone" if now is None else "is another" if before else "is new"
             return f"the sample in slot {slot.number} {gone}"
     return ""
@@ -231,10 +231,3 @@ def _may_change_others(run: Run, struck: AppliedFault) -> bool:
         return not run.profile.memory.battery
     whole = struck.direction is Direction.FROM_UNIT or struck.sort is Sort.PACKET
     return not whole and (not fault.receiver or fault.name == "flip a bit")
-
-
-def _said_of(sample: Sample | None) -> object:
-    if sample is None:
-        return None
-    said = (sample.bits, sample.rate, sample.channels, sample.sustain, sample.loops, sample.name)
-    return (sample.words.tobytes(), *said)
