@@ -39,7 +39,7 @@ class Example:
 
     def said(self) -> str:
         """Run it, and return what it says on standard output."""
-        words = [sys.executable, "-m", "harness.cli.main", *shlex.split(self.words)]
+        words = shlex.split(self.words)
         return _piped(words) if self.columns is None else _on_terminal(words, self.columns)
 
 
@@ -62,10 +62,12 @@ def _example(found: re.Match[str]) -> Example:
 
 
 def _piped(words: list[str]) -> str:
-    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert done.stderr == ""
-    assert done.returncode in (0, 1)
-    return done.stdout
+    from tests.cli.runs import run
+
+    done = run(*words, folder=ROOT)
+    assert done.err == ""
+    assert done.code in (0, 1)
+    return done.out
 
 
 def _on_terminal(words: list[str], columns: int) -> str:
@@ -75,7 +77,7 @@ def _on_terminal(words: list[str], columns: int) -> str:
     ours, theirs = pty.openpty()
     try:
         with subprocess.Popen(
-            words,
+            [sys.executable, "-m", "harness.cli.main", *words],
             cwd=ROOT,
             env=os.environ | {"COLUMNS": str(columns), "LINES": "50", "NO_COLOR": "1"},
             stdin=subprocess.DEVNULL,

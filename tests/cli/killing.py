@@ -52,9 +52,7 @@ def dump_of(number: int, words: Sequence[int]) -> bytes:
 
 def contents(unit: RackUnit) -> dict[int, list[int]]:
     return {
-        slot.number: [int(word) for word in slot.sample.words]
-        for slot in unit.slots
-        if slot.sample is not None
+        slot.number: slot.sample.words.tolist() for slot in unit.slots if slot.sample is not None
     }
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,8 +19,9 @@ from harness.cli.options import command_of
 from harness.cli.ports import ports
 from harness.files.problem import Problem
 from tests import oracle
+from tests.cli.forked import Forked
 from tests.cli.replaying import Said
-from tests.cli.runs import COMMAND, environment
+from tests.cli.runs import environment
 from tests.foreign.process import gear, send
 from tests.ports import jack
 
@@ -217,18 +217,14 @@ def server() -> Iterator[str]:
 
 
 def command(folder: Path, name: str, *words: str) -> tuple[int, dict[str, Any]]:
-    done = subprocess.run(
-        [*COMMAND, *words, "--json"],
-        cwd=folder,
-        env={**environment(), "JACK_DEFAULT_SERVER": name},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=HUNG_S,
-        check=False,
-    )
-    assert done.stdout, done.stderr
-    return done.returncode, json.loads(done.stdout)
+    env = {**environment(), "JACK_DEFAULT_SERVER": name}
+    with Forked([*words, "--json"], cwd=folder, env=env) as process:
+        try:
+            out, err = process.communicate(HUNG_S)
+        finally:
+            process.kill()
+    assert out, err
+    return process.wait(), json.loads(out)
 
 
 @pytest.mark.port

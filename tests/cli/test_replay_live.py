@@ -24,7 +24,7 @@ from harness.files.capture_file import load
 from harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.forked import Forked
-from tests.cli.runs import COMMAND, environment
+from tests.cli.runs import COMMAND, environment, run
 from tests.cli.serving import PATIENCE_S, PERIOD_NS, Unit, serving
 
 LENGTHS = {1: 90, 2: 2_000, 3: 70}
@@ -230,21 +230,15 @@ def test_everything_loaded_before_is_said_and_nothing_sent(tmp_path: Path) -> No
 
 
 def test_a_second_replay_does_not_share_the_journal_of_the_first(tmp_path: Path) -> None:
-    with serving(tmp_path) as unit, replaying(tmp_path, unit, "2.syx", "--journal", "j") as run:
+    with serving(tmp_path) as unit, replaying(tmp_path, unit, "2.syx", "--journal", "j") as first:
         begin(unit, 2)
-        done = subprocess.run(
-            [*COMMAND, "replay", "1.syx", "--to", "tcp:127.0.0.1:1", "--journal", "j"],
-            cwd=tmp_path,
-            env=environment(),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert run.end()["transfers"]
+        words = ("replay", "1.syx", "--to", "tcp:127.0.0.1:1", "--journal", "j")
+        done = run(*words, folder=tmp_path)
+        assert first.end()["transfers"]
         unit.quit()
-    assert (done.returncode, done.stdout) == (2, "")
-    assert "another replay is writing the journal j" in done.stderr
-    assert run.code == 0
+    assert (done.code, done.out) == (2, "")
+    assert "another replay is writing the journal j" in done.err
+    assert first.code == 0
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such limit there")
@@ -298,13 +292,6 @@ def test_a_unit_that_goes_away_in_the_middle_is_a_matter_of_the_rig(tmp_path: Pa
 def test_what_only_an_emulated_unit_can_do_is_refused(
     tmp_path: Path, option: tuple[str, ...]
 ) -> None:
-    done = subprocess.run(
-        [*COMMAND, "replay", "1.syx", "--to", "tcp:127.0.0.1:1", *option],
-        cwd=tmp_path,
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert (done.returncode, done.stdout) == (2, "")
-    assert f"{option[0]} is for an emulated unit" in done.stderr
+    done = run("replay", "1.syx", "--to", "tcp:127.0.0.1:1", *option, folder=tmp_path)
+    assert (done.code, done.out) == (2, "")
+    assert f"{option[0]} is for an emulated unit" in done.err

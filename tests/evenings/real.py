@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import signal
-import subprocess
-import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from tests.cli.runs import COMMAND, environment
+from tests.cli.forked import Forked
+from tests.cli.runs import environment
 from tests.evenings.plan import Evening, Run, Trouble
 from tests.evenings.rack import Rack
 from tests.evenings.tool import HUNG, Ran
@@ -69,26 +69,16 @@ class RealRunner:
         words = ("replay", *evening.files, "--to", self._door.name, *run.options)
         arguments = (*words, "--json") if run.as_json else words
         bench = _Bench(evening, run, rack, self._door, began_ns)
-        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-            process = subprocess.Popen(
-                [*COMMAND, *arguments],
-                cwd=folder,
-                env=environment() | {"XDG_STATE_HOME": str(folder)},
-                stdin=subprocess.DEVNULL,
-                stdout=out,
-                stderr=err,
-            )
+        env = environment() | {"XDG_STATE_HOME": str(folder)}
+        with Forked(arguments, cwd=folder, env=env) as process, ThreadPoolExecutor(1) as pool:
+            said = pool.submit(process.communicate)
             try:
                 bench.serve(process)
             finally:
                 process.kill()
-                process.wait()
+                out, err = said.result()
                 self._door.hang_up()
-            texts = []
-            for file in (out, err):
-                file.seek(0)
-                texts.append(file.read().decode("utf-8", "replace"))
-        code = process.returncode
+        code = process.wait()
         if bench.log.ended:
             code = HUNG
         elif code == -signal.SIGKILL:
@@ -96,8 +86,8 @@ class RealRunner:
         return Ran(
             arguments=arguments,
             code=code,
-            out=texts[0],
-            err=texts[1],
+            out=out,
+            err=err,
             log=bench.log,
             rack=rack,
             began_ns=began_ns,
@@ -131,7 +121,7 @@ class _Bench:
     def now_ns(self) -> int:
         return self._began_ns + time.monotonic_ns() - self._start_ns
 
-    def serve(self, process: subprocess.Popen[bytes]) -> None:
+    def serve(self, process: Forked) -> None:
         """Be the unit until the process ends."""
         cutter = wire.Cutter()
         first_ns = 0
@@ -153,7 +143,7 @@ class _Bench:
                 self.log.ended = "hung"
                 return
 
-    def _disturb(self, process: subprocess.Popen[bytes], now_ns: int, since_s: float) -> None:
+    def _disturb(self, process: Forked, now_ns: int, since_s: float) -> None:
         while self._troubles and self._troubles[0].at_s <= since_s:
             self._strike(process, self._troubles.pop(0), now_ns)
         while self._later and self._later[0][0] <= now_ns:
@@ -167,7 +157,7 @@ class _Bench:
                 case "ctrl-c":
                     process.send_signal(signal.SIGINT)
 
-    def _strike(self, process: subprocess.Popen[bytes], trouble: Trouble, now_ns: int) -> None:
+    def _strike(self, process: Forked, trouble: Trouble, now_ns: int) -> None:
         self.log.told.append((now_ns, f"{trouble.kind} {trouble.for_s or ''}".strip()))
         self.log.struck.add(trouble.kind)
         then_ns = now_ns + round(trouble.for_s * S)

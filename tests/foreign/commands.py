@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,7 +12,6 @@ from typing import Any, Final
 from tests.cli.forked import Forked
 from tests.foreign.process import ROOT, Running, environment
 
-DRYLOAD: Final = (sys.executable, "-m", "harness.cli.main")
 _HUNG_S: Final = 240
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import signal
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -20,8 +19,9 @@ from typing import Any, Final
 
 import pytest
 
+from tests.cli.forked import Forked
 from tests.foreign import wire
-from tests.foreign.commands import DRYLOAD, serving
+from tests.foreign.commands import serving
 from tests.foreign.process import ROOT, Running, environment, gear
 
 PACKETS: Final = 60
@@ -64,12 +64,8 @@ def unit_of(name: str) -> Iterator[Running]:
 
 def play(file: Path, name: str, for_s: int) -> Came:
     with unit_of(name) as unit:
-        process = subprocess.Popen(
-            [*DRYLOAD, "replay", str(file), "--to", unit.port, "--json"],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
+        process = Forked(
+            ["replay", str(file), "--to", unit.port, "--json"],
             cwd=ROOT,
             env={**environment(None), "XDG_STATE_HOME": str(file.parent / f"{name} {for_s}")},
         )
@@ -88,7 +84,7 @@ def play(file: Path, name: str, for_s: int) -> Came:
         if is_gear:
             sample = unit.end()["samples"].get(str(HEAD.sample))
             held = None if sample is None else sample["words"]
-    return Came(code=process.returncode, document=json.loads(out), held=held)
+    return Came(code=process.wait(), document=json.loads(out), held=held)
 
 
 @pytest.fixture(scope="module")
