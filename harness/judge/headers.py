@@ -50,7 +50,7 @@ def judge_header(findings: Findings, opening: Piece, header: Header | None) -> N
             field="period is 0 ns" if standard else "rate is 0 Hz",
             expected="22,676 ns for 44,100 Hz" if standard else "the rate in Hz",
         )
-    elif near_common(float(rate)) is None:
+    elif near_common(rate.numerator / rate.denominator) is None:
         judge_odd_rate(findings, at, header, rate)
     _judge_loop(findings, at, header)
     if isinstance(header, ExtendedHeader):
@@ -60,14 +60,14 @@ def judge_header(findings: Findings, opening: Piece, header: Header | None) -> N
 def _judge_loop(findings: Findings, at: Place, header: Header) -> None:
     extended = isinstance(header, ExtendedHeader)
     types = EXTENDED_LOOP_TYPES if extended else LOOP_TYPES
+    if header.loop_type in types and header.loop_type in NO_LOOP_TYPES:
+        return
     start, end, length = header.loop_start, header.loop_end, header.length
     loop = {"type": header.loop_type, "start": start, "end": end, "length": length}
     if header.loop_type not in types:
         known = ", ".join(f"{value:02X}" for value in types)
         clause = "EXT-04" if extended else ""
         findings.tell("no such loop type", at, clause=clause, types=known, names=loop)
-    elif header.loop_type in NO_LOOP_TYPES:
-        return
     elif start == end:
         findings.tell("loop of one word", at, names=loop)
     elif start > end or end >= length:

@@ -8,10 +8,12 @@ text is ASCII: a file name need not be UTF-8, and a terminal need not know every
 import json
 from collections.abc import Mapping
 from dataclasses import fields
+from functools import cache
 from typing import TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
+    from msgspec.json import Encoder
 
 Document = Mapping[str, Any]
 
@@ -25,13 +27,20 @@ def written(document: object, *, indent: int | None = 2) -> str:
 
 def written_as_line(document: object) -> str:
     """Return a document as JSON on one line, several times sooner where it is ASCII."""
-    import msgspec
+    from msgspec import json as quick
 
     try:
-        line = msgspec.json.format(msgspec.json.encode(document, enc_hook=_plain), indent=0)
+        line = quick.format(_encoder().encode(document), indent=0)
     except UnicodeEncodeError:  # a file name that is not UTF-8
         return written(document, indent=None)
     return line.decode("ascii") if line.isascii() else written(document, indent=None)
+
+
+@cache
+def _encoder() -> "Encoder":
+    from msgspec.json import Encoder
+
+    return Encoder(enc_hook=_plain)
 
 
 def fields_of(value: object, *names: str) -> dict[str, Any]:

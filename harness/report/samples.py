@@ -65,7 +65,7 @@ def header_document(header: Header) -> Document:
     return {
         "header": header_kind(header),
         **fields_of(header, "sample_number", "device_id", "bits", "channels"),
-        "rate_hz": None if rate is None else float(rate),
+        "rate_hz": None if rate is None else rate.numerator / rate.denominator,
         "period_ns": header.period_ns if isinstance(header, DumpHeader) else None,
         "frames": header.length,
         "words": words_of(header),

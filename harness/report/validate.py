@@ -61,14 +61,16 @@ class FileReport:
         section = verdict.contents.section
         if not (section.is_dump or verdict.findings):
             return
-        found = verdict.worst
-        worst = found if found in (Verdict.BROKEN, Verdict.BENT) else None
-        has_header = section.opening is not None
-        self.dumps += section.is_dump
-        self.broken += section.is_dump and worst is Verdict.BROKEN
-        self._bent += section.is_dump and worst is Verdict.BENT
+        has_header, is_dump = section.opening is not None, section.is_dump
+        self.dumps += is_dump
         self._headers += has_header
-        self._findings += len(verdict.findings)
+        worst = None
+        if verdict.findings:
+            found = verdict.worst
+            worst = found if found in (Verdict.BROKEN, Verdict.BENT) else None
+            self.broken += is_dump and worst is Verdict.BROKEN
+            self._bent += is_dump and worst is Verdict.BENT
+            self._findings += len(verdict.findings)
         if worst is not None and not self.is_broken:
             self._worst = worst
         number = self._headers if has_header else None
