@@ -3,7 +3,12 @@
 from collections.abc import Callable
 from typing import Annotated
 
+from emulator.wire.clauses import FAMILIES, Judged, Level, clause
+from emulator.wire.clauses import clauses as register
 from harness.cli.options import AsJson, argument, value
+from harness.cli.terminal import show, width
+from harness.files.problem import Problem
+from harness.report import clauses as report
 
 
 def clauses(
@@ -26,12 +31,6 @@ def clauses(
     as_json: AsJson = False,
 ) -> None:
     """List the clauses of the standard, or describe some in full."""
-    from emulator.wire.clauses import FAMILIES, Judged, Level, clause
-    from emulator.wire.clauses import clauses as register
-    from harness.cli.terminal import show, width
-    from harness.files.problem import Problem
-    from harness.report import clauses as report
-
     wanted_family = _one_of(family, list(FAMILIES), "family", str.upper)
     wanted_level = _one_of(level, [str(each) for each in Level], "level", str.lower)
     wanted_evidence = _one_of(judged, [str(each) for each in Judged], "evidence", str.lower)
@@ -59,8 +58,6 @@ def _one_of(
     given: str | None, legal: list[str], what: str, spelled: Callable[[str], str]
 ) -> str | None:
     """Return `given` in its usual spelling; a Problem that lists the legal values otherwise."""
-    from harness.files.problem import Problem
-
     if given is None or spelled(given) in legal:
         return None if given is None else spelled(given)
     raise Problem(f"there is no {what} {given!r}.", do=f"There are: {', '.join(legal)}.")
