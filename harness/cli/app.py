@@ -15,7 +15,7 @@ import click
 from harness.cli.help_page import HelpfulGroup
 from harness.cli.options import argument, command_of
 from harness.cli.terminal import Printed, note
-from harness.files.opening import shown
+from harness.files.opening import IS_WINDOWS, shown
 from harness.files.problem import INTERRUPTED, USAGE, Problem
 
 CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
@@ -165,11 +165,21 @@ def _invoke(words: Sequence[str]) -> int:
 def _words() -> list[str]:
     """Return the words of the process; where no shell does it, patterns become file names."""
     words = sys.argv[1:]
-    if os.name != "nt":
-        return words
-    from glob import glob
+    return [name for word in words for name in _matching(word)] if IS_WINDOWS else words
 
-    return [name for word in words for name in (sorted(glob(word)) or [word])]
+
+def _matching(word: str) -> list[str]:
+    """Return the files that a pattern names, or the word itself where it names a file or none.
+
+    Brackets are legal in names: those of a file or a folder that is there are no pattern.
+    """
+    from glob import escape, glob
+
+    if os.path.lexists(word):
+        return [word]
+    folder, name = os.path.split(word)
+    pattern = os.path.join(escape(folder), name) if os.path.isdir(folder) else word
+    return sorted(glob(pattern)) or [word]
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -3,10 +3,12 @@
 import ntpath
 import os
 import shlex
+import sys
 from pathlib import Path
 
 import pytest
 
+from harness.cli import app
 from harness.cli.encode import _targets
 from harness.cli.target import target_of
 from harness.files import opening
@@ -77,3 +79,41 @@ def test_sounds_on_other_drives_become_files_in_the_folder(
 def test_a_unit_may_lie_on_a_drive(where: str) -> None:
     target = target_of(f"unit:{where}", option="--to")
     assert (target.kind, target.where, target.is_live) == ("unit", where, False)
+
+
+@pytest.mark.parametrize("folder", ["dumps", "desk [1]"])
+def test_a_pattern_becomes_file_names_and_brackets_in_names_are_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, folder: str
+) -> None:
+    here = tmp_path / folder
+    here.mkdir()
+    for name in ("gulls 1.syx", "gulls 2.syx", "gulls [2].syx", "bell.syx"):
+        (here / name).touch()
+    monkeypatch.setattr(app, "IS_WINDOWS", True)
+
+    def words(*given: str) -> list[str]:
+        monkeypatch.setattr(sys, "argv", ["dryload", *given])
+        return app._words()
+
+    gulls = [str(here / name) for name in ("gulls 1.syx", "gulls 2.syx", "gulls [2].syx")]
+    assert words("replay", str(here / "gulls*.syx"), "--json") == ["replay", *gulls, "--json"]
+    assert words("validate", gulls[2]) == ["validate", gulls[2]]  # and not number 2
+    assert words("replay", str(here / "thunder*.syx")) == ["replay", str(here / "thunder*.syx")]
+    assert words("--disturb", "lose packets [1]?") == ["--disturb", "lose packets [1]?"]
+
+
+def test_a_pattern_on_a_drive_has_its_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def found_by(pattern: str) -> list[str]:
+        asked.append(pattern)
+        return ["C:\\found.syx"]
+
+    with monkeypatch.context() as windows:
+        windows.setattr(os, "path", ntpath)
+        windows.setattr(ntpath, "isdir", lambda path: path == "C:\\desk [1]")
+        windows.setattr(ntpath, "lexists", lambda path: False)
+        windows.setattr("glob.glob", found_by)
+        found = [app._matching(word) for word in (r"C:\desk [1]\*.syx", r"D:\*\bell.syx")]
+    assert found == [["C:\\found.syx"]] * 2
+    assert asked == [r"C:\desk [[]1]\*.syx", r"D:\*\bell.syx"]
