@@ -26,6 +26,7 @@ PACKED = "words packed wrongly"
 STUCK = "stuck data bit"
 NUMBERS = "packets numbered wrongly"
 SPOILED = "header spoiled on the way"
+AGAIN = "header sent again in the middle"
 SURE = (Confidence.CERTAIN, Confidence.VERY_LIKELY)
 
 
@@ -134,6 +135,18 @@ def test_a_dump_that_is_begun_anew_is_of_one_sender() -> None:
     assert OTHERS not in [each.name for each in told(tape, TakenAt.LINE).causes]
 
 
+@pytest.mark.parametrize("taken_at", list(TakenAt))
+@pytest.mark.parametrize("every", [1, 3])
+def test_a_header_that_comes_again_within_its_dump(taken_at: TakenAt, every: int) -> None:
+    """For a unit each header begins a dump (M1 p. 39)."""
+    tape = Tape()
+    for place, each in enumerate(packets(8)):
+        if place % every == 0:
+            usual(tape, 0, header(8))
+        usual(tape, place, each)
+    assert first(told(tape, taken_at)) == AGAIN
+
+
 # Answers that the sender does not hear.
 
 
@@ -224,6 +237,26 @@ def test_a_packet_that_is_sent_again_under_the_next_number(taken_at: TakenAt) ->
             body = body[:50] + bytes([body[50] ^ 4]) + body[51:]
         tape.to(body).back(say("NAK" if number == 2 else "ACK", number))
     assert first(told(tape, taken_at)) == NUMBERS
+
+
+@pytest.mark.parametrize("taken_at", [TakenAt.HOST, TakenAt.LINE, TakenAt.UNIT])
+@pytest.mark.parametrize("count", [1, 5])
+def test_numbers_beside_those_of_the_source(taken_at: TakenAt, count: int) -> None:
+    """The sound is the source's, packet for packet, under numbers from 1 (M1 p. 39: from 0)."""
+    right = packets(8)
+    tape = Tape().to(header(8))
+    for number, each in enumerate(right[:count], start=1):
+        tape.to(oracle.packet(number=number, data=each[5:-2]), after_ms=25)
+    assert first(told(tape, taken_at, source(header(8), right))) == NUMBERS
+
+
+def test_a_lost_packet_leaves_the_others_their_numbers() -> None:
+    right = packets(8)
+    tape = sent(header(8), right[:3])
+    tape.now_ns += 60_000_000
+    for number, each in enumerate(right[4:], start=4):
+        tape.to(each).back(say("ACK", number))
+    assert first(told(tape, TakenAt.LINE, source(header(8), right))) == "messages lost on the way"
 
 
 def test_two_packets_that_sound_alike_are_two() -> None:

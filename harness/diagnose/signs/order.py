@@ -11,7 +11,7 @@ from typing import Final
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.packets import DATA
+from emulator.wire.packets import CHECKSUM, DATA, NUMBER
 from emulator.wire.prose import counted
 from emulator.wire.sizes import words_per_packet
 from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named
@@ -41,6 +41,7 @@ def order(scene: Scene) -> Iterator[Sign]:
         if dump.is_mixed:
             yield _mixed(dump)
             continue
+        yield from _header_again(dump)
         odd = list(_misnumbered(dump))
         swaps = list(_swapped(dump))
         yield from (*odd, *swaps)
@@ -57,8 +58,8 @@ def order(scene: Scene) -> Iterator[Sign]:
 def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
     """Tell of numbers that follow a rule of their own, where none is missing by the count."""
     packets, planned = dump.packets, dump.planned
-    if (counted_on := _counted_on(dump)) is not None:
-        yield counted_on
+    if (found := _counted_on(dump) or _renumbered(dump)) is not None:
+        yield found
         return
     if not dump.headers or not packets or not dump.is_all_sound or dump.runs is not None:
         return
@@ -85,6 +86,16 @@ def _misnumbered(dump: DumpScene) -> Iterator[Sign]:
     )
 
 
+def _header_again(dump: DumpScene) -> Iterator[Sign]:
+    """Tell of a header that came once more in the middle of its own dump, which then goes on."""
+    before = dump.scene.dumps[dump.index - 1]
+    if dump.runs is not None and dump.header == before.header:
+        first = dump.packets[0]
+        text = f"The header came again, and after it packet {first.number} and not packet 0."
+        heard = dump.headers[-1]
+        yield sign("header again", before, text, heard=heard, shown=shown(heard.body))
+
+
 def _counted_on(dump: DumpScene) -> Sign | None:
     """Find packets that were rejected and came again under the next number, as if they were new."""
     found = [
@@ -108,6 +119,26 @@ def _counted_on(dump: DumpScene) -> Sign | None:
         exchange=first,
         shown=shown(first.best.body),
         again=True,
+    )
+
+
+def _renumbered(dump: DumpScene) -> Sign | None:
+    """Find packets that are the source's but for their numbers, and the checksums with them."""
+    compared = dump.compared
+    if compared is None or dump.source is None or not compared.compared:
+        return None
+    found = [each for each in compared.unseen if set(each.offsets) == {NUMBER, CHECKSUM}]
+    if len(found) < compared.compared:
+        return None
+    first = found[0]
+    return sign(
+        "numbers by another rule",
+        dump,
+        f"The packets are the source's, but the first one bears the number {first.found[NUMBER]} "
+        f"in place of {first.expected[NUMBER]}, and so it goes on.",
+        at=dump.place_at(first.place, first.heard, first.exchange),
+        shown=shown(first.found),
+        again=False,
     )
 
 
