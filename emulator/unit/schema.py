@@ -25,9 +25,10 @@ _DAY_NS: Final = 86_400_000_000_000
 _NS_SUFFIX: Final = "_ns"
 _LONG: Final = 60  # characters of what is shown of a file, or bits of a number
 _FEW: Final = 8  # entries of a list that are shown
-_PART: Final = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_PART: Final = r"""(?:(?<![\w-])[\w-]++|"[^"\n]*"|'[^'\n]*')"""
 _CHAIN: Final = re.compile(rf"{_PART}(?:[ \t]*\.[ \t]*{_PART}){{16,}}")
-"""A dotted key of many parts; those of a profile have two."""
+"""A dotted key of many parts; those of a profile have two.  No part begins in the middle of a word:
+else a long word would be searched once for each of its characters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import pytest
@@ -67,7 +68,10 @@ def make_script() -> Endpoint:
 
 
 def make_unit(name: str) -> Callable[[], Endpoint]:
-    return lambda: RackUnit(load_profile(name))
+    return lambda: RackUnit(_profile(name))
+
+
+_profile: Final = cache(load_profile)
 
 
 ENDPOINTS: Final[dict[str, Callable[[], Endpoint]]] = {
