@@ -15,9 +15,8 @@ from typing import Final
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import DumpHeader, ExtendedHeader
-from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, join
+from emulator.wire.packets import DATA, DEVICE_ID
 from emulator.wire.splitter import PieceKind
-from harness.judge.sums import WAYS
 from harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
@@ -198,12 +197,3 @@ def stops_at_number(packet: TimedMessage, place: int) -> bool:
     piece = packet.piece
     at_number = len(packet.body) == DEVICE_ID + 2 and piece.kind is PieceKind.CUT
     return at_number and piece.ended_by == min(place, 0xFF)
-
-
-def wrong_way_of(packets: Sequence[TimedMessage]) -> str:
-    """Return in which wrong way all checksums of whole packets were made; "" where in none."""
-    rows = join([each.body for each in packets])
-    for name, way in WAYS:
-        if bool((way(rows) == rows[:, CHECKSUM]).all()):
-            return name
-    return ""

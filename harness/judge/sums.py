@@ -29,7 +29,7 @@ def _data_sum(rows: Rows) -> NDArray[np.uint32]:
     return total
 
 
-WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.integer[Any]]]], ...]] = (
+_WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.integer[Any]]]], ...]] = (
     ("the exclusive-or with F0 included", lambda rows: _xor(rows[:, 0:125])),
     ("the exclusive-or from the device ID on, without 7E", lambda rows: _xor(rows[:, 2:125])),
     ("the exclusive-or from the 02 on", lambda rows: _xor(rows[:, 3:125])),
@@ -47,6 +47,12 @@ WAYS: Final[tuple[tuple[str, Callable[[Rows], NDArray[np.integer[Any]]]], ...]] 
     ("always 00", lambda rows: np.zeros(len(rows), np.uint8)),
 )
 """Ways in which encoders get PKT-05 wrong: in words, and what they come to for each packet."""
+
+
+def wrong_way_of(rows: Rows) -> str:
+    """Return in which wrong way the checksums of all these packets were made; "" where in none."""
+    carried = rows[:, CHECKSUM]
+    return next((name for name, way in _WAYS if np.array_equal(way(rows), carried)), "")
 
 
 def judge_sums(
@@ -78,13 +84,12 @@ def _one_way(findings: Findings, section: Section, rows: Rows, sums: Bytes) -> b
     other_id = device ^ shift
     same_id = np.array_equal(sums ^ np.uint8(shift), carried)
     names = {"packets": section.packets, "right": int(sums[0]), "found": int(carried[0])}
-    for name, way in WAYS:
-        if np.array_equal(way(rows), carried):
-            also = f" The same comes out if the device ID was changed from {other_id} on the way."
-            findings.tell(
-                "checksums made wrong", at, way=name, also=also if same_id else "", names=names
-            )
-            return True
+    if way := wrong_way_of(rows):
+        also = f" The same comes out if the device ID was changed from {other_id} on the way."
+        findings.tell(
+            "checksums made wrong", at, way=way, also=also if same_id else "", names=names
+        )
+        return True
     if not same_id:
         return False
     findings.tell("checksums off by the same bits", at, names=names)

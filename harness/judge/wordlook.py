@@ -53,7 +53,7 @@ class Looks:
     """What has been seen of the words of one dump."""
 
     def __init__(self, plan: DumpPlan) -> None:
-        self._plan = plan
+        self._channels = max(plan.header.channels, 1)
         self._bits = plan.header.bits
         self._top = 1 << (self._bits - 1)
         self._low = self._top
@@ -61,8 +61,8 @@ class Looks:
         self._used = 0
         self._count = 0
         self._windows: list[_Windows] = []
-        self._wraps: list[int] = []
-        self._wrap_count = 0
+        self._wraps = 0
+        self._first_wrap = 0
         self._run = 0
         self._run_at = 0
 
@@ -100,16 +100,14 @@ class Looks:
 
     def _see_wraps(self, words: Words, lowest: NDArray[np.int64]) -> None:
         """Find full-scale positive words beside those at `lowest`, in the same channel."""
-        apart = max(self._plan.header.channels, 1)
+        apart = self._channels
         before, after = lowest[lowest >= apart] - apart, lowest[lowest < len(words) - apart]
-        firsts = (
-            before[words[before] == self._top - 1],
-            after[words[after + apart] == self._top - 1],
+        firsts = np.append(
+            before[words[before] == self._top - 1], after[words[after + apart] == self._top - 1]
         )
-        count = sum(len(each) for each in firsts)
-        self._wrap_count += count
-        if count and not self._wraps:
-            self._wraps.append(self._count + min(int(each[0]) for each in firsts if len(each)))
+        if len(firsts) and not self._wraps:
+            self._first_wrap = self._count + int(firsts.min())
+        self._wraps += len(firsts)
 
     def _see_run(self, lowest: NDArray[np.int64]) -> None:
         """Find the longest run of words of 00 bytes, which are full-scale negative."""
@@ -140,12 +138,12 @@ class Looks:
         if idle:
             used = {"used": self._bits - idle, "bits": self._bits, "idle": counted(idle, "bit")}
             yield "low bits idle", used
-        if self._wrap_count:
-            places = counted(self._wrap_count, "place")
-            yield "looks wrapped round", {"places": places, "first": self._wraps[0]}
+        if self._wraps:
+            places = counted(self._wraps, "place")
+            yield "looks wrapped round", {"places": places, "first": self._first_wrap}
 
     def _roughness(self) -> Iterator[_Remark]:
-        channels = max(self._plan.header.channels, 1)
+        channels = self._channels
         neighbours = _steps(self._windows, 1)
         if channels > 1 and self._looks_in_turn(neighbours.mean):
             yield "channels look one after the other", {"channels": channels}
@@ -153,7 +151,7 @@ class Looks:
 
     def _misreadings(self, as_sent: _StepSizes | None = None) -> Iterator[_Remark]:
         """Yield the first way of writing words in which this would be a smooth sound."""
-        as_sent = as_sent or _steps(self._windows, max(self._plan.header.channels, 1))
+        as_sent = as_sent or _steps(self._windows, self._channels)
         for how, needs_jump, kind in _MISREADINGS:
             if self._count < _ENOUGH and not needs_jump:
                 return
@@ -168,7 +166,7 @@ class Looks:
 
         The steps are small beside the range and beside the sound itself, and none is a jump.
         """
-        half, channels = self._top, max(self._plan.header.channels, 1)
+        half, channels = self._top, self._channels
         if _is_plainly_rough(self._windows[0][0, :_GLANCE], how, self._bits):
             return False  # plainly not, so the rest need not be read
         read = [altered(window, how, self._bits) for window in self._windows]
@@ -185,7 +183,7 @@ class Looks:
 
     def _looks_in_turn(self, steps: float) -> bool:
         """Return whether neighbours are as close as the words of one channel ought to be."""
-        channels = self._plan.header.channels
+        channels = self._channels
         if not 0 < steps <= _smooth(self._bits):
             return False
         if _steps(self._windows, channels).mean < steps * (channels + 1) / 2:

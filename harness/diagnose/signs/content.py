@@ -11,15 +11,16 @@ from typing import Final
 
 from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
 from emulator.wire.messages import DataPacket
-from emulator.wire.packets import CHECKSUM
+from emulator.wire.packets import CHECKSUM, join
 from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.splitter import PieceKind
 from harness.diagnose.scene import DumpScene, Scene
 from harness.diagnose.sign import Sign, shown, sign
 from harness.judge.against_source import is_as_source
-from harness.judge.damage import is_short_by_filler, stops_at_number, wrong_way_of
+from harness.judge.damage import is_short_by_filler, stops_at_number
 from harness.judge.dialogue.exchanges import Exchange
+from harness.judge.sums import wrong_way_of
 from harness.judge.timed_messages import TimedMessage
 
 _SUMMED: Final = 512  # packets on which other ways of summing are tried
@@ -46,7 +47,7 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
     if not wrong or (dump.found("DEV-04") and not single and not only):
         return
     first = wrong[0]
-    way = "" if dump.sound else wrong_way_of([each.best for each in wrong[:_SUMMED]])
+    way = "" if dump.sound else wrong_way_of(join([each.best.body for each in wrong[:_SUMMED]]))
     if way:
         what = "every packet" if len(wrong) > 1 else "the packet"
         yield sign(
