@@ -229,8 +229,10 @@ def _prepare(
         unit.panel.fit_banks(range(1, banks + 1), 0)
     if initialise:
         unit.panel.initialise(0)
+    if told:
+        return f"{told}{'' if unit.memory.initialised else ': initialise it at the panel'}."
     if image is None or not held or unit.slots.used():
-        return told
+        return ""
     option = "--initialise" if initialise else f"--banks {banks}"
     return (
         f"{option} wipes the memory, and {shown(image.path)} held {counted(held, 'sample')}: that "

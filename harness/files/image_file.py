@@ -42,8 +42,8 @@ class ImageFile:
     def load(self, unit: RackUnit) -> str:
         """Load the file into a newly made unit; without a file the unit is new.
 
-        A file that cannot be loaded is set aside, and the unit has to be initialised; the message
-        about that is returned, "" if there is none.
+        A file that cannot be loaded is set aside, and the unit has to be initialised; what is to
+        be said about that is returned without a full stop, "" for nothing.
         """
         try:
             image = self._read(unit)
@@ -58,7 +58,7 @@ class ImageFile:
             unit.panel.fit_banks(unit.profile.memory.fitted, 0)
             return (
                 f"{self._name} can't be loaded: {problem}. It is kept as {aside}, "
-                "and the unit starts without its memory: initialise it at the panel."
+                "and the unit starts without its memory"
             )
         unit.panel.power_on(0)  # the display shows the new memory
         return ""

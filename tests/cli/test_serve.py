@@ -161,7 +161,9 @@ def test_a_port_that_is_taken_is_the_rig(tmp_path: Path) -> None:
 def test_a_damaged_image_is_set_aside_and_told(tmp_path: Path) -> None:
     (tmp_path / "desk.image").write_bytes(b"no image")
     with serving(tmp_path, "--no-pace", "--image", "desk.image") as unit:
-        assert "desk.image.set-aside-1" in unit.await_event("set aside")["message"]
+        said = unit.await_event("set aside")["message"]
+        assert "desk.image.set-aside-1" in said
+        assert said.endswith(": initialise it at the panel.")
         with unit.peer() as peer:
             peer.sendall(dump(0, WORDS)[0])
             assert receive(peer) == oracle.handshake(kind="CANCEL")
@@ -176,7 +178,9 @@ def test_beside_a_damaged_image_banks_and_initialise_still_count(tmp_path: Path)
     (tmp_path / "desk.image").write_bytes(b"no image")
     options = ("--no-pace", "--image", "desk.image", "--banks", "1", "--initialise")
     with serving(tmp_path, *options) as unit:
-        assert "desk.image.set-aside-1" in unit.await_event("set aside")["message"]
+        said = unit.await_event("set aside")["message"]
+        assert "desk.image.set-aside-1" in said
+        assert said.endswith("without its memory.")  # it is initialised: nothing is left to do
         unit.load(dump(0, WORDS))
         unit.quit()
 
