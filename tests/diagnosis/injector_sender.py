@@ -46,6 +46,19 @@ def late_taken(play: Play) -> int | None:
     return None
 
 
+@fault("the header again within the dump", "header sent again in the middle", plain=True)
+def header_again(play: Play) -> int | None:
+    """For the unit each header begins a dump, and it answers it as one (M1 p. 39)."""
+    every = play.chance.randrange(1, 3)
+    play.open()
+    for place in range(play.dump.count):
+        if place and place % every == 0:
+            play.send_header()
+            play.accept_header()
+        play.good(place)
+    return None
+
+
 @fault("WAIT passed over", "sender passes over an answer", 10, plain=True)
 def over_wait(play: Play) -> int | None:
     place = play.inner()

@@ -238,7 +238,7 @@ def test_it_is_written_apart_from_the_project() -> None:
 def test_bytes_of_one_direction_never_overlap_on_a_line() -> None:
     """One byte every 320 us at most (M1 p. 1), but where the fault is that they come faster."""
     for case in cases(5, range(1_500)):
-        if case.kind == "packets faster than a line":
+        if case.kind in ("packets faster than a line", "a line four per cent too fast"):
             continue
         free = dict.fromkeys(("to unit", "from unit"), 0)
         for passage in case.recorded.capture.passages:

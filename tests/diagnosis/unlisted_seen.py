@@ -349,18 +349,6 @@ def counted_down(play: Play) -> Label:
     return told(NUMBERED | names("packets out of order in the dump"))
 
 
-@fault("the header comes again before each packet", source=False, plain=True)
-def header_each_time(play: Play) -> Label:
-    """The unit takes each for a new dump."""
-    play.open()
-    for place in range(play.dump.count):
-        if place:
-            play.send_header()
-            play.accept_header()
-        play.good(place)
-    return told(names("header sent again in the middle"))
-
-
 @fault("checksums without the device ID, and an ID rewritten", plain=True, mono_id=True)
 def sums_and_id(play: Play) -> Label:
     """Two things at once: the sum leaves the ID out, so rewriting it does not show in the sum."""
