@@ -102,7 +102,7 @@ class Forked:
         return code
 
     def communicate(self, timeout: float | None = None) -> tuple[str, str]:
-        """Read what it says until it ends."""
+        """Read what it says until it ends, and close the pipes."""
         until_s = None if timeout is None else time.monotonic() + timeout
         pool = ThreadPoolExecutor(2)
         try:
@@ -113,6 +113,8 @@ class Forked:
             raise subprocess.TimeoutExpired([str(self.args)], timeout or 0) from None
         finally:
             pool.shutdown(wait=False)
+        for pipe in pipes:
+            pipe.close()
         self.wait(_left(until_s))
         return said[0], said[1] if len(said) > 1 else ""
 

@@ -64,22 +64,23 @@ def unit_of(name: str) -> Iterator[Running]:
 
 def play(file: Path, name: str, for_s: int) -> Came:
     with unit_of(name) as unit:
-        process = Forked(
-            ["replay", str(file), "--to", unit.port, "--json"],
-            cwd=ROOT,
-            env={**environment(None), "XDG_STATE_HOME": str(file.parent / f"{name} {for_s}")},
-        )
-        is_gear = UNITS.get(name) is not None
-        unit.wait_for("packet" if is_gear else "header")
-        if not is_gear:
-            time.sleep(1)  # a third of the dump
-        both = [process, unit.process] if name == BOTH else [process]
-        for each in both:
-            each.send_signal(signal.SIGSTOP)
-        time.sleep(for_s)
-        for each in both:
-            each.send_signal(signal.SIGCONT)
-        out, _ = process.communicate(timeout=_HUNG_S)
+        env = {**environment(None), "XDG_STATE_HOME": str(file.parent / f"{name} {for_s}")}
+        words = ("replay", str(file), "--to", unit.port, "--json")
+        with Forked(words, cwd=ROOT, env=env) as process:
+            try:
+                is_gear = UNITS.get(name) is not None
+                unit.wait_for("packet" if is_gear else "header")
+                if not is_gear:
+                    time.sleep(1)  # a third of the dump
+                both = [process, unit.process] if name == BOTH else [process]
+                for each in both:
+                    each.send_signal(signal.SIGSTOP)
+                time.sleep(for_s)
+                for each in both:
+                    each.send_signal(signal.SIGCONT)
+                out, _ = process.communicate(timeout=_HUNG_S)
+            finally:
+                process.kill()
         held = None
         if is_gear:
             sample = unit.end()["samples"].get(str(HEAD.sample))
