@@ -181,10 +181,8 @@ def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
         packet_bits=sample_b.bits if a.header is None and b.header is not None else sample_a.bits,
     )
     comparison = replace(comparison, fields=tuple(_fields(a, b, comparison)))
-    told = (*sound_a, *sound_b)
-    if (a.header is None) != (b.header is None):
-        told = (*_unsaid(a, b), *told)
-    return Pairing(a=a, b=b, by=by, comparison=comparison, remarks=(*remarks, *told))
+    remarks += [*_unsaid(a, b), *sound_a, *sound_b]
+    return Pairing(a=a, b=b, by=by, comparison=comparison, remarks=tuple(remarks))
 
 
 def _fields(a: Subject, b: Subject, comparison: SampleComparison) -> Iterator[FieldDifference]:
@@ -248,8 +246,8 @@ def _beside_sound(
 
 def _unsaid(a: Subject, b: Subject) -> list[str]:
     """Return what a dump says that an audio file does not, so that nothing is known of it."""
-    name, dump = ("A", a) if b.header is None else ("B", b)
-    if dump.header is None or dump.sample is None:
+    name, dump, other = ("A", a, b) if b.header is None else ("B", b, a)
+    if other.header is not None or dump.header is None or dump.sample is None:
         return []
     parts = [f"sample number {dump.header.sample_number:,}"]
     sustain = dump.sample.sustain

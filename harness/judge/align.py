@@ -8,10 +8,10 @@ words is found again in the other sample.  It takes the one that fits clearly be
 and begins a new stretch there.  The seam between two stretches is then laid where the fewest words
 differ, and among equally good places at the edge of a packet.
 
-Windows are found by hashes, and every find is compared word by word.  The work is bounded: after
-too many seams the answer is None and the samples are to be compared in place.  What comes out is
-true whatever it is, since every word that differs within a stretch is counted by whoever reads the
-answer; only how well it explains the difference is a matter of luck.
+Windows are found by hashes, and every find is compared word by word.  The work is bounded: where
+other lags had to be tried too often the answer is None, and the samples are to be compared in
+place.  What comes out is true whatever it is, since every word that differs within a stretch is
+counted by whoever reads the answer; only how well it explains the difference is a matter of luck.
 """
 
 from collections.abc import Iterable, Iterator
@@ -33,6 +33,7 @@ _FITS: Final = 4  # packets that may be lost at once, and places that are tried 
 _EFFORT: Final = 15_000  # places at which other lags are tried: about a second
 _SEARCH: Final = 20  # times the effort, where windows are looked for
 _REACH: Final = 1 << 15  # words in which those from close by are looked for
+_FARTHER: Final = 64  # times as far as it stands ahead is where any other is looked for
 _FIRST: Final = 256
 _MOST: Final = 1 << 20
 _FACTORS: Final = (
@@ -43,7 +44,7 @@ _FACTORS: Final = (
     0xA076_1D64_78BD_642F,
 )
 
-Hashes = NDArray[np.uint64]
+_Hashes = NDArray[np.uint64]
 _Pair = tuple[int, int]
 """A place in A and one in B, or the same of another two."""
 
@@ -55,6 +56,11 @@ class AlignedWords:
     a: int
     b: int
     words: int
+
+    @property
+    def ends(self) -> tuple[int, int]:
+        """Where they end in A and in B."""
+        return self.a + self.words, self.b + self.words
 
 
 def equal_run(a: Words, at_a: int, b: Words, at_b: int) -> int:
@@ -183,7 +189,7 @@ class _SampleWalk:
         """Yield how far ahead windows are taken, farther each time, and how far they may be."""
         offsets = [0, 1, *range(_WINDOW, 2 * self._step + _WINDOW, _WINDOW)]
         while offsets := [offset for offset in offsets if offset + _WINDOW <= left]:
-            yield offsets, max(_REACH, _FAR * offsets[-1])
+            yield offsets, max(_REACH, _FARTHER * offsets[-1])
             offsets = [offsets[-1] + max(_WINDOW, offsets[-1] // 8)]
 
     def _stays(self, at: _Pair) -> bool:
@@ -237,12 +243,12 @@ class _SampleWalk:
                     yield a, at[1] + int(place)
 
     @cached_property
-    def _hashes_a(self) -> Hashes:
-        return window_hashes(self._a)
+    def _hashes_a(self) -> _Hashes:
+        return _window_hashes(self._a)
 
     @cached_property
-    def _hashes_b(self) -> Hashes:
-        return window_hashes(self._b)
+    def _hashes_b(self) -> _Hashes:
+        return _window_hashes(self._b)
 
     def _seam(self, begin: _Pair, at: _Pair, sync: _Pair) -> tuple[_Pair, _Pair]:
         """Return where the old stretch ends and where the new one begins.
@@ -272,9 +278,9 @@ def _ahead(at: _Pair, words: int) -> _Pair:
     return at[0] + words, at[1] + words
 
 
-def window_hashes(words: Words) -> Hashes:
+def _window_hashes(words: Words) -> _Hashes:
     """Return a hash of the window that begins at each word; shorter by a window less one."""
-    hashes: Hashes = words.astype(np.int64).view(np.uint64) + np.uint64(1 << 32)
+    hashes: _Hashes = words.astype(np.int64).view(np.uint64) + np.uint64(1 << 32)
     hashes *= np.uint64(_FACTORS[0])
     hashes ^= hashes >> np.uint64(29)
     if len(words) < _WINDOW:

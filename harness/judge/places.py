@@ -71,14 +71,14 @@ def differences(
     found = list(_named(pair, list(_blocks(pair, stretches))))
     changed: list[_Places] = []
     for stretch in stretches:
-        end_a, end_b = stretch.a + stretch.words, stretch.b + stretch.words
+        end_a, end_b = stretch.ends
         places = np.flatnonzero(pair.a[stretch.a : end_a] != pair.b[stretch.b : end_b]) + stretch.a
         if swaps := _swaps(pair, stretch, places):
             found += [_swap(pair, first) for first in swaps]
             places = places[~np.isin(places // pair.step, [*swaps, *(at + 1 for at in swaps)])]
         changed.append(places)
     lags = np.repeat([each.a - each.b for each in stretches], [len(each) for each in changed])
-    is_end = len(changed[-1]) > 0 and (end_a, end_b) == (len(pair.a), len(pair.b))
+    is_end = stretches[-1].ends == (len(pair.a), len(pair.b)) and len(changed[-1]) > 0
     places = np.concatenate(changed) if len(changed) > 1 else changed[0]
     found += _changes(pair, places, lags, is_end=is_end)
     return tuple(sorted(found, key=lambda each: (each.word or 0, each.word_b or 0)))
@@ -89,7 +89,7 @@ def differences(
 
 def _swaps(pair: SamplePair, stretch: AlignedWords, places: _Places) -> list[int]:
     """Return which packets stand in each other's place with the next one, wholly."""
-    step, end, lag = pair.step, stretch.a + stretch.words, stretch.a - stretch.b
+    step, end, lag = pair.step, stretch.ends[0], stretch.a - stretch.b
     packets = places // step
     firsts = packets[:-1][packets[1:] - packets[:-1] == 1]
     whole = ((firsts + 2) * step <= end) | (end == len(pair.a))
@@ -212,7 +212,7 @@ def _blocks(pair: SamplePair, stretches: Sequence[AlignedWords]) -> Iterator[_Bl
     """Yield what is in front of the stretches, between them and behind them."""
     edges = [AlignedWords(0, 0, 0), *stretches, AlignedWords(len(pair.a), len(pair.b), 0)]
     for before, after in pairwise(edges):
-        end_a, end_b = before.a + before.words, before.b + before.words
+        end_a, end_b = before.ends
         if after.a > end_a:
             yield _Block(end_a, end_b, pair.a[end_a : after.a], lost=True, moved=end_b - after.a)
         if after.b > end_b:
