@@ -43,7 +43,7 @@ class GivenArgument(click.Argument):
 
     def __init__(self, *words: Any, group: str = "", help: str = "", **rules: Any) -> None:
         super().__init__(*words, **rules)
-        self.group, self.help, self.show_default = group, help, False
+        self.group, self.help, self.show_default = group, help, "default" in rules
 
 
 class Declared(NamedTuple):

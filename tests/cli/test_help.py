@@ -47,6 +47,14 @@ def test_a_page_fits_the_terminal_and_shows_no_type_of_python(
     assert not re.search(r"[<>]|list\[|\bNone\b", "\n".join(lines))
 
 
+def test_what_an_argument_is_without_being_given_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = " ".join(" ".join(page("serve", 80, monkeypatch, capsys)).split())
+    assert "see dryload profiles (default lantern-desk)." in text
+    assert "(default" not in " ".join(page("profiles", 80, monkeypatch, capsys))
+
+
 def test_the_page_of_replay_is_one_screen_with_its_options_in_groups(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
