@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import click
 import pytest
 
-from harness.files.problem import Problem
+from harness.files.problem import INTERRUPTED, Problem
 from tests import oracle
 from tests.cli.replaying import Run, Said, app, dump
 
@@ -34,6 +35,9 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
         except Problem as problem:
             said = capsys.readouterr()
             return Said(problem.code, said.out, said.err + str(problem))
+        except click.Abort:  # as the library tells of Ctrl-C; `harness.cli.app` prints the line
+            said = capsys.readouterr()
+            return Said(INTERRUPTED, said.out, said.err)
         said = capsys.readouterr()
         return Said(code if isinstance(code, int) else 0, said.out, said.err)
 

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
+import click
 import pytest
 
 from harness.cli.options import command_of
@@ -32,6 +33,9 @@ def reader(
         except Problem as problem:
             said = capsys.readouterr()
             return Said(problem.code, said.out, said.err + str(problem))
+        except click.Abort:  # as the library tells of Ctrl-C; `harness.cli.app` prints the line
+            said = capsys.readouterr()
+            return Said(INTERRUPTED, said.out, said.err)
         said = capsys.readouterr()
         return Said(code if isinstance(code, int) else 0, said.out, said.err)
 
