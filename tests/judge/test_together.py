@@ -22,6 +22,7 @@ from tests import oracle
 
 FILES_HERE = 300
 PERIOD = 22_676  # 44,100 Hz, M1 p. 37
+_LOOKED_AT = 256  # words of one window, as `wordlook` has it
 AT_CHECKSUM, AT_NUMBER, AT_DEVICE, PACKET = 125, 4, 2, 127  # M1 p. 37
 
 
@@ -30,7 +31,7 @@ def sound(rng: random.Random, count: int, bits: int) -> list[int]:
     top = 1 << (bits - 1)
     pitch, loud = rng.uniform(5, 40), rng.uniform(0.2, 1)
     words = [round((top - 1) * loud * math.sin(at / pitch)) for at in range(count)]
-    match rng.randrange(9):
+    match rng.randrange(12):
         case 0:
             words = [rng.randrange(-top, top) for _ in words]
         case 1:
@@ -48,7 +49,23 @@ def sound(rng: random.Random, count: int, bits: int) -> list[int]:
             words = [word & ~3 for word in words]
         case 7:
             words = [-top if rng.random() < 0.9 else word for word in words]
+        case 8 if count > 2:  # one overload that wraps
+            words[1:3] = [top - 1, -top]
+        case 9:  # no more than the first of it is looked at
+            words = [word - top if word >= 0 else word + top for word in words[:_LOOKED_AT]]
+            words += [rng.randrange(-top, top) for _ in range(count - len(words))]
+        case 10:
+            words = [turned(word, bits) for word in words[:_LOOKED_AT]]
+            words += [0] * (count - len(words))
     return words
+
+
+def turned(word: int, bits: int) -> int:
+    """A word with its bytes in the other order."""
+    top, width, unused = 1 << (bits - 1), -(-bits // 7), -bits % 7
+    value = word + top << unused
+    groups = [value >> (7 * at) & 0x7F for at in range(width)]
+    return (sum(group << (7 * at) for at, group in enumerate(groups[::-1])) >> unused) - top
 
 
 def tone(count: int, bits: int) -> list[int]:
