@@ -8,10 +8,9 @@ the next message are put together again, and their length is compared with the r
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from functools import reduce
-from operator import xor
 from typing import Final
 
+from emulator.wire.checksum import xor_of
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES
 from emulator.wire.messages import DumpHeader, ExtendedHeader
@@ -135,7 +134,7 @@ def _hex(data: bytes) -> str:
 
 def sum_is_off_by(body: bytes) -> int:
     """Return by which bits the checksum of a whole packet is off (M1 p. 39)."""
-    return reduce(xor, body[1:-1])
+    return xor_of(body[1:-1])
 
 
 def data_bytes(packets: Sequence[TimedMessage]) -> bytes:
@@ -189,7 +188,7 @@ def is_short_by_filler(packet: TimedMessage, used: int) -> bool:
     ends = packet.piece.kind is PieceKind.EXCLUSIVE
     if not ends or used >= PACKET_DATA_BYTES or len(body) != DATA.start + used + 2:
         return False
-    return reduce(xor, body[1:-2]) & 0x7F == body[-2]
+    return xor_of(body[1:-2]) & 0x7F == body[-2]
 
 
 def stops_at_number(packet: TimedMessage, place: int) -> bool:

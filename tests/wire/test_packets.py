@@ -1,10 +1,14 @@
 """Many data packets at once, against a plain codec and a naive loop (M1 pp. 37, 39)."""
 
+from functools import reduce
+from operator import xor
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from emulator.wire.checksum import xor_of
 from emulator.wire.packets import (
     CHECKSUM,
     DATA,
@@ -23,6 +27,11 @@ from tests.vectors.checksums import CHECKSUMS, ChecksumVector
 from tests.vectors.words import PACKET_COUNTS, PacketCount
 
 LOOK_AHEAD = (64, 64 + 512, 64 + 512 + 4096)  # where `leading_packets` takes its next step
+
+
+@given(st.binary(max_size=128))
+def test_bytes_are_folded_to_their_exclusive_or(data: bytes) -> None:
+    assert xor_of(data) == reduce(xor, data, 0)
 
 
 def naive_leading(data: bytes) -> int:
