@@ -1,6 +1,6 @@
 """The messages of a conversation in order, with their names and times."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from emulator.dump.capture import Capture, Direction
@@ -118,7 +118,7 @@ def timed_messages(
     found = [
         (each.end_ns, direction is Direction.FROM_UNIT, each.start_ns, direction, each.piece)
         for direction in directions
-        for each in passed(capture, direction)
+        for each in _ended_in_order(passed(capture, direction))
         if limit is None or limit.takes(each)
     ]
     # Not by start: a message that a driver delivers whole seems to begin before what it answers.
@@ -126,6 +126,21 @@ def timed_messages(
     messages = (start_ns for _, _, start_ns, _, piece in found if not _is_realtime(piece))
     zero_ns = next(messages, found[0][2] if found else 0)
     return list(_counted(found, zero_ns))
+
+
+def _ended_in_order(passing: Iterable[Passed]) -> Iterator[Passed]:
+    """Yield what passed in one direction; no message ends before the one in front of it.
+
+    Where a driver delivers two messages together, faster than a line carries them, the first of
+    them would by its length have ended before what was delivered earlier.
+    """
+    latest_ns: int | None = None
+    for each in passing:
+        if _is_realtime(each.piece):  # it may stand inside a message
+            yield each
+            continue
+        latest_ns = each.end_ns if latest_ns is None else max(latest_ns, each.end_ns)
+        yield each._replace(end_ns=latest_ns)
 
 
 def name_of(piece: Piece) -> str:

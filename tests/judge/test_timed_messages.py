@@ -62,3 +62,14 @@ def test_times_count_from_the_first_message_and_clock_bytes_apart() -> None:
     assert [each.end_ns for each in found[1:3]] == [21 * BYTE_NS, 40 * BYTE_NS]
     # Three bytes, then nothing until the other 124 of them begin.
     assert [each.gaps_ns for each in found] == [0, 0, 0, 0, (200 - 124 - 60) * BYTE_NS]
+
+
+def test_messages_that_were_delivered_together_come_after_those_delivered_before() -> None:
+    # As over TCP on a busy computer: by their lengths packet 7 would have ended before packet 6.
+    numbers = (6, 7, 8)
+    one, two, three = (oracle.packet(number=number, data=b"\x01") for number in numbers)
+    found = timed_messages(
+        Capture([Passage(FROM, 10**9, one), Passage(FROM, 10**9 + 31_000_000, two + three)]), [FROM]
+    )
+    assert [each.packet_number for each in found] == list(numbers)
+    assert [each.end_ns - found[0].end_ns for each in found] == [0, 0, 31_000_000]
