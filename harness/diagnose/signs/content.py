@@ -57,7 +57,8 @@ def _sums(dump: DumpScene, wrong: Sequence[Exchange]) -> Iterator[Sign]:
             heard=first.sendings[0],
             exchange=first,
             shown=shown(first.best.body),
-            proved=only or len(wrong) > 1 or dump.in_every_sending(first),
+            proved=len(wrong) > 1 or dump.in_every_sending(first),
+            only=only,
         )
         return
     proven = list(wrong) if only else [each for each in wrong if dump.in_every_sending(each)]
