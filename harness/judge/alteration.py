@@ -93,8 +93,9 @@ def _table(
         for overflow in Overflow:
             yield Difference(kind=Kind.LEVEL, bits=shift, overflow=overflow)
         yield Difference(kind=Kind.RIGHT_JUSTIFIED, bits=shift)
-    # Some words may be held at full scale, so the one in the middle tells.
-    yield Difference(kind=Kind.OFFSET, value=int(np.sort(b[head] - a[head])[len(head) // 2]))
+    # Some words may be held at full scale, the first one or the one in the middle.
+    for value in dict.fromkeys((other - one, int(np.sort(b[head] - a[head])[len(head) // 2]))):
+        yield Difference(kind=Kind.OFFSET, value=value)
     yield Difference(kind=Kind.BITS_FLIPPED, mask=(one ^ other) & every_bit)
     line, changed = b + (1 << (bits - 1)), int(np.bitwise_or.reduce(a ^ b)) & every_bit
     ones = int(np.bitwise_and.reduce(line)) & changed
