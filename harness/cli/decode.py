@@ -30,25 +30,22 @@ def decode(
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
     audio_out.check_name(output)
     taken = job.decode_file(file, dump)
+    sample, is_whole = taken.sample, taken.contents.is_whole
     rate_hz, remark = rates.whole_rate(rate_of(taken.header))
+    remarks = (*([remark] if remark else []), *report.losses(taken))
+    damage = report.damage(taken)
+    lines = report.text(taken, source=file, target=output, rate_hz=rate_hz)
+    document = report.document(taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks)
+    del taken  # what the file holds takes more memory than the audio
     content = audio_out.made(
-        taken.sample.words,
-        bits=taken.sample.bits,
-        channels=taken.sample.channels,
-        rate=rate_hz,
-        path=output,
+        sample.words, bits=sample.bits, channels=sample.channels, rate=rate_hz, path=output
     )
     safe_write.write(output, content, overwrite=overwrite)
-    remarks = (*([remark] if remark else []), *report.losses(taken))
     for line in remarks:
         note(f"{line}.")
-    for line in report.damage(taken):
+    for line in damage:
         note(f"damaged: {line}.")
-    show(
-        report.text(taken, source=file, target=output, rate_hz=rate_hz),
-        report.document(taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks),
-        as_json=as_json,
-    )
-    if not taken.contents.is_whole:
+    show(lines, document, as_json=as_json)
+    if not is_whole:
         note(f"dryload validate {quoted(file)} says what is wrong.")
         raise click.exceptions.Exit(1)
