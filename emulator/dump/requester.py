@@ -14,7 +14,7 @@ from emulator.dump.requester_table import (
     RequesterDo,
     RequesterState,
 )
-from emulator.dump.steady import SteadyAnswers
+from emulator.dump.steady import SteadyAnswers, SteadyReceiver
 from emulator.dump.storage import Accept, Decision, Refuse
 from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake, is_between
 from emulator.wire.constants import MAX_BITS, MIN_BITS
@@ -87,7 +87,7 @@ class Patience:
     """For a question beside the dump: at least this, and twice what the first answer took."""
 
 
-class Requester(Machine[RequesterState, RequesterCue, RequesterDo]):
+class Requester(Machine[RequesterState, RequesterCue, RequesterDo], SteadyReceiver):
     """An endpoint that asks `device_id` for `sample_number` once `start` is called.
 
     `questions` are sent one by one after the dump; what answers them is in `more`.  Where the first

@@ -26,7 +26,7 @@ from emulator.dump.sender_table import (
     sender_cues,
     sender_table,
 )
-from emulator.dump.steady import SteadyAnswers
+from emulator.dump.steady import SteadyAnswers, SteadySender
 from emulator.dump.switches import SenderSwitches
 from emulator.wire.codec import Decoded, decode, device_of, handshake, is_between, kind_of
 from emulator.wire.layout import FIXED
@@ -83,7 +83,7 @@ _REASONS: Final = {
 }
 
 
-class Sender(Machine[SenderState, SenderCue, SenderDo]):
+class Sender(Machine[SenderState, SenderCue, SenderDo], SteadySender):
     """An endpoint that sends `outgoing` once `start` is called.
 
     `packet` is the data packet in question, counted from 0, None while it is the header; `end` says

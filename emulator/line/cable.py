@@ -116,6 +116,12 @@ class Cable:
 
     def _stretches(self, timed: Sequence[TimedByte]) -> list[tuple[int, bytes]]:
         byte_ns, last = self._byte_ns, len(timed) - 1
+        if not self._is_open and last > 0 and timed[0].value == START and timed[-1].value == END:
+            instants, values = zip(*timed, strict=True)
+            data, from_ns, end_ns = bytes(values), instants[0], instants[-1]
+            even = range(from_ns, end_ns + 1, byte_ns)
+            if data[1:-1].isascii() and len(even) == len(data) and instants == tuple(even):
+                return [(end_ns, data)]  # a whole message without a gap, as most are
         out: list[tuple[int, bytes]] = []
         current = bytearray()
         for index, (at_ns, value) in enumerate(timed):

@@ -6,6 +6,7 @@ between two throws, so no throw depends on how many came before it.
 """
 
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 _MASK: Final = (1 << 64) - 1
@@ -39,6 +40,7 @@ def happens(chance: Fraction, *numbers: int) -> bool:
     return thrown(*numbers) * chance.denominator < chance.numerator << 64
 
 
+@lru_cache(maxsize=1024)
 def salt_of(text: str) -> int:
     """Return a number for a text, the same at all times."""
     salt = _FNV_START

@@ -145,6 +145,8 @@ class Injection:
         """Return the bytes that may be struck: the named one, or the data within the window."""
         if self.where.byte is not None:
             return [self.where.byte] if self.where.byte < len(timed) else []
+        if not self.where.from_ns and self.where.until_ns is None:
+            return [*self.data(timed)]  # the window is open all the time
         return [at for at in self.data(timed) if self.within(timed[at].at_ns)]
 
     def within(self, at_ns: int) -> bool:

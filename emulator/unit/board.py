@@ -9,7 +9,7 @@ from emulator.dump.outgoing import outgoing
 from emulator.dump.receiver import Pace, Receiver
 from emulator.dump.receiver_table import ReceiverState
 from emulator.dump.sender import Sender
-from emulator.dump.steady import SteadyAnswers
+from emulator.dump.steady import SteadyAnswers, SteadyReceiver, SteadySender
 from emulator.dump.storage import Accept, Refuse
 from emulator.unit.answers import Answers
 from emulator.unit.intake import Intake
@@ -36,7 +36,7 @@ _MOST_WAITING: Final = 1 << 15
 """Messages that may wait to go out; more than all loops of a sample, and less than a flood."""
 
 
-class RackUnit:
+class RackUnit(SteadySender, SteadyReceiver):
     """An endpoint: the unit that a profile describes.
 
     Its parts are there to be looked at (`memory`, `slots`, `keeper`) and its front panel to be

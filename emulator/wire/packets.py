@@ -5,6 +5,7 @@ layout.
 """
 
 from collections.abc import Sequence
+from functools import cache
 from sys import byteorder
 from typing import Any, Final
 
@@ -44,6 +45,7 @@ _FRONT: Final = slice(0, NUMBER)  # F0 7E, device ID, 02
 _SUMMED_FRONT: Final = slice(1, DATA.start)  # PKT-05: what the checksum takes in before the data
 
 
+@cache
 def _front(device_id: int) -> np.uint32:
     return np.uint32(int.from_bytes((START, FAMILY, device_id, PACKET_SUB_ID), byteorder))
 
@@ -62,7 +64,9 @@ def packet_rows(words: Words, bits: int, device_id: int) -> Rows:
     count = packets_for(words.size, bits)
     filler = count * PACKET_DATA_BYTES - packed.size
     if filler:
-        packed = np.append(packed, np.full(filler, FILLER, np.uint8))
+        words_end, packed = packed, np.empty(packed.size + filler, np.uint8)
+        packed[:-filler] = words_end
+        packed[-filler:] = FILLER
     data = packed.reshape(count, PACKET_DATA_BYTES)
     numbers = np.arange(count, dtype=np.uint32).astype(np.uint8) & np.uint8(PACKET_NUMBERS - 1)
     sums = _fold(_xor_of_data(data))

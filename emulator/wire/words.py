@@ -11,6 +11,7 @@ The spare top bit of every byte is put in and taken out by addition: adding to a
 itself above (or below) a place moves that part up by one bit and leaves the rest where it is.
 """
 
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -25,6 +26,7 @@ _Integers = NDArray[np.unsignedinteger[Any]]
 _THREE_BYTES: Final = np.dtype([("first_two", ">u2"), ("last", "u1")])
 
 
+@cache
 def word_dtype(bits: int) -> np.dtype[np.signedinteger[Any]]:
     """Return int8, int16 or int32: the narrowest type for words of 8..28 significant bits."""
     bytes_per_word(bits)  # checks the range

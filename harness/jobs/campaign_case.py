@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 from typing import Final, Literal, NamedTuple, TypeVar
 
 import numpy as np
@@ -107,7 +107,7 @@ def case_of(plan: CampaignPlan, number: int) -> Case:
     if packets == _USUAL_PACKETS:
         frames = 1 + dice.below(most, "frames")
     texts = _drawn(plan, dice, -(-frames * channels // words_per_packet(bits)))
-    if not _can_be(texts, profile):
+    if not _can_be(texts, name):
         texts = ()
     group, kind = _kind(texts)
     return Case(
@@ -130,8 +130,12 @@ def case_of(plan: CampaignPlan, number: int) -> Case:
 
 def disturbances_of(case: Case) -> tuple[Disturbances, Profile]:
     """Return what goes wrong and the unit with what of it is a trait of the unit."""
-    asked = read_all(case.disturbances)
-    return asked, asked.unit(unit_of(case.profile))
+    return read_all(case.disturbances), _unit_with(case.disturbances, case.profile)
+
+
+@lru_cache(maxsize=64)  # a case asks whether there is such a unit, and for it
+def _unit_with(texts: tuple[str, ...], profile: str) -> Profile:
+    return read_all(texts).unit(unit_of(profile))
 
 
 # What is played
@@ -219,10 +223,10 @@ def _seeded(text: str, seed: int) -> str:
     return seeded
 
 
-def _can_be(texts: Sequence[str], profile: Profile) -> bool:
+def _can_be(texts: tuple[str, ...], profile: str) -> bool:
     """Whether the line and the unit can have it all together."""
     try:
-        read_all(texts).unit(profile)
+        _unit_with(texts, profile)
     except (NotUnderstood, ProfileError):
         return False
     return True

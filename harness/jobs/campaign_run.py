@@ -7,7 +7,7 @@ from fractions import Fraction
 from hashlib import sha256
 from typing import Final, NamedTuple
 
-from emulator.dump.capture import Capture
+from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Sample
 from emulator.unit.board import RackUnit
 from emulator.unit.memory import Holding
@@ -23,6 +23,7 @@ _MOST_STEPS: Final = 2_000_000
 _TWICE_EVERY: Final = 16
 _SLOTS_AHEAD: Final = 12
 _NEIGHBOURS: Final = 3
+_WAYS: Final = {direction: direction.value.encode() for direction in Direction}
 
 
 class Broken(NamedTuple):
@@ -132,7 +133,7 @@ def _digest_of(capture: Capture) -> str:
     """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
     parts: list[bytes] = []
     for direction, end_ns, data in capture.passages:
-        parts += (f"{direction.value} {end_ns} {len(data)}\n".encode(), data)
+        parts += (b"%b %d %d\n" % (_WAYS[direction], end_ns, len(data)), data)
     return sha256(b"".join(parts)).hexdigest()
 
 

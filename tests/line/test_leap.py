@@ -305,7 +305,7 @@ _VALUES = (Enum, DataPacket, Passage, Event, Profile, *get_args(Message))
 def plain(thing: Any, met: dict[int, int]) -> Any:
     """Return a thing with all its fields as lists and values, each object that changes once."""
     if isinstance(thing, Piece):
-        return plain(tuple(thing._replace(offset=0)), met)
+        return plain(tuple(thing.moved(-thing.offset)), met)
     if isinstance(thing, list | tuple | deque):
         return [plain(each, met) for each in thing] if any(map(_changes, thing)) else list(thing)
     if isinstance(thing, dict):
