@@ -22,6 +22,9 @@ from emulator.line.link import Link
 from emulator.line.link_cable import cables
 
 NEVER: Final = 1 << 63
+_SHORT_REST, _LONG_REST = 8, 512
+"""Instants, of which a packet has three, without another try after one to leap was in vain; each
+time in a row twice as many."""
 # As Passage._make, and without a step in between: every message comes by here.
 _passage: Final = partial(tuple.__new__, Passage)
 
@@ -160,6 +163,7 @@ class SimulatedLine:
         self._listener: Final = listener or _deaf
         self._injector: Final = FaultInjector(disturbances) if disturbances else None
         self._leaps: Final = leaps and not (disturbances or link or host_side)
+        self._rest, self._next_rest = 0, _SHORT_REST  # instants until the next try to leap
         to_unit, from_unit = cables(link, self._injector)
         self._host = _Side(Silent(), to_unit, from_unit, self._keep)
         self._unit = _Side(unit, from_unit, to_unit, _unkept if host_side else self._keep)
@@ -197,7 +201,10 @@ class SimulatedLine:
         self._settle()
         while True:
             if self._leaps:
-                self._leap(until_ns)
+                if self._rest:
+                    self._rest -= 1
+                else:
+                    self._leap(until_ns)
             if (
                 host.left_ns == unit.left_ns == NEVER
                 and not (host.arrivals or unit.arrivals)
@@ -293,7 +300,10 @@ class SimulatedLine:
             until_ns=bound_ns,
         )
         if found is None:
+            self._rest = self._next_rest
+            self._next_rest = min(2 * self._next_rest, _LONG_REST)
             return
+        self._next_rest = _SHORT_REST
         self.capture.passages += found.passages
         sending.left_ns = sending.cable.free_ns = left_ns + found.by_ns
         taking.arrivals[0] = (sending.left_ns, found.on_wire)

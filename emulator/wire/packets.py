@@ -133,18 +133,26 @@ def right_packets(packets: Sequence[bytes], number: int) -> int:
     """Return how many packets from the first on are right, and numbered from `number` upwards.
 
     Right: whole, well-framed (PKT-01, PKT-06), with their checksum (PKT-05), and all to the device
-    ID of the first.
+    ID of the first.  Looks in growing steps, so that the cost follows the answer.
     """
-    whole = len(packets)
-    if any(len(packet) != PACKET_BYTES for packet in packets):
-        whole = next(at for at, packet in enumerate(packets) if len(packet) != PACKET_BYTES)
-    rows = join(packets[:whole])
-    rows = rows[: _well_framed(rows)]
-    right = checksums(rows) == rows[:, CHECKSUM]
-    right &= rows[:, DEVICE_ID] == rows[:1, DEVICE_ID]
-    numbers = np.arange(number, number + len(rows)) & (PACKET_NUMBERS - 1)
-    right &= rows[:, NUMBER] == numbers
-    return len(rows) if right.all() else int(np.argmin(right))
+    found, step, device_id = 0, 16, np.uint8(0)
+    while found < len(packets):
+        part = packets[found : found + step]
+        if any(len(packet) != PACKET_BYTES for packet in part):
+            part = part[: next(at for at, one in enumerate(part) if len(one) != PACKET_BYTES)]
+        rows = join(part)
+        rows = rows[: _well_framed(rows)]
+        right = checksums(rows) == rows[:, CHECKSUM]
+        device_id = rows[0, DEVICE_ID] if len(rows) and not found else device_id
+        right &= rows[:, DEVICE_ID] == device_id
+        first = number + found
+        right &= rows[:, NUMBER] == np.arange(first, first + len(rows)) % PACKET_NUMBERS
+        good = len(rows) if right.all() else int(np.argmin(right))
+        found += good
+        if good < step:
+            break
+        step *= 8
+    return found
 
 
 def _as_rows(buffer: NDArray[np.uint8], skip: int, most: int) -> Rows:

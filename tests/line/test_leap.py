@@ -292,7 +292,8 @@ def state_of(desk: Desk) -> object:
 
 
 _ASIDE = {
-    *("_leaps", "packets", "answers", "capture"),  # the switch itself, and what is compared apart
+    *("_leaps", "_rest", "_next_rest"),  # the switch itself, and when it is tried again
+    *("packets", "answers", "capture"),  # what is compared apart, or is an endpoint once more
     *("_table", "_rows", "_cues", "_outgoing"),  # what never changes
     "_actions",  # whose functions are each desk's own
     "_offset",  # how much a splitter has seen: no endpoint asks

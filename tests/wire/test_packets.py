@@ -20,6 +20,7 @@ from emulator.wire.packets import (
     join,
     leading_packets,
     packet_rows,
+    right_packets,
 )
 from emulator.wire.words import word_dtype
 from tests import oracle
@@ -229,3 +230,36 @@ def test_the_first_of_several_faults_counts(good: int) -> None:
     data[127 * (good + 20) + 126] = 0x00  # this one lacks its F7
     data[127 * good + 60] = 0x80  # and this one, before it, has a status byte inside
     assert leading(bytes(data)) == good
+
+
+def right_one_by_one(packets: list[bytes], number: int) -> int:
+    """Count the right packets, each held against what the plain codec makes of its parts."""
+    for at, body in enumerate(packets):
+        whole = len(body) == 127 and max(body[1:126]) < 0x80
+        if not whole or body != oracle.packet(
+            device_id=packets[0][2], number=(number + at) % 128, data=body[5:125]
+        ):
+            return at
+    return len(packets)
+
+
+@given(
+    count=st.integers(0, 300),
+    number=st.integers(0, 127),
+    damage=st.lists(st.tuples(st.integers(0, 299), st.integers(0, 126), st.integers(0, 7))),
+    shortened=st.none() | st.integers(0, 299),
+)
+def test_right_packets_are_counted_up_to_the_first_that_is_not(
+    count: int, number: int, damage: list[tuple[int, int, int]], shortened: int | None
+) -> None:
+    packets = [
+        bytearray(oracle.packet(device_id=5, number=(number + n) % 128, data=bytes([n % 100])))
+        for n in range(count)
+    ]
+    for which, byte, bit in damage:
+        if which < count:
+            packets[which][byte] ^= 1 << bit
+    if shortened is not None and shortened < count:
+        del packets[shortened][-1]
+    told = [bytes(each) for each in packets]
+    assert right_packets(told, number) == right_one_by_one(told, number)
