@@ -7,12 +7,12 @@ unit `double-bill`, which takes long words and two channels.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from captures_demo import sounds
 from captures_demo.sounds import ONE, PEAK, Signal
@@ -32,8 +32,7 @@ TIMING_CLOCK: Final = b"\xf8"
 CLOCK_EVERY: Final = 65  # bytes: 20.8 ms, 24 clocks a beat at 120 beats a minute
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sound:
+class Sound(Struct, frozen=True, kw_only=True):
     """One sample of the demo and how it is sent."""
 
     sample: Sample

@@ -7,9 +7,10 @@ what a cable did to a message shows only in what the unit said to it.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from itertools import product
 from typing import Final
+
+from msgspec import Struct
 
 from captures_demo.dumps import good_files
 from emulator.unit.profile import load_profile
@@ -22,8 +23,7 @@ from harness.jobs.rehearse import Rehearsal
 from harness.jobs.transfer import Settings
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evening:
+class Evening(Struct, frozen=True, kw_only=True):
     """One transfer, and what was done to it."""
 
     name: str

@@ -7,10 +7,10 @@ so that a file has the one fault that its name says.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from captures_demo.dumps import Sound, joined
 from captures_demo.dumps import demo_sounds as sounds_by_name
@@ -28,8 +28,7 @@ _NOTE_ON: Final = bytes((0x90, 0x3C, 0x40))  # M1 table I
 Fault = Callable[[Sound], bytes]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Broken:
+class Broken(Struct, frozen=True, kw_only=True):
     """A broken file: the good dump it was made from and what was done to it."""
 
     twin: str
@@ -83,7 +82,7 @@ def _field(**fields: Callable[[DumpHeader], int]) -> Fault:
 
     def fault(sound: Sound) -> bytes:
         right = standard_header(sound.sample, number=sound.number, device_id=sound.device_id)
-        values = {name: getattr(right, name) for name in DumpHeader.__dataclass_fields__}
+        values = {name: getattr(right, name) for name in DumpHeader.__struct_fields__}
         values.update({name: value(right) for name, value in fields.items()})
         return _file(sound, sound.dump.packets, encode(DumpHeader(**values)))
 
@@ -193,7 +192,7 @@ def _high_byte_first(header: bytes) -> bytes:
 def _words_for_frames(sound: Sound) -> bytes:
     """Return a stereo dump whose length counts the words of both channels."""
     right = extended_header(sound.sample, number=sound.number, device_id=sound.device_id)
-    values = {name: getattr(right, name) for name in type(right).__dataclass_fields__}
+    values = {name: getattr(right, name) for name in type(right).__struct_fields__}
     values["length"] = right.length * right.channels
     return _file(sound, sound.dump.packets, encode(type(right)(**values)))
 

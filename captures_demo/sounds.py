@@ -14,12 +14,12 @@ The scores at the top of each sound are invented; change them, not the code.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 Signal = npt.NDArray[np.int64]
 Words = npt.NDArray[np.int32]
@@ -166,8 +166,7 @@ def _blank(duration_ms: int, rate: int) -> Signal:
     return np.zeros(duration_ms * rate // 1000, dtype=np.int64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Partial:
+class Partial(Struct, frozen=True, kw_only=True):
     """One decaying sine of a struck thing."""
 
     millihertz: int
@@ -339,8 +338,7 @@ def ships_bell_loop(rate: int) -> tuple[int, int]:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DemoSound:
+class DemoSound(Struct, frozen=True, kw_only=True):
     """A sound and the sample rate the demo wants it at."""
 
     name: str

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct
 
 from tests import oracle
 
@@ -22,8 +23,7 @@ CHECKSUM_AT = 125  # M1 p. 37
 ALL_CALL = 0x7F  # M1 p. 35
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Damaged:
+class Damaged(Struct, frozen=True, kw_only=True):
     """A damaged dump; `packet` is the 0-based index among the planned packets and never wraps."""
 
     kind: str
@@ -34,8 +34,7 @@ class Damaged:
 Injector = Callable[[bytes, random.Random], Damaged]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class Kind(Struct, frozen=True, kw_only=True):
     """One way to damage a dump; call it as `kind(dump, rng)`."""
 
     name: str
@@ -214,16 +213,15 @@ def other_device_id(dump: bytes, rng: random.Random) -> Damaged:
     return _change_one("other_device_id", dump, rng, change)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RandomDump:
+class RandomDump(Struct, frozen=True, kw_only=True):
     """A clean dump and what went into it."""
 
-    data: bytes = field(repr=False)
+    data: bytes
     device_id: int
     sample_number: int
     bits: int
     period_ns: int
-    words: tuple[int, ...] = field(repr=False)
+    words: tuple[int, ...]
     loop_start: int
     loop_end: int
     loop_type: int

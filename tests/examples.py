@@ -15,9 +15,10 @@ import re
 import shlex
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 ROOT: Final = Path(__file__).parent.parent
 _EXAMPLE: Final = re.compile(
@@ -28,8 +29,7 @@ _EXAMPLE: Final = re.compile(
 _CHUNK: Final = 65_536
 
 
-@dataclass(frozen=True)
-class Example:
+class Example(Struct, frozen=True, dict=True):
     """A command and what a page shows of it."""
 
     words: str

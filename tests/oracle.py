@@ -13,7 +13,8 @@ from __future__ import annotations
 import functools
 import operator
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 PACKET_BYTES = 127  # M1 pp. 37, 39
 DATA_BYTES = 120  # M1 p. 39
@@ -223,8 +224,7 @@ def dump(
     return first + b"".join(packets(device_id=device_id, bits=bits, words=words))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadDump:
+class ReadDump(Struct, frozen=True, kw_only=True):
     """What a clean dump says; `period_ns` is None after an extended header, the rates otherwise."""
 
     device_id: int

@@ -6,13 +6,13 @@ here once more and not read from the project, so that a wrong width there is not
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.messages import (
@@ -141,8 +141,7 @@ _STATUS: Final = st.integers(0x80, 0xF7)
 _REALTIME: Final = st.integers(0xF8, 0xFF)
 
 
-@dataclass(frozen=True, slots=True)
-class Chunked:
+class Chunked(Struct, frozen=True):
     """A stream and one way in which a port may deliver it."""
 
     data: bytes

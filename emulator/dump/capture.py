@@ -1,8 +1,9 @@
 """A capture: both directions of a line, every byte, with times."""
 
-from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
+
+from msgspec import Struct
 
 
 class Direction(Enum):
@@ -25,11 +26,10 @@ class Passage(NamedTuple):
     data: bytes
 
 
-@dataclass(slots=True)
-class Capture:
+class Capture(Struct):
     """What passed, in the order of arrival."""
 
-    passages: list[Passage] = field(default_factory=list)
+    passages: list[Passage] = []
 
     def bytes_of(self, direction: Direction) -> bytes:
         """Return everything that went one way, joined."""

@@ -1,11 +1,12 @@
 """The messages of a dump: as bytes, made from a sample, and back to a sample."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final, Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.codec import decode, encode
@@ -41,8 +42,7 @@ _NOBODY_KNOWS: Final = 1 << 62  # packets
 HeaderKind = Literal["standard", "extended", "auto"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outgoing:
+class Outgoing(Struct, frozen=True, kw_only=True):
     """The messages of one dump, as bytes: they are sent as they are, right or wrong."""
 
     header: bytes

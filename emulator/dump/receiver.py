@@ -1,8 +1,9 @@
 """The receiver: takes a dump and hands its packets to a storage."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.events import EventKind
 from emulator.dump.machine import Machine
@@ -37,8 +38,7 @@ _STORES: Final = (ReceiverDo.STORE, ReceiverDo.ACK)
 _STRIDE: Final = 37  # odd, so that all 128 numbers come before one comes again
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pace:
+class Pace(Struct, frozen=True, kw_only=True):
     """How long a receiver works on a header, and on a packet that it stores, before it answers."""
 
     header_ns: int = 0

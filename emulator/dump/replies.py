@@ -18,9 +18,10 @@ which the number in it makes harmless (HSK-15).
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import auto
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.events import TAKES
 from emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
@@ -31,8 +32,7 @@ _MASK: Final = PACKET_NUMBERS - 1
 _SHOWN: Final = 2  # packets in a row that were answered
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class Limits(Struct, frozen=True, kw_only=True):
     """How long a sender waits for a reply, from the end of its message on the wire."""
 
     header_ns: int = HEADER_LIMIT_NS  # TIM-01

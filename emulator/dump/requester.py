@@ -2,8 +2,9 @@
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.events import Event, EventKind
 from emulator.dump.machine import Machine
@@ -34,12 +35,11 @@ from emulator.wire.messages import (
 from emulator.wire.splitter import PieceKind, Splitter
 
 
-@dataclass(slots=True)
-class Collected:
+class Collected(Struct):
     """A storage without limits: header and packets as they came."""
 
     header: Header | None = None
-    packets: list[DataPacket] = field(default_factory=list)
+    packets: list[DataPacket] = []
     whole: bool = False
     given_up: bool = False
 
@@ -78,8 +78,7 @@ _ANSWER_NS: Final = 2_000_000_000
 _BEFORE_ANSWER: Final = (RequesterState.ASKED, RequesterState.HELD)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Patience:
+class Patience(Struct, frozen=True, kw_only=True):
     """How long a requester waits; the standard sets no limit (TIM-11)."""
 
     answer_ns: int = _ANSWER_NS

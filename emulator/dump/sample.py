@@ -1,7 +1,8 @@
 """A sample as both sides of a dump know it."""
 
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.words import Words, word_dtype
@@ -9,8 +10,7 @@ from emulator.wire.words import Words, word_dtype
 _NS = 1_000_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Loop:
+class Loop(Struct, frozen=True, kw_only=True):
     """A loop: first and last frame, both played (CA-019 p. 2), and the type byte."""
 
     start: int
@@ -21,8 +21,7 @@ class Loop:
 NO_LOOP = Loop(start=0, end=0, loop_type=LOOP_OFF)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sample:
+class Sample(Struct, frozen=True, kw_only=True, eq=False):
     """Words with what a header says of them.
 
     `words` is interleaved, `frames * channels` long, of the type `word_dtype(bits)`; `rate` is

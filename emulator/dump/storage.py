@@ -1,33 +1,30 @@
 """What a receiver needs from whoever keeps the words: a unit's memory, or the harness."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Protocol
+
+from msgspec import Struct
 
 from emulator.wire.messages import DataPacket, Header
 
 
-@dataclass(frozen=True, slots=True)
-class Accept:
+class Accept(Struct, frozen=True):
     """The header is welcome."""
 
 
-@dataclass(frozen=True, slots=True)
-class Refuse:
+class Refuse(Struct, frozen=True):
     """The header gets CANCEL, for a reason in plain words."""
 
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Hold:
+class Hold(Struct, frozen=True):
     """The header gets WAIT until somebody decides: `Receiver.release` says how."""
 
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Ignore:
+class Ignore(Struct, frozen=True):
     """The header gets no answer at all, for a reason in plain words."""
 
     reason: str

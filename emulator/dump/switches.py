@@ -5,12 +5,12 @@ A profile of a unit sets those of the receiver; a report says of a finding that 
 tables.
 """
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SenderSwitches:
+
+class SenderSwitches(Struct, frozen=True, kw_only=True):
     """How a sender acts where the standard is silent."""
 
     header_nak: Literal["resend once", "abort"] = "resend once"
@@ -25,8 +25,7 @@ class SenderSwitches:
     """Times one packet may be rejected before the sender gives up; 0 means no limit (HSK-17)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReceiverSwitches:
+class ReceiverSwitches(Struct, frozen=True, kw_only=True):
     """How a receiver acts where the standard is silent, and the habits units differ in."""
 
     number_jump: Literal["store", "nak", "cancel", "ignore"] = "store"

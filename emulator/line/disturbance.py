@@ -11,8 +11,9 @@ their count, and from nothing else that is done to the line.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.line.dice import below
@@ -40,12 +41,11 @@ Effect = Callable[..., Places]
 """Takes the bytes of a message, the injection and its settings; see `effects`."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Disturbance:
+class Disturbance(Struct, frozen=True, kw_only=True):
     """One thing done to the line on purpose: what, and where."""
 
     effect: Effect
-    settings: Mapping[str, Any] = field(default_factory=dict)
+    settings: Mapping[str, Any] = {}
     """Arguments of the effect."""
     where: Placement
     said: str = ""
@@ -96,8 +96,7 @@ class FaultInjector:
         ]
 
 
-@dataclass(frozen=True, slots=True)
-class Injection:
+class Injection(Struct, frozen=True):
     """One disturbance about to be done to one message: what effects know, and have in common."""
 
     disturbance: Disturbance

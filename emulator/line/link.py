@@ -7,9 +7,11 @@ with the line that runs (`link_stages`), never in the value.
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 from emulator.dump.capture import Direction
 
@@ -31,8 +33,7 @@ _BOTH: Final = (Direction.TO_UNIT, Direction.FROM_UNIT)
 _NUMBER: Final = "N"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _HabitWords:
+class _HabitWords(Struct, frozen=True, kw_only=True):
     """What is known of a habit: its name with N for the number, and words about it."""
 
     form: str
@@ -102,8 +103,7 @@ _KINDS: Final[Mapping[Habit, _HabitWords]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
+class Link(Struct, frozen=True, kw_only=True):
     """One habit of an interface; ValueError where there is no such thing."""
 
     habit: Habit
@@ -123,7 +123,7 @@ class Link:
             if direction not in kind.possible:
                 raise ValueError(f"{kind.form} is never at work {direction.value}")
         if not self.directions:
-            object.__setattr__(self, "directions", kind.directions)
+            force_setattr(self, "directions", kind.directions)
 
 
 _ENDINGS: Final = {

@@ -6,10 +6,12 @@ every so-many-th, then throws for a chance, and stops when it has struck so ofte
 is spared by its count or by chance is counted all the same, so that no throw depends on another.
 """
 
-from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 from emulator.dump.capture import Direction
 from emulator.line.dice import happens, salt_of
@@ -38,8 +40,7 @@ _BACK: Final = (Scope.REPLIES, Scope.HEADER_REPLY)
 EVERYWHERE: Final = (Direction.TO_UNIT, Direction.FROM_UNIT)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placement:
+class Placement(Struct, frozen=True, kw_only=True):
     """Which messages, which byte of them, and when; ValueError for what no line can have."""
 
     target: Scope = Scope.MESSAGES
@@ -80,7 +81,7 @@ class Placement:
             raise ValueError(f"a chance is more than 0 and at most 1, not {self.chance}")
         if not self.directions:
             usual = Direction.FROM_UNIT if self.target in _BACK else Direction.TO_UNIT
-            object.__setattr__(self, "directions", (usual,))
+            force_setattr(self, "directions", (usual,))
 
     def means(self, seen: Seen) -> bool:
         """Return whether a message is one of those that are meant, chance and counts aside."""

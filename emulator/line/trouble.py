@@ -8,7 +8,6 @@ here as they arrive: what the line has lost is not among them.  A unit that is o
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import reduce
 from heapq import heappop, heappush
 from operator import xor
@@ -39,8 +38,7 @@ _ALWAYS_USED: Final = 0x40
 """The bit of a data byte that is significant whatever the width of a word (WRD-06)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble(Disturbance):
+class Trouble(Disturbance, frozen=True, kw_only=True):
     """What happens inside the unit, and with which message that arrives there."""
 
     def __post_init__(self) -> None:

@@ -5,9 +5,10 @@ packet is meant follows from what has passed before, on both cables.  Packets ar
 every header, as everywhere here, and never wrap.
 """
 
-from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, NamedTuple
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import kind_of
@@ -54,14 +55,13 @@ class Seen(NamedTuple):
     end_ns: int
 
 
-@dataclass(slots=True)
-class _Way:
+class _Way(Struct):
     """What one direction has carried."""
 
     messages: int = 0
     packet: int | None = None  # the one that went last, None for a header
-    packets: set[int] = field(default_factory=set)
-    answered: set[int | None] = field(default_factory=set)  # what was answered this way
+    packets: set[int] = set()
+    answered: set[int | None] = set()  # what was answered this way
     header: bytes = b""  # the last message where it was a header
 
 

@@ -1,7 +1,8 @@
 """How late this process was: what we missed ourselves is a matter of the rig."""
 
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct
 
 TOLERANCE_NS: Final = 2_000_000
 """A tenth of the reply limit of 20 ms (TIM-03): later than this can change an outcome."""
@@ -10,8 +11,7 @@ STALL_NS: Final = 500_000_000
 do after two seconds of silence (our choice)."""
 
 
-@dataclass(slots=True)
-class Lateness:
+class Lateness(Struct):
     """What came when against when it was due: deadlines, ends of messages, handing over."""
 
     met: int = 0
@@ -27,7 +27,7 @@ class Lateness:
     """Bytes that may have come before or after a limit: they were taken to be in time."""
     early: int = 0
     """Answers that came long before what they answer could have left a line of that pace."""
-    stalls: list[tuple[int, int]] = field(default_factory=list)
+    stalls: list[tuple[int, int]] = []
     """When this process was stopped, from and to."""
     lost_bytes: int = 0
     """Bytes that were thrown away because more waited than can be held."""

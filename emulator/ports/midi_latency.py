@@ -6,9 +6,10 @@ something has come, as in a closed loop, always waits for nearly a whole one: so
 median counts: a busy machine delays a few of them by far.
 """
 
-from dataclasses import replace
 from statistics import median
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.ports.midi_port import MidiOutput, MidiPort
 from emulator.wire.constants import ACTIVE_SENSING

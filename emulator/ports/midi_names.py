@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.ports.port import PortError
 
@@ -14,8 +15,7 @@ COUNT: Final = re.compile(r"-\d\d$")
 """What it appends to tell clients apart (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SystemPorts:
+class SystemPorts(Struct, frozen=True, kw_only=True):
     """The ports of one system, or why it can't be used."""
 
     system: str

@@ -4,14 +4,14 @@ What is said here is tried with the same choice that opening makes (`midi_names.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from emulator.ports.midi_names import COUNT, NUMBERS, SystemPorts, choose
 from emulator.ports.port import PortError
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
+class Pair(Struct, frozen=True, kw_only=True):
     """A port to send to and a port to hear that one name means."""
 
     name: str
@@ -21,8 +21,7 @@ class Pair:
     hear: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Single:
+class Single(Struct, frozen=True, kw_only=True):
     """A port of one way that has no partner of its name."""
 
     system: str

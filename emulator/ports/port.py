@@ -1,9 +1,10 @@
 """What every port can do, and what it says of itself."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple, Protocol
+
+from msgspec import Struct
 
 from emulator.ports.clock import Clock
 
@@ -43,8 +44,7 @@ class Arrival(NamedTuple):
     """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Abilities:
+class Abilities(Struct, frozen=True, kw_only=True):
     """What can be known from a port, so that no judgement is finer than it."""
 
     truncated: Truncated

@@ -3,8 +3,9 @@
 The reasons are for a musician at the unit: what is wrong, how much, and what to do.
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from emulator.dump.outgoing import rate_of
 from emulator.dump.sample import Loop
@@ -17,8 +18,7 @@ from emulator.wire.prose import counted, listed
 from emulator.wire.sizes import packets_for, words_per_packet
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class Plan(Struct, frozen=True, kw_only=True):
     """A dump that is welcome: where it goes and what is kept of it."""
 
     header: Header

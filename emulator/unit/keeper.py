@@ -1,10 +1,10 @@
 """The keeper of the samples: puts dumps into slots (the storage behind the unit's receiver)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from emulator.dump.sample import Sample
 from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse
@@ -21,8 +21,7 @@ from emulator.wire.sizes import bytes_per_word, words_per_packet
 from emulator.wire.words import DataBytes, Words, unpack_checked
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Receipt:
+class Receipt(Struct, frozen=True, kw_only=True):
     """What became of one dump."""
 
     sample_number: int

@@ -7,16 +7,16 @@ are kept with the samples: this is the book-keeping that decides what fits.
 """
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
 from itertools import count, pairwise
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.unit.traits import MemoryTraits
 from emulator.wire.prose import listed
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Region:
+class Region(Struct, frozen=True, order=True):
     """Words `start` to `end` - 1 of the memory; never empty."""
 
     start: int
@@ -28,8 +28,7 @@ class Region:
         return self.start + self.words
 
 
-@dataclass(frozen=True, slots=True)
-class Holding:
+class Holding(Struct, frozen=True):
     """What one sample has taken: regions in the order in which it fills them, none for no words."""
 
     regions: tuple[Region, ...]
@@ -43,8 +42,7 @@ class Holding:
 NOTHING: Final = Holding(())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoRoom:
+class NoRoom(Struct, frozen=True, kw_only=True):
     """Why nothing was given out."""
 
     wanted: int
@@ -58,8 +56,7 @@ class NoRoom:
         return self.wanted <= self.total_free
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(Struct, frozen=True):
     """A piece of the map of the memory: a hole or a region that is taken."""
 
     region: Region

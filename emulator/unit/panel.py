@@ -1,16 +1,16 @@
 """The front panel: what a person sees of the unit and can do to it."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Final, Literal
+
+from msgspec import Struct
 
 from emulator.unit.memory import Memory, Region, no_memory
 from emulator.unit.possible import Profile
 from emulator.unit.slots import Slots
 
 
-@dataclass(frozen=True, slots=True)
-class MapLine:
+class MapLine(Struct, frozen=True):
     """A piece of the memory as the panel shows it; `slot` is whose sample it is, if it is one."""
 
     region: Region

@@ -1,7 +1,8 @@
 """A profile: all sections together, refused where no such unit can exist."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from emulator.dump.switches import SenderSwitches
 from emulator.unit.traits import (
@@ -23,8 +24,7 @@ class ProfileError(ValueError):
     """A profile that can't be used; the message is complete for whoever wrote it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
+class Profile(Struct, frozen=True, kw_only=True):
     """A unit; ProfileError with one line a reason where no such unit can exist."""
 
     unit: UnitTraits

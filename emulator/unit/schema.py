@@ -8,14 +8,14 @@ and none hides another.
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, fields
 from difflib import get_close_matches
 from functools import cache
 from typing import Annotated, Any, Final, get_type_hints
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, Struct
 from msgspec import inspect as shapes
+from msgspec.structs import fields
 
 from emulator.unit.possible import Profile, ProfileError
 from emulator.wire.prose import listed
@@ -31,8 +31,7 @@ _CHAIN: Final = re.compile(rf"{_PART}(?:[ \t]*\.[ \t]*{_PART}){{16,}}")
 else a long word would be searched once for each of its characters."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
+class Key(Struct, frozen=True, kw_only=True):
     """One key of a section."""
 
     field: str
@@ -62,7 +61,7 @@ def keys_of(section: type) -> Mapping[str, Key]:
             field=field.name,
             kind=kind,
             legal=_legal(shapes.type_info(kind)),
-            required=field.default is MISSING and field.default_factory is MISSING,
+            required=field.required,
             is_time=is_time,
         )
     return keys

@@ -1,8 +1,10 @@
 """The numbered slots of a unit, each with room for one sample."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.unit.memory import NOTHING, Holding
@@ -13,8 +15,7 @@ UNLOOPED: Final = (0x7E, LOOP_OFF)
 """Loop types that play a sample once (HDR-08; EXT-04, CA-019 p. 3)."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Slot:
+class Slot(Struct, kw_only=True):
     """One slot; its name belongs to the slot and outlives the sample."""
 
     number: int

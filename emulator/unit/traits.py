@@ -8,10 +8,9 @@ published text leaves a point open the clause stands beside the key; keys withou
 common practice of the 1990s.
 """
 
-from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
-from msgspec import Meta
+from msgspec import Meta, Struct
 
 from emulator.dump.switches import ReceiverSwitches
 from emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
@@ -27,8 +26,7 @@ WordCount = Annotated[int, Meta(ge=1, le=1 << 28)]
 Nanoseconds = Annotated[int, Meta(ge=0, le=_LONGEST_WAIT_NS)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitTraits:
+class UnitTraits(Struct, frozen=True, kw_only=True):
     """Who the unit is."""
 
     name: Text
@@ -39,8 +37,7 @@ class UnitTraits:
     """Whether it obeys messages to ID 127 (DEV-02)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IdentityTraits:
+class IdentityTraits(Struct, frozen=True, kw_only=True):
     """What an Identity Reply says (IDN-02; M1 p. 40).  125 is the ID for non-commercial use."""
 
     maker: tuple[SevenBit, ...] = (0x7D,)
@@ -49,8 +46,7 @@ class IdentityTraits:
     revision: tuple[SevenBit, ...] = (1, 0, 0, 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnownMessages:
+class KnownMessages(Struct, frozen=True, kw_only=True):
     """Which messages beside header, packets and handshakes the unit knows."""
 
     requests: bool = True
@@ -65,8 +61,7 @@ class KnownMessages:
     """Identity Request (IDN-01)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MemoryTraits:
+class MemoryTraits(Struct, frozen=True, kw_only=True):
     """Sample memory; a word is one word of the unit's memory, whatever the width of a sample."""
 
     bank_words: WordCount = 1_048_576
@@ -86,8 +81,7 @@ class MemoryTraits:
     """Whether samples survive a power cut."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlotTraits:
+class SlotTraits(Struct, frozen=True, kw_only=True):
     """The numbered places that hold one sample each, counted from 1 on the panel."""
 
     count: Annotated[int, Meta(ge=1, le=MAX_SAMPLE_NUMBER + 1)] = 64
@@ -101,8 +95,7 @@ class SlotTraits:
     memory, or when the new sample is whole."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WordTraits:
+class WordTraits(Struct, frozen=True, kw_only=True):
     """Widths and channels the unit stores, and what it does with others."""
 
     accepts: tuple[Width, ...] = tuple(range(MIN_BITS, 17))
@@ -113,8 +106,7 @@ class WordTraits:
     channels: tuple[Channels, ...] = (1,)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InputTraits:
+class InputTraits(Struct, frozen=True, kw_only=True):
     """The socket and what stands behind it."""
 
     buffer_bytes: Annotated[int, Meta(ge=1, le=1 << 20)] = 4_096
@@ -128,8 +120,7 @@ class InputTraits:
     """A poor input that loses every so-many-th byte; 0: none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelTraits:
+class PanelTraits(Struct, frozen=True, kw_only=True):
     """What a person has to do at the front panel."""
 
     confirm: Literal["never", "each dump"] = "never"
@@ -137,8 +128,7 @@ class PanelTraits:
     """What the next header gets until the last dump is confirmed: WAIT, silence or CANCEL."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Habits(ReceiverSwitches):
+class Habits(ReceiverSwitches, frozen=True, kw_only=True):
     """The receiver's switches and whatever else units differ in."""
 
     partial: Literal["drop", "keep"] = "drop"

@@ -8,13 +8,14 @@ is shipped and keeps it.  A mistake in the register is ours, so it raises and na
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
 from typing import Final, TypeVar
+
+from msgspec import Struct
 
 FAMILIES: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -77,8 +78,7 @@ class Judged(StrEnum):
     """The dump together with the sample it was made from."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clause:
+class Clause(Struct, frozen=True, kw_only=True):
     """One testable statement of the standard."""
 
     id: str

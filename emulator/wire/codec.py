@@ -6,11 +6,11 @@ and has the wrong length or a wrong end is `Malformed`.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 from construct import ConstructError
+from msgspec import Struct
 
 from emulator.wire.constants import (
     ALL_CALL,
@@ -27,15 +27,13 @@ from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
 from emulator.wire.sevenbit import from_groups, to_groups
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Foreign:
+class Foreign(Struct, frozen=True, kw_only=True):
     """A System Exclusive message that is none of the standard's."""
 
     body: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Malformed:
+class Malformed(Struct, frozen=True, kw_only=True):
     """Bytes that begin as a message of `kind` and do not have its form (FRM-05)."""
 
     kind: type[Message]
@@ -140,7 +138,7 @@ def _decode_variable(kind: type[Message], body: bytes) -> Message | Malformed:
         values = LAYOUTS[kind].parse(body)
     except ConstructError:
         return malformed
-    message = kind(**{name: values[name] for name in kind.__dataclass_fields__})
+    message = kind(**{name: values[name] for name in kind.__struct_fields__})
     return message if encode(message) == body else malformed
 
 
@@ -178,13 +176,13 @@ def _constants(kind: type[Message]) -> bytes:
     blank = {
         span.name: 0 if span.number else bytes(span.stop - span.start) for span in FIXED[kind].spans
     }
-    names = kind.__dataclass_fields__
+    names = kind.__struct_fields__
     body: bytes = LAYOUTS[kind].build({name: blank[name] for name in names})
     return body
 
 
 def _build(message: Message) -> bytes:
-    fields = {name: getattr(message, name) for name in message.__dataclass_fields__}
+    fields = {name: getattr(message, name) for name in message.__struct_fields__}
     try:
         body: bytes = LAYOUTS[type(message)].build(fields)
     except ConstructError as problem:
@@ -203,6 +201,6 @@ def _reader(span: Span) -> tuple[str, int | slice, Callable[[Any], Any]]:
 
 
 _FIELDS = {
-    kind: tuple(_reader(span) for span in fixed.spans if span.name in kind.__dataclass_fields__)
+    kind: tuple(_reader(span) for span in fixed.spans if span.name in kind.__struct_fields__)
     for kind, fixed in FIXED.items()
 }

@@ -5,9 +5,9 @@ documentation is "CLAUSE: meaning"; its name is the field's name in `emulator.wi
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
+import msgspec
 from construct import (
     Adapter,
     Byte,
@@ -187,8 +187,7 @@ class Span(NamedTuple):
     number: bool  # an integer, as opposed to plain bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FixedLayout:
+class FixedLayout(msgspec.Struct, frozen=True, kw_only=True):
     """The spans of a message of fixed size, in order, and its whole length in bytes."""
 
     spans: tuple[Span, ...]

@@ -5,8 +5,9 @@ message can say: a header that announces 40 significant bits is still a header, 
 the judge's work.
 """
 
-from dataclasses import dataclass
 from enum import IntEnum
+
+from msgspec import Struct
 
 
 class HandshakeKind(IntEnum):
@@ -21,8 +22,7 @@ class HandshakeKind(IntEnum):
     ACK = 0x7F
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Handshake:
+class Handshake(Struct, frozen=True, kw_only=True):
     """ACK, NAK, CANCEL, WAIT or EOF, 6 bytes (HSK-01)."""
 
     device_id: int
@@ -30,8 +30,7 @@ class Handshake:
     packet_number: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DumpHeader:
+class DumpHeader(Struct, frozen=True, kw_only=True):
     """Dump header, 21 bytes: period in ns, length and loop points in words (M1 p. 37)."""
 
     device_id: int
@@ -49,8 +48,7 @@ class DumpHeader:
         return 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExtendedHeader:
+class ExtendedHeader(Struct, frozen=True, kw_only=True):
     """Extended header, 34 bytes: rate in Hz + fraction / 2**28, length in frames (CA-019 p. 2)."""
 
     device_id: int
@@ -65,8 +63,7 @@ class ExtendedHeader:
     channels: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DataPacket:
+class DataPacket(Struct, frozen=True, kw_only=True):
     """Data packet, 127 bytes, 120 of them `data` (PKT-01)."""
 
     device_id: int
@@ -75,16 +72,14 @@ class DataPacket:
     checksum: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DumpRequest:
+class DumpRequest(Struct, frozen=True, kw_only=True):
     """Dump request, 7 bytes (REQ-01)."""
 
     device_id: int
     sample_number: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoopPoints:
+class LoopPoints(Struct, frozen=True, kw_only=True):
     """Loop point transmission, 17 bytes; loop 0 is the header's sustain loop (LOP-01, LOP-02)."""
 
     device_id: int
@@ -95,8 +90,7 @@ class LoopPoints:
     loop_end: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoopPointsRequest:
+class LoopPointsRequest(Struct, frozen=True, kw_only=True):
     """Loop points request, 10 bytes; loop number 16383 asks for all (LOP-04)."""
 
     device_id: int
@@ -104,8 +98,7 @@ class LoopPointsRequest:
     loop_number: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExtendedLoopPoints:
+class ExtendedLoopPoints(Struct, frozen=True, kw_only=True):
     """Extended loop point transmission, 21 bytes (EXT-07)."""
 
     device_id: int
@@ -116,8 +109,7 @@ class ExtendedLoopPoints:
     loop_end: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExtendedLoopPointsRequest:
+class ExtendedLoopPointsRequest(Struct, frozen=True, kw_only=True):
     """Extended loop points request, 10 bytes (EXT-07)."""
 
     device_id: int
@@ -125,8 +117,7 @@ class ExtendedLoopPointsRequest:
     loop_number: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SampleName:
+class SampleName(Struct, frozen=True, kw_only=True):
     """Sample name transmission, 10 + tag + name bytes (NAM-01); an empty tag means English."""
 
     device_id: int
@@ -135,23 +126,20 @@ class SampleName:
     name: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SampleNameRequest:
+class SampleNameRequest(Struct, frozen=True, kw_only=True):
     """Sample name request, 8 bytes (CA-019 p. 4)."""
 
     device_id: int
     sample_number: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IdentityRequest:
+class IdentityRequest(Struct, frozen=True, kw_only=True):
     """Identity request, 6 bytes (IDN-01)."""
 
     device_id: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IdentityReply:
+class IdentityReply(Struct, frozen=True, kw_only=True):
     """Identity reply, 15 bytes, or 17 with a maker ID of three bytes (IDN-01, IDN-02)."""
 
     device_id: int

@@ -1,9 +1,10 @@
 """`dryload encode`: a dump from an audio file."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated
+
+from msgspec.structs import replace
 
 from harness.cli.options import AsJson, DeviceId, Overwrite, argument, value
 from harness.cli.terminal import note, show

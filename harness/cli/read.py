@@ -2,10 +2,10 @@
 
 import os
 from contextlib import ExitStack
-from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import click
+from msgspec.structs import replace
 
 from harness.cli.interrupt import ends
 from harness.cli.options import (

@@ -1,8 +1,9 @@
 """What `dryload replay` is asked for: its arguments and options, each declared as a field."""
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated
+
+from msgspec import Struct
 
 from harness.cli.options import (
     EMULATED,
@@ -27,8 +28,7 @@ from harness.cli.target import Target, target_of
 from harness.files.opening import NamedFiles, named
 
 
-@dataclass(frozen=True, kw_only=True)
-class ReplayRequest:
+class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
     """What is asked for: each field is an argument or an option of the command."""
 
     files: Annotated[

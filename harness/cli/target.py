@@ -2,8 +2,9 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
 
 from harness.files.opening import shown
 from harness.files.problem import RIG, Problem
@@ -15,8 +16,7 @@ if TYPE_CHECKING:
 _KINDS: Final = ("unit", "midi", "tcp")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
+class Target(Struct, frozen=True, kw_only=True):
     """What stood behind `--to` or `--from`."""
 
     kind: str

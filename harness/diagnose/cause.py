@@ -1,8 +1,9 @@
 """A cause, as data: what it is called, what to do about it, and by which signs it is known."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import IntEnum, StrEnum
+
+from msgspec import Struct
 
 from harness.diagnose.sign import Sign, Value
 
@@ -34,8 +35,7 @@ class Strength(IntEnum):
     """What was seen is the thing itself."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Want:
+class Want(Struct, frozen=True, kw_only=True):
     """A sign that a row of the table asks for: what it is, and what its values have to be."""
 
     names: tuple[str, ...]
@@ -54,8 +54,7 @@ class Want:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CauseRow:
+class CauseRow(Struct, frozen=True, kw_only=True):
     """One way in which a cause shows."""
 
     sign: Want
@@ -69,8 +68,7 @@ class CauseRow:
     """More exact words for what shows like this, in place of the cause's sentence; "" for none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
+class Cause(Struct, frozen=True, kw_only=True):
     """One cause."""
 
     name: str

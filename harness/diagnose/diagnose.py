@@ -1,9 +1,10 @@
 """The diagnosis of a capture: the answer, the causes, and what could not be known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed
@@ -42,8 +43,7 @@ class Answer(StrEnum):
     """The capture holds too little."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Diagnosis:
+class Diagnosis(Struct, frozen=True, kw_only=True, eq=False):
     """What is the matter with a transfer."""
 
     answer: Answer

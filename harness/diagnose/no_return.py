@@ -7,8 +7,10 @@ none, whatever happened.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.wire.constants import LOOP_OFF
 from emulator.wire.prose import capitalised
@@ -34,8 +36,7 @@ _LOSSES: Final = {
 """Signs after which a dump is lost where they show, and how that is told."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoReturn:
+class NoReturn(Struct, frozen=True, kw_only=True):
     """Where a dump was lost."""
 
     dump: int

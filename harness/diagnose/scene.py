@@ -7,10 +7,12 @@ what came back.  What costs time is worked out once a dump.
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+from msgspec.structs import fields, replace
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
@@ -63,8 +65,7 @@ _MOST_PACKETS: Final = 4096  # whose words are looked at
 HABIT: Final = 2  # messages answered in one manner that make it the unit's custom (our choice)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """A capture, what the judge says of it, and what was to be sent if that is known."""
 
     followed: Followed
@@ -230,8 +231,7 @@ class Scene:
         )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DumpScene:
+class DumpScene(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """One dump of a capture, whichever way it went."""
 
     scene: Scene

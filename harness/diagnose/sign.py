@@ -10,8 +10,9 @@ What the judge has found already is not looked for again: each of its findings i
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from harness.diagnose.scene import DumpScene
@@ -25,8 +26,7 @@ CONTEXT: Final = ("sent", "arrived", "heard", "file", "timed", "closed")
 """Values that every sign of a dump has; what they mean, the head of `causes.toml` says."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class Evidence(Struct, frozen=True, kw_only=True):
     """One thing seen."""
 
     text: str
@@ -36,8 +36,7 @@ class Evidence:
     """Bytes, in hexadecimal, where they say something."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sign:
+class Sign(Struct, frozen=True, kw_only=True, eq=False):
     """One typed fact: what was seen, where, how many, how regular."""
 
     kind: str

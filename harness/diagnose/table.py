@@ -8,9 +8,11 @@ shipped.  A mistake in the register is ours, so it raises and names the cause.
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any, Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.wire.clauses import clauses
 from harness.diagnose.cause import Cause, CauseRow, Strength, Want, Where
@@ -24,8 +26,7 @@ _VALIDATE: Final = "@validate"
 _Texts = Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SignKind:
+class SignKind(Struct, frozen=True, kw_only=True):
     """What a kind of sign means."""
 
     means: str
@@ -35,8 +36,7 @@ class SignKind:
     """Whether nothing is wrong where no cause explains it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class Table(Struct, frozen=True, kw_only=True):
     """The causes that a diagnosis knows of."""
 
     causes: tuple[Cause, ...]

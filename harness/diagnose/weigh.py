@@ -9,8 +9,10 @@ makes the first cause less sure, and "nothing is wrong" never stands beside it.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from harness.diagnose.cause import Cause, CauseRow, Strength, Want
 from harness.diagnose.sign import FINDING, Evidence, Sign
@@ -21,8 +23,7 @@ _MOST_EVIDENCE: Final = 6
 _Signs = Mapping[str, Sequence[Sign]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suspicion:
+class Suspicion(Struct, frozen=True, kw_only=True):
     """A cause, and everything that speaks for it in one capture."""
 
     cause: Cause
@@ -142,8 +143,7 @@ def _brings(one: Suspicion, other: Suspicion) -> bool:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unexplained:
+class Unexplained(Struct, frozen=True, kw_only=True):
     """Something wrong that no cause accounts for."""
 
     text: str

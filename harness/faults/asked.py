@@ -2,8 +2,10 @@
 
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.line import effects, trouble
@@ -39,8 +41,7 @@ class Trait(NamedTuple):
     value: object
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class Asked(Struct, frozen=True, kw_only=True):
     """One fault as it was asked for."""
 
     said: str
@@ -50,8 +51,7 @@ class Asked:
     """The everyday situation that it belongs to, "" where it was asked for by itself."""
 
 
-@dataclass(frozen=True, slots=True)
-class Disturbances:
+class Disturbances(Struct, frozen=True):
     """Everything that was asked for; ValueError where it cannot be had together."""
 
     asked: tuple[Asked, ...] = ()
@@ -79,7 +79,7 @@ class Disturbances:
         return _changed(profile, [each for each in self.asked if each.fault.unit])
 
     def settings(self, settings: _T) -> _T:
-        """Return settings of a replay, a dataclass of dataclasses, with what was asked for."""
+        """Return settings of a replay, a struct of structs, with what was asked for."""
         return _changed(settings, [each for each in self.asked if each.fault.sender])
 
 
@@ -88,7 +88,7 @@ def _changed(whole: _T, asked: Sequence[Asked]) -> _T:
     for section, name, value in (trait for each in asked for trait in _traits(each)):
         sections.setdefault(section, {})[name] = value
     changed = {name: replace(getattr(whole, name), **values) for name, values in sections.items()}
-    return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a dataclass
+    return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a struct
 
 
 def _traits(asked: Asked) -> tuple[Trait, ...]:

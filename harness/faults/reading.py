@@ -7,11 +7,12 @@ nothing else fits.  What fits nowhere ends it, with the place, and with what was
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from difflib import get_close_matches
 from fractions import Fraction
 from functools import cache, lru_cache
 from typing import Any, Final
+
+from msgspec.structs import replace
 
 from harness.faults.asked import Asked, Disturbances, meaning
 from harness.faults.catalogue import Fault, faults, situations

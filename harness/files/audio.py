@@ -8,13 +8,14 @@ the highest or the lowest one, never wrap (WRD-10), and are counted.
 """
 
 import io
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Final, Literal
 
 import numpy as np
 import soundfile
 import soxr
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from emulator.ports.hush import hushed
@@ -35,8 +36,7 @@ _FULL_SCALE: Final = 2.0**31  # of words left-justified in 32 bits
 _BLOCK: Final = 1 << 20  # frames that are converted at a time
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recording:
+class Recording(Struct, frozen=True, kw_only=True, eq=False):
     """A sound as it was in its file."""
 
     frames: NDArray[np.int32] | NDArray[np.float64]
@@ -53,8 +53,7 @@ class Recording:
         return int(self.frames.shape[1])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Converted:
+class Converted(Struct, frozen=True, kw_only=True, eq=False):
     """Words made from a recording."""
 
     words: Words

@@ -1,12 +1,12 @@
 """Sample words as an audio file that keeps every bit of them."""
 
 import io
-from dataclasses import dataclass
 from os.path import splitext
 from typing import Final
 
 import numpy as np
 import soundfile
+from msgspec import Struct
 
 from emulator.wire.prose import listed
 from emulator.wire.words import Words
@@ -16,8 +16,7 @@ from harness.files.problem import Problem
 _BLOCK: Final = 1 << 16  # frames that are written at a time
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Format:
+class _Format(Struct, frozen=True, kw_only=True):
     name: str
     subtypes: tuple[tuple[int, str], ...]
     """(bits, name), the narrowest first."""

@@ -9,10 +9,11 @@ expected.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 from typing import BinaryIO, Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS, START
@@ -48,8 +49,7 @@ _LIMITS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaptureFile:
+class CaptureFile(Struct, frozen=True, kw_only=True, eq=False):
     """A capture and the file it came from."""
 
     name: str

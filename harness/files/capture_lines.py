@@ -14,8 +14,10 @@ import io
 import json
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Any, BinaryIO, Final, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.opening import shown
@@ -35,8 +37,7 @@ _EXPECTED: Final = {
 _Line = TypeVar("_Line")
 
 
-@dataclass(slots=True, kw_only=True)
-class _FirstLine:
+class _FirstLine(Struct, kw_only=True):
     """The first line as it may be; what it must be is checked afterwards."""
 
     schema: Any = None
@@ -46,8 +47,7 @@ class _FirstLine:
     about: Any = ""
 
 
-@dataclass(slots=True, kw_only=True)
-class _PassageLine:
+class _PassageLine(Struct, kw_only=True):
     """Any other line."""
 
     direction: Direction | None = None

@@ -10,10 +10,11 @@ The search works on blocks, in C, so refusing a large file takes little time and
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
 from typing import BinaryIO, Final
+
+from msgspec import Struct
 
 from harness.files import midifile, opening
 from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
@@ -46,8 +47,7 @@ class Form(StrEnum):
     CAPTURE = "capture of one direction"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DumpFile:
+class DumpFile(Struct, frozen=True, kw_only=True):
     """The bytes of a file as they would stand on the line."""
 
     name: str

@@ -4,8 +4,9 @@ import os
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from harness.files import capture_file, opening
 from harness.files.dumpfile import LARGEST, load
@@ -18,8 +19,7 @@ _BETWEEN: Final = re.compile(r"[\s,;:]+")
 _EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f\xf8-\xff]*\xf7")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Given:
+class Given(Struct, frozen=True, kw_only=True):
     """Bytes, and the name of the file they came from; None where they were written out."""
 
     data: bytes

@@ -19,10 +19,11 @@ is bytes, converted in one step where it is plain, because a line may hold a who
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import islice, pairwise
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
@@ -85,15 +86,14 @@ class _UnreadableText(Exception):  # noqa: N818  # it becomes a Problem as soon 
         self.at, self.what, self.do = at, what, do
 
 
-@dataclass(slots=True)
-class _HexLine:
+class _HexLine(Struct):
     """One line and the lines that continue it."""
 
     at: int
     """Where in the text it begins."""
     direction: Direction | None = None
     at_ns: int | None = None
-    data: bytearray = field(default_factory=bytearray)
+    data: bytearray = bytearray()
 
     @property
     def is_plain(self) -> bool:

@@ -20,10 +20,12 @@ import re
 import sys
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final, Protocol
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from harness.files import safe_write
 from harness.files.lock import FileLock, LockedError, lock_path
@@ -44,8 +46,7 @@ class JournalStage(StrEnum):
     ENDED = "ended"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JournalEntry:
+class JournalEntry(Struct, frozen=True, kw_only=True):
     """What is recorded about one dump at one stage."""
 
     step: JournalStage = JournalStage.ENDED

@@ -1,8 +1,9 @@
 """What a file is by its first bytes, so that a wrong one is named and not only refused."""
 
 import re
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 HEAD_BYTES: Final = 4096
 """How many bytes of a file's beginning `kind_of` needs."""
@@ -11,8 +12,7 @@ AUDIO_ADVICE: Final = "dryload encode makes a dump from it."
 _PACKED_ADVICE: Final = "Unpack it first."
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileKind:
+class FileKind(Struct, frozen=True, kw_only=True):
     """A kind of file: its name, and advice for a user who needs a dump."""
 
     name: str

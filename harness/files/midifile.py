@@ -12,10 +12,11 @@ A broken file is read as far as possible, and a remark says where reading stoppe
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from operator import itemgetter
 from typing import Final, NamedTuple
+
+from msgspec import Struct
 
 from emulator.wire.constants import END, START
 from emulator.wire.splitter import data_bytes
@@ -30,8 +31,7 @@ _MOST_REMARKS: Final = 20
 _INDEPENDENT: Final = 2  # format: tracks that are played one after another
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MidiStream:
+class MidiStream(Struct, frozen=True, kw_only=True):
     """What a MIDI file would put on the line."""
 
     data: bytes

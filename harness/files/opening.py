@@ -6,10 +6,11 @@ import stat
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from io import BufferedReader
 from itertools import chain
 from typing import BinaryIO, Final
+
+from msgspec import Struct
 
 from harness.files.kinds import HEAD_BYTES
 from harness.files.problem import NoDump, Problem
@@ -77,8 +78,7 @@ def open_file(path: str) -> BinaryIO:
         return open(path, "rb")  # the caller closes it
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NamedFiles:
+class NamedFiles(Struct, frozen=True, kw_only=True):
     """The files that were named, with those of named folders in place of the folders."""
 
     files: tuple[str, ...]

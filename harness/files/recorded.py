@@ -1,8 +1,9 @@
 """A capture and what is known about it."""
 
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
@@ -24,8 +25,7 @@ class TakenAt(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Recorded:
+class Recorded(Struct, frozen=True, kw_only=True, eq=False):
     """A capture and what is known about it."""
 
     capture: Capture
@@ -43,7 +43,7 @@ class Recorded:
     taken_at: TakenAt = TakenAt.UNKNOWN
     about: str = ""
     """A description by whoever recorded it."""
-    remarks: tuple[str, ...] = field(default=())
+    remarks: tuple[str, ...] = ()
     """What was odd about the file, in plain words."""
 
     @property

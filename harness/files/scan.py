@@ -13,11 +13,11 @@ packet or header.  Packets are never part of rubble.
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from mmap import mmap
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from emulator.wire.codec import kind_of
 from emulator.wire.constants import PACKET_BYTES
@@ -55,8 +55,7 @@ _HEADER_LENGTHS: Final = {DumpHeader: range(15, 28), ExtendedHeader: range(28, 4
 _RESET: Final = b"\xf0\x7e"  # ends whatever a splitter holds, as the next packet does
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PacketRun:
+class PacketRun(Struct, frozen=True, eq=False):
     """Well-framed data packets back to back, without real-time bytes inside."""
 
     offset: int
@@ -69,8 +68,7 @@ class PacketRun:
         return PACKET_BYTES * len(self.rows)
 
 
-@dataclass(frozen=True, slots=True)
-class Rubble:
+class Rubble(Struct, frozen=True):
     """Bytes beyond the budget, not looked at; no whole header and no whole packet is in them."""
 
     offset: int

@@ -8,10 +8,10 @@ bytes are counted, and odd pieces are limited by the scanner's budget.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.wire.codec import decode
@@ -40,8 +40,7 @@ class OddPiece(NamedTuple):
     piece: Piece
 
 
-@dataclass(slots=True)
-class Tally:
+class Tally(Struct):
     """Things that are counted and not kept: how many, and where the first one is."""
 
     count: int = 0
@@ -58,11 +57,10 @@ class Tally:
         self.size += size
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Section:
+class Section(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """One header, if any, and what follows it up to the next."""
 
-    data: Stream = field(repr=False)
+    data: Stream
     """The whole stream; offsets count from its beginning."""
     offset: int
     size: int
@@ -70,9 +68,9 @@ class Section:
     """The header as found; None before the first header of the stream."""
     header: Header | None
     """The decoded header; None if it is damaged or missing."""
-    rows: Rows = field(repr=False)
+    rows: Rows
     """The whole packets, in the order of the stream."""
-    offsets: range | NDArray[np.int64] = field(repr=False)
+    offsets: range | NDArray[np.int64]
     """Where each of them begins in the stream."""
     odd: tuple[OddPiece, ...]
     realtime: dict[int, Tally]

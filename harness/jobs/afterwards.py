@@ -11,10 +11,10 @@ unit still answers for another sample.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from emulator.dump.sample import Sample, same_samples
 from emulator.unit.board import RackUnit

@@ -1,12 +1,13 @@
 """One case of a campaign: what is played to which unit and what goes wrong, from a number alone."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache, partial
 from typing import Final, Literal, NamedTuple, TypeVar
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
 from emulator.dump.sample import NO_LOOP, Loop, Sample
@@ -37,8 +38,7 @@ _SEEDS: Final = 10_000
 _T = TypeVar("_T")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CampaignPlan:
+class CampaignPlan(Struct, frozen=True, kw_only=True):
     """What a campaign is made of; with it a number says everything of a case."""
 
     seed: int = 1
@@ -53,8 +53,7 @@ class CampaignPlan:
         return self.profiles or profile_names()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True):
     """Everything that decides a run."""
 
     number: int

@@ -2,10 +2,12 @@
 
 import traceback
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from hashlib import sha256
 from typing import Final, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Sample
@@ -34,8 +36,7 @@ class Broken(NamedTuple):
     found: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class Result(Struct, frozen=True, kw_only=True):
     """What one case came to."""
 
     case: Case

@@ -5,9 +5,11 @@ conversations.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
@@ -38,8 +40,7 @@ class PairedBy(StrEnum):
     ORDER = "order"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pairing:
+class Pairing(Struct, frozen=True, kw_only=True, eq=False):
     """Two subjects and how the second is as against the first."""
 
     a: Subject
@@ -75,15 +76,14 @@ class Pairing:
         return is_same and not self.is_again
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FileComparison:
+class FileComparison(Struct, frozen=True, kw_only=True, eq=False):
     """All pairs of two files, and what has no counterpart."""
 
     a: ComparedFile
     b: ComparedFile
     pairs: tuple[Pairing, ...]
-    only_a: tuple[Subject, ...] = field(default=())
-    only_b: tuple[Subject, ...] = field(default=())
+    only_a: tuple[Subject, ...] = ()
+    only_b: tuple[Subject, ...] = ()
 
     @property
     def same(self) -> bool:
@@ -264,8 +264,7 @@ def _unsaid(a: Subject, b: Subject) -> list[str]:
 # Two captures.
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaptureComparison:
+class CaptureComparison(Struct, frozen=True, kw_only=True, eq=False):
     """Two capture files and how the second is as against the first."""
 
     a: CaptureFile

@@ -7,10 +7,12 @@ what it means.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from os.path import splitext
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Loop, Sample
@@ -45,8 +47,7 @@ MIDI_FILE_ENDINGS: Final = (".mid", ".midi", ".smf")
 _VALIDATE: Final = "dryload validate says what is wrong with it."
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EncodeOptions:
+class EncodeOptions(Struct, frozen=True, kw_only=True):
     """What a dump should be like; nothing here is checked before `encode`."""
 
     bits: int = 16
@@ -62,13 +63,12 @@ class EncodeOptions:
     name: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Encoded:
+class Encoded(Struct, frozen=True, kw_only=True):
     """A dump made of a recording."""
 
-    source: audio.Recording = field(repr=False)
-    sample: Sample = field(repr=False)
-    dump: Outgoing = field(repr=False)
+    source: audio.Recording
+    sample: Sample
+    dump: Outgoing
     clipped: int
     """Words that were beyond full scale."""
     remarks: tuple[str, ...]
@@ -226,11 +226,10 @@ def _check_sample(sample: Sample, options: EncodeOptions) -> None:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FromFile:
+class FromFile(Struct, frozen=True, kw_only=True):
     """One dump of a file."""
 
-    file: DumpFile = field(repr=False)
+    file: DumpFile
     number: int
     """Which dump of the file, counted from 1."""
     dumps: int

@@ -1,9 +1,10 @@
 """From files to the dumps in them, byte for byte as they stand in the file."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.outgoing import Outgoing, sample_from_words
 from emulator.dump.sample import Sample
@@ -34,8 +35,7 @@ DumpKey = tuple[int, int, str]
 """Device ID, sample number and SHA-256 of a dump's messages."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Dump:
+class Dump(Struct, frozen=True, kw_only=True, eq=False):
     """One dump of a file, ready to be played."""
 
     file: str
@@ -70,8 +70,7 @@ class Dump:
         return self.header.device_id, self.header.sample_number, sha256_of(messages)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fragment:
+class Fragment(Struct, frozen=True, kw_only=True):
     """A part of a file that looks like a dump and can't be played."""
 
     file: str
@@ -83,8 +82,7 @@ class Fragment:
     """Whether its header is there, but damaged; else there is none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotADump:
+class NotADump(Struct, frozen=True, kw_only=True):
     """A file in which there is no dump."""
 
     file: str

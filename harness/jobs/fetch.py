@@ -12,11 +12,12 @@ word for word the same only reading all of it shows.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.dump.outgoing import sample_from
@@ -51,8 +52,7 @@ _QUIET_NS: Final = 200_000_000
 """Nothing came for so long: it has stopped."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Fetched:
+class Fetched(Struct, frozen=True, kw_only=True, eq=False):
     """What came of asking for one sample, or for its beginning."""
 
     header: Header | None = None

@@ -7,8 +7,10 @@ protect N | unprotect N | delete N | quit
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.unit.board import RackUnit
 from emulator.unit.panel import MapLine
@@ -18,8 +20,7 @@ QUIT: Final = "quit"
 """The one action that ends serving, and does nothing to the unit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
+class Note(Struct, frozen=True, kw_only=True):
     """One thing that happened, as a short line for people."""
 
     time_ns: int
@@ -27,7 +28,7 @@ class Note:
     event: str
     """As in the lines for programs: "loaded", "refused", "late" and so on."""
     text: str
-    facts: Mapping[str, object] = field(default_factory=dict)
+    facts: Mapping[str, object] = {}
     """The same as numbers and words, for programs."""
 
 
@@ -53,8 +54,7 @@ class PassedBytes(NamedTuple):
     """How many they were."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class View(Struct, frozen=True, kw_only=True):
     """The unit and the line to it; without the line, what `view_of` takes of a unit alone."""
 
     profile: str

@@ -9,8 +9,9 @@ only the last is.
 
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.ports.clock import Clock
 from emulator.unit.board import RackUnit
@@ -23,8 +24,7 @@ _LONGEST_NS: Final = 2_000_000_000  # that a snapshot waits for a quiet line
 _AGAIN_NS: Final = 5_000_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
+class Written(Struct, frozen=True, kw_only=True):
     """What became of one image."""
 
     at_ns: int

@@ -6,11 +6,11 @@ a unit should hold are worked out here, in plain numbers, and not by the unit's 
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.dump.capture import Capture, Direction
@@ -27,8 +27,7 @@ from harness.jobs.outcome import Outcome, Transfer
 Integers = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Run:
+class Run(Struct, frozen=True, kw_only=True, eq=False):
     """One run, with everything that the rules look at."""
 
     profile: Profile

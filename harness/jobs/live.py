@@ -32,8 +32,9 @@ that had to be read again the last try counts.
 """
 
 from collections.abc import Callable, Container, Sequence
-from dataclasses import replace
 from typing import Any, Final
+
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Sample

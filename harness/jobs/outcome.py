@@ -7,9 +7,11 @@ nothing did, by the answers, and where the unit is an emulated one, by what its 
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Passage
 from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
@@ -41,8 +43,7 @@ class Outcome(StrEnum):
     """Loaded, and gone at the end of the replay."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ending:
+class Ending(Struct, frozen=True, kw_only=True):
     """How sending ended."""
 
     end: SenderEnd
@@ -55,8 +56,7 @@ class Ending:
     """What happened to the port, "" where it worked."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MemoryOutcome:
+class MemoryOutcome(Struct, frozen=True, kw_only=True):
     """What an emulated unit has made of a dump."""
 
     receipt: Receipt | None
@@ -67,8 +67,7 @@ class MemoryOutcome:
     """What the slot holds of it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Transfer:
+class Transfer(Struct, frozen=True, kw_only=True, eq=False):
     """What one dump came to, from its first byte until the last look at the unit.
 
     What a later step finds out (reading back, that look) has the default until then.

@@ -16,8 +16,10 @@ ours, until what was recorded has come, or until it has been silent for long.
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.events import Event, EventKind
@@ -46,8 +48,7 @@ _EXTRA_NS: Final = 200_000_000  # for what comes beyond what was recorded
 _LOST: Final = (EventKind.REFUSED, EventKind.ABANDONED)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PlayedCapture:
+class PlayedCapture(Struct, frozen=True, kw_only=True, eq=False):
     """What came of playing one capture."""
 
     file: CaptureFile

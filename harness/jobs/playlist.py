@@ -13,9 +13,11 @@ and to try costs a fifth of a second.
 """
 
 from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.wire.constants import ALL_CALL
 from harness.files.dumpfile import DumpFile
@@ -51,8 +53,7 @@ class Why(StrEnum):
 _AS_ASKED: Final = (Why.LOADED_BEFORE, Why.REPLACED)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LeftOut:
+class LeftOut(Struct, frozen=True, kw_only=True, eq=False):
     """Something of a list that is not sent."""
 
     what: FileContent
@@ -72,8 +73,7 @@ class LeftOut:
         return self.what if is_loaded and isinstance(self.what, Dump) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Selection:
+class Selection(Struct, frozen=True, kw_only=True, eq=False):
     """A list of files, sorted out: what is sent and what is not, in order."""
 
     items: tuple[Dump | LeftOut, ...]

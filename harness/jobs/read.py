@@ -16,9 +16,11 @@ unit that does not tell the name of the first sample is not asked for others.
 import hashlib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.dump.events import Event, EventKind
@@ -56,8 +58,7 @@ _LONGEST_ANSWER_NS: Final = 60_000_000_000
 _WANTED: Final = re.compile(r"([0-9]{1,9})(?:-([0-9]{1,9}))?")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class Wanted(Struct, frozen=True, kw_only=True):
     """Which sample numbers are asked for, both ends counted in."""
 
     first: int
@@ -102,8 +103,7 @@ def wanted_of(text: str, up_to: int | None = None) -> Wanted:
     return Wanted(first=first, last=last, is_single=found[2] is None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadRequest:
+class ReadRequest(Struct, frozen=True, kw_only=True):
     """What is to be read."""
 
     target: str
@@ -132,8 +132,7 @@ class ReadResult(StrEnum):
     """The user or the port ended it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Came:
+class Came(Struct, frozen=True, kw_only=True, eq=False):
     """What came of asking for one sample."""
 
     number: int
@@ -155,7 +154,7 @@ class Came:
     """What was asked for beside the dump and not told: "loops", "name"."""
     took_ns: int
     findings: tuple[Finding, ...]
-    dump: Dump | None = field(repr=False)
+    dump: Dump | None
     """The whole of it; None where it did not come whole, or is on disk by now."""
     file: str = ""
     """Where it was written, "" for nowhere."""

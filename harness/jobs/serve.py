@@ -7,8 +7,9 @@ here waits for a disk, a terminal or a reader, and nothing grows with what a pee
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction, Passage
 from emulator.dump.events import Event, EventKind

@@ -6,10 +6,11 @@ taken as they are in its file.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.sample import Sample
 from emulator.wire.constants import MAX_BITS, MIN_BITS
@@ -28,8 +29,7 @@ AUDIO: Final = "audio file"
 _FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Subject:
+class Subject(Struct, frozen=True, kw_only=True, eq=False):
     """One dump of a file, or the sound of an audio file."""
 
     number: int
@@ -51,8 +51,7 @@ class Subject:
         return None if self.header is None else self.header.sample_number
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ComparedFile:
+class ComparedFile(Struct, frozen=True, kw_only=True, eq=False):
     """A file and what is in it."""
 
     file: str

@@ -1,9 +1,10 @@
 """Where the time of a transfer goes, read off the capture of it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction, Passage
 from emulator.dump.outgoing import Outgoing
@@ -30,8 +31,7 @@ class Wait(StrEnum):
     OTHER = "something else"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Times:
+class Times(Struct, frozen=True, kw_only=True):
     """One transfer in nanoseconds; `line + waiting = total`."""
 
     line_ns: int

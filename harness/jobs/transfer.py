@@ -9,8 +9,10 @@ the outcome, except where the line cannot tell and the emulated memory can.
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
 from typing import Final
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from emulator.dump.events import Event, EventKind
 from emulator.dump.replies import Limits
@@ -64,8 +66,7 @@ _HELD: Final = (SenderState.HEADER_HELD, SenderState.PACKET_HELD)
 StepProgress = Callable[[Step], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settings:
+class Settings(Struct, frozen=True, kw_only=True):
     """How dumps are to be transferred."""
 
     sender: SenderSwitches = field(default_factory=lambda: SenderSwitches(after_silence="again"))

@@ -19,9 +19,10 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Final
+
+from msgspec import Struct
 
 from harness.files.opening import shown
 from harness.files.problem import RIG, Problem
@@ -32,8 +33,7 @@ _CONNECT_S: Final = 10
 _WORKERS_S: Final = 10
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Workers:
+class Workers(Struct, frozen=True, kw_only=True):
     """Whoever runs the cases."""
 
     executor: Executor

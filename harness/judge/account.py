@@ -10,10 +10,11 @@ are on the line (WRD-06), bit 0 being the lowest; bits are seen as on the line, 
 offset binary (WRD-07).
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import takewhile
 from typing import Final
+
+from msgspec import Struct
 
 
 class Kind(StrEnum):
@@ -97,8 +98,7 @@ class Overflow(StrEnum):
     WRAPPED = "wrapped"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WordRun:
+class WordRun(Struct, frozen=True, kw_only=True):
     """Words that differ close to one another, in A's numbers."""
 
     word: int
@@ -115,8 +115,7 @@ class WordRun:
     """The first word, in A (after what was done to every word) and in B."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class Difference(Struct, frozen=True, kw_only=True):
     """One thing that makes B differ from A; which fields count follows from the kind."""
 
     kind: Kind

@@ -6,10 +6,11 @@ IDs, and checksums that are right, are not compared.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import fields
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
 from emulator.wire.messages import DataPacket, Header
@@ -30,8 +31,7 @@ _FORMS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Source:
+class Source(Struct, frozen=True, kw_only=True, eq=False):
     """A dump that was to be sent, message by message."""
 
     name: str
@@ -61,8 +61,7 @@ class Source:
         return sum(each[NUMBER:] == body[NUMBER:] for each in self.packets) > 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeaderDifference:
+class HeaderDifference(Struct, frozen=True, kw_only=True):
     """A field of the header that is not what it was to be."""
 
     name: str
@@ -82,8 +81,7 @@ class HeaderDifference:
         return self.name == "period_ns" and near
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PacketDifference:
+class PacketDifference(Struct, frozen=True, kw_only=True, eq=False):
     """A packet that is not what it was to be."""
 
     place: int
@@ -112,8 +110,7 @@ class PacketDifference:
         return self.is_whole and CHECKSUM in self.offsets
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Compared:
+class Compared(Struct, frozen=True, kw_only=True, eq=False):
     """A dump held against its source."""
 
     fields: tuple[HeaderDifference, ...]

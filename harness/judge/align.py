@@ -15,11 +15,11 @@ counted by whoever reads the answer; only how well it explains the difference is
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.wire.words import Words
@@ -49,8 +49,7 @@ _Pair = tuple[int, int]
 """A place in A and one in B, or the same of another two."""
 
 
-@dataclass(frozen=True, slots=True)
-class AlignedWords:
+class AlignedWords(Struct, frozen=True):
     """`words` words from `a` on in A stand against as many from `b` on in B; most are equal."""
 
     a: int

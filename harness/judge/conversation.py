@@ -9,9 +9,10 @@ time of their own, each direction for itself.
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction
 from harness.judge.edit_script import edit_script
@@ -31,8 +32,7 @@ class MessageChange(StrEnum):
     ORDER = "other order"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MessageDifference:
+class MessageDifference(Struct, frozen=True, kw_only=True):
     """One message that is not what it was; one of the two is None where it has no counterpart."""
 
     kind: MessageChange
@@ -50,8 +50,7 @@ class MessageDifference:
         return found
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ConversationComparison:
+class ConversationComparison(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """What two conversations have in common, and where they part."""
 
     a: tuple[TimedMessage, ...]

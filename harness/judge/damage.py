@@ -6,9 +6,10 @@ the next message are put together again, and their length is compared with the r
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import Enum
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.checksum import xor_of
 from emulator.wire.codec import kind_of
@@ -39,8 +40,7 @@ class Hit(Enum):
     """A whole channel message stands inside."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Damage:
+class Damage(Struct, frozen=True, kw_only=True):
     """What happened to one message."""
 
     hit: Hit

@@ -5,10 +5,10 @@ likely done to A, and done to A it gives exactly B; see `explanation` for how it
 `account` for what it can say.
 """
 
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from emulator.dump.sample import Sample
 from emulator.wire.constants import PACKET_NUMBERS
@@ -23,8 +23,7 @@ _MOST_FINDINGS: Final = 64
 _ONLY_WIDTH: Final = "every word has the same level, so nothing is lost"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SampleComparison:
+class SampleComparison(Struct, frozen=True, kw_only=True):
     """How a sample B is as against a sample A."""
 
     same: bool
@@ -35,7 +34,7 @@ class SampleComparison:
     """What makes B of A, exactly; empty where the words are the same."""
     fields: tuple[FieldDifference, ...]
     """Where the headers differ."""
-    context: Context = field(repr=False)
+    context: Context
 
     @property
     def words(self) -> tuple[int, int]:

@@ -9,11 +9,11 @@ the order of their places, and filler after the last word is cut off.  Torn pack
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from emulator.dump.outgoing import sample_from_words
 from emulator.dump.sample import Sample
@@ -35,19 +35,18 @@ _MOST_WAITING: Final = 512  # small dumps that are read together
 _SEVERAL: Final = 4  # for fewer it is not worth it
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DumpContents:
+class DumpContents(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """One dump of a stream, or what stands before the first one, as it is read."""
 
-    section: Section = field(repr=False)
+    section: Section
     plan: DumpPlan | None
     """What the header calls for; None where it is missing, damaged or states no legal width."""
-    wrecks: list[Wreck] = field(repr=False)
+    wrecks: list[Wreck]
     """Packets that were torn."""
-    odd: list[OddPiece] = field(repr=False)
+    odd: list[OddPiece]
     """Whatever else is no whole packet."""
-    alignment: Alignment = field(repr=False)
-    reading: Reading = field(repr=False)
+    alignment: Alignment
+    reading: Reading
     added: tuple[Added, ...] = ()
     """Loop points and names that belong to it, wherever they stand."""
     others: tuple[Added, ...] = ()

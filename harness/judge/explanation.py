@@ -6,10 +6,10 @@ the one that needs the fewest words wins.  A statement about every word, or an a
 make the account much shorter, or else the plain one stands: nothing is explained by luck.
 """
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from emulator.wire.sizes import words_per_packet
 from emulator.wire.words import Words

@@ -1,9 +1,11 @@
 """How the headers of two samples differ, field by field, beside their words."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.sample import Loop, Sample
 from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
@@ -15,8 +17,7 @@ _ABSENT: Final = "none"
 WIDTH: Final = "significant bits"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldDifference:
+class FieldDifference(Struct, frozen=True, kw_only=True):
     """One field that two headers, or the messages that follow them, state differently."""
 
     field: str

@@ -7,10 +7,12 @@ wrong is told in a page and costs no memory.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from emulator.wire.clauses import Level, clause
 from emulator.wire.prose import capitalised
@@ -66,8 +68,7 @@ _SIDES: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Place(Struct, frozen=True, kw_only=True):
     """Where: what is not known is None."""
 
     byte: int | None = None
@@ -83,8 +84,7 @@ NOWHERE: Final = Place()
 _NO_NAMES: Final[Mapping[str, object]] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """One observation in plain words, with what was expected and found."""
 
     clause: str
@@ -119,8 +119,7 @@ def is_rare(count: int, out_of: int) -> bool:
     return count * _RARE <= out_of
 
 
-@dataclass(slots=True)
-class _Entry:
+class _Entry(Struct):
     first: Finding
     many: str
     out_of: int | None

@@ -7,11 +7,11 @@ knows how it arrived, or which was damaged on the way back, is taken to be the s
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.wire.constants import MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
@@ -56,8 +56,7 @@ class Kept(StrEnum):
     """Some words differ."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stored:
+class Stored(Struct, frozen=True, kw_only=True, eq=False):
     """What the comparison came to."""
 
     kept: Kept
@@ -78,8 +77,7 @@ class Stored:
         return self.kept in (Kept.SAME, Kept.OTHER_WIDTH, Kept.FILLER)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _DumpWords:
+class _DumpWords(Struct, frozen=True, eq=False):
     """The words of one dump in their places, filler included; some may not be known."""
 
     plan: DumpPlan

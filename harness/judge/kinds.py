@@ -1,13 +1,13 @@
 """The kinds of findings, as data: `findings.toml` holds them and explains its own fields."""
 
 import tomllib
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FindingKind:
+
+class FindingKind(Struct, frozen=True, kw_only=True):
     """One thing that the judge can say; texts have {names} in them that whoever tells it fills."""
 
     clause: str

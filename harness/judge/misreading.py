@@ -7,11 +7,11 @@ and comes back the same way, so that it is never far from where it was; in two's
 so in its middle, which is what WRD-07 tells.
 """
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
@@ -53,8 +53,7 @@ class Stray(Enum):
     WIDE = "at both ends"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WordsSeen:
+class WordsSeen(Struct, frozen=True, kw_only=True, eq=False):
     """The words of the right packets of a dump, filler included, and how they look."""
 
     header: Header

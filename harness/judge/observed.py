@@ -1,9 +1,10 @@
 """From what a transfer showed to findings: what both ends reported, and what came back."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from itertools import zip_longest
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.dump.events import (
     DOUBTFUL,

@@ -1,12 +1,12 @@
 """The order of packets: what the running numbers may tell, and which packet is which."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from enum import Enum, auto
 from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_NUMBERS
@@ -46,8 +46,7 @@ class OrderEvent(NamedTuple):
     same: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Alignment:
+class Alignment(Struct, frozen=True, kw_only=True):
     """The planned packet of each packet and of each wreck, counted from 0."""
 
     places: Places | None
@@ -71,8 +70,7 @@ def undisturbed(count: int) -> Alignment:
     return Alignment(places=None, stored=None, wrecks=(), reached=count)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Observed:
+class Observed(Struct, frozen=True, kw_only=True):
     """What is known of the packets of one dump."""
 
     numbers: NDArray[np.uint8]

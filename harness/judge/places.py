@@ -9,11 +9,12 @@ themselves.  Packets are counted in A, `step` words each (WRD-02).
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from emulator.wire.words import Words
@@ -32,8 +33,7 @@ _MOST_BLOCKS: Final = 64  # beyond these no block is looked for elsewhere
 _Places = NDArray[np.intp]
 
 
-@dataclass(frozen=True, slots=True)
-class SamplePair:
+class SamplePair(Struct, frozen=True):
     """Two samples of words with `bits` significant bits, and the words of a packet of A."""
 
     a: Words
@@ -192,8 +192,7 @@ def _region(pair: SamplePair, run: WordRun, lag: int, *, at_end: bool) -> Differ
 # Between stretches.
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Block:
+class _Block(Struct, frozen=True, eq=False):
     """Words of A that aren't in B, in front of `b`; or words of B, in front of A's `a`."""
 
     a: int

@@ -1,9 +1,10 @@
 """What a header calls for: how many words in how many packets, and how long they sound."""
 
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.constants import MAX_BITS, MIN_BITS
 from emulator.wire.messages import DumpHeader, Header
@@ -32,8 +33,7 @@ def turned(value: int, groups: int) -> int:
     return from_groups(to_groups(value, groups)[::-1])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DumpPlan:
+class DumpPlan(Struct, frozen=True, kw_only=True):
     """What the packets of a dump ought to be; only for a header with a legal width (HDR-03)."""
 
     header: Header

@@ -11,10 +11,11 @@ is amiss are read with that, and each of the others is read by itself, as if nob
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from emulator.wire.constants import PACKET_DATA_BYTES
@@ -35,8 +36,7 @@ _NOTHING: Final[NDArray[np.int64]] = np.empty(0, np.int64)
 _NO_SUMS: Final[NDArray[np.uint8]] = np.empty(0, np.uint8)
 
 
-@dataclass(slots=True)
-class Reading:
+class Reading(Struct):
     """What the pass found."""
 
     plan: DumpPlan | None
@@ -46,7 +46,7 @@ class Reading:
     """What those ought to carry."""
     words: Words | None = None
     """All words of the dump, where they are kept."""
-    stray: list[int] = field(default_factory=list)
+    stray: list[int] = []
     """Packets with a bit set below the significant ones (WRD-05)."""
     filler: bytes = b""
     """What follows the last word, if it isn't all 00 (PKT-08)."""

@@ -6,10 +6,10 @@ it says: what follows there is filler.  A transfer that broke off ends in the mi
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 
 from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES
 from emulator.wire.messages import DumpHeader, ExtendedHeader
@@ -26,8 +26,7 @@ _LAPS: Final = range(1, 9)  # multiples of 21 bits that are tried
 _LOOKED_AT: Final = 64  # packets in which unused ends are looked for
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """An explanation: words in all, how they are packed, and what to say."""
 
     clause: str

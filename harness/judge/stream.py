@@ -4,7 +4,8 @@ A dump file is such a stream.  Nothing that a stream holds raises; all of it is 
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+
+from msgspec import Struct
 
 from emulator.wire.packets import DEVICE_ID
 from harness.files.scan import Stream
@@ -20,11 +21,10 @@ from harness.judge.sums import judge_ids, judge_sums
 from harness.judge.wrecks import judge_wrecks
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DumpVerdict:
+class DumpVerdict(Struct, frozen=True, eq=False):
     """One dump of a stream, or what stands before the first one, and all that was found in it."""
 
-    contents: DumpContents = field(repr=False)
+    contents: DumpContents
     findings: tuple[Finding, ...]
 
     @property

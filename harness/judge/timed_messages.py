@@ -1,7 +1,9 @@
 """The messages of a conversation in order, with their names and times."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.passed import Passed, passed
@@ -21,8 +23,7 @@ _NAMES = {
 }
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class TimedMessage:
+class TimedMessage(Struct, frozen=True, kw_only=True):
     """A message, or what else passed in one piece; times count from the first message on."""
 
     direction: Direction
@@ -37,7 +38,7 @@ class TimedMessage:
     end_ns: int
     gaps_ns: int
     """How much longer it took than its bytes need on the line."""
-    _is_sound: bool | None = field(default=None, init=False, repr=False, compare=False)
+    _is_sound: bool | None = None
 
     @property
     def is_realtime(self) -> bool:
@@ -53,7 +54,7 @@ class TimedMessage:
     def is_sound(self) -> bool:
         """Whether it has the right form and, as a packet, the right checksum."""
         if self._is_sound is None:  # asked again and again, and a checksum is 124 bytes of work
-            object.__setattr__(self, "_is_sound", self._sound())
+            force_setattr(self, "_is_sound", self._sound())
         return bool(self._is_sound)
 
     def _sound(self) -> bool:
@@ -86,8 +87,7 @@ class TimedMessage:
         return None if self.message is None else device_of(self.message)
 
 
-@dataclass(slots=True)
-class ScrapLimit:
+class ScrapLimit(Struct):
     """How many scraps are looked at one by one: what is no message of the standard, nor one torn.
 
     A recording may hold megabytes of noise, and each scrap of it costs more than its bytes.

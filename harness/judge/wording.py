@@ -5,9 +5,10 @@ stop at its end.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.prose import capitalised, counted, duration, listed, ranged
 from harness.judge.account import (
@@ -29,8 +30,7 @@ _SHOWN_PLACES: Final = 6
 _OF_PACKETS: Final = (Kind.MISSING, Kind.DOUBLED, Kind.SWAPPED, Kind.MOVED)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Context:
+class Context(Struct, frozen=True, kw_only=True):
     """What the sentences need to know of the two samples."""
 
     rate: Fraction

@@ -7,8 +7,9 @@ packet's length are put together again, so that one fault is told once and at it
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.codec import Foreign, Malformed, decode, kind_of
 from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
@@ -38,8 +39,7 @@ _GROWTH: Final = 3  # bytes that a torn packet may be longer than a whole one
 _NEARLY_WHOLE: Final = range(PACKET_BYTES - 2, PACKET_BYTES + 3)
 
 
-@dataclass(frozen=True, slots=True)
-class Wreck:
+class Wreck(Struct, frozen=True):
     """The pieces of one torn packet and how many whole packets stand before it."""
 
     before: int

@@ -1,55 +1,39 @@
 """Results for programs: every JSON document is written here.
 
-A document is a mapping of stable keys to values of any room.  msgspec writes dataclasses by their
+A document is a mapping of stable keys to values of any room.  msgspec writes structs by their
 fields, enumerations by their values and tuples as lists, so nothing is converted by hand.  The
 text is ASCII: a file name need not be UTF-8, and a terminal need not know every sign.
 """
 
 import json
 from collections.abc import Mapping
-from dataclasses import fields
-from functools import cache
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
-    from msgspec.json import Encoder
+import msgspec
 
 Document = Mapping[str, Any]
 
 
 def written(document: object, *, indent: int | None = 2) -> str:
     """Return a document as JSON; on one line where `indent` is None."""
-    import msgspec
-
     return json.dumps(msgspec.to_builtins(document, enc_hook=_plain), indent=indent)
 
 
 def written_as_line(document: object) -> str:
     """Return a document as JSON on one line, several times sooner where it is ASCII."""
-    from msgspec import json as quick
-
     try:
-        line = quick.format(_encoder().encode(document), indent=0)
+        line = msgspec.json.format(_ENCODER.encode(document), indent=0)
     except UnicodeEncodeError:  # a file name that is not UTF-8
         return written(document, indent=None)
     return line.decode("ascii") if line.isascii() else written(document, indent=None)
 
 
-@cache
-def _encoder() -> "Encoder":
-    from msgspec.json import Encoder
-
-    return Encoder(enc_hook=_plain)
-
-
-def fields_of(value: object, *names: str) -> dict[str, Any]:
+def fields_of(value: Any, *names: str) -> dict[str, Any]:
     """Return fields of a value, to be written beside others in a document.
 
-    Without names they are all of a dataclass.
+    Without names they are all that there are.
     """
-    every = () if names else fields(cast("DataclassInstance", value))
-    return {name: getattr(value, name) for name in names or (each.name for each in every)}
+    return {name: getattr(value, name) for name in names or value.__struct_fields__}
 
 
 def target_document(given: str) -> Document:
@@ -69,3 +53,6 @@ def _plain(value: object) -> object:
     if isinstance(value, PortError):
         return {"what": value.what, "do": value.do}
     raise TypeError(f"{type(value).__name__} is no part of a document")
+
+
+_ENCODER = msgspec.json.Encoder(enc_hook=_plain)

@@ -1,10 +1,10 @@
 """The front panel of a served unit as lines of a terminal: pure, no line longer than it may be."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from textwrap import wrap
 from typing import Final
 
+from msgspec import Struct
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
@@ -59,8 +59,7 @@ _ALARMS: Final = frozenset(
 ) | {"image not written"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shows:
+class Shows(Struct, frozen=True, kw_only=True):
     """What the panel shows in addition to the unit."""
 
     question: str = ""

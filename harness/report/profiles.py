@@ -1,9 +1,11 @@
 """What `dryload profiles` says."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
 from itertools import groupby
 from typing import Any, Final
+
+from msgspec import Struct
+from msgspec.structs import fields
 
 from emulator.dump.switches import QUESTIONS
 from emulator.unit.memory import banks_in_a_row
@@ -22,8 +24,7 @@ _MOOT: Final[Mapping[str, Callable[[Profile], bool]]] = {
 """Sections and keys that mean nothing in some units."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProfileTrait:
+class ProfileTrait(Struct, frozen=True, kw_only=True):
     """One key of a profile, its value and what that means."""
 
     key: str

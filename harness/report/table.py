@@ -1,17 +1,17 @@
 """Lines that fit the terminal: tables without a frame, folded sentences, blocks set apart."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import zip_longest
 from textwrap import wrap
 from typing import Final
+
+from msgspec import Struct
 
 _SHORTEST: Final = 12
 """Cells are not broken into pieces that are shorter than this."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column: its heading, and how its cells are laid out."""
 
     heading: str

@@ -5,9 +5,10 @@ formatted as it arrives, up to a limit for people, and on disk for programs.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from tempfile import SpooledTemporaryFile
 from typing import Final, NamedTuple
+
+from msgspec import Struct
 
 from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
 from emulator.wire.layout import FIXED
@@ -183,8 +184,7 @@ class _Spool:
         self._file.close()
 
 
-@dataclass(slots=True, kw_only=True)
-class Sums:
+class Sums(Struct, kw_only=True):
     """What several files came to, taken together."""
 
     files: int = 0

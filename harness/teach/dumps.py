@@ -7,13 +7,13 @@ repeated.  Clean packets are summed up; others are shown, up to a limit.
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
 from operator import attrgetter
 from typing import Final
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from emulator.wire.constants import END, PACKET_NUMBERS
@@ -35,8 +35,7 @@ _FAR: Final = 1 << 16
 """Bytes that are read from a packet on to find the message that holds a byte behind it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WholePackets:
+class WholePackets(Struct, frozen=True, kw_only=True):
     """Consecutive packets with nothing wrong."""
 
     packet: int
@@ -45,16 +44,14 @@ class WholePackets:
     byte: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExplainedPacket(Explained):
+class ExplainedPacket(Explained, frozen=True, kw_only=True):
     """One explained packet and the judge's findings on it."""
 
     packet: int
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Overview:
+class Overview(Struct, frozen=True, kw_only=True):
     """What a dump is made of; its fields are keys of the document."""
 
     dump: int
@@ -77,8 +74,7 @@ class Overview:
     findings_in_all: int
 
 
-@dataclass(eq=False)
-class ExplainedDump:
+class ExplainedDump(Struct, eq=False, dict=True):
     """One dump of a file; `number` counts headers from 1, 0 being what precedes the first.
 
     Packets have an index here: first those that are whole, then the torn ones.

@@ -4,8 +4,9 @@ The fields of these values are the keys of the document that `dryload explain --
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from emulator.wire.splitter import Piece
 
@@ -20,8 +21,7 @@ class FieldText(NamedTuple):
     problem: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldLine:
+class FieldLine(Struct, frozen=True, kw_only=True):
     """A field: its place, its bytes, what they mean and which clause defines them."""
 
     byte: int
@@ -36,8 +36,7 @@ class FieldLine:
     """What is wrong with it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Explained:
+class Explained(Struct, frozen=True, kw_only=True):
     """A message, or what is left of one, line by line."""
 
     title: str

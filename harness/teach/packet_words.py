@@ -1,10 +1,11 @@
 """Explanations of the sample words and the checksum of a packet (WRD-01 to WRD-07, PKT-05)."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import reduce
 from operator import xor
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.prose import counted
 from emulator.wire.sizes import bytes_per_word, unused_bits
@@ -15,8 +16,7 @@ _FIRST: Final = 4
 _MEANING: Final = "60, 40 or 30 sample words"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PacketWords:
+class PacketWords(Struct, frozen=True, kw_only=True):
     """What the header says of the words of one packet."""
 
     bits: int

@@ -16,9 +16,9 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
+from msgspec import Struct
 from rich.console import Console
 from rich.table import Table
 
@@ -118,8 +118,7 @@ def lines(tape: Tape) -> Iterator[str]:
         )
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(Struct, frozen=True, dict=True):
     """What is made, in which sizes, and the commands that are given it."""
 
     make: Callable[[int], Tape] | Callable[[int], bytes]

@@ -4,7 +4,8 @@ import gc
 import statistics
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 ROUNDS = 60
 PATIENCE = 10
@@ -12,8 +13,7 @@ PATIENCE = 10
 MOSTLY = 1.05
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """One thing measured: microseconds of ours, of the other it is held against, and of a copy."""
 
     what: str

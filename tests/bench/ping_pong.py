@@ -13,11 +13,11 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any, Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.dump.outgoing import Outgoing, outgoing

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import signal
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from msgspec.structs import replace
 
 from harness.files import capture_file
 from harness.files.recorded import Recorded, TakenAt

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from harness.cli.options import command_of
 from harness.cli.replay import replay
@@ -25,8 +26,7 @@ def dump(number: int, count: int = 121, *, bits: int = 16, device_id: int = 0) -
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(Struct, frozen=True):
     code: int
     out: str
     err: str

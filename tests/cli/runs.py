@@ -7,8 +7,9 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from tests.cli.forked import Forked
 
@@ -19,8 +20,7 @@ PATIENCE_S = 60
 _TOGETHER = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Ran:
+class Ran(Struct, frozen=True):
     """What a process said and how it ended; below 0 is a signal."""
 
     code: int

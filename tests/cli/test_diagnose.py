@@ -7,10 +7,10 @@ meets.
 from __future__ import annotations
 
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from harness.files import capture_lines
 from harness.files.recorded import TakenAt

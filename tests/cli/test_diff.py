@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from msgspec import Struct
 
 from harness.cli.diff import diff
 from harness.cli.options import command_of
@@ -25,8 +25,7 @@ _RANDOM = random.Random(31_250)
 WORDS = [_RANDOM.randrange(-32_768, 32_768) for _ in range(1_007)]
 
 
-@dataclass(frozen=True)
-class Result:
+class Result(Struct, frozen=True, dict=True):
     code: int
     text: str
 

@@ -4,12 +4,12 @@ import io
 import json
 import os
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 import pytest
+from msgspec import Struct
 
 from harness.cli.decode import decode
 from harness.cli.encode import encode
@@ -26,8 +26,7 @@ BROKEN = 1
 app = click.Group(commands=[command_of(encode), command_of(decode)])
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(Struct, frozen=True):
     """What a command printed, and its exit code."""
 
     code: int
@@ -40,8 +39,7 @@ class Said:
         return json.loads(self.out)
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """A folder with a recording and a dump in it, and the commands."""
 
     folder: Path

@@ -12,11 +12,11 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from harness.cli.keys import BACKSPACE, ENTER, ESCAPE, GONE, REPAINT, keyboard, keys_of
 from tests.cli.runs import ROOT
@@ -30,8 +30,7 @@ ONE_BY_ONE = 3  # index of the local flags in what tcgetattr returns
 PATIENCE_S = 20.0  # only ends a test that hangs
 
 
-@dataclass(frozen=True, slots=True)
-class Pty:
+class Pty(Struct, frozen=True):
     hand: int
     """Where keys are pressed."""
     line: int

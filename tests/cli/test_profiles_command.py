@@ -1,12 +1,12 @@
 """`dryload profiles` as it is called, and the words it has for every key."""
 
 import json
-from dataclasses import fields
 from pathlib import Path
 from typing import Any, get_args
 
 import pytest
 from click.testing import CliRunner
+from msgspec.structs import fields
 
 from emulator.dump.switches import QUESTIONS
 from emulator.unit.profile import DEFAULT_PROFILE, load_profile, profile_names

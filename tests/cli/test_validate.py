@@ -5,13 +5,13 @@ from __future__ import annotations
 import io
 import json
 import random
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import mido
 import pytest
 from click.testing import CliRunner
+from msgspec import Struct
 
 from harness.cli.options import command_of
 from harness.cli.validate import validate
@@ -27,8 +27,7 @@ BENT = CLEAN + bytes(9)
 FINDING_KEYS = {"clause", "verdict", "message", "at", "expected", "found", "answerable", "do"}
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(Struct, frozen=True):
     exit_code: int
     stdout: str
     stderr: str

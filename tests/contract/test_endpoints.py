@@ -7,13 +7,13 @@ that has not come does nothing; one that was handled is not in the past.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.outgoing import Outgoing
@@ -120,8 +120,7 @@ arrivals: Final = st.one_of(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """What a driver does next, and how much later."""
 
     do: str

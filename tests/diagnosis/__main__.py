@@ -3,10 +3,11 @@
 import argparse
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from time import perf_counter
 from typing import Any, Final
+
+from msgspec import Struct
 
 from harness.diagnose.diagnose import diagnose
 from tests.diagnosis import left_out, tables, unlisted
@@ -26,8 +27,7 @@ _WRITTEN_EVERY: Final = 10
 """And each so-many-th is written in every form."""
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """A part of the benchmark."""
 
     runs: int

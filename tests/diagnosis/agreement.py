@@ -13,13 +13,14 @@ first that lie a microsecond apart: such captures are not written so.
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from click.testing import CliRunner
+from msgspec import field
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.constants import BYTE_NS
@@ -155,7 +156,6 @@ def _core(finding: Mapping[str, Any]) -> tuple[str, ...]:
     return (finding["clause"], finding["verdict"], str(place), finding["message"])
 
 
-@dataclass(slots=True)
 class Agreement(Sum):
     """What many faulty captures came to."""
 

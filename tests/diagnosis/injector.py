@@ -12,9 +12,11 @@ Faults that strike one packet and let the dump go on can follow each other: the 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
 from random import Random
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from harness.diagnose.scene import Source
 from harness.files.recorded import Recorded
@@ -140,8 +142,7 @@ Order = Callable[[Script], tuple[Script, Script]]
 """Puts another script in the place of one of two."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Double:
+class Double(Struct, frozen=True, kw_only=True):
     """A capture with two faults."""
 
     recorded: Recorded

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import reduce
 from operator import xor
+
+from msgspec.structs import replace
 
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_kinds import ANY, Struck, View, fault, twin

@@ -16,10 +16,11 @@ group agree on it; `chance` decides the fault's own details.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from random import Random
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction
 from harness.diagnose.scene import Source
@@ -62,8 +63,7 @@ ANY: Final = (View.LINE, View.HOST, View.UNTIMED, View.FILE)
 SAMPLES: Final = (1, 2, 3, 17, 130, 300)
 
 
-@dataclass(frozen=True, slots=True)
-class Struck:
+class Struck(Struct, frozen=True):
     """Where a script struck, and which causes it brought about beside its own."""
 
     packet: int | None = None
@@ -73,8 +73,7 @@ class Struck:
 Script = Callable[[Play], Struck | int | None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class Kind(Struct, frozen=True, kw_only=True):
     """A kind of case."""
 
     name: str
@@ -100,8 +99,7 @@ class Kind:
     """Whether the dump is for one device and not for all."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True):
     """A capture, and which answers are right."""
 
     kind: str

@@ -8,9 +8,10 @@ is a short script of such steps that puts the unusual one between.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
 from random import Random
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.wire.messages import DumpHeader
 from harness.diagnose.scene import Source
@@ -24,8 +25,7 @@ PACKET_NS: Final = 20 * MS  # M1 p. 39
 AGAIN_NS: Final = 500 * MS  # a sender that sends again what nobody answered
 
 
-@dataclass(slots=True)
-class Dump:
+class Dump(Struct):
     """A dump as it is sent."""
 
     device: int
@@ -37,7 +37,7 @@ class Dump:
     """The words as bytes, without filler."""
     loop: tuple[int, int, int]
     header: bytes = b""
-    packets: list[bytes] = field(default_factory=list)
+    packets: list[bytes] = []
 
     def remake(self) -> Dump:
         """Make header and packets from the rest."""
@@ -78,8 +78,7 @@ class NotTogetherError(Exception):
     """Two scripts that no one conversation can follow."""
 
 
-@dataclass(slots=True)
-class Play:
+class Play(Struct):
     """A conversation in the making."""
 
     rng: Random
@@ -104,7 +103,7 @@ class Play:
     unit: int
     """Device ID that the unit answers with."""
     sources: tuple[Source, ...] = ()
-    then: list[Callable[[Play], object]] = field(default_factory=list)
+    then: list[Callable[[Play], object]] = []
     """Scripts that go on where another one would do the rest with nothing wrong."""
     done: int | None = None
     """How many packets were through when a script took over from another one."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from harness.files.recorded import Recorded
@@ -16,8 +17,7 @@ BYTE_NS = 320_000  # M1 p. 1
 HANDSHAKES = {value: name for name, value in oracle.HANDSHAKES.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(Struct, frozen=True):
     """An exclusive message, whole or torn, without real-time bytes."""
 
     to_unit: bool
@@ -47,8 +47,7 @@ class Message:
         return self.kind != "header" or len(self.body) in (21, 34)
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(Struct, frozen=True, dict=True):
     """One view of a case."""
 
     recorded: Recorded

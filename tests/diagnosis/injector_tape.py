@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction, Passage
 from tests.diagnosis import injector_bytes as b
@@ -14,13 +15,12 @@ Arrival = Sequence[tuple[int, bytes]]
 """What arrives of a message: runs of bytes, each with its place in the message as it was sent."""
 
 
-@dataclass(slots=True)
-class Tape:
+class Tape(Struct):
     """What left the host and what arrived at either end, with times."""
 
-    sent: list[Passage] = field(default_factory=list)
-    arrived: list[Passage] = field(default_factory=list)
-    back: list[Passage] = field(default_factory=list)
+    sent: list[Passage] = []
+    arrived: list[Passage] = []
+    back: list[Passage] = []
     now_ns: int = 0
     """When the last thing was over, on whichever side."""
     tick_ns: int = 0

@@ -12,10 +12,11 @@ another cause wants.
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cache
 from typing import Final
 from unittest.mock import patch
+
+from msgspec import field
 
 from harness.diagnose.cause import Cause
 from harness.diagnose.confidence import Confidence
@@ -61,7 +62,6 @@ def diagnose_without(
         return diagnose(recorded, sources, causes=TABLE.without(cause))
 
 
-@dataclass(slots=True)
 class Without(Sum):
     """What the cases of one cause came to without it."""
 
@@ -71,7 +71,6 @@ class Without(Sum):
     """Cases that are told that nothing is wrong, though their label does not allow that."""
 
 
-@dataclass(slots=True)
 class LeftOut(Sum):
     """What many cases came to, each without the cause that it is."""
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from random import Random
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.unit.profile import load_profile
 from harness.faults.reading import read_all

@@ -5,9 +5,11 @@ Association 22, 1927, p. 209-212), 95 %, z = 1.959964.
 """
 
 from collections import Counter
-from dataclasses import dataclass, field, fields
 from math import sqrt
 from typing import Final, Self
+
+from msgspec import Struct, field
+from msgspec.structs import fields
 
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
@@ -34,12 +36,12 @@ def wilson(right: int, of: int, z: float = Z_95) -> tuple[float, float]:
     return max(middle - half, 0.0), min(middle + half, 1.0)
 
 
-class Sum:
+class Sum(Struct):
     """Counts that can be added to others of their kind."""
 
     def merge(self, other: Self) -> None:
         """Add another count to this one."""
-        for each in fields(self):  # type: ignore[arg-type]  # every one of them is a dataclass
+        for each in fields(self):
             mine, theirs = getattr(self, each.name), getattr(other, each.name)
             if isinstance(mine, dict) and not isinstance(mine, Counter):
                 for name, count in theirs.items():
@@ -52,8 +54,7 @@ class Sum:
                 setattr(self, each.name, mine + theirs)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
+class Mark(Struct, frozen=True, kw_only=True):
     """How one case was answered."""
 
     named: tuple[str, ...]
@@ -100,7 +101,6 @@ def mark_of(case: Case, diagnosis: Diagnosis | None = None) -> Mark:
     )
 
 
-@dataclass(slots=True)
 class Count(Sum):
     """What the cases of one kind came to."""
 
@@ -133,7 +133,6 @@ class Count(Sum):
         self.accepted += len(case.accepted)
 
 
-@dataclass(slots=True)
 class Tally(Sum):
     """What many cases came to; two tallies can be added."""
 
@@ -186,7 +185,6 @@ def total_of(counts: dict[str, Count]) -> Count:
     return total
 
 
-@dataclass(slots=True)
 class Doubles(Sum):
     """What captures with two faults came to."""
 

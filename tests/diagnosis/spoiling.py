@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader

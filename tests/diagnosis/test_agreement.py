@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import mido
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from harness.diagnose.diagnose import Answer, diagnose

@@ -7,9 +7,9 @@ clause are common practice.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.diagnose import Diagnosis, diagnose
 from harness.files.recorded import Recorded, TakenAt

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.outgoing import outgoing, whole_sequence
 from emulator.dump.sample import NO_LOOP, Sample

@@ -6,9 +6,9 @@ Forms of messages are those of M1 pp. 35-39, what ends a message that of M1 tabl
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import MEANS, Confidence, how_sure

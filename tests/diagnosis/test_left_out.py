@@ -1,7 +1,8 @@
 """Leaving one cause out: that only this one is gone, that errors are counted, and how many."""
 
 from collections.abc import Iterable
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from harness.diagnose.cause import Strength
 from harness.diagnose.confidence import Confidence

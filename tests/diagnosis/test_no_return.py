@@ -6,9 +6,9 @@ The rehearsals know what they did to which packet; that is what the place is hel
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from emulator.wire.codec import decode
 from emulator.wire.messages import DumpHeader

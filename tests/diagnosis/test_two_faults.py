@@ -6,9 +6,8 @@ what struck first is over when the second one strikes, so each sending counts by
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.diagnose import diagnose
 from harness.files.recorded import TakenAt

@@ -1,8 +1,7 @@
 """What no cause explains is told, and "nothing is wrong" never stands beside it."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.confidence import Confidence
 from harness.diagnose.diagnose import Answer, Diagnosis, diagnose

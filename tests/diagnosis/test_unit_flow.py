@@ -7,9 +7,8 @@ not answer the last one, is common practice.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.cause import Strength
 from harness.diagnose.diagnose import Diagnosis, diagnose

@@ -7,9 +7,9 @@ that filler is no part of a sample as well.  What units do to widths is common p
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.cause import Strength
 from harness.diagnose.diagnose import Diagnosis, diagnose

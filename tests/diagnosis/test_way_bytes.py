@@ -6,9 +6,8 @@ common practice.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.diagnose.diagnose import diagnose
 from harness.files.recorded import TakenAt

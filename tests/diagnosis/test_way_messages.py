@@ -6,9 +6,8 @@ practice.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Passage
 from emulator.wire.codec import decode

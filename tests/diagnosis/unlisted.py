@@ -12,9 +12,10 @@ is diagnosed to print a figure and never to look at a run: tests build its captu
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from random import Random
 from typing import Final
+
+from msgspec import Struct
 
 from tests.diagnosis.injector_kinds import (
     CLEAN,
@@ -30,8 +31,7 @@ from tests.diagnosis.injector_kinds import (
 from tests.diagnosis.injector_play import Play
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(Struct, frozen=True):
     """What is right for a case, in what arrived and at the host."""
 
     line: Names
@@ -120,13 +120,12 @@ HEADER_ALTERED: Final = names(
 _SALT: Final = 7_919
 
 
-@dataclass(slots=True)
-class Half:
+class Half(Struct):
     """The kinds of one module."""
 
     name: str
-    faults: list[Kind] = field(default_factory=list)
-    odd: list[Kind] = field(default_factory=list)
+    faults: list[Kind] = []
+    odd: list[Kind] = []
 
     def fault(self, name: str, **how: object) -> Callable[[Script], Script]:
         """Register a script as a kind of fault."""

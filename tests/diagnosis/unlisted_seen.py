@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final
+
+from msgspec import Struct, field
 
 from emulator.dump.events import EventKind
 from emulator.dump.receiver import Pace, Receiver
@@ -20,15 +21,14 @@ ID: Final = 5
 PACKETS: Final = packets(300, device_id=ID)
 
 
-@dataclass
-class Shelf:
+class Shelf(Struct, dict=True):
     """A storage that writes down what it is told."""
 
     decision: Decision = field(default_factory=Accept)
     room: int = 10**9
-    headers: list[Header] = field(default_factory=list)
-    numbers: list[int] = field(default_factory=list)
-    ends: list[str] = field(default_factory=list)
+    headers: list[Header] = []
+    numbers: list[int] = []
+    ends: list[str] = []
 
     def begin(self, header: Header, now_ns: int) -> Decision:
         self.headers.append(header)

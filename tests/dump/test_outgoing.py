@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from fractions import Fraction
 from hashlib import sha256
 
@@ -10,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from emulator.dump.outgoing import (
     HeaderKind,
@@ -61,7 +61,7 @@ def read_back(dump: Outgoing) -> Sample:
 
 def plain(sample: Sample) -> dict[str, object]:
     """Return a sample's fields so that they can be compared."""
-    fields = {f.name: getattr(sample, f.name) for f in dataclasses.fields(sample)}
+    fields = {f.name: getattr(sample, f.name) for f in structs.fields(sample)}
     return {**fields, "words": sample.words.tolist(), "dtype": sample.words.dtype}
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from emulator.dump.outgoing import (
     sample_from,
@@ -75,7 +75,7 @@ def test_missing_words_are_missing_in_whole_frames() -> None:
 
     assert sample_from(HEADER, data_of(1, 2)).words.tolist() == [1, 2]
     assert sample_from(stereo, data_of(1, 2, 3)).words.tolist() == [1, 2]
-    nobody = dataclasses.replace(stereo, channels=0)  # EXT-05
+    nobody = structs.replace(stereo, channels=0)  # EXT-05
     assert sample_from(nobody, data_of(1, 2, 3)).channels == 1
 
 
@@ -114,7 +114,7 @@ def test_the_last_name_counts_and_odd_letters_are_shown_as_such() -> None:
 @pytest.mark.parametrize("bits", [7, 29])
 def test_a_header_without_a_width_gives_no_sample(bits: int) -> None:
     with pytest.raises(ValueError, match="8 to 28"):
-        sample_from(dataclasses.replace(HEADER, bits=bits), data_of())
+        sample_from(structs.replace(HEADER, bits=bits), data_of())
 
 
 # Samples.

@@ -6,13 +6,13 @@ and none moves a state that is over.
 
 import itertools
 from collections.abc import Iterator, Mapping
-from dataclasses import fields
 from enum import Enum
 from typing import Any, cast, get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import fields
 
 from emulator.dump.machine import Row, method_of
 from emulator.dump.receiver import Receiver

@@ -6,10 +6,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files.recorded import Recorded
@@ -83,8 +83,7 @@ def bytes_in_lines(text: bytes) -> dict[str, bytes]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class MidiEvent:
+class MidiEvent(Struct, frozen=True):
     """An event of a Standard MIDI File: when, its status, its data; a meta event's kind first."""
 
     ticks: int

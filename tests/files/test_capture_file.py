@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import io
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction, Passage
 from harness.files import capture_file, capture_lines, dumpfile, midifile

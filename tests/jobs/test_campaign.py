@@ -5,11 +5,11 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.outgoing import whole_sequence
 from emulator.dump.sample import same_samples

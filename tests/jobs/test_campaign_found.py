@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from harness.jobs.campaign_case import Case
 from harness.jobs.campaign_run import run_of

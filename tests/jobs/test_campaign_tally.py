@@ -5,13 +5,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
-from dataclasses import replace
 from hashlib import sha256
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from harness.jobs.campaign import AT_ONCE, MOST_BROKEN, Campaign, run_campaign
 from harness.jobs.campaign_case import CampaignPlan, case_of

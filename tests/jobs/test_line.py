@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from emulator.ports.lateness import Lateness
 from harness.jobs.fetch import Fetched, torn_findings

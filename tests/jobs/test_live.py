@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import pytest
+from msgspec import Struct
 
 from emulator.ports.port import PortError
 from harness.files.journal import Disk, Journal
@@ -44,8 +44,7 @@ def content(number: int) -> list[int]:
 DUMPS: Final = [dump(content(number), number=number) for number in LENGTHS]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ended:
+class Ended(Struct, frozen=True, kw_only=True):
     rows: Sequence[PlayRow]
     failed: PortError | None
     unwritten: Problem | None

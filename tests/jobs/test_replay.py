@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import pytest
+from msgspec import Struct
 
 from emulator.unit.possible import Profile
 from emulator.unit.profile import load_profile, profile_names
@@ -34,8 +34,7 @@ LOADED, CHANGED, REFUSED, INCOMPLETE, UNCONFIRMED, NOT_KEPT = Outcome
 # Every shipped profile
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shipped:
+class Shipped(Struct, frozen=True, kw_only=True):
     """What becomes of 120 or 121 words on a shipped unit; `number` is one it knows."""
 
     outcome: Outcome = LOADED

@@ -8,7 +8,8 @@ from __future__ import annotations
 import random
 import sys
 import time
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from harness.judge.finding import Verdict
 from harness.judge.stream import DumpVerdict, judge_stream
@@ -18,8 +19,7 @@ SEEDS = 200
 UNDAMAGED = 2_000
 
 
-@dataclass(frozen=True, slots=True)
-class Tried:
+class Tried(Struct, frozen=True):
     """What the judge made of one damaged dump."""
 
     kind: str

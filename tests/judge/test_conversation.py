@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import Final
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction, Passage
 from emulator.wire.prose import small_time
@@ -33,8 +34,7 @@ def ack(number: int) -> bytes:
     return oracle.handshake(kind="ACK", packet_number=number)
 
 
-@dataclass(frozen=True)
-class Turn:
+class Turn(Struct, frozen=True, dict=True):
     """Something said, so long after the thing before it."""
 
     direction: Direction
@@ -75,7 +75,7 @@ def only(comparison: ConversationComparison) -> MessageDifference:
 
 def changed(index: int, **fields: object) -> list[Turn]:
     turns = list(TURNS)
-    turns[index] = replace(turns[index], **fields)  # type: ignore[arg-type]  # names of fields
+    turns[index] = replace(turns[index], **fields)
     return turns
 
 

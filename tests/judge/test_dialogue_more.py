@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from harness.judge.dialogue.exchanges import Ended
 from harness.judge.dialogue.heard import MOST_SCRAPS

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
+from msgspec.structs import replace
 
 from emulator.dump.sample import NO_LOOP, Loop, Sample
 from emulator.wire.clauses import clauses

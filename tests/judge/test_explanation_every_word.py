@@ -7,12 +7,11 @@ statement is expected, with its figures.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from harness.judge.account import Difference, Kind, Overflow, Rounding
 from harness.judge.explanation import explain

@@ -12,10 +12,11 @@ import random
 import sys
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.dump.sample import Loop, Sample
@@ -37,8 +38,7 @@ FILES_HERE = 300
 NAME = b"Gulls"
 
 
-@dataclass(frozen=True)
-class Held:
+class Held(Struct, frozen=True, dict=True):
     """What one reader says that a dump holds; words by their place in the planned sample."""
 
     number: int

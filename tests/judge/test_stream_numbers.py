@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from harness.judge.numbers import align
 from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault
@@ -14,14 +13,13 @@ from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault
 APART = 12  # packets between two accidents
 
 
-@dataclass
-class Tape:
+class Tape(Struct, dict=True):
     """Packets as they stand in a stream: planned place and number, or None for a torn one."""
 
     planned: int
-    packets: list[tuple[int, int] | None] = field(default_factory=list)
-    expected: list[tuple[OrderFault, int, int]] = field(default_factory=list)
-    wrecks: list[int] = field(default_factory=list)
+    packets: list[tuple[int, int] | None] = []
+    expected: list[tuple[OrderFault, int, int]] = []
+    wrecks: list[int] = []
 
     @classmethod
     def clean(cls, planned: int) -> Tape:

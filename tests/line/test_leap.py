@@ -15,13 +15,14 @@ import random
 import sys
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
 from typing import Any, NamedTuple, get_args
 
 import numpy as np
 import pytest
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Passage
 from emulator.dump.events import Event
@@ -63,8 +64,7 @@ class Hand(NamedTuple):
     what: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Case:
+class Case(Struct, frozen=True, kw_only=True, dict=True):
     """Everything that decides a rehearsal."""
 
     profile: Profile

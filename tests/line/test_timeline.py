@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.events import EventKind
 from emulator.dump.sample import Loop, Sample

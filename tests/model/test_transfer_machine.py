@@ -8,7 +8,6 @@ the memory adds up, and every run ends.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -19,6 +18,7 @@ from hypothesis.stateful import (
     precondition,
     rule,
 )
+from msgspec.structs import replace
 
 from emulator.dump.events import Event, EventKind
 from emulator.dump.sender import SenderEnd

@@ -12,10 +12,11 @@ import traceback
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 from typing import BinaryIO, Final
+
+from msgspec import Struct
 
 from harness.cli.app import run
 
@@ -25,8 +26,7 @@ _CODES: Final = (0, 1, 2, 3)
 _NO_MEMORY: Final = "not enough memory"
 
 
-@dataclass(frozen=True, slots=True)
-class Fed:
+class Fed(Struct, frozen=True):
     """What came of one input."""
 
     faults: tuple[str, ...]

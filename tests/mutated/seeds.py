@@ -5,12 +5,12 @@ from __future__ import annotations
 import io
 import wave
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from typing import Final
 
 import soundfile
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.unit.board import RackUnit
@@ -30,8 +30,7 @@ _DUMP: Final = "out.syx"
 Work = Callable[[str, bytes, Random], Callable[[], int]]
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """Files of a kind: how a name of one ends, their content, and what reads them."""
 
     ending: str

@@ -8,13 +8,13 @@ import io
 import struct
 import wave
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from msgspec import Struct
 
 from harness.files.audio_out import made
 from harness.jobs.convert import EncodeOptions, FromFile, decode_file, encode, file_of
@@ -27,12 +27,11 @@ STEP = 40  # words of 16 bits in a packet (M1 p. 39)
 pytestmark = pytest.mark.recording
 
 
-@dataclass(frozen=True, slots=True)
-class Take:
+class Take(Struct, frozen=True):
     """One recording: words of 16 bits, mono, and the rate in Hz."""
 
     name: str
-    words: list[int] = field(repr=False)
+    words: list[int]
     rate: int
 
 

@@ -1,7 +1,8 @@
 """A rack unit without its sockets: what the checks of this room have in common."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from emulator.dump.storage import Accept, Decision
 from emulator.unit.keeper import Keeper
@@ -31,8 +32,7 @@ count = 4
 """
 
 
-@dataclass(frozen=True)
-class Rack:
+class Rack(Struct, frozen=True, dict=True):
     """All parts that the room holds, put together as the board does."""
 
     profile: Profile

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from emulator.dump.sender import SenderEnd
 from emulator.unit.board import RackUnit
@@ -87,8 +87,7 @@ DATA = st.one_of(SENSIBLE, SENSIBLE, SENSIBLE, streams, st.binary(max_size=300))
 GAPS = st.sampled_from([0, 0, 2_000_000, 10_000_000, 2_500_000_000]) | st.integers(0, 10**10)
 
 
-@dataclass(frozen=True)
-class Press:
+class Press(Struct, frozen=True, dict=True):
     """Something a person does at the front panel."""
 
     button: str

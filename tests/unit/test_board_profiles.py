@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from emulator.dump.events import EventKind
 from emulator.dump.outgoing import outgoing

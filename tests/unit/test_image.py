@@ -4,7 +4,6 @@ import copy
 import hashlib
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from emulator.dump.sample import Loop, Sample
 from emulator.unit.board import RackUnit

@@ -7,12 +7,13 @@ line that tells it of every byte at its instant (31,250 baud, ten bits a byte: M
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from typing import Any
 from unittest.mock import patch
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.events import EventKind
 from emulator.line.cable import Cable
@@ -159,8 +160,7 @@ def has_piece_of(size: int, heard: Sequence[tuple[int, int]]) -> bool:
 SHORT = 40
 
 
-@dataclass
-class NaiveBuffer:
+class NaiveBuffer(Struct, dict=True):
     """Bytes wait in `pieces` and in the `open` one; a byte that finds `size` of them is lost.
 
     Working on a whole exclusive message takes `work_ns`, on a short one `short_ns`; anything else
@@ -171,12 +171,12 @@ class NaiveBuffer:
     work_ns: int
     short_ns: int = 0
     drop_every: int = 0
-    pieces: list[bytes] = field(default_factory=list)
+    pieces: list[bytes] = []
     open: bytes = b""
     busy_ns: int = 0
     count: int = 0
-    lost: list[int] = field(default_factory=list)
-    taken: list[tuple[int, bytes]] = field(default_factory=list)
+    lost: list[int] = []
+    taken: list[tuple[int, bytes]] = []
 
     def arrive(self, at_ns: int, byte: int) -> None:
         """Let one byte arrive; whatever was due before that instant happens before."""

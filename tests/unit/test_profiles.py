@@ -3,11 +3,12 @@
 import subprocess
 import sys
 import tracemalloc
-from dataclasses import dataclass, fields, replace
 from itertools import combinations
 from pathlib import Path
 
 import pytest
+from msgspec import Struct
+from msgspec.structs import fields, replace
 
 import emulator
 from emulator.dump.switches import ReceiverSwitches, SenderSwitches
@@ -250,8 +251,7 @@ def test_a_time_that_is_no_number_is_answered_with_what_is_legal(value: str) -> 
 
 
 def test_a_field_that_toml_has_no_words_for_is_our_own_mistake() -> None:
-    @dataclass
-    class Odd:
+    class Odd(Struct, dict=True):
         key: bytes = b""
 
     with pytest.raises(TypeError, match="no words for"):

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChecksumVector:
+class ChecksumVector(Struct, frozen=True, kw_only=True):
     """One packet: ID, running number, data bytes before the 00 filler, checksum."""
 
     name: str

@@ -7,11 +7,11 @@ is `(factor * i mod modulus) + offset`, so that the words need not be typed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DumpVector:
+class DumpVector(Struct, frozen=True, kw_only=True):
     """Header fields, the rule of the words, size and digest; `quoted` maps offsets to bytes."""
 
     name: str

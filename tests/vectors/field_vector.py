@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 Value = int | str | bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldVector:
+class FieldVector(Struct, frozen=True, kw_only=True):
     """One message: what it is, what its fields say, its bytes, where that is printed.
 
     `message` and `fields` are plain data, so that a test can hand them to whatever it tests.

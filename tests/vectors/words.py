@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 # (bits, value, bytes). Offset binary, left-justified, high 7 bits first (M1 p. 39). The 12-bit
 # full-scale word 7F 7C is the text's own example; the others are computed independently.
@@ -64,8 +64,7 @@ WORDS: tuple[tuple[int, int, str], ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Width:
+class Width(Struct, frozen=True, kw_only=True):
     """One word width: bytes a word, words a packet, bits that may be set in a word's last byte."""
 
     bits: int
@@ -111,8 +110,7 @@ WIDTHS: tuple[Width, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PacketCount:
+class PacketCount(Struct, frozen=True, kw_only=True):
     """How many packets a length takes, the filler in the last one and that one's number."""
 
     bits: int

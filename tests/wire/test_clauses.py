@@ -6,7 +6,6 @@ Published sources: MIDI 1.0 Detailed Specification 4.2.1 (M1), Confirmation of A
 USB Device Class Definition for MIDI Devices 1.0.
 """
 
-import dataclasses
 import re
 import subprocess
 import sys
@@ -238,7 +237,7 @@ def test_a_clause_knows_its_family() -> None:
 def test_the_register_is_read_once_and_cannot_be_changed() -> None:
     assert clauses() is clauses()
     assert not hasattr(clauses(), "__setitem__")
-    with pytest.raises(dataclasses.FrozenInstanceError):
+    with pytest.raises(AttributeError):
         clause("PKT-05").level = Level.SHOULD  # type: ignore[misc] # the test is that it refuses
 
 

@@ -3,13 +3,13 @@
 Layouts: M1 pp. 36-40, CA-019 pp. 1-4.
 """
 
-import dataclasses
 from collections.abc import Callable
 from hashlib import sha256
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from emulator.wire.codec import Foreign, Malformed, decode, encode, handshake, kind_of
 from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS
@@ -64,7 +64,7 @@ def from_vector(vector: fields.FieldVector) -> Message:
 
 def by_oracle(message: Message) -> bytes:
     """Return a message's bytes as the oracle writes them."""
-    values = {THEIRS.get(n, n): getattr(message, n) for n in message.__dataclass_fields__}
+    values = {THEIRS.get(n, n): getattr(message, n) for n in message.__struct_fields__}
     if isinstance(message, DataPacket):
         right = oracle.packet(
             device_id=message.device_id, number=message.packet_number, data=message.data
@@ -109,7 +109,7 @@ def test_typed_packets_are_read_and_written(vector: ChecksumVector) -> None:  # 
 
 @pytest.mark.parametrize("vector", dumps.ALL, ids=lambda vector: vector.name)
 def test_the_headers_of_typed_dumps_are_written(vector: dumps.DumpVector) -> None:
-    header = DumpHeader(**{name: getattr(vector, name) for name in DumpHeader.__dataclass_fields__})
+    header = DumpHeader(**{name: getattr(vector, name) for name in DumpHeader.__struct_fields__})
     packets = oracle.packets(device_id=vector.device_id, bits=vector.bits, words=vector.words)
     whole = encode(header) + b"".join(packets)
 
@@ -302,24 +302,24 @@ PACKET = DataPacket(device_id=0, packet_number=0, data=bytes(120), checksum=0)
 @pytest.mark.parametrize(
     "message",
     [
-        dataclasses.replace(ACK, device_id=128),
-        dataclasses.replace(ACK, device_id=256),
-        dataclasses.replace(ACK, device_id=-1),
-        dataclasses.replace(ACK, packet_number=128),
+        structs.replace(ACK, device_id=128),
+        structs.replace(ACK, device_id=256),
+        structs.replace(ACK, device_id=-1),
+        structs.replace(ACK, packet_number=128),
         DumpRequest(device_id=0, sample_number=16_384),
         DumpRequest(device_id=0, sample_number=-1),
-        dataclasses.replace(PACKET, data=bytes(119)),
-        dataclasses.replace(PACKET, data=bytes(121)),
-        dataclasses.replace(PACKET, data=bytes(119) + b"\x80"),
-        dataclasses.replace(PACKET, checksum=0x80),
-        dataclasses.replace(NAME, name=bytes(128)),
-        dataclasses.replace(NAME, name=bytes(256)),
-        dataclasses.replace(NAME, name=b"\xe9"),
-        dataclasses.replace(REPLY, maker=b""),
-        dataclasses.replace(REPLY, maker=b"\x00"),
-        dataclasses.replace(REPLY, maker=b"\x00\x01"),
-        dataclasses.replace(REPLY, maker=b"\x01\x02\x03"),
-        dataclasses.replace(REPLY, revision=b"\x00"),
+        structs.replace(PACKET, data=bytes(119)),
+        structs.replace(PACKET, data=bytes(121)),
+        structs.replace(PACKET, data=bytes(119) + b"\x80"),
+        structs.replace(PACKET, checksum=0x80),
+        structs.replace(NAME, name=bytes(128)),
+        structs.replace(NAME, name=bytes(256)),
+        structs.replace(NAME, name=b"\xe9"),
+        structs.replace(REPLY, maker=b""),
+        structs.replace(REPLY, maker=b"\x00"),
+        structs.replace(REPLY, maker=b"\x00\x01"),
+        structs.replace(REPLY, maker=b"\x01\x02\x03"),
+        structs.replace(REPLY, revision=b"\x00"),
     ],
     ids=str,
 )

@@ -65,7 +65,7 @@ def test_fields_of_a_message_are_fields_of_its_layout(kind: type[Message]) -> No
     frame = {"start", "family", "sub_id", "sub_id_2", "end", "maker_first"}
 
     assert len(set(names)) == len(names)
-    assert set(names) - frame == set(kind.__dataclass_fields__)
+    assert set(names) - frame == set(kind.__struct_fields__)
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=name_of)
@@ -121,7 +121,7 @@ def test_construct_reads_what_decode_reads(message: Message) -> None:
     found = decode(body)
 
     assert found == message
-    for name in message.__dataclass_fields__:
+    for name in message.__struct_fields__:
         assert read[name] == getattr(found, name), name
 
 

@@ -6,8 +6,9 @@ wants it: it is told where no cause explains it.
 """
 
 from collections.abc import Iterator
-from dataclasses import fields
 from typing import Final
+
+from msgspec.structs import fields
 
 from emulator.dump.capture import Direction
 from harness.diagnose.scene import DumpScene, Scene

@@ -8,9 +8,10 @@ the packets that are missing.
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from itertools import accumulate, pairwise
 from typing import Final
+
+from msgspec.structs import replace
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Foreign, Malformed

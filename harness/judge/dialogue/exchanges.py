@@ -13,9 +13,10 @@ A place counts from 0 and never wraps. It is what the sender can have meant when
 passed, without what came later; what the dump holds in the end `harness.judge.dump` says.
 """
 
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
@@ -67,13 +68,12 @@ class LoopMode(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class Reply:
+class Reply(Struct, kw_only=True, eq=False):
     """A handshake from the receiver, and what it was taken for."""
 
     heard: TimedMessage
     message: Handshake
-    exchange: "Exchange" = field(repr=False)
+    exchange: "Exchange"
     """What it was taken to answer."""
     fits: bool
     """Whether its number is that of the message it answers; any will do for a header (HSK-04)."""
@@ -95,21 +95,20 @@ class Reply:
         return self.heard.end_ns
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class Exchange:
+class Exchange(Struct, kw_only=True, eq=False):
     """A header or a packet: each time it was sent, and each reply to it."""
 
     place: int | None
     """The packet counted from 0; None for the header."""
     number: int
     """The number that it carries or should carry; 0 for the header."""
-    sendings: list[TimedMessage] = field(default_factory=list)
-    replies: list[Reply] = field(default_factory=list)
+    sendings: list[TimedMessage] = []
+    replies: list[Reply] = []
     jump: int = 0
     """How many numbers were passed over before it."""
-    numbers: set[int] = field(default_factory=set)
+    numbers: set[int] = set()
     """Every number that it was sent with, or should have been."""
-    bodies: set[bytes] = field(default_factory=set, repr=False)
+    bodies: set[bytes] = set()
     """What it was sent as, without real-time bytes."""
     came_sound: bool = False
     """Whether one of its sendings is sound."""
@@ -153,23 +152,22 @@ class Exchange:
         return next((each for each in reversed(self.sendings) if each.is_sound), self.sendings[-1])
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class DumpExchange:
+class DumpExchange(Struct, kw_only=True, eq=False):
     """One dump in one direction and what the other side said to it."""
 
     direction: Direction
     header: Header | None
     device_id: int | None
-    exchanges: list[Exchange] = field(default_factory=list)
-    sent: list[tuple[Exchange, TimedMessage]] = field(default_factory=list)
+    exchanges: list[Exchange] = []
+    sent: list[tuple[Exchange, TimedMessage]] = []
     """Every sending of header and packets, in order."""
-    replies: list[Reply] = field(default_factory=list)
+    replies: list[Reply] = []
     """All of them, in order."""
-    besides: list[TimedMessage] = field(default_factory=list)
+    besides: list[TimedMessage] = []
     """What else the sender said between its header and its last packet, and its loops and names."""
-    handshakes: list[tuple[TimedMessage, Handshake]] = field(default_factory=list)
+    handshakes: list[tuple[TimedMessage, Handshake]] = []
     """Handshakes of the sending side: CANCEL, EOF, or ones that it should not send."""
-    others: list[TimedMessage] = field(default_factory=list)
+    others: list[TimedMessage] = []
     """What the receiver said beside handshakes while the dump ran."""
     followed: "DumpExchange | None" = None
     """The dump that the same side sent next."""
@@ -177,7 +175,7 @@ class DumpExchange:
     """Whether the receiver cancelled it, or the sender."""
     goes_on_ns: int | None = None
     """When the sending side next said anything after its last packet, if it did."""
-    planned: int | None = field(default=None, init=False)
+    planned: int | None = None
     """Packets that the header calls for; None where it doesn't say."""
 
     def __post_init__(self) -> None:

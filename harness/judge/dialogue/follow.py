@@ -2,8 +2,9 @@
 
 from collections import Counter, deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.wire.codec import Malformed, kind_of
@@ -58,31 +59,29 @@ _NO_MORE_NS: Final = 100_000_000  # the same where nobody knows how many packets
 _REMEMBERED: Final = 64  # messages of one side that may still come back as an echo
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class QuestionExchange:
+class QuestionExchange(Struct, kw_only=True, eq=False):
     """A question and whatever answered it."""
 
     heard: TimedMessage
     message: Question
     during: DumpExchange | None
     """The dump in the middle of which it was asked."""
-    answers: list[TimedMessage] = field(default_factory=list)
+    answers: list[TimedMessage] = []
     cancelled: TimedMessage | None = None
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
-class Course:
+class Course(Struct, kw_only=True, eq=False):
     """Everything that a capture holds, put where it belongs."""
 
-    talks: list[DumpExchange] = field(default_factory=list)
-    asked: list[QuestionExchange] = field(default_factory=list)
-    echoes: list[tuple[TimedMessage, TimedMessage]] = field(default_factory=list)
+    talks: list[DumpExchange] = []
+    asked: list[QuestionExchange] = []
+    echoes: list[tuple[TimedMessage, TimedMessage]] = []
     """What came back, and what it is an echo of."""
-    told: list[TimedMessage] = field(default_factory=list)
+    told: list[TimedMessage] = []
     """Loop points, names and identity replies, in order."""
-    unasked: list[tuple[TimedMessage, Handshake]] = field(default_factory=list)
+    unasked: list[tuple[TimedMessage, Handshake]] = []
     """Handshakes that belong to no dump and no question."""
-    loose: list[TimedMessage] = field(default_factory=list)
+    loose: list[TimedMessage] = []
     """Whatever else stands outside of dumps."""
 
 

@@ -8,9 +8,11 @@ sure, which a finding needs, and what is possible, which is enough to excuse.
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
@@ -25,8 +27,7 @@ _HABIT: Final = 2  # FEs that make a user of active sensing
 _PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TimePrecision:
+class TimePrecision(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """How fine the times of a capture are."""
 
     is_timed: bool
@@ -35,7 +36,7 @@ class TimePrecision:
     """Whether the messages of a direction came no faster than a line carries them."""
     last_ns: int
     """When the last byte was there, of whatever direction, scraps aside."""
-    too_fast: dict[int, int] = field(default_factory=dict)
+    too_fast: dict[int, int] = {}
     """By how much a message came faster than a line carries it, by its place."""
     through_port: Direction | None = None
     """The direction that came in through a port: it may deliver faster than a line, and its times

@@ -2,8 +2,9 @@
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from emulator.dump.capture import Direction
 from emulator.wire.constants import PACKET_NUMBERS
@@ -26,8 +27,7 @@ _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
 _NOT_STRAY: Final = 3  # packets of one dump too fast for a clock that scatters
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DumpSeen:
+class DumpSeen(Struct, frozen=True, kw_only=True, eq=False):
     """One dump of a capture; times count from the first message, and are None where unknown."""
 
     direction: Direction
@@ -53,8 +53,7 @@ class DumpSeen:
         return worst_of(self.findings)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Verdicts:
+class Verdicts(Struct, frozen=True, kw_only=True, eq=False):
     """What a capture shows."""
 
     dumps: tuple[DumpSeen, ...]
@@ -97,8 +96,7 @@ class Verdicts:
         return not (self.is_broken or self.unfinished)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Followed:
+class Followed(Struct, frozen=True, kw_only=True, eq=False):
     """A capture, its messages in order, and where each belongs."""
 
     recorded: Recorded

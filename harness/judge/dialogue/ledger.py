@@ -1,6 +1,6 @@
 """The findings of a conversation: their places follow from messages and exchanges."""
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from emulator.wire.constants import PACKET_NUMBERS
 from harness.judge.dialogue.exchanges import DumpExchange, Exchange
