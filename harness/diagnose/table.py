@@ -8,6 +8,7 @@ shipped.  A mistake in the register is ours, so it raises and names the cause.
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
@@ -153,11 +154,16 @@ def _opened(name: str, shared: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _rehearsed(text: str) -> Iterator[str]:
     """Yield the parts of a text, "{name}" as the command that rehearses a fault."""
-    commands = {fault.name: fault.command for fault in faults()}
+    commands = _commands()
     for part in re.split(r"(\{[^}]*\})", text):
         if part.startswith("{") and part[1:-1] not in commands:
             raise ValueError(f"it rehearses {part[1:-1]!r}: no such fault")
         yield commands[part[1:-1]] if part.startswith("{") else part
+
+
+@cache
+def _commands() -> Mapping[str, str]:
+    return {fault.name: fault.command for fault in faults()}
 
 
 TABLE: Final = parse_causes(
