@@ -7,6 +7,7 @@ from typing import Final
 from emulator.dump.capture import Direction
 from emulator.line.cable import Cable
 from emulator.line.simulate import NEVER
+from emulator.ports.attention import Attention
 from emulator.ports.lateness import Lateness
 from emulator.ports.port import Arrival, Port, PortError
 from emulator.wire.constants import BYTE_NS
@@ -90,13 +91,15 @@ class Inlet:
         """From when on the next bytes may have been here, NEVER where none wait."""
         return self._waiting[0].since_ns if self._waiting else NEVER
 
-    def fill(self, timeout_ns: int) -> None:
+    def fill(self, timeout_ns: int, attention: Attention | None = None) -> None:
         """Take what the port has, waiting at most `timeout_ns`; PortError where it has gone."""
         holds_back = self._port.abilities.holds_back
         if holds_back and self._is_full:
             self._port.clock.sleep_ns(timeout_ns)
             return
-        for arrival in self._port.receive(timeout_ns):
+        for arrival in self._port.receive(timeout_ns, attention):
+            rested_ns = max(self._lateness.rested_until_ns, arrival.looked_ns)
+            self._lateness.rested_until_ns = rested_ns
             if self._is_full and not holds_back:
                 self._lateness.lost_bytes += len(arrival.data)
             elif arrival.data:

@@ -31,10 +31,12 @@ class Lateness(Struct):
     """When this process was stopped, from and to."""
     lost_bytes: int = 0
     """Bytes that were thrown away because more waited than can be held."""
+    rested_until_ns: int = 0
+    """Until when this process left unseen on purpose what had come: that is not late."""
 
     def note(self, due_ns: int, now_ns: int) -> None:
         """Take note of something that was due at `due_ns` and was done at `now_ns`."""
-        late_ns = now_ns - due_ns
+        late_ns = max(now_ns - max(due_ns, self.rested_until_ns), 0)
         self.met += 1
         self.total_ns += late_ns
         self.missed += late_ns > TOLERANCE_NS

@@ -12,6 +12,7 @@ from functools import partial
 from typing import Any, Final, Protocol
 
 from emulator.ports.arrival_times import ArrivalTimes
+from emulator.ports.attention import Attention
 from emulator.ports.clock import Clock
 from emulator.ports.hush import hushed
 from emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
@@ -20,9 +21,6 @@ from emulator.wire.splitter import split
 
 _LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
 """Longer messages vanished without an error (measured with the default buffers)."""
-_POLLS: Final = ((5_000_000, 150_000), (2_000_000_000, 300_000))
-"""(quiet for, then look every): the longer nothing has passed, the less likely is an answer."""
-_QUIET_POLL_NS: Final = 2_000_000
 _WARNINGS: Final = (0, 1)  # kinds of errors of the library that are none
 _LOOK_EVERY_NS: Final = 1_000_000_000
 _LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
@@ -94,7 +92,6 @@ class MidiPort:
         self._missing: Final = missing
         now_ns = clock.now_ns()
         self._times: Final = ArrivalTimes(now_ns)
-        self._passed_ns = now_ns
         self._looked_ns = now_ns
         self._sent_since = 0  # bytes since the last look
         self._is_closed = False
@@ -108,26 +105,27 @@ class MidiPort:
             raise closed(self.name)
         for part in _parts(message):
             self._send(part)
-        self._passed_ns = self.clock.now_ns()
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived; polls while it waits."""
         if self._is_closed:
             raise closed(self.name)
-        until_ns = self.clock.now_ns() + timeout_ns
+        begun_ns = self.clock.now_ns()
+        until_ns = begun_ns + timeout_ns
+        attention = attention or Attention(begun_ns)
+        meant_ns = 0
         while True:
-            arrivals = self._poll()
+            arrivals = self._poll(meant_ns)
             now_ns = self.clock.now_ns()
             if arrivals:
-                self._passed_ns = now_ns
                 return arrivals
             if now_ns - self._looked_ns >= _LOOK_EVERY_NS:
                 self._look(now_ns)
             if now_ns >= until_ns:
                 return ()
-            quiet_ns = now_ns - self._passed_ns
-            poll_ns = next((poll for limit, poll in _POLLS if quiet_ns <= limit), _QUIET_POLL_NS)
-            self.clock.sleep_ns(min(poll_ns, until_ns - now_ns))
+            pause_ns = min(attention.pause_ns(now_ns), until_ns - now_ns)
+            meant_ns = now_ns + pause_ns
+            self.clock.sleep_ns(pause_ns)
 
     def close(self) -> None:
         """Give both ports back."""
@@ -139,7 +137,8 @@ class MidiPort:
                 end.close_port()
                 end.delete()
 
-    def _poll(self) -> list[Arrival]:
+    def _poll(self, meant_ns: int) -> list[Arrival]:
+        """Return what is there; the look was meant for `meant_ns`, 0 for any time."""
         arrivals: list[Arrival] = []
         while len(arrivals) < _MOST:
             looks_ns = self.clock.now_ns()
@@ -148,7 +147,8 @@ class MidiPort:
                 break
             data, gap_s = found
             gap_ns = round(gap_s * 1_000_000_000)
-            arrivals.append(self._times.arrived(bytes(data), gap_ns, self.clock.now_ns()))
+            arrival = self._times.arrived(bytes(data), gap_ns, self.clock.now_ns())
+            arrivals.append(arrival._replace(looked_ns=meant_ns))
         return arrivals
 
     def _send(self, part: bytes) -> None:

@@ -6,6 +6,7 @@ from typing import NamedTuple, Protocol
 
 from msgspec import Struct
 
+from emulator.ports.attention import Attention
 from emulator.ports.clock import Clock
 
 
@@ -42,6 +43,8 @@ class Arrival(NamedTuple):
 
     A process that was held up finds bytes late: they may have come at any time from here on.
     """
+    looked_ns: int = 0
+    """When the port meant to look for them after a pause, 0 where it made none."""
 
 
 class Abilities(Struct, frozen=True, kw_only=True):
@@ -84,9 +87,10 @@ class Port(Protocol):
         """Send one message; PortError where that is not possible."""
         ...
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived, earliest first; wait at most `timeout_ns` for the first of it.
 
+        A port that has to look for it does so as often as `attention` asks, often without.
         PortError where the port has gone.
         """
         ...

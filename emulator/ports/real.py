@@ -26,6 +26,7 @@ from emulator.dump.capture import Capture, Direction, Passage
 from emulator.dump.endpoint import Endpoint
 from emulator.dump.events import Event
 from emulator.line.simulate import NEVER, Listener, Silent
+from emulator.ports.attention import Attention
 from emulator.ports.inlet import Allowance, Inlet
 from emulator.ports.lateness import STALL_NS, TOLERANCE_NS, Lateness
 from emulator.ports.outlet import Outlet
@@ -73,6 +74,7 @@ class RealLine:
         self._inlet: Final = Inlet(
             port, to_us, byte_ns=byte_ns, lateness=self.lateness, allowance=self._allowance
         )
+        self._attention: Final = Attention(port.clock.now_ns(), byte_ns=pacer.byte_ns)
         self._listener: Final = listener
         self._recorder: Final = recorder
         self._keeps: Final = keeps_capture
@@ -119,7 +121,8 @@ class RealLine:
                     return False
                 pause_ns = self._pause_ns(until_ns)
                 wakes_ns = now_ns + pause_ns
-                self._inlet.fill(pause_ns)
+                self._attention.line_is_busy = self._outlet.is_busy or self._inlet.next_ns != NEVER
+                self._inlet.fill(pause_ns, self._attention)
         except PortError:
             for arrival in self._inlet.due(self._clock.now_ns()):  # what it gave before it went
                 self._told_ns = max(arrival.at_ns, self._told_ns)
@@ -163,6 +166,7 @@ class RealLine:
         self.lateness.note(instant_ns, now_ns)
         awaited = self._outlet.is_awaited
         self._outlet.leave()
+        self._attention.passed(instant_ns)
         if self._allowance is not None:
             self._allowance.earn()
         self._enter_own(instant_ns)
@@ -174,6 +178,7 @@ class RealLine:
             early_ns = self._outlet.left_ns - self._told_ns
             if self._outlet.is_awaited and early_ns > TOLERANCE_NS and not self._emulates:
                 self.lateness.early += 1
+            self._attention.passed(self._told_ns)
             self._enter_own(self._told_ns)
         self._enter(self._hears, self._told_ns, data)
         self._report(self._endpoint.receive_bytes(data, self._told_ns))

@@ -4,6 +4,7 @@ import socket
 from collections.abc import Sequence
 from typing import Final
 
+from emulator.ports.attention import Attention
 from emulator.ports.clock import Clock
 from emulator.ports.port import Arrival, PortError, closed
 from emulator.ports.tcp_stream import SEND_LIMIT_NS, TCP_ABILITIES, GoneError, TcpStream, wait
@@ -32,7 +33,7 @@ class TcpClient:
         except GoneError as problem:
             raise self._gone(problem) from problem
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived."""
         stream = self._open()
         try:
@@ -128,7 +129,7 @@ class TcpServer:
         except GoneError as problem:
             self._let_go(str(problem))
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived, and see who comes and goes."""
         self._check()
         arrivals = self._look()

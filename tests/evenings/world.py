@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple, NoReturn
 
+from emulator.ports.attention import Attention
 from emulator.ports.clock import Clock
 from emulator.ports.port import Abilities, Arrival, PortError, Truncated
 from tests.evenings import disk
@@ -283,7 +284,7 @@ class Port:
         self._look(self._world.now_ns())
         self._cable.send(message, self._world.now_ns())
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived; wait for the first of it."""
         self._world.cost(_LOOK_NS)
         until_ns = self._world.now_ns() + timeout_ns

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from emulator.ports.attention import Attention
 from emulator.ports.port import Abilities, Arrival, PortError, Truncated
 from tests.foreign import wire
 from tests.foreign.unit import Gear
@@ -54,7 +55,7 @@ class GearPort:
         for raw in self._cutter.feed(message):
             self.gear.take(raw, self.clock.now_ns() / _S)
 
-    def receive(self, timeout_ns: int) -> list[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> list[Arrival]:
         self._look()
         if not self._ready:
             if self._is_gone:

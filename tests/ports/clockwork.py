@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from emulator.ports.attention import Attention
 from emulator.ports.port import Abilities, Arrival, PortError, Truncated
 
 MS: Final = 1_000_000
@@ -84,7 +85,7 @@ class FakePort:
             for delay_ns, data in self._answer(message):
                 self.add(now_ns + delay_ns, data)
 
-    def receive(self, timeout_ns: int) -> list[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> list[Arrival]:
         self.reads += 1
         self._check()
         if not (found := self._take()) and timeout_ns > 0:

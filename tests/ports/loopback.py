@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
+from emulator.ports.attention import Attention
 from emulator.ports.clock import Clock
 from emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
 
@@ -45,7 +46,7 @@ class LoopbackPort:
             )
         self._other._incoming.append((self.clock.now_ns(), message))
 
-    def receive(self, timeout_ns: int) -> Sequence[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> Sequence[Arrival]:
         """Return what has arrived."""
         self._check()
         until_ns = self.clock.now_ns() + timeout_ns

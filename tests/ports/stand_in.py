@@ -18,6 +18,12 @@ class FakeSource:
         self._last_ns: int | None = None
         self.deleted = 0
 
+    def add(self, at_ns: int, data: bytes) -> None:
+        self._later.append((at_ns, data))
+
+    def now_ns(self) -> int:
+        return self._clock.now_ns()
+
     def get_message(self) -> tuple[list[int], float] | None:
         assert not self.deleted, "the library would crash"
         if not self._later or self._later[0][0] > self._clock.now_ns():

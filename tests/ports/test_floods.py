@@ -13,6 +13,7 @@ import pytest
 
 from emulator.dump.capture import Direction
 from emulator.dump.requester import Requester
+from emulator.ports.attention import Attention
 from emulator.ports.pacer import Pacer
 from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine
@@ -50,7 +51,7 @@ class Flood(FakePort):
         self._content = content * (4_096 // len(content) + 2)
         self._is_open = False
 
-    def receive(self, timeout_ns: int) -> list[Arrival]:
+    def receive(self, timeout_ns: int, attention: Attention | None = None) -> list[Arrival]:
         self.clock.sleep_ns(100_000)
         if not self._is_open:  # so that there is an end to what is dropped when a line is made
             self._is_open = True

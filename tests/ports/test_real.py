@@ -12,6 +12,7 @@ from emulator.dump.events import Event, EventKind
 from emulator.dump.outgoing import Outgoing
 from emulator.dump.sender import Sender, SenderEnd
 from emulator.dump.switches import SenderSwitches
+from emulator.ports.attention import Attention
 from emulator.ports.port import Arrival, PortError
 from emulator.ports.real import RealLine
 from tests import oracle
@@ -101,8 +102,8 @@ def test_who_is_held_up_between_looking_and_judging_looks_again() -> None:
     left_ns = HEADER_NS + PACKET_NS
 
     class HeldUp(FakePort):
-        def receive(self, timeout_ns: int) -> list[Arrival]:
-            found = super().receive(timeout_ns)
+        def receive(self, timeout_ns: int, attention: Attention | None = None) -> list[Arrival]:
+            found = super().receive(timeout_ns, attention)
             late = timeout_ns == 0 and self.clock.now_ns() >= left_ns
             if late and not found and not self.was_held_up:
                 self.was_held_up = True
