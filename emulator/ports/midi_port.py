@@ -22,8 +22,8 @@ from emulator.wire.splitter import split
 _LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
 """Longer messages vanished without an error (measured with the default buffers)."""
 _WARNINGS: Final = (0, 1)  # kinds of errors of the library that are none
-_LOOK_EVERY_NS: Final = 1_000_000_000
-_LOOK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
+_CHECK_EVERY_NS: Final = 1_000_000_000
+_CHECK_EVERY_BYTES: Final = 8_192  # half of what the library takes when nobody fetches it
 _MOST: Final = 4_096  # messages taken in one look
 
 
@@ -92,8 +92,8 @@ class MidiPort:
         self._missing: Final = missing
         now_ns = clock.now_ns()
         self._times: Final = ArrivalTimes(now_ns)
-        self._looked_ns = now_ns
-        self._sent_since = 0  # bytes since the last look
+        self._checked_ns = now_ns
+        self._sent_since = 0  # bytes since the last check
         self._is_closed = False
         self._errors: Final[list[str]] = []
         # The library keeps what it is given, so that must not lead back to this port.
@@ -119,13 +119,14 @@ class MidiPort:
             now_ns = self.clock.now_ns()
             if arrivals:
                 return arrivals
-            if now_ns - self._looked_ns >= _LOOK_EVERY_NS:
-                self._look(now_ns)
+            if now_ns - self._checked_ns >= _CHECK_EVERY_NS:
+                self._check(now_ns)
             if now_ns >= until_ns:
                 return ()
-            pause_ns = min(attention.pause_ns(now_ns), until_ns - now_ns)
-            meant_ns = now_ns + pause_ns
-            self.clock.sleep_ns(pause_ns)
+            meant_ns = min(
+                now_ns + attention.pause_ns(now_ns), until_ns, self._checked_ns + _CHECK_EVERY_NS
+            )
+            self.clock.sleep_ns(meant_ns - now_ns)
 
     def close(self) -> None:
         """Give both ports back."""
@@ -160,8 +161,8 @@ class MidiPort:
                 "Use a tcp: target for such messages.",
             )
         self._sent_since += len(part)
-        if self._sent_since > _LOOK_EVERY_BYTES:  # the library waits for ever where nobody fetches
-            self._look(self.clock.now_ns())
+        if self._sent_since > _CHECK_EVERY_BYTES:  # the library waits for ever where nobody fetches
+            self._check(self.clock.now_ns())
         self._errors.clear()
         try:
             self._sink.send_message(part)
@@ -173,9 +174,9 @@ class MidiPort:
                 "Check that the device is still connected.",
             )
 
-    def _look(self, now_ns: int) -> None:
+    def _check(self, now_ns: int) -> None:
         """See whether everything is still there."""
-        self._looked_ns = now_ns
+        self._checked_ns = now_ns
         self._sent_since = 0
         if missing := self._missing():
             raise PortError(
