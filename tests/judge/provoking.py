@@ -154,13 +154,16 @@ case(
 )
 
 
+LAP: Final = dump((NOISE * 13)[:5_120])[21:]
+"""Packets numbered from 0 to 127."""
+
+
 def long_dump(words: int, *, length: int | None = None) -> bytes:
     """Return a dump of very many words, whatever its header says; the same 5,120 over and over."""
-    lap = dump((NOISE * 13)[:5_120])[21:]
     full, rest = divmod(words, 40)
     last = oracle.words_to_bytes(NOISE[:rest], 16)
     end = oracle.packet(device_id=3, number=full % 128, data=last) if rest else b""
-    made = (lap * (full // 128 + 1))[: 127 * full] + end
+    made = (LAP * (full // 128 + 1))[: 127 * full] + end
     return header(length=words if length is None else length) + made
 
 
