@@ -55,6 +55,24 @@ def test_a_last_packet_that_got_no_answer_is_not_passed_over_in_silence() -> Non
     assert not any("took the last packet" in line for line in answered.unknown)
 
 
+@pytest.mark.parametrize("is_answered", [False, True])
+def test_of_a_last_packet_that_was_acknowledged_nobody_says_that_it_got_no_answer(
+    is_answered: bool,
+) -> None:
+    """A sender that does not understand the ACK sends it again, and the unit has all it needs."""
+
+    def again(tape: Tape, place: int, packet: bytes) -> None:
+        tape.to(packet)
+        if is_answered:
+            tape.back(say("ACK", place))
+        for _ in range(4):
+            tape.to(packet, after_ms=500)
+
+    causes = named(diagnosed(dump(3, {2: again}, tail=False)))
+
+    assert ("sender waits at the end" in causes) is not is_answered
+
+
 @pytest.mark.parametrize("last", ["CANCEL", "WAIT"])
 def test_an_answer_that_ends_it_is_the_matter_and_not_the_sender(last: str) -> None:
     assert "sender gave up" not in named(diagnosed(half_a_dump(last=last)))

@@ -22,6 +22,7 @@ from harness.diagnose.scene import (
     is_clear,
     is_plain,
     named,
+    was_told,
 )
 from harness.diagnose.sign import Sign, sign
 from harness.diagnose.signs.requests import is_unanswered
@@ -187,7 +188,8 @@ def _from_there_on(dump: DumpScene) -> Iterator[Sign]:
     exchanges = list({id(each): each for each, _ in silent}.values())
     is_stopped = any(message.kind is CANCEL for _, message in dump.talk.handshakes)
     if dump.talk.is_full and len(exchanges) == 1:
-        if len(packets) > 1 and (is_stopped or sendings >= _STUBBORN):
+        is_taken = was_told(last, ACK)  # the sender did not understand that
+        if len(packets) > 1 and not is_taken and (is_stopped or sendings >= _STUBBORN):
             yield sign(
                 "last packet unanswered",
                 dump,
