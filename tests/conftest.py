@@ -3,7 +3,7 @@
 import os
 import tempfile
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -12,6 +12,10 @@ TESTS: Final = Path(__file__).parent
 PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs", "diagnosis")
 """The rooms whose tests wait for processes, ports and clocks, or take longest: they come first, so
 that what only computes fills the gaps and no core is idle at the end."""
+LANE: Final = "real-ports"
+"""The group of tests that have a lane of their own."""
+_BEHIND: Final = 5
+"""How much nicer a process is that has no test of real ports to run, or none any more."""
 
 # A busy machine is no fault; on a machine that only checks, the same examples every time.
 settings.register_profile(
@@ -31,8 +35,9 @@ os.environ["XDG_STATE_HOME"] = _state.name
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """Run the whole suite side by side; a room or a file that is named runs in this process.
 
-    A file stays together, because what its tests share is made once in each process.  One process
-    more than there are cores, because many tests wait.  `-n 0` and `-p no:xdist` run all in one.
+    A file stays together, because what its tests share is made once in each process.  Tests of real
+    ports are one after the other in one process, and first.  One process more than there are cores,
+    because many tests wait.  `-n 0` and `-p no:xdist` run all in one.
     """
     if hasattr(config, "workerinput") or not config.pluginmanager.hasplugin("xdist"):
         return  # this is one of those processes, or there can be none
@@ -41,14 +46,44 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     is_plain = option.numprocesses is None and option.dist == "no"
     if is_whole and is_plain and not (option.usepdb or option.collectonly):
         option.numprocesses = (os.cpu_count() or 1) + 1
-        option.dist = "loadfile"
+        option.dist = "loadgroup"
         option.loadscopereorder = False
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with what waits; where nothing waits the order stays."""
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Keep a file together, and the lane, whatever files its tests are in."""
+    from xdist.scheduler import LoadGroupScheduling
+
+    class FilesAndLane(LoadGroupScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return LANE if nodeid.endswith(f"@{LANE}") else nodeid.split("::", 1)[0]
+
+    return FilesAndLane(config, log) if config.getvalue("dist") == "loadgroup" else None
+
+
+@pytest.hookimpl(tryfirst=True)  # before the lane's name becomes a part of the tests' names
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Begin with real ports, go on with what waits; where nothing waits the order stays."""
     places = {room: place for place, room in enumerate(PATIENT)}
-    items.sort(key=lambda item: places.get(_room(item.path), len(places)))
+    items.sort(key=lambda item: (not _is_in_lane(item), places.get(_room(item.path), len(places))))
+    for item in items:
+        if _is_in_lane(item) and hasattr(config, "workerinput"):
+            item.add_marker(pytest.mark.xdist_group(LANE))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let the lane have a core when it wants one: a late answer is what many of its tests look for.
+
+    Nobody may become less nice again, so the process of the lane goes behind when it is through.
+    """
+    if hasattr(item.config, "workerinput") and not _is_in_lane(item) and hasattr(os, "nice"):
+        os.nice(_BEHIND - min(os.nice(0), _BEHIND))
+
+
+def _is_in_lane(item: pytest.Item) -> bool:
+    return item.get_closest_marker("port") is not None
 
 
 def _room(path: Path) -> str:

@@ -42,14 +42,17 @@ def play(file: Path, jack: str | None, row: Row, *options: str) -> Came:
 
 
 def players(file: Path, jack: str | None, wanted: list[Row]) -> Iterator[Played]:
-    """Those that mainly wait do so while the others are played one after the other."""
+    """The quick ones one after the other and alone; then those that mainly wait, a few at once."""
     waiting: dict[str, Future[Came]] = {}
     with ThreadPoolExecutor(3) as pool:
 
         def played(row: Row) -> Came:
-            return waiting[row.name].result() if row.is_patient else play(file, jack, row)
+            if not row.is_patient:
+                return play(file, jack, row)
+            if not waiting:
+                waiting.update({each.name: pool.submit(play, file, jack, each) for each in wanted})
+            return waiting[row.name].result()
 
-        waiting.update({each.name: pool.submit(play, file, jack, each) for each in wanted})
         yield played
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -48,9 +48,10 @@ def on_midi(system: str) -> Callable[[], AbstractContextManager[Ends]]:
     @contextmanager
     def on_it() -> Iterator[Ends]:
         clock: Clock = MonotonicClock()
-        there = serve_midi(f"{NAME} {os.getpid()}", clock, system=system)
-        here = open_midi(f"{NAME} {os.getpid()}", clock, system=system)
-        yield from _both(here, there)
+        name = f"{NAME} {os.getpid()}"
+        with closing(serve_midi(name, clock, system=system)) as there:
+            # Closed by whoever is done with both, or here where there is no way to it.
+            yield from _both(open_midi(name, clock, system=system), there)
 
     return on_it
 
