@@ -255,14 +255,13 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
     told = set()
     for exchange in dump.packets:
         for at in range(len(exchange.sendings) - 1):
-            if not _is_unasked(exchange, at):
+            if not _is_unasked(dump, exchange, at):
                 continue
             at_once = _at_once(dump, exchange, at)
             answered = dump.scene.is_timed and dump.is_closed and _had_answer(dump, exchange, at)
             source = "unknown"
             if dump.source is not None:
                 source = "twice" if dump.source.has_twice(exchange.best.body) else "once"
-            stuck = _is_stuck(dump, exchange)
             how = at_once, answered, source
             odd = at_once or answered or source == "twice" or dump.scene.is_file
             if odd and how not in told:
@@ -283,7 +282,7 @@ def _again(dump: DumpScene) -> Iterator[Sign]:
                     at_once=at_once,
                     answered=answered,
                     source=source,
-                    stuck=stuck,
+                    stuck=_is_stuck(dump, exchange),
                 )
 
 
@@ -300,18 +299,18 @@ def _is_stuck(dump: DumpScene, exchange: Exchange) -> bool:
     return len(exchange.sendings) >= _STUCK and len(taken) == len(exchange.sendings)
 
 
-def _is_unasked(exchange: Exchange, at: int) -> bool:
+def _is_unasked(dump: DumpScene, exchange: Exchange, at: int) -> bool:
     """Whether a sending was right, was sent once more as it was, and was not rejected."""
     one, two = exchange.sendings[at : at + 2]
-    rejected = any(each.kind is NAK and each.sending == at for each in exchange.replies)
+    rejected = any(each.kind is NAK for each in dump.answers(exchange, at))
     return one.is_sound and one.body == two.body and not rejected
 
 
 def _at_once(dump: DumpScene, exchange: Exchange, at: int) -> bool:
     one, two = exchange.sendings[at : at + 2]
     if not dump.scene.is_timed:
-        enough = len(finals(exchange)) >= len(exchange.sendings)
-        return dump.scene.both and (enough or bool(dump.answers(exchange, at)))
+        enough = dump.answers(exchange, at) or len(finals(exchange)) >= len(exchange.sendings)
+        return dump.scene.both and bool(enough)
     return two.start_ns - one.end_ns < (TIME_NS if dump.scene.both else _ANSWER_NS)
 
 
