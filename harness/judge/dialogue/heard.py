@@ -4,19 +4,19 @@ Theory of operation.  A message is known by its last byte; where it began follow
 the line, 320,000 ns a byte.  Where messages of one direction came faster than any line (USB,
 a network), only their ends are known.  So everything asked of times here has two sides: what is
 sure, which a finding needs, and what is possible, which is enough to excuse.
+What the times of a port are worth, `deliveries` says.
 """
 
-from bisect import bisect_left
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from emulator.dump.capture import Capture, Direction
 from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
 from harness.files.recorded import Recorded, TakenAt
+from harness.judge.dialogue.deliveries import STALL_NS, as_delivered, in_order, least_ns, was_busy
 from harness.judge.timed_messages import ScrapLimit, TimedMessage, timed_messages
 
 MOST_SCRAPS: Final = 40_000
@@ -24,7 +24,6 @@ MOST_SCRAPS: Final = 40_000
 PORT_NS: Final = 2_000_000
 """What the clock of a port may be wrong by (our choice)."""
 _HABIT: Final = 2  # FEs that make a user of active sensing
-_PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 
 
 class TimePrecision(Struct, frozen=True, kw_only=True, eq=False, dict=True):
@@ -42,6 +41,8 @@ class TimePrecision(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     """The direction that came in through a port: it may deliver faster than a line, and its times
     are told at the line's pace, so none of them shows that nothing was lost between two messages.
     """
+    is_from_port: bool = False
+    """Whether a port told when each message was delivered, which may be late."""
     scraps: int = 0
     """Scraps that nobody looked at: more than can be told of one by one."""
 
@@ -76,10 +77,13 @@ def hear(recorded: Recorded) -> tuple[list[TimedMessage], TimePrecision]:
     limit = ScrapLimit(MOST_SCRAPS)
     spoken = timed_messages(capture, recorded.directions, limit)
     if recorded.is_from_port:
-        spoken = _in_order(spoken, capture)
+        spoken = in_order(spoken, capture)
     heard = [each for each in spoken if not each.is_realtime]
     port_ns = max(PORT_NS, recorded.late_ns) if recorded.is_from_port else 0
     tolerance_ns = 2 * recorded.rounded_ns + port_ns
+    if recorded.is_from_port and was_busy(spoken, capture, tolerance_ns):
+        tolerance_ns = max(tolerance_ns, STALL_NS)
+        heard = as_delivered(heard, capture)
     fast = {
         way: _too_fast([each for each in heard if each.direction is way], tolerance_ns)
         for way in Direction
@@ -91,6 +95,7 @@ def hear(recorded: Recorded) -> tuple[list[TimedMessage], TimePrecision]:
         last_ns=max((each.end_ns for each in spoken), default=0),
         too_fast={place: by_ns for mine in fast.values() for place, by_ns in mine.items()},
         through_port=_through_port(recorded),
+        is_from_port=recorded.is_from_port,
         scraps=limit.dropped,
     )
     return heard, sight
@@ -104,32 +109,10 @@ def _through_port(recorded: Recorded) -> Direction | None:
     )
 
 
-def _in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMessage]:
-    """Return messages in the order in which they ended, and at one instant in the capture's own.
-
-    A fast port is asked so seldom that an answer and what follows it bear one time.
-    """
-    stops: dict[Direction, list[int]] = {way: [] for way in Direction}
-    passages: dict[Direction, list[int]] = {way: [] for way in Direction}
-    for at, passage in enumerate(capture.passages):
-        before = stops[passage.direction]
-        before.append((before[-1] if before else 0) + len(passage.data))
-        passages[passage.direction].append(at)
-
-    def passage_of(each: TimedMessage) -> int:
-        stop = each.piece.offset + len(each.piece.raw)
-        return passages[each.direction][bisect_left(stops[each.direction], stop)]
-
-    ordered = sorted(spoken, key=lambda each: (each.end_ns, passage_of(each)))
-    return [replace(each, place=place) for place, each in enumerate(ordered)]
-
-
 def _too_fast(mine: Sequence[TimedMessage], tolerance_ns: int) -> dict[int, int]:
     found = {}
     for before, after in pairwise(mine):
-        size_ns = len(after.piece.raw) * BYTE_NS
-        least_ns = size_ns - size_ns // _PER_CENT
-        by_ns = least_ns - (after.end_ns - before.end_ns)
+        by_ns = least_ns(len(after.piece.raw)) - (after.end_ns - before.end_ns)
         if by_ns > tolerance_ns:
             found[after.place] = by_ns
     return found

@@ -45,6 +45,7 @@ class _Steps:
         self._ledger = ledger
         self._ends = [reply.end_ns for reply in talk.replies]
         self._others_ns = sorted(other.end_ns for other in talk.others)
+        self._places = [heard.place for _, heard in talk.sent]
         self._packets = max(talk.packets, 1)
         self._cancel_ns = next(
             (each.end_ns for each in talk.replies if each.kind is CANCEL and each.binds), None
@@ -66,7 +67,7 @@ class _Steps:
         known = self._window(bisect_right(self._ends, latest_ns))
         if self._cancel_ns is not None and self._sight.surely_began_after(heard, self._cancel_ns):
             self._ledger.see("went on after CANCEL", heard, exchange)
-        elif (wait := self._waiting(sure, known, latest_ns)) is not None:
+        elif (wait := self._waiting(sure, heard, latest_ns)) is not None:
             waited = f"{duration(heard.start_ns - wait.end_ns)} " if self._sight.is_timed else ""
             self._ledger.see("went on during WAIT", heard, exchange, after=waited)
         elif exchange is before:
@@ -78,10 +79,17 @@ class _Steps:
         """Return the last replies before `stop`: no more are ever looked at."""
         return self._talk.replies[max(stop - _WINDOW, 0) : stop]
 
-    def _waiting(self, sure: list[Reply], known: list[Reply], latest_ns: int) -> Reply | None:
-        """Return the WAIT that is in force; any message ends one (HSK-09)."""
+    def _waiting(self, sure: list[Reply], heard: TimedMessage, latest_ns: int) -> Reply | None:
+        """Return the WAIT that is in force; any message ends one (HSK-09).
+
+        What a port delivered while a message was on the line may have been there before it.
+        """
         last = next((reply for reply in reversed(sure) if reply.binds), None)
-        if last is None or last.kind is not WAIT or known[-1] is not last:
+        if last is None or last.kind is not WAIT:
+            return None
+        if self._sight.is_from_port:
+            latest_ns = max(latest_ns, heard.end_ns + self._sight.tolerance_ns)
+        if self._talk.replies[bisect_right(self._ends, latest_ns) - 1] is not last:
             return None
         at = bisect_left(self._others_ns, last.end_ns)
         is_over = at < len(self._others_ns) and self._others_ns[at] <= latest_ns
@@ -132,7 +140,7 @@ class _Steps:
         pause_ns = self._sight.pause_ns(sent, heard) + sent.gaps_ns
         pause = duration(pause_ns - self._sight.tolerance_ns)
         if before.place is not None:
-            if pause_ns < PACKET_LIMIT_NS:
+            if pause_ns < PACKET_LIMIT_NS and not self._was_sent_late(sent, pause_ns):
                 kind = self._too_early(before, sent, heard)
                 self._ledger.see(kind, heard, exchange, pause=pause, out_of=self._packets)
         elif pause_ns < _HEADER_NS:
@@ -169,6 +177,17 @@ class _Steps:
             place=exchange.place or 0,
         )
         return True
+
+    def _was_sent_late(self, sent: TimedMessage, pause_ns: int) -> bool:
+        """Whether a port may have delivered one packet late, so that the next seems too early.
+
+        Then the pause in front of it is longer by as much as the one behind it is shorter.
+        """
+        at = bisect_left(self._places, sent.place)
+        if not self._sight.is_from_port or at == 0:
+            return False
+        earlier_ns = self._sight.pause_ns(self._talk.sent[at - 1][1], sent)
+        return earlier_ns - PACKET_LIMIT_NS >= PACKET_LIMIT_NS - pause_ns
 
     def _too_early(self, before: Exchange, sent: TimedMessage, heard: TimedMessage) -> str:
         """Name what it is that a packet began before the one before it could be answered."""
