@@ -92,14 +92,16 @@ class Inlet:
         return self._waiting[0].since_ns if self._waiting else NEVER
 
     def fill(self, timeout_ns: int, attention: Attention | None = None) -> None:
-        """Take what the port has, waiting at most `timeout_ns`; PortError where it has gone."""
+        """Take what the port has, waiting at most `timeout_ns`; PortError where it has gone.
+
+        A port that has to look for what comes does so as often as `attention` asks.
+        """
         holds_back = self._port.abilities.holds_back
         if holds_back and self._is_full:
             self._port.clock.sleep_ns(timeout_ns)
             return
         for arrival in self._port.receive(timeout_ns, attention):
-            rested_ns = max(self._lateness.rested_until_ns, arrival.looked_ns)
-            self._lateness.rested_until_ns = rested_ns
+            self._lateness.rested(arrival.looked_ns)
             if self._is_full and not holds_back:
                 self._lateness.lost_bytes += len(arrival.data)
             elif arrival.data:

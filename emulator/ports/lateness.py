@@ -32,7 +32,7 @@ class Lateness(Struct):
     lost_bytes: int = 0
     """Bytes that were thrown away because more waited than can be held."""
     rested_until_ns: int = 0
-    """Until when this process left unseen on purpose what had come: that is not late."""
+    """Until when this process looked for nothing on purpose: what it did then is not late."""
 
     def note(self, due_ns: int, now_ns: int) -> None:
         """Take note of something that was due at `due_ns` and was done at `now_ns`."""
@@ -42,6 +42,10 @@ class Lateness(Struct):
         self.missed += late_ns > TOLERANCE_NS
         if late_ns > self.worst_ns:
             self.worst_ns, self.worst_at_ns = late_ns, due_ns
+
+    def rested(self, until_ns: int) -> None:
+        """Take note that this process looked for nothing before an instant, on purpose."""
+        self.rested_until_ns = max(self.rested_until_ns, until_ns)
 
     def stalled(self, from_ns: int, to_ns: int) -> None:
         """Take note that this process was stopped."""

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import Final
 
-from tests.bench import ping_pong
+from tests.bench import ping_pong, wakeups
 from tests.bench.measure import Row
 from tests.ports import jack
 
@@ -27,6 +27,7 @@ NEEDED: Final = 0.8
 
 def run() -> list[Row]:
     """Measure over a server of our own; nothing where there can be none."""
+    wakeups.show()
     if reason := jack.why_not():
         print(f"closed loop over a port: not measured: {reason}")
         return []
