@@ -166,7 +166,7 @@ class RealLine:
         self.lateness.note(instant_ns, now_ns)
         awaited = self._outlet.is_awaited
         self._outlet.leave()
-        self._attention.passed(instant_ns)
+        self._attention.left(instant_ns)
         if self._allowance is not None:
             self._allowance.earn()
         self._enter_own(instant_ns)
@@ -178,7 +178,7 @@ class RealLine:
             early_ns = self._outlet.left_ns - self._told_ns
             if self._outlet.is_awaited and early_ns > TOLERANCE_NS and not self._emulates:
                 self.lateness.early += 1
-            self._attention.passed(self._told_ns)
+            self._attention.heard(self._told_ns)
             self._enter_own(self._told_ns)
         self._enter(self._hears, self._told_ns, data)
         self._report(self._endpoint.receive_bytes(data, self._told_ns))
