@@ -9,9 +9,9 @@ to come follows from what can be done about what it finds:
   the silence before it makes no transfer slower by more than that share.  A line with a pace is
   known no finer than a byte.
 - An answer takes about as long as those before it: a packet that is read is never here before it
-  has passed its line, and no server that works in periods is quicker than these.  So urgent looks
-  begin a little before the soonest of the last few.  One that is sooner still waits for the next
-  look, and is the soonest from then on.
+  has passed its line, and no server that works in periods is quicker than these.  So close looks
+  begin a little before the soonest of the last few.  One that is sooner still waits for a rest to
+  end, and is the soonest from then on.
 - After two seconds of silence no limit of the standard runs any more: TIM-01 has the longest.
 
 So looks come ever more rarely, and a message is what makes them frequent again.  Clock and active
@@ -49,7 +49,7 @@ class Attention:
         self._awaits_answer = True
 
     def heard(self, at_ns: int) -> None:
-        """A message has come: the next one may."""
+        """A message has come: another one may."""
         if self._awaits_answer:
             self._took_ns.append(at_ns - self._passed_ns)
         self._passed_ns = at_ns
@@ -65,5 +65,5 @@ class Attention:
         return min(max(quiet_ns // _SHARE, self._least_ns), TOLERANCE_NS)
 
     def _soonest_ns(self) -> int:
-        """Return how long after a message of ours there is no answer yet, by those so far."""
+        """Return how long after a message of ours no answer is here, by the last few."""
         return min(self._took_ns, default=0) * 7 // 8
