@@ -22,7 +22,9 @@ from harness.judge.timed_messages import TimedMessage
 _CHANNEL: Final = range(0x80, 0xF0)
 _FILLER: Final = 8  # bytes of 00 at the end, which no sound ends in (our choice)
 _NAME_AT: Final = 7  # of the byte that says how long the language tag is, CA-019 p. 4
-_ENOUGH: Final = 240  # bytes in which a bit that is not stuck varies (our choice)
+# In so many bytes a bit that is not stuck varies (our choice): one packet for a bit that is set,
+# which no filler and no unused bit is; more for one that is clear.
+_ENOUGH: Final = {True: PACKET_DATA_BYTES, False: 240}
 _VARIED: Final = 3  # values of the other bits (our choice)
 
 
@@ -159,10 +161,11 @@ def held_bit(by: int, packets: Sequence[TimedMessage]) -> bool | None:
     None where it varies, or too little is there: silence proves nothing.
     """
     data = data_bytes(packets)
-    if len(data) < _ENOUGH or len({byte & ~by for byte in data}) < _VARIED:
+    values = {bool(byte & by) for byte in data}
+    if len(values) != 1 or len({byte & ~by for byte in data}) < _VARIED:
         return None
-    values = {byte & by for byte in data}
-    return bool(values.pop()) if len(values) == 1 else None
+    value = values.pop()
+    return value if len(data) >= _ENOUGH[value] else None
 
 
 def changed_bits(body: bytes, right: bytes) -> set[int]:

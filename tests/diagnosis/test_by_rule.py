@@ -211,6 +211,23 @@ def overlooked(length: int) -> list[bytes]:
     return oracle.packets(bits=16, words=content)
 
 
+@pytest.mark.parametrize("is_stuck", [True, False])
+def test_a_bit_that_is_stuck_shows_in_a_single_packet_that_never_passes(is_stuck: bool) -> None:
+    """Set in all 120 data bytes, unused bits too (M1 p. 39); in the control one byte is wrong."""
+    firsts = (oracle.packet(number=0, data=each[5:-2]) for each in packets(40))
+    right = next(each for each in firsts if not each[-2] & 0x40)
+    spoilt = (
+        stuck(right)[:-2] + right[-2:]
+        if is_stuck
+        else right[:9] + bytes([right[9] ^ 0x40]) + right[10:]
+    )
+    tape = Tape().to(header(4)).back(say("ACK"))
+    for answer in ("NAK", "NAK", "CANCEL"):
+        tape.to(spoilt).back(say(answer))
+
+    assert (first(told(tape, TakenAt.LINE)) == STUCK) is is_stuck
+
+
 @pytest.mark.parametrize("with_source", [True, False])
 def test_a_bit_that_is_stuck_where_every_checksum_fits(with_source: bool) -> None:
     right = overlooked(90)
