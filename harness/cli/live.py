@@ -204,7 +204,7 @@ def _played(
         said: list[PlayRow] = []
         for row in play_through(selected, evening.play, hindrance=hindrance, goes_on=goes_on):
             if isinstance(row, Transfer) and not asked.as_json:
-                say([*report.lines_of(row, said), ""])
+                say([*report.lines_of(row, said, selected.to_send), ""])
             said.append(row)
             yield row
 

@@ -17,10 +17,13 @@ from harness.report.replay import (
 from harness.report.selection import left_out
 
 
-def lines_of(transfer: Transfer, before: Sequence[PlayRow] = ()) -> list[str]:
+def lines_of(
+    transfer: Transfer, before: Sequence[PlayRow] = (), to_send: Sequence[Dump] = ()
+) -> list[str]:
     """Return the report on one dump that was played, and the diagnosis if it failed.
 
-    A refusal that was reported `before` is not explained again.
+    A refusal that was reported `before` is not explained again.  Of all dumps `to_send` those
+    that are still to come to its place are told: what is true of this one is so until then.
     """
     refusal = _refusal(transfer)
     if refusal and refusal in map(_refusal, transfers_of(before)):
@@ -28,6 +31,10 @@ def lines_of(transfer: Transfer, before: Sequence[PlayRow] = ()) -> list[str]:
     lines = replay.lines_of(transfer) + [
         f"  It was sent to the place of {each.title}: do not count on that one any more."
         for each in _replaced(transfer, before)
+    ]
+    lines += [
+        f"  {each.title} will be sent to the same place: from then on, do not count on this one."
+        for each in _to_come(transfer, before, to_send)
     ]
     if transfer.diagnosis is None or not transfer.diagnosis.is_something_wrong:
         return lines
@@ -49,6 +56,14 @@ def _replaced(transfer: Transfer, before: Sequence[PlayRow]) -> list[Dump]:
     loaded = (Outcome.LOADED, Outcome.CHANGED)
     earlier = [each.dump for each in transfers_of(before) if each.outcome in loaded]
     return [each for each in earlier if meet(each, transfer.dump)]
+
+
+def _to_come(transfer: Transfer, before: Sequence[PlayRow], to_send: Sequence[Dump]) -> list[Dump]:
+    """Return the dumps that are still to be sent to the place of this one, if it got there."""
+    if transfer.outcome is Outcome.REFUSED:
+        return []
+    done = [transfer.dump, *(each.dump for each in transfers_of(before))]
+    return [each for each in to_send if each not in done and meet(each, transfer.dump)]
 
 
 def _refusal(transfer: Transfer) -> str:

@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import pairwise, takewhile
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,6 +22,9 @@ _VERDICT: Final = re.compile(
 )
 _TAKEN: Final = re.compile(
     r"  It was sent to the place of (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))? .*"
+)
+_TO_COME: Final = re.compile(
+    r"  [a-d]\.syx(?:, dump \d+)? \(sample \d+\) will be sent to the same place: from then on, .*"
 )
 _BEFORE: Final = re.compile(
     r"dryload: (?P<file>[a-d]\.syx)(?:, dump (?P<dump>\d+))? \(sample (?P<number>\d+)\) "
@@ -164,10 +167,16 @@ def _blames(transfer: dict[str, Any]) -> Iterator[str]:
 
 
 def _in_blocks(out: str) -> Iterator[Claim]:
-    """Yield the verdict under each dump's heading, but for those that are taken back later."""
+    """Yield the verdict under each dump's heading.
+
+    Left out are those that are taken back later, and those that are said to hold for a while only.
+    """
     found = list(_verdicts(out))
     for line, claim in found:
-        taken = (_TAKEN.fullmatch(each) for each in out.splitlines()[line:])
+        rest = out.splitlines()[line:]
+        if any(map(_TO_COME.fullmatch, takewhile(bool, rest))):
+            continue
+        taken = (_TAKEN.fullmatch(each) for each in rest)
         if (claim.file, claim.dump) not in [_which(each) for each in taken if each is not None]:
             yield claim
 

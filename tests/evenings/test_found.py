@@ -302,6 +302,11 @@ def test_the_answer_to_a_header_said_twice_is_none_to_the_only_packet() -> None:
     is_true(live_through(evening_of(20261210, 2917)))
 
 
+def test_a_dump_whose_place_another_is_to_take_says_so_before_that_one_is_sent() -> None:
+    """A power cut in the middle of the other one left "loaded and verified" as the last word."""
+    is_true(live_through(evening_of(20261230, 1483)))
+
+
 def test_what_a_port_delivers_at_once_shows_no_time_for_what_was_lost() -> None:
     # The first of two packets was lost; the second came 20 ms later, and is told at a line's pace.
     is_true(live_through(evening_of(20261211, 959)))
