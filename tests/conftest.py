@@ -55,7 +55,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """Keep a file together, and the lane, whatever files its tests are in."""
     from xdist.scheduler import LoadGroupScheduling
 
-    class FilesAndLane(LoadGroupScheduling):  # type: ignore[misc]
+    class FilesAndLane(LoadGroupScheduling):  # type: ignore[misc]  # xdist ships no types
         def _split_scope(self, nodeid: str) -> str:
             return LANE if nodeid.endswith(f"@{LANE}") else nodeid.split("::", 1)[0]
 

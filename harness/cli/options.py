@@ -39,7 +39,7 @@ class GivenOption(click.Option):
 
 
 class GivenArgument(click.Argument):
-    """What is given without an option; it has a text in the help page, as options have."""
+    """What is given without an option; like an option, it has a text on the help page."""
 
     def __init__(self, *words: Any, group: str = "", help: str = "", **rules: Any) -> None:
         super().__init__(*words, **rules)
@@ -60,7 +60,7 @@ class Declared(NamedTuple):
     is_argument: bool = False
 
     def parameter(self, name: str, kind: Any, default: Any) -> click.Parameter:
-        """Return it for the parameter of this name, type and default (`inspect.Parameter`)."""
+        """Return what the library takes for a parameter of this name, type and default."""
         is_required = default is inspect.Parameter.empty
         several, single = _single(kind)
         rules: dict[str, Any] = {"metavar": self.metavar, "help": self.text, "group": self.group}
@@ -87,7 +87,7 @@ class Declared(NamedTuple):
 
 
 def _single(kind: Any) -> tuple[bool, Any]:
-    """Return whether a type is a list, and of what; what may be None counts as what it is else."""
+    """Return whether a type is a list, and of what; an optional type counts as the type itself."""
     kinds = [each for each in get_args(kind) if each is not NoneType]
     if get_origin(kind) is list:
         return True, kinds[0]
@@ -121,25 +121,12 @@ def command_of(run: Callable[..., None], name: str | None = None) -> click.Comma
     return HelpfulCommand(name or run.__name__, params=params, callback=call, help=run.__doc__)
 
 
-def value(
-    metavar: str,
-    text: str,
-    *names: str,
-    group: str = "",
-    least: int | None = None,
-    most: int | None = None,
-    shows_default: bool = True,
-) -> Declared:
-    """Declare an option with a value; `names` only where they differ from the parameter's."""
-    return Declared(
-        text=text,
-        names=names,
-        metavar=metavar,
-        group=group,
-        least=least,
-        most=most,
-        shows_default=shows_default,
-    )
+def value(metavar: str, text: str, *names: str, **rules: Any) -> Declared:
+    """Declare an option with a value; `names` only where they differ from the parameter's.
+
+    `rules` are other fields of what is declared.
+    """
+    return Declared(text=text, names=names, metavar=metavar, **rules)
 
 
 def flag(name: str, text: str, *, group: str = "") -> Declared:

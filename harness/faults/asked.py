@@ -30,7 +30,7 @@ _UNITS: Final[Mapping[str, Callable[[int], str]]] = {
     "TIME": lambda ns: f"{ns:,} ns" if ns < 1_000_000 else f"{ns / 1_000_000_000:g} s",
 }
 """Slots that have ranges, and how what stands in them is put."""
-_T = TypeVar("_T")
+_T = TypeVar("_T", bound=Struct)
 
 
 class Trait(NamedTuple):
@@ -88,7 +88,7 @@ def _changed(whole: _T, asked: Sequence[Asked]) -> _T:
     for section, name, value in (trait for each in asked for trait in _traits(each)):
         sections.setdefault(section, {})[name] = value
     changed = {name: replace(getattr(whole, name), **values) for name, values in sections.items()}
-    return replace(whole, **changed) if changed else whole  # type: ignore[type-var]  # a struct
+    return replace(whole, **changed) if changed else whole
 
 
 def _traits(asked: Asked) -> tuple[Trait, ...]:

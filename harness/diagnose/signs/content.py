@@ -102,7 +102,7 @@ def _differ_in_sums(dump: DumpScene, wrong: Sequence[Exchange]) -> bool:
 
 
 def _torn(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
-    """Tell of packets that have not their form in any sending."""
+    """Tell of packets that do not have their form in any sending."""
     found: list[Exchange] = []
     for each in torn:
         used = used_in_last(dump) if each.place == (dump.planned or 0) - 1 else None
@@ -140,8 +140,8 @@ def _eight_bits(dump: DumpScene, torn: Sequence[Exchange]) -> Iterator[Sign]:
         yield sign(
             "eight bits a byte",
             dump,
-            f"In packet {first.place:,} {found[0]} bytes are above 7F, and with them it is as long "
-            f"as a packet is; so is each of the {counted(len(found), 'packet')} that came.",
+            f"Packet {first.place:,} holds {found[0]} bytes above 7F, and only with them is it as "
+            f"long as a packet; so is each of the {counted(len(found), 'packet')} that came.",
             heard=first.sendings[0],
             exchange=first,
             shown=shown(first.best.piece.raw),

@@ -37,7 +37,7 @@ STALL_NS: Final = 300_000_000
 """How long a busy computer may hold a delivery back (our choice)."""
 _PER_CENT: Final = 100  # TIM-06: the line may be 1 % faster, M1 p. 1
 _FEW: Final = 4
-"""One answer in so many, or fewer, that seems late is rather the computer (our choice)."""
+"""Where at most one answer in so many seems late, it is rather the computer (our choice)."""
 
 
 def in_order(spoken: Sequence[TimedMessage], capture: Capture) -> list[TimedMessage]:
@@ -93,7 +93,7 @@ def _caught_up_ns(capture: Capture, way: Direction) -> int:
 
 
 def _has_joined(spoken: Sequence[TimedMessage], capture: Capture, tolerance_ns: int) -> bool:
-    """Whether one passage holds several messages, and there was time between them."""
+    """Whether one passage holds several messages, although there was time between them."""
     passage_of = _passages_of(capture)
     whole = (each for each in spoken if each.piece.kind is PieceKind.EXCLUSIVE)
     ended = Counter(map(passage_of, whole))
