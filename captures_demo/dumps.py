@@ -16,11 +16,11 @@ from msgspec import Struct
 
 from captures_demo import sounds
 from captures_demo.sounds import ONE, PEAK, Signal
-from emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.constants import ALL_CALL, LOOP_FORWARD
-from emulator.wire.words import word_dtype
-from harness.jobs.convert import file_of
+from dryload.emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.constants import ALL_CALL, LOOP_FORWARD
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.jobs.convert import file_of
 
 MUSIC_BOX, THUNDER, GULLS, SHIPS_BELL, TICK = range(5)
 DOUBLE_BILL_ID: Final = 16

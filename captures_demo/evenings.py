@@ -13,14 +13,14 @@ from typing import Final
 from msgspec import Struct
 
 from captures_demo.dumps import good_files
-from emulator.unit.profile import load_profile
-from harness.faults.reading import read_all
-from harness.files.capture_lines import build
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import dumps_in, readdressed
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.faults.reading import read_all
+from dryload.harness.files.capture_lines import build
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import dumps_in, readdressed
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 
 
 class Evening(Struct, frozen=True, kw_only=True):

@@ -14,13 +14,13 @@ from msgspec import Struct
 
 from captures_demo.dumps import Sound, joined
 from captures_demo.dumps import demo_sounds as sounds_by_name
-from emulator.dump.outgoing import extended_header, standard_header
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import encode
-from emulator.wire.constants import PACKET_DATA_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import DataPacket, DumpHeader
-from emulator.wire.sizes import bytes_per_word, packets_for
-from emulator.wire.words import pack_words, word_dtype
+from dryload.emulator.dump.outgoing import extended_header, standard_header
+from dryload.emulator.wire.checksum import checksum
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.constants import PACKET_DATA_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import DataPacket, DumpHeader
+from dryload.emulator.wire.sizes import bytes_per_word, packets_for
+from dryload.emulator.wire.words import pack_words, word_dtype
 
 _ID_AT, _NUMBER_AT, _DATA_AT, _CHECKSUM_AT = 2, 4, 5, 125  # in a packet, M1 p. 37
 _NOTE_ON: Final = bytes((0x90, 0x3C, 0x40))  # M1 table I

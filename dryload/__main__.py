@@ -1,6 +1,6 @@
 """`python -m dryload` is the same as `dryload`."""
 
-from harness.cli.main import main
+from dryload.harness.cli.main import main
 
 if __name__ == "__main__":
     main()

@@ -7,9 +7,16 @@ message does not have is left alone.
 
 from __future__ import annotations
 
-from emulator.dump.capture import Direction
-from emulator.line.disturbance import Disturbance, Effect, Injection, Places, Timed, TimedByte
-from emulator.line.placement import Placement
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.disturbance import (
+    Disturbance,
+    Effect,
+    Injection,
+    Places,
+    Timed,
+    TimedByte,
+)
+from dryload.emulator.line.placement import Placement
 
 BYTE_NS = 320_000  # 31,250 baud, ten bits a byte (M1 p. 1)
 

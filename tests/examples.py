@@ -77,7 +77,7 @@ def _on_terminal(words: list[str], columns: int) -> str:
     ours, theirs = pty.openpty()
     try:
         with subprocess.Popen(
-            [sys.executable, "-m", "harness.cli.main", *words],
+            [sys.executable, "-m", "dryload.harness.cli.main", *words],
             cwd=ROOT,
             env=os.environ | {"COLUMNS": str(columns), "LINES": "50", "NO_COLOR": "1"},
             stdin=subprocess.DEVNULL,

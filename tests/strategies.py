@@ -14,8 +14,8 @@ import numpy as np
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.messages import (
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,

@@ -8,13 +8,13 @@ import re
 
 import pytest
 
-from emulator.unit.profile import load_profile
-from harness.files.dumpfile import load
-from harness.jobs.dumps import dumps_in
-from harness.jobs.outcome import Outcome
-from harness.jobs.rehearse import Rehearsal
-from harness.judge.finding import Finding, Verdict
-from harness.judge.stream import judge_stream
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files.dumpfile import load
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.judge.stream import judge_stream
 from tests import oracle
 from tests.test_captures_demo import DEMO
 from tests.test_captures_demo_broken import BROKEN, EDITS, at

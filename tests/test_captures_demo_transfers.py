@@ -13,7 +13,7 @@ import re
 import pytest
 
 from captures_demo.evenings import EVENINGS, Evening
-from harness.files.recorded import TakenAt
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.examples import Example, examples_in
 from tests.test_captures_demo import DEMO, good

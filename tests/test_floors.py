@@ -19,26 +19,27 @@ import pytest
 
 ROOT: Final = Path(__file__).resolve().parent.parent
 FLOORS: Final = (
-    "emulator.wire",
-    "emulator.dump",
-    "emulator.unit",
-    "emulator.line",
-    "emulator.ports",
-    "harness.files",
-    "harness.judge",
-    "harness.faults",
-    "harness.diagnose",
-    "harness.jobs",
-    "harness.teach",
-    "harness.report",
-    "harness.cli",
+    "dryload.emulator.wire",
+    "dryload.emulator.dump",
+    "dryload.emulator.unit",
+    "dryload.emulator.line",
+    "dryload.emulator.ports",
+    "dryload.harness.files",
+    "dryload.harness.judge",
+    "dryload.harness.faults",
+    "dryload.harness.diagnose",
+    "dryload.harness.jobs",
+    "dryload.harness.teach",
+    "dryload.harness.report",
+    "dryload.harness.cli",
     "dryload",
 )
 """Lowest first.  Teaching makes what reports print, so it stands below them; on top the public
 package, which is a single room."""
-TOPS: Final = ("emulator", "harness")
-PACKAGES: Final = (*TOPS, "dryload")
-JUDGE_NEVER: Final = ("emulator.unit", "emulator.line", "emulator.ports")
+TOPS: Final = ("dryload.emulator", "dryload.harness")
+BARE: Final = ("emulator", "harness")
+"""Folders at the top: what lies in them is imported as a part of dryload, as it is installed."""
+JUDGE_NEVER: Final = ("dryload.emulator.unit", "dryload.emulator.line", "dryload.emulator.ports")
 BANNED: Final = {
     *("time", "datetime", "sched", "signal", "asyncio", "threading", "_thread", "multiprocessing"),
     *("concurrent", "subprocess", "random", "secrets", "uuid", "socket", "select", "selectors"),
@@ -47,9 +48,9 @@ BANNED: Final = {
 }
 ALLOWED: Final = {
     # Which way round this machine keeps integers: a fact, no input.
-    "emulator.wire.packets": {"sys": {"byteorder"}},
+    "dryload.emulator.wire.packets": {"sys": {"byteorder"}},
     # Profiles of a user's own are files; a path is looked at, nothing else.
-    "emulator.unit.profile": {"pathlib": {"Path"}},
+    "dryload.emulator.unit.profile": {"pathlib": {"Path"}},
 }
 """Names that a file below the ports may take from a banned module, each with its reason."""
 BANNED_CALLS: Final = {"open", "input", "print", "exec", "eval", "__import__"}
@@ -61,17 +62,19 @@ HEAVY: Final = (
 
 
 def files() -> list[Path]:
-    return sorted(path for top in PACKAGES for path in (ROOT / top).rglob("*.py"))
+    return sorted(path for top in (*BARE, "dryload") for path in (ROOT / top).rglob("*.py"))
 
 
 def module_of(path: Path) -> str:
     parts = path.relative_to(ROOT).with_suffix("").parts
+    if parts[0] in BARE:
+        parts = ("dryload", *parts)
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
 def room_of(module: str) -> str:
     parts = module.split(".")
-    return ".".join(parts[: 2 if parts[0] in TOPS else 1])
+    return ".".join(parts[: 3 if ".".join(parts[:2]) in TOPS else 1])
 
 
 def imports_of(source: str, module: str, *, package: bool = False) -> Iterator[tuple[str, str]]:
@@ -95,21 +98,23 @@ def complaint(source: str, module: str, *, package: bool = False) -> list[str]:
         return [
             f"{module} imports {origin}"
             for origin, _ in imports_of(source, module, package=package)
-            if origin.split(".")[0] in PACKAGES
+            if origin.split(".")[0] in (*BARE, "dryload")
         ]
     if room not in FLOORS:
         return [f"{module} has no floor"]
     found = []
     for origin, name in imports_of(source, module, package=package):
-        whole = f"{origin}.{name}" if origin in TOPS and name else origin
-        if whole.split(".")[0] not in PACKAGES:
+        whole = f"{origin}.{name}" if origin in ("dryload", *TOPS) and name else origin
+        if whole.split(".")[0] in BARE:
+            found.append(f"{module} imports {whole} without dryload")
+        if whole.split(".")[0] != "dryload":
             continue
         target = room_of(whole)
         if target not in FLOORS:
             found.append(f"{module} imports {whole}, which has no floor")
         elif target != room and FLOORS.index(target) >= FLOORS.index(room):
             found.append(f"{module} imports {whole}, which is no lower floor")
-        elif room == "harness.judge" and target in JUDGE_NEVER:
+        elif room == "dryload.harness.judge" and target in JUDGE_NEVER:
             found.append(f"{module} imports {whole}: a judge shares no code with the accused")
     return found
 
@@ -136,7 +141,7 @@ def impurities(source: str, module: str, *, package: bool = False) -> list[str]:
 
 def is_pure(module: str) -> bool:
     room = room_of(module)
-    return room in FLOORS and FLOORS.index(room) < FLOORS.index("emulator.ports")
+    return room in FLOORS and FLOORS.index(room) < FLOORS.index("dryload.emulator.ports")
 
 
 def test_files_import_from_lower_floors_only() -> None:
@@ -144,6 +149,16 @@ def test_files_import_from_lower_floors_only() -> None:
     for path in files():
         package = path.name == "__init__.py"
         found += complaint(path.read_text("utf-8"), module_of(path), package=package)
+    assert found == []
+
+
+def test_the_tests_import_the_product_as_it_is_installed() -> None:
+    found = [
+        path
+        for path in (ROOT / "tests").rglob("*.py")
+        for origin, _ in imports_of(path.read_text("utf-8"), "tests.x")
+        if origin.split(".")[0] in BARE
+    ]
     assert found == []
 
 
@@ -160,9 +175,9 @@ def test_every_room_stands_on_its_floor() -> None:
     rooms = {room_of(module_of(path)) for path in files()} - set(TOPS)
 
     assert rooms <= set(FLOORS)
-    for top in TOPS:
+    for top in BARE:
         folders = {p.name for p in (ROOT / top).iterdir() if p.is_dir() and list(p.glob("*.py"))}
-        assert {f"{top}.{name}" for name in folders} <= set(FLOORS)
+        assert {f"dryload.{top}.{name}" for name in folders} <= set(FLOORS)
 
 
 def circle(imports: Mapping[str, set[str]]) -> list[str]:
@@ -190,13 +205,14 @@ def test_no_files_import_each_other_in_a_circle() -> None:
         }
         for module, path in modules.items()
     }
-    assert imports["harness.cli.replay"] & modules.keys()  # it sees what is there
+    assert imports["dryload.harness.cli.replay"] & modules.keys()  # it sees what is there
     assert circle(imports) == []
 
 
 def test_what_is_allowed_is_still_needed() -> None:
     for module, names in ALLOWED.items():
-        source = (ROOT / f"{module.replace('.', '/')}.py").read_text("utf-8")
+        path = ROOT / f"{module.removeprefix('dryload.').replace('.', '/')}.py"
+        source = path.read_text("utf-8")
         found = set(imports_of(source, module))
         for origin, wanted in names.items():
             assert {(origin, name) for name in wanted} <= found, module
@@ -205,45 +221,76 @@ def test_what_is_allowed_is_still_needed() -> None:
 # The checks can fail.
 
 
+def written_out(text: str) -> str:
+    """Return it with the signs @ of the tables below written out."""
+    return text.replace("@", "dryload.")
+
+
 @pytest.mark.parametrize(
     ("module", "source", "said"),
     [
-        ("emulator.wire.x", "from emulator.dump.sender import Sender", "no lower floor"),
-        ("emulator.wire.x", "def f():\n    import emulator.dump.sender", "no lower floor"),
-        ("emulator.unit.x", "import harness.files.problem", "no lower floor"),
-        ("emulator.dump.x", "from ..unit import board", "no lower floor"),
-        ("emulator.dump.x", "from .. import line", "no lower floor"),
-        ("emulator.dump.x", "from emulator import line", "no lower floor"),
-        ("harness.judge.x", "from harness.jobs import replay", "no lower floor"),
-        ("harness.judge.x", "from emulator.unit.board import RackUnit", "the accused"),
-        ("harness.judge.x", "import emulator.line.cable", "the accused"),
-        ("harness.judge.x", "from emulator import ports", "the accused"),
-        ("harness.teach.x", "from harness.report import explain", "no lower floor"),
-        ("harness.attic.x", "", "has no floor"),
-        ("harness.cli.x", "from harness.attic import x", "has no floor"),
-        ("emulator", "from emulator.wire import sizes", "emulator imports emulator.wire"),
-        ("harness.cli.x", "import dryload", "no lower floor"),
-        ("emulator.ports.x", "from dryload.face import x", "no lower floor"),
+        (
+            "@emulator.wire.x",
+            "from @emulator.dump.sender import Sender",
+            "no lower floor",
+        ),
+        (
+            "@emulator.wire.x",
+            "def f():\n    import @emulator.dump.sender",
+            "no lower floor",
+        ),
+        ("@emulator.unit.x", "import @harness.files.problem", "no lower floor"),
+        ("@emulator.dump.x", "from ..unit import board", "no lower floor"),
+        ("@emulator.dump.x", "from .. import line", "no lower floor"),
+        ("@emulator.dump.x", "from @emulator import line", "no lower floor"),
+        ("@harness.judge.x", "from @harness.jobs import replay", "no lower floor"),
+        (
+            "@harness.judge.x",
+            "from @emulator.unit.board import RackUnit",
+            "the accused",
+        ),
+        ("@harness.judge.x", "import @emulator.line.cable", "the accused"),
+        ("@harness.judge.x", "from @emulator import ports", "the accused"),
+        ("@harness.teach.x", "from @harness.report import explain", "no lower floor"),
+        ("@harness.attic.x", "", "has no floor"),
+        ("@harness.cli.x", "from @harness.attic import x", "has no floor"),
+        (
+            "@emulator",
+            "from @emulator.wire import sizes",
+            "emulator imports dryload.emulator.wire",
+        ),
+        ("@harness.cli.x", "import dryload", "no lower floor"),
+        ("@harness.cli.x", "from dryload import rehearse", "no lower floor"),
+        ("@harness.cli.x", "from emulator.wire import sizes", "without dryload"),
+        ("dryload", "import harness.jobs.replay", "without dryload"),
+        ("@emulator.ports.x", "from dryload.face import x", "no lower floor"),
     ],
 )
 def test_the_check_of_floors_can_fail(module: str, source: str, said: str) -> None:
-    (found,) = complaint(source, module, package=module in TOPS)
+    module = written_out(module)
+    (found,) = complaint(written_out(source), module, package=module in TOPS)
     assert said in found
 
 
 @pytest.mark.parametrize(
     ("module", "source"),
     [
-        ("emulator.dump.x", "from emulator.wire.codec import decode"),
-        ("emulator.dump.x", "from .sender import Sender\nfrom . import events"),
-        ("harness.judge.x", "from emulator.dump.sender_table import SenderState\nimport numpy"),
-        ("harness.cli.x", "from harness.report import explain\nfrom emulator.unit import board"),
-        ("dryload", "from harness.jobs import replay\nfrom . import face"),
-        ("dryload.__main__", "from harness.cli.main import main"),
+        ("@emulator.dump.x", "from @emulator.wire.codec import decode"),
+        ("@emulator.dump.x", "from .sender import Sender\nfrom . import events"),
+        (
+            "@harness.judge.x",
+            "from @emulator.dump.sender_table import SenderState\nimport numpy",
+        ),
+        (
+            "@harness.cli.x",
+            "from @harness.report import explain\nfrom @emulator.unit import board",
+        ),
+        ("dryload", "from @harness.jobs import replay\nfrom . import face"),
+        ("dryload.__main__", "from @harness.cli.main import main"),
     ],
 )
 def test_the_check_of_floors_lets_pass_what_is_right(module: str, source: str) -> None:
-    assert complaint(source, module) == []
+    assert complaint(written_out(source), written_out(module)) == []
 
 
 def test_the_check_of_circles_can_fail() -> None:
@@ -271,20 +318,23 @@ def test_the_check_of_circles_can_fail() -> None:
     ],
 )
 def test_the_check_of_purity_can_fail(source: str) -> None:
-    assert impurities(source, "emulator.dump.x")
+    assert impurities(source, written_out("@emulator.dump.x"))
 
 
 def test_the_check_of_purity_lets_pass_what_is_right() -> None:
-    assert impurities("from sys import byteorder", "emulator.wire.packets") == []
-    assert impurities("from sys import stdin", "emulator.wire.packets")
-    assert impurities("from importlib.resources import files", "emulator.wire.clauses") == []
+    assert impurities("from sys import byteorder", written_out("@emulator.wire.packets")) == []
+    assert impurities("from sys import stdin", written_out("@emulator.wire.packets"))
+    assert (
+        impurities("from importlib.resources import files", written_out("@emulator.wire.clauses"))
+        == []
+    )
 
 
 # The way to --help.
 
 PROBE: Final = """
 import sys
-import harness.cli.app
+import dryload.harness.cli.app
 print(*sorted({name.split(".")[0] for name in sys.modules}))
 """
 

@@ -307,4 +307,4 @@ def test_foundation_imports_nothing_from_the_project() -> None:
             if isinstance(node, ast.ImportFrom):
                 names = [node.module or ""]
             for name in names:
-                assert name.split(".")[0] not in {"emulator", "harness", "numpy", "construct"}
+                assert name.split(".")[0] not in {"dryload", "numpy", "construct"}

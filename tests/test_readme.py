@@ -48,7 +48,7 @@ def test_the_two_terminals_do_what_they_say(tmp_path: Path) -> None:
     serve[serve.index("--tcp") + 1] = "127.0.0.1:0"  # another program may have the one it names
     image = serve[serve.index("--image") + 1]
     serve[serve.index(image)] = str(tmp_path / image)
-    python = [sys.executable, "-m", "harness.cli.main"]
+    python = [sys.executable, "-m", "dryload.harness.cli.main"]
     with subprocess.Popen(
         [*python, *serve[1:]], cwd=ROOT, stdout=subprocess.PIPE, text=True
     ) as unit:

@@ -7,7 +7,7 @@ left and when a deadline it asked for is due, and takes from it one whole messag
 from collections.abc import Sequence
 from typing import Protocol
 
-from emulator.dump.events import Event
+from dryload.emulator.dump.events import Event
 
 
 class Endpoint(Protocol):

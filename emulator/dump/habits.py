@@ -12,10 +12,10 @@ everything twice from what comes beside the answers.
 
 from typing import Final
 
-from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_BY, NUMBERS_FREELY, TWICE
-from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import Handshake
+from dryload.emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_BY, NUMBERS_FREELY, TWICE
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import Handshake
 
 _MASK: Final = PACKET_NUMBERS - 1
 _EARLIEST_NS: Final[int] = FIXED[Handshake].size * BYTE_NS - 500_000

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
 from typing import Final, Generic, NamedTuple, TypeVar
 
-from emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.events import Event, EventKind
 
 S = TypeVar("S", bound=Enum)
 C = TypeVar("C", bound=Enum)

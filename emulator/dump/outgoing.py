@@ -8,9 +8,9 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.codec import decode, encode
-from emulator.wire.constants import (
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.codec import decode, encode
+from dryload.emulator.wire.constants import (
     ALL_LOOPS,
     EXTENDED_LOOP_TYPES,
     LOOP_OFF,
@@ -19,8 +19,8 @@ from emulator.wire.constants import (
     MAX_28_BIT,
     PACKET_BYTES,
 )
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import (
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     ExtendedHeader,
@@ -29,9 +29,9 @@ from emulator.wire.messages import (
     LoopPoints,
     SampleName,
 )
-from emulator.wire.packets import packet_rows
-from emulator.wire.sizes import packets_for
-from emulator.wire.words import DataBytes, Words, unpack_words
+from dryload.emulator.wire.packets import packet_rows
+from dryload.emulator.wire.sizes import packets_for
+from dryload.emulator.wire.words import DataBytes, Words, unpack_words
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02

@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.dump.capture import Capture, Direction
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.splitter import Piece, pieces_of
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.splitter import Piece, pieces_of
 
 
 class Burst(NamedTuple):

@@ -5,17 +5,22 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.events import EventKind
-from emulator.dump.machine import Machine
-from emulator.dump.receiver_table import ReceiverCue, ReceiverDo, ReceiverState, receiver_table
-from emulator.dump.steady import SteadyAnswers
-from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse, Storage
-from emulator.dump.switches import ReceiverSwitches
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import Decoded, Malformed, decode, handshake, kind_of
-from emulator.wire.constants import END, HEADER_LIMIT_NS, PACKET_NUMBERS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import (
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.machine import Machine
+from dryload.emulator.dump.receiver_table import (
+    ReceiverCue,
+    ReceiverDo,
+    ReceiverState,
+    receiver_table,
+)
+from dryload.emulator.dump.steady import SteadyAnswers
+from dryload.emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse, Storage
+from dryload.emulator.dump.switches import ReceiverSwitches
+from dryload.emulator.wire.checksum import checksum
+from dryload.emulator.wire.codec import Decoded, Malformed, decode, handshake, kind_of
+from dryload.emulator.wire.constants import END, HEADER_LIMIT_NS, PACKET_NUMBERS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     ExtendedHeader,
@@ -23,8 +28,8 @@ from emulator.wire.messages import (
     HandshakeKind,
     Header,
 )
-from emulator.wire.packets import right_packets
-from emulator.wire.sizes import packets_for
+from dryload.emulator.wire.packets import right_packets
+from dryload.emulator.wire.sizes import packets_for
 
 _DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
 _NUMBER: Final[int] = FIXED[DataPacket].span("packet_number").start

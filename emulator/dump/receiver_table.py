@@ -8,8 +8,8 @@ from enum import auto
 from functools import lru_cache
 from typing import Final
 
-from emulator.dump.machine import Member, Row
-from emulator.dump.switches import ReceiverSwitches
+from dryload.emulator.dump.machine import Member, Row
+from dryload.emulator.dump.switches import ReceiverSwitches
 
 
 class ReceiverState(Member):

@@ -23,10 +23,10 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.events import TAKES
-from emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
-from emulator.dump.machine import Member
-from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS, PACKET_NUMBERS
+from dryload.emulator.dump.events import TAKES
+from dryload.emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
+from dryload.emulator.dump.machine import Member
+from dryload.emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS, PACKET_NUMBERS
 
 _MASK: Final = PACKET_NUMBERS - 1
 _SHOWN: Final = 2  # packets in a row that were answered

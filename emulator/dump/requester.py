@@ -6,20 +6,28 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.events import Event, EventKind
-from emulator.dump.machine import Machine
-from emulator.dump.receiver import Receiver
-from emulator.dump.requester_table import (
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.machine import Machine
+from dryload.emulator.dump.receiver import Receiver
+from dryload.emulator.dump.requester_table import (
     REQUESTER,
     RequesterCue,
     RequesterDo,
     RequesterState,
 )
-from emulator.dump.steady import SteadyAnswers, SteadyReceiver
-from emulator.dump.storage import Accept, Decision, Refuse
-from emulator.wire.codec import Decoded, Foreign, decode, device_of, encode, handshake, is_between
-from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.messages import (
+from dryload.emulator.dump.steady import SteadyAnswers, SteadyReceiver
+from dryload.emulator.dump.storage import Accept, Decision, Refuse
+from dryload.emulator.wire.codec import (
+    Decoded,
+    Foreign,
+    decode,
+    device_of,
+    encode,
+    handshake,
+    is_between,
+)
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,
@@ -32,7 +40,7 @@ from emulator.wire.messages import (
     Message,
     SampleName,
 )
-from emulator.wire.splitter import PieceKind, Splitter
+from dryload.emulator.wire.splitter import PieceKind, Splitter
 
 
 class Collected(Struct):

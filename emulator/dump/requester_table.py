@@ -7,7 +7,7 @@ standard sets no limit for the answer to a request (TIM-11): the limit is the ha
 from enum import auto
 from typing import Final
 
-from emulator.dump.machine import Member, Row
+from dryload.emulator.dump.machine import Member, Row
 
 
 class RequesterState(Member):

@@ -4,8 +4,8 @@ from fractions import Fraction
 
 from msgspec import Struct
 
-from emulator.wire.constants import LOOP_OFF
-from emulator.wire.words import Words, word_dtype
+from dryload.emulator.wire.constants import LOOP_OFF
+from dryload.emulator.wire.words import Words, word_dtype
 
 _NS = 1_000_000_000
 

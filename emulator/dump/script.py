@@ -20,10 +20,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import accumulate
 from typing import Final, NamedTuple
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.events import Event
-from emulator.dump.passed import passed
-from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.events import Event
+from dryload.emulator.dump.passed import passed
+from dryload.emulator.wire.constants import BYTE_NS, FIRST_REALTIME
 
 REPLY_LIMIT_NS: Final = 20_000_000
 """M1 p. 39: who hears nothing for so long goes on."""

@@ -6,7 +6,7 @@ from functools import partial
 from itertools import repeat
 from typing import Final
 
-from emulator.dump.events import (
+from dryload.emulator.dump.events import (
     DOUBTFUL,
     OVERDUE,
     WAITED_FOR,
@@ -14,10 +14,10 @@ from emulator.dump.events import (
     Event,
     EventKind,
 )
-from emulator.dump.machine import Machine
-from emulator.dump.outgoing import Outgoing, packets_announced
-from emulator.dump.replies import Limits, Match, Meaning, ReplyMatcher
-from emulator.dump.sender_table import (
+from dryload.emulator.dump.machine import Machine
+from dryload.emulator.dump.outgoing import Outgoing, packets_announced
+from dryload.emulator.dump.replies import Limits, Match, Meaning, ReplyMatcher
+from dryload.emulator.dump.sender_table import (
     Condition,
     Judgement,
     SenderCue,
@@ -26,12 +26,12 @@ from emulator.dump.sender_table import (
     sender_cues,
     sender_table,
 )
-from emulator.dump.steady import SteadyAnswers, SteadySender
-from emulator.dump.switches import SenderSwitches
-from emulator.wire.codec import Decoded, decode, device_of, handshake, is_between, kind_of
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
-from emulator.wire.splitter import PieceKind, Splitter
+from dryload.emulator.dump.steady import SteadyAnswers, SteadySender
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.wire.codec import Decoded, decode, device_of, handshake, is_between, kind_of
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket, ExtendedHeader, Handshake, HandshakeKind
+from dryload.emulator.wire.splitter import PieceKind, Splitter
 
 
 class SenderEnd(Enum):

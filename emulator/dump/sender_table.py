@@ -18,9 +18,9 @@ from enum import auto
 from functools import lru_cache
 from typing import Final
 
-from emulator.dump.machine import Member, Row
-from emulator.dump.replies import Match, Meaning
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.machine import Member, Row
+from dryload.emulator.dump.replies import Match, Meaning
+from dryload.emulator.dump.switches import SenderSwitches
 
 
 class SenderState(Member):

@@ -12,8 +12,8 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from emulator.dump.events import Event
-from emulator.wire.messages import Handshake
+from dryload.emulator.dump.events import Event
+from dryload.emulator.wire.messages import Handshake
 
 
 class SteadyAnswers(NamedTuple):

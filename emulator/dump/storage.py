@@ -5,7 +5,7 @@ from typing import Protocol
 
 from msgspec import Struct
 
-from emulator.wire.messages import DataPacket, Header
+from dryload.emulator.wire.messages import DataPacket, Header
 
 
 class Accept(Struct, frozen=True):

@@ -13,10 +13,10 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.line.disturbance import FaultInjector, Injection, Timed, TimedByte
-from emulator.line.effects import echo, hold_back
-from emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.disturbance import FaultInjector, Injection, Timed, TimedByte
+from dryload.emulator.line.effects import echo, hold_back
+from dryload.emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
 
 # As TimedByte._make, and without a step in between: every byte of a disturbed line comes by here.
 _timed_byte: Final = partial(tuple.__new__, TimedByte)

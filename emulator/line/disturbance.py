@@ -15,13 +15,13 @@ from typing import Any, Final, NamedTuple
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.line.dice import below
-from emulator.line.placement import Aim, Placement
-from emulator.line.watch import Seen, Sort, Watch
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, Handshake
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.dice import below
+from dryload.emulator.line.placement import Aim, Placement
+from dryload.emulator.line.watch import Seen, Sort, Watch
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket, Handshake
 
 _DATA: Final = FIXED[DataPacket].span("data")
 _KIND: Final = FIXED[Handshake].span("kind").start

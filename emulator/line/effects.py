@@ -14,10 +14,10 @@ The ranges of settings stand in the catalogue of faults, which is where users sa
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.line.disturbance import Injection, Places, Timed, TimedByte
-from emulator.line.watch import Sort
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import Handshake
+from dryload.emulator.line.disturbance import Injection, Places, Timed, TimedByte
+from dryload.emulator.line.watch import Sort
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import Handshake
 
 _DEVICE_ID: Final = FIXED[Handshake].span("device_id").start
 _KIND: Final = FIXED[Handshake].span("kind").start

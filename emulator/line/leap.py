@@ -14,11 +14,11 @@ from functools import partial
 from itertools import repeat
 from typing import Final, NamedTuple
 
-from emulator.dump.capture import Direction, Passage
-from emulator.dump.events import Event
-from emulator.dump.steady import SteadyReceiver, SteadySender
-from emulator.wire.codec import handshakes
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.events import Event
+from dryload.emulator.dump.steady import SteadyReceiver, SteadySender
+from dryload.emulator.wire.codec import handshakes
+from dryload.emulator.wire.constants import BYTE_NS
 
 _LEAST: Final = 4  # packets: fewer are not worth asking for
 _MOST: Final = 1 << 12  # packets: more gain nothing

@@ -13,7 +13,7 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import force_setattr
 
-from emulator.dump.capture import Direction
+from dryload.emulator.dump.capture import Direction
 
 
 class Habit(Enum):

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.line.cable import Cable
-from emulator.line.disturbance import FaultInjector, TimedByte
-from emulator.line.link import Habit, Link
-from emulator.line.link_stages import stage_of
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.disturbance import FaultInjector, TimedByte
+from dryload.emulator.line.link import Habit, Link
+from dryload.emulator.line.link_stages import stage_of
+from dryload.emulator.wire.constants import BYTE_NS
 
 ROUND_NS: Final = 10_000_000
 """How often an interface that joins hands over what has arrived."""

@@ -7,11 +7,11 @@ and never closer than the line allows.  A byte that vanishes leaves silence wher
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final, Protocol
 
-from emulator.dump.capture import Direction
-from emulator.line.disturbance import TimedByte
-from emulator.line.link import Habit, Link
-from emulator.line.usb import SINGLE, Packer, code_index, unpack
-from emulator.wire.constants import END, FIRST_REALTIME, START
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.disturbance import TimedByte
+from dryload.emulator.line.link import Habit, Link
+from dryload.emulator.line.usb import SINGLE, Packer, code_index, unpack
+from dryload.emulator.wire.constants import END, FIRST_REALTIME, START
 
 FRAME_NS: Final = 1_000_000
 """USB at full speed moves data once a millisecond (common practice)."""

@@ -13,9 +13,9 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import force_setattr
 
-from emulator.dump.capture import Direction
-from emulator.line.dice import happens, salt_of
-from emulator.line.watch import Seen, Sort
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.dice import happens, salt_of
+from dryload.emulator.line.watch import Seen, Sort
 
 
 class Scope(Enum):

@@ -11,15 +11,15 @@ from functools import partial
 from heapq import heappop, heappush
 from typing import Final
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.endpoint import Endpoint
-from emulator.dump.events import Event
-from emulator.dump.steady import SteadyReceiver, SteadySender
-from emulator.line.cable import Cable
-from emulator.line.disturbance import AppliedFault, Disturbance, FaultInjector
-from emulator.line.leap import leap
-from emulator.line.link import Link
-from emulator.line.link_cable import cables
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.dump.events import Event
+from dryload.emulator.dump.steady import SteadyReceiver, SteadySender
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.disturbance import AppliedFault, Disturbance, FaultInjector
+from dryload.emulator.line.leap import leap
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.link_cable import cables
 
 NEVER: Final = 1 << 63
 _SHORT_REST, _LONG_REST = 8, 512

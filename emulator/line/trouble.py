@@ -13,9 +13,9 @@ from heapq import heappop, heappush
 from operator import xor
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.dump.events import Event
-from emulator.line.disturbance import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.events import Event
+from dryload.emulator.line.disturbance import (
     AppliedFault,
     Disturbance,
     FaultInjector,
@@ -23,13 +23,13 @@ from emulator.line.disturbance import (
     Places,
     TimedByte,
 )
-from emulator.line.placement import Scope
-from emulator.line.watch import Sort
-from emulator.unit.board import RackUnit
-from emulator.wire.constants import BYTE_NS, PACKET_BYTES
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket
-from emulator.wire.splitter import PieceKind, Splitter
+from dryload.emulator.line.placement import Scope
+from dryload.emulator.line.watch import Sort
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_BYTES
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket
+from dryload.emulator.wire.splitter import PieceKind, Splitter
 
 _DATA: Final = FIXED[DataPacket].span("data")
 _CHECKSUM: Final = FIXED[DataPacket].span("checksum").start

@@ -15,7 +15,7 @@ F5.  Events name their status each, so running status does not survive.
 from collections.abc import Iterable
 from typing import Final
 
-from emulator.wire.constants import END, FIRST_REALTIME, START
+from dryload.emulator.wire.constants import END, FIRST_REALTIME, START
 
 GOES_ON: Final = 0x4
 """Three bytes of a System Exclusive message that goes on."""

@@ -10,11 +10,11 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,

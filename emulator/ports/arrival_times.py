@@ -11,7 +11,7 @@ with an ALSA sequencer); the message came at some time between the last look and
 
 from typing import Final
 
-from emulator.ports.port import Arrival
+from dryload.emulator.ports.port import Arrival
 
 GRAIN_NS: Final = 2_000_000
 """How exact the gaps are."""

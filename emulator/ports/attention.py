@@ -22,7 +22,7 @@ that is asked says so itself (`arrival_times.py`).
 from collections import deque
 from typing import Final
 
-from emulator.ports.lateness import TOLERANCE_NS
+from dryload.emulator.ports.lateness import TOLERANCE_NS
 
 REST_NS: Final = 8_000_000
 """Between two looks where nothing is urgent: less than half of a reply limit (our choice)."""

@@ -4,13 +4,13 @@ from collections import deque
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.line.cable import Cable
-from emulator.line.simulate import NEVER
-from emulator.ports.attention import Attention
-from emulator.ports.lateness import Lateness
-from emulator.ports.port import Arrival, Port, PortError
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.simulate import NEVER
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.ports.port import Arrival, Port, PortError
+from dryload.emulator.wire.constants import BYTE_NS
 
 _BYTES: Final = 1 << 20  # that may wait: more than five minutes of the line
 _BYTES_AHEAD: Final = 1 << 12  # that are taken from a peer who can wait

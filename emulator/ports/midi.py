@@ -8,14 +8,14 @@ virtual ports a unit can appear among them as a device does.
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from emulator.ports.clock import Clock
-from emulator.ports.hush import hushed
-from emulator.ports.midi_latency import measure_latency
-from emulator.ports.midi_library import MidiSystem, midi_systems
-from emulator.ports.midi_names import SystemPorts, choose, listed, nothing_fits
-from emulator.ports.midi_port import MidiPort
-from emulator.ports.port import PortError
-from emulator.ports.presence import watch_server
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.hush import hushed
+from dryload.emulator.ports.midi_latency import measure_latency
+from dryload.emulator.ports.midi_library import MidiSystem, midi_systems
+from dryload.emulator.ports.midi_names import SystemPorts, choose, listed, nothing_fits
+from dryload.emulator.ports.midi_port import MidiPort
+from dryload.emulator.ports.port import PortError
+from dryload.emulator.ports.presence import watch_server
 
 _CLIENT: Final = "dryload"
 _LONGEST_NAME: Final = 30

@@ -11,8 +11,8 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.ports.midi_port import MidiOutput, MidiPort
-from emulator.wire.constants import ACTIVE_SENSING
+from dryload.emulator.ports.midi_port import MidiOutput, MidiPort
+from dryload.emulator.wire.constants import ACTIVE_SENSING
 
 _PROBES: Final = 16
 _PATIENCE_NS: Final = 200_000_000

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any, Final, NamedTuple
 
-from emulator.ports.port import PortError, Truncated
+from dryload.emulator.ports.port import PortError, Truncated
 
 _QUEUE: Final = 1 << 16  # messages that may wait until they are polled
 _DUMMY: Final = "dummy"

@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.ports.port import PortError
+from dryload.emulator.ports.port import PortError
 
 _CHOICE: Final = re.compile(r"(.*)#(\d+)", re.DOTALL)
 NUMBERS: Final = re.compile(r" \d+:\d+$")

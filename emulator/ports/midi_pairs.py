@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 
-from emulator.ports.midi_names import COUNT, NUMBERS, SystemPorts, choose
-from emulator.ports.port import PortError
+from dryload.emulator.ports.midi_names import COUNT, NUMBERS, SystemPorts, choose
+from dryload.emulator.ports.port import PortError
 
 
 class Pair(Struct, frozen=True, kw_only=True):

@@ -11,13 +11,13 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import Any, Final, Protocol
 
-from emulator.ports.arrival_times import GRAIN_NS, ArrivalTimes
-from emulator.ports.attention import Attention
-from emulator.ports.clock import Clock
-from emulator.ports.hush import hushed
-from emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
-from emulator.wire.constants import END, START
-from emulator.wire.splitter import split
+from dryload.emulator.ports.arrival_times import GRAIN_NS, ArrivalTimes
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.hush import hushed
+from dryload.emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
+from dryload.emulator.wire.constants import END, START
+from dryload.emulator.wire.splitter import split
 
 _LONGEST: Final = {"jack": 16_379, "alsa": 5_572}
 """Longer messages vanished without an error (measured with the default buffers)."""

@@ -2,11 +2,11 @@
 
 from typing import Final
 
-from emulator.dump.endpoint import Endpoint
-from emulator.line.simulate import NEVER
-from emulator.ports.lateness import Lateness
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.line.simulate import NEVER
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port
 
 _SLACK_NS: Final = 1_000_000
 """How late we may hand a message over and still say that it began when its turn came.

@@ -9,7 +9,7 @@ the one before has left, and the next is handed over only then.
 
 from typing import Final
 
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.constants import BYTE_NS
 
 
 class Pacer:

@@ -6,8 +6,8 @@ from typing import NamedTuple, Protocol
 
 from msgspec import Struct
 
-from emulator.ports.attention import Attention
-from emulator.ports.clock import Clock
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.clock import Clock
 
 
 class PortError(Exception):

@@ -22,17 +22,17 @@ it before it is told of, and what goes is handed over when its last byte would b
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.endpoint import Endpoint
-from emulator.dump.events import Event
-from emulator.line.simulate import NEVER, Listener, Silent
-from emulator.ports.attention import Attention
-from emulator.ports.inlet import Allowance, Inlet
-from emulator.ports.lateness import STALL_NS, TOLERANCE_NS, Lateness
-from emulator.ports.outlet import Outlet
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port, PortError
-from emulator.wire.constants import END
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.dump.events import Event
+from dryload.emulator.line.simulate import NEVER, Listener, Silent
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.inlet import Allowance, Inlet
+from dryload.emulator.ports.lateness import STALL_NS, TOLERANCE_NS, Lateness
+from dryload.emulator.ports.outlet import Outlet
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port, PortError
+from dryload.emulator.wire.constants import END
 
 Recorder = Callable[[Passage], None]
 """Hears of everything that passes, when it has."""

@@ -4,10 +4,16 @@ import socket
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.ports.attention import Attention
-from emulator.ports.clock import Clock
-from emulator.ports.port import Arrival, PortError, closed
-from emulator.ports.tcp_stream import SEND_LIMIT_NS, TCP_ABILITIES, GoneError, TcpStream, wait
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.port import Arrival, PortError, closed
+from dryload.emulator.ports.tcp_stream import (
+    SEND_LIMIT_NS,
+    TCP_ABILITIES,
+    GoneError,
+    TcpStream,
+    wait,
+)
 
 LOOPBACK: Final = "127.0.0.1"
 _CONNECT_S: Final = 10.0

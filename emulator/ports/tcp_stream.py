@@ -4,8 +4,8 @@ import select
 import socket
 from typing import Final
 
-from emulator.ports.clock import Clock
-from emulator.ports.port import Abilities, Arrival, Truncated
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.port import Abilities, Arrival, Truncated
 
 SEND_LIMIT_NS: Final = 5_000_000_000
 """How long a peer may not read before it is given up."""

@@ -7,15 +7,15 @@ from fractions import Fraction
 
 from msgspec import Struct
 
-from emulator.dump.outgoing import rate_of
-from emulator.dump.sample import Loop
-from emulator.unit.memory import NOTHING, Holding, Memory, NoRoom, no_memory
-from emulator.unit.possible import Profile
-from emulator.unit.slots import UNLOOPED, Slot, Slots
-from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.messages import DumpHeader, Header
-from emulator.wire.prose import counted, listed
-from emulator.wire.sizes import packets_for, words_per_packet
+from dryload.emulator.dump.outgoing import rate_of
+from dryload.emulator.dump.sample import Loop
+from dryload.emulator.unit.memory import NOTHING, Holding, Memory, NoRoom, no_memory
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.slots import UNLOOPED, Slot, Slots
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+from dryload.emulator.wire.messages import DumpHeader, Header
+from dryload.emulator.wire.prose import counted, listed
+from dryload.emulator.wire.sizes import packets_for, words_per_packet
 
 
 class Plan(Struct, frozen=True, kw_only=True):

@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.sample import Loop
-from emulator.unit.possible import Profile
-from emulator.unit.slots import Slot, Slots
-from emulator.wire.codec import Decoded, encode
-from emulator.wire.constants import ALL_LOOPS, LOOP_TYPES, MAX_21_BIT
-from emulator.wire.messages import (
+from dryload.emulator.dump.sample import Loop
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.slots import Slot, Slots
+from dryload.emulator.wire.codec import Decoded, encode
+from dryload.emulator.wire.constants import ALL_LOOPS, LOOP_TYPES, MAX_21_BIT
+from dryload.emulator.wire.messages import (
     ExtendedLoopPoints,
     ExtendedLoopPointsRequest,
     IdentityReply,
@@ -18,7 +18,7 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-from emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
 
 
 class Answers:

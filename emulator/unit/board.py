@@ -4,32 +4,32 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import outgoing
-from emulator.dump.receiver import Pace, Receiver
-from emulator.dump.receiver_table import ReceiverState
-from emulator.dump.sender import Sender
-from emulator.dump.steady import SteadyAnswers, SteadyReceiver, SteadySender
-from emulator.dump.storage import Accept, Refuse
-from emulator.unit.answers import Answers
-from emulator.unit.intake import Intake
-from emulator.unit.keeper import Keeper
-from emulator.unit.memory import Memory
-from emulator.unit.panel import FrontPanel
-from emulator.unit.possible import Profile
-from emulator.unit.pulse import pulse_of
-from emulator.unit.slots import Slot, Slots
-from emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
-from emulator.wire.constants import ALL_CALL, FAMILY
-from emulator.wire.messages import (
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.receiver import Pace, Receiver
+from dryload.emulator.dump.receiver_table import ReceiverState
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.steady import SteadyAnswers, SteadyReceiver, SteadySender
+from dryload.emulator.dump.storage import Accept, Refuse
+from dryload.emulator.unit.answers import Answers
+from dryload.emulator.unit.intake import Intake
+from dryload.emulator.unit.keeper import Keeper
+from dryload.emulator.unit.memory import Memory
+from dryload.emulator.unit.panel import FrontPanel
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.pulse import pulse_of
+from dryload.emulator.unit.slots import Slot, Slots
+from dryload.emulator.wire.codec import Decoded, Foreign, Malformed, decode, handshake
+from dryload.emulator.wire.constants import ALL_CALL, FAMILY
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpRequest,
     ExtendedHeader,
     Handshake,
     HandshakeKind,
 )
-from emulator.wire.prose import counted
-from emulator.wire.splitter import Piece, PieceKind
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.splitter import Piece, PieceKind
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _MOST_WAITING: Final = 1 << 15

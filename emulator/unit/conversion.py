@@ -4,7 +4,7 @@ from typing import Literal
 
 import numpy as np
 
-from emulator.wire.words import Words, word_dtype
+from dryload.emulator.wire.words import Words, word_dtype
 
 
 def convert_words(words: Words, bits: int, to: int, how: Literal["cut", "round"]) -> Words:

@@ -15,11 +15,11 @@ import msgspec
 import numpy as np
 from msgspec import Meta
 
-from emulator.dump.sample import Loop, Sample
-from emulator.unit.board import RackUnit
-from emulator.unit.memory import Holding, Region
-from emulator.unit.slots import Slot
-from emulator.wire.constants import (
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.memory import Holding, Region
+from dryload.emulator.unit.slots import Slot
+from dryload.emulator.wire.constants import (
     MAX_35_BIT,
     MAX_BITS,
     MAX_CHANNELS,
@@ -27,7 +27,7 @@ from emulator.wire.constants import (
     MAX_SAMPLE_NUMBER,
     MIN_BITS,
 )
-from emulator.wire.words import word_dtype
+from dryload.emulator.wire.words import word_dtype
 
 MAGIC: Final = b"dryload memory image 1\n"
 _DIGEST_BYTES: Final = 32

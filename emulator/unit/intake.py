@@ -11,9 +11,9 @@ here, or to a poor input, is decided when the next message is there and not at t
 from collections import deque
 from typing import Final
 
-from emulator.unit.traits import InputTraits
-from emulator.wire.constants import BYTE_NS, PACKET_BYTES
-from emulator.wire.splitter import Piece, Splitter
+from dryload.emulator.unit.traits import InputTraits
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_BYTES
+from dryload.emulator.wire.splitter import Piece, Splitter
 
 
 class Intake:

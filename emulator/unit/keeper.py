@@ -6,19 +6,19 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from emulator.dump.sample import Sample
-from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse
-from emulator.unit.admission import Plan, memory_reason, plan_for, room_for
-from emulator.unit.conversion import convert_words
-from emulator.unit.memory import NOTHING, Holding, Memory
-from emulator.unit.panel import FrontPanel
-from emulator.unit.possible import Profile
-from emulator.unit.slots import Slots
-from emulator.wire.messages import DataPacket, Header
-from emulator.wire.packets import data_of, join
-from emulator.wire.prose import counted
-from emulator.wire.sizes import bytes_per_word, words_per_packet
-from emulator.wire.words import DataBytes, Words, unpack_checked
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse
+from dryload.emulator.unit.admission import Plan, memory_reason, plan_for, room_for
+from dryload.emulator.unit.conversion import convert_words
+from dryload.emulator.unit.memory import NOTHING, Holding, Memory
+from dryload.emulator.unit.panel import FrontPanel
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.slots import Slots
+from dryload.emulator.wire.messages import DataPacket, Header
+from dryload.emulator.wire.packets import data_of, join
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
+from dryload.emulator.wire.words import DataBytes, Words, unpack_checked
 
 
 class Receipt(Struct, frozen=True, kw_only=True):

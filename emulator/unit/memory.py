@@ -12,8 +12,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.unit.traits import MemoryTraits
-from emulator.wire.prose import listed
+from dryload.emulator.unit.traits import MemoryTraits
+from dryload.emulator.wire.prose import listed
 
 
 class Region(Struct, frozen=True, order=True):

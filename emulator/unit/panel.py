@@ -5,9 +5,9 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from emulator.unit.memory import Memory, Region, no_memory
-from emulator.unit.possible import Profile
-from emulator.unit.slots import Slots
+from dryload.emulator.unit.memory import Memory, Region, no_memory
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.slots import Slots
 
 
 class MapLine(Struct, frozen=True):

@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 
 from msgspec import Struct, field
 
-from emulator.dump.switches import SenderSwitches
-from emulator.unit.traits import (
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.unit.traits import (
     Habits,
     IdentityTraits,
     InputTraits,
@@ -16,8 +16,8 @@ from emulator.unit.traits import (
     UnitTraits,
     WordTraits,
 )
-from emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
-from emulator.wire.prose import listed
+from dryload.emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
+from dryload.emulator.wire.prose import listed
 
 
 class ProfileError(ValueError):

@@ -7,9 +7,9 @@ from pathlib import Path
 from stat import S_ISREG
 from typing import Final
 
-from emulator.unit.possible import Profile, ProfileError
-from emulator.unit.schema import parse_profile
-from emulator.wire.prose import listed
+from dryload.emulator.unit.possible import Profile, ProfileError
+from dryload.emulator.unit.schema import parse_profile
+from dryload.emulator.wire.prose import listed
 
 __all__ = ["DEFAULT_PROFILE", "Profile", "ProfileError", "load_profile", "profile_names"]
 
@@ -22,7 +22,9 @@ _LARGEST: Final = 1 << 20
 @cache
 def profile_names() -> tuple[str, ...]:
     """Return the names of the profiles that are shipped, in alphabetical order."""
-    entries = (Path(entry.name) for entry in files("emulator").joinpath("profiles").iterdir())
+    entries = (
+        Path(entry.name) for entry in files("dryload.emulator").joinpath("profiles").iterdir()
+    )
     return tuple(sorted(entry.stem for entry in entries if entry.suffix == _SUFFIX))
 
 
@@ -33,7 +35,7 @@ def load_profile(name_or_path: str | Path = DEFAULT_PROFILE) -> Profile:
     """
     written = str(name_or_path)
     if written in profile_names():
-        entry = files("emulator").joinpath("profiles", written + _SUFFIX)
+        entry = files("dryload.emulator").joinpath("profiles", written + _SUFFIX)
         return parse_profile(entry.read_text(encoding="utf-8"), f"profile {written}")
     path = Path(name_or_path)
     try:

@@ -4,8 +4,8 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.unit.traits import Habits
-from emulator.wire.constants import ACTIVE_SENSING
+from dryload.emulator.unit.traits import Habits
+from dryload.emulator.wire.constants import ACTIVE_SENSING
 
 _CLOCK: Final = 0xF8
 _CLOCKS_PER_BEAT: Final = 24  # M1 p. 30

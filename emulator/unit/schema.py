@@ -17,8 +17,8 @@ from msgspec import Meta, Struct
 from msgspec import inspect as shapes
 from msgspec.structs import fields
 
-from emulator.unit.possible import Profile, ProfileError
-from emulator.wire.prose import listed
+from dryload.emulator.unit.possible import Profile, ProfileError
+from dryload.emulator.wire.prose import listed
 
 _MS: Final = 1_000_000
 _DAY_NS: Final = 86_400_000_000_000

@@ -6,10 +6,10 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.unit.memory import NOTHING, Holding
-from emulator.unit.traits import SlotTraits
-from emulator.wire.constants import ALL_LOOPS, LOOP_OFF
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.unit.memory import NOTHING, Holding
+from dryload.emulator.unit.traits import SlotTraits
+from dryload.emulator.wire.constants import ALL_LOOPS, LOOP_OFF
 
 UNLOOPED: Final = (0x7E, LOOP_OFF)
 """Loop types that play a sample once (HDR-08; EXT-04, CA-019 p. 3)."""

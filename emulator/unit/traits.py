@@ -12,8 +12,8 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, Struct
 
-from emulator.dump.switches import ReceiverSwitches
-from emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
+from dryload.emulator.dump.switches import ReceiverSwitches
+from dryload.emulator.wire.constants import MAX_BITS, MAX_CHANNELS, MAX_SAMPLE_NUMBER, MIN_BITS
 
 _LONGEST_WAIT_NS: Final = 600_000_000_000
 

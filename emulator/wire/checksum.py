@@ -1,7 +1,7 @@
 """The checksum of a data packet: XOR of offsets 1 to 124 (PKT-05; M1 p. 37)."""
 
-from emulator.wire.constants import FAMILY, PACKET_SUB_ID
-from emulator.wire.messages import DataPacket
+from dryload.emulator.wire.constants import FAMILY, PACKET_SUB_ID
+from dryload.emulator.wire.messages import DataPacket
 
 
 def checksum(packet: DataPacket) -> int:

@@ -106,7 +106,7 @@ class Clause(Struct, frozen=True, kw_only=True):
 @cache
 def clauses() -> Mapping[str, Clause]:
     """Return every clause by its id, in the order of the register."""
-    text = files("emulator.wire").joinpath("clauses.toml").read_text(encoding="utf-8")
+    text = files("dryload.emulator.wire").joinpath("clauses.toml").read_text(encoding="utf-8")
     return MappingProxyType(parse_clauses(text))
 
 

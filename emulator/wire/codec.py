@@ -12,7 +12,7 @@ from typing import Any
 from construct import ConstructError
 from msgspec import Struct
 
-from emulator.wire.constants import (
+from dryload.emulator.wire.constants import (
     ALL_CALL,
     END,
     FAMILY,
@@ -22,9 +22,9 @@ from emulator.wire.constants import (
     PACKET_SUB_ID,
     START,
 )
-from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout, Span
-from emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
-from emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout, Span
+from dryload.emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
 
 
 class Foreign(Struct, frozen=True, kw_only=True):

@@ -22,8 +22,8 @@ from construct import (
     Struct,
 )
 
-from emulator.wire.constants import PACKET_DATA_BYTES
-from emulator.wire.messages import (
+from dryload.emulator.wire.constants import PACKET_DATA_BYTES
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,
@@ -39,7 +39,7 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-from emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
 
 
 class Groups(Adapter):  # type: ignore[misc]  # construct ships no type information

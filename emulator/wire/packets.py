@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.constants import (
+from dryload.emulator.wire.constants import (
     ALL_CALL,
     END,
     FAMILY,
@@ -23,10 +23,10 @@ from emulator.wire.constants import (
     PACKET_SUB_ID,
     START,
 )
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket
-from emulator.wire.sizes import packets_for
-from emulator.wire.words import DataBytes, Words, pack_words
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket
+from dryload.emulator.wire.sizes import packets_for
+from dryload.emulator.wire.words import DataBytes, Words, pack_words
 
 _LAID: Final = 16  # rows of a block
 _FIRST_STATUS: Final = 0x80  # PKT-06

@@ -2,7 +2,7 @@
 
 from functools import cache
 
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
 
 
 @cache

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from enum import Enum, auto
 from typing import Final, NamedTuple
 
-from emulator.wire.constants import END, FIRST_REALTIME, START
+from dryload.emulator.wire.constants import END, FIRST_REALTIME, START
 
 
 class PieceKind(Enum):

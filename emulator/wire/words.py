@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.sizes import bytes_per_word, unused_bits
+from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
 
 Words = NDArray[np.signedinteger[Any]]
 DataBytes = NDArray[np.uint8]

@@ -12,11 +12,11 @@ from typing import Annotated, Any, Final
 
 import click
 
-from harness.cli.help_page import HelpfulGroup
-from harness.cli.options import argument, command_of
-from harness.cli.terminal import Printed, note
-from harness.files.opening import IS_WINDOWS, shown
-from harness.files.problem import INTERRUPTED, USAGE, Problem
+from dryload.harness.cli.help_page import HelpfulGroup
+from dryload.harness.cli.options import argument, command_of
+from dryload.harness.cli.terminal import Printed, note
+from dryload.harness.files.opening import IS_WINDOWS, shown
+from dryload.harness.files.problem import INTERRUPTED, USAGE, Problem
 
 CLOSED_PIPE: Final = 128 + signal.SIGPIPE if hasattr(signal, "SIGPIPE") else 1
 COMPLETING: Final = "_DRYLOAD_COMPLETE"  # set by the script that --show-completion prints
@@ -55,7 +55,7 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
 
 
 def _load(name: str) -> click.Command:
-    return command_of(getattr(import_module(f"harness.cli.{name}"), name))
+    return command_of(getattr(import_module(f"dryload.harness.cli.{name}"), name))
 
 
 def _show_version(ctx: click.Context, _: click.Parameter, is_wanted: bool) -> None:
@@ -96,7 +96,7 @@ def _tell_usage(problem: Any) -> None:
     if type(problem).__name__.startswith("NoArgsIsHelp"):
         problem.show()
         return
-    from harness.cli.usage import usage_line
+    from dryload.harness.cli.usage import usage_line
 
     command = "dryload" if problem.ctx is None else problem.ctx.command_path
     near = list(getattr(problem, "possibilities", None) or ())

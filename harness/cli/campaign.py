@@ -8,23 +8,23 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import click
 
-from harness.cli.interrupt import ends
-from harness.cli.options import (
+from dryload.harness.cli.interrupt import ends
+from dryload.harness.cli.options import (
     OUTPUT,
     AsJson,
     Overwrite,
     flag,
     value,
 )
-from harness.cli.terminal import bar_line, width
-from harness.cli.terminal import show as show_result
-from harness.files import safe_write
-from harness.files.opening import shown
-from harness.files.problem import Problem
+from dryload.harness.cli.terminal import bar_line, width
+from dryload.harness.cli.terminal import show as show_result
+from dryload.harness.files import safe_write
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.campaign_case import CampaignPlan
-    from harness.jobs.campaign_run import Result
+    from dryload.harness.jobs.campaign_case import CampaignPlan
+    from dryload.harness.jobs.campaign_run import Result
 
 _LARGEST: Final = (1 << 63) - 1
 _TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[left]}"
@@ -80,10 +80,10 @@ def campaign(
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
     _check_options(only, capture, cluster, workers)
     _check_targets(junit, capture, overwrite=overwrite)
-    from harness.jobs.campaign import run_campaign
-    from harness.jobs.workers import cluster as cluster_at
-    from harness.jobs.workers import here, why_failed
-    from harness.report import campaign as report
+    from dryload.harness.jobs.campaign import run_campaign
+    from dryload.harness.jobs.workers import cluster as cluster_at
+    from dryload.harness.jobs.workers import here, why_failed
+    from dryload.harness.report import campaign as report
 
     numbers = range(runs) if only is None else range(only, only + 1)
     many = workers or os.cpu_count() or 1
@@ -120,10 +120,10 @@ def campaign(
 
 def _write_capture(path: str | None, result: "Result", *, overwrite: bool) -> None:
     """Write what passed in a run, which is the same each time."""
-    from harness.cli.taping import write_capture
-    from harness.files.recorded import TakenAt
-    from harness.jobs.campaign_run import run_of
-    from harness.report.campaign import told
+    from dryload.harness.cli.taping import write_capture
+    from dryload.harness.files.recorded import TakenAt
+    from dryload.harness.jobs.campaign_run import run_of
+    from dryload.harness.report.campaign import told
 
     if path is not None:
         about = f"dryload campaign, {told(result.case)}"
@@ -133,9 +133,9 @@ def _write_capture(path: str | None, result: "Result", *, overwrite: bool) -> No
 
 def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -> "CampaignPlan":
     """Return the plan; a Problem where a unit or what goes wrong is not to be had."""
-    from emulator.unit.possible import ProfileError
-    from harness.cli.own_unit import disturbances_of, profile_of
-    from harness.jobs.campaign_case import CampaignPlan
+    from dryload.emulator.unit.possible import ProfileError
+    from dryload.harness.cli.own_unit import disturbances_of, profile_of
+    from dryload.harness.jobs.campaign_case import CampaignPlan
 
     plan = CampaignPlan(seed=seed, profiles=profiles, disturbances=disturbances)
     units = [profile_of(name) for name in plan.units]
@@ -155,7 +155,7 @@ def _plan(seed: int, profiles: tuple[str, ...], disturbances: tuple[str, ...]) -
 @contextmanager
 def _progress(runs: int) -> "Iterator[Callable[[int], None] | None]":
     """Yield what is told how many runs are done; None where nobody looks."""
-    from harness.cli.progress import about
+    from dryload.harness.cli.progress import about
 
     with bar_line(_TEXT) as bar:
         if bar is None:
@@ -191,6 +191,6 @@ def _check_targets(junit: str | None, capture: str | None, *, overwrite: bool) -
     if junit is not None:
         safe_write.check_target(junit, overwrite=overwrite, option="--junit")
     if capture is not None:
-        from harness.files.capture_file import check_target
+        from dryload.harness.files.capture_file import check_target
 
         check_target(capture, overwrite=overwrite)

@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from typing import Annotated
 
-from emulator.wire.clauses import FAMILIES, Judged, Level, clause
-from emulator.wire.clauses import clauses as register
-from harness.cli.options import AsJson, argument, value
-from harness.cli.terminal import show, width
-from harness.files.problem import Problem
-from harness.report import clauses as report
+from dryload.emulator.wire.clauses import FAMILIES, Judged, Level, clause
+from dryload.emulator.wire.clauses import clauses as register
+from dryload.harness.cli.options import AsJson, argument, value
+from dryload.harness.cli.terminal import show, width
+from dryload.harness.files.problem import Problem
+from dryload.harness.report import clauses as report
 
 
 def clauses(

@@ -4,8 +4,8 @@ from typing import Annotated
 
 import click
 
-from harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
-from harness.cli.terminal import note, show
+from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
+from dryload.harness.cli.terminal import note, show
 
 
 def decode(
@@ -21,11 +21,11 @@ def decode(
 
     Exit code 1 if the dump is damaged; the file is written anyway.
     """
-    from harness.files import audio_out, rates, safe_write
-    from harness.files.opening import quoted
-    from harness.jobs import convert as job
-    from harness.judge.plan import rate_of
-    from harness.report import decode as report
+    from dryload.harness.files import audio_out, rates, safe_write
+    from dryload.harness.files.opening import quoted
+    from dryload.harness.jobs import convert as job
+    from dryload.harness.judge.plan import rate_of
+    from dryload.harness.report import decode as report
 
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
     audio_out.check_name(output)

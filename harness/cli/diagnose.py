@@ -4,8 +4,8 @@ from typing import Annotated
 
 import click
 
-from harness.cli.options import AsJson, argument, flag, value
-from harness.cli.terminal import bar_line, note, show
+from dryload.harness.cli.options import AsJson, argument, flag, value
+from dryload.harness.cli.terminal import bar_line, note, show
 
 
 def diagnose(
@@ -38,13 +38,13 @@ def diagnose(
     Exit code 0 if nothing is wrong; 1 if it names a cause or cannot tell; 2 if the file cannot be
     read or holds no transfer.
     """
-    from emulator.dump.capture import Direction
-    from harness.diagnose.diagnose import diagnose as diagnosed
-    from harness.files.capture_file import load
-    from harness.files.opening import quoted, shown
-    from harness.files.problem import Problem
-    from harness.jobs.dumps import sources_in
-    from harness.report.diagnose import diagnosis_document, diagnosis_lines
+    from dryload.emulator.dump.capture import Direction
+    from dryload.harness.diagnose.diagnose import diagnose as diagnosed
+    from dryload.harness.files.capture_file import load
+    from dryload.harness.files.opening import quoted, shown
+    from dryload.harness.files.problem import Problem
+    from dryload.harness.jobs.dumps import sources_in
+    from dryload.harness.report.diagnose import diagnosis_document, diagnosis_lines
 
     with bar_line("{task.description}") as bar:
         if bar is not None:

@@ -4,9 +4,9 @@ from typing import Annotated, Final
 
 import click
 
-from harness.cli.options import AsJson, argument, value
-from harness.cli.terminal import say, say_json
-from harness.files.problem import USAGE, Problem
+from dryload.harness.cli.options import AsJson, argument, value
+from dryload.harness.cli.terminal import say, say_json
+from dryload.harness.files.problem import USAGE, Problem
 
 _MS: Final = 1_000_000
 _LONGEST_MS: Final = 86_400_000.0
@@ -28,15 +28,15 @@ def diff(
 
     Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
     """
-    from harness.jobs.compare import are_captures
+    from dryload.harness.jobs.compare import are_captures
 
     if are_captures(a, b):
         _captures(a, b, dump_a or dump_b, tolerance, as_json)
         return
     if tolerance is not None:
         raise Problem("--tolerance is only for captures.")
-    from harness.jobs.compare import compare_files
-    from harness.report import diff as report
+    from dryload.harness.jobs.compare import compare_files
+    from dryload.harness.report import diff as report
 
     result = compare_files(a, b, dump_a=dump_a, dump_b=dump_b)
     if as_json:
@@ -50,8 +50,8 @@ def diff(
 
 
 def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:
-    from harness.jobs.compare import compare_captures
-    from harness.report import capture_diff as report
+    from dryload.harness.jobs.compare import compare_captures
+    from dryload.harness.report import capture_diff as report
 
     if dump is not None:
         raise Problem("--dump-a and --dump-b are only for dumps, but these are captures.")

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from harness.cli.options import AsJson, argument
+from dryload.harness.cli.options import AsJson, argument
 
 
 def disturbances(
@@ -21,11 +21,11 @@ def disturbances(
     """
     from difflib import get_close_matches
 
-    from harness.cli.terminal import show, width
-    from harness.faults.catalogue import Fault, Situation, faults, situations
-    from harness.files.opening import shown
-    from harness.files.problem import Problem
-    from harness.report import disturbances as report
+    from dryload.harness.cli.terminal import show, width
+    from dryload.harness.faults.catalogue import Fault, Situation, faults, situations
+    from dryload.harness.files.opening import shown
+    from dryload.harness.files.problem import Problem
+    from dryload.harness.report import disturbances as report
 
     everything: list[Fault | Situation] = [*faults(), *situations()]
     known = {each.name.lower(): each for each in everything}

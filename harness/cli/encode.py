@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Annotated
 
 from msgspec.structs import replace
 
-from harness.cli.options import AsJson, DeviceId, Overwrite, argument, value
-from harness.cli.terminal import note, show
-from harness.files.problem import Problem
+from dryload.harness.cli.options import AsJson, DeviceId, Overwrite, argument, value
+from dryload.harness.cli.terminal import note, show
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from emulator.dump.outgoing import Outgoing
-    from harness.files.audio import Channel
+    from dryload.emulator.dump.outgoing import Outgoing
+    from dryload.harness.files.audio import Channel
 
 
 class HeaderChoice(StrEnum):
@@ -63,11 +63,11 @@ def encode(
     as_json: AsJson = False,
 ) -> None:
     """Make a dump from each audio file."""
-    from harness.files import safe_write
-    from harness.files.sample_files import make_folder
-    from harness.jobs import convert as job
-    from harness.report import encode as report
-    from harness.report.table import apart
+    from dryload.harness.files import safe_write
+    from dryload.harness.files.sample_files import make_folder
+    from dryload.harness.jobs import convert as job
+    from dryload.harness.report import encode as report
+    from dryload.harness.report.table import apart
 
     targets = _targets(audio, output, number, overwrite=overwrite)
     options = job.EncodeOptions(
@@ -117,9 +117,9 @@ def _targets(audio: Sequence[str], output: str, number: int, *, overwrite: bool)
     """
     from os.path import basename, isdir, join, splitext
 
-    from harness.files import safe_write
-    from harness.files.opening import shown
-    from harness.files.sample_files import DUMP_ENDINGS, check_place
+    from dryload.harness.files import safe_write
+    from dryload.harness.files.opening import shown
+    from dryload.harness.files.sample_files import DUMP_ENDINGS, check_place
 
     last = number + len(audio) - 1
     if number <= 16_383 < last:
@@ -157,7 +157,7 @@ def _channel(text: str | None) -> "Channel | None":
         case _ if text.isascii() and text.isdigit() and len(text) < 10:
             return int(text)
         case _:
-            from harness.files.opening import shown
+            from dryload.harness.files.opening import shown
 
             raise Problem(
                 f"--channel {shown(text)} is not a channel.",
@@ -168,7 +168,7 @@ def _channel(text: str | None) -> "Channel | None":
 def _rate(text: str | None) -> "Fraction | None":
     from fractions import Fraction
 
-    from harness.files.opening import shown
+    from dryload.harness.files.opening import shown
 
     if text is None:
         return None

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Final
 
-from harness.cli.options import AsJson, argument, flag, value
-from harness.cli.terminal import show, width
-from harness.files.problem import Problem
+from dryload.harness.cli.options import AsJson, argument, flag, value
+from dryload.harness.cli.terminal import show, width
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from harness.teach.dumps import ExplainedDump
+    from dryload.harness.teach.dumps import ExplainedDump
 
     Answer = tuple[list[str], dict[str, Sequence[object]]]
     """Lines for people, and the parts of the document for programs."""
@@ -46,9 +46,9 @@ def explain(
 
     The exit code is 0 even if something is wrong with them.
     """
-    from harness.files.given import given
-    from harness.report import explain as report
-    from harness.teach.dumps import dumps_of
+    from dryload.harness.files.given import given
+    from dryload.harness.report import explain as report
+    from dryload.harness.teach.dumps import dumps_of
 
     if start is not None and (dump is not None or packet is not None):
         raise Problem("--from already says where.", do="Leave out --dump and --packet.")
@@ -71,7 +71,7 @@ def _messages(
     dumps: Sequence["ExplainedDump"], start: int, every: bool, most: int | None
 ) -> "Answer":
     """Explain up to `most` messages from the one that contains byte `start` on."""
-    from harness.report.explain import messages_text
+    from dryload.harness.report.explain import messages_text
 
     behind = [each for each in dumps if start < each.section.offset + each.section.size]
     if start and not behind:
@@ -86,7 +86,7 @@ def _messages(
 
 
 def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":
-    from harness.report.explain import packets_text
+    from dryload.harness.report.explain import packets_text
 
     found = dump.packet(place, every=every)
     count = dump.reached
@@ -101,7 +101,7 @@ def _packet(dump: "ExplainedDump", place: int, every: bool) -> "Answer":
 def _overviews(
     chosen: Sequence["ExplainedDump"], dumps: Sequence["ExplainedDump"], every: bool, file: str
 ) -> "Answer":
-    from harness.report.explain import overviews_text
+    from dryload.harness.report.explain import overviews_text
 
     found = [dump.overview(every=every) for dump in chosen]
     headers = sum(each.number > 0 for each in dumps)
@@ -110,7 +110,7 @@ def _overviews(
 
 def _chosen(dumps: Sequence["ExplainedDump"], number: int | None) -> "ExplainedDump":
     """Return dump `number`; the first one with a header if that is None."""
-    from emulator.wire.prose import counted
+    from dryload.emulator.wire.prose import counted
 
     with_header = [each for each in dumps if each.number]
     if number is None:

@@ -8,30 +8,30 @@ from typing import Final
 
 import click
 
-from emulator.dump.capture import Passage
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.real import Recorder
-from harness.cli.interrupt import Interrupted, ends
-from harness.cli.keys import GONE, ReadKey, keyboard
-from harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
-from harness.cli.progress import PacketProgress, about, packet_progress
-from harness.cli.replay_request import ReplayRequest
-from harness.cli.taping import taping
-from harness.cli.target import opened
-from harness.cli.terminal import note, say, show, width
-from harness.cli.verbatim import are_captures, play_captures_live
-from harness.files.capture_file import check_target
-from harness.files.journal import Journal, usual_path
-from harness.files.opening import quoted
-from harness.files.problem import RIG, Problem
-from harness.jobs.dumps import Dump
-from harness.jobs.forecast import Forecast, Step
-from harness.jobs.live import Evening, LiveReplay
-from harness.jobs.outcome import Transfer
-from harness.jobs.playlist import PlayRow, Selection, Why, play_through
-from harness.jobs.transfer import Settings
-from harness.report import live as report
-from harness.report import replay as replay_report
+from dryload.emulator.dump.capture import Passage
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.real import Recorder
+from dryload.harness.cli.interrupt import Interrupted, ends
+from dryload.harness.cli.keys import GONE, ReadKey, keyboard
+from dryload.harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
+from dryload.harness.cli.progress import PacketProgress, about, packet_progress
+from dryload.harness.cli.replay_request import ReplayRequest
+from dryload.harness.cli.taping import taping
+from dryload.harness.cli.target import opened
+from dryload.harness.cli.terminal import note, say, show, width
+from dryload.harness.cli.verbatim import are_captures, play_captures_live
+from dryload.harness.files.capture_file import check_target
+from dryload.harness.files.journal import Journal, usual_path
+from dryload.harness.files.opening import quoted
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.forecast import Forecast, Step
+from dryload.harness.jobs.live import Evening, LiveReplay
+from dryload.harness.jobs.outcome import Transfer
+from dryload.harness.jobs.playlist import PlayRow, Selection, Why, play_through
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.report import live as report
+from dryload.harness.report import replay as replay_report
 
 _LOOK_S: Final = 0.2
 _PAUSE: Final = "p"

@@ -7,7 +7,7 @@ import sys
 from types import FrameType
 from typing import NoReturn
 
-from harness.files.problem import INTERRUPTED
+from dryload.harness.files.problem import INTERRUPTED
 
 
 def _leave(number: int, frame: FrameType | None) -> NoReturn:
@@ -27,7 +27,7 @@ def main() -> NoReturn:
     is_heard = usual is signal.default_int_handler  # a shell switches it off for background jobs
     if is_heard:
         signal.signal(signal.SIGINT, _leave)
-    from harness.cli.app import run
+    from dryload.harness.cli.app import run
 
     if is_heard:
         signal.signal(signal.SIGINT, usual)

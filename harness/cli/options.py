@@ -21,8 +21,8 @@ from typing import (
 
 import click
 
-from harness.cli.help_page import HelpfulCommand
-from harness.files.problem import Problem
+from dryload.harness.cli.help_page import HelpfulCommand
+from dryload.harness.files.problem import Problem
 
 PLAYED: Final = "What is played"
 EMULATED: Final = "The emulated unit"

@@ -4,13 +4,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
-from harness.files.opening import shown, shown_lines
-from harness.files.problem import Problem
+from dryload.harness.files.opening import shown, shown_lines
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.unit.board import RackUnit
-    from emulator.unit.possible import Profile
-    from harness.faults.asked import Disturbances
+    from dryload.emulator.unit.board import RackUnit
+    from dryload.emulator.unit.possible import Profile
+    from dryload.harness.faults.asked import Disturbances
 
 _SECOND_NS: Final = 1_000_000_000
 _LONGEST_WALK_S: Final = 86_400
@@ -19,7 +19,7 @@ _LONGEST_WALK_S: Final = 86_400
 @contextmanager
 def profile_problems(front: str = "") -> Iterator[None]:
     """Put what is wrong with a profile as the user's problem, with the words of `front` before."""
-    from emulator.unit.possible import ProfileError
+    from dryload.emulator.unit.possible import ProfileError
 
     try:
         yield
@@ -29,7 +29,7 @@ def profile_problems(front: str = "") -> Iterator[None]:
 
 def profile_of(name: str) -> "Profile":
     """Return the profile of a name or file; a Problem where there is none."""
-    from emulator.unit.profile import load_profile
+    from dryload.emulator.unit.profile import load_profile
 
     with profile_problems():
         return load_profile(name)
@@ -37,7 +37,7 @@ def profile_of(name: str) -> "Profile":
 
 def disturbances_of(texts: Sequence[str]) -> "Disturbances":
     """Return what --disturb asks for; a Problem where it is not understood."""
-    from harness.faults.reading import NotUnderstood, read_all
+    from dryload.harness.faults.reading import NotUnderstood, read_all
 
     try:
         return read_all(texts)

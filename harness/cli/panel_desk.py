@@ -3,11 +3,11 @@
 from collections.abc import Callable
 from typing import Final, NamedTuple
 
-from emulator.wire.prose import counted
-from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
-from harness.files.opening import shown
-from harness.jobs.front_panel import QUIT, View
-from harness.report.panel import Shows
+from dryload.emulator.wire.prose import counted
+from dryload.harness.cli.keys import BACKSPACE, ENTER, ESCAPE
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.front_panel import QUIT, View
+from dryload.harness.report.panel import Shows
 
 Post = Callable[[str], object]
 _DIGITS: Final = 5

@@ -12,16 +12,16 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from harness.cli.keys import GONE, REPAINT, keyboard
-from harness.cli.panel_desk import PanelDesk
-from harness.jobs.forecast import Arrivals
+from dryload.harness.cli.keys import GONE, REPAINT, keyboard
+from dryload.harness.cli.panel_desk import PanelDesk
+from dryload.harness.jobs.forecast import Arrivals
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-    from harness.jobs.front_panel import View
-    from harness.jobs.serve import Serving
+    from dryload.harness.jobs.front_panel import View
+    from dryload.harness.jobs.serve import Serving
 
 _FRAME_NS: Final = 125_000_000
 _LAST_FRAME_S: Final = 0.5
@@ -152,7 +152,7 @@ class Screen:
         shows = desk.shows(left_ns=left_ns, still_ns=still_ns, ascii_only=self._ascii)
 
         def lines() -> "list[Text]":
-            from harness.report.panel import panel
+            from dryload.harness.report.panel import panel
 
             columns, rows = self._size
             return panel(view, width=columns, height=rows, shows=shows)

@@ -4,16 +4,16 @@ from collections.abc import Callable, Container, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from harness.cli.options import check_device_id
-from harness.cli.replay_request import ReplayRequest
-from harness.cli.terminal import note
-from harness.files.capture_file import form_of
-from harness.files.dumpfile import load
-from harness.files.opening import quoted, shown
-from harness.files.problem import NoDump, Problem
-from harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump
-from harness.jobs.playlist import Selection, Why, judged_contents, select
-from harness.report.selection import collision_lines, left_out
+from dryload.harness.cli.options import check_device_id
+from dryload.harness.cli.replay_request import ReplayRequest
+from dryload.harness.cli.terminal import note
+from dryload.harness.files.capture_file import form_of
+from dryload.harness.files.dumpfile import load
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.problem import NoDump, Problem
+from dryload.harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump
+from dryload.harness.jobs.playlist import Selection, Why, judged_contents, select
+from dryload.harness.report.selection import collision_lines, left_out
 
 WORTH_A_CLOCK_NS: Final = 60_000_000_000
 """What takes less is over before anybody looks at a clock."""

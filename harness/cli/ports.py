@@ -2,9 +2,9 @@
 
 import click
 
-from harness.cli.options import AsJson
-from harness.cli.terminal import show, width
-from harness.files.problem import RIG, Problem
+from dryload.harness.cli.options import AsJson
+from dryload.harness.cli.terminal import show, width
+from dryload.harness.files.problem import RIG, Problem
 
 
 def ports(
@@ -14,10 +14,10 @@ def ports(
 
     Exit code 0 if there are any; 3 if there are none: the output says what to do.
     """
-    from emulator.ports.midi import list_ports
-    from emulator.ports.midi_names import SystemPorts
-    from emulator.ports.port import PortError
-    from harness.report import ports as report
+    from dryload.emulator.ports.midi import list_ports
+    from dryload.emulator.ports.midi_names import SystemPorts
+    from dryload.emulator.ports.port import PortError
+    from dryload.harness.report import ports as report
 
     systems: tuple[SystemPorts, ...] = ()
     failed: PortError | None = None

@@ -2,8 +2,8 @@
 
 from typing import Annotated
 
-from harness.cli.options import AsJson, argument
-from harness.cli.terminal import show, width
+from dryload.harness.cli.options import AsJson, argument
+from dryload.harness.cli.terminal import show, width
 
 
 def profiles(
@@ -13,9 +13,9 @@ def profiles(
     as_json: AsJson = False,
 ) -> None:
     """List the emulated units, or describe one of them in full."""
-    from emulator.unit.profile import DEFAULT_PROFILE, profile_names
-    from harness.cli.own_unit import profile_of
-    from harness.report import profiles as report
+    from dryload.emulator.unit.profile import DEFAULT_PROFILE, profile_names
+    from dryload.harness.cli.own_unit import profile_of
+    from dryload.harness.report import profiles as report
 
     if name is None:
         found = [profile_of(each) for each in profile_names()]

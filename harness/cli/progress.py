@@ -5,12 +5,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
-from emulator.wire.constants import MAX_SAMPLE_NUMBER
-from emulator.wire.prose import duration
-from harness.cli.terminal import bar_line
-from harness.jobs.dumps import Dump
-from harness.jobs.forecast import Arrivals, Doing, Forecast, Step
-from harness.jobs.read import ASKS, ReadRequest
+from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
+from dryload.emulator.wire.prose import duration
+from dryload.harness.cli.terminal import bar_line
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.forecast import Arrivals, Doing, Forecast, Step
+from dryload.harness.jobs.read import ASKS, ReadRequest
 
 if TYPE_CHECKING:  # where there is no terminal it is not needed
     from rich.progress import Progress as Bar

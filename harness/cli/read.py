@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import click
 from msgspec.structs import replace
 
-from harness.cli.interrupt import ends
-from harness.cli.options import (
+from dryload.harness.cli.interrupt import ends
+from dryload.harness.cli.options import (
     PATIENCE_S,
     AsJson,
     Capture,
@@ -21,12 +21,12 @@ from harness.cli.options import (
     check_device_id,
     value,
 )
-from harness.cli.target import Target, opened, target_of
-from harness.cli.terminal import note, say, say_json, width
-from harness.files.problem import RIG, Problem
+from dryload.harness.cli.target import Target, opened, target_of
+from dryload.harness.cli.terminal import note, say, say_json, width
+from dryload.harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from harness.jobs.read import Came, ReadRequest
+    from dryload.harness.jobs.read import Came, ReadRequest
 
 
 def read(
@@ -69,10 +69,10 @@ def read(
     that is there, at least one, and the unit still answers at the end); 1 if something did not
     arrive, is broken or was not requested; 3 if the port is at fault.
     """
-    from harness.cli.progress import read_progress
-    from harness.cli.taping import taping
-    from harness.jobs.read import ReadOut, ReadRequest, wanted_of
-    from harness.report import read as report
+    from dryload.harness.cli.progress import read_progress
+    from dryload.harness.cli.taping import taping
+    from dryload.harness.jobs.read import ReadOut, ReadRequest, wanted_of
+    from dryload.harness.report import read as report
 
     target = target_of(source, option="--from")
     asked = ReadRequest(
@@ -142,9 +142,9 @@ def _check(
     overwrite: bool,
 ) -> None:
     """Find what can't be, before a port is opened."""
-    from emulator.wire.constants import MAX_SAMPLE_NUMBER
-    from harness.files import capture_file, sample_files
-    from harness.files.opening import shown
+    from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
+    from dryload.harness.files import capture_file, sample_files
+    from dryload.harness.files.opening import shown
 
     wanted, output = asked.wanted, asked.output
     if not target.is_live:
@@ -169,9 +169,9 @@ def _check(
 
 def _kept(came: "Came", asked: "ReadRequest", *, overwrite: bool) -> "Came":
     """Write a sample that came whole; return it without its words."""
-    from harness.files import safe_write, sample_files
-    from harness.files.opening import shown
-    from harness.jobs.convert import file_of
+    from dryload.harness.files import safe_write, sample_files
+    from dryload.harness.files.opening import shown
+    from dryload.harness.jobs.convert import file_of
 
     if came.dump is None:
         return came

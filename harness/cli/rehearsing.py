@@ -4,24 +4,30 @@ from collections.abc import Iterator, Sequence
 
 import click
 
-from harness.cli.interrupt import interrupts
-from harness.cli.own_unit import disturbances_of, prepare, profile_of, profile_problems, walk_ns_of
-from harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
-from harness.cli.progress import packet_progress
-from harness.cli.replay_request import ReplayRequest
-from harness.cli.taping import write_capture
-from harness.cli.terminal import show, width
-from harness.cli.verbatim import are_captures, play_captures
-from harness.faults.asked import Disturbances
-from harness.files.capture_file import check_target
-from harness.files.problem import Problem
-from harness.files.recorded import TakenAt
-from harness.jobs.afterwards import in_memory, settled
-from harness.jobs.playlist import PlayRow, Why, play_through
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
-from harness.report import disturbances as purpose
-from harness.report import replay as report
+from dryload.harness.cli.interrupt import interrupts
+from dryload.harness.cli.own_unit import (
+    disturbances_of,
+    prepare,
+    profile_of,
+    profile_problems,
+    walk_ns_of,
+)
+from dryload.harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
+from dryload.harness.cli.progress import packet_progress
+from dryload.harness.cli.replay_request import ReplayRequest
+from dryload.harness.cli.taping import write_capture
+from dryload.harness.cli.terminal import show, width
+from dryload.harness.cli.verbatim import are_captures, play_captures
+from dryload.harness.faults.asked import Disturbances
+from dryload.harness.files.capture_file import check_target
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import TakenAt
+from dryload.harness.jobs.afterwards import in_memory, settled
+from dryload.harness.jobs.playlist import PlayRow, Why, play_through
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.report import disturbances as purpose
+from dryload.harness.report import replay as report
 
 
 def rehearse(asked: ReplayRequest) -> None:

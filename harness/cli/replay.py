@@ -4,9 +4,9 @@ from collections.abc import Iterator
 
 import click
 
-from harness.cli.options import EMULATED, PORT
-from harness.cli.replay_request import ReplayRequest
-from harness.files.problem import Problem
+from dryload.harness.cli.options import EMULATED, PORT
+from dryload.harness.cli.replay_request import ReplayRequest
+from dryload.harness.files.problem import Problem
 
 
 def replay(asked: ReplayRequest) -> None:
@@ -14,8 +14,8 @@ def replay(asked: ReplayRequest) -> None:
     The unit is emulated (unit:lantern-desk) unless --to names another one. With a port,
     this is the real transfer: samples in the unit that have the same numbers are replaced.
     """
-    from harness.cli.live import play_live
-    from harness.cli.rehearsing import rehearse
+    from dryload.harness.cli.live import play_live
+    from dryload.harness.cli.rehearsing import rehearse
 
     for option in _given(EMULATED if asked.target.is_live else PORT):
         place = "an emulated unit (unit:)" if asked.target.is_live else "a port (midi: or tcp:)"

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from msgspec import Struct
 
-from harness.cli.options import (
+from dryload.harness.cli.options import (
     EMULATED,
     PATIENCE_S,
     PLAYED,
@@ -24,8 +24,8 @@ from harness.cli.options import (
     switch_off,
     value,
 )
-from harness.cli.target import Target, target_of
-from harness.files.opening import NamedFiles, named
+from dryload.harness.cli.target import Target, target_of
+from dryload.harness.files.opening import NamedFiles, named
 
 
 class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):

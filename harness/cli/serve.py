@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from typing import TYPE_CHECKING, Annotated, Final
 
-from harness.cli.interrupt import ends
-from harness.cli.options import (
+from dryload.harness.cli.interrupt import ends
+from dryload.harness.cli.options import (
     EMULATED,
     OUTPUT,
     Initialise,
@@ -15,19 +15,19 @@ from harness.cli.options import (
     switch_off,
     value,
 )
-from harness.cli.own_unit import check_banks, profile_of, walk_ns_of
-from harness.cli.serve_port import port_opener
-from harness.cli.steady import LineReader, LineWriter
-from harness.cli.target import port_problems
-from harness.files.opening import shown
-from harness.files.problem import Problem
+from dryload.harness.cli.own_unit import check_banks, profile_of, walk_ns_of
+from dryload.harness.cli.serve_port import port_opener
+from dryload.harness.cli.steady import LineReader, LineWriter
+from dryload.harness.cli.target import port_problems
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.unit.board import RackUnit
-    from emulator.unit.possible import Profile
-    from harness.files.image_file import ImageFile
-    from harness.jobs.front_panel import Note
-    from harness.jobs.serve import Serving
+    from dryload.emulator.unit.board import RackUnit
+    from dryload.emulator.unit.possible import Profile
+    from dryload.harness.files.image_file import ImageFile
+    from dryload.harness.jobs.front_panel import Note
+    from dryload.harness.jobs.serve import Serving
 
 _LAST_LINES_S: Final = 2.0
 _WHERE: Final = "Where it listens (one of these)"
@@ -110,13 +110,13 @@ def serve(
     """
     import sys
 
-    from emulator.ports.clock import MonotonicClock
-    from emulator.unit.board import RackUnit
-    from emulator.wire.constants import BYTE_NS
-    from harness.cli.panel_loop import run_panel
-    from harness.files.capture_stream import CaptureStream, check_stream
-    from harness.files.recorded import TakenAt
-    from harness.jobs.serve import Serving
+    from dryload.emulator.ports.clock import MonotonicClock
+    from dryload.emulator.unit.board import RackUnit
+    from dryload.emulator.wire.constants import BYTE_NS
+    from dryload.harness.cli.panel_loop import run_panel
+    from dryload.harness.files.capture_stream import CaptureStream, check_stream
+    from dryload.harness.files.recorded import TakenAt
+    from dryload.harness.jobs.serve import Serving
 
     walk_ns = walk_ns_of(operator)
     open_port = port_opener(midi, through, tcp, any_host)
@@ -175,7 +175,7 @@ def serve(
 
 @contextmanager
 def _from_ready_to_end(serving: "Serving", aside: str, *, paced: bool) -> Iterator[None]:
-    from harness.report import serving as report
+    from dryload.harness.report import serving as report
 
     serving.tell("ready", *report.ready(serving.view(), paced=paced))
     if aside:
@@ -193,8 +193,8 @@ def _shows(wants_panel: bool) -> "tuple[bool, Callable[[Note], str]]":
     """Return whether there is a live panel, and how notes are written where there is none."""
     import sys
 
-    from harness.cli.panel_loop import panel_possible
-    from harness.report.serving import line_of, plain_line
+    from dryload.harness.cli.panel_loop import panel_possible
+    from dryload.harness.report.serving import line_of, plain_line
 
     if not wants_panel or not sys.stdout.isatty():
         return False, line_of
@@ -203,7 +203,7 @@ def _shows(wants_panel: bool) -> "tuple[bool, Callable[[Note], str]]":
 
 def _image_file(path: str, profile: "Profile") -> "closing[ImageFile]":
     """Return the file that keeps the memory; a Problem for a unit without a battery."""
-    from harness.files.image_file import ImageFile
+    from dryload.harness.files.image_file import ImageFile
 
     if not profile.memory.battery:
         raise Problem(
@@ -221,7 +221,7 @@ def _prepare(
     An image that can't be loaded, or whose samples that wipes, is set aside; what is said of it is
     returned, else "".
     """
-    from emulator.wire.prose import counted
+    from dryload.emulator.wire.prose import counted
 
     told = "" if image is None else image.load(unit)
     held = len(unit.slots.used())

@@ -3,11 +3,11 @@
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from harness.files.problem import Problem
+from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from emulator.ports.clock import Clock
-    from emulator.ports.port import Port
+    from dryload.emulator.ports.clock import Clock
+    from dryload.emulator.ports.port import Port
 
 
 def port_opener(
@@ -29,12 +29,12 @@ def port_opener(
 
     def open_port(clock: "Clock") -> "tuple[str, Port]":
         if tcp is not None:
-            from emulator.ports.tcp import TcpServer
+            from dryload.emulator.ports.tcp import TcpServer
 
             port = TcpServer(number, clock, host=host)
             bare, taken = port.address
             return f"tcp:[{bare}]:{taken}" if ":" in bare else f"tcp:{bare}:{taken}", port
-        from emulator.ports.midi import open_midi, serve_midi
+        from dryload.emulator.ports.midi import open_midi, serve_midi
 
         if midi is not None:
             return f"midi:{midi}", serve_midi(midi, clock)
@@ -45,8 +45,8 @@ def port_opener(
 
 
 def _address(given: str, any_host: bool) -> tuple[str, int]:
-    from harness.cli.target import address_of
-    from harness.files.opening import shown
+    from dryload.harness.cli.target import address_of
+    from dryload.harness.files.opening import shown
 
     host, number = address_of(f"127.0.0.1{given}" if given[:1] == ":" else given, option="--tcp")
     if not any_host and not _is_loopback(host):

@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from emulator.dump.capture import Capture
-from emulator.ports.real import Recorder
-from harness.cli.terminal import note
-from harness.files.capture_file import save
-from harness.files.capture_stream import CaptureStream, is_streamed
-from harness.files.opening import shown
-from harness.files.recorded import Recorded, TakenAt
+from dryload.emulator.dump.capture import Capture
+from dryload.emulator.ports.real import Recorder
+from dryload.harness.cli.terminal import note
+from dryload.harness.files.capture_file import save
+from dryload.harness.files.capture_stream import CaptureStream, is_streamed
+from dryload.harness.files.opening import shown
+from dryload.harness.files.recorded import Recorded, TakenAt
 
 
 @contextmanager

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
-from harness.files.opening import shown
-from harness.files.problem import RIG, Problem
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
-    from emulator.ports.clock import Clock
-    from emulator.ports.port import Port
+    from dryload.emulator.ports.clock import Clock
+    from dryload.emulator.ports.port import Port
 
 _KINDS: Final = ("unit", "midi", "tcp")
 
@@ -84,17 +84,17 @@ def opened(
 
 
 def _open(target: Target, hear: str | None, clock: "Clock | None") -> "Port":
-    from emulator.ports.clock import MonotonicClock
+    from dryload.emulator.ports.clock import MonotonicClock
 
     clock = clock or MonotonicClock()
     if target.kind == "tcp":
-        from emulator.ports.tcp import open_tcp
+        from dryload.emulator.ports.tcp import open_tcp
 
         if hear is not None:
             raise Problem("--hear is for MIDI ports: a TCP connection goes both ways.")
         host, number = address_of(target.where, option="")
         return open_tcp(host, number, clock)
-    from emulator.ports.midi import open_midi
+    from dryload.emulator.ports.midi import open_midi
 
     return open_midi(target.where, clock, hears=hear)
 
@@ -102,7 +102,7 @@ def _open(target: Target, hear: str | None, clock: "Clock | None") -> "Port":
 @contextmanager
 def port_problems() -> Iterator[None]:
     """Put what fails at a port as the user's problem with the rig."""
-    from emulator.ports.port import PortError
+    from dryload.emulator.ports.port import PortError
 
     try:
         yield

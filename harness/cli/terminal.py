@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final, TextIO
 
-from harness.files.opening import escaped
+from dryload.harness.files.opening import escaped
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
@@ -61,7 +61,7 @@ def say(lines: Iterable[str]) -> None:
 
 def say_json(document: object, *, indent: int | None = 2) -> None:
     """Print one document; on one line where `indent` is None."""
-    from harness.report.document import written
+    from dryload.harness.report.document import written
 
     print(written(document, indent=indent), flush=True)
 
@@ -141,7 +141,7 @@ def _columns_of(stream: TextIO) -> int | None:
 
 def fitted(text: str, columns: int | None) -> str:
     """Return `text` with long sentences broken between words; tables and indents stay."""
-    from harness.report.table import folded
+    from dryload.harness.report.table import folded
 
     lines: list[str] = []
     for line in text.split("\n"):

@@ -3,7 +3,7 @@
 import re
 from typing import Final
 
-from harness.files.opening import shown
+from dryload.harness.files.opening import shown
 
 # What the library says, and how we say it; other messages are passed on unchanged.
 _TELLING: Final[tuple[tuple[str, str], ...]] = (

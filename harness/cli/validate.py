@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import click
 
-from harness.cli.options import AsJson, argument
-from harness.cli.terminal import bar_line, note, say, say_json
+from dryload.harness.cli.options import AsJson, argument
+from dryload.harness.cli.terminal import bar_line, note, say, say_json
 
 if TYPE_CHECKING:
-    from harness.files.capture_file import CaptureFile
-    from harness.files.dumpfile import DumpFile
-    from harness.report.validate import Sums
+    from dryload.harness.files.capture_file import CaptureFile
+    from dryload.harness.files.dumpfile import DumpFile
+    from dryload.harness.report.validate import Sums
 
 _WORTH_SHOWING = 8 << 20  # bytes; less is judged before a bar could be read
 
@@ -31,10 +31,10 @@ def validate(
     Exit code 0 if nothing is broken; 1 if something is broken, or if a dump in a capture did not
     reach its end; 2 if a file cannot be read or holds no dump (the other files are still judged).
     """
-    from harness.files.opening import named
-    from harness.files.problem import USAGE, NoDump, Problem
-    from harness.report.document import written
-    from harness.report.validate import SCHEMA, Sums, not_judged
+    from dryload.harness.files.opening import named
+    from dryload.harness.files.problem import USAGE, NoDump, Problem
+    from dryload.harness.report.document import written
+    from dryload.harness.report.validate import SCHEMA, Sums, not_judged
 
     given = named(files)
     code = 0
@@ -69,9 +69,9 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
     """Judge one file and print the result; a Problem if there is nothing to judge."""
     from contextlib import closing
 
-    from harness.files import capture_file, dumpfile
-    from harness.files.opening import shown
-    from harness.files.problem import NoDump
+    from dryload.harness.files import capture_file, dumpfile
+    from dryload.harness.files.opening import shown
+    from dryload.harness.files.problem import NoDump
 
     if capture_file.form_of(path) is None:
         file = dumpfile.load(path)
@@ -82,8 +82,8 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
         # Only one side was recorded, so only what it sent can be judged, as a file.
         file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
 
-    from harness.judge.stream import judge_stream
-    from harness.report.validate import FileReport
+    from dryload.harness.judge.stream import judge_stream
+    from dryload.harness.report.validate import FileReport
 
     for remark in file.remarks:
         note(f"{shown(path)}: {remark}.")
@@ -112,10 +112,10 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
 
 def _validate_capture(file: "CaptureFile", sums: "Sums", *, as_json: bool, is_first: bool) -> int:
     """Judge both sides of a capture and print the result."""
-    from harness.files.opening import shown
-    from harness.judge.dialogue.judge import judge_capture
-    from harness.judge.finding import Verdict
-    from harness.report.validate_capture import conversation_document, conversation_lines
+    from dryload.harness.files.opening import shown
+    from dryload.harness.judge.dialogue.judge import judge_capture
+    from dryload.harness.judge.finding import Verdict
+    from dryload.harness.report.validate_capture import conversation_document, conversation_lines
 
     for remark in file.recorded.remarks:
         note(f"{shown(file.name)}: {remark}.")
@@ -140,7 +140,7 @@ def _progress(file: "DumpFile") -> "Iterator[Callable[[int], None]]":
         yield lambda done: None
         return
 
-    from harness.files.opening import shown
+    from dryload.harness.files.opening import shown
 
     with bar_line("{task.description} {task.percentage:.0f} %") as bar:
         if bar is None:

@@ -6,29 +6,29 @@ from typing import NoReturn
 
 import click
 
-from emulator.dump.capture import Direction
-from emulator.line.link import Link
-from emulator.ports.pacer import Pacer
-from emulator.ports.real import RealLine
-from emulator.unit.possible import Profile
-from emulator.wire.constants import BYTE_NS
-from harness.cli.interrupt import ends, interrupts
-from harness.cli.own_unit import prepare, walk_ns_of
-from harness.cli.playing import check_numbers, is_capture
-from harness.cli.replay_request import ReplayRequest
-from harness.cli.taping import taping, write_capture
-from harness.cli.target import opened
-from harness.cli.terminal import note, say, say_json, show
-from harness.files.capture_file import CaptureFile, load
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.opening import shown
-from harness.files.problem import RIG, Problem
-from harness.files.recorded import TakenAt
-from harness.jobs.dumps import dumps_in
-from harness.jobs.playback import Playback, PlayedCapture, RehearsedPlayback, lasting_ns
-from harness.jobs.playlist import select
-from harness.report import replay as replay_report
-from harness.report import verbatim as report
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.link import Link
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.harness.cli.interrupt import ends, interrupts
+from dryload.harness.cli.own_unit import prepare, walk_ns_of
+from dryload.harness.cli.playing import check_numbers, is_capture
+from dryload.harness.cli.replay_request import ReplayRequest
+from dryload.harness.cli.taping import taping, write_capture
+from dryload.harness.cli.target import opened
+from dryload.harness.cli.terminal import note, say, say_json, show
+from dryload.harness.files.capture_file import CaptureFile, load
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.files.recorded import TakenAt
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.playback import Playback, PlayedCapture, RehearsedPlayback, lasting_ns
+from dryload.harness.jobs.playlist import select
+from dryload.harness.report import replay as replay_report
+from dryload.harness.report import verbatim as report
 
 
 def are_captures(asked: ReplayRequest) -> bool:

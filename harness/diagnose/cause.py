@@ -5,7 +5,7 @@ from enum import IntEnum, StrEnum
 
 from msgspec import Struct
 
-from harness.diagnose.sign import Sign, Value
+from dryload.harness.diagnose.sign import Sign, Value
 
 
 class Where(StrEnum):

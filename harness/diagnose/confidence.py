@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import Final
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.weigh import Suspicion, Unexplained
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.weigh import Suspicion, Unexplained
 
 
 class Confidence(StrEnum):

@@ -6,19 +6,25 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import Malformed
-from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Handshake
-from harness.diagnose.cause import Strength
-from harness.diagnose.confidence import Confidence, how_sure
-from harness.diagnose.no_return import NoReturn, point_of_no_return
-from harness.diagnose.scene import DumpScene, Scene, Source, scene_of
-from harness.diagnose.signs import signs_of
-from harness.diagnose.table import TABLE, Table
-from harness.diagnose.unknown import what_is_unknown
-from harness.diagnose.weigh import Suspicion, Unexplained, suspicions_of, unexplained_in
-from harness.files.recorded import Recorded
-from harness.judge.dialogue.exchanges import Ended
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import Malformed
+from dryload.emulator.wire.messages import (
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    Handshake,
+)
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.confidence import Confidence, how_sure
+from dryload.harness.diagnose.no_return import NoReturn, point_of_no_return
+from dryload.harness.diagnose.scene import DumpScene, Scene, Source, scene_of
+from dryload.harness.diagnose.signs import signs_of
+from dryload.harness.diagnose.table import TABLE, Table
+from dryload.harness.diagnose.unknown import what_is_unknown
+from dryload.harness.diagnose.weigh import Suspicion, Unexplained, suspicions_of, unexplained_in
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.judge.dialogue.exchanges import Ended
 
 _OF_DUMPS: Final = (
     DataPacket,

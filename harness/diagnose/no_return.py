@@ -12,12 +12,12 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.wire.constants import LOOP_OFF
-from emulator.wire.prose import capitalised
-from harness.diagnose.scene import DumpScene, Scene, named, was_told
-from harness.diagnose.sign import Sign
-from harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange
-from harness.judge.finding import Place
+from dryload.emulator.wire.constants import LOOP_OFF
+from dryload.emulator.wire.prose import capitalised
+from dryload.harness.diagnose.scene import DumpScene, Scene, named, was_told
+from dryload.harness.diagnose.sign import Sign
+from dryload.harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange
+from dryload.harness.judge.finding import Place
 
 _MANY: Final = 2  # sendings of a last packet that show that nothing better comes (our choice)
 _OPEN: Final = (Ended.HELD, Ended.CUT, Ended.UNKNOWN, Ended.FELL_BACK)
@@ -173,7 +173,7 @@ def _at_the_end(dump: DumpScene) -> Iterator[NoReturn]:
 
 def _not_kept(dump: DumpScene) -> Iterator[NoReturn]:
     """Yield a packet that got no answer, and that the unit has not kept."""
-    from harness.judge.kept import Kept
+    from dryload.harness.judge.kept import Kept
 
     found = dump.stored if dump.scene.both and not dump.is_taken else None
     lost = (Kept.WORDS, Kept.LEFT_OUT, Kept.TOO_SHORT)
@@ -192,7 +192,7 @@ def _is_back_whole(dump: DumpScene, signs: Sequence[Sign]) -> bool:
         return False
     if any(each.name == "field not the source's" for each in signs):
         return False
-    from harness.judge.kept import is_as_sent
+    from dryload.harness.judge.kept import is_as_sent
 
     return is_as_sent(dump.talk, back.talk, dump.source)
 

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Final
 from msgspec import Struct
 from msgspec.structs import fields, replace
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,
@@ -25,10 +25,10 @@ from emulator.wire.messages import (
     Header,
     IdentityReply,
 )
-from harness.files.recorded import Recorded, TakenAt
-from harness.judge.against_source import Compared, Source, against, is_as_source
-from harness.judge.damage import data_bytes
-from harness.judge.dialogue.exchanges import (
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.judge.against_source import Compared, Source, against, is_as_source
+from dryload.harness.judge.damage import data_bytes
+from dryload.harness.judge.dialogue.exchanges import (
     ACK,
     OTHER,
     WAIT,
@@ -38,22 +38,22 @@ from harness.judge.dialogue.exchanges import (
     LoopMode,
     Reply,
 )
-from harness.judge.dialogue.follow import QuestionExchange
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.judge import (
+from dryload.harness.judge.dialogue.follow import QuestionExchange
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.dialogue.judge import (
     DumpSeen,
     Followed,
     Verdicts,
     follow_capture,
     judge_followed,
 )
-from harness.judge.finding import Answerable, Finding, Place, Verdict
-from harness.judge.stream import judge_stream
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.finding import Answerable, Finding, Place, Verdict
+from dryload.harness.judge.stream import judge_stream
+from dryload.harness.judge.timed_messages import TimedMessage
 
 if TYPE_CHECKING:
-    from harness.judge.kept import Stored
-    from harness.judge.misreading import WordsSeen
+    from dryload.harness.judge.kept import Stored
+    from dryload.harness.judge.misreading import WordsSeen
 
 PACKET_NS: Final = PACKET_BYTES * BYTE_NS
 GAP_NS: Final = 20_000_000
@@ -404,7 +404,7 @@ class DumpScene(Struct, frozen=True, kw_only=True, eq=False, dict=True):
         if self.is_mixed:
             return None
         # Numpy, which the command line does without until there is something to look at.
-        from harness.judge.misreading import words_seen
+        from dryload.harness.judge.misreading import words_seen
 
         return words_seen(self.data, self.header)
 
@@ -514,7 +514,7 @@ class DumpScene(Struct, frozen=True, kw_only=True, eq=False, dict=True):
     def stored_as(self, back: "DumpScene") -> "Stored | None":
         """Return what the unit made of it if that is what came back."""
         # Numpy, which the command line does without until there is something to compare.
-        from harness.judge.kept import stored
+        from dryload.harness.judge.kept import stored
 
         if self.ended is not Ended.WHOLE or back.ended not in (Ended.WHOLE, Ended.CUT):
             return None

@@ -14,11 +14,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from harness.diagnose.scene import DumpScene
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.finding import Place
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.diagnose.scene import DumpScene
+from dryload.harness.judge.dialogue.exchanges import Exchange
+from dryload.harness.judge.finding import Place
+from dryload.harness.judge.timed_messages import TimedMessage
 
 Value = str | int | bool
 FINDING: Final = "finding"

@@ -15,10 +15,10 @@ from typing import Any, Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.wire.clauses import clauses
-from harness.diagnose.cause import Cause, CauseRow, Strength, Want, Where
-from harness.diagnose.sign import CONTEXT, FINDING
-from harness.faults.catalogue import faults
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.diagnose.cause import Cause, CauseRow, Strength, Want, Where
+from dryload.harness.diagnose.sign import CONTEXT, FINDING
+from dryload.harness.faults.catalogue import faults
 
 _OF_ROW: Final = ("sign", "clause", "strength", "with", "unless", "because")
 _OF_FINDING: Final = ("verdict", "who", "packet", "inside", "proved", "reason")
@@ -167,5 +167,5 @@ def _commands() -> Mapping[str, str]:
 
 
 TABLE: Final = parse_causes(
-    files("harness.diagnose").joinpath("causes.toml").read_text(encoding="utf-8")
+    files("dryload.harness.diagnose").joinpath("causes.toml").read_text(encoding="utf-8")
 )

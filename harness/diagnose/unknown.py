@@ -7,11 +7,11 @@ The judge says the same of a conversation for people who know the standard
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.prose import duration
-from harness.diagnose.scene import DumpScene, Scene
-from harness.files.recorded import TakenAt
-from harness.judge.dialogue.exchanges import Ended
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.prose import duration
+from dryload.harness.diagnose.scene import DumpScene, Scene
+from dryload.harness.files.recorded import TakenAt
+from dryload.harness.judge.dialogue.exchanges import Ended
 
 UNSEEN: Final = (
     "Damage that leaves the checksum right: with --source FILE, the dump that was to be sent, "

@@ -14,10 +14,10 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from harness.diagnose.cause import Cause, CauseRow, Strength, Want
-from harness.diagnose.sign import FINDING, Evidence, Sign
-from harness.diagnose.table import TABLE, Table
-from harness.judge.finding import Place, Verdict
+from dryload.harness.diagnose.cause import Cause, CauseRow, Strength, Want
+from dryload.harness.diagnose.sign import FINDING, Evidence, Sign
+from dryload.harness.diagnose.table import TABLE, Table
+from dryload.harness.judge.finding import Place, Verdict
 
 _MOST_EVIDENCE: Final = 6
 _Signs = Mapping[str, Sequence[Sign]]

@@ -7,15 +7,15 @@ from typing import Any, Final, NamedTuple, TypeVar
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.line import effects, trouble
-from emulator.line.disturbance import AppliedFault, Disturbance
-from emulator.line.link import Link, link_named
-from emulator.line.placement import Placement, Scope
-from emulator.line.trouble import Trouble
-from emulator.unit.possible import Profile
-from harness.faults.catalogue import Fault, Parameter
-from harness.faults.grammar import THINGS, nearest_form
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line import effects, trouble
+from dryload.emulator.line.disturbance import AppliedFault, Disturbance
+from dryload.emulator.line.link import Link, link_named
+from dryload.emulator.line.placement import Placement, Scope
+from dryload.emulator.line.trouble import Trouble
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.faults.catalogue import Fault, Parameter
+from dryload.harness.faults.grammar import THINGS, nearest_form
 
 _OF_ANSWERS: Final = {
     Scope.PACKETS: Scope.REPLIES,
@@ -189,7 +189,7 @@ def _habit(key: str, value: Any) -> Trait:
     """Return another value for a key of a profile, text as it would stand in the file."""
     import msgspec
 
-    from emulator.unit.schema import keys_of, sections
+    from dryload.emulator.unit.schema import keys_of, sections
 
     section, _, name = key.rpartition(".")
     found = [

@@ -103,4 +103,4 @@ def situations() -> tuple[Situation, ...]:
 
 @cache
 def _document() -> dict[str, Any]:
-    return tomllib.loads(files("harness.faults").joinpath("faults.toml").read_text("utf-8"))
+    return tomllib.loads(files("dryload.harness.faults").joinpath("faults.toml").read_text("utf-8"))

@@ -11,9 +11,9 @@ from fractions import Fraction
 from functools import cache
 from typing import Any, Final, NamedTuple
 
-from emulator.dump.capture import Direction
-from emulator.line.placement import EVERYWHERE, Scope
-from emulator.wire.messages import HandshakeKind
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.placement import EVERYWHERE, Scope
+from dryload.emulator.wire.messages import HandshakeKind
 
 _UNITS: Final = {
     "ns": 1,

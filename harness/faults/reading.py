@@ -14,10 +14,18 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
-from harness.faults.asked import Asked, Disturbances, meaning
-from harness.faults.catalogue import Fault, faults, situations
-from harness.faults.grammar import FILLERS, PLACES, THINGS, Found, find, nearest_form, shown_form
-from harness.files.opening import shown
+from dryload.harness.faults.asked import Asked, Disturbances, meaning
+from dryload.harness.faults.catalogue import Fault, faults, situations
+from dryload.harness.faults.grammar import (
+    FILLERS,
+    PLACES,
+    THINGS,
+    Found,
+    find,
+    nearest_form,
+    shown_form,
+)
+from dryload.harness.files.opening import shown
 
 _GAP: Final = re.compile(r"[\s,;]*(?:the\b[\s,;]*)?")
 _WORD: Final = re.compile(r"[a-z]+")

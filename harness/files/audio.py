@@ -18,11 +18,11 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from emulator.ports.hush import hushed
-from emulator.wire.words import Words, word_dtype
-from harness.files import opening
-from harness.files.kinds import AUDIO_ADVICE, DUMP, HEAD_BYTES, kind_of
-from harness.files.problem import Problem
+from dryload.emulator.ports.hush import hushed
+from dryload.emulator.wire.words import Words, word_dtype
+from dryload.harness.files import opening
+from dryload.harness.files.kinds import AUDIO_ADVICE, DUMP, HEAD_BYTES, kind_of
+from dryload.harness.files.problem import Problem
 
 Channel = int | Literal["mix", "both"]
 """A channel counted from 1, all of them mixed to one, or all of them side by side."""

@@ -8,10 +8,10 @@ import numpy as np
 import soundfile
 from msgspec import Struct
 
-from emulator.wire.prose import listed
-from emulator.wire.words import Words
-from harness.files.opening import shown
-from harness.files.problem import Problem
+from dryload.emulator.wire.prose import listed
+from dryload.emulator.wire.words import Words
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
 
 _BLOCK: Final = 1 << 16  # frames that are written at a time
 

@@ -15,12 +15,19 @@ from typing import BinaryIO, Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.constants import BYTE_NS, START
-from harness.files import capture_lines, capture_midi, hex_text, midifile, opening, safe_write
-from harness.files.kinds import HEAD_BYTES, HEX_FORMS, HEX_TEXT, MIDI_FILE, TEXT, kind_of
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.constants import BYTE_NS, START
+from dryload.harness.files import (
+    capture_lines,
+    capture_midi,
+    hex_text,
+    midifile,
+    opening,
+    safe_write,
+)
+from dryload.harness.files.kinds import HEAD_BYTES, HEX_FORMS, HEX_TEXT, MIDI_FILE, TEXT, kind_of
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded, back_to_back
 
 _MESSAGE: Final = re.compile(rb"\xf0+[^\xf0\xf7]*\xf7?|[^\xf0]+")
 _LINES_ENDING: Final = ".jsonl"

@@ -19,10 +19,10 @@ from typing import Any, BinaryIO, Final, TypeVar
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, TakenAt, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import BOTH, LONGEST_ABOUT, Recorded, TakenAt, back_to_back
 
 FAMILY: Final = "dryload/capture/"
 SCHEMA: Final = f"{FAMILY}1"

@@ -16,14 +16,14 @@ from collections.abc import Iterator, Sequence
 from itertools import accumulate, pairwise
 from typing import Any, Final
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.constants import BYTE_NS, START
-from emulator.wire.splitter import Splitter
-from harness.files import midifile
-from harness.files.capture_lines import FAMILY, SCHEMA, refuse_other_version, taken_at_of
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.files.recorded import LONGEST_ABOUT, Recorded, TakenAt
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.constants import BYTE_NS, START
+from dryload.emulator.wire.splitter import Splitter
+from dryload.harness.files import midifile
+from dryload.harness.files.capture_lines import FAMILY, SCHEMA, refuse_other_version, taken_at_of
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import LONGEST_ABOUT, Recorded, TakenAt
 
 _TICK_NS: Final = 1_000
 _TEXT: Final = b"\xff\x01"

@@ -4,12 +4,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import BinaryIO, Final
 
-from emulator.dump.capture import Passage
-from harness.files import capture_lines
-from harness.files.capture_file import check_target
-from harness.files.opening import refusals, shown
-from harness.files.problem import Problem
-from harness.files.recorded import TakenAt
+from dryload.emulator.dump.capture import Passage
+from dryload.harness.files import capture_lines
+from dryload.harness.files.capture_file import check_target
+from dryload.harness.files.opening import refusals, shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import TakenAt
 
 _ENDING: Final = ".jsonl"
 

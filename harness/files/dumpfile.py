@@ -16,9 +16,9 @@ from typing import BinaryIO, Final
 
 from msgspec import Struct
 
-from harness.files import midifile, opening
-from harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
-from harness.files.problem import NoDump
+from dryload.harness.files import midifile, opening
+from dryload.harness.files.kinds import HEAD_BYTES, MIDI_FILE, kind_of
+from dryload.harness.files.problem import NoDump
 
 LARGEST: Final = 128 << 20
 """Bytes of the largest file that is read: twelve hours on the line."""

@@ -8,12 +8,19 @@ from typing import Final
 
 from msgspec import Struct
 
-from harness.files import capture_file, opening
-from harness.files.dumpfile import LARGEST, load
-from harness.files.hex_text import number_of
-from harness.files.kinds import kind_of
-from harness.files.opening import STANDARD_INPUT, open_file, quoted, read_all, refusal, shown
-from harness.files.problem import Problem
+from dryload.harness.files import capture_file, opening
+from dryload.harness.files.dumpfile import LARGEST, load
+from dryload.harness.files.hex_text import number_of
+from dryload.harness.files.kinds import kind_of
+from dryload.harness.files.opening import (
+    STANDARD_INPUT,
+    open_file,
+    quoted,
+    read_all,
+    refusal,
+    shown,
+)
+from dryload.harness.files.problem import Problem
 
 _BETWEEN: Final = re.compile(r"[\s,;:]+")
 _EXCLUSIVE: Final = re.compile(rb"\xf0[\x00-\x7f\xf8-\xff]*\xf7")

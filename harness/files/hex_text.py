@@ -25,12 +25,12 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.constants import BYTE_NS
-from harness.files.kinds import HEX_FORMS
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.harness.files.kinds import HEX_FORMS
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded, back_to_back
 
 LARGEST: Final = 64 << 20
 """Characters of the longest text that is read: the longest dump of the standard header fits."""

@@ -11,11 +11,11 @@ import os
 from contextlib import suppress
 from typing import Final
 
-from emulator.unit.board import RackUnit
-from emulator.unit.image import MAGIC, ImageError, restore
-from harness.files import opening, safe_write
-from harness.files.lock import FileLock, LockedError, lock_path
-from harness.files.problem import Problem
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import MAGIC, ImageError, restore
+from dryload.harness.files import opening, safe_write
+from dryload.harness.files.lock import FileLock, LockedError, lock_path
+from dryload.harness.files.problem import Problem
 
 _HEADER_ROOM: Final = 4096  # bytes of the books for each slot and for the unit, very generous
 _LOOP_ROOM: Final = 128 << 14  # and for the loops that somebody may set in one slot

@@ -27,10 +27,10 @@ from typing import Any, Final, Protocol
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from harness.files import safe_write
-from harness.files.lock import FileLock, LockedError, lock_path
-from harness.files.opening import refusals, shown
-from harness.files.problem import Problem
+from dryload.harness.files import safe_write
+from dryload.harness.files.lock import FileLock, LockedError, lock_path
+from dryload.harness.files.opening import refusals, shown
+from dryload.harness.files.problem import Problem
 
 FAMILY: Final = "dryload/journal/"
 SCHEMA: Final = f"{FAMILY}1"

@@ -18,8 +18,8 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from emulator.wire.constants import END, START
-from emulator.wire.splitter import data_bytes
+from dryload.emulator.wire.constants import END, START
+from dryload.emulator.wire.splitter import data_bytes
 
 _HEADER: Final = b"MThd"
 _TRACK: Final = b"MTrk"

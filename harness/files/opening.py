@@ -12,8 +12,8 @@ from typing import BinaryIO, Final
 
 from msgspec import Struct
 
-from harness.files.kinds import HEAD_BYTES
-from harness.files.problem import NoDump, Problem
+from dryload.harness.files.kinds import HEAD_BYTES
+from dryload.harness.files.problem import NoDump, Problem
 
 STANDARD_INPUT: Final = "-"
 IS_WINDOWS: Final = os.name == "nt"

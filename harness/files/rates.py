@@ -3,7 +3,7 @@
 from fractions import Fraction
 from typing import Final
 
-from emulator.wire.prose import hertz
+from dryload.emulator.wire.prose import hertz
 
 COMMON_RATES: Final = (
     *(8_000, 11_025, 16_000, 22_050, 32_000, 44_100),

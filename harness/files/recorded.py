@@ -5,8 +5,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.constants import BYTE_NS
 
 BOTH: Final = tuple(Direction)
 LONGEST_ABOUT: Final = 500

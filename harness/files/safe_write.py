@@ -5,8 +5,8 @@ import secrets
 import stat
 from contextlib import suppress
 
-from harness.files.opening import STANDARD_INPUT, refusal, shown
-from harness.files.problem import Problem
+from dryload.harness.files.opening import STANDARD_INPUT, refusal, shown
+from dryload.harness.files.problem import Problem
 
 
 def check_target(

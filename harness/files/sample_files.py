@@ -5,9 +5,9 @@ import re
 from collections.abc import Iterable
 from typing import Final
 
-from harness.files import safe_write
-from harness.files.opening import refusals, shown
-from harness.files.problem import Problem
+from dryload.harness.files import safe_write
+from dryload.harness.files.opening import refusals, shown
+from dryload.harness.files.problem import Problem
 
 DUMP_ENDINGS: Final = (".syx", ".sds", ".mid", ".midi", ".smf")
 _SOUNDS: Final = (".wav", ".wave", ".aif", ".aiff", ".flac", ".ogg")

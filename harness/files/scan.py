@@ -19,11 +19,11 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
-from emulator.wire.packets import Rows, leading_packets
-from emulator.wire.splitter import Piece, PieceKind, Splitter
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import PACKET_BYTES
+from dryload.emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
+from dryload.emulator.wire.packets import Rows, leading_packets
+from dryload.emulator.wire.splitter import Piece, PieceKind, Splitter
 
 Stream = bytes | mmap
 

@@ -14,12 +14,12 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.wire.codec import decode
-from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
-from emulator.wire.packets import Rows
-from emulator.wire.splitter import Piece, PieceKind
-from harness.files.scan import (
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.constants import PACKET_BYTES
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader, Header
+from dryload.emulator.wire.packets import Rows
+from dryload.emulator.wire.splitter import Piece, PieceKind
+from dryload.harness.files.scan import (
     DETAIL,
     PacketRun,
     Rubble,

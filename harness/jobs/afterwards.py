@@ -16,13 +16,13 @@ from typing import Final
 import numpy as np
 from msgspec.structs import replace
 
-from emulator.dump.sample import Sample, same_samples
-from emulator.unit.board import RackUnit
-from emulator.wire.sizes import words_per_packet
-from harness.jobs.dumps import Dump
-from harness.jobs.fetch import Standing
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, PlayRow, Why, meet
+from dryload.emulator.dump.sample import Sample, same_samples
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.fetch import Standing
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.playlist import LeftOut, PlayRow, Why, meet
 
 _HELD: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.UNCONFIRMED)
 _ARRIVED: Final = (Outcome.LOADED, Outcome.CHANGED, Outcome.NOT_KEPT)

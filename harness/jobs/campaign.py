@@ -12,9 +12,9 @@ from hashlib import sha256
 from itertools import islice
 from typing import Final
 
-from harness.jobs.campaign_case import CampaignPlan
-from harness.jobs.campaign_run import Result, result_of
-from harness.jobs.line import never
+from dryload.harness.jobs.campaign_case import CampaignPlan
+from dryload.harness.jobs.campaign_run import Result, result_of
+from dryload.harness.jobs.line import never
 
 VERIFIED: Final = "loaded and read back"
 OUTCOMES: Final = (

@@ -9,20 +9,20 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.line.dice import below, salt_of
-from emulator.unit.possible import Profile, ProfileError
-from emulator.unit.profile import load_profile, profile_names
-from emulator.wire.codec import decode
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_NUMBERS
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from emulator.wire.sizes import words_per_packet
-from emulator.wire.words import Words, word_dtype
-from harness.faults.asked import Disturbances
-from harness.faults.catalogue import faults, situations
-from harness.faults.reading import NotUnderstood, read_all
-from harness.jobs.dumps import Dump
+from dryload.emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.line.dice import below, salt_of
+from dryload.emulator.unit.possible import Profile, ProfileError
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_NUMBERS
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.emulator.wire.words import Words, word_dtype
+from dryload.harness.faults.asked import Disturbances
+from dryload.harness.faults.catalogue import faults, situations
+from dryload.harness.faults.reading import NotUnderstood, read_all
+from dryload.harness.jobs.dumps import Dump
 
 Waveform = Literal["noise", "ramp", "silence", "extremes"]
 Looped = Literal["none", "forward", "back and forth", "numbered"]

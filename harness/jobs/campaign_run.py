@@ -9,15 +9,22 @@ from typing import Final, NamedTuple
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.sample import Sample
-from emulator.unit.board import RackUnit
-from emulator.unit.memory import Holding
-from harness.jobs.campaign_case import CampaignPlan, Case, case_of, disturbances_of, dump_of, sound
-from harness.jobs.invariants import INVARIANTS, RAISES, Invariant, Run
-from harness.jobs.outcome import Outcome
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.memory import Holding
+from dryload.harness.jobs.campaign_case import (
+    CampaignPlan,
+    Case,
+    case_of,
+    disturbances_of,
+    dump_of,
+    sound,
+)
+from dryload.harness.jobs.invariants import INVARIANTS, RAISES, Invariant, Run
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 
 LONGEST_NS: Final = 3 * 3_600_000_000_000
 """How much virtual time a run may take; the longest waits for two lots of patience."""

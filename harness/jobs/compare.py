@@ -11,20 +11,20 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
-from emulator.wire.prose import counted, listed
-from harness.files import audio, opening
-from harness.files.capture_file import CaptureFile, form_of
-from harness.files.capture_file import load as load_capture
-from harness.files.problem import Problem
-from harness.jobs.subjects import ComparedFile, Subject, source, with_sample
-from harness.judge.conversation import ConversationComparison
-from harness.judge.conversation import compare as compare_conversations
-from harness.judge.difference import SampleComparison, compare_samples
-from harness.judge.fields import WIDTH, FieldDifference, stated
-from harness.judge.finding import Verdict
-from harness.judge.headers import NO_LOOP_TYPES
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader, Header
+from dryload.emulator.wire.prose import counted, listed
+from dryload.harness.files import audio, opening
+from dryload.harness.files.capture_file import CaptureFile, form_of
+from dryload.harness.files.capture_file import load as load_capture
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.subjects import ComparedFile, Subject, source, with_sample
+from dryload.harness.judge.conversation import ConversationComparison
+from dryload.harness.judge.conversation import compare as compare_conversations
+from dryload.harness.judge.difference import SampleComparison, compare_samples
+from dryload.harness.judge.fields import WIDTH, FieldDifference, stated
+from dryload.harness.judge.finding import Verdict
+from dryload.harness.judge.headers import NO_LOOP_TYPES
 
 ORDER: Final = "order of packets"
 

@@ -14,10 +14,10 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import (
+from dryload.emulator.dump.outgoing import HeaderKind, Outgoing, outgoing, whole_sequence
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import (
     ALL_CALL,
     BYTE_NS,
     EXTENDED_LOOP_TYPES,
@@ -31,14 +31,14 @@ from emulator.wire.constants import (
     MIN_BITS,
     PACKET_LIMIT_NS,
 )
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import ExtendedHeader, Handshake, Header
-from harness.files import audio, midifile
-from harness.files.dumpfile import DumpFile, load
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.jobs.dumps import headed
-from harness.judge.dump import DumpContents
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import ExtendedHeader, Handshake, Header
+from dryload.harness.files import audio, midifile
+from dryload.harness.files.dumpfile import DumpFile, load
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.dumps import headed
+from dryload.harness.judge.dump import DumpContents
 
 _REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
 _LOOP: Final = re.compile(r"([0-9]{1,11})-([0-9]{1,11})(?::([A-Za-z0-9-]+))?")

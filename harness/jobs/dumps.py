@@ -6,29 +6,29 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import Outgoing, sample_from_words
-from emulator.dump.sample import Sample
-from emulator.wire.codec import decode, encode
-from emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, START
-from emulator.wire.messages import (
+from dryload.emulator.dump.outgoing import Outgoing, sample_from_words
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.codec import decode, encode
+from dryload.emulator.wire.constants import FAMILY, MAX_BITS, MIN_BITS, START
+from dryload.emulator.wire.messages import (
     DataPacket,
     ExtendedLoopPoints,
     Header,
     LoopPoints,
     SampleName,
 )
-from emulator.wire.packets import CHECKSUM, DEVICE_ID
-from emulator.wire.sevenbit import from_groups, to_groups
-from emulator.wire.words import word_dtype
-from harness.files.dumpfile import DumpFile, load
-from harness.files.journal import sha256_of
-from harness.files.opening import quoted, shown
-from harness.files.problem import Problem
-from harness.files.sections import Section
-from harness.judge.against_source import Source
-from harness.judge.dump import DumpContents, read_stream
-from harness.judge.finding import Finding, Verdict
-from harness.judge.wrecks import Wreck
+from dryload.emulator.wire.packets import CHECKSUM, DEVICE_ID
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files.dumpfile import DumpFile, load
+from dryload.harness.files.journal import sha256_of
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.against_source import Source
+from dryload.harness.judge.dump import DumpContents, read_stream
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.judge.wrecks import Wreck
 
 _More = LoopPoints | ExtendedLoopPoints | SampleName
 DumpKey = tuple[int, int, str]

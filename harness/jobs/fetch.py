@@ -19,14 +19,14 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import sample_from
-from emulator.dump.requester import Collected, Patience, Requester
-from emulator.dump.sample import Sample
-from emulator.dump.script import Cue, Script
-from emulator.wire.codec import encode, handshake
-from emulator.wire.constants import ALL_LOOPS, MAX_21_BIT, PACKET_NUMBERS
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import sample_from
+from dryload.emulator.dump.requester import Collected, Patience, Requester
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.script import Cue, Script
+from dryload.emulator.wire.codec import encode, handshake
+from dryload.emulator.wire.constants import ALL_LOOPS, MAX_21_BIT, PACKET_NUMBERS
+from dryload.emulator.wire.messages import (
     ExtendedLoopPointsRequest,
     HandshakeKind,
     Header,
@@ -35,12 +35,12 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-from emulator.wire.prose import counted
-from harness.jobs.dumps import Dump
-from harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
-from harness.judge.difference import compare_samples
-from harness.judge.finding import Finding, finding_of
-from harness.judge.plan import plan_of
+from dryload.emulator.wire.prose import counted
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
+from dryload.harness.judge.difference import compare_samples
+from dryload.harness.judge.finding import Finding, finding_of
+from dryload.harness.judge.plan import plan_of
 
 FetchProgress = Callable[[int, int], None]
 """Told how many packets have come and how many the header calls for, 0 before it is there."""

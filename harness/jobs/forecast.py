@@ -12,12 +12,12 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, DumpHeader, Handshake
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket, DumpHeader, Handshake
 
 if TYPE_CHECKING:
-    from harness.jobs.dumps import Dump
+    from dryload.harness.jobs.dumps import Dump
 
 _PACKET_NS: Final = BYTE_NS * (FIXED[DataPacket].size + FIXED[Handshake].size)
 _LEAD_NS: Final = BYTE_NS * (FIXED[DumpHeader].size + FIXED[Handshake].size)

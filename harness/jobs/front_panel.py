@@ -12,9 +12,9 @@ from typing import Final, NamedTuple
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.unit.board import RackUnit
-from emulator.unit.panel import MapLine
-from emulator.unit.slots import Slot
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.panel import MapLine
+from dryload.emulator.unit.slots import Slot
 
 QUIT: Final = "quit"
 """The one action that ends serving, and does nothing to the unit."""

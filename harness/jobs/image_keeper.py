@@ -13,11 +13,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.ports.clock import Clock
-from emulator.unit.board import RackUnit
-from emulator.unit.image import image_of
-from harness.files.image_file import ImageFile
-from harness.files.problem import Problem
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import image_of
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.files.problem import Problem
 
 _QUIET_NS: Final = 20_000_000  # the unit has nothing to say for so long
 _LONGEST_NS: Final = 2_000_000_000  # that a snapshot waits for a quiet line

@@ -13,16 +13,16 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.events import EventKind
-from emulator.dump.sample import Sample, same_samples
-from emulator.line.disturbance import AppliedFault
-from emulator.line.watch import Sort
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from harness.faults.asked import Disturbances
-from harness.faults.catalogue import Fault
-from harness.jobs.outcome import Outcome, Transfer
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sample import Sample, same_samples
+from dryload.emulator.line.disturbance import AppliedFault
+from dryload.emulator.line.watch import Sort
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.faults.asked import Disturbances
+from dryload.harness.faults.catalogue import Fault
+from dryload.harness.jobs.outcome import Outcome, Transfer
 
 Integers = NDArray[np.int64]
 

@@ -7,11 +7,11 @@ is held against neither the unit nor the file.
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from emulator.dump.capture import Capture
-from emulator.dump.endpoint import Endpoint
-from emulator.ports.lateness import TOLERANCE_NS, Lateness
-from emulator.wire.prose import counted
-from harness.judge.finding import Finding, Findings, Place
+from dryload.emulator.dump.capture import Capture
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.ports.lateness import TOLERANCE_NS, Lateness
+from dryload.emulator.wire.prose import counted
+from dryload.harness.judge.finding import Finding, Findings, Place
 
 MINUTE_NS: Final = 60_000_000_000
 PATIENCE_NS: Final = 10 * MINUTE_NS

@@ -36,24 +36,24 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.sample import Sample
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port, PortError
-from emulator.ports.real import RealLine, Recorder
-from emulator.wire.constants import BYTE_NS
-from harness.files.journal import Journal, JournalEntry, JournalStage
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.afterwards import on_the_line, settled
-from harness.jobs.dumps import Dump, source_of
-from harness.jobs.fetch import ANSWER_NS, GLANCE, Standing, standing_of
-from harness.jobs.line import never
-from harness.jobs.outcome import Outcome, Transfer, taken_as_sent
-from harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, without_replaced
-from harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
-from harness.judge.dialogue.judge import follow_capture, judge_followed
-from harness.judge.finding import Answerable, Finding, Verdict
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port, PortError
+from dryload.emulator.ports.real import RealLine, Recorder
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.harness.files.journal import Journal, JournalEntry, JournalStage
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.afterwards import on_the_line, settled
+from dryload.harness.jobs.dumps import Dump, source_of
+from dryload.harness.jobs.fetch import ANSWER_NS, GLANCE, Standing, standing_of
+from dryload.harness.jobs.line import never
+from dryload.harness.jobs.outcome import Outcome, Transfer, taken_as_sent
+from dryload.harness.jobs.playlist import LeftOut, PlayRow, Selection, Why, without_replaced
+from dryload.harness.jobs.transfer import Replay, Settings, StepProgress, sent_before
+from dryload.harness.judge.dialogue.judge import follow_capture, judge_followed
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
 
 _MOMENT_NS: Final = 500_000_000
 """What whoever has hung up is given to be there again, or to be gone for good."""
@@ -140,7 +140,7 @@ class LiveReplay(Replay):
         is_unread = sent.outcome is Outcome.LOADED and transfer.verified is None
         if transfer.is_shown or is_unread or transfer.is_rigs_fault:
             return transfer
-        from harness.diagnose.diagnose import diagnose
+        from dryload.harness.diagnose.diagnose import diagnose
 
         return replace(transfer, diagnosis=diagnose(recorded, [source_of(transfer.dump)]))
 

@@ -2,13 +2,13 @@
 
 from typing import Final
 
-from emulator.unit.board import RackUnit
-from emulator.unit.keeper import Receipt
-from emulator.wire.messages import Header
-from harness.jobs.dumps import Dump
-from harness.jobs.line import MINUTE_NS, Line
-from harness.jobs.outcome import MemoryOutcome
-from harness.judge.difference import compare_samples
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.keeper import Receipt
+from dryload.emulator.wire.messages import Header
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.line import MINUTE_NS, Line
+from dryload.harness.jobs.outcome import MemoryOutcome
+from dryload.harness.judge.difference import compare_samples
 
 
 class Operator:

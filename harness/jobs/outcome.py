@@ -13,22 +13,22 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Passage
-from emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
-from emulator.dump.sample import Sample
-from emulator.dump.sender import SenderEnd
-from emulator.ports.lateness import Lateness
-from emulator.unit.keeper import Receipt
-from emulator.wire.messages import ExtendedHeader
-from harness.jobs.dumps import Dump
-from harness.jobs.timing import NO_TIMES, Times
-from harness.judge.difference import SampleComparison
-from harness.judge.fields import WIDTH
-from harness.judge.finding import Finding
-from harness.judge.plan import plan_of
+from dryload.emulator.dump.capture import Passage
+from dryload.emulator.dump.events import NUMBERS_ALWAYS, NUMBERS_FREELY, Event, EventKind
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.unit.keeper import Receipt
+from dryload.emulator.wire.messages import ExtendedHeader
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.timing import NO_TIMES, Times
+from dryload.harness.judge.difference import SampleComparison
+from dryload.harness.judge.fields import WIDTH
+from dryload.harness.judge.finding import Finding
+from dryload.harness.judge.plan import plan_of
 
 if TYPE_CHECKING:
-    from harness.diagnose.diagnose import Diagnosis
+    from dryload.harness.diagnose.diagnose import Diagnosis
 
 
 class Outcome(StrEnum):

@@ -21,26 +21,26 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.events import Event, EventKind
-from emulator.dump.script import Cue, Script, cues_of, heard_in, waiting_cues_of
-from emulator.line.link import Link
-from emulator.line.simulate import SimulatedLine
-from emulator.ports.lateness import Lateness
-from emulator.ports.port import PortError
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import FIRST_REALTIME
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from harness.files.capture_file import CaptureFile
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded
-from harness.jobs.line import MINUTE_NS, Line, late_findings, never
-from harness.jobs.operator import Operator
-from harness.judge.conversation import ConversationComparison, MessageChange, compare
-from harness.judge.finding import Finding
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.script import Cue, Script, cues_of, heard_in, waiting_cues_of
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.ports.port import PortError
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import FIRST_REALTIME
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.harness.files.capture_file import CaptureFile
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.jobs.line import MINUTE_NS, Line, late_findings, never
+from dryload.harness.jobs.operator import Operator
+from dryload.harness.judge.conversation import ConversationComparison, MessageChange, compare
+from dryload.harness.judge.finding import Finding
 
 _SLICE_NS: Final = 10_000_000_000
 _SILENCE_NS: Final = 3_000_000_000

@@ -19,11 +19,19 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.wire.constants import ALL_CALL
-from harness.files.dumpfile import DumpFile
-from harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump, contents, readdressed
-from harness.jobs.outcome import Outcome, Transfer
-from harness.judge.stream import judge_dump
+from dryload.emulator.wire.constants import ALL_CALL
+from dryload.harness.files.dumpfile import DumpFile
+from dryload.harness.jobs.dumps import (
+    Dump,
+    DumpKey,
+    FileContent,
+    Fragment,
+    NotADump,
+    contents,
+    readdressed,
+)
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.judge.stream import judge_dump
 
 _EQUAL_REFUSALS: Final = 2
 

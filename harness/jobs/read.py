@@ -22,16 +22,22 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import whole_sequence
-from emulator.ports.lateness import Lateness
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port, PortError
-from emulator.ports.real import RealLine, Recorder
-from emulator.wire.codec import decode
-from emulator.wire.constants import ALL_LOOPS, BYTE_NS, MAX_BITS, MAX_SAMPLE_NUMBER, MIN_BITS
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import whole_sequence
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port, PortError
+from dryload.emulator.ports.real import RealLine, Recorder
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.constants import (
+    ALL_LOOPS,
+    BYTE_NS,
+    MAX_BITS,
+    MAX_SAMPLE_NUMBER,
+    MIN_BITS,
+)
+from dryload.emulator.wire.messages import (
     ExtendedLoopPoints,
     ExtendedLoopPointsRequest,
     Header,
@@ -40,15 +46,15 @@ from emulator.wire.messages import (
     Message,
     SampleNameRequest,
 )
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.opening import shown
-from harness.files.problem import Problem
-from harness.jobs.dumps import Dump
-from harness.jobs.fetch import ANSWER_NS, Asker, Fetched, torn_findings
-from harness.jobs.line import late_findings, never
-from harness.jobs.playlist import judged_contents
-from harness.judge.finding import Answerable, Finding, Verdict, finding_of
-from harness.judge.plan import plan_of
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.fetch import ANSWER_NS, Asker, Fetched, torn_findings
+from dryload.harness.jobs.line import late_findings, never
+from dryload.harness.jobs.playlist import judged_contents
+from dryload.harness.judge.finding import Answerable, Finding, Verdict, finding_of
+from dryload.harness.judge.plan import plan_of
 
 USUAL_LAST: Final = 127
 """How far `all` asks, whatever the answers, if nobody says how far; our choice."""

@@ -3,14 +3,14 @@
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from emulator.line.disturbance import AppliedFault, Disturbance
-from emulator.line.link import Link
-from emulator.line.simulate import SimulatedLine
-from emulator.line.trouble import Trouble, TroubledUnit
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from harness.jobs.operator import Operator
-from harness.jobs.transfer import Replay, Settings, StepProgress
+from dryload.emulator.line.disturbance import AppliedFault, Disturbance
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.line.trouble import Trouble, TroubledUnit
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.jobs.operator import Operator
+from dryload.harness.jobs.transfer import Replay, Settings, StepProgress
 
 
 class Rehearsal(Replay):

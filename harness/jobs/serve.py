@@ -11,22 +11,22 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction, Passage
-from emulator.dump.events import Event, EventKind
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port
-from emulator.ports.real import RealLine, Recorder
-from emulator.ports.tcp import TcpServer
-from emulator.unit.board import RackUnit
-from emulator.unit.keeper import Receipt
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.messages import Header
-from emulator.wire.prose import counted
-from harness.files.image_file import ImageFile
-from harness.jobs.front_panel import QUIT, Coming, View, action_of, perform, view_of
-from harness.jobs.image_keeper import ImageKeeper, Written
-from harness.jobs.serve_notes import EVENTS, Overheard, ServeNotes, Teller, end_of
-from harness.judge.plan import plan_of
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port
+from dryload.emulator.ports.real import RealLine, Recorder
+from dryload.emulator.ports.tcp import TcpServer
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.keeper import Receipt
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.messages import Header
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.jobs.front_panel import QUIT, Coming, View, action_of, perform, view_of
+from dryload.harness.jobs.image_keeper import ImageKeeper, Written
+from dryload.harness.jobs.serve_notes import EVENTS, Overheard, ServeNotes, Teller, end_of
+from dryload.harness.judge.plan import plan_of
 
 _SLICE_NS: Final = 50_000_000
 _LEAVE_NS: Final = 500_000_000  # until the message on its way has left, at the end

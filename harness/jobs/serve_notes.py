@@ -8,15 +8,21 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
-from emulator.dump.capture import Direction, Passage
-from emulator.dump.events import EventKind
-from emulator.unit.board import RackUnit
-from emulator.unit.keeper import Receipt
-from emulator.wire.codec import decode, kind_of
-from emulator.wire.messages import DataPacket, DumpHeader, DumpRequest, ExtendedHeader, Header
-from emulator.wire.prose import counted
-from emulator.wire.splitter import PieceKind, Splitter
-from harness.jobs.front_panel import Note, PassedBytes
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.keeper import Receipt
+from dryload.emulator.wire.codec import decode, kind_of
+from dryload.emulator.wire.messages import (
+    DataPacket,
+    DumpHeader,
+    DumpRequest,
+    ExtendedHeader,
+    Header,
+)
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.splitter import PieceKind, Splitter
+from dryload.harness.jobs.front_panel import Note, PassedBytes
 
 _KEPT: Final = 64
 _A_SECOND: Final = 20  # notes of one event that are told in a second

@@ -12,18 +12,18 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.sample import Sample
-from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.messages import Header
-from emulator.wire.prose import counted
-from emulator.wire.words import word_dtype
-from harness.files import audio, opening
-from harness.files.dumpfile import load
-from harness.files.kinds import AUDIO_ADVICE
-from harness.files.kinds import kind_of as file_kind
-from harness.jobs.dumps import headed
-from harness.judge.dump import DumpContents
-from harness.judge.order import OrderFault
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+from dryload.emulator.wire.messages import Header
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files import audio, opening
+from dryload.harness.files.dumpfile import load
+from dryload.harness.files.kinds import AUDIO_ADVICE
+from dryload.harness.files.kinds import kind_of as file_kind
+from dryload.harness.jobs.dumps import headed
+from dryload.harness.judge.dump import DumpContents
+from dryload.harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
 _FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are

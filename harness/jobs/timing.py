@@ -6,12 +6,12 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction, Passage
-from emulator.dump.outgoing import Outgoing
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import BYTE_NS, FIRST_REALTIME
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, Handshake, HandshakeKind
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import BYTE_NS, FIRST_REALTIME
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket, Handshake, HandshakeKind
 
 _TO_UNIT: Final = Direction.TO_UNIT
 _FIRST_REALTIME: Final = bytes([FIRST_REALTIME])

@@ -14,17 +14,17 @@ from typing import Final
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from emulator.dump.events import Event, EventKind
-from emulator.dump.replies import Limits
-from emulator.dump.sample import Sample, same_samples
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.dump.sender_table import SenderState
-from emulator.dump.switches import SenderSwitches
-from emulator.ports.lateness import Lateness
-from emulator.ports.port import PortError
-from emulator.wire.prose import counted
-from harness.jobs.dumps import Dump
-from harness.jobs.fetch import (
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.replies import Limits
+from dryload.emulator.dump.sample import Sample, same_samples
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.dump.sender_table import SenderState
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.ports.lateness import Lateness
+from dryload.emulator.ports.port import PortError
+from dryload.emulator.wire.prose import counted
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.fetch import (
     ANSWER_NS,
     Asker,
     Fetched,
@@ -32,20 +32,25 @@ from harness.jobs.fetch import (
     torn_findings,
     with_unknowns,
 )
-from harness.jobs.forecast import Doing, Step
-from harness.jobs.line import (
+from dryload.harness.jobs.forecast import Doing, Step
+from dryload.harness.jobs.line import (
     PATIENCE_NS,
     Line,
     late_findings,
     never,
     run_patiently,
 )
-from harness.jobs.operator import Operator
-from harness.jobs.outcome import Ending, MemoryOutcome, Outcome, Transfer, outcome_of
-from harness.jobs.timing import floor_of, times_of
-from harness.judge.difference import SampleComparison, compare_samples
-from harness.judge.finding import Finding, finding_of
-from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
+from dryload.harness.jobs.operator import Operator
+from dryload.harness.jobs.outcome import Ending, MemoryOutcome, Outcome, Transfer, outcome_of
+from dryload.harness.jobs.timing import floor_of, times_of
+from dryload.harness.judge.difference import SampleComparison, compare_samples
+from dryload.harness.judge.finding import Finding, finding_of
+from dryload.harness.judge.observed import (
+    judge_address,
+    judge_events,
+    judge_read_back,
+    judge_untold,
+)
 
 _GIVEN_UP: Final = (
     *(SenderEnd.SILENT, SenderEnd.CANCELLED),

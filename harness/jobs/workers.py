@@ -24,10 +24,10 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from harness.files.opening import shown
-from harness.files.problem import RIG, Problem
-from harness.jobs.campaign_case import CampaignPlan
-from harness.jobs.campaign_run import result_of
+from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.jobs.campaign_case import CampaignPlan
+from dryload.harness.jobs.campaign_run import result_of
 
 _CONNECT_S: Final = 10
 _WORKERS_S: Final = 10

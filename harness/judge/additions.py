@@ -13,11 +13,11 @@ from bisect import bisect_right
 from collections.abc import Collection
 from typing import Final, NamedTuple
 
-from emulator.wire.codec import decode
-from emulator.wire.messages import ExtendedLoopPoints, LoopPoints, SampleName
-from emulator.wire.sevenbit import from_groups
-from harness.files.scan import HEADER, Stream
-from harness.files.sections import Section
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import ExtendedLoopPoints, LoopPoints, SampleName
+from dryload.emulator.wire.sevenbit import from_groups
+from dryload.harness.files.scan import HEADER, Stream
+from dryload.harness.files.sections import Section
 
 Addition = LoopPoints | ExtendedLoopPoints | SampleName
 

@@ -12,15 +12,15 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import fields
 
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
-from emulator.wire.messages import DataPacket, Header
-from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
-from emulator.wire.words import unpack_words
-from harness.judge.account import Kind
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.explanation import explain
-from harness.judge.plan import plan_of
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_BYTES
+from dryload.emulator.wire.messages import DataPacket, Header
+from dryload.emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER
+from dryload.emulator.wire.words import unpack_words
+from dryload.harness.judge.account import Kind
+from dryload.harness.judge.dialogue.exchanges import Exchange
+from dryload.harness.judge.explanation import explain
+from dryload.harness.judge.plan import plan_of
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _NEAR: Final = 2
 _CLOSE: Final = 16  # bytes that differ in two sendings of one packet

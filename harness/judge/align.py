@@ -22,7 +22,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.wire.words import Words
+from dryload.emulator.wire.words import Words
 
 _WINDOW: Final = 16  # words; shorter than the 30 of the smallest packet (WRD-02)
 _NEAR: Final = 4  # packets that are compared to tell whether a lag fits

@@ -11,9 +11,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.sizes import bytes_per_word, unused_bits
-from emulator.wire.words import Words
-from harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
+from dryload.emulator.wire.words import Words
+from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
 
 _HEAD: Final = 24  # of the first words that differ: before a lost packet, they tell what was done
 _SPREAD: Final = 1_024

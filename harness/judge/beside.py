@@ -7,8 +7,8 @@ thing is one finding, with how many there are and where the first one stands.
 from collections.abc import Mapping
 from typing import Final
 
-from emulator.wire.codec import Foreign, Malformed, decode, kind_of
-from emulator.wire.constants import (
+from dryload.emulator.wire.codec import Foreign, Malformed, decode, kind_of
+from dryload.emulator.wire.constants import (
     ALL_CALL,
     ALL_LOOPS,
     END,
@@ -18,7 +18,7 @@ from emulator.wire.constants import (
     START,
     SYSTEM_RESET,
 )
-from emulator.wire.messages import (
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     ExtendedHeader,
@@ -30,13 +30,13 @@ from emulator.wire.messages import (
     SampleName,
     title,
 )
-from emulator.wire.prose import capitalised, counted, spelled
-from emulator.wire.splitter import Piece, PieceKind
-from harness.files.sections import Section
-from harness.judge.dump import DumpContents
-from harness.judge.finding import Findings, Place
-from harness.judge.headers import NO_LOOP_TYPES
-from harness.judge.wrecks import tell_damage
+from dryload.emulator.wire.prose import capitalised, counted, spelled
+from dryload.emulator.wire.splitter import Piece, PieceKind
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.dump import DumpContents
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.headers import NO_LOOP_TYPES
+from dryload.harness.judge.wrecks import tell_damage
 
 UNDEFINED: Final = (0xF4, 0xF5, 0xF9, 0xFD)  # FRM-08, M1 p. A-2
 _REALTIME_FAMILY: Final = 0x7F  # FRM-06, M1 p. 35

@@ -14,9 +14,9 @@ from functools import cached_property
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction
-from harness.judge.edit_script import edit_script
-from harness.judge.timed_messages import TimedMessage, timed_messages
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.harness.judge.edit_script import edit_script
+from dryload.harness.judge.timed_messages import TimedMessage, timed_messages
 
 
 class MessageChange(StrEnum):

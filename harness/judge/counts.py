@@ -9,16 +9,16 @@ from typing import Final
 
 import numpy as np
 
-from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from emulator.wire.packets import DATA
-from emulator.wire.prose import counted, ranged
-from harness.files.sections import Section
-from harness.judge.dump import DumpContents
-from harness.judge.finding import Findings, Place, Verdict
-from harness.judge.order import OrderFault, Places
-from harness.judge.plan import DumpPlan
-from harness.judge.reasons import Reason, reasons
+from dryload.emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.emulator.wire.packets import DATA
+from dryload.emulator.wire.prose import counted, ranged
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.dump import DumpContents
+from dryload.harness.judge.finding import Findings, Place, Verdict
+from dryload.harness.judge.order import OrderFault, Places
+from dryload.harness.judge.plan import DumpPlan
+from dryload.harness.judge.reasons import Reason, reasons
 
 _LEAST_DIFFERENCE: Final = 2
 _LOOKED_AT: Final = 64  # packets in which unused ends are looked for

@@ -11,13 +11,13 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.checksum import xor_of
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from emulator.wire.packets import DATA, DEVICE_ID
-from emulator.wire.splitter import PieceKind
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.checksum import xor_of
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.emulator.wire.packets import DATA, DEVICE_ID
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _CHANNEL: Final = range(0x80, 0xF0)
 _FILLER: Final = 8  # bytes of 00 at the end, which no sound ends in (our choice)

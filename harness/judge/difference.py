@@ -10,14 +10,14 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from emulator.dump.sample import Sample
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.sizes import words_per_packet
-from harness.judge.account import Account, Content, Difference, Kind
-from harness.judge.explanation import common_scale, explain
-from harness.judge.fields import WIDTH, FieldDifference, compare_fields
-from harness.judge.finding import Answerable, Finding, Place, Verdict
-from harness.judge.wording import Context, sentence, sentences
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.harness.judge.account import Account, Content, Difference, Kind
+from dryload.harness.judge.explanation import common_scale, explain
+from dryload.harness.judge.fields import WIDTH, FieldDifference, compare_fields
+from dryload.harness.judge.finding import Answerable, Finding, Place, Verdict
+from dryload.harness.judge.wording import Context, sentence, sentences
 
 _MOST_FINDINGS: Final = 64
 _ONLY_WIDTH: Final = "every word has the same level, so nothing is lost"

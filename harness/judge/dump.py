@@ -15,21 +15,21 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from emulator.dump.outgoing import sample_from_words
-from emulator.dump.sample import Sample
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import decode
-from emulator.wire.messages import DataPacket, Header
-from emulator.wire.packets import NUMBER
-from emulator.wire.words import Words
-from harness.files.scan import Stream
-from harness.files.sections import OddPiece, Section, sections
-from harness.judge.additions import Added, Additions
-from harness.judge.numbers import align
-from harness.judge.order import Alignment, Observed, OrderFault, Places, undisturbed
-from harness.judge.plan import DumpPlan, plan_of
-from harness.judge.reading import SMALL, Reading, read_packets, read_together
-from harness.judge.wrecks import Wreck, gather
+from dryload.emulator.dump.outgoing import sample_from_words
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.checksum import checksum
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DataPacket, Header
+from dryload.emulator.wire.packets import NUMBER
+from dryload.emulator.wire.words import Words
+from dryload.harness.files.scan import Stream
+from dryload.harness.files.sections import OddPiece, Section, sections
+from dryload.harness.judge.additions import Added, Additions
+from dryload.harness.judge.numbers import align
+from dryload.harness.judge.order import Alignment, Observed, OrderFault, Places, undisturbed
+from dryload.harness.judge.plan import DumpPlan, plan_of
+from dryload.harness.judge.reading import SMALL, Reading, read_packets, read_together
+from dryload.harness.judge.wrecks import Wreck, gather
 
 _MOST_WAITING: Final = 512  # small dumps that are read together
 _SEVERAL: Final = 4  # for fewer it is not worth it

@@ -11,12 +11,12 @@ from typing import Final
 import numpy as np
 from msgspec.structs import replace
 
-from emulator.wire.sizes import words_per_packet
-from emulator.wire.words import Words
-from harness.judge.account import OF_EVERY_WORD, Account, Content, Difference, Kind
-from harness.judge.align import align
-from harness.judge.alteration import altered, candidates, narrowed_from
-from harness.judge.places import SamplePair, differences
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.emulator.wire.words import Words
+from dryload.harness.judge.account import OF_EVERY_WORD, Account, Content, Difference, Kind
+from dryload.harness.judge.align import align
+from dryload.harness.judge.alteration import altered, candidates, narrowed_from
+from dryload.harness.judge.places import SamplePair, differences
 
 _STATEMENT: Final = 6  # words that it costs to say something of every word
 _COSTS: Final = {Kind.WIDENED: 0, Kind.BITS_STUCK: 16}

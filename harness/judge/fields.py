@@ -7,10 +7,10 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.sample import Loop, Sample
-from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
-from harness.judge.finding import Verdict
-from harness.judge.headers import NO_LOOP_TYPES
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
+from dryload.harness.judge.finding import Verdict
+from dryload.harness.judge.headers import NO_LOOP_TYPES
 
 _NS: Final = 1_000_000_000
 _ABSENT: Final = "none"

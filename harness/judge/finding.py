@@ -14,9 +14,9 @@ from typing import Final
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from emulator.wire.clauses import Level, clause
-from emulator.wire.prose import capitalised
-from harness.judge.kinds import finding_kinds
+from dryload.emulator.wire.clauses import Level, clause
+from dryload.emulator.wire.prose import capitalised
+from dryload.harness.judge.kinds import finding_kinds
 
 MOST: Final = 200
 """Different findings of one clause that are kept; the rest is counted."""

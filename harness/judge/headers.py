@@ -3,8 +3,8 @@
 from fractions import Fraction
 from typing import Final
 
-from emulator.wire.codec import kind_of
-from emulator.wire.constants import (
+from dryload.emulator.wire.codec import kind_of
+from dryload.emulator.wire.constants import (
     EXTENDED_LOOP_TYPES,
     LOOP_BACKWARD_FORWARD,
     LOOP_FORWARD,
@@ -14,17 +14,17 @@ from emulator.wire.constants import (
     MAX_BITS,
     MIN_BITS,
 )
-from emulator.wire.messages import (
+from dryload.emulator.wire.messages import (
     DumpHeader,
     ExtendedHeader,
     Header,
 )
-from emulator.wire.prose import counted
-from emulator.wire.splitter import Piece
-from harness.judge.finding import Findings, Place
-from harness.judge.plan import rate_of, turned
-from harness.judge.rates import judge_odd_rate, near_common
-from harness.judge.wrecks import tell_damage
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.splitter import Piece
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.plan import rate_of, turned
+from dryload.harness.judge.rates import judge_odd_rate, near_common
+from dryload.harness.judge.wrecks import tell_damage
 
 NO_LOOP_TYPES: Final = (0x7E, LOOP_OFF)
 _SLOWEST: Final = 477  # Hz, EXT-08: the largest period of a standard header

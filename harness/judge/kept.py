@@ -14,16 +14,16 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.wire.constants import MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
-from emulator.wire.messages import HandshakeKind, Header
-from emulator.wire.packets import DATA
-from emulator.wire.words import Words, unpack_words
-from harness.judge.account import Account, Content, Kind, Rounding
-from harness.judge.against_source import Source
-from harness.judge.alteration import divided
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange
-from harness.judge.explanation import explain
-from harness.judge.plan import DumpPlan, plan_of
+from dryload.emulator.wire.constants import MIN_BITS, PACKET_BYTES, PACKET_DATA_BYTES
+from dryload.emulator.wire.messages import HandshakeKind, Header
+from dryload.emulator.wire.packets import DATA
+from dryload.emulator.wire.words import Words, unpack_words
+from dryload.harness.judge.account import Account, Content, Kind, Rounding
+from dryload.harness.judge.against_source import Source
+from dryload.harness.judge.alteration import divided
+from dryload.harness.judge.dialogue.exchanges import DumpExchange, Exchange
+from dryload.harness.judge.explanation import explain
+from dryload.harness.judge.plan import DumpPlan, plan_of
 
 _FEW: Final = 8  # words that have to show a habit of the unit (our choice)
 _MANY: Final = 4_096  # packets of which nearly all may be missing; a header can call for any number

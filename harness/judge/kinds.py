@@ -24,7 +24,9 @@ class FindingKind(Struct, frozen=True, kw_only=True):
 @cache
 def finding_kinds() -> dict[str, FindingKind]:
     """Return every kind by its name; ValueError for a name that is there twice."""
-    table = tomllib.loads(files("harness.judge").joinpath("findings.toml").read_text("utf-8"))
+    table = tomllib.loads(
+        files("dryload.harness.judge").joinpath("findings.toml").read_text("utf-8")
+    )
     rows: dict[str, dict[str, str]] = {}
     for side, clauses in table.items():
         for clause, kinds in clauses.items():

@@ -14,11 +14,11 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
-from emulator.wire.messages import Header
-from emulator.wire.sizes import bytes_per_word, unused_bits
-from emulator.wire.words import unpack_words
-from harness.judge.wordlook import bend_at_leaps, wrapped
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS, PACKET_DATA_BYTES
+from dryload.emulator.wire.messages import Header
+from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
+from dryload.emulator.wire.words import unpack_words
+from dryload.harness.judge.wordlook import bend_at_leaps, wrapped
 
 _ENOUGH: Final = 64  # words of a channel below which nothing is said
 _LEAST: Final = 32  # the same where leaps are counted

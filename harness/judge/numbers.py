@@ -20,9 +20,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.packets import DATA
-from harness.judge.order import (
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.packets import DATA
+from dryload.harness.judge.order import (
     Alignment,
     Observed,
     OrderEvent,

@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.dump.events import (
+from dryload.emulator.dump.events import (
     DOUBTFUL,
     NUMBERS_ALWAYS,
     NUMBERS_BY,
@@ -19,15 +19,15 @@ from emulator.dump.events import (
     Event,
     EventKind,
 )
-from emulator.dump.sample import Sample
-from emulator.wire.constants import PACKET_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import Message, SampleNameRequest
-from emulator.wire.packets import CHECKSUM, packet_rows
-from emulator.wire.prose import counted
-from emulator.wire.sizes import words_per_packet
-from harness.judge.account import Kind
-from harness.judge.difference import SampleComparison, findings
-from harness.judge.finding import Answerable, Finding, Findings, Place, Verdict, finding_of
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.constants import PACKET_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import Message, SampleNameRequest
+from dryload.emulator.wire.packets import CHECKSUM, packet_rows
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.harness.judge.account import Kind
+from dryload.harness.judge.difference import SampleComparison, findings
+from dryload.harness.judge.finding import Answerable, Finding, Findings, Place, Verdict, finding_of
 
 _HARMLESS: Final = frozenset({Kind.NARROWED, Kind.WIDENED})
 """What units do to words of a width that they do not keep."""

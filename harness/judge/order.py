@@ -9,10 +9,10 @@ import numpy as np
 from msgspec import Struct, field
 from numpy.typing import NDArray
 
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.packets import NUMBER
-from harness.files.sections import Section
-from harness.judge.finding import Place
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.packets import NUMBER
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.finding import Place
 
 _IN_ORDER: Final = np.resize(np.arange(PACKET_NUMBERS, dtype=np.uint8), 512 * PACKET_NUMBERS)
 

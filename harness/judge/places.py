@@ -17,9 +17,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from emulator.wire.words import Words
-from harness.judge.account import Content, Difference, Kind, WordRun
-from harness.judge.align import AlignedWords, equal_run, equal_run_back
+from dryload.emulator.wire.words import Words
+from dryload.harness.judge.account import Content, Difference, Kind, WordRun
+from dryload.harness.judge.align import AlignedWords, equal_run, equal_run_back
 
 _GAP: Final = 8  # equal words that don't end a run of different ones
 _SHOWN: Final = 16  # runs that are given one by one

@@ -6,11 +6,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.messages import DumpHeader, Header
-from emulator.wire.prose import counted, duration
-from emulator.wire.sevenbit import from_groups, to_groups
-from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+from dryload.emulator.wire.messages import DumpHeader, Header
+from dryload.emulator.wire.prose import counted, duration
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
 
 NS: Final = 1_000_000_000
 FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2

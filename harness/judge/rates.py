@@ -5,9 +5,9 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Final
 
-from emulator.wire.messages import ExtendedHeader, Header
-from harness.judge.finding import Findings, Place
-from harness.judge.plan import FRACTION, NS, turned
+from dryload.emulator.wire.messages import ExtendedHeader, Header
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.plan import FRACTION, NS, turned
 
 COMMON: Final = (
     # Common practice; no standard lists them.

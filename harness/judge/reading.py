@@ -18,16 +18,24 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from emulator.wire.constants import PACKET_DATA_BYTES
-from emulator.wire.packets import CHECKSUM, DATA, DEVICE_ID, NUMBER, Rows, checksums, data_of
-from emulator.wire.prose import counted, spelled
-from emulator.wire.sizes import unused_bits
-from emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
-from harness.files.sections import Section
-from harness.judge.finding import Findings
-from harness.judge.order import Alignment, Places, in_order, packet_place
-from harness.judge.plan import DumpPlan
-from harness.judge.wordlook import Looks, look_plain
+from dryload.emulator.wire.constants import PACKET_DATA_BYTES
+from dryload.emulator.wire.packets import (
+    CHECKSUM,
+    DATA,
+    DEVICE_ID,
+    NUMBER,
+    Rows,
+    checksums,
+    data_of,
+)
+from dryload.emulator.wire.prose import counted, spelled
+from dryload.emulator.wire.sizes import unused_bits
+from dryload.emulator.wire.words import DataBytes, Words, unpack_checked, word_dtype
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.finding import Findings
+from dryload.harness.judge.order import Alignment, Places, in_order, packet_place
+from dryload.harness.judge.plan import DumpPlan
+from dryload.harness.judge.wordlook import Looks, look_plain
 
 _CHUNK: Final = 8192  # packets
 SMALL: Final = 32

@@ -11,13 +11,13 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from emulator.wire.packets import DATA
-from emulator.wire.prose import counted
-from harness.files.sections import Section
-from harness.judge.finding import Verdict
-from harness.judge.plan import DumpPlan, turned
+from dryload.emulator.wire.constants import MAX_21_BIT, PACKET_DATA_BYTES
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.emulator.wire.packets import DATA
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.finding import Verdict
+from dryload.harness.judge.plan import DumpPlan, turned
 
 _LENGTH_GROUPS: Final = {DumpHeader: 3, ExtendedHeader: 5}
 _FULL_WIDTHS: Final = (14, 21, 28)  # widths that fill their bytes (WRD-03)

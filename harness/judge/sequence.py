@@ -2,14 +2,14 @@
 
 from typing import Final
 
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.packets import NUMBER
-from emulator.wire.prose import counted, ranged
-from harness.files.sections import Section
-from harness.judge.dump import DumpContents
-from harness.judge.finding import Findings, Place
-from harness.judge.order import OrderFault
-from harness.judge.plan import plan_of
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.packets import NUMBER
+from dryload.emulator.wire.prose import counted, ranged
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.dump import DumpContents
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.order import OrderFault
+from dryload.harness.judge.plan import plan_of
 
 _LAST: Final = PACKET_NUMBERS - 1
 _KINDS: Final = {

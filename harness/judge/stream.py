@@ -7,18 +7,18 @@ from collections.abc import Iterable, Iterator
 
 from msgspec import Struct
 
-from emulator.wire.packets import DEVICE_ID
-from harness.files.scan import Stream
-from harness.files.sections import Section
-from harness.judge.beside import judge_beside
-from harness.judge.counts import judge_counts
-from harness.judge.dump import DumpContents, read_streams
-from harness.judge.finding import Finding, Findings, Verdict, worst_of
-from harness.judge.headers import judge_header
-from harness.judge.reading import judge_reading
-from harness.judge.sequence import judge_headless, judge_sequence
-from harness.judge.sums import judge_ids, judge_sums
-from harness.judge.wrecks import judge_wrecks
+from dryload.emulator.wire.packets import DEVICE_ID
+from dryload.harness.files.scan import Stream
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.beside import judge_beside
+from dryload.harness.judge.counts import judge_counts
+from dryload.harness.judge.dump import DumpContents, read_streams
+from dryload.harness.judge.finding import Finding, Findings, Verdict, worst_of
+from dryload.harness.judge.headers import judge_header
+from dryload.harness.judge.reading import judge_reading
+from dryload.harness.judge.sequence import judge_headless, judge_sequence
+from dryload.harness.judge.sums import judge_ids, judge_sums
+from dryload.harness.judge.wrecks import judge_wrecks
 
 
 class DumpVerdict(Struct, frozen=True, eq=False):

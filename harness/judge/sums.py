@@ -6,12 +6,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.constants import ALL_CALL
-from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, Rows, data_of
-from emulator.wire.prose import counted
-from harness.files.sections import Section
-from harness.judge.finding import Findings, Place
-from harness.judge.order import Alignment, packet_place
+from dryload.emulator.wire.constants import ALL_CALL
+from dryload.emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, Rows, data_of
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.order import Alignment, packet_place
 
 Bytes = NDArray[np.uint8]
 

@@ -5,14 +5,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from msgspec import Struct
 from msgspec.structs import force_setattr
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.passed import Passed, passed
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import Decoded, Foreign, Malformed, decode, device_of, kind_of
-from emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
-from emulator.wire.messages import TITLES, DataPacket, Handshake, title
-from emulator.wire.packets import NUMBER
-from emulator.wire.splitter import Piece, PieceKind
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.passed import Passed, passed
+from dryload.emulator.wire.checksum import checksum
+from dryload.emulator.wire.codec import Decoded, Foreign, Malformed, decode, device_of, kind_of
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_NUMBERS
+from dryload.emulator.wire.messages import TITLES, DataPacket, Handshake, title
+from dryload.emulator.wire.packets import NUMBER
+from dryload.emulator.wire.splitter import Piece, PieceKind
 
 _SHORTEST_NAMED = 4  # bytes that a torn message needs to be called anything
 _NAMES = {

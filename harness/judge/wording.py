@@ -10,8 +10,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.prose import capitalised, counted, duration, listed, ranged
-from harness.judge.account import (
+from dryload.emulator.wire.prose import capitalised, counted, duration, listed, ranged
+from dryload.harness.judge.account import (
     OF_EVERY_WORD,
     Account,
     Content,

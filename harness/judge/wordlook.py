@@ -13,13 +13,13 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.wire.prose import counted
-from emulator.wire.sizes import unused_bits
-from emulator.wire.words import Words
-from harness.judge.account import Difference, Kind
-from harness.judge.alteration import altered
-from harness.judge.finding import Findings, Place
-from harness.judge.plan import DumpPlan
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import unused_bits
+from dryload.emulator.wire.words import Words
+from dryload.harness.judge.account import Difference, Kind
+from dryload.harness.judge.alteration import altered
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.plan import DumpPlan
 
 _WINDOW: Final = 256  # words
 _WINDOWS: Final = 8  # from one call of `see`

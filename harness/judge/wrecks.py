@@ -11,10 +11,10 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.codec import Foreign, Malformed, decode, kind_of
-from emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import (
+from dryload.emulator.wire.codec import Foreign, Malformed, decode, kind_of
+from dryload.emulator.wire.constants import END, FAMILY, PACKET_BYTES, PACKET_NUMBERS, START
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import (
     TITLES,
     DataPacket,
     DumpHeader,
@@ -27,12 +27,12 @@ from emulator.wire.messages import (
     Message,
     SampleName,
 )
-from emulator.wire.packets import CHECKSUM, DATA, NUMBER
-from emulator.wire.prose import counted, spelled
-from emulator.wire.splitter import Piece, PieceKind
-from harness.files.sections import OddPiece
-from harness.judge.finding import Findings, Place
-from harness.judge.plan import DumpPlan
+from dryload.emulator.wire.packets import CHECKSUM, DATA, NUMBER
+from dryload.emulator.wire.prose import counted, spelled
+from dryload.emulator.wire.splitter import Piece, PieceKind
+from dryload.harness.files.sections import OddPiece
+from dryload.harness.judge.finding import Findings, Place
+from dryload.harness.judge.plan import DumpPlan
 
 _SUB_ID: Final = 0x02
 _GROWTH: Final = 3  # bytes that a torn packet may be longer than a whole one

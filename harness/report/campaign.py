@@ -4,14 +4,14 @@ import shlex
 from typing import Final
 from xml.etree import ElementTree
 
-from emulator.wire.prose import capitalised, counted, duration
-from harness.files.opening import shown
-from harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
-from harness.jobs.campaign_case import CampaignPlan, Case
-from harness.jobs.campaign_run import Result
-from harness.jobs.invariants import INVARIANTS, RAISES
-from harness.report.document import Document, fields_of
-from harness.report.table import Column, table
+from dryload.emulator.wire.prose import capitalised, counted, duration
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
+from dryload.harness.jobs.campaign_case import CampaignPlan, Case
+from dryload.harness.jobs.campaign_run import Result
+from dryload.harness.jobs.invariants import INVARIANTS, RAISES
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/campaign/1"
 _SHOWN: Final = 20

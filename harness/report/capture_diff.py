@@ -3,13 +3,17 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.wire.prose import capitalised, counted, duration, instant, small_time, spelled
-from harness.files.capture_file import CaptureFile
-from harness.files.opening import shown
-from harness.jobs.compare import CaptureComparison
-from harness.judge.conversation import ConversationComparison, MessageChange, MessageDifference
-from harness.judge.timed_messages import TimedMessage, name_of
-from harness.report.document import Document
+from dryload.emulator.wire.prose import capitalised, counted, duration, instant, small_time, spelled
+from dryload.harness.files.capture_file import CaptureFile
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.compare import CaptureComparison
+from dryload.harness.judge.conversation import (
+    ConversationComparison,
+    MessageChange,
+    MessageDifference,
+)
+from dryload.harness.judge.timed_messages import TimedMessage, name_of
+from dryload.harness.report.document import Document
 
 SCHEMA: Final = "dryload/diff/1"
 _SHOWN: Final = 6  # differences that are listed one by one

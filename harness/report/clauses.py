@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.wire.clauses import Clause
-from emulator.wire.prose import counted
-from harness.report.document import Document, fields_of
-from harness.report.table import apart, folded
+from dryload.emulator.wire.clauses import Clause
+from dryload.emulator.wire.prose import counted
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.table import apart, folded
 
 SCHEMA: Final = "dryload/clauses/1"
 _INDENT: Final = 10

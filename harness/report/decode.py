@@ -2,13 +2,13 @@
 
 from fractions import Fraction
 
-from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
-from emulator.wire.prose import counted
-from harness.files.opening import shown
-from harness.jobs.convert import FromFile
-from harness.judge.plan import rate_of
-from harness.report.document import Document, fields_of
-from harness.report.samples import header_kind, named, sample_document, sample_words, sound
+from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.convert import FromFile
+from dryload.harness.judge.plan import rate_of
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.samples import header_kind, named, sample_document, sample_words, sound
 
 
 def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> list[str]:

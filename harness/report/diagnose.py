@@ -4,16 +4,16 @@ from collections.abc import Iterable, Iterator
 from itertools import count as counting
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.prose import counted, duration
-from harness.diagnose.confidence import MEANS, OF_STRENGTH
-from harness.diagnose.diagnose import Answer, Diagnosis
-from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.weigh import Suspicion
-from harness.files.capture_file import CaptureFile
-from harness.files.opening import shown
-from harness.judge.finding import Place
-from harness.report.document import Document
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.diagnose.confidence import MEANS, OF_STRENGTH
+from dryload.harness.diagnose.diagnose import Answer, Diagnosis
+from dryload.harness.diagnose.scene import DumpScene, Scene
+from dryload.harness.diagnose.weigh import Suspicion
+from dryload.harness.files.capture_file import CaptureFile
+from dryload.harness.files.opening import shown
+from dryload.harness.judge.finding import Place
+from dryload.harness.report.document import Document
 
 SCHEMA: Final = "dryload/diagnose/1"
 _MOST_OTHERS: Final = 3

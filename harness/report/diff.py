@@ -2,17 +2,17 @@
 
 from collections.abc import Iterator, Sequence
 
-from emulator.wire.prose import counted, listed
-from harness.files.opening import shown
-from harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
-from harness.jobs.subjects import AUDIO, ComparedFile, Subject
-from harness.judge.account import Difference, Kind
-from harness.judge.difference import SampleComparison, findings
-from harness.judge.fields import FieldDifference
-from harness.judge.wording import bits_named, sentence
-from harness.report.capture_diff import SCHEMA
-from harness.report.document import Document, fields_of
-from harness.report.table import Column, apart, table
+from dryload.emulator.wire.prose import counted, listed
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
+from dryload.harness.jobs.subjects import AUDIO, ComparedFile, Subject
+from dryload.harness.judge.account import Difference, Kind
+from dryload.harness.judge.difference import SampleComparison, findings
+from dryload.harness.judge.fields import FieldDifference
+from dryload.harness.judge.wording import bits_named, sentence
+from dryload.harness.report.capture_diff import SCHEMA
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.table import Column, apart, table
 
 
 def text(result: FileComparison) -> list[str]:

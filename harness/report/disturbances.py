@@ -3,19 +3,19 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.dump.switches import QUESTIONS
-from emulator.line.disturbance import AppliedFault
-from emulator.line.link import link_lines
-from emulator.line.watch import Sort
-from emulator.unit.schema import keys_of, sections
-from emulator.wire.prose import counted, duration
-from harness.faults.asked import Asked, Disturbances, struck_by
-from harness.faults.catalogue import Fault, Situation, faults, situations
-from harness.faults.grammar import PLACES
-from harness.files.opening import shown
-from harness.report.document import Document, fields_of
-from harness.report.table import folded
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.switches import QUESTIONS
+from dryload.emulator.line.disturbance import AppliedFault
+from dryload.emulator.line.link import link_lines
+from dryload.emulator.line.watch import Sort
+from dryload.emulator.unit.schema import keys_of, sections
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.faults.asked import Asked, Disturbances, struck_by
+from dryload.harness.faults.catalogue import Fault, Situation, faults, situations
+from dryload.harness.faults.grammar import PLACES
+from dryload.harness.files.opening import shown
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.table import folded
 
 SCHEMA: Final = "dryload/disturbances/1"
 _SHOWN: Final = 5

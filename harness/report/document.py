@@ -46,7 +46,7 @@ def _plain(value: object) -> object:
     """Return the form in JSON of a value that msgspec does not know."""
     from fractions import Fraction
 
-    from emulator.ports.port import PortError
+    from dryload.emulator.ports.port import PortError
 
     if isinstance(value, Fraction):
         return float(value)

@@ -2,11 +2,11 @@
 
 from typing import Final
 
-from emulator.wire.prose import counted, duration
-from harness.files.opening import shown
-from harness.jobs.convert import Encoded
-from harness.report.document import Document
-from harness.report.samples import sample_document, sample_words
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.convert import Encoded
+from dryload.harness.report.document import Document
+from dryload.harness.report.samples import sample_document, sample_words
 
 SCHEMA: Final = "dryload/encode/1"
 

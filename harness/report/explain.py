@@ -3,14 +3,14 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.prose import capitalised, counted, spelled
-from harness.files.opening import quoted
-from harness.judge.finding import Finding
-from harness.report.document import Document
-from harness.report.table import Column, apart, table
-from harness.teach.dumps import ExplainedDump, ExplainedPacket, Overview, WholePackets
-from harness.teach.explained import Explained, FieldLine
+from dryload.emulator.wire.constants import PACKET_BYTES
+from dryload.emulator.wire.prose import capitalised, counted, spelled
+from dryload.harness.files.opening import quoted
+from dryload.harness.judge.finding import Finding
+from dryload.harness.report.document import Document
+from dryload.harness.report.table import Column, apart, table
+from dryload.harness.teach.dumps import ExplainedDump, ExplainedPacket, Overview, WholePackets
+from dryload.harness.teach.explained import Explained, FieldLine
 
 SCHEMA: Final = "dryload/explain/1"
 _COLUMNS: Final = (

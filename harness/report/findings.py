@@ -4,9 +4,9 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 from typing import Final
 
-from emulator.wire.prose import capitalised, counted, instant
-from harness.files.opening import quoted, shown
-from harness.judge.finding import GRAVITY, Finding, Place
+from dryload.emulator.wire.prose import capitalised, counted, instant
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.judge.finding import GRAVITY, Finding, Place
 
 MOST_FINDINGS: Final = 12
 """Findings of a dump that are shown to people."""

@@ -2,19 +2,19 @@
 
 from collections.abc import Callable, Sequence
 
-from emulator.wire.prose import counted
-from harness.files.opening import shown
-from harness.jobs.dumps import Dump
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import LeftOut, PlayRow, Selection, meet
-from harness.report import replay
-from harness.report.replay import (
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.playlist import LeftOut, PlayRow, Selection, meet
+from dryload.harness.report import replay
+from dryload.harness.report.replay import (
     table_of,
     total_sentence,
     transfers_of,
     verdict,
 )
-from harness.report.selection import left_out
+from dryload.harness.report.selection import left_out
 
 
 def lines_of(
@@ -38,7 +38,7 @@ def lines_of(
     ]
     if transfer.diagnosis is None or not transfer.diagnosis.is_something_wrong:
         return lines
-    from harness.report.diagnose import answer_lines
+    from dryload.harness.report.diagnose import answer_lines
 
     told = [f"    {line}".rstrip() for line in answer_lines(transfer.diagnosis)]
     return [*lines, "", "  Diagnosis", *told]

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
-from emulator.unit.panel import MapLine
+from dryload.emulator.unit.panel import MapLine
 
 Signs = Mapping[str, str]
 """The signs of the kinds of pieces, of "several" small pieces and of the "edge" of a bank."""

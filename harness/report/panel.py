@@ -8,13 +8,13 @@ from msgspec import Struct
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
-from emulator.unit.memory import banks_in_a_row
-from emulator.unit.slots import Slot
-from emulator.wire.prose import counted, duration
-from harness.files.opening import shown
-from harness.jobs.front_panel import Note, PassedBytes, View
-from harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
-from harness.report.table import Column, table
+from dryload.emulator.unit.memory import banks_in_a_row
+from dryload.emulator.unit.slots import Slot
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.front_panel import Note, PassedBytes, View
+from dryload.harness.report.memory_bar import ASCII, BLOCKS, Signs, bank_cells, memory_bar
+from dryload.harness.report.table import Column, table
 
 KEYS: Final = (
     ("c", "confirm"),

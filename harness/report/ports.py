@@ -4,13 +4,13 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.ports.midi_names import SystemPorts
-from emulator.ports.midi_pairs import Pair, Single, pairs_of, singles_of
-from emulator.ports.port import PortError
-from harness.files import opening
-from harness.files.opening import quoted, shown
-from harness.report.document import Document, fields_of
-from harness.report.table import Column, table
+from dryload.emulator.ports.midi_names import SystemPorts
+from dryload.emulator.ports.midi_pairs import Pair, Single, pairs_of, singles_of
+from dryload.emulator.ports.port import PortError
+from dryload.harness.files import opening
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/ports/1"
 _TCP: Final = "Without MIDI ports, use tcp:HOST:PORT to reach a program that listens there."

@@ -8,7 +8,7 @@ key of a profile is listed here; a test compares the keys with the sections.
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from emulator.wire.prose import counted, listed
+from dryload.emulator.wire.prose import counted, listed
 
 Sentence = Mapping[Any, str] | Callable[[Any], str]
 _MS: Final = 1_000_000

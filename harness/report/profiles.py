@@ -7,13 +7,13 @@ from typing import Any, Final
 from msgspec import Struct
 from msgspec.structs import fields
 
-from emulator.dump.switches import QUESTIONS
-from emulator.unit.memory import banks_in_a_row
-from emulator.unit.possible import Profile
-from emulator.wire.prose import counted
-from harness.report.document import Document
-from harness.report.profile_words import OPEN, TITLES, sentence
-from harness.report.table import Column, table
+from dryload.emulator.dump.switches import QUESTIONS
+from dryload.emulator.unit.memory import banks_in_a_row
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.wire.prose import counted
+from dryload.harness.report.document import Document
+from dryload.harness.report.profile_words import OPEN, TITLES, sentence
+from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/profiles/1"
 _MOOT: Final[Mapping[str, Callable[[Profile], bool]]] = {

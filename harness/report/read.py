@@ -4,15 +4,15 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Final
 
-from emulator.wire.constants import MAX_SAMPLE_NUMBER
-from emulator.wire.prose import capitalised, counted, duration
-from harness.files.opening import shown
-from harness.jobs.read import ASKS, Came, ReadOut, ReadRequest, ReadResult, seconds
-from harness.judge.plan import rate_of
-from harness.report.document import Document, fields_of, target_document
-from harness.report.findings import finding_lines
-from harness.report.samples import header_document, header_words, named, sound, words_of
-from harness.report.table import Column, table
+from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
+from dryload.emulator.wire.prose import capitalised, counted, duration
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.read import ASKS, Came, ReadOut, ReadRequest, ReadResult, seconds
+from dryload.harness.judge.plan import rate_of
+from dryload.harness.report.document import Document, fields_of, target_document
+from dryload.harness.report.findings import finding_lines
+from dryload.harness.report.samples import header_document, header_words, named, sound, words_of
+from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
 _EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)

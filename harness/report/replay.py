@@ -4,22 +4,22 @@ from collections.abc import Sequence
 from pathlib import PurePath
 from typing import Any, Final
 
-from emulator.unit.admission import memory_reason
-from emulator.unit.board import RackUnit
-from emulator.wire.prose import capitalised, counted, duration, share
-from harness.files.opening import shown
-from harness.jobs.dumps import Dump, NotADump
-from harness.jobs.outcome import Outcome, Transfer, changes
-from harness.jobs.playlist import LeftOut, PlayRow, Why
-from harness.jobs.timing import Wait
-from harness.judge.finding import Finding
-from harness.judge.plan import rate_of
-from harness.report.document import Document, fields_of, target_document
-from harness.report.findings import finding_lines, told_line
-from harness.report.samples import named, sample_words, sound
-from harness.report.selection import cell, left_out_document
-from harness.report.serving import slot_document
-from harness.report.table import Column, table
+from dryload.emulator.unit.admission import memory_reason
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.wire.prose import capitalised, counted, duration, share
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.dumps import Dump, NotADump
+from dryload.harness.jobs.outcome import Outcome, Transfer, changes
+from dryload.harness.jobs.playlist import LeftOut, PlayRow, Why
+from dryload.harness.jobs.timing import Wait
+from dryload.harness.judge.finding import Finding
+from dryload.harness.judge.plan import rate_of
+from dryload.harness.report.document import Document, fields_of, target_document
+from dryload.harness.report.findings import finding_lines, told_line
+from dryload.harness.report.samples import named, sample_words, sound
+from dryload.harness.report.selection import cell, left_out_document
+from dryload.harness.report.serving import slot_document
+from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/replay/1"
 
@@ -287,7 +287,7 @@ def _transfer_document(transfer: Transfer) -> Document:
     dump, times, comparison = transfer.dump, transfer.times, transfer.comparison
     holds, diagnosis = transfer.holds, None
     if transfer.diagnosis is not None:
-        from harness.report.diagnose import document_of
+        from dryload.harness.report.diagnose import document_of
 
         diagnosis = document_of(dump.file, transfer.diagnosis)
     return {

@@ -3,15 +3,15 @@
 from fractions import Fraction
 from typing import Final
 
-from emulator.dump.sample import Sample
-from emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
-from emulator.wire.messages import DumpHeader, ExtendedHeader, Header
-from emulator.wire.prose import counted, duration, sides
-from harness.files.opening import shown
-from harness.files.rates import meant_hertz
-from harness.judge.headers import NO_LOOP_TYPES
-from harness.judge.plan import rate_of
-from harness.report.document import Document, fields_of
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader, Header
+from dryload.emulator.wire.prose import counted, duration, sides
+from dryload.harness.files.opening import shown
+from dryload.harness.files.rates import meant_hertz
+from dryload.harness.judge.headers import NO_LOOP_TYPES
+from dryload.harness.judge.plan import rate_of
+from dryload.harness.report.document import Document, fields_of
 
 _NS: Final = 1_000_000_000
 

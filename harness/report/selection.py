@@ -3,12 +3,12 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.prose import counted
-from harness.files.opening import quoted, shown
-from harness.jobs.dumps import Dump, Fragment, NotADump
-from harness.jobs.playlist import LeftOut, Why
-from harness.judge.finding import Verdict
-from harness.report.document import Document
+from dryload.emulator.wire.prose import counted
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.jobs.dumps import Dump, Fragment, NotADump
+from dryload.harness.jobs.playlist import LeftOut, Why
+from dryload.harness.judge.finding import Verdict
+from dryload.harness.report.document import Document
 
 _CELLS: Final = {
     Why.NO_DUMP: "no dump in it",

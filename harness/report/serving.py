@@ -33,11 +33,11 @@ Of each kind at most 20 are shown in a second; "left_out" is the number left out
 
 from typing import Final
 
-from emulator.unit.slots import Slot
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.prose import counted
-from harness.jobs.front_panel import Note, View
-from harness.report.document import Document, fields_of, written
+from dryload.emulator.unit.slots import Slot
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.prose import counted
+from dryload.harness.jobs.front_panel import Note, View
+from dryload.harness.report.document import Document, fields_of, written
 
 SCHEMA: Final = "dryload/serve/1"
 _SECOND_NS: Final = 1_000_000_000

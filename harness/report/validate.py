@@ -10,18 +10,18 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import Handshake
-from emulator.wire.prose import counted, duration
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.opening import shown
-from harness.files.sections import Section
-from harness.judge.finding import Finding, Verdict
-from harness.judge.stream import DumpVerdict
-from harness.report.document import Document, fields_of, written, written_as_line
-from harness.report.findings import gravest_lines
-from harness.report.samples import header_document, header_words, loop_words
+from dryload.emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import Handshake
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.opening import shown
+from dryload.harness.files.sections import Section
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.judge.stream import DumpVerdict
+from dryload.harness.report.document import Document, fields_of, written, written_as_line
+from dryload.harness.report.findings import gravest_lines
+from dryload.harness.report.samples import header_document, header_words, loop_words
 
 SCHEMA: Final = "dryload/validate/1"
 MOST_DUMPS: Final = 100

@@ -3,16 +3,16 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.prose import counted, duration
-from harness.files.capture_file import CaptureFile
-from harness.files.opening import shown
-from harness.judge.dialogue.judge import DumpSeen, Verdicts
-from harness.judge.finding import Finding, Verdict
-from harness.report.document import Document
-from harness.report.findings import gravest_lines
-from harness.report.samples import header_kind, header_words
-from harness.report.validate import MOST_DUMPS, finding_document
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.capture_file import CaptureFile
+from dryload.harness.files.opening import shown
+from dryload.harness.judge.dialogue.judge import DumpSeen, Verdicts
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.report.document import Document
+from dryload.harness.report.findings import gravest_lines
+from dryload.harness.report.samples import header_kind, header_words
+from dryload.harness.report.validate import MOST_DUMPS, finding_document
 
 _WAYS: Final = {Direction.TO_UNIT: "to the unit", Direction.FROM_UNIT: "from the unit"}
 _SUMMARIES: Final = {

@@ -3,14 +3,14 @@
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from emulator.unit.board import RackUnit
-from emulator.wire.prose import counted, duration
-from harness.files.capture_file import CaptureFile
-from harness.files.opening import shown
-from harness.jobs.playback import PlayedCapture
-from harness.judge.conversation import ConversationComparison
-from harness.report import capture_diff
-from harness.report.document import Document, fields_of
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.capture_file import CaptureFile
+from dryload.harness.files.opening import shown
+from dryload.harness.jobs.playback import PlayedCapture
+from dryload.harness.judge.conversation import ConversationComparison
+from dryload.harness.report import capture_diff
+from dryload.harness.report.document import Document, fields_of
 
 MEANING: Final = (
     "A capture is played verbatim: everything that went to the unit is sent again, each message at "

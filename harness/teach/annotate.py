@@ -10,10 +10,10 @@ from typing import Any, Final
 
 from construct import Construct
 
-from emulator.wire.codec import decode, kind_of
-from emulator.wire.constants import MAX_BITS, MIN_BITS
-from emulator.wire.layout import FIXED, LAYOUTS, note_of
-from emulator.wire.messages import (
+from dryload.emulator.wire.codec import decode, kind_of
+from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+from dryload.emulator.wire.layout import FIXED, LAYOUTS, note_of
+from dryload.emulator.wire.messages import (
     TITLES,
     DataPacket,
     Handshake,
@@ -21,14 +21,14 @@ from emulator.wire.messages import (
     Header,
     Message,
 )
-from emulator.wire.prose import counted
-from emulator.wire.sevenbit import from_groups
-from emulator.wire.sizes import words_per_packet
-from emulator.wire.splitter import Piece, PieceKind
-from harness.teach.explained import Explained, FieldLine, FieldText, field_line, places_of
-from harness.teach.fields import field_text, label_of
-from harness.teach.others import explain_other, realtime_line
-from harness.teach.packet_words import PacketWords, checksum_text, data_lines
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sevenbit import from_groups
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.emulator.wire.splitter import Piece, PieceKind
+from dryload.harness.teach.explained import Explained, FieldLine, FieldText, field_line, places_of
+from dryload.harness.teach.fields import field_text, label_of
+from dryload.harness.teach.others import explain_other, realtime_line
+from dryload.harness.teach.packet_words import PacketWords, checksum_text, data_lines
 
 _EXCLUSIVE: Final = PieceKind.EXCLUSIVE
 _PLAIN: Final = frozenset({"start", "family", "sub_id", "sub_id_2", "end", "maker", "revision"})

@@ -16,16 +16,16 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
-from emulator.wire.constants import END, PACKET_NUMBERS
-from emulator.wire.packets import DEVICE_ID, NUMBER
-from emulator.wire.splitter import Piece, PieceKind, Splitter
-from harness.files.scan import is_packet
-from harness.files.sections import Section, sections
-from harness.judge.dump import DumpContents, read_dump
-from harness.judge.finding import Finding, Verdict
-from harness.judge.stream import judge_dump
-from harness.teach.annotate import explain_piece, words_at
-from harness.teach.explained import Explained
+from dryload.emulator.wire.constants import END, PACKET_NUMBERS
+from dryload.emulator.wire.packets import DEVICE_ID, NUMBER
+from dryload.emulator.wire.splitter import Piece, PieceKind, Splitter
+from dryload.harness.files.scan import is_packet
+from dryload.harness.files.sections import Section, sections
+from dryload.harness.judge.dump import DumpContents, read_dump
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.judge.stream import judge_dump
+from dryload.harness.teach.annotate import explain_piece, words_at
+from dryload.harness.teach.explained import Explained
 
 MOST: Final = 3
 """The number of broken packets, and of odd messages, that are shown of one dump."""

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from msgspec import Struct
 
-from emulator.wire.splitter import Piece
+from dryload.emulator.wire.splitter import Piece
 
 At = Callable[[int], int]
 """Returns the place in the stream of a byte of a message, real-time bytes not counted."""

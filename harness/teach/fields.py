@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import Any, Final
 
-from emulator.wire.constants import (
+from dryload.emulator.wire.constants import (
     ALL_CALL,
     ALL_LOOPS,
     EXTENDED_LOOP_TYPES,
@@ -18,16 +18,16 @@ from emulator.wire.constants import (
     MAX_CHANNELS,
     MIN_BITS,
 )
-from emulator.wire.messages import (
+from dryload.emulator.wire.messages import (
     TITLES,
     ExtendedHeader,
     ExtendedLoopPoints,
     HandshakeKind,
     Message,
 )
-from emulator.wire.prose import counted, duration, hertz
-from emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
-from harness.teach.explained import FieldText
+from dryload.emulator.wire.prose import counted, duration, hertz
+from dryload.emulator.wire.sizes import bytes_per_word, packets_for, words_per_packet
+from dryload.harness.teach.explained import FieldText
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02, CA-019 p. 2

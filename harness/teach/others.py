@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.wire.constants import ACTIVE_SENSING, END, FAMILY, SYSTEM_RESET
-from emulator.wire.prose import counted
-from emulator.wire.splitter import Piece, PieceKind
-from harness.teach.explained import FieldLine, FieldText, field_line, places_of
+from dryload.emulator.wire.constants import ACTIVE_SENSING, END, FAMILY, SYSTEM_RESET
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.splitter import Piece, PieceKind
+from dryload.harness.teach.explained import FieldLine, FieldText, field_line, places_of
 
 _CHANNEL: Final = (
     *("note off", "note on", "key pressure", "controller"),

@@ -7,9 +7,9 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.prose import counted
-from emulator.wire.sizes import bytes_per_word, unused_bits
-from harness.teach.explained import At, FieldLine, FieldText, field_line
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
+from dryload.harness.teach.explained import At, FieldLine, FieldText, field_line
 
 _FIRST: Final = 4
 """Words that are shown before the rest is summed up."""

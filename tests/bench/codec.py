@@ -10,13 +10,13 @@ from collections.abc import Sequence
 import numpy as np
 import soundfile
 
-from emulator.wire import codec
-from emulator.wire.constants import LOOP_FORWARD, LOOP_OFF
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DumpHeader
-from emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, packet_rows
-from emulator.wire.words import Words, word_dtype
-from harness.judge.stream import judge_stream
+from dryload.emulator.wire import codec
+from dryload.emulator.wire.constants import LOOP_FORWARD, LOOP_OFF
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.emulator.wire.packets import CHECKSUM, DEVICE_ID, NUMBER, packet_rows
+from dryload.emulator.wire.words import Words, word_dtype
+from dryload.harness.judge.stream import judge_stream
 from tests.bench.measure import Row, side_by_side
 
 LENGTH = 131_040

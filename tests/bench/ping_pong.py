@@ -19,23 +19,23 @@ from typing import Any, Final
 import numpy as np
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import Outgoing, outgoing
-from emulator.dump.sample import Sample
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.dump.switches import SenderSwitches
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.midi import open_midi, serve_midi
-from emulator.ports.midi_port import MidiPort
-from emulator.ports.pacer import Pacer
-from emulator.ports.real import RealLine
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from emulator.unit.profile import load_profile
-from emulator.wire.codec import handshake
-from emulator.wire.layout import FIXED
-from emulator.wire.messages import DataPacket, HandshakeKind
-from emulator.wire.words import Words
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import Outgoing, outgoing
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.midi import open_midi, serve_midi
+from dryload.emulator.ports.midi_port import MidiPort
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.wire.codec import handshake
+from dryload.emulator.wire.layout import FIXED
+from dryload.emulator.wire.messages import DataPacket, HandshakeKind
+from dryload.emulator.wire.words import Words
 
 NAME: Final = "Bench Desk"
 PACKETS: Final = 200

@@ -8,14 +8,14 @@ from fractions import Fraction
 
 import numpy as np
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import Outgoing, outgoing
-from emulator.dump.sample import Sample
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import Profile, load_profile
-from emulator.wire.words import Words
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import Outgoing, outgoing
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import Profile, load_profile
+from dryload.emulator.wire.words import Words
 from tests.bench.measure import Row
 
 WORDS = 131_072

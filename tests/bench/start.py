@@ -9,7 +9,7 @@ from tests.bench.measure import Row, side_by_side
 ROUNDS = 15
 HEAVY = ("numpy", "soundfile", "soxr", "rtmidi", "supriya_midi", "mido", "construct")
 """What must not be imported on the way to --help."""
-_HELP = "import sys; sys.argv[1:] = ['--help']; from harness.cli.main import main; main()"
+_HELP = "import sys; sys.argv[1:] = ['--help']; from dryload.harness.cli.main import main; main()"
 _LOADED = (
     "import atexit, sys; "
     "atexit.register(lambda: print('loaded:', *sorted(sys.modules), file=sys.stderr)); "

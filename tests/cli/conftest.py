@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import pytest
 
-from harness.files.problem import INTERRUPTED, Problem
+from dryload.harness.files.problem import INTERRUPTED, Problem
 from tests import oracle
 from tests.cli.replaying import Run, Said, app, dump
 

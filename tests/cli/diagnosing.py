@@ -10,8 +10,8 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from harness.files import capture_file
-from harness.files.recorded import Recorded, TakenAt
+from dryload.harness.files import capture_file
+from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.cli.runs import Ran, run
 from tests.judge.talking import Tape, header, packets, say

@@ -1,6 +1,6 @@
 """The command line as a process that starts quickly: forked from one that has imported everything.
 
-To a test it is the process that `python -m harness.cli.main` would be: pipes, signals, exit code,
+To a test it is the process that `python -m dryload` would be: pipes, signals, exit code,
 environment, folder and limits are its own.  What an interpreter does before the command line runs
 is for `COMMAND` in `runs`.
 """
@@ -171,7 +171,7 @@ def _become(
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (memory_kb * 1024, memory_kb * 1024))
-    from harness.cli.main import main
+    from dryload.harness.cli.main import main
 
     main()
 

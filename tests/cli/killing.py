@@ -19,12 +19,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.tcp import TcpServer
-from emulator.unit.board import RackUnit
-from emulator.unit.image import image_of
-from harness.files.image_file import ImageFile
-from harness.jobs.serve import Serving
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.tcp import TcpServer
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import image_of
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.jobs.serve import Serving
 from tests import oracle
 from tests.unit.rack import profile_of
 

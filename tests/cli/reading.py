@@ -9,9 +9,9 @@ from pathlib import Path
 import click
 import pytest
 
-from harness.cli.options import command_of
-from harness.cli.read import read
-from harness.files.problem import Problem
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.read import read
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.cli.replaying import Said
 

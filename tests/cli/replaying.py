@@ -8,8 +8,8 @@ from typing import Any
 
 from msgspec import Struct
 
-from harness.cli.options import command_of
-from harness.cli.replay import replay
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.replay import replay
 from tests import oracle
 from tests.jobs.bench import words
 

@@ -14,7 +14,7 @@ from msgspec import Struct
 from tests.cli.forked import Forked
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-COMMAND = (sys.executable, "-m", "harness.cli.main")
+COMMAND = (sys.executable, "-m", "dryload.harness.cli.main")
 MEMORY_KB = 1 << 20  # 1 GB of addresses, shared libraries counted in
 PATIENCE_S = 60
 _TOGETHER = 4

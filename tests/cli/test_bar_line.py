@@ -13,8 +13,8 @@ from tests.cli.runs import ROOT, environment
 from tests.cli.screen import on_screen, run_on_screen
 
 MESSAGES = """
-from harness.cli.terminal import say
-from harness.cli.terminal import bar_line, note
+from dryload.harness.cli.terminal import say
+from dryload.harness.cli.terminal import bar_line, note
 with bar_line("{task.description}") as bar:
     bar.add_task("sample 4 comes, 1 of 2 packets, about 1 s left, Ctrl-C ends it")
     bar.refresh()
@@ -39,7 +39,7 @@ def test_what_is_said_beside_a_bar_has_lines_of_its_own(tmp_path: Path) -> None:
 
 NARROW = """
 import os
-from harness.cli.terminal import bar_line
+from dryload.harness.cli.terminal import bar_line
 text = "{task.description} {task.completed:,.0f} of {task.total:,.0f}  Ctrl-C ends it"
 with bar_line(text) as bar:
     bar.add_task("dump 1 of 4, sending", total=1103)

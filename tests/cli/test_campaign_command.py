@@ -17,13 +17,13 @@ from xml.etree import ElementTree
 import click
 import pytest
 
-from harness.cli.campaign import campaign
-from harness.files.problem import RIG, Problem
-from harness.jobs import campaign as job
-from harness.jobs import campaign_run, workers
-from harness.jobs.campaign_case import CampaignPlan
-from harness.jobs.campaign_run import Result
-from harness.jobs.invariants import Invariant
+from dryload.harness.cli.campaign import campaign
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.jobs import campaign as job
+from dryload.harness.jobs import campaign_run, workers
+from dryload.harness.jobs.campaign_case import CampaignPlan
+from dryload.harness.jobs.campaign_run import Result
+from dryload.harness.jobs.invariants import Invariant
 from tests.cli.runs import COMMAND, PATIENCE_S, environment, run, run_all
 
 UNIT = ("--profile", "lantern-desk")
@@ -233,7 +233,7 @@ def test_ctrl_c_ends_it_and_reports_what_was_done(
 
 def test_nothing_of_the_cluster_is_loaded_on_the_way_to_help() -> None:
     code = (
-        "import sys, harness.cli.app; "
+        "import sys, dryload.harness.cli.app; "
         "print(sorted({name.partition('.')[0] for name in sys.modules} "
         "& {'dask', 'distributed', 'tornado', 'numpy'}))"
     )

@@ -17,7 +17,7 @@ from typing import Any
 import mido
 import pytest
 
-from harness.files.capture_file import CaptureForm, load, save
+from dryload.harness.files.capture_file import CaptureForm, load, save
 from tests import oracle
 from tests.cli.forked import Forked
 from tests.cli.runs import COMMAND, Ran, environment

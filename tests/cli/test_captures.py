@@ -9,12 +9,12 @@ from pathlib import Path
 import click
 import pytest
 
-from harness.cli.diff import diff
-from harness.cli.options import command_of
-from harness.cli.replay import replay
-from harness.files.capture_file import load
-from harness.files.problem import USAGE, Problem
-from harness.files.recorded import TakenAt
+from dryload.harness.cli.diff import diff
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.replay import replay
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.problem import USAGE, Problem
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.replaying import Said, dump
 from tests.files.captures import bytes_in_lines

@@ -6,12 +6,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from emulator.wire.clauses import clauses as register
-from harness.cli import terminal
-from harness.cli.clauses import clauses
-from harness.cli.options import command_of
-from harness.files.problem import Problem
-from harness.report.clauses import detail_text, list_text
+from dryload.emulator.wire.clauses import clauses as register
+from dryload.harness.cli import terminal
+from dryload.harness.cli.clauses import clauses
+from dryload.harness.cli.options import command_of
+from dryload.harness.files.problem import Problem
+from dryload.harness.report.clauses import detail_text, list_text
 
 app = command_of(clauses)
 

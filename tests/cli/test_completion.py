@@ -12,7 +12,7 @@ from typing import Any, Final
 import click
 import pytest
 
-from harness.cli.app import COMMANDS, program
+from dryload.harness.cli.app import COMMANDS, program
 from tests.cli.runs import environment
 
 LINES: Final = ("dryload rep", "dryload replay --", "dryload clauses --", "dryload encode --")
@@ -48,7 +48,7 @@ DRIVERS: Final = {
 def offered(shell: str, folder: Path) -> tuple[dict[str, list[str]], str]:
     """Return what a shell offers for each line, and what it says on standard error."""
     program = folder / "dryload"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m harness.cli.main "$@"\n')
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m dryload.harness.cli.main "$@"\n')
     program.chmod(0o755)
     (folder / "thunder.syx").write_bytes(b"")
     surroundings = environment() | {"HOME": str(folder)}
@@ -75,7 +75,7 @@ def offered(shell: str, folder: Path) -> tuple[dict[str, list[str]], str]:
 
 def options_of(command: str) -> set[str]:
     done = subprocess.run(
-        [sys.executable, "-m", "harness.cli.main", command, "--help"],
+        [sys.executable, "-m", "dryload.harness.cli.main", command, "--help"],
         env=environment(),
         capture_output=True,
         text=True,

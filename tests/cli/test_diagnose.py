@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from harness.files import capture_lines
-from harness.files.recorded import TakenAt
+from dryload.harness.files import capture_lines
+from dryload.harness.files.recorded import TakenAt
 from tests.cli.diagnosing import (
     NAMED,
     OK,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from harness.diagnose.table import TABLE
-from harness.faults.reading import read_all
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.faults.reading import read_all
 from tests.cli.runs import run_all
 
 PROSE = {"waits"}

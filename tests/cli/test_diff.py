@@ -14,9 +14,9 @@ import soundfile
 from click.testing import CliRunner
 from msgspec import Struct
 
-from harness.cli.diff import diff
-from harness.cli.options import command_of
-from harness.files.problem import Problem
+from dryload.harness.cli.diff import diff
+from dryload.harness.cli.options import command_of
+from dryload.harness.files.problem import Problem
 from tests import damage, oracle
 
 app = command_of(diff)

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from emulator.wire.clauses import clauses
-from harness.cli.disturbances import disturbances
-from harness.cli.options import command_of
-from harness.faults.catalogue import faults, situations
-from harness.faults.grammar import PLACES
-from harness.files.problem import USAGE, Problem
-from harness.report.disturbances import detail_text, list_text
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.cli.disturbances import disturbances
+from dryload.harness.cli.options import command_of
+from dryload.harness.faults.catalogue import faults, situations
+from dryload.harness.faults.grammar import PLACES
+from dryload.harness.files.problem import USAGE, Problem
+from dryload.harness.report.disturbances import detail_text, list_text
 from tests.cli.replaying import Run
 
 BROKEN = 1

@@ -11,10 +11,10 @@ import click
 import pytest
 from msgspec import Struct
 
-from harness.cli.decode import decode
-from harness.cli.encode import encode
-from harness.cli.options import command_of
-from harness.files.problem import USAGE, Problem
+from dryload.harness.cli.decode import decode
+from dryload.harness.cli.encode import encode
+from dryload.harness.cli.options import command_of
+from dryload.harness.files.problem import USAGE, Problem
 from tests import oracle
 from tests.files.test_audio import float_wav, wav
 from tests.files.test_dumpfile import Piped
@@ -322,6 +322,6 @@ def test_help_names_every_option(bench: Bench, monkeypatch: pytest.MonkeyPatch) 
 
 def test_nothing_heavy_is_needed_to_say_help() -> None:
     for name in ("encode", "decode"):
-        source = Path(sys.modules[f"harness.cli.{name}"].__file__ or "").read_text("utf-8")
+        source = Path(sys.modules[f"dryload.harness.cli.{name}"].__file__ or "").read_text("utf-8")
         top = [line for line in io.StringIO(source) if line.startswith(("import", "from"))]
         assert not [line for line in top if "numpy" in line or "jobs" in line or "audio" in line]

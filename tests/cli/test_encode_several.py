@@ -7,7 +7,7 @@ from pathlib import Path
 import mido
 import pytest
 
-from harness.files.problem import USAGE
+from dryload.harness.files.problem import USAGE
 from tests import oracle
 from tests.cli.test_encode_decode import Bench, bench
 from tests.files.test_audio import wav

@@ -6,10 +6,10 @@ from datetime import datetime
 
 import pytest
 
-from harness.cli.playing import over_at
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import dumps_in
-from harness.jobs.forecast import Forecast
+from dryload.harness.cli.playing import over_at
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.forecast import Forecast
 from tests.cli.replaying import Run, dump
 
 MINUTE = 60_000_000_000

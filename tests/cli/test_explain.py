@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from harness.cli.explain import explain
-from harness.cli.options import command_of
-from harness.files.given import from_hex
-from harness.files.problem import Problem
-from harness.judge.finding import Answerable, Finding, Verdict
-from harness.report.explain import packets_text
-from harness.teach.dumps import dumps_of
+from dryload.harness.cli.explain import explain
+from dryload.harness.cli.options import command_of
+from dryload.harness.files.given import from_hex
+from dryload.harness.files.problem import Problem
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
+from dryload.harness.report.explain import packets_text
+from dryload.harness.teach.dumps import dumps_of
 from tests import damage, oracle
 from tests.vectors import dumps
 

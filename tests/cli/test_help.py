@@ -8,8 +8,8 @@ from typing import Final
 
 import pytest
 
-from harness.cli.main import main
-from harness.faults.grammar import PLACES
+from dryload.harness.cli.main import main
+from dryload.harness.faults.grammar import PLACES
 
 COMMANDS: Final = (
     *("validate", "replay", "diagnose", "read", "serve", "explain", "diff", "encode", "decode"),

@@ -18,7 +18,7 @@ class Trap:
     seen = []
 
     def find_spec(self, name, path=None, target=None):
-        if not self.seen and name != "harness.cli.app":
+        if not self.seen and name != "dryload.harness.cli.app":
             return  # the interpreter is still on its way to the first line of the command
         self.seen.append(name)
         if len(self.seen) == at:
@@ -28,7 +28,7 @@ at = int(sys.argv.pop(1))
 sys.argv[0] = "dryload"
 sys.meta_path.insert(0, Trap())
 try:
-    runpy.run_module("harness.cli.main", run_name="__main__", alter_sys=True)
+    runpy.run_module("dryload.harness.cli.main", run_name="__main__", alter_sys=True)
 finally:
     if not at:
         print(len(Trap.seen), file=sys.stderr)

@@ -18,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from harness.cli.keys import BACKSPACE, ENTER, ESCAPE, GONE, REPAINT, keyboard, keys_of
+from dryload.harness.cli.keys import BACKSPACE, ENTER, ESCAPE, GONE, REPAINT, keyboard, keys_of
 from tests.cli.runs import ROOT
 
 if sys.platform == "win32":
@@ -137,7 +137,7 @@ def test_a_pipe_is_no_keyboard(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 PROGRAM = """
-from harness.cli.keys import keyboard
+from dryload.harness.cli.keys import keyboard
 say = lambda word: print(word, flush=True)
 with keyboard(leave=lambda: say("leave"), back=lambda: say("back")) as read_key:
     say("ready")

@@ -14,17 +14,17 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from rich.cells import cell_len
 
-from emulator.dump.sample import Sample
-from emulator.unit.board import RackUnit
-from emulator.unit.memory import Region
-from emulator.unit.panel import MapLine
-from emulator.unit.profile import load_profile, profile_names
-from emulator.unit.slots import Slot
-from harness.cli.panel_loop import changes, time_to_go
-from harness.jobs.forecast import Arrivals
-from harness.jobs.front_panel import Coming, Note, PassedBytes, View, view_of
-from harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
-from harness.report.panel import KEYS, Shows, panel
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.memory import Region
+from dryload.emulator.unit.panel import MapLine
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.unit.slots import Slot
+from dryload.harness.cli.panel_loop import changes, time_to_go
+from dryload.harness.jobs.forecast import Arrivals
+from dryload.harness.jobs.front_panel import Coming, Note, PassedBytes, View, view_of
+from dryload.harness.report.memory_bar import ASCII, BLOCKS, memory_bar, shares
+from dryload.harness.report.panel import KEYS, Shows, panel
 
 Kind = Literal["free", "sample", "arriving"]
 KINDS: tuple[Kind, ...] = ("free", "sample", "arriving")

@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from harness.cli.keys import BACKSPACE, ENTER, ESCAPE
-from harness.cli.panel_desk import PanelDesk
-from harness.jobs.front_panel import View
-from harness.report.panel import Shows
+from dryload.harness.cli.keys import BACKSPACE, ENTER, ESCAPE
+from dryload.harness.cli.panel_desk import PanelDesk
+from dryload.harness.jobs.front_panel import View
+from dryload.harness.report.panel import Shows
 from tests.cli.test_panel import DESK, EMPTY, RECEIVING, slot
 
 

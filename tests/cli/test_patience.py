@@ -8,9 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from harness.cli.progress import PacketProgress
-from harness.files.problem import Problem
-from harness.jobs.forecast import Doing, Step
+from dryload.harness.cli.progress import PacketProgress
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.forecast import Doing, Step
 from tests import oracle
 from tests.cli.replaying import app, dump
 from tests.cli.serving import dump as messages_of
@@ -49,7 +49,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
 
     def go(gear: Gear, *options: str) -> int:
         port = FakePort(FakeClock(), answer=gear.answer)
-        monkeypatch.setattr("harness.cli.target._open", lambda *_: port)
+        monkeypatch.setattr("dryload.harness.cli.target._open", lambda *_: port)
         words = ["one.syx", "--to", "tcp:127.0.0.1:1", *options]
         code = app(words, standalone_mode=False)
         assert isinstance(code, int)

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.ports.midi_names import SystemPorts, choose
-from emulator.ports.midi_pairs import Pair, pairs_of, singles_of
-from emulator.ports.port import PortError
-from harness.cli.options import command_of
-from harness.cli.ports import ports
-from harness.files.problem import Problem
+from dryload.emulator.ports.midi_names import SystemPorts, choose
+from dryload.emulator.ports.midi_pairs import Pair, pairs_of, singles_of
+from dryload.emulator.ports.port import PortError
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.ports import ports
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.cli.forked import Forked
 from tests.cli.replaying import Said
@@ -61,7 +61,7 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> 
                     raise each
             return tuple(each for each in systems if isinstance(each, SystemPorts))
 
-        monkeypatch.setattr("emulator.ports.midi.list_ports", list_ports)
+        monkeypatch.setattr("dryload.emulator.ports.midi.list_ports", list_ports)
         try:
             code = app(list(options), standalone_mode=False)
         except Problem as problem:

@@ -8,15 +8,15 @@ import pytest
 from click.testing import CliRunner
 from msgspec.structs import fields
 
-from emulator.dump.switches import QUESTIONS
-from emulator.unit.profile import DEFAULT_PROFILE, load_profile, profile_names
-from emulator.unit.schema import parse_profile, sections
-from emulator.wire.clauses import clauses
-from harness.cli.options import command_of
-from harness.cli.profiles import profiles
-from harness.files.problem import Problem
-from harness.report.profile_words import OPEN, SENTENCES, TITLES, sentence
-from harness.report.profiles import one_text
+from dryload.emulator.dump.switches import QUESTIONS
+from dryload.emulator.unit.profile import DEFAULT_PROFILE, load_profile, profile_names
+from dryload.emulator.unit.schema import parse_profile, sections
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.profiles import profiles
+from dryload.harness.files.problem import Problem
+from dryload.harness.report.profile_words import OPEN, SENTENCES, TITLES, sentence
+from dryload.harness.report.profiles import one_text
 
 app = command_of(profiles)
 

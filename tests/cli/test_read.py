@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from harness.files.capture_file import load
-from harness.files.problem import Problem
-from harness.files.sample_files import file_name
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.sample_files import file_name
 from tests import oracle
 from tests.cli.reading import BROKEN, OK, RIG, USAGE, Read, files, loop_of, reader
 from tests.cli.runs import run as run_process
@@ -177,7 +177,7 @@ def test_a_disk_that_takes_no_more_is_told_after_what_is_written(
     def full(path: str, *arguments: object, **named: object) -> None:
         raise Problem(f"{path} cannot be written: No space left on device.")
 
-    monkeypatch.setattr("harness.files.safe_write.write", full)
+    monkeypatch.setattr("dryload.harness.files.safe_write.write", full)
     said = run(port_of(unit), "0-3", "desk")
     assert said.code == USAGE
     assert "No space left on device" in said.err

@@ -106,7 +106,7 @@ def run(
 
     def behind(gear: Gear) -> Read:
         port = FakePort(gear.clock, answer=gear.answer)
-        monkeypatch.setattr("harness.cli.target._open", lambda *_: port)
+        monkeypatch.setattr("dryload.harness.cli.target._open", lambda *_: port)
         return lambda sample, *options: read("tcp:127.0.0.1:1", sample, "desk", *options)
 
     return behind

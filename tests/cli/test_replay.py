@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from harness.files.problem import USAGE
+from dryload.harness.files.problem import USAGE
 from tests.cli.replaying import Run, dump
 
 BROKEN = 1

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from harness.cli.interrupt import Interrupted
-from harness.cli.keys import GONE
-from harness.cli.live import Desk
-from harness.files.problem import USAGE
+from dryload.harness.cli.interrupt import Interrupted
+from dryload.harness.cli.keys import GONE
+from dryload.harness.cli.live import Desk
+from dryload.harness.files.problem import USAGE
 from tests.cli.replaying import Run, Said, dump
 from tests.cli.serving import serving
 from tests.cli.test_capture_round_trip import dryload

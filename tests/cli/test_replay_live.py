@@ -17,11 +17,11 @@ from typing import Any
 
 import pytest
 
-from emulator.unit.board import RackUnit
-from emulator.unit.image import restore
-from emulator.unit.profile import load_profile
-from harness.files.capture_file import load
-from harness.files.recorded import TakenAt
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import restore
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.forked import Forked
 from tests.cli.runs import COMMAND, environment, run

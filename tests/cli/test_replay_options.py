@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from harness.files.problem import USAGE
-from harness.jobs.rehearse import Rehearsal
+from dryload.harness.files.problem import USAGE
+from dryload.harness.jobs.rehearse import Rehearsal
 from tests.cli.replaying import Run
 
 BROKEN = 1

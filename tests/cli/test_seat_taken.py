@@ -12,10 +12,10 @@ from typing import Any
 import click
 import pytest
 
-from harness.cli.options import command_of
-from harness.cli.read import read
-from harness.cli.replay import replay
-from harness.files.problem import RIG, Problem
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.read import read
+from dryload.harness.cli.replay import replay
+from dryload.harness.files.problem import RIG, Problem
 from tests.cli.replaying import dump
 
 PATIENCE_S = 30
@@ -50,7 +50,7 @@ def taken(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
             peer.close()
 
         ended = pool.submit(hang_up)
-        monkeypatch.setattr("emulator.ports.tcp.socket.create_connection", connected)
+        monkeypatch.setattr("dryload.emulator.ports.tcp.socket.create_connection", connected)
         host, number = door.getsockname()
         yield f"tcp:{host}:{number}"
         ended.result(PATIENCE_S)

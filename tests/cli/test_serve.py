@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.dump.capture import Direction
-from harness.files.capture_file import load
-from harness.files.recorded import TakenAt
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.cli.killing import words_of
 from tests.cli.runs import COMMAND, environment, run, run_all

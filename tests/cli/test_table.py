@@ -2,7 +2,7 @@
 
 import pytest
 
-from harness.report.table import Column, table
+from dryload.harness.report.table import Column, table
 
 COLUMNS = (
     Column("slot", right=True),

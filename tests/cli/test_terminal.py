@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.cli import terminal
-from harness.files.opening import escaped
+from dryload.harness.cli import terminal
+from dryload.harness.files.opening import escaped
 from tests.cli.replaying import dump
 from tests.cli.runs import run
 

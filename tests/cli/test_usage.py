@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.main import main
-from harness.cli.usage import usage_line
+from dryload.harness.cli.main import main
+from dryload.harness.cli.usage import usage_line
 from tests.cli.runs import ROOT, environment
 
 
@@ -85,7 +85,7 @@ def test_what_may_be_given_again_is_taken_again(
     assert "no-such.syx" in capsys.readouterr().err  # the words were in order
 
 
-@pytest.mark.parametrize("way", [("-m", "dryload"), ("-m", "harness.cli.main")])
+@pytest.mark.parametrize("way", [("-m", "dryload"), ("-m", "dryload.harness.cli.main")])
 def test_the_version_is_that_of_the_distribution(way: tuple[str, str], tmp_path: Path) -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     done = subprocess.run(

@@ -13,10 +13,10 @@ import pytest
 from click.testing import CliRunner
 from msgspec import Struct
 
-from harness.cli.options import command_of
-from harness.cli.validate import validate
-from harness.report.findings import MOST_FINDINGS
-from harness.report.validate import MOST_DUMPS
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.validate import validate
+from dryload.harness.report.findings import MOST_FINDINGS
+from dryload.harness.report.validate import MOST_DUMPS
 from tests import damage, oracle
 from tests.judge.provoking import CLEAN, HEADER, PACKETS, STEREO, dump, header, packets, spoiled
 

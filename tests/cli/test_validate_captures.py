@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from harness.files import capture_file
+from dryload.harness.files import capture_file
 from tests import oracle
 from tests.cli.runs import run
 from tests.judge import talking

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.files.given import given
-from harness.files.problem import Problem
+from dryload.harness.files.given import given
+from dryload.harness.files.problem import Problem
 from tests.cli.runs import COMMAND, environment, run
 
 READERS = ("validate", "explain", "diagnose", "replay")

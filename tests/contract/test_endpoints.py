@@ -15,17 +15,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from emulator.dump.endpoint import Endpoint
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.requester import Requester
-from emulator.dump.script import Cue, Script
-from emulator.dump.sender import Sender
-from emulator.line.simulate import Silent
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile, profile_names
-from emulator.wire.codec import encode
-from emulator.wire.messages import LoopPointsRequest, SampleNameRequest
-from emulator.wire.splitter import PieceKind, split
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.script import Cue, Script
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.line.simulate import Silent
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.messages import LoopPointsRequest, SampleNameRequest
+from dryload.emulator.wire.splitter import PieceKind, split
 from tests import oracle
 from tests.strategies import messages, streams
 

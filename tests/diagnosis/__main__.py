@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.diagnose import diagnose
 from tests.diagnosis import left_out, tables, unlisted
 from tests.diagnosis.agreement import Agreement
 from tests.diagnosis.injector import KINDS, case_of, double_of, healthy_of

@@ -22,13 +22,13 @@ from click.testing import CliRunner
 from msgspec import field
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.constants import BYTE_NS
-from harness.cli.options import command_of
-from harness.cli.validate import validate
-from harness.diagnose.diagnose import Answer, diagnose
-from harness.files import capture_lines, capture_midi
-from harness.files.recorded import Recorded, TakenAt, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.validate import validate
+from dryload.harness.diagnose.diagnose import Answer, diagnose
+from dryload.harness.files import capture_lines, capture_midi
+from dryload.harness.files.recorded import Recorded, TakenAt, back_to_back
 from tests import oracle
 from tests.diagnosis.injector_kinds import Case
 from tests.diagnosis.scoring import Sum

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.unit.profile import load_profile
-from emulator.wire.codec import decode
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from harness.diagnose.scene import Source
-from harness.files.capture_file import _raw
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import dumps_in
-from harness.jobs.rehearse import Rehearsal
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.capture_file import _raw
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.rehearse import Rehearsal
 
 BROKEN: Final[dict[str, str | None]] = {
     "bell-14-bit-in-three-bytes": "words packed wrongly",

@@ -18,8 +18,8 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from harness.diagnose.scene import Source
-from harness.files.recorded import Recorded
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import Recorded
 from tests.diagnosis import (
     injector_answers,
     injector_file,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from emulator.dump.capture import Direction
+from dryload.emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_kinds import LINE, NOTHING, Struck, fault, twin
 from tests.diagnosis.injector_play import HEADER_NS, MS, SECOND, Play

@@ -22,10 +22,10 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction
-from harness.diagnose.scene import Source
-from harness.files.recorded import BOTH as BOTH_WAYS
-from harness.files.recorded import Recorded, TakenAt, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import BOTH as BOTH_WAYS
+from dryload.harness.files.recorded import Recorded, TakenAt, back_to_back
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_play import MS, Dump, NotTogetherError, Play
 from tests.diagnosis.injector_tape import Tape

@@ -6,7 +6,7 @@ and take its time (M1 p. 39), the ACK to a header may bear any number (M1 p. 44)
 
 from __future__ import annotations
 
-from emulator.dump.capture import Direction
+from dryload.emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_kinds import LINE, View, legal
 from tests.diagnosis.injector_play import MS, PACKET_NS, Play

@@ -13,8 +13,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.scene import Source
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.scene import Source
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_tape import Arrival, Tape
 

@@ -8,8 +8,8 @@ from itertools import pairwise
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from harness.files.recorded import Recorded
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.files.recorded import Recorded
 from tests import oracle
 
 MS = 1_000_000

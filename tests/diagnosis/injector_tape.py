@@ -7,7 +7,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.capture import Direction, Passage
 from tests.diagnosis import injector_bytes as b
 
 LOST: Final[tuple[tuple[int, bytes], ...]] = ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.capture import Direction, Passage
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_kinds import (
     ARRIVED,

@@ -18,15 +18,15 @@ from unittest.mock import patch
 
 from msgspec import field
 
-from harness.diagnose.cause import Cause
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from harness.diagnose.scene import Scene, Source
-from harness.diagnose.sign import Sign
-from harness.diagnose.signs import signs_of
-from harness.diagnose.table import TABLE
-from harness.files.recorded import Recorded
-from harness.judge.finding import Verdict
+from dryload.harness.diagnose.cause import Cause
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.scene import Scene, Source
+from dryload.harness.diagnose.sign import Sign
+from dryload.harness.diagnose.signs import signs_of
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.judge.finding import Verdict
 from tests.diagnosis.injector_kinds import NOTHING, Case
 from tests.diagnosis.scoring import SURE, Sum
 from tests.diagnosis.tables import share
@@ -58,7 +58,7 @@ def diagnose_without(
     def others(scene: Scene) -> list[Sign]:
         return [each for each in signs_of(scene) if each.name not in hidden]
 
-    with patch("harness.diagnose.diagnose.signs_of", others):
+    with patch("dryload.harness.diagnose.diagnose.signs_of", others):
         return diagnose(recorded, sources, causes=TABLE.without(cause))
 
 

@@ -7,13 +7,13 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.unit.profile import load_profile
-from harness.faults.reading import read_all
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import Dump, dumps_in
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.faults.reading import read_all
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import Dump, dumps_in
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 
 UNIT: Final = "lantern-desk"

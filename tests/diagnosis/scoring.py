@@ -11,8 +11,8 @@ from typing import Final, Self
 from msgspec import Struct, field
 from msgspec.structs import fields
 
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from tests.diagnosis.injector import Double
 from tests.diagnosis.injector_kinds import NOTHING, Case
 

@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 from msgspec.structs import replace
 
-from emulator.wire.codec import decode
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.diagnose.scene import Source
-from harness.files.recorded import Recorded, TakenAt
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import Recorded, TakenAt
 from tests.judge.talking import (
     Step,
     Tape,

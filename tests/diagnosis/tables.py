@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.confidence import Confidence
 from tests.diagnosis.scoring import Count, Doubles, Tally, total_of, wilson
 
 _WIDE = 54

@@ -10,9 +10,9 @@ import mido
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from harness.diagnose.diagnose import Answer, diagnose
-from harness.files.hex_text import read
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.diagnose.diagnose import Answer, diagnose
+from dryload.harness.files.hex_text import read
 from tests.diagnosis import agreement
 from tests.diagnosis.agreement import (
     CONVERSATION,

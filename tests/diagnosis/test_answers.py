@@ -11,8 +11,8 @@ from collections.abc import Callable
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.files.recorded import Recorded, TakenAt
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.judge.talking import (
     FROM,

@@ -7,19 +7,19 @@ from fractions import Fraction
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import outgoing, whole_sequence
-from emulator.dump.sample import NO_LOOP, Sample
-from emulator.unit.profile import profile_names
-from emulator.wire.sizes import words_per_packet
-from harness.diagnose.cause import Strength, Where
-from harness.diagnose.diagnose import Answer, diagnose
-from harness.diagnose.table import TABLE
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.campaign_case import sound, unit_of
-from harness.jobs.dumps import dumps_in
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.outgoing import outgoing, whole_sequence
+from dryload.emulator.dump.sample import NO_LOOP, Sample
+from dryload.emulator.unit.profile import profile_names
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.harness.diagnose.cause import Strength, Where
+from dryload.harness.diagnose.diagnose import Answer, diagnose
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.campaign_case import sound, unit_of
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 from tests.diagnosis.test_answers import (
     answered,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Answer, diagnose
-from harness.diagnose.table import TABLE
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import Answer, diagnose
+from dryload.harness.diagnose.table import TABLE
 from tests.diagnosis.injector import KINDS, cases, double_of, healthy_of
 from tests.diagnosis.injector_kinds import LEGAL, Case, case_in
 from tests.diagnosis.scoring import Count, Doubles, Tally, mark_of, total_of, wilson

@@ -10,12 +10,12 @@ from collections.abc import Callable, Sequence
 import pytest
 from msgspec.structs import replace
 
-from emulator.wire.codec import decode
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.diagnose.scene import Source
-from harness.files.recorded import TakenAt
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.judge.talking import Tape, header, packets, say, usual
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.diagnose.diagnose import diagnose
-from harness.faults.catalogue import Fault, faults
-from harness.jobs.dumps import source_of
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.faults.catalogue import Fault, faults
+from dryload.harness.jobs.dumps import source_of
 from tests.diagnosis.rehearsing import dump_of, rehearsed
 
 _LENGTH = 1_590

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.diagnose.cause import Cause
-from harness.diagnose.diagnose import diagnose
-from harness.diagnose.table import TABLE
+from dryload.harness.diagnose.cause import Cause
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.table import TABLE
 from tests.diagnosis.injector import KINDS
 from tests.diagnosis.injector_kinds import LEGAL, Case, Kind, case_in, plain_of
 from tests.diagnosis.scoring import TOP

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.confidence import MEANS, Confidence, how_sure
-from harness.diagnose.table import TABLE
-from harness.diagnose.weigh import Suspicion, Unexplained
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.confidence import MEANS, Confidence, how_sure
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.diagnose.weigh import Suspicion, Unexplained
 
 OPEN = Unexplained(text="Odd.", clause="HDR-08", sign="", is_broken=True, dump=0, at=None)
 ALONE = {

@@ -12,14 +12,14 @@ from collections.abc import Sequence
 
 import pytest
 
-from emulator.dump.capture import Capture, Direction
-from harness.diagnose.cause import Strength
-from harness.diagnose.scene import Source, scene_of
-from harness.diagnose.signs import signs_of
-from harness.diagnose.table import TABLE
-from harness.diagnose.weigh import Suspicion, suspicions_of
-from harness.files.capture_file import load
-from harness.files.recorded import Recorded, TakenAt, back_to_back
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.scene import Source, scene_of
+from dryload.harness.diagnose.signs import signs_of
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.diagnose.weigh import Suspicion, suspicions_of
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.recorded import Recorded, TakenAt, back_to_back
 from tests import oracle
 from tests.diagnosis.broken_dumps import (
     BROKEN,

@@ -2,8 +2,8 @@
 
 import pytest
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
 from tests import oracle
 from tests.judge.talking import Tape, dump, header, packets, say
 

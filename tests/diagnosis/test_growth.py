@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.diagnose import diagnose
 from tests.judge.talking import TO
 from tests.judge.test_growth import MOST, TAPES, TIMES, steps
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.diagnose.cause import Where
-from harness.diagnose.table import TABLE
-from harness.judge.dialogue.judge import judge_capture
-from harness.judge.finding import Verdict
+from dryload.harness.diagnose.cause import Where
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.judge.dialogue.judge import judge_capture
+from dryload.harness.judge.finding import Verdict
 from tests.diagnosis.injector import KINDS, OFTEN, case_of, cases, double_of, healthy_of
 from tests.diagnosis.injector_kinds import (
     FAULTS,
@@ -220,10 +220,10 @@ def test_it_stands_for_at_least_forty_of_the_sixty_faults() -> None:
 def test_it_is_written_apart_from_the_project() -> None:
     """It knows no sender, unit, line or rule; of the diagnosis only what a source is."""
     allowed = {
-        "emulator.dump.capture",
-        "emulator.wire.messages",  # the header of a Source is one
-        "harness.files.recorded",
-        "harness.diagnose.scene",
+        "dryload.emulator.dump.capture",
+        "dryload.emulator.wire.messages",  # the header of a Source is one
+        "dryload.harness.files.recorded",
+        "dryload.harness.diagnose.scene",
     }
     for path in Path(__file__).parent.glob("injector*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from harness.diagnose.diagnose import diagnose
-from harness.jobs.campaign_case import sound
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.jobs.campaign_case import sound
 from tests import oracle
 from tests.judge.talking import Tape, say
 

@@ -4,10 +4,10 @@ from collections.abc import Iterable
 
 from msgspec.structs import replace
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import diagnose
-from harness.diagnose.table import TABLE
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.table import TABLE
 from tests.diagnosis.injector import cases
 from tests.diagnosis.injector_kinds import Case
 from tests.diagnosis.left_out import (

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 import pytest
 from msgspec.structs import replace
 
-from emulator.wire.codec import decode
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.diagnose import diagnose
-from harness.diagnose.no_return import NoReturn
-from harness.diagnose.scene import Source
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import source_of
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.no_return import NoReturn
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import source_of
 from tests.diagnosis.rehearsing import dump_of, rehearsed
 from tests.diagnosis.test_unit_stored import back, changed, sent
 from tests.judge.talking import (

@@ -1,10 +1,10 @@
 """From signs to an order: by strength, and what another cause brings along behind it."""
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.diagnose import diagnose
-from harness.diagnose.sign import Evidence, Sign
-from harness.diagnose.table import TABLE, parse_causes
-from harness.diagnose.weigh import suspicions_of
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.sign import Evidence, Sign
+from dryload.harness.diagnose.table import TABLE, parse_causes
+from dryload.harness.diagnose.weigh import suspicions_of
 from tests.diagnosis.injector import KINDS
 from tests.diagnosis.injector_kinds import LEGAL, case_in
 

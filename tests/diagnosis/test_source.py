@@ -11,13 +11,13 @@ from collections.abc import Sequence
 
 import pytest
 
-from emulator.dump.capture import Capture, Direction
-from harness.diagnose.cause import Strength
-from harness.diagnose.diagnose import diagnose
-from harness.diagnose.scene import scene_of
-from harness.diagnose.signs import signs_of
-from harness.files.recorded import Recorded, TakenAt, back_to_back
-from harness.judge.against_source import Source, against
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.diagnose.scene import scene_of
+from dryload.harness.diagnose.signs import signs_of
+from dryload.harness.files.recorded import Recorded, TakenAt, back_to_back
+from dryload.harness.judge.against_source import Source, against
 from tests import oracle
 from tests.diagnosis.broken_dumps import parts_of, source_of
 from tests.diagnosis.test_dump_files import suspected

@@ -2,11 +2,11 @@
 
 import pytest
 
-from emulator.wire.clauses import clauses
-from harness.diagnose.scene import scene_of
-from harness.diagnose.sign import CONTEXT, FINDING
-from harness.diagnose.signs import signs_of
-from harness.diagnose.table import TABLE, parse_causes
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.diagnose.scene import scene_of
+from dryload.harness.diagnose.sign import CONTEXT, FINDING
+from dryload.harness.diagnose.signs import signs_of
+from dryload.harness.diagnose.table import TABLE, parse_causes
 from tests.diagnosis.injector import cases
 
 SMALL = """

@@ -3,11 +3,11 @@
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.confidence import Confidence
-from harness.diagnose.diagnose import Answer, Diagnosis, diagnose
-from harness.diagnose.table import TABLE
-from harness.files.recorded import TakenAt
-from harness.judge.finding import Verdict
+from dryload.harness.diagnose.confidence import Confidence
+from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.table import TABLE
+from dryload.harness.files.recorded import TakenAt
+from dryload.harness.judge.finding import Verdict
 from tests import oracle
 from tests.diagnosis.injector import KINDS
 from tests.diagnosis.injector_kinds import LEGAL, case_in

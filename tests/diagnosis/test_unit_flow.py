@@ -10,9 +10,9 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.files.recorded import Recorded, TakenAt
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, dump, end, flipped, header, packets, say
 

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.cause import Strength
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.files.recorded import TakenAt
+from dryload.harness.diagnose.cause import Strength
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, flipped, say, usual, words
 

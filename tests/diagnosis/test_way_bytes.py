@@ -9,8 +9,8 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.diagnose import diagnose
-from harness.files.recorded import TakenAt
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.diagnosis.spoiling import (
     Change,

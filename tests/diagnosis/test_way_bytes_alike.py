@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.judge.damage import (
+from dryload.harness.judge.damage import (
     sum_is_off_by,
 )
 from tests import oracle

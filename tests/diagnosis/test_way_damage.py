@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.diagnose.scene import scene_of
-from harness.files.recorded import TakenAt
-from harness.judge.damage import (
+from dryload.harness.diagnose.scene import scene_of
+from dryload.harness.files.recorded import TakenAt
+from dryload.harness.judge.damage import (
     Damage,
     Hit,
     damage_of,

@@ -9,12 +9,12 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Passage
-from emulator.wire.codec import decode
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.diagnose import Diagnosis, diagnose
-from harness.diagnose.scene import Source
-from harness.files.recorded import Recorded, TakenAt
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.scene import Source
+from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.judge.talking import (
     BYTE_NS,

@@ -7,7 +7,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
+from dryload.emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_file import refuse, remade
 from tests.diagnosis.injector_kinds import BOTH, HOST, LINE

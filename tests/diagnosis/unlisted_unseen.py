@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from emulator.dump.capture import Direction
+from dryload.emulator.dump.capture import Direction
 from tests.diagnosis import injector_bytes as b
 from tests.diagnosis.injector_file import refuse, remade
 from tests.diagnosis.injector_kinds import HOST, LINE

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from emulator.dump.requester import Patience, Requester
-from emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
+from dryload.emulator.dump.requester import Patience, Requester
+from dryload.emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
 from tests import oracle
 from tests.dump.talk import packets
 

@@ -7,13 +7,13 @@ from typing import Any, Final
 
 from msgspec import Struct, field
 
-from emulator.dump.events import EventKind
-from emulator.dump.receiver import Pace, Receiver
-from emulator.dump.receiver_table import ReceiverState
-from emulator.dump.storage import Accept, Decision
-from emulator.dump.switches import ReceiverSwitches
-from emulator.wire.codec import decode
-from emulator.wire.messages import DataPacket, Header
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.receiver import Pace, Receiver
+from dryload.emulator.dump.receiver_table import ReceiverState
+from dryload.emulator.dump.storage import Accept, Decision
+from dryload.emulator.dump.switches import ReceiverSwitches
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import DataPacket, Header
 from tests import oracle
 from tests.dump.talk import kinds, packets, reply
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.replies import Limits
-from emulator.dump.sender import Sender
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.replies import Limits
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 
 HEADER = oracle.header(sample_number=1, bits=16, period_ns=22676, length=120)

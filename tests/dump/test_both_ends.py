@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.receiver import Pace, Receiver
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.dump.switches import ReceiverSwitches, SenderSwitches
-from emulator.wire.codec import decode
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.receiver import Pace, Receiver
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.dump.switches import ReceiverSwitches, SenderSwitches
+from dryload.emulator.wire.codec import decode
 from tests import oracle
 from tests.dump.bench import Shelf
 

@@ -1,6 +1,6 @@
 """A capture keeps both directions apart and in order."""
 
-from emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.capture import Capture, Direction, Passage
 
 
 def test_each_direction_can_be_read_by_itself() -> None:

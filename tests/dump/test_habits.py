@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
+from dryload.emulator.dump.habits import AnswerTimes, Numbering, SecondAnswers
 
 MS = 1_000_000
 PACKET_NS = 20 * MS  # M1 p. 39

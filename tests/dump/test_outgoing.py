@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from emulator.dump.outgoing import (
+from dryload.emulator.dump.outgoing import (
     HeaderKind,
     Outgoing,
     outgoing,
@@ -20,9 +20,9 @@ from emulator.dump.outgoing import (
     sample_from,
     whole_sequence,
 )
-from emulator.dump.sample import Loop, Sample
-from emulator.wire.codec import decode
-from emulator.wire.messages import (
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.wire.codec import decode
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     ExtendedHeader,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.receiver import Pace
-from emulator.dump.receiver_table import ReceiverState
-from emulator.dump.storage import Accept, Hold, Ignore, Refuse
-from emulator.wire.codec import decode
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.receiver import Pace
+from dryload.emulator.dump.receiver_table import ReceiverState
+from dryload.emulator.dump.storage import Accept, Hold, Ignore, Refuse
+from dryload.emulator.wire.codec import decode
 from tests import oracle
 from tests.dump.bench import ID, PACKETS, Bench, header, said, spoilt
 from tests.dump.talk import FAR_NS, at_instants, kinds, packets, reply

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.events import EventKind
-from emulator.dump.receiver import Pace, Receiver
-from emulator.dump.receiver_table import ReceiverState
-from emulator.dump.storage import Accept, Hold, Ignore, Refuse
-from emulator.dump.switches import ReceiverSwitches
-from emulator.wire.codec import decode
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.receiver import Pace, Receiver
+from dryload.emulator.dump.receiver_table import ReceiverState
+from dryload.emulator.dump.storage import Accept, Hold, Ignore, Refuse
+from dryload.emulator.dump.switches import ReceiverSwitches
+from dryload.emulator.wire.codec import decode
 from tests import oracle
 from tests.dump.bench import ID, PACKETS, Bench, Shelf, header, said, spoilt
 from tests.dump.talk import FAR_NS, at_instants, kinds, reply

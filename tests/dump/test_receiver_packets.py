@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.receiver_table import ReceiverState
-from emulator.wire.codec import decode
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.receiver_table import ReceiverState
+from dryload.emulator.wire.codec import decode
 from tests.dump.bench import ID, PACKETS, Bench, header, said, spoilt
 from tests.dump.talk import at_instants, reply
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.passed import Burst, passed
-from emulator.dump.script import Cue, Script, cues_of
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.passed import Burst, passed
+from dryload.emulator.dump.script import Cue, Script, cues_of
 from tests.dump.talk import FAR_NS, reply
 from tests.strategies import streams
 

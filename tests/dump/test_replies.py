@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.replies import Limits, Match, Meaning, ReplyMatcher
+from dryload.emulator.dump.replies import Limits, Match, Meaning, ReplyMatcher
 
 MS = 1_000_000
 CALLED_FOR = 300

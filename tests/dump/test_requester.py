@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.requester import Patience, Requester
-from emulator.dump.requester_table import RequesterState
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.requester import Patience, Requester
+from dryload.emulator.dump.requester_table import RequesterState
 from tests import oracle
 from tests.dump.asking import (
     A_LOOP,

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.events import EventKind
-from emulator.dump.requester_table import RequesterState
-from emulator.wire.messages import ExtendedLoopPointsRequest, Message
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.requester_table import RequesterState
+from dryload.emulator.wire.messages import ExtendedLoopPointsRequest, Message
 from tests import oracle
 from tests.dump.asking import (
     A_LOOP,

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from emulator.dump.outgoing import (
+from dryload.emulator.dump.outgoing import (
     sample_from,
 )
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.messages import (
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.messages import (
     DumpHeader,
     ExtendedHeader,
     LoopPoints,

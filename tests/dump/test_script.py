@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.passed import passed
-from emulator.dump.script import Cue, Script, cues_of
-from emulator.line.simulate import SimulatedLine
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.passed import passed
+from dryload.emulator.dump.script import Cue, Script, cues_of
+from dryload.emulator.line.simulate import SimulatedLine
 from tests import oracle
 from tests.edits import add_byte, cut_line, delay_message, lose_byte
 from tests.files.captures import BYTE_NS, FROM, TO, bytewise, captures

@@ -6,12 +6,12 @@ Times are literal nanoseconds and compared exactly: 2 s after a header and 20 ms
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.replies import Limits
-from emulator.dump.sender import SenderEnd
-from emulator.dump.sender_table import SenderState
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.replies import Limits
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.dump.sender_table import SenderState
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 from tests.dump.talk import (
     EXTENDED,

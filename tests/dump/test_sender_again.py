@@ -6,9 +6,9 @@ is waited, and how often, is our choice.
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 from tests.dump.talk import (
     FAR_NS,

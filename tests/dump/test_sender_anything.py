@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.events import EventKind
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.sender import Sender
-from emulator.dump.sender_table import SenderState
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.sender_table import SenderState
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 from tests.dump.talk import (
     EXTENDED,

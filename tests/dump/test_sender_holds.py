@@ -2,10 +2,10 @@
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.sender import SenderEnd
-from emulator.dump.sender_table import SenderState
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.dump.sender_table import SenderState
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 from tests.dump.talk import (
     FAR_NS,

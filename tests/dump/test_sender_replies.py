@@ -2,9 +2,9 @@
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.sender import SenderEnd
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.dump.switches import SenderSwitches
 from tests.dump.talk import (
     HEADER,
     at_instants,

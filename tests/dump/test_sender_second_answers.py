@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.sender import Sender
-from emulator.dump.switches import SenderSwitches
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.switches import SenderSwitches
 from tests import oracle
 from tests.dump.talk import at_packet, everything, make_sender, packets, reply
 

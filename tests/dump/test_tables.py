@@ -14,26 +14,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import fields
 
-from emulator.dump.machine import Row, method_of
-from emulator.dump.receiver import Receiver
-from emulator.dump.receiver_table import (
+from dryload.emulator.dump.machine import Row, method_of
+from dryload.emulator.dump.receiver import Receiver
+from dryload.emulator.dump.receiver_table import (
     RECEIVER_UNEXPECTED,
     ReceiverCue,
     ReceiverDo,
     ReceiverState,
     receiver_table,
 )
-from emulator.dump.replies import Match, Meaning
-from emulator.dump.requester import Requester
-from emulator.dump.requester_table import (
+from dryload.emulator.dump.replies import Match, Meaning
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.requester_table import (
     REQUESTER,
     REQUESTER_UNEXPECTED,
     RequesterCue,
     RequesterDo,
     RequesterState,
 )
-from emulator.dump.sender import Sender
-from emulator.dump.sender_table import (
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.sender_table import (
     SENDER_UNEXPECTED,
     Condition,
     SenderCue,
@@ -42,8 +42,8 @@ from emulator.dump.sender_table import (
     sender_cues,
     sender_table,
 )
-from emulator.dump.switches import QUESTIONS, ReceiverSwitches, SenderSwitches
-from emulator.wire.clauses import clauses
+from dryload.emulator.dump.switches import QUESTIONS, ReceiverSwitches, SenderSwitches
+from dryload.emulator.wire.clauses import clauses
 
 AnyRow = Row[Enum, Enum]
 AnyTable = Mapping[tuple[Enum, Enum], AnyRow]

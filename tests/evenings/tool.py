@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, NoReturn
 
-from emulator.ports import tcp
-from emulator.ports.clock import Clock
-from emulator.ports.port import PortError
+from dryload.emulator.ports import tcp
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.port import PortError
 from tests.evenings.disk import Disk, free
 from tests.evenings.plan import Evening, Run
 from tests.evenings.rack import Rack
@@ -165,7 +165,7 @@ def _be_tool(
 
 def _main(arguments: tuple[str, ...]) -> int:
     """Run the command as the interpreter would; return its exit code."""
-    from harness.cli.main import main
+    from dryload.harness.cli.main import main
 
     sys.argv = ["dryload", *arguments]
     code: Any = 1
@@ -189,9 +189,9 @@ def _replace_ports(world: World) -> None:
         return world.open(f"midi:{name}")
 
     tcp.open_tcp = open_tcp  # type: ignore[assignment]
-    midi: Any = types.ModuleType("emulator.ports.midi")
+    midi: Any = types.ModuleType("dryload.emulator.ports.midi")
     midi.open_midi = open_midi
-    sys.modules["emulator.ports.midi"] = midi
+    sys.modules["dryload.emulator.ports.midi"] = midi
 
 
 def _rival(arguments: tuple[str, ...], folder: Path) -> None:
@@ -210,7 +210,7 @@ def _rival(arguments: tuple[str, ...], folder: Path) -> None:
             raise PortError("the port is taken.", "End what has it.")
 
         tcp.open_tcp = taken  # type: ignore[assignment]
-        sys.modules["emulator.ports.midi"].open_midi = taken  # type: ignore[attr-defined]
+        sys.modules["dryload.emulator.ports.midi"].open_midi = taken  # type: ignore[attr-defined]
         words = [each for each in arguments if not each.startswith(("--capture", "passed-"))]
         _main(tuple(words))
     os._exit(0)

@@ -11,9 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple, NoReturn
 
-from emulator.ports.attention import Attention
-from emulator.ports.clock import Clock
-from emulator.ports.port import Abilities, Arrival, PortError, Truncated
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.port import Abilities, Arrival, PortError, Truncated
 from tests.evenings import disk
 from tests.evenings.plan import Evening, Hit, Run, Trouble
 from tests.evenings.rack import Rack

@@ -7,17 +7,17 @@ from importlib.resources import files
 
 import pytest
 
-from emulator.line import effects, trouble
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import Link
-from emulator.line.trouble import Trouble
-from emulator.wire.clauses import clauses
-from harness.diagnose.table import TABLE, parse_causes
-from harness.faults.catalogue import Fault, Parameter, faults, situations
-from harness.faults.grammar import PLACES, THINGS
-from harness.faults.reading import NotUnderstood, read_all, read_words
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.line import effects, trouble
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.trouble import Trouble
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.diagnose.table import TABLE, parse_causes
+from dryload.harness.faults.catalogue import Fault, Parameter, faults, situations
+from dryload.harness.faults.grammar import PLACES, THINGS
+from dryload.harness.faults.reading import NotUnderstood, read_all, read_words
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests.jobs.bench import dump, in_slot, unit, words
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, REPLIES, Told, bytes_of, plain
@@ -197,7 +197,7 @@ def test_the_experiment_of_a_cause_rehearses_a_fault_that_there_is() -> None:
     told = [each.experiment for each in TABLE.causes]
     assert 'Rehearse it: dryload replay FILE --disturb "reset in packet 4".' in told
     assert not [text for text in told if "{" in text]
-    register = files("harness.diagnose").joinpath("causes.toml").read_text("utf-8")
+    register = files("dryload.harness.diagnose").joinpath("causes.toml").read_text("utf-8")
     wrong = "'reset on the cable': it rehearses 'preset': no such fault"
     with pytest.raises(ValueError, match=wrong):
         parse_causes(register.replace("{reset}", "{preset}"))

@@ -6,12 +6,12 @@ from itertools import pairwise
 
 import pytest
 
-from harness.faults.asked import struck_by
-from harness.faults.catalogue import situations
-from harness.faults.reading import read_all
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.harness.faults.asked import struck_by
+from dryload.harness.faults.catalogue import situations
+from dryload.harness.faults.reading import read_all
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, said, unit, words
 from tests.line.players import BYTE_NS, bytewise

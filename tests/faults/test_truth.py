@@ -5,9 +5,9 @@ from __future__ import annotations
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import link_named
-from harness.faults.reading import read_all, read_words
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import link_named
+from dryload.harness.faults.reading import read_all, read_words
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, REPLIES, Told, plain
 

@@ -8,19 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from emulator.line import effects
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import Link
-from emulator.line.placement import EVERYWHERE, Placement, Scope
-from emulator.line.trouble import Trouble, forgets_header, power_fails, stores_wrong
-from emulator.unit.possible import ProfileError
-from emulator.unit.profile import load_profile
-from harness.faults.asked import Disturbances, Trait
-from harness.faults.catalogue import faults, situations
-from harness.faults.grammar import PLACES, find, nanoseconds, pattern_of
-from harness.faults.reading import NotUnderstood, read_all, read_words
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line import effects
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.placement import EVERYWHERE, Placement, Scope
+from dryload.emulator.line.trouble import Trouble, forgets_header, power_fails, stores_wrong
+from dryload.emulator.unit.possible import ProfileError
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.faults.asked import Disturbances, Trait
+from dryload.harness.faults.catalogue import faults, situations
+from dryload.harness.faults.grammar import PLACES, find, nanoseconds, pattern_of
+from dryload.harness.faults.reading import NotUnderstood, read_all, read_words
+from dryload.harness.jobs.transfer import Settings
 from tests.line.told import Does, does
 
 MS = 1_000_000

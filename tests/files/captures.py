@@ -11,8 +11,8 @@ from typing import Final
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files.recorded import Recorded
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files.recorded import Recorded
 from tests.strategies import streams
 
 BYTE_NS: Final = 320_000  # ten bits at 31,250 baud (M1 p. 1)

@@ -13,10 +13,10 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.wire.words import word_dtype
-from harness.files import audio, audio_out, rates
-from harness.files.audio import Recording, resample, words_of
-from harness.files.problem import Problem
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files import audio, audio_out, rates
+from dryload.harness.files.audio import Recording, resample, words_of
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.files.test_dumpfile import Piped
 from tests.files.test_midifile import file_of, track

@@ -10,11 +10,11 @@ from typing import Final
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_file, capture_lines, dumpfile, midifile
-from harness.files.capture_file import CaptureForm, check_target, form_of, load, save
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files import capture_file, capture_lines, dumpfile, midifile
+from dryload.harness.files.capture_file import CaptureForm, check_target, form_of, load, save
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO
 

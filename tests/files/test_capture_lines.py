@@ -8,10 +8,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Passage
-from harness.files import capture_lines
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.harness.files import capture_lines
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded
 from tests import oracle
 from tests.files.captures import FROM, TO, bytes_in_lines, records
 

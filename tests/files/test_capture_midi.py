@@ -10,10 +10,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_lines, capture_midi
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files import capture_lines, capture_midi
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded
 from tests import oracle
 from tests.files.captures import (
     BYTE_NS,

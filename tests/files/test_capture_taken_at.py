@@ -9,10 +9,10 @@ from pathlib import Path
 import mido
 import pytest
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files import capture_lines, capture_midi, midifile
-from harness.files.capture_file import load
-from harness.files.recorded import Recorded, TakenAt
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files import capture_lines, capture_midi, midifile
+from dryload.harness.files.capture_file import load
+from dryload.harness.files.recorded import Recorded, TakenAt
 
 ACK = bytes.fromhex("f07e007f00f7")  # M1 p. 36
 TALK = Capture([Passage(Direction.FROM_UNIT, 7_000_000, ACK)])

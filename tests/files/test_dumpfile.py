@@ -19,9 +19,9 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.files import dumpfile, midifile
-from harness.files.dumpfile import Form, holds_dump, load
-from harness.files.problem import USAGE, NoDump, Problem
+from dryload.harness.files import dumpfile, midifile
+from dryload.harness.files.dumpfile import Form, holds_dump, load
+from dryload.harness.files.problem import USAGE, NoDump, Problem
 from tests import damage, oracle
 from tests.files.test_midifile import exclusive, file_of, track
 

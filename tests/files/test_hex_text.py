@@ -12,10 +12,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Direction
-from harness.files import hex_text
-from harness.files.hex_text import looks_like_hex, read
-from harness.files.problem import Problem
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.harness.files import hex_text
+from dryload.harness.files.hex_text import looks_like_hex, read
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO, captures
 

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from emulator.unit.board import RackUnit
-from emulator.unit.image import image_of
-from emulator.unit.possible import Profile
-from emulator.unit.traits import UnitTraits
-from harness.files.image_file import ImageFile
-from harness.files.problem import Problem
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import image_of
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.traits import UnitTraits
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.unit.rack import profile_of
 
@@ -202,7 +202,7 @@ def test_a_second_owner_is_refused_and_the_next_one_is_not(tmp_path: Path) -> No
 
 
 def test_one_who_was_killed_owns_nothing(tmp_path: Path) -> None:
-    code = "import sys,os; from harness.files.image_file import ImageFile\n"
+    code = "import sys,os; from dryload.harness.files.image_file import ImageFile\n"
     code += "f = ImageFile(sys.argv[1]); print('mine', flush=True); sys.stdin.read()"
     with subprocess.Popen(
         [sys.executable, "-c", code, str(tmp_path / "desk.image")],
@@ -221,7 +221,7 @@ def test_one_who_was_killed_owns_nothing(tmp_path: Path) -> None:
 def test_without_locks_everything_else_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.files.lock._module", lambda name: None)
+    monkeypatch.setattr("dryload.harness.files.lock._module", lambda name: None)
     first = ImageFile(str(tmp_path / "desk.image"))
     first.write(image_of(unit_with(WORDS)))
     first.close()

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from harness.files.journal import (
+from dryload.harness.files.journal import (
     SCHEMA,
     Disk,
     Journal,
@@ -21,7 +21,7 @@ from harness.files.journal import (
     sha256_of,
     usual_path,
 )
-from harness.files.problem import Problem
+from dryload.harness.files.problem import Problem
 
 TARGET = "midi:Lantern Desk"
 BEGAN = "2031-05-04T19:30:00+02:00"

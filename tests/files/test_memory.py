@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.files import capture_file, dumpfile, given
-from harness.files.problem import Problem
+from dryload.harness.files import capture_file, dumpfile, given
+from dryload.harness.files.problem import Problem
 from tests import oracle
 
 MB = 1 << 20

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.files import midifile
+from dryload.harness.files import midifile
 from tests import oracle
 
 END_OF_TRACK = b"\x00\xff\x2f\x00"

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.files import safe_write
-from harness.files.problem import Problem
+from dryload.harness.files import safe_write
+from dryload.harness.files.problem import Problem
 
 
 def left_in(folder: Path) -> list[str]:

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from emulator.wire.messages import DumpHeader
-from emulator.wire.splitter import Piece, PieceKind, split
-from harness.files.scan import DETAIL, Item, PacketRun, Rubble, is_packet, scan, size_of
-from harness.files.sections import sections
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.emulator.wire.splitter import Piece, PieceKind, split
+from dryload.harness.files.scan import DETAIL, Item, PacketRun, Rubble, is_packet, scan, size_of
+from dryload.harness.files.sections import sections
 from tests import damage, oracle
 from tests.strategies import streams
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli import app
-from harness.cli.encode import _targets
-from harness.cli.target import target_of
-from harness.files import opening
-from harness.files.opening import quoted
-from harness.judge.finding import Answerable, Finding, Place, Verdict
-from harness.report.findings import finding_lines
+from dryload.harness.cli import app
+from dryload.harness.cli.encode import _targets
+from dryload.harness.cli.target import target_of
+from dryload.harness.files import opening
+from dryload.harness.files.opening import quoted
+from dryload.harness.judge.finding import Answerable, Finding, Place, Verdict
+from dryload.harness.report.findings import finding_lines
 
 BELL = r"C:\Lantern Street\ship's bell.syx"
 FOUND = Finding(

@@ -15,15 +15,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Passage
-from emulator.line.simulate import SimulatedLine
-from harness.diagnose.diagnose import diagnose
-from harness.files.dumpfile import DumpFile, Form
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import Dump, dumps_in, source_of
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.transfer import Replay, Settings
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import Dump, dumps_in, source_of
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.transfer import Replay, Settings
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint
 from tests.foreign.habits import Habits

@@ -7,16 +7,16 @@ from typing import Literal
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import Disturbance
-from emulator.unit.possible import Profile
-from emulator.unit.profile import load_profile
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Dump, dumps_in
-from harness.jobs.outcome import Transfer
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.dumps import Dump, dumps_in
+from dryload.harness.jobs.outcome import Transfer
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT

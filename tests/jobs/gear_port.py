@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from emulator.ports.attention import Attention
-from emulator.ports.port import Abilities, Arrival, PortError, Truncated
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.port import Abilities, Arrival, PortError, Truncated
 from tests.foreign import wire
 from tests.foreign.unit import Gear
 from tests.ports.clockwork import FakeClock

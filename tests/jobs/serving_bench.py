@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from emulator.dump.capture import Passage
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from harness.files.image_file import ImageFile
-from harness.jobs.front_panel import Note
-from harness.jobs.serve import Serving
+from dryload.emulator.dump.capture import Passage
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.jobs.front_panel import Note
+from dryload.harness.jobs.serve import Serving
 from tests import oracle
 from tests.ports.clockwork import MS, FakeClock, FakePort
 from tests.unit.rack import profile_of

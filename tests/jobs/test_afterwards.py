@@ -9,13 +9,13 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.jobs.afterwards import Look, in_memory, on_the_line, settled
-from harness.jobs.dumps import Dump
-from harness.jobs.line import never
-from harness.jobs.live import LiveReplay
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import play_through, select
-from harness.jobs.transfer import Settings
+from dryload.harness.jobs.afterwards import Look, in_memory, on_the_line, settled
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.line import never
+from dryload.harness.jobs.live import LiveReplay
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.playlist import play_through, select
+from dryload.harness.jobs.transfer import Settings
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear, Held
 from tests.jobs.bench import dump, rehearsal, unit, words

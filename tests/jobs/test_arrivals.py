@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.jobs.forecast import Arrivals
+from dryload.harness.jobs.forecast import Arrivals
 
 CABLE_NS = (127 + 6) * 320_000  # a packet and its handshake (M1 pp. 1, 35, 37)
 

@@ -11,20 +11,20 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import whole_sequence
-from emulator.dump.sample import same_samples
-from emulator.unit.memory import Region
-from emulator.unit.profile import profile_names
-from harness.faults.catalogue import faults
-from harness.faults.reading import read_all
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.campaign import run_campaign
-from harness.jobs.campaign_case import CampaignPlan, case_of, dump_of
-from harness.jobs.campaign_run import result_of, run_of
-from harness.jobs.dumps import Dump
-from harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
-from harness.jobs.playlist import judged_contents
-from harness.judge.finding import Verdict
+from dryload.emulator.dump.outgoing import whole_sequence
+from dryload.emulator.dump.sample import same_samples
+from dryload.emulator.unit.memory import Region
+from dryload.emulator.unit.profile import profile_names
+from dryload.harness.faults.catalogue import faults
+from dryload.harness.faults.reading import read_all
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.campaign import run_campaign
+from dryload.harness.jobs.campaign_case import CampaignPlan, case_of, dump_of
+from dryload.harness.jobs.campaign_run import result_of, run_of
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.invariants import INVARIANTS, Invariant, Run, expected
+from dryload.harness.jobs.playlist import judged_contents
+from dryload.harness.judge.finding import Verdict
 
 PLAN = CampaignPlan(seed=5, profiles=("lantern-desk",))
 FOUND = {rule.name: rule.found for rule in INVARIANTS}

@@ -11,13 +11,13 @@ from contextlib import contextmanager
 
 import pytest
 
-from harness.cli import campaign as command
-from harness.files.problem import RIG, Problem
-from harness.jobs import workers as job
-from harness.jobs.campaign import run_campaign
-from harness.jobs.campaign_case import CampaignPlan
-from harness.jobs.campaign_run import Result, result_of
-from harness.jobs.workers import Workers, cluster, why_failed
+from dryload.harness.cli import campaign as command
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.jobs import workers as job
+from dryload.harness.jobs.campaign import run_campaign
+from dryload.harness.jobs.campaign_case import CampaignPlan
+from dryload.harness.jobs.campaign_run import Result, result_of
+from dryload.harness.jobs.workers import Workers, cluster, why_failed
 from tests.jobs.test_campaign import Here
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from harness.jobs.campaign_case import Case
-from harness.jobs.campaign_run import run_of
-from harness.jobs.invariants import INVARIANTS, Run, acknowledged_is_right
+from dryload.harness.jobs.campaign_case import Case
+from dryload.harness.jobs.campaign_run import run_of
+from dryload.harness.jobs.invariants import INVARIANTS, Run, acknowledged_is_right
 
 BASE = Case(
     number=1829,

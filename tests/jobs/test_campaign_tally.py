@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from harness.jobs.campaign import AT_ONCE, MOST_BROKEN, Campaign, run_campaign
-from harness.jobs.campaign_case import CampaignPlan, case_of
-from harness.jobs.campaign_run import Broken, Result
+from dryload.harness.jobs.campaign import AT_ONCE, MOST_BROKEN, Campaign, run_campaign
+from dryload.harness.jobs.campaign_case import CampaignPlan, case_of
+from dryload.harness.jobs.campaign_run import Broken, Result
 from tests.jobs.test_campaign import Here
 
 PLAN = CampaignPlan(seed=5, profiles=("lantern-desk", "old-curtain"))

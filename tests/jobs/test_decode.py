@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.sample import NO_LOOP, Loop
-from harness.files.problem import Problem
-from harness.jobs.convert import FromFile, decode_file
-from harness.judge.plan import rate_of
+from dryload.emulator.dump.sample import NO_LOOP, Loop
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.convert import FromFile, decode_file
+from dryload.harness.judge.plan import rate_of
 from tests import damage, oracle
 
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import pytest
 
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Dump, Fragment, contents, readdressed
-from harness.jobs.playlist import judged_contents
-from harness.judge.finding import Verdict
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.dumps import Dump, Fragment, contents, readdressed
+from dryload.harness.jobs.playlist import judged_contents
+from dryload.harness.judge.finding import Verdict
 from tests import damage, oracle
 
 WORDS = [(1021 * i) % 65536 - 32768 for i in range(121)]  # 4 packets of 40 (M1 p. 39)

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.outgoing import outgoing, whole_sequence
-from emulator.dump.sample import Loop, Sample
-from harness.files import midifile
-from harness.files.problem import Problem
-from harness.jobs.convert import (
+from dryload.emulator.dump.outgoing import outgoing, whole_sequence
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.harness.files import midifile
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.convert import (
     Encoded,
     EncodeOptions,
     FromFile,

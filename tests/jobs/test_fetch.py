@@ -6,14 +6,14 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.disturbance import Disturbance
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
-from emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
-from harness.jobs.fetch import ANSWER_NS, Asker, Fetched
-from harness.jobs.line import never
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.wire.messages import LoopPointsRequest, Message, SampleNameRequest
+from dryload.harness.jobs.fetch import ANSWER_NS, Asker, Fetched
+from dryload.harness.jobs.line import never
 from tests import oracle
 from tests.edits import cut_line, delay_message, lose_byte, lose_message
 from tests.jobs.bench import FROM, PERIOD, SECOND, TO, dump, words

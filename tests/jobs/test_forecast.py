@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from emulator.unit.profile import load_profile
-from harness.jobs.dumps import Dump
-from harness.jobs.forecast import Doing, Forecast, Step
-from harness.jobs.operator import Operator
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Replay, Settings
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.forecast import Doing, Forecast, Step
+from dryload.harness.jobs.operator import Operator
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Replay, Settings
 from tests.jobs.bench import SECOND, dump, words
 from tests.jobs.watched import Watched
 

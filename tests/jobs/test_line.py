@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
-from emulator.ports.lateness import Lateness
-from harness.jobs.fetch import Fetched, torn_findings
-from harness.jobs.line import late_findings
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.ports.lateness import Lateness
+from dryload.harness.jobs.fetch import Fetched, torn_findings
+from dryload.harness.jobs.line import late_findings
+from dryload.harness.judge.finding import Answerable, Verdict
 
 MS = 1_000_000
 BEFORE = Lateness(met=500, missed=3, worst_ns=9 * MS, worst_at_ns=77, doubtful=5, lost_bytes=6)

@@ -13,14 +13,14 @@ from typing import Final
 import pytest
 from msgspec import Struct
 
-from emulator.ports.port import PortError
-from harness.files.journal import Disk, Journal
-from harness.files.problem import RIG, Problem
-from harness.jobs.dumps import Dump
-from harness.jobs.live import Evening, LiveReplay
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.playlist import PlayRow, Why, play_through, select
-from harness.jobs.transfer import Settings
+from dryload.emulator.ports.port import PortError
+from dryload.harness.files.journal import Disk, Journal
+from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.live import Evening, LiveReplay
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.playlist import PlayRow, Why, play_through, select
+from dryload.harness.jobs.transfer import Settings
 from tests.files.test_journal import PoorDisk
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear

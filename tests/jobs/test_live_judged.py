@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from emulator.dump.capture import Capture, Passage
-from harness.files.recorded import Recorded, TakenAt
-from harness.jobs.dumps import Dump
-from harness.jobs.live import LiveReplay
-from harness.jobs.outcome import Transfer
-from harness.jobs.transfer import Settings
-from harness.judge.dialogue.judge import judge_capture
-from harness.judge.finding import Answerable, Finding, Verdict
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.live import LiveReplay
+from dryload.harness.jobs.outcome import Transfer
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.judge.dialogue.judge import judge_capture
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
 from tests import oracle
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.jobs.live import LiveReplay
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.transfer import Settings
+from dryload.harness.jobs.live import LiveReplay
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.transfer import Settings
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, words

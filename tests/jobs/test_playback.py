@@ -6,15 +6,15 @@ from typing import Final
 
 import pytest
 
-from emulator.dump.capture import Capture, Passage
-from emulator.unit.profile import load_profile, profile_names
-from harness.files import capture_lines, capture_midi
-from harness.files.capture_file import CaptureFile, CaptureForm
-from harness.files.problem import Problem
-from harness.files.recorded import Recorded, back_to_back
-from harness.jobs.playback import PlayedCapture, RehearsedPlayback
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.harness.files import capture_lines, capture_midi
+from dryload.harness.files.capture_file import CaptureFile, CaptureForm
+from dryload.harness.files.problem import Problem
+from dryload.harness.files.recorded import Recorded, back_to_back
+from dryload.harness.jobs.playback import PlayedCapture, RehearsedPlayback
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 from tests.jobs.bench import FROM, SECOND, TO, dump, words
 

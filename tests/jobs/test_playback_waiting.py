@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Passage
-from emulator.dump.script import Cue, Script, is_faster_than_a_line, waiting_cues_of
-from emulator.dump.sender import Sender
-from emulator.line.disturbance import Disturbance
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
-from harness.files.capture_file import CaptureFile, CaptureForm
-from harness.files.recorded import Recorded
-from harness.jobs.playback import Playback, PlayedCapture
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.emulator.dump.script import Cue, Script, is_faster_than_a_line, waiting_cues_of
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files.capture_file import CaptureFile, CaptureForm
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.jobs.playback import Playback, PlayedCapture
 from tests import oracle
 from tests.edits import cut_line, delay_message
 from tests.files.captures import captures

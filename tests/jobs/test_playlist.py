@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Dump, FileContent, NotADump
-from harness.jobs.playlist import LeftOut, Selection, judged_contents, select
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.dumps import Dump, FileContent, NotADump
+from dryload.harness.jobs.playlist import LeftOut, Selection, judged_contents, select
 from tests import oracle
 from tests.jobs.bench import PERIOD, words
 

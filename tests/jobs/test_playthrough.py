@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.jobs.dumps import Dump
-from harness.jobs.live import LiveReplay
-from harness.jobs.playlist import LeftOut, PlayRow, Why, play_through, select
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.live import LiveReplay
+from dryload.harness.jobs.playlist import LeftOut, PlayRow, Why, play_through, select
 from tests.foreign.habits import Habits
 from tests.foreign.unit import Gear
 from tests.jobs.bench import dump, rehearsal, unit, words

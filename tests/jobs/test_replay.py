@@ -7,11 +7,11 @@ from typing import Any
 import pytest
 from msgspec import Struct
 
-from emulator.unit.possible import Profile
-from emulator.unit.profile import load_profile, profile_names
-from harness.jobs.outcome import Outcome
-from harness.jobs.timing import Wait
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.timing import Wait
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.jobs.bench import (
     FROM,

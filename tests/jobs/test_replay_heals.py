@@ -4,12 +4,12 @@ from pathlib import Path
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.unit.profile import load_profile
-from harness.files.dumpfile import load
-from harness.jobs.dumps import dumps_in, readdressed
-from harness.jobs.outcome import Outcome
-from harness.jobs.rehearse import Rehearsal
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files.dumpfile import load
+from dryload.harness.jobs.dumps import dumps_in, readdressed
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.rehearse import Rehearsal
 from tests.edits import flip_bit
 
 TICK = Path(__file__).parent.parent.parent / "captures_demo" / "good" / "tick.syx"

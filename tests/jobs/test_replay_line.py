@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import Disturbance
-from harness.jobs.outcome import Outcome
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.edits import (
     add_byte,

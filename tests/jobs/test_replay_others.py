@@ -6,14 +6,14 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.endpoint import Endpoint
-from emulator.dump.events import Event
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from harness.jobs.forecast import Doing, Step
-from harness.jobs.outcome import Outcome
-from harness.jobs.transfer import Replay
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.dump.events import Event
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.harness.jobs.forecast import Doing, Step
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.transfer import Replay
 from tests import oracle
 from tests.jobs.bench import FROM, TO, dump, in_slot, kinds, rehearsal, said, unit, words
 

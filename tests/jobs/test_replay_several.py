@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.jobs.outcome import Outcome
-from harness.jobs.timing import Wait
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.timing import Wait
 from tests import oracle
 from tests.jobs.bench import SECOND, SMALL, TO, dump, in_slot, rehearsal, said, unit, words
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from harness.jobs.outcome import Outcome
-from harness.jobs.timing import Wait
+from dryload.harness.jobs.outcome import Outcome
+from dryload.harness.jobs.timing import Wait
 from tests.edits import flip_bit
 from tests.jobs.bench import FROM, SECOND, SMALL, TO, clauses, dump, rehearsal, said, unit
 

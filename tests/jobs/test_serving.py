@@ -6,8 +6,8 @@ from itertools import pairwise
 
 import pytest
 
-from emulator.dump.capture import Direction
-from harness.jobs.front_panel import View, action_of
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.jobs.front_panel import View, action_of
 from tests import oracle
 from tests.jobs.serving_bench import SECOND_NS, STEP_NS, Bench, messages_of
 from tests.ports.clockwork import MS, FakeClock

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from emulator.unit.board import RackUnit
-from emulator.unit.image import restore
-from emulator.unit.possible import Profile
-from harness.files.image_file import ImageFile
-from harness.files.problem import Problem
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import restore
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.files.image_file import ImageFile
+from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.jobs.serving_bench import STEP_NS, Bench, messages_of, words_in
 from tests.unit.desk import noise

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction, Passage
-from emulator.dump.outgoing import Outgoing
-from emulator.unit.possible import Profile
-from emulator.unit.traits import Habits, InputTraits, UnitTraits
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.timing import Times, Wait, floor_of, times_of
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.traits import Habits, InputTraits, UnitTraits
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.timing import Times, Wait, floor_of, times_of
 from tests import oracle
 from tests.jobs.test_dumps import only
 from tests.vectors import dumps, timeline

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from emulator.dump.capture import Capture
-from emulator.dump.endpoint import Endpoint
-from emulator.line.simulate import SimulatedLine
+from dryload.emulator.dump.capture import Capture
+from dryload.emulator.dump.endpoint import Endpoint
+from dryload.emulator.line.simulate import SimulatedLine
 
 _LOOK_NS = 50_000_000
 

@@ -11,8 +11,8 @@ import time
 
 from msgspec import Struct
 
-from harness.judge.finding import Verdict
-from harness.judge.stream import DumpVerdict, judge_stream
+from dryload.harness.judge.finding import Verdict
+from dryload.harness.judge.stream import DumpVerdict, judge_stream
 from tests import damage
 
 SEEDS = 200

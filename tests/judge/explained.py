@@ -7,8 +7,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from harness.judge.account import Account, Difference
-from harness.judge.explanation import explain
+from dryload.harness.judge.account import Account, Difference
+from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.oracle import words_per_packet
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from math import floor
 
-from harness.judge.account import Content, Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.account import Content, Difference, Kind, Overflow, Rounding
 
 
 def words_per_packet(bits: int) -> int:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from emulator.dump.capture import Capture, Direction, Passage
-from harness.files.recorded import Recorded
-from harness.judge.dialogue.judge import Verdicts, judge_capture
-from harness.judge.finding import Finding, Verdict
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.judge.dialogue.judge import Verdicts, judge_capture
+from dryload.harness.judge.finding import Finding, Verdict
 from tests import oracle
 
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT

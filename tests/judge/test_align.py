@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from harness.judge import align as module
-from harness.judge.align import AlignedWords, align, equal_run, equal_run_back
+from dryload.harness.judge import align as module
+from dryload.harness.judge.align import AlignedWords, align, equal_run, equal_run_back
 
 Array = NDArray[np.int32]
 STEPS = (60, 40, 30)  # words in a packet at the three sizes of words, M1 p. 39

@@ -10,15 +10,15 @@ from hypothesis import strategies as st
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.wire.prose import small_time
-from harness.judge.conversation import (
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.wire.prose import small_time
+from dryload.harness.judge.conversation import (
     ConversationComparison,
     MessageChange,
     MessageDifference,
     compare,
 )
-from harness.report.capture_diff import comparison_document, lines_of, sentence
+from dryload.harness.report.capture_diff import comparison_document, lines_of, sentence
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO, bytewise, captures
 

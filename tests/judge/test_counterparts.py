@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.edit_script import edit_script
+from dryload.harness.judge.edit_script import edit_script
 
 lists = st.lists(st.sampled_from([b"a", b"b", b"c"]), max_size=14)
 

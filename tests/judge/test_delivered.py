@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Passage
-from emulator.wire.constants import BYTE_NS
-from harness.diagnose.diagnose import Answer, diagnose
-from harness.files.recorded import Recorded, TakenAt
-from harness.judge.dialogue.judge import judge_capture
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.harness.diagnose.diagnose import Answer, diagnose
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.judge.dialogue.judge import judge_capture
 from tests.diagnosis.rehearsing import rehearsed
 from tests.diagnosis.test_at_the_bench import open_loop
 from tests.judge.talking import (

@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.switches import SenderSwitches
-from emulator.unit.profile import load_profile, profile_names
-from harness.files.recorded import Recorded
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
-from harness.judge.dialogue.exchanges import Ended, LoopMode
-from harness.judge.dialogue.judge import DumpSeen, Verdicts, judge_capture
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.judge.dialogue.exchanges import Ended, LoopMode
+from dryload.harness.judge.dialogue.judge import DumpSeen, Verdicts, judge_capture
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.jobs.bench import SECOND, rehearsal, unit
 from tests.jobs.bench import dump as playable

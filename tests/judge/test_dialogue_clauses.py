@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import pytest
 
-from harness.judge.finding import Answerable, Verdict
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests import oracle
 from tests.judge import talking
 from tests.judge.talking import FROM, MS, TO, Step, Tape, dump, end, every, flipped, of_clause, say

@@ -6,14 +6,14 @@ from typing import Literal
 
 import pytest
 
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import Habit, Link
-from harness.files.recorded import Recorded
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
-from harness.judge.dialogue.exchanges import Ended
-from harness.judge.dialogue.judge import Verdicts, judge_capture
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import Habit, Link
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
+from dryload.harness.judge.dialogue.exchanges import Ended
+from dryload.harness.judge.dialogue.judge import Verdicts, judge_capture
+from dryload.harness.judge.finding import Answerable, Verdict
 from tests.edits import (
     add_byte,
     cut_line,

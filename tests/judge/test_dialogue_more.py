@@ -7,10 +7,10 @@ from collections.abc import Callable
 import pytest
 from msgspec.structs import replace
 
-from harness.judge.dialogue.exchanges import Ended
-from harness.judge.dialogue.heard import MOST_SCRAPS
-from harness.judge.dialogue.judge import judge_capture
-from harness.judge.finding import Answerable, Finding, Verdict
+from dryload.harness.judge.dialogue.exchanges import Ended
+from dryload.harness.judge.dialogue.heard import MOST_SCRAPS
+from dryload.harness.judge.dialogue.judge import judge_capture
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
 from tests import oracle
 from tests.judge import talking
 from tests.judge.talking import FROM, MS, TO, Tape, accusations, dump, end, every, of_clause, say

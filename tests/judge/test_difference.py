@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from msgspec.structs import replace
 
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.clauses import clauses
-from emulator.wire.words import word_dtype
-from harness.judge.account import Difference, Kind, Overflow, Rounding
-from harness.judge.difference import SampleComparison, compare_samples, findings
-from harness.judge.finding import Answerable, Verdict
-from harness.judge.wording import Context, sentence, sentences
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.clauses import clauses
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.difference import SampleComparison, compare_samples, findings
+from dryload.harness.judge.finding import Answerable, Verdict
+from dryload.harness.judge.wording import Context, sentence, sentences
 from tests.strategies import samples
 
 RATE = Fraction(44_100)

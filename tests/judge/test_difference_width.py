@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.sample import Sample
-from emulator.wire.words import word_dtype
-from harness.judge.difference import compare_samples, findings
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.judge.difference import compare_samples, findings
+from dryload.harness.judge.finding import Answerable, Verdict
 
 NARROW = [(1021 * i) % 4096 - 2048 for i in range(200)]  # 12 bits, all over the range
 

@@ -13,7 +13,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.account import Content, Kind
+from dryload.harness.judge.account import Content, Kind
 from tests.judge.explained import (
     array,
     explained,

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from harness.judge.account import Difference, Kind, Overflow, Rounding
-from harness.judge.explanation import explain
+from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.judge.explained import (
     WIDTHS,

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from harness.judge.account import Account, Content, Difference, Kind, Overflow
-from harness.judge.explanation import explain
+from dryload.harness.judge.account import Account, Content, Difference, Kind, Overflow
+from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.judge.explained import (
     array,

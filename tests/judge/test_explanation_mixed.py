@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.judge.explanation import explain
+from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.oracle import words_per_packet
 

@@ -11,10 +11,10 @@ from types import FrameType
 
 import pytest
 
-from harness.files.recorded import Recorded
-from harness.judge.conversation import compare
-from harness.judge.dialogue.judge import judge_capture
-from harness.judge.stream import judge_stream
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.judge.conversation import compare
+from dryload.harness.judge.dialogue.judge import judge_capture
+from dryload.harness.judge.stream import judge_stream
 from tests.bench import growth
 from tests.judge.talking import TO, Tape, header, packets, say
 

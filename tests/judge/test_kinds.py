@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-import harness
-from emulator.wire.clauses import clauses
-from harness.judge.finding import Findings, Verdict
-from harness.judge.kinds import finding_kinds
+import dryload.harness
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.judge.finding import Findings, Verdict
+from dryload.harness.judge.kinds import finding_kinds
 
 SOURCES = [
     path.read_text("utf-8")
     for room in ("judge", "jobs")
-    for path in Path(harness.__path__[0], room).rglob("*.py")
+    for path in Path(dryload.harness.__path__[0], room).rglob("*.py")
 ]
 
 

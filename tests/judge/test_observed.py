@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from emulator.dump.events import (
+from dryload.emulator.dump.events import (
     DOUBTFUL,
     NUMBERS_ALWAYS,
     NUMBERS_BY,
@@ -20,12 +20,17 @@ from emulator.dump.events import (
     Event,
     EventKind,
 )
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.wire.clauses import clauses
-from emulator.wire.messages import LoopPointsRequest, SampleNameRequest
-from harness.judge.difference import compare_samples
-from harness.judge.finding import Answerable, Finding, Verdict
-from harness.judge.observed import judge_address, judge_events, judge_read_back, judge_untold
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.wire.clauses import clauses
+from dryload.emulator.wire.messages import LoopPointsRequest, SampleNameRequest
+from dryload.harness.judge.difference import compare_samples
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
+from dryload.harness.judge.observed import (
+    judge_address,
+    judge_events,
+    judge_read_back,
+    judge_untold,
+)
 
 K = EventKind
 QUIET = {K.ANSWERED, K.OPENED, K.DONE, K.CANCELLED, K.GAVE_UP, K.NO_ANSWER, K.LEARNT}

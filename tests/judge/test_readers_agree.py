@@ -18,20 +18,20 @@ import pytest
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.sample import Loop, Sample
-from emulator.wire.messages import DumpHeader
-from harness.diagnose.diagnose import diagnose
-from harness.files.dumpfile import load
-from harness.files.recorded import Recorded, back_to_back
-from harness.jobs.compare import compare_files
-from harness.jobs.convert import decode_file
-from harness.jobs.dumps import dumps_in
-from harness.jobs.subjects import source
-from harness.judge.dialogue.content import messages_of
-from harness.judge.dump import read_stream
-from harness.judge.plan import plan_of
-from harness.judge.stream import judge_stream
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.harness.diagnose.diagnose import diagnose
+from dryload.harness.files.dumpfile import load
+from dryload.harness.files.recorded import Recorded, back_to_back
+from dryload.harness.jobs.compare import compare_files
+from dryload.harness.jobs.convert import decode_file
+from dryload.harness.jobs.dumps import dumps_in
+from dryload.harness.jobs.subjects import source
+from dryload.harness.judge.dialogue.content import messages_of
+from dryload.harness.judge.dump import read_stream
+from dryload.harness.judge.plan import plan_of
+from dryload.harness.judge.stream import judge_stream
 from tests import damage, oracle
 
 FILES_HERE = 300

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.files.scan import DETAIL
-from harness.judge.finding import MOST, Answerable, Finding, Verdict
-from harness.judge.stream import DumpVerdict, judge_stream
-from harness.report.validate import line_times
+from dryload.harness.files.scan import DETAIL
+from dryload.harness.judge.finding import MOST, Answerable, Finding, Verdict
+from dryload.harness.judge.stream import DumpVerdict, judge_stream
+from dryload.harness.report.validate import line_times
 from tests import damage, oracle
 from tests.judge.provoking import (
     CASES,

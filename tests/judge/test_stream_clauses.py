@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.wire.clauses import Judged, Level, clause, clauses
-from harness.judge.finding import Finding, Verdict
-from harness.judge.stream import judge_stream
+from dryload.emulator.wire.clauses import Judged, Level, clause, clauses
+from dryload.harness.judge.finding import Finding, Verdict
+from dryload.harness.judge.stream import judge_stream
 from tests.judge.coverage import ONLY_NOTED, PARTLY
 from tests.judge.provoking import CASES, CLEAN, controls
 

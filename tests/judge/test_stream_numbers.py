@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from harness.judge.numbers import align
-from harness.judge.order import Alignment, Observed, OrderEvent, OrderFault
+from dryload.harness.judge.numbers import align
+from dryload.harness.judge.order import Alignment, Observed, OrderEvent, OrderFault
 
 APART = 12  # packets between two accidents
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.capture import Capture, Passage
-from harness.judge.timed_messages import name_of, timed_messages
+from dryload.emulator.dump.capture import Capture, Passage
+from dryload.harness.judge.timed_messages import name_of, timed_messages
 from tests import oracle
 from tests.files.captures import BYTE_NS, FROM, TO
 

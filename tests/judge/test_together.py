@@ -12,12 +12,12 @@ import sys
 import numpy as np
 import pytest
 
-from harness.files.sections import sections
-from harness.judge.additions import Additions
-from harness.judge.dump import DumpContents, read_dump, read_stream
-from harness.judge.finding import Finding
-from harness.judge.reading import SMALL
-from harness.judge.stream import judge_dump
+from dryload.harness.files.sections import sections
+from dryload.harness.judge.additions import Additions
+from dryload.harness.judge.dump import DumpContents, read_dump, read_stream
+from dryload.harness.judge.finding import Finding
+from dryload.harness.judge.reading import SMALL
+from dryload.harness.judge.stream import judge_dump
 from tests import oracle
 
 FILES_HERE = 300

@@ -25,7 +25,7 @@ _BUSY: Final = (
     "    while True:\n"
     "        sum(range(10_000))\n"
     "threading.Thread(target=burn, daemon=True).start()\n"
-    "from harness.cli.main import main\n"
+    "from dryload.harness.cli.main import main\n"
     "main()\n",
 )
 """The same command, and a thread that holds the interpreter whenever it can."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from emulator.line.link import Habit, Link
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.link import Habit, Link
 from tests.line.players import FROM, TO
 
 NUMBERED = (Habit.AT_MOST, Habit.EVERY, Habit.SPLITS)

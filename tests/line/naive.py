@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from emulator.line.disturbance import Disturbance
+from dryload.emulator.line.disturbance import Disturbance
 from tests.line.players import BYTE_NS
 
 Slots = list[int | None]

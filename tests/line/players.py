@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.events import Event
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.events import Event
 
 BYTE_NS = 320_000  # ten bits at 31,250 baud (M1 p. 1)
 TO, FROM = Direction.TO_UNIT, Direction.FROM_UNIT

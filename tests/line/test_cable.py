@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.line import effects
-from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, Effect, FaultInjector
-from emulator.line.placement import Placement
+from dryload.emulator.line import effects
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.disturbance import Disturbance, Effect, FaultInjector
+from dryload.emulator.line.placement import Placement
 from tests import oracle
 from tests.line.naive import NaiveWire, acting
 from tests.line.players import BYTE_NS, TO, apart

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.line import effects
-from emulator.line.disturbance import Disturbance, Effect, FaultInjector, TimedByte
-from emulator.line.placement import Placement
+from dryload.emulator.line import effects
+from dryload.emulator.line.disturbance import Disturbance, Effect, FaultInjector, TimedByte
+from dryload.emulator.line.placement import Placement
 from tests.line.players import TO
 from tests.line.told import Does, does
 

@@ -9,9 +9,9 @@ from collections.abc import Callable
 
 import pytest
 
-from emulator.line import effects
-from emulator.line.disturbance import Disturbance
-from emulator.line.placement import Placement, Scope
+from dryload.emulator.line import effects
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.placement import Placement, Scope
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM
 from tests.line.told import (

@@ -7,16 +7,16 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.outgoing import outgoing, whole_sequence
-from emulator.dump.sample import Sample
-from emulator.line.link import link_named
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.profile import load_profile
-from harness.faults.reading import read_all
-from harness.files.dumpfile import DumpFile, Form
-from harness.jobs.dumps import Dump, dumps_in
-from harness.jobs.rehearse import Rehearsal
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.outgoing import outgoing, whole_sequence
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.line.link import link_named
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.faults.reading import read_all
+from dryload.harness.files.dumpfile import DumpFile, Form
+from dryload.harness.jobs.dumps import Dump, dumps_in
+from dryload.harness.jobs.rehearse import Rehearsal
 from tests import oracle
 from tests.edits import delay_message, lose_message
 from tests.line.players import Player

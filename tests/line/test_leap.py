@@ -24,27 +24,27 @@ import pytest
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.capture import Passage
-from emulator.dump.events import Event
-from emulator.dump.outgoing import Outgoing, outgoing
-from emulator.dump.receiver import Receiver
-from emulator.dump.replies import Limits, ReplyMatcher
-from emulator.dump.requester import Requester
-from emulator.dump.sample import Sample
-from emulator.dump.sender import Sender
-from emulator.dump.switches import SenderSwitches
-from emulator.line import leap as leaping
-from emulator.line import simulate
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import Link, link_named
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile, ProfileError
-from emulator.unit.profile import load_profile, profile_names
-from emulator.wire.constants import BYTE_NS
-from emulator.wire.messages import DataPacket, Message
-from emulator.wire.splitter import Piece
-from emulator.wire.words import word_dtype
+from dryload.emulator.dump.capture import Passage
+from dryload.emulator.dump.events import Event
+from dryload.emulator.dump.outgoing import Outgoing, outgoing
+from dryload.emulator.dump.receiver import Receiver
+from dryload.emulator.dump.replies import Limits, ReplyMatcher
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.line import leap as leaping
+from dryload.emulator.line import simulate
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import Link, link_named
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile, ProfileError
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.messages import DataPacket, Message
+from dryload.emulator.wire.splitter import Piece
+from dryload.emulator.wire.words import word_dtype
 from tests.edits import delay_message, flip_bit, lose_byte, lose_message, repeat_message
 from tests.line.any_link import USUAL
 from tests.line.players import FROM, TO

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.sender import Sender
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.sender import Sender
 from tests import oracle
 from tests.edits import delay_message
 from tests.line.players import BYTE_NS, TO, Player, bytewise

@@ -7,7 +7,7 @@ import re
 import pytest
 from hypothesis import given, settings
 
-from emulator.line.link import Habit, Link, link_lines, link_named
+from dryload.emulator.line.link import Habit, Link, link_lines, link_named
 from tests.line.any_link import USUAL, links, name_of
 from tests.line.players import TO
 

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, FaultInjector
-from emulator.line.link import Link, link_named
-from emulator.line.link_cable import cables
-from emulator.line.simulate import SimulatedLine
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.disturbance import Disturbance, FaultInjector
+from dryload.emulator.line.link import Link, link_named
+from dryload.emulator.line.link_cable import cables
+from dryload.emulator.line.simulate import SimulatedLine
 from tests import oracle
 from tests.edits import (
     add_byte,

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.capture import Capture, Direction
-from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import Disturbance
-from emulator.line.link import link_named
-from emulator.unit.possible import Profile
-from harness.jobs.outcome import Outcome, Transfer
-from harness.jobs.rehearse import Rehearsal
-from harness.jobs.transfer import Settings
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.link import link_named
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.jobs.outcome import Outcome, Transfer
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.jobs.transfer import Settings
 from tests import oracle
 from tests.edits import flip_bit
 from tests.jobs.bench import FROM, TO, clauses, dump, in_slot, kinds, said, unit, words

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from emulator.line import effects
-from emulator.line.dice import below, happens, salt_of, thrown
-from emulator.line.disturbance import Disturbance
-from emulator.line.placement import EVERYWHERE, Placement, Scope
-from emulator.line.watch import Sort, Watch, nearest
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.line import effects
+from dryload.emulator.line.dice import below, happens, salt_of, thrown
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.placement import EVERYWHERE, Placement, Scope
+from dryload.emulator.line.watch import Sort, Watch, nearest
 from tests import oracle
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, HEADER, PACKETS, REPLIES, SLOT_NS, Does, Told, does, plain

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import pytest
 
-from emulator.dump.capture import Capture, Direction, Passage
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.disturbance import Disturbance
-from emulator.line.simulate import SimulatedLine
+from dryload.emulator.dump.capture import Capture, Direction, Passage
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.simulate import SimulatedLine
 from tests import oracle
 from tests.edits import delay_message, lose_message
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise

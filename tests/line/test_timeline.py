@@ -7,11 +7,11 @@ import hashlib
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.events import EventKind
-from emulator.dump.sample import Loop, Sample
-from emulator.dump.sender import SenderEnd
-from emulator.unit.possible import Profile
-from emulator.unit.traits import Habits, InputTraits, SlotTraits, UnitTraits, WordTraits
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.traits import Habits, InputTraits, SlotTraits, UnitTraits, WordTraits
 from tests.edits import cut_line
 from tests.line.players import BYTE_NS, FROM, TO
 from tests.unit.desk import Desk, sample_of

@@ -8,11 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.line.placement import Placement, Scope
-from emulator.line.simulate import SimulatedLine
-from emulator.line.trouble import Trouble, TroubledUnit, forgets_header, power_fails, stores_wrong
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
+from dryload.emulator.line.placement import Placement, Scope
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.line.trouble import (
+    Trouble,
+    TroubledUnit,
+    forgets_header,
+    power_fails,
+    stores_wrong,
+)
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, Player
 from tests.line.told import SLOT_NS

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.line.usb import Packer, code_index, unpack
+from dryload.emulator.line.usb import Packer, code_index, unpack
 from tests import oracle
 
 # Code index numbers and how many of the three bytes count (table 4-1).

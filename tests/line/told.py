@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from emulator.line.disturbance import AppliedFault, Disturbance, Effect
-from emulator.line.link import Link
-from emulator.line.placement import Placement
-from emulator.line.simulate import SimulatedLine
+from dryload.emulator.line.disturbance import AppliedFault, Disturbance, Effect
+from dryload.emulator.line.link import Link
+from dryload.emulator.line.placement import Placement
+from dryload.emulator.line.simulate import SimulatedLine
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, Player, bytewise
 

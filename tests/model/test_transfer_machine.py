@@ -20,11 +20,11 @@ from hypothesis.stateful import (
 )
 from msgspec.structs import replace
 
-from emulator.dump.events import Event, EventKind
-from emulator.dump.sender import SenderEnd
-from emulator.line.disturbance import Disturbance
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.memory import Holding
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.memory import Holding
 from tests import oracle
 from tests.edits import (
     add_byte,

@@ -12,13 +12,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from emulator.dump.outgoing import outgoing, sample_from
-from emulator.dump.requester import Requester
-from emulator.dump.sample import Loop, Sample
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.disturbance import Disturbance
-from emulator.unit.traits import SlotTraits
-from emulator.wire.messages import (
+from dryload.emulator.dump.outgoing import outgoing, sample_from
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.unit.traits import SlotTraits
+from dryload.emulator.wire.messages import (
     DumpHeader,
     ExtendedLoopPointsRequest,
     LoopPointsRequest,

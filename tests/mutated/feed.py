@@ -18,7 +18,7 @@ from typing import BinaryIO, Final
 
 from msgspec import Struct
 
-from harness.cli.app import run
+from dryload.harness.cli.app import run
 
 MOST_S: Final = 10
 MOST_BYTES: Final = 400 << 20

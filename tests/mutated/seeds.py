@@ -12,11 +12,11 @@ from typing import Final
 import soundfile
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.unit.board import RackUnit
-from emulator.unit.image import ImageError, image_of, restore
-from emulator.unit.profile import load_profile
-from harness.files import capture_file, capture_lines, capture_midi
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import ImageError, image_of, restore
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.files import capture_file, capture_lines, capture_midi
 from tests import oracle
 from tests.mutated.feed import command
 

@@ -16,8 +16,8 @@ import pytest
 import soundfile
 from msgspec import Struct
 
-from harness.files.audio_out import made
-from harness.jobs.convert import EncodeOptions, FromFile, decode_file, encode, file_of
+from dryload.harness.files.audio_out import made
+from dryload.harness.jobs.convert import EncodeOptions, FromFile, decode_file, encode, file_of
 from tests import oracle
 
 SPEECH = Path("/usr/share/sounds/alsa")

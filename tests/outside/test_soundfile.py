@@ -16,11 +16,11 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.outgoing import outgoing, whole_sequence
-from emulator.dump.sample import Sample
-from emulator.wire.words import word_dtype
-from harness.files.dumpfile import load
-from harness.jobs.convert import FromFile, decode_file
+from dryload.emulator.dump.outgoing import outgoing, whole_sequence
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files.dumpfile import load
+from dryload.harness.jobs.convert import FromFile, decode_file
 from tests import oracle
 
 SUBTYPES = {8: "PCM_S8", 16: "PCM_16", 24: "PCM_24"}

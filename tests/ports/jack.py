@@ -13,15 +13,15 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from emulator.ports.midi import list_ports
-from emulator.ports.port import PortError
+from dryload.emulator.ports.midi import list_ports
+from dryload.emulator.ports.port import PortError
 
 ROOT: Final = Path(__file__).parents[2]
 _START_S: Final = 20.0
 _SHARED: Final = Path("/dev/shm")
 _OPTIONS: Final = ("-p", "64", "-r", "-d", "dummy", "-r", "48000", "-p", "64")
 _ASK: Final = (
-    "from emulator.ports.midi import list_ports\n"
+    "from dryload.emulator.ports.midi import list_ports\n"
     "print([each.problem for each in list_ports() if each.system == 'jack'])"
 )
 SYNCHRONOUS: Final = "synchronous"

@@ -8,10 +8,10 @@ from contextlib import AbstractContextManager, closing, contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from emulator.ports.clock import Clock, MonotonicClock
-from emulator.ports.midi import open_midi, serve_midi
-from emulator.ports.port import Arrival, Port
-from emulator.ports.tcp import TcpServer, open_tcp
+from dryload.emulator.ports.clock import Clock, MonotonicClock
+from dryload.emulator.ports.midi import open_midi, serve_midi
+from dryload.emulator.ports.port import Arrival, Port
+from dryload.emulator.ports.tcp import TcpServer, open_tcp
 from tests.ports.clockwork import MS
 from tests.ports.loopback import loopback
 

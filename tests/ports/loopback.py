@@ -4,9 +4,9 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.ports.attention import Attention
-from emulator.ports.clock import Clock
-from emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.clock import Clock
+from dryload.emulator.ports.port import Abilities, Arrival, PortError, Truncated, closed
 
 _POLL_NS: Final = 200_000  # how long one end sleeps before it looks again
 _LIMIT: Final = 1 << 16  # messages that may wait

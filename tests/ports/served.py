@@ -15,16 +15,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from emulator.dump.capture import Direction
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.midi import serve_midi
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port
-from emulator.ports.real import RealLine
-from emulator.ports.tcp import TcpServer
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
-from emulator.wire.constants import BYTE_NS
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.midi import serve_midi
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.ports.tcp import TcpServer
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.wire.constants import BYTE_NS
 from tests.ports.jack import ROOT
 
 

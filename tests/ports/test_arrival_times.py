@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.ports.arrival_times import ArrivalTimes
+from dryload.emulator.ports.arrival_times import ArrivalTimes
 from tests.ports.clockwork import MS
 
 

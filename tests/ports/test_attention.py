@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.ports.lateness import TOLERANCE_NS
-from emulator.ports.midi_port import MidiPort
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Truncated
-from emulator.ports.real import RealLine
-from emulator.unit.board import RackUnit
-from harness.jobs.serve import Serving
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.ports.lateness import TOLERANCE_NS
+from dryload.emulator.ports.midi_port import MidiPort
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Truncated
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.harness.jobs.serve import Serving
 from tests import oracle
 from tests.line.players import Player
 from tests.ports.clockwork import MS, FakeClock

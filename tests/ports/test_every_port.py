@@ -6,14 +6,14 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import outgoing
-from emulator.dump.requester import Requester
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import PortError, Truncated
-from emulator.ports.real import RealLine
-from emulator.unit.board import RackUnit
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import PortError, Truncated
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.board import RackUnit
 from tests import oracle
 from tests.ports.clockwork import MS
 from tests.ports.kinds import SEQUENCER, Ends, collect, joined, on_loopback, on_midi, on_tcp

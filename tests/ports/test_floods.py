@@ -11,16 +11,16 @@ from pathlib import Path
 import click
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.requester import Requester
-from emulator.ports.attention import Attention
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Arrival, PortError
-from emulator.ports.real import RealLine
-from harness.cli.options import command_of
-from harness.cli.read import read
-from harness.cli.replay import replay
-from harness.files.problem import RIG, Problem
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Arrival, PortError
+from dryload.emulator.ports.real import RealLine
+from dryload.harness.cli.options import command_of
+from dryload.harness.cli.read import read
+from dryload.harness.cli.replay import replay
+from dryload.harness.files.problem import RIG, Problem
 from tests import oracle
 from tests.cli.replaying import dump
 from tests.ports.clockwork import MS, FakeClock, FakePort
@@ -91,7 +91,7 @@ def test_every_command_that_sends_says_that_it_is_the_rig(
         ports.append(Flood(KINDS[kind]))
         return ports[-1]
 
-    monkeypatch.setattr("harness.cli.target._open", open_one)
+    monkeypatch.setattr("dryload.harness.cli.target._open", open_one)
     app = click.Group(commands=[command_of(read), command_of(replay)])
     words = {
         "replay": ["replay", "4.syx", "--to"],

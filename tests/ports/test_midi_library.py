@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.midi import list_ports, open_midi, serve_midi
-from emulator.ports.midi_library import midi_systems
-from emulator.ports.port import PortError, Truncated
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.midi import list_ports, open_midi, serve_midi
+from dryload.emulator.ports.midi_library import midi_systems
+from dryload.emulator.ports.port import PortError, Truncated
 
 NAMES = {1: "core", 2: "alsa", 5: "dummy"}
 MISSING_ALSA = "libasound.so.2: cannot open shared object file: No such file or directory"

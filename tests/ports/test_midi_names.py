@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.ports.midi_names import SystemPorts, choose, matching, nothing_fits
-from emulator.ports.port import PortError
+from dryload.emulator.ports.midi_names import SystemPorts, choose, matching, nothing_fits
+from dryload.emulator.ports.port import PortError
 
 # The forms in which the library lists ports (common practice): JACK "client:port", with a count
 # where a client's name was taken; the ALSA sequencer "client:port 128:0"; others the bare name.

@@ -8,10 +8,10 @@ from enum import Enum
 
 import pytest
 
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.midi import serve_midi
-from emulator.ports.midi_port import MidiPort
-from emulator.ports.port import PortError, Truncated
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.midi import serve_midi
+from dryload.emulator.ports.midi_port import MidiPort
+from dryload.emulator.ports.port import PortError, Truncated
 from tests import oracle
 from tests.ports.clockwork import MS, FakeClock
 from tests.ports.stand_in import FakeSink, FakeSource

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.ports.pacer import Pacer
+from dryload.emulator.ports.pacer import Pacer
 
 PACKET_NS = 40_640_000  # 127 bytes (M1 p. 37) of ten bits at 31,250 baud
 HANDSHAKE_NS = 1_920_000  # 6 bytes (M1 p. 36)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from emulator.ports.presence import JackServer
+from dryload.emulator.ports.presence import JackServer
 
 HEAD = "Num       RefCount Protocol Flags    Type St Inode Path\n"
 OTHER = "00000000a5cb0993: 00000002 00000000 00010000 0001 01 11 /run/other/socket\n"

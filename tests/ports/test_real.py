@@ -7,14 +7,14 @@ from itertools import pairwise
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import Outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.dump.switches import SenderSwitches
-from emulator.ports.attention import Attention
-from emulator.ports.port import Arrival, PortError
-from emulator.ports.real import RealLine
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import Outgoing
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.ports.attention import Attention
+from dryload.emulator.ports.port import Arrival, PortError
+from dryload.emulator.ports.real import RealLine
 from tests import oracle
 from tests.line.players import Player
 from tests.ports.clockwork import MS, FakeClock, FakePort

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from emulator.dump.capture import Direction, Passage
-from emulator.ports.lateness import TOLERANCE_NS
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import PortError
-from emulator.ports.real import RealLine
+from dryload.emulator.dump.capture import Direction, Passage
+from dryload.emulator.ports.lateness import TOLERANCE_NS
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import PortError
+from dryload.emulator.ports.real import RealLine
 from tests import oracle
 from tests.line.players import FROM, TO, Player
 from tests.ports.clockwork import MS, FakeClock, FakePort

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.simulate import SimulatedLine
-from emulator.ports.real import RealLine
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
 from tests.line.players import FROM, TO
 from tests.ports.clockwork import FakeClock
 from tests.ports.loopback import loopback

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from emulator.dump.capture import Direction
-from emulator.dump.outgoing import outgoing
-from emulator.dump.sender import Sender
-from emulator.ports.pacer import Pacer
-from emulator.ports.real import RealLine
-from emulator.unit.board import RackUnit
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.unit.board import RackUnit
 from tests import oracle
 from tests.line.players import Player
 from tests.ports.clockwork import MS, FakeClock, FakePort

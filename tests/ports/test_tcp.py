@@ -9,12 +9,12 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from emulator.dump.capture import Direction
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.port import PortError
-from emulator.ports.real import RealLine
-from emulator.ports.tcp import TcpServer, open_tcp
-from emulator.unit.board import RackUnit
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.port import PortError
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.ports.tcp import TcpServer, open_tcp
+from dryload.emulator.unit.board import RackUnit
 from tests import oracle
 from tests.ports.clockwork import MS
 from tests.unit.rack import profile_of

@@ -7,18 +7,18 @@ from contextlib import closing
 
 import pytest
 
-from emulator.dump.outgoing import Outgoing, outgoing
-from emulator.dump.requester import Requester
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.line.simulate import SimulatedLine
-from emulator.ports.clock import MonotonicClock
-from emulator.ports.midi import open_midi
-from emulator.ports.pacer import Pacer
-from emulator.ports.port import Port, PortError
-from emulator.ports.real import RealLine
-from emulator.ports.tcp import TcpClient, open_tcp
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
+from dryload.emulator.dump.outgoing import Outgoing, outgoing
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.ports.clock import MonotonicClock
+from dryload.emulator.ports.midi import open_midi
+from dryload.emulator.ports.pacer import Pacer
+from dryload.emulator.ports.port import Port, PortError
+from dryload.emulator.ports.real import RealLine
+from dryload.emulator.ports.tcp import TcpClient, open_tcp
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
 from tests.ports import jack
 from tests.ports.clockwork import MS
 from tests.ports.served import Served, served

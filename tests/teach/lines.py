@@ -1,7 +1,7 @@
 """The explanations of everything in some bytes, and their lines as one list."""
 
-from harness.teach.dumps import dumps_of
-from harness.teach.explained import Explained, FieldLine
+from dryload.harness.teach.dumps import dumps_of
+from dryload.harness.teach.explained import Explained, FieldLine
 
 
 def explain_all(data: bytes, *, bits: int | None = None, every: bool = False) -> list[Explained]:

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.wire.clauses import clauses
-from emulator.wire.codec import encode
-from emulator.wire.layout import LAYOUTS
-from emulator.wire.messages import Message
-from harness.teach.fields import label_of
+from dryload.emulator.wire.clauses import clauses
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.layout import LAYOUTS
+from dryload.emulator.wire.messages import Message
+from dryload.harness.teach.fields import label_of
 from tests import oracle
 from tests.strategies import MESSAGES, messages, streams
 from tests.teach.lines import annotate, explain_all

@@ -2,10 +2,10 @@
 
 import pytest
 
-from emulator.wire.splitter import Piece, PieceKind, split
-from harness.teach.annotate import explain_piece, words_at
-from harness.teach.explained import FieldLine
-from harness.teach.packet_words import PacketWords
+from dryload.emulator.wire.splitter import Piece, PieceKind, split
+from dryload.harness.teach.annotate import explain_piece, words_at
+from dryload.harness.teach.explained import FieldLine
+from dryload.harness.teach.packet_words import PacketWords
 from tests import oracle
 from tests.teach.lines import annotate, explain_all
 from tests.vectors import words

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.wire.splitter import split
-from harness.teach.dumps import MOST, ExplainedDump, Overview, dumps_of
+from dryload.emulator.wire.splitter import split
+from dryload.harness.teach.dumps import MOST, ExplainedDump, Overview, dumps_of
 from tests import damage, oracle
 from tests.strategies import streams
 

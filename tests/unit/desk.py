@@ -7,19 +7,19 @@ from fractions import Fraction
 
 import numpy as np
 
-from emulator.dump.capture import Direction
-from emulator.dump.events import Event, EventKind
-from emulator.dump.outgoing import outgoing
-from emulator.dump.replies import Limits
-from emulator.dump.requester import Requester
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.dump.sender import Sender
-from emulator.dump.switches import SenderSwitches
-from emulator.line.disturbance import Disturbance
-from emulator.line.simulate import SimulatedLine
-from emulator.unit.board import RackUnit
-from emulator.unit.possible import Profile
-from emulator.wire.messages import Message
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.replies import Limits
+from dryload.emulator.dump.requester import Requester
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.dump.sender import Sender
+from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.line.disturbance import Disturbance
+from dryload.emulator.line.simulate import SimulatedLine
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.wire.messages import Message
 from tests import oracle
 from tests.line.players import Player, exclusives
 from tests.unit.rack import profile_of

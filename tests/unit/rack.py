@@ -4,14 +4,14 @@ from collections.abc import Sequence
 
 from msgspec import Struct
 
-from emulator.dump.storage import Accept, Decision
-from emulator.unit.keeper import Keeper
-from emulator.unit.memory import Memory
-from emulator.unit.panel import FrontPanel
-from emulator.unit.possible import Profile
-from emulator.unit.schema import parse_profile
-from emulator.unit.slots import Slots
-from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Header
+from dryload.emulator.dump.storage import Accept, Decision
+from dryload.emulator.unit.keeper import Keeper
+from dryload.emulator.unit.memory import Memory
+from dryload.emulator.unit.panel import FrontPanel
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.schema import parse_profile
+from dryload.emulator.unit.slots import Slots
+from dryload.emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader, Header
 from tests import oracle
 
 NOW = 1_000

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import pytest
 
-from emulator.dump.sample import Loop
-from emulator.unit.profile import load_profile
+from dryload.emulator.dump.sample import Loop
+from dryload.emulator.unit.profile import load_profile
 from tests import oracle
 from tests.unit.desk import Desk, sample_of, words_of
 

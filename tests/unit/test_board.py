@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.sample import Loop
-from emulator.dump.sender import SenderEnd
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.sample import Loop
+from dryload.emulator.dump.sender import SenderEnd
 from tests import oracle
 from tests.line.players import BYTE_NS, FROM, TO, exclusives
 from tests.unit.desk import Desk, noise, sample_of, words_of

@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from emulator.dump.sender import SenderEnd
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile, profile_names
 from tests import oracle
 from tests.line.players import Player
 from tests.strategies import streams

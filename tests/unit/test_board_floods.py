@@ -1,7 +1,7 @@
 """What a peer that never stops asking can make the unit hold: a bounded amount."""
 
-from emulator.unit.board import RackUnit
-from emulator.unit.profile import load_profile
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.profile import load_profile
 from tests import oracle
 from tests.unit.rack import profile_of
 

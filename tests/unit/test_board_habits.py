@@ -6,11 +6,11 @@ from itertools import pairwise
 
 import pytest
 
-from emulator.dump.events import EventKind
-from emulator.dump.outgoing import outgoing
-from emulator.dump.replies import Limits
-from emulator.dump.sender import SenderEnd
-from emulator.unit.profile import load_profile
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.replies import Limits
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.unit.profile import load_profile
 from tests import oracle
 from tests.edits import add_byte
 from tests.line.players import BYTE_NS, FROM, TO, bytewise

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from msgspec.structs import replace
 
-from emulator.dump.events import EventKind
-from emulator.dump.outgoing import outgoing
-from emulator.dump.sender import Sender, SenderEnd
-from emulator.unit.possible import Profile
-from emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.dump.outgoing import outgoing
+from dryload.emulator.dump.sender import Sender, SenderEnd
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import load_profile, profile_names
 from tests import oracle
 from tests.unit.desk import Desk, noise, sample_of, words_of
 

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.unit.conversion import convert_words
-from emulator.wire.words import word_dtype
+from dryload.emulator.unit.conversion import convert_words
+from dryload.emulator.wire.words import word_dtype
 
 WIDTHS = st.integers(8, 28)
 

@@ -13,12 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from emulator.dump.sample import Loop, Sample
-from emulator.unit.board import RackUnit
-from emulator.unit.image import MAGIC, ImageError, image_of, restore
-from emulator.unit.memory import Holding, Memory, Region
-from emulator.unit.profile import load_profile
-from emulator.unit.traits import MemoryTraits
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import MAGIC, ImageError, image_of, restore
+from dryload.emulator.unit.memory import Holding, Memory, Region
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.unit.traits import MemoryTraits
 from tests import oracle
 
 PROFILE = load_profile()

@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 from msgspec import Struct
 from msgspec.structs import replace
 
-from emulator.dump.events import EventKind
-from emulator.line.cable import Cable
-from emulator.line.disturbance import Disturbance, FaultInjector
-from emulator.unit.intake import Intake
-from emulator.unit.possible import Profile
-from emulator.unit.traits import Habits, InputTraits, MemoryTraits, UnitTraits
-from emulator.wire.splitter import PieceKind
+from dryload.emulator.dump.events import EventKind
+from dryload.emulator.line.cable import Cable
+from dryload.emulator.line.disturbance import Disturbance, FaultInjector
+from dryload.emulator.unit.intake import Intake
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.traits import Habits, InputTraits, MemoryTraits, UnitTraits
+from dryload.emulator.wire.splitter import PieceKind
 from tests import oracle
 from tests.edits import add_byte, delay_message, flip_bit, lose_byte, lose_message, repeat_message
 from tests.line.players import BYTE_NS, FROM, TO, Player, apart, bytewise
@@ -130,7 +130,7 @@ def test_stretches_cannot_be_told_from_single_bytes(
 ) -> None:
     profile = replace(UNIT, input=traits, habits=habits)
     in_stretches = outcome(profile, talk, disturbances)
-    with patch("emulator.line.simulate.Cable", ByteCable):
+    with patch("dryload.emulator.line.simulate.Cable", ByteCable):
         byte_by_byte = outcome(profile, talk, disturbances)
     *seen, heard = in_stretches
     *expected, every_byte = byte_by_byte

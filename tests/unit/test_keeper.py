@@ -8,10 +8,10 @@ from fractions import Fraction
 
 import pytest
 
-from emulator.dump.sample import Loop
-from emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse
-from emulator.unit.keeper import Receipt
-from emulator.wire.messages import Header
+from dryload.emulator.dump.sample import Loop
+from dryload.emulator.dump.storage import Accept, Decision, Hold, Ignore, Refuse
+from dryload.emulator.unit.keeper import Receipt
+from dryload.emulator.wire.messages import Header
 from tests import oracle
 from tests.unit.rack import NOW, SMALL, Rack, extended, header, packet, rack
 

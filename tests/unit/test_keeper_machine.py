@@ -9,13 +9,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from emulator.dump.storage import Accept, Refuse
-from emulator.unit.keeper import Keeper
-from emulator.unit.memory import Memory
-from emulator.unit.panel import FrontPanel
-from emulator.unit.profile import load_profile, profile_names
-from emulator.unit.slots import Slots
-from emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
+from dryload.emulator.dump.storage import Accept, Refuse
+from dryload.emulator.unit.keeper import Keeper
+from dryload.emulator.unit.memory import Memory
+from dryload.emulator.unit.panel import FrontPanel
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.unit.slots import Slots
+from dryload.emulator.wire.messages import DataPacket, DumpHeader, ExtendedHeader
 from tests.unit.rack import NOW, Rack, rack
 
 UNIT = """

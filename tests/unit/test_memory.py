@@ -16,8 +16,8 @@ from hypothesis.stateful import (
     rule,
 )
 
-from emulator.unit.memory import Holding, Memory, NoRoom, Region, no_memory
-from emulator.unit.traits import MemoryTraits
+from dryload.emulator.unit.memory import Holding, Memory, NoRoom, Region, no_memory
+from dryload.emulator.unit.traits import MemoryTraits
 
 
 def memory_of(words: int = 100, **traits: Any) -> Memory:

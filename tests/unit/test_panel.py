@@ -2,9 +2,9 @@
 
 import pytest
 
-from emulator.dump.storage import Accept, Refuse
-from emulator.unit.memory import Region
-from emulator.unit.panel import FrontPanel, MapLine
+from dryload.emulator.dump.storage import Accept, Refuse
+from dryload.emulator.unit.memory import Region
+from dryload.emulator.unit.panel import FrontPanel, MapLine
 from tests.unit.rack import NOW, SMALL, Rack, header, rack
 
 LATER = 5_000

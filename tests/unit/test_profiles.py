@@ -10,20 +10,20 @@ import pytest
 from msgspec import Struct
 from msgspec.structs import fields, replace
 
-import emulator
-from emulator.dump.switches import ReceiverSwitches, SenderSwitches
-from emulator.unit.possible import Profile
-from emulator.unit.profile import (
+import dryload.emulator
+from dryload.emulator.dump.switches import ReceiverSwitches, SenderSwitches
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import (
     DEFAULT_PROFILE,
     ProfileError,
     load_profile,
     profile_names,
 )
-from emulator.unit.schema import Key, keys_of, parse_profile, sections
-from emulator.unit.traits import UnitTraits
+from dryload.emulator.unit.schema import Key, keys_of, parse_profile, sections
+from dryload.emulator.unit.traits import UnitTraits
 from tests.unit.rack import profile_of
 
-FILES = sorted((Path(emulator.__file__).parent / "profiles").glob("*.toml"))
+FILES = sorted((Path(dryload.emulator.__file__).parent / "profiles").glob("*.toml"))
 KEYS = [
     (section, written, key)
     for section, kind in sections().items()
@@ -365,7 +365,7 @@ def test_a_file_that_cant_be_read_is_named(tmp_path: Path) -> None:
 def test_profiles_are_listed_without_numpy() -> None:
     """The command line lists profiles; a second of start-up would be a poor welcome."""
     code = (
-        "import sys; from emulator.unit.profile import load_profile, profile_names;"
+        "import sys; from dryload.emulator.unit.profile import load_profile, profile_names;"
         "[load_profile(name) for name in profile_names()]; sys.exit('numpy' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.unit.pulse import Pulse, pulse_of
-from emulator.unit.traits import Habits
+from dryload.emulator.unit.pulse import Pulse, pulse_of
+from dryload.emulator.unit.traits import Habits
 
 MS = 1_000_000
 

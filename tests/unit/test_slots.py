@@ -5,10 +5,10 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from emulator.dump.sample import NO_LOOP, Loop, Sample
-from emulator.unit.memory import Holding, Region
-from emulator.unit.slots import Slot, Slots
-from emulator.unit.traits import SlotTraits
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.unit.memory import Holding, Region
+from dryload.emulator.unit.slots import Slot, Slots
+from dryload.emulator.unit.traits import SlotTraits
 
 FORWARD = Loop(start=1, end=4, loop_type=0)
 TO_AND_FRO = Loop(start=2, end=3, loop_type=1)

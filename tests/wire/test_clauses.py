@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.wire.clauses import (
+from dryload.emulator.wire.clauses import (
     FAMILIES,
     Basis,
     Clause,
@@ -242,7 +242,7 @@ def test_the_register_is_read_once_and_cannot_be_changed() -> None:
 
 
 def test_importing_does_not_read_the_register() -> None:
-    code = "import emulator.wire.clauses as c; print(c.clauses.cache_info().currsize)"
+    code = "import dryload.emulator.wire.clauses as c; print(c.clauses.cache_info().currsize)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "0"

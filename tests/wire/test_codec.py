@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
-from emulator.wire.codec import Foreign, Malformed, decode, encode, handshake, kind_of
-from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS
-from emulator.wire.messages import (
+from dryload.emulator.wire.codec import Foreign, Malformed, decode, encode, handshake, kind_of
+from dryload.emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,

@@ -9,10 +9,10 @@ import pytest
 from construct import ConstError, Container, StreamError
 from hypothesis import given
 
-from emulator.wire.clauses import clauses
-from emulator.wire.codec import decode, encode
-from emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, VARIABLE, note_of
-from emulator.wire.messages import Handshake, IdentityReply, Message, SampleName
+from dryload.emulator.wire.clauses import clauses
+from dryload.emulator.wire.codec import decode, encode
+from dryload.emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, VARIABLE, note_of
+from dryload.emulator.wire.messages import Handshake, IdentityReply, Message, SampleName
 from tests.strategies import MESSAGES, messages
 from tests.vectors.fields import LENGTHS
 

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from emulator.wire.checksum import checksum
-from emulator.wire.codec import encode
-from emulator.wire.messages import (
+from dryload.emulator.wire.checksum import checksum
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.messages import (
     TITLES,
     DataPacket,
     DumpHeader,

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.wire.checksum import xor_of
-from emulator.wire.packets import (
+from dryload.emulator.wire.checksum import xor_of
+from dryload.emulator.wire.packets import (
     CHECKSUM,
     DATA,
     DEVICE_ID,
@@ -23,7 +23,7 @@ from emulator.wire.packets import (
     packet_rows,
     right_packets,
 )
-from emulator.wire.words import word_dtype
+from dryload.emulator.wire.words import word_dtype
 from tests import oracle
 from tests.vectors.checksums import CHECKSUMS, ChecksumVector
 from tests.vectors.words import PACKET_COUNTS, PacketCount

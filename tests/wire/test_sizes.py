@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.wire.constants import (
+from dryload.emulator.wire.constants import (
     BYTE_NS,
     EXTENDED_LOOP_TYPES,
     HEADER_LIMIT_NS,
@@ -17,8 +17,8 @@ from emulator.wire.constants import (
     PACKET_LIMIT_NS,
     PACKET_NUMBERS,
 )
-from emulator.wire.sevenbit import from_groups, to_groups
-from emulator.wire.sizes import bytes_per_word, packets_for, unused_bits, words_per_packet
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
+from dryload.emulator.wire.sizes import bytes_per_word, packets_for, unused_bits, words_per_packet
 from tests import oracle
 from tests.vectors import timeline, words
 from tests.vectors.periods import PERIODS, SLOWEST_PERIOD_NS

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.wire.codec import encode
-from emulator.wire.messages import Message
-from emulator.wire.splitter import Piece, PieceKind, Splitter, split
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.messages import Message
+from dryload.emulator.wire.splitter import Piece, PieceKind, Splitter, split
 from tests import oracle
 from tests.strategies import Chunked, chunked_streams, messages, streams
 

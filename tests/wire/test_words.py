@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.wire.words import (
+from dryload.emulator.wire.words import (
     DataBytes,
     Words,
     pack_words,

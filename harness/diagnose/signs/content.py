@@ -9,19 +9,19 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import DataPacket
-from emulator.wire.packets import CHECKSUM, join
-from emulator.wire.prose import counted
-from emulator.wire.sizes import bytes_per_word, words_per_packet
-from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.sign import Sign, shown, sign
-from harness.judge.against_source import is_as_source
-from harness.judge.damage import is_short_by_filler, stops_at_number
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.sums import wrong_way_of
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.constants import END, PACKET_BYTES, PACKET_DATA_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import DataPacket
+from dryload.emulator.wire.packets import CHECKSUM, join
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.diagnose.scene import DumpScene, Scene
+from dryload.harness.diagnose.sign import Sign, shown, sign
+from dryload.harness.judge.against_source import is_as_source
+from dryload.harness.judge.damage import is_short_by_filler, stops_at_number
+from dryload.harness.judge.dialogue.exchanges import Exchange
+from dryload.harness.judge.sums import wrong_way_of
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _SUMMED: Final = 512  # packets on which other ways of summing are tried
 _NO_CHANCE: Final = 3  # packets, or sendings of one, that chance does not strike alike (our choice)

@@ -11,16 +11,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import Foreign, Malformed
-from emulator.wire.constants import PACKET_BYTES
-from emulator.wire.packets import DATA
-from emulator.wire.prose import counted
-from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import PACKET_NS, DumpScene, Scene, named
-from harness.diagnose.sign import Sign, sign
-from harness.diagnose.signs.content import used_in_last
-from harness.judge.damage import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import Foreign, Malformed
+from dryload.emulator.wire.constants import PACKET_BYTES
+from dryload.emulator.wire.packets import DATA
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.diagnose.scene import PACKET_NS, DumpScene, Scene, named
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.diagnose.signs.content import used_in_last
+from dryload.harness.judge.damage import (
     Damage,
     Hit,
     changed_bits,
@@ -32,8 +32,8 @@ from harness.judge.damage import (
     remains_of,
     sum_is_off_by,
 )
-from harness.judge.dialogue.exchanges import Exchange
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.dialogue.exchanges import Exchange
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _MANY: Final = 3  # damages that make a rule of what they have in common (our choice)
 _SHORTER: Final = (Hit.LOST, Hit.CUT, Hit.END_LOST)

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import Malformed
-from emulator.wire.prose import counted, duration
-from harness.diagnose.scene import DumpScene, Scene, are_plain, named, waits_first
-from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import WAIT, Ended, Reply
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import Malformed
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.diagnose.scene import DumpScene, Scene, are_plain, named, waits_first
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.judge.dialogue.exchanges import WAIT, Ended, Reply
 
 _LONG_NS: Final = 1_500_000_000
 """Silence after WAIT that is more than a pause (our choice; the standard has no limit)."""

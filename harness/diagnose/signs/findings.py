@@ -10,10 +10,10 @@ from typing import Final
 
 from msgspec.structs import fields
 
-from emulator.dump.capture import Direction
-from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.sign import FINDING, Sign, shown, sign
-from harness.judge.finding import Finding
+from dryload.emulator.dump.capture import Direction
+from dryload.harness.diagnose.scene import DumpScene, Scene
+from dryload.harness.diagnose.sign import FINDING, Sign, shown, sign
+from dryload.harness.judge.finding import Finding
 
 _FREE: Final = ("device_id", "sample_number")
 """Fields of a header that may be others than the source's: it is sent to another place."""

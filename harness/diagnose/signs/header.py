@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.wire.messages import SampleName
-from emulator.wire.sevenbit import from_groups, to_groups
-from harness.diagnose.scene import Scene
-from harness.diagnose.sign import Sign, shown, sign
-from harness.judge.dialogue.exchanges import CANCEL
+from dryload.emulator.wire.messages import SampleName
+from dryload.emulator.wire.sevenbit import from_groups, to_groups
+from dryload.harness.diagnose.scene import Scene
+from dryload.harness.diagnose.sign import Sign, shown, sign
+from dryload.harness.judge.dialogue.exchanges import CANCEL
 
 
 def numbers(scene: Scene) -> Iterator[Sign]:

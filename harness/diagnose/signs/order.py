@@ -9,16 +9,16 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.packets import CHECKSUM, DATA, NUMBER
-from emulator.wire.prose import counted
-from emulator.wire.sizes import words_per_packet
-from harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named
-from harness.diagnose.sign import Sign, shown, sign
-from harness.judge.damage import is_filled_up
-from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange, Reply
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.packets import CHECKSUM, DATA, NUMBER
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import words_per_packet
+from dryload.harness.diagnose.scene import TIME_NS, DumpScene, Scene, finals, named
+from dryload.harness.diagnose.sign import Sign, shown, sign
+from dryload.harness.judge.damage import is_filled_up
+from dryload.harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange, Reply
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _SHOWN: Final = 5  # numbers that are told
 _ANSWER_NS: Final = 1_920_000

@@ -4,15 +4,15 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
-from emulator.wire.messages import Handshake
-from emulator.wire.prose import capitalised, counted, duration
-from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import DumpScene, Scene, named
-from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import ACK, WAIT, Ended, Exchange
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import BYTE_NS, FIRST_REALTIME, SYSTEM_RESET
+from dryload.emulator.wire.messages import Handshake
+from dryload.emulator.wire.prose import capitalised, counted, duration
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.diagnose.scene import DumpScene, Scene, named
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.judge.dialogue.exchanges import ACK, WAIT, Ended, Exchange
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _LONG_NS: Final = 1_000_000_000
 """A pause inside a message that a receiver need not outlast (our choice)."""

@@ -4,9 +4,9 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.prose import counted
-from harness.diagnose.scene import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.prose import counted
+from dryload.harness.diagnose.scene import (
     HABIT,
     TIME_NS,
     DumpScene,
@@ -16,8 +16,8 @@ from harness.diagnose.scene import (
     named,
     was_told,
 )
-from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange, Reply
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.judge.dialogue.exchanges import ACK, NAK, Ended, Exchange, Reply
 
 _Noes = tuple[Exchange, list[Reply]]
 

@@ -4,11 +4,11 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.codec import Malformed
-from emulator.wire.messages import Handshake
-from emulator.wire.prose import counted, duration
-from emulator.wire.splitter import PieceKind
-from harness.diagnose.scene import (
+from dryload.emulator.wire.codec import Malformed
+from dryload.emulator.wire.messages import Handshake
+from dryload.emulator.wire.prose import counted, duration
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.diagnose.scene import (
     HABIT,
     DumpScene,
     Scene,
@@ -18,10 +18,10 @@ from harness.diagnose.scene import (
     named,
     waits_first,
 )
-from harness.diagnose.sign import Sign, sign
-from harness.diagnose.signs.silence import has_left_time, is_late
-from harness.judge.dialogue.exchanges import CANCEL, EOF, NAK, WAIT, Exchange, Reply
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.diagnose.signs.silence import has_left_time, is_late
+from dryload.harness.judge.dialogue.exchanges import CANCEL, EOF, NAK, WAIT, Exchange, Reply
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _SHORTEST, _LONGEST = 4, 8  # bytes of a handshake that lost or gained two (M1 p. 36)
 _SOON_NS: Final = 40_000_000  # twice what an answer to a packet may take, M1 p. 36

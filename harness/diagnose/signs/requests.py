@@ -3,20 +3,20 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_CALL
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import ALL_CALL
+from dryload.emulator.wire.messages import (
     DumpRequest,
     IdentityReply,
     IdentityRequest,
 )
-from harness.diagnose.scene import DumpScene, Scene, was_told
-from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import ACK, Ended
-from harness.judge.dialogue.follow import QuestionExchange
-from harness.judge.finding import Place
-from harness.judge.kept import is_alike
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.diagnose.scene import DumpScene, Scene, was_told
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.judge.dialogue.exchanges import ACK, Ended
+from dryload.harness.judge.dialogue.follow import QuestionExchange
+from dryload.harness.judge.finding import Place
+from dryload.harness.judge.kept import is_alike
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _SILENT_NS: Final = 1_000_000_000
 """How long a capture has to go on for a question to count as not answered (our choice)."""

@@ -9,11 +9,11 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.messages import ExtendedHeader
-from emulator.wire.prose import counted
-from harness.diagnose.scene import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from dryload.emulator.wire.messages import ExtendedHeader
+from dryload.emulator.wire.prose import counted
+from dryload.harness.diagnose.scene import (
     TIME_NS,
     DumpScene,
     Scene,
@@ -24,11 +24,11 @@ from harness.diagnose.scene import (
     named,
     was_told,
 )
-from harness.diagnose.sign import Sign, sign
-from harness.diagnose.signs.requests import is_unanswered
-from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange
-from harness.judge.kept import is_alike
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.diagnose.signs.requests import is_unanswered
+from dryload.harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, Ended, Exchange
+from dryload.harness.judge.kept import is_alike
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _QUIET_NS: Final = 2_500_000_000
 """A capture that goes on so long shows that no answer came (our choice)."""

@@ -9,20 +9,20 @@ checksum as it was, which what a unit does to words hardly ever does.
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from emulator.wire.constants import LOOP_OFF
-from emulator.wire.messages import DumpHeader
-from emulator.wire.prose import capitalised, counted
-from harness.diagnose.scene import DumpScene, Scene, was_told
-from harness.diagnose.sign import Sign, shown, sign
-from harness.judge.against_source import (
+from dryload.emulator.wire.constants import LOOP_OFF
+from dryload.emulator.wire.messages import DumpHeader
+from dryload.emulator.wire.prose import capitalised, counted
+from dryload.harness.diagnose.scene import DumpScene, Scene, was_told
+from dryload.harness.diagnose.sign import Sign, shown, sign
+from dryload.harness.judge.against_source import (
     Compared,
     HeaderDifference,
     PacketDifference,
     form_of,
 )
-from harness.judge.dialogue.exchanges import ACK
-from harness.judge.finding import Place
-from harness.judge.kept import Kept, Stored
+from dryload.harness.judge.dialogue.exchanges import ACK
+from dryload.harness.judge.finding import Place
+from dryload.harness.judge.kept import Kept, Stored
 
 _MOST_SHOWN: Final = 4
 _MOST_WORDS: Final = 3

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from typing import Final
 
-from emulator.wire.prose import counted
-from emulator.wire.sizes import bytes_per_word, unused_bits
-from harness.diagnose.scene import DumpScene, Scene
-from harness.diagnose.sign import Sign, sign
-from harness.judge.dialogue.exchanges import Ended
-from harness.judge.misreading import Stray, WordsSeen
+from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
+from dryload.harness.diagnose.scene import DumpScene, Scene
+from dryload.harness.diagnose.sign import Sign, sign
+from dryload.harness.judge.dialogue.exchanges import Ended
+from dryload.harness.judge.misreading import Stray, WordsSeen
 
 _MISPLACED: Final = "bits misplaced"
 _ENOUGH: Final = 64  # words that prove what they show

@@ -4,11 +4,11 @@ from bisect import bisect_left
 from itertools import pairwise
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.prose import counted, duration
-from emulator.wire.splitter import PieceKind
-from harness.judge.dialogue.exchanges import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from dryload.emulator.wire.prose import counted, duration
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.judge.dialogue.exchanges import (
     ACK,
     CANCEL,
     EOF,
@@ -18,10 +18,10 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
-from harness.judge.dialogue.silence import Silences
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.dialogue.naming import judge_device_ids, judge_numbers, judge_others
+from dryload.harness.judge.dialogue.silence import Silences
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _STRIKES: Final = 3  # HSK-17, M1 p. 44 (File Dump)
 _GAP_NS: Final = 20_000_000  # pauses inside a message that are worth a word

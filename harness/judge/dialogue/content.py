@@ -13,14 +13,14 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import Foreign, Malformed
-from emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
-from emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
-from emulator.wire.prose import spelled
-from harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.finding import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import Foreign, Malformed
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_BYTES, PACKET_NUMBERS
+from dryload.emulator.wire.messages import TITLES, Handshake, IdentityReply, Message
+from dryload.emulator.wire.prose import spelled
+from dryload.harness.judge.dialogue.exchanges import DumpExchange, Ended, Exchange
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.finding import (
     Answerable,
     Finding,
     Findings,
@@ -29,8 +29,8 @@ from harness.judge.finding import (
     first_of_each_clause,
     is_rare,
 )
-from harness.judge.stream import judge_streams
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.stream import judge_streams
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _COUNTS: Final = {"PKT-10", "PKT-03", "HDR-01", "HDR-06", "HDR-07", "HDR-13", "HDR-14", "EXT-06"}
 """Clauses that speak of a dump that is there to its end."""

@@ -27,11 +27,11 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from emulator.dump.capture import Capture, Direction
-from emulator.wire.constants import BYTE_NS, PACKET_LIMIT_NS
-from emulator.wire.messages import DataPacket, Handshake
-from emulator.wire.splitter import PieceKind
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.wire.constants import BYTE_NS, PACKET_LIMIT_NS
+from dryload.emulator.wire.messages import DataPacket, Handshake
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.judge.timed_messages import TimedMessage
 
 STALL_NS: Final = 300_000_000
 """How long a busy computer may hold a delivery back (our choice)."""

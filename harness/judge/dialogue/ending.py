@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from emulator.wire.messages import DumpHeader, ExtendedHeader
-from harness.judge.dialogue.exchanges import (
+from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.harness.judge.dialogue.exchanges import (
     CANCEL,
     NAK,
     WAIT,
@@ -12,7 +12,7 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     LoopMode,
 )
-from harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.dialogue.heard import TimePrecision
 
 _ENOUGH_NS: Final = 2_500_000_000
 """A capture that goes on for so long after a packet shows that no other followed (our choice)."""

@@ -18,12 +18,12 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
-from emulator.wire.messages import Handshake, HandshakeKind, Header
-from harness.judge.finding import Answerable
-from harness.judge.plan import plan_of
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
+from dryload.emulator.wire.messages import Handshake, HandshakeKind, Header
+from dryload.harness.judge.finding import Answerable
+from dryload.harness.judge.plan import plan_of
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _NUMBER: Final = 4  # offset of the packet number, M1 p. 37
 ACK, NAK, WAIT, CANCEL, EOF = (

@@ -6,9 +6,9 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.wire.codec import Malformed, kind_of
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.codec import Malformed, kind_of
+from dryload.emulator.wire.messages import (
     DataPacket,
     DumpHeader,
     DumpRequest,
@@ -23,12 +23,20 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-from emulator.wire.splitter import PieceKind
-from harness.files.scan import opens_dump
-from harness.judge.dialogue.exchanges import ACK, CANCEL, NAK, OTHER, WAIT, DumpExchange, Exchange
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.placing import place_packet, place_reply
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.splitter import PieceKind
+from dryload.harness.files.scan import opens_dump
+from dryload.harness.judge.dialogue.exchanges import (
+    ACK,
+    CANCEL,
+    NAK,
+    OTHER,
+    WAIT,
+    DumpExchange,
+    Exchange,
+)
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.dialogue.placing import place_packet, place_reply
+from dryload.harness.judge.timed_messages import TimedMessage
 
 Request = DumpRequest | LoopPointsRequest | ExtendedLoopPointsRequest | SampleNameRequest
 Question = Request | IdentityRequest

@@ -13,11 +13,17 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Capture, Direction
-from emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
-from harness.files.recorded import Recorded, TakenAt
-from harness.judge.dialogue.deliveries import STALL_NS, as_delivered, in_order, least_ns, was_busy
-from harness.judge.timed_messages import ScrapLimit, TimedMessage, timed_messages
+from dryload.emulator.dump.capture import Capture, Direction
+from dryload.emulator.wire.constants import ACTIVE_SENSING, BYTE_NS
+from dryload.harness.files.recorded import Recorded, TakenAt
+from dryload.harness.judge.dialogue.deliveries import (
+    STALL_NS,
+    as_delivered,
+    in_order,
+    least_ns,
+    was_busy,
+)
+from dryload.harness.judge.timed_messages import ScrapLimit, TimedMessage, timed_messages
 
 MOST_SCRAPS: Final = 40_000
 """Scraps of a capture that are looked at one by one."""

@@ -6,22 +6,22 @@ from typing import Final
 
 from msgspec import Struct
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.messages import Header
-from emulator.wire.prose import counted, duration
-from harness.files.recorded import Recorded
-from harness.judge.dialogue.answering import judge_answering
-from harness.judge.dialogue.content import judge_contents, judge_loose
-from harness.judge.dialogue.ending import tell_ending, tell_loop_mode
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
-from harness.judge.dialogue.follow import Course, Follower
-from harness.judge.dialogue.heard import MOST_SCRAPS, TimePrecision, find_pauses, hear
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.questions import judge_addresses, judge_questions
-from harness.judge.dialogue.sending import judge_sending
-from harness.judge.finding import GRAVITY, Finding, Verdict, worst_of
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.messages import Header
+from dryload.emulator.wire.prose import counted, duration
+from dryload.harness.files.recorded import Recorded
+from dryload.harness.judge.dialogue.answering import judge_answering
+from dryload.harness.judge.dialogue.content import judge_contents, judge_loose
+from dryload.harness.judge.dialogue.ending import tell_ending, tell_loop_mode
+from dryload.harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, LoopMode, side_of
+from dryload.harness.judge.dialogue.follow import Course, Follower
+from dryload.harness.judge.dialogue.heard import MOST_SCRAPS, TimePrecision, find_pauses, hear
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.dialogue.questions import judge_addresses, judge_questions
+from dryload.harness.judge.dialogue.sending import judge_sending
+from dryload.harness.judge.finding import GRAVITY, Finding, Verdict, worst_of
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _SENSING_NS: Final = 330_000_000  # TIM-09 is judged at 330 ms, M1 p. 32
 _NOT_STRAY: Final = 3  # packets of one dump too fast for a clock that scatters

@@ -2,11 +2,11 @@
 
 from msgspec.structs import replace
 
-from emulator.wire.constants import PACKET_NUMBERS
-from harness.judge.dialogue.exchanges import DumpExchange, Exchange
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.finding import Answerable, Findings, Place, Verdict
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.harness.judge.dialogue.exchanges import DumpExchange, Exchange
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.finding import Answerable, Findings, Place, Verdict
+from dryload.harness.judge.timed_messages import TimedMessage
 
 
 class Ledger(Findings):

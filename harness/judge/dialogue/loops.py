@@ -4,9 +4,9 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_LOOPS
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import ALL_LOOPS
+from dryload.emulator.wire.messages import (
     DumpHeader,
     ExtendedHeader,
     ExtendedLoopPoints,
@@ -14,11 +14,11 @@ from emulator.wire.messages import (
     LoopPoints,
     LoopPointsRequest,
 )
-from harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, side_of
-from harness.judge.dialogue.follow import Course, QuestionExchange
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.finding import Answerable, Verdict
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.dialogue.exchanges import OTHER, DumpExchange, Ended, side_of
+from dryload.harness.judge.dialogue.follow import Course, QuestionExchange
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.finding import Answerable, Verdict
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _HANDSHAKE_NS: Final = 50_000_000  # so soon after a loop message, a handshake belongs to it
 

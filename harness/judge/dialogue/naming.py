@@ -5,10 +5,10 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
-from harness.judge.dialogue.exchanges import ACK, NAK, WAIT, DumpExchange, Exchange, Reply
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
+from dryload.harness.judge.dialogue.exchanges import ACK, NAK, WAIT, DumpExchange, Exchange, Reply
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.finding import Answerable, Verdict
 
 _HABIT: Final = 3  # ACKs that show a custom (our choice)
 _MANY: Final = 6  # ACKs that show that there is none

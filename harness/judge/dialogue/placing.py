@@ -7,11 +7,19 @@ was rejected before it, and a reply by its time first and its number second.
 
 from typing import Final
 
-from emulator.wire.constants import PACKET_NUMBERS
-from emulator.wire.messages import Handshake
-from harness.judge.dialogue.exchanges import ACK, CANCEL, EOF, NAK, DumpExchange, Exchange, Reply
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.constants import PACKET_NUMBERS
+from dryload.emulator.wire.messages import Handshake
+from dryload.harness.judge.dialogue.exchanges import (
+    ACK,
+    CANCEL,
+    EOF,
+    NAK,
+    DumpExchange,
+    Exchange,
+    Reply,
+)
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _LOOK_BACK: Final = 8  # exchanges that a late reply may be behind
 _HALF: Final = PACKET_NUMBERS // 2

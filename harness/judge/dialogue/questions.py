@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from typing import Final
 
-from emulator.dump.capture import Direction
-from emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
-from emulator.wire.messages import (
+from dryload.emulator.dump.capture import Direction
+from dryload.emulator.wire.constants import ALL_CALL, PACKET_NUMBERS
+from dryload.emulator.wire.messages import (
     DumpHeader,
     DumpRequest,
     ExtendedHeader,
@@ -14,13 +14,17 @@ from emulator.wire.messages import (
     SampleName,
     SampleNameRequest,
 )
-from emulator.wire.prose import duration
-from harness.judge.dialogue.exchanges import OTHER, Ended, side_of
-from harness.judge.dialogue.follow import Course, QuestionExchange
-from harness.judge.dialogue.heard import TimePrecision
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.dialogue.loops import judge_loop_handshakes, judge_loop_request, judge_loops
-from harness.judge.finding import Answerable, Verdict
+from dryload.emulator.wire.prose import duration
+from dryload.harness.judge.dialogue.exchanges import OTHER, Ended, side_of
+from dryload.harness.judge.dialogue.follow import Course, QuestionExchange
+from dryload.harness.judge.dialogue.heard import TimePrecision
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.dialogue.loops import (
+    judge_loop_handshakes,
+    judge_loop_request,
+    judge_loops,
+)
+from dryload.harness.judge.finding import Answerable, Verdict
 
 _SLOW_NS: Final = 200_000_000  # TIM-11, M1 p. 45 (File Dump)
 _SILENT_NS: Final = 1_000_000_000

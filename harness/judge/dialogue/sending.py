@@ -4,10 +4,10 @@ from bisect import bisect_left, bisect_right
 from itertools import pairwise
 from typing import Final
 
-from emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_BYTES, PACKET_LIMIT_NS
-from emulator.wire.messages import ExtendedHeader
-from emulator.wire.prose import duration
-from harness.judge.dialogue.exchanges import (
+from dryload.emulator.wire.constants import BYTE_NS, HEADER_LIMIT_NS, PACKET_BYTES, PACKET_LIMIT_NS
+from dryload.emulator.wire.messages import ExtendedHeader
+from dryload.emulator.wire.prose import duration
+from dryload.harness.judge.dialogue.exchanges import (
     ACK,
     CANCEL,
     EOF,
@@ -17,8 +17,8 @@ from harness.judge.dialogue.exchanges import (
     Exchange,
     Reply,
 )
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.timed_messages import TimedMessage
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _HEADER_NS: Final = HEADER_LIMIT_NS - HEADER_LIMIT_NS // 100  # judged at 1.98 s, TIM-01
 _PACKET_NS: Final = PACKET_BYTES * BYTE_NS

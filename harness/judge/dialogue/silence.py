@@ -2,11 +2,11 @@
 
 from typing import Final
 
-from emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
-from emulator.wire.prose import counted
-from harness.judge.dialogue.exchanges import CANCEL, DumpExchange, Exchange
-from harness.judge.dialogue.ledger import Ledger
-from harness.judge.timed_messages import TimedMessage
+from dryload.emulator.wire.constants import HEADER_LIMIT_NS, PACKET_LIMIT_NS
+from dryload.emulator.wire.prose import counted
+from dryload.harness.judge.dialogue.exchanges import CANCEL, DumpExchange, Exchange
+from dryload.harness.judge.dialogue.ledger import Ledger
+from dryload.harness.judge.timed_messages import TimedMessage
 
 _ANSWER_NS: Final = 2_000_000  # an ACK lasts 1.92 ms
 
