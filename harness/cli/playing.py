@@ -13,8 +13,9 @@ from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import NoDump, Problem
 from dryload.harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump
 from dryload.harness.jobs.playlist import Selection, Why, judged_contents, select
-from dryload.harness.report.selection import collision_lines, left_out
+from dryload.harness.report.selection import check_numbers, left_out
 
+REPLACE: Final = "--replace lets later dumps replace earlier ones."
 WORTH_A_CLOCK_NS: Final = 60_000_000_000
 """What takes less is over before anybody looks at a clock."""
 
@@ -39,7 +40,8 @@ def selection(asked: ReplayRequest, *, loaded: Container[DumpKey] = ()) -> Selec
     selected = select(
         contents, number=number, device_id=device_id, anyway=asked.anyway, loaded=loaded
     )
-    check_numbers(selected, asked, "--number N numbers all dumps from N on; ")
+    if not asked.replace:
+        check_numbers(selected, f"--number N numbers all dumps from N on; {REPLACE}")
     kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
     note(*map(left_out, kept))
     return selected
@@ -82,18 +84,6 @@ def _nothing(contents: Sequence[FileContent]) -> Problem:
     return Problem(
         f"{shown(name)} has no whole dump header, so there is nothing to play.",
         do=f"dryload validate {quoted(name)} says what is in it.",
-    )
-
-
-def check_numbers(selected: Selection, asked: ReplayRequest, other_way: str = "") -> None:
-    """Raise a Problem where dumps would replace one another and nobody has said that they may."""
-    if asked.replace or not selected.collisions:
-        return
-    lines = [line for each in selected.collisions for line in collision_lines(each)]
-    said = "different dumps have the same sample number, but a unit keeps only one of them:"
-    raise Problem(
-        "\n".join([said, *lines, ""]),
-        do=f"Nothing was sent. {other_way}--replace lets later dumps replace earlier ones.",
     )
 
 

@@ -69,18 +69,13 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
     """Judge one file and print the result; a Problem if there is nothing to judge."""
     from contextlib import closing
 
-    from dryload.harness.files import capture_file, dumpfile
+    from dryload.harness.files.capture_file import CaptureFile, load_as_it_is
     from dryload.harness.files.opening import shown
     from dryload.harness.files.problem import NoDump
 
-    if capture_file.form_of(path) is None:
-        file = dumpfile.load(path)
-    else:
-        capture = capture_file.load(path)
-        if capture.one_way is None:
-            return _validate_capture(capture, sums, as_json=as_json, is_first=is_first)
-        # Only one side was recorded, so only what it sent can be judged, as a file.
-        file = dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
+    file = load_as_it_is(path)
+    if isinstance(file, CaptureFile):
+        return _validate_capture(file, sums, as_json=as_json, is_first=is_first)
 
     from dryload.harness.judge.stream import judge_stream
     from dryload.harness.report.validate import FileReport

@@ -20,6 +20,7 @@ from dryload.emulator.wire.constants import BYTE_NS, START
 from dryload.harness.files import (
     capture_lines,
     capture_midi,
+    dumpfile,
     hex_text,
     midifile,
     opening,
@@ -104,6 +105,19 @@ def load(path: str, *, direction: Direction = Direction.TO_UNIT) -> CaptureFile:
         raise Problem(f"{name} is a capture that contains no bytes.")
     _check_times(recorded, name)
     return CaptureFile(name=path, form=form, recorded=recorded)
+
+
+def load_as_it_is(path: str) -> CaptureFile | dumpfile.DumpFile:
+    """Return a capture of both sides, or what one side sent as a dump file; a Problem for others.
+
+    Where only one side was recorded, only what it sent can be judged.
+    """
+    if form_of(path) is None:
+        return dumpfile.load(path)
+    capture = load(path)
+    if capture.one_way is None:
+        return capture
+    return dumpfile.of_bytes(path, capture.one_way, capture.recorded.remarks)
 
 
 def _check_times(recorded: Recorded, name: str) -> None:

@@ -26,6 +26,22 @@ _NOT_A_FILE: Final = (
 )
 
 
+class Held(str):
+    """The name of something that is in memory already, and its content.
+
+    It goes wherever a path goes, and is read where a file would be opened.
+    """
+
+    __slots__ = ("content",)
+    content: bytes
+
+    def __new__(cls, name: str, content: bytes) -> "Held":
+        """Return the name, with its content."""
+        held = super().__new__(cls, name)
+        held.content = content
+        return held
+
+
 def shown(path: str) -> str:
     """Return a file's name in a form that can be printed, whatever bytes it consists of."""
     if path == STANDARD_INPUT:
@@ -65,6 +81,10 @@ def shown_lines(text: str) -> str:
 def open_file(path: str) -> BinaryIO:
     """Return an ordinary file, open for reading and not empty; a Problem for anything else."""
     name = shown(path)
+    if isinstance(path, Held):
+        if not path.content:
+            raise NoDump(f"{name} is empty: 0 bytes.", is_other=False)
+        return io.BytesIO(path.content)
     with refusals(name):
         status = os.stat(path)
         # Looked at before it is opened: opening a pipe would wait for somebody to write.

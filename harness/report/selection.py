@@ -5,8 +5,9 @@ from typing import Final
 
 from dryload.emulator.wire.prose import counted
 from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.dumps import Dump, Fragment, NotADump
-from dryload.harness.jobs.playlist import LeftOut, Why
+from dryload.harness.jobs.playlist import LeftOut, Selection, Why
 from dryload.harness.judge.finding import Verdict
 from dryload.harness.report.document import Document
 
@@ -86,3 +87,12 @@ def left_out_document(left: LeftOut) -> Document:
     if isinstance(what, Fragment):
         document |= {"byte": what.byte, "packets": what.packets, "damaged": what.damaged}
     return document
+
+
+def check_numbers(selected: Selection, do: str) -> None:
+    """Raise a Problem where dumps would replace one another; `do` says what can be done."""
+    if not selected.collisions:
+        return
+    lines = [line for each in selected.collisions for line in collision_lines(each)]
+    said = "different dumps have the same sample number, but a unit keeps only one of them:"
+    raise Problem("\n".join([said, *lines, ""]), do=f"Nothing was sent. {do}")
