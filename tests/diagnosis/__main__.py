@@ -17,7 +17,7 @@ from tests.diagnosis.injector_kinds import LEGAL, Case, Kind, case_in
 from tests.diagnosis.left_out import LeftOut
 from tests.diagnosis.scoring import Doubles, Sum, Tally, mark_of
 from tests.diagnosis.unlisted_halves import HALVES
-from tests.diagnosis.workers import chunks_of, gathered
+from tests.workers import chunks_of, gathered
 
 SEEN: Final = HALVES[0]
 _KINDS: Final = {kind.name: kind for kind in (*KINDS, *LEGAL, *SEEN.kinds)}

@@ -11,7 +11,7 @@ from dryload.harness.diagnose.table import TABLE
 from tests.diagnosis.injector import KINDS, cases, double_of, healthy_of
 from tests.diagnosis.injector_kinds import LEGAL, Case, case_in
 from tests.diagnosis.scoring import Count, Doubles, Tally, mark_of, total_of, wilson
-from tests.diagnosis.workers import chunks_of
+from tests.workers import chunks_of
 
 SEED = 20
 

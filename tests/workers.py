@@ -2,8 +2,9 @@
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import closing
 from itertools import islice
 from signal import SIG_IGN, SIGINT, signal
 from time import monotonic
@@ -28,14 +29,36 @@ def gathered(
     runs: int,
     *,
     jobs: int | None = None,
+    runs_of: Callable[[_Result], int] = lambda _: _CHUNK,
 ) -> bool:
-    """Do tasks on all cores and add up their results; False where Ctrl-C ended it."""
-    jobs = jobs or os.cpu_count() or 1
-    done, left, told_s = 0, iter(tasks), monotonic()
+    """Do tasks on all cores and add up their results; False where Ctrl-C ended it.
+
+    `runs_of` a result says how many of the `runs` it stands for; that is told on standard error.
+    With one job all of it happens in this process.
+    """
+    done, told_s, end = 0, monotonic(), ""
+    try:
+        with closing(_results(work, iter(tasks), jobs or os.cpu_count() or 1)) as results:
+            for result in results:
+                add(result)
+                done += runs_of(result)
+                if monotonic() - told_s > _TELL_S:
+                    told_s, end = monotonic(), "\n"
+                    _tell(done, runs)
+    except KeyboardInterrupt:
+        print("\nstopped; what is done follows", file=sys.stderr)
+        return False
+    print(end=end, file=sys.stderr)
+    return True
+
+
+def _results(
+    work: Callable[[_Task], _Result], left: Iterator[_Task], jobs: int
+) -> Generator[_Result, None, None]:
+    """Yield results as they come; closed early, it drops the tasks that nobody has begun."""
     if jobs == 1:
-        for task in left:
-            add(work(task))
-        return True
+        yield from map(work, left)
+        return
     with ProcessPoolExecutor(jobs, initializer=_leave_to_parent) as pool:
         waiting: set[Future[_Result]] = set()
         try:
@@ -46,16 +69,9 @@ def gathered(
                     break
                 finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    add(future.result())
-                    done += _CHUNK
-                if monotonic() - told_s > _TELL_S:
-                    told_s = monotonic()
-                    _tell(done, runs)
-        except KeyboardInterrupt:
+                    yield future.result()
+        finally:
             pool.shutdown(cancel_futures=True)
-            print("\nstopped; what is done follows", file=sys.stderr)
-            return False
-    return True
 
 
 def _leave_to_parent() -> None:
