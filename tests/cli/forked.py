@@ -36,7 +36,7 @@ _SERVER.set_forkserver_preload(
         *(
             each.name
             for room in ("emulator", "harness")
-            for each in pkgutil.walk_packages([str(_ROOT / room)], f"{room}.")
+            for each in pkgutil.walk_packages([str(_ROOT / room)], f"dryload.{room}.")
         ),
     ]
 )

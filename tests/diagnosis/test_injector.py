@@ -229,10 +229,10 @@ def test_it_is_written_apart_from_the_project() -> None:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom):
                 module = node.module or ""
-                ours = module.startswith(("emulator", "harness"))
+                ours = module.startswith("dryload")
                 assert not ours or module in allowed, (path.name, module)
             elif isinstance(node, ast.Import):
-                assert not any(each.name.startswith(("emulator", "harness")) for each in node.names)
+                assert not any(each.name.startswith("dryload") for each in node.names)
 
 
 def test_bytes_of_one_direction_never_overlap_on_a_line() -> None:

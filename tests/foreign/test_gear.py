@@ -25,7 +25,7 @@ from tests.vectors.dumps import ALL, V1, DumpVector
 
 HERE = Path(__file__).parent
 FOREIGN = sorted(path for path in HERE.glob("*.py") if not path.name.startswith("test_"))
-OURS = ("emulator", "harness", "captures_demo")
+OURS = ("dryload", "captures_demo")
 FIXTURES = ("conftest.py", "commands.py")  # what starts JACK servers, and our commands
 LENGTH = 400
 WORDS = wire.ramp(1021, LENGTH, 16)

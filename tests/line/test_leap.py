@@ -330,7 +330,7 @@ def _changes(thing: Any) -> bool:
     """Whether a thing is not to be compared as it is: it can change, or holds one that can."""
     if isinstance(thing, list | tuple | deque | dict):
         return True
-    return type(thing).__module__.startswith("emulator.") and not isinstance(thing, _VALUES)
+    return type(thing).__module__.startswith("dryload.emulator.") and not isinstance(thing, _VALUES)
 
 
 def differences(case: Case, stop_at: int | None = None) -> list[str]:
