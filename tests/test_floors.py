@@ -29,6 +29,7 @@ FLOORS: Final = (
     "dryload.harness.faults",
     "dryload.harness.diagnose",
     "dryload.harness.jobs",
+    "dryload.harness.trial",
     "dryload.harness.teach",
     "dryload.harness.report",
     "dryload.harness.cli",

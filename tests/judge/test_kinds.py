@@ -13,7 +13,7 @@ from dryload.harness.judge.kinds import finding_kinds
 
 SOURCES = [
     path.read_text("utf-8")
-    for room in ("judge", "jobs")
+    for room in ("judge", "jobs", "trial")
     for path in Path(dryload.harness.__path__[0], room).rglob("*.py")
 ]
 

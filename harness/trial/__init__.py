@@ -1,0 +1,1 @@
+"""Somebody else's encoder or decoder on trial: probes, answers, verdicts."""

@@ -1,0 +1,74 @@
+"""What an encoder is asked to make, and what it answers."""
+
+from enum import StrEnum
+
+import numpy as np
+from msgspec import Struct
+from numpy.typing import NDArray
+
+from dryload.emulator.wire.constants import LOOP_OFF
+
+LoopAsked = tuple[int, int, int]
+"""First word, last word (both played) and the type byte."""
+
+
+class Shape(StrEnum):
+    """In which form a callable gets the words."""
+
+    PLAIN = "32-bit integers"
+    WIDE = "64-bit integers"
+    NARROW = "the narrowest integers that hold them"
+    STRIDED = "every second place of a longer array"
+    BACKWARDS = "an array that runs backwards in memory"
+    FROZEN = "an array that can't be written to"
+    OTHER_ENDIAN = "integers in the other byte order"
+    LIST = "a list"
+
+
+class Task(Struct, frozen=True, kw_only=True, eq=False):
+    """A sample to be made a dump of; mono, as everything that an encoder has to know."""
+
+    words: NDArray[np.int32]
+    """Signed, of `bits` bits."""
+    bits: int = 16
+    rate: float = 44_100.0
+    """In Hz."""
+    number: int = 1
+    device_id: int = 0
+    loop: LoopAsked | None = None
+    name: str = ""
+    shape: Shape = Shape.PLAIN
+
+    @property
+    def loop_or_off(self) -> LoopAsked:
+        """The loop, or what says that there is none."""
+        return self.loop or (0, 0, LOOP_OFF)
+
+
+class Ending(StrEnum):
+    """How a call of an encoder ended."""
+
+    DUMP = "dump"
+    DECLINED = "declined"
+    """It said no, in its way."""
+    CRASHED = "crashed"
+    HUNG = "hung"
+    NOTHING = "nothing"
+    """It ended well and left no dump."""
+
+
+class Answer(Struct, frozen=True, kw_only=True):
+    """What an encoder made of a task."""
+
+    ending: Ending
+    data: bytes = b""
+    said: str = ""
+    """What it said, where it made no dump."""
+    input_changed: bool = False
+    """Whether it wrote into the words that it was given."""
+    earlier_changed: bool = False
+    """Whether what the call before returned is another thing now."""
+
+
+PARAMETERS = ("bits", "rate", "number", "device_id", "loop", "name")
+"""What an encoder may be told beside the words."""

@@ -1,0 +1,431 @@
+"""An encoder on trial: every probe asked, every dump judged, and what came of it clause by clause.
+
+Theory of operation.  The probes are asked in one row, because an encoder may remember; then some of
+them once more, and in other surroundings.  A fault that does not show where nothing was asked
+before is no fault of the dump but of what is remembered.  Of each fault the probe that showed it
+first is kept, and how many did.
+"""
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+from msgspec import Struct, field
+
+from dryload.emulator.wire.clauses import Judged as JudgedBy
+from dryload.emulator.wire.clauses import clauses
+from dryload.harness.judge.finding import Answerable, Finding, Verdict
+from dryload.harness.trial.battery import Group, Probe, battery, repeats
+from dryload.harness.trial.subject import LIMIT_S, Subject
+from dryload.harness.trial.task import Answer, Ending, Shape, Task
+from dryload.harness.trial.verdict import judged
+
+_LONG_S: Final = LIMIT_S / 4
+"""A probe that is likely to take longer is left out (our choice)."""
+_ELSEWHERE: Final = 9  # probes that are asked in other surroundings
+
+
+class Kind(StrEnum):
+    """What can be wrong that no clause speaks of."""
+
+    CRASHES = "crashes"
+    HANGS = "hangs"
+    MAKES_NOTHING = "makes nothing"
+    CHANGES_INPUT = "changes its input"
+    CHANGES_RETURNED = "changes what it returned"
+    REMEMBERS = "remembers"
+    NOT_REPEATABLE = "not repeatable"
+    SURROUNDINGS = "depends on its surroundings"
+    FORM = "depends on the form of the array"
+
+
+_SAYS: Final = {
+    Kind.CRASHES: (
+        "It broke down: {said}.",
+        "Find out why; say no with ValueError where it can't.",
+    ),
+    Kind.HANGS: ("It did not end: {said}.", "Find out what it waits for."),
+    Kind.MAKES_NOTHING: (
+        "It ended as if all were well and made no dump.",
+        "Say no where it can't: a program with an exit status, a function with ValueError.",
+    ),
+    Kind.CHANGES_INPUT: (
+        "It wrote into the words that it was given.",
+        "Work on a copy: the caller's words are the caller's.",
+    ),
+    Kind.CHANGES_RETURNED: (
+        "What it had returned before became another thing with the next call.",
+        "Return a new object each time, not a buffer that is used again.",
+    ),
+    Kind.REMEMBERS: (
+        "What it makes depends on what it made before: {said}",
+        "Begin each dump from nothing: packet number, checksum, buffers.",
+    ),
+    Kind.NOT_REPEATABLE: (
+        "The same once more came out otherwise: {said}",
+        "Make the dump of nothing but the words and what is said of them.",
+    ),
+    Kind.SURROUNDINGS: (
+        "What it makes depends on its surroundings ({said}).",
+        "Make the dump of nothing but the words and what is said of them.",
+    ),
+    Kind.FORM: (
+        "The same words came out otherwise as {form}: {said}",
+        "Turn what comes into an array of one type before anything else, or refuse it.",
+    ),
+}
+
+
+class Fault(Struct, kw_only=True, eq=False):
+    """Something wrong, the probe that showed it first, and how many did."""
+
+    finding: Finding
+    probe: Probe
+    answer: Answer
+    probes: int = 1
+    smallest: Task | None = None
+    """The smallest input found that shows it, None where none was looked for."""
+    reproduced: bool | None = None
+    """Whether the smallest input showed it again in a new process."""
+
+    @property
+    def key(self) -> str:
+        """What it is known by from one trial to the next."""
+        return f"{self.finding.clause} {self.finding.kind}".strip()
+
+
+class Standing(StrEnum):
+    """What a trial came to for one clause."""
+
+    HOLDS = "holds"
+    BROKEN = "broken"
+    BENT = "bent"
+    DECLINED = "declined"
+    NOT_TRIED = "not tried"
+
+
+class ClauseRow(Struct, frozen=True, kw_only=True):
+    """One clause, and what came of it."""
+
+    clause: str
+    standing: Standing
+    probes: int
+    """Dumps that could have broken it."""
+    why: str = ""
+    """Why it was not tried."""
+
+
+class Trial(Struct, kw_only=True, eq=False):
+    """What a trial came to."""
+
+    parameters: tuple[str, ...]
+    widths: tuple[int, ...]
+    faults: list[Fault] = field(default_factory=list)
+    """The one to mend first comes first."""
+    calls: int = 0
+    dumps: int = 0
+    declined: dict[Group, list[str]] = field(default_factory=dict)
+    """What it said where it said no, by what was asked."""
+    left_out: list[str] = field(default_factory=list)
+    """Probes that were not asked, and why."""
+    exercised: Counter[str] = field(default_factory=Counter)
+    refused: Counter[str] = field(default_factory=Counter)
+    """Clauses of probes that were declined."""
+    stopped: bool = False
+    took_s: float = 0.0
+
+    @property
+    def is_right(self) -> bool:
+        """Whether it made dumps, and nothing is broken."""
+        return self.dumps > 0 and not any(
+            each.finding.verdict is Verdict.BROKEN for each in self.faults
+        )
+
+    def rows(self) -> Iterator[ClauseRow]:
+        """Yield what came of each clause that speaks of what a dump file holds."""
+        worst: dict[str, Standing] = {}
+        for fault in self.faults:
+            broken = fault.finding.verdict is Verdict.BROKEN
+            clause = fault.finding.clause
+            if broken or clause not in worst:
+                worst[clause] = Standing.BROKEN if broken else Standing.BENT
+        for clause in file_clauses():
+            probes = self.exercised[clause]
+            if clause in worst:
+                yield ClauseRow(clause=clause, standing=worst[clause], probes=probes)
+            elif probes:
+                yield ClauseRow(clause=clause, standing=Standing.HOLDS, probes=probes)
+            elif self.refused[clause]:
+                yield ClauseRow(clause=clause, standing=Standing.DECLINED, probes=0)
+            else:
+                why = _NOT_TRIED.get(clause, "nothing that it made could break it")
+                yield ClauseRow(clause=clause, standing=Standing.NOT_TRIED, probes=0, why=why)
+
+
+_NO_EXTENDED: Final = "it made no extended header, and none was needed"
+_NO_LOOPS: Final = "it made no message of loop points"
+_NO_NAMES: Final = "it can't be told a name, or made no message of it"
+_NOT_TRIED: Final = {
+    "PKT-14": "it is about recordings that began late, not about what an encoder makes",
+    "REQ-01": "an encoder makes no request",
+    "WRD-11": "probes have one channel",
+    **dict.fromkeys(("EXT-01", "EXT-02", "EXT-03", "EXT-04", "EXT-05", "EXT-06"), _NO_EXTENDED),
+    **dict.fromkeys(("LOP-01", "LOP-06", "EXT-07"), _NO_LOOPS),
+    **dict.fromkeys(("NAM-01", "NAM-02"), _NO_NAMES),
+    "HDR-09": "it can't be told a loop",
+    "HDR-14": "the longest sample that the standard header can say was not asked for",
+    "WRD-03": "no width of whole bytes (14, 21, 28) was asked for",
+}
+
+
+def file_clauses() -> list[str]:
+    """Return the clauses that speak of what a dump file holds, with its source beside it or not."""
+    by = {JudgedBy.FILE, JudgedBy.SOURCE}
+    return [name for name, each in clauses().items() if by & set(each.judged)]
+
+
+class _Stopped(Exception):  # noqa: N818  # nothing went wrong
+    """The user stopped the trial."""
+
+
+class Trying:
+    """One trial, as it goes on."""
+
+    def __init__(
+        self,
+        subject: Subject,
+        widths: Sequence[int],
+        *,
+        progress: Callable[[int, int, str], None],
+        wants_stop: Callable[[], bool],
+    ) -> None:
+        self.trial: Final = Trial(parameters=subject.parameters, widths=tuple(widths))
+        self._subject: Final = subject
+        self._progress: Final = progress
+        self._wants_stop: Final = wants_stop
+        self._faults: Final[dict[str, Fault]] = {}
+        self._made: Final[dict[int, bytes]] = {}
+        self._slowest_s = 0.0  # for one word
+        self._steps = 0
+        self._of_memory: Final[set[str]] = set()
+
+    def run(self) -> Trial:
+        """Ask everything; of a trial that was stopped what is known so far."""
+        begun_s = time.monotonic()
+        probes = list(
+            battery(
+                self._subject.parameters,
+                widths=self.trial.widths,
+                is_command=self._subject.is_command,
+            )
+        )
+        again = list(repeats(probes))
+        total = len(probes) + 2 * len(again) + _ELSEWHERE
+        try:
+            for place, probe in enumerate(probes):
+                self._step(total, probe.group)
+                self._ask(place, probe)
+            for probe in reversed(again):
+                self._step(total, Group.REPEATS)
+                self._ask_again(probes.index(probe), probe)
+            self._elsewhere(again[:: max(len(again) // _ELSEWHERE, 1)], probes, total)
+        except _Stopped:
+            self.trial.stopped = True
+        self.trial.faults = sorted(self._faults.values(), key=self._place)
+        self.trial.took_s = time.monotonic() - begun_s
+        return self.trial
+
+    def _step(self, total: int, what: Group) -> None:
+        if self._wants_stop():
+            raise _Stopped
+        self._steps += 1
+        self._progress(min(self._steps, total), total, what)
+
+    def _ask(self, place: int, probe: Probe) -> None:
+        """Ask one probe and note what came of it."""
+        words = len(probe.task.words)
+        if words > 10_000 and words * self._slowest_s > _LONG_S:
+            takes = words * self._slowest_s
+            self.trial.left_out.append(f"{words:,} words would take some {takes:,.0f} s")
+            return
+        begun_s = time.monotonic()
+        answer = self._subject.answer(probe.task)
+        if words > 2_000 and answer.ending is Ending.DUMP:
+            self._slowest_s = max(self._slowest_s, (time.monotonic() - begun_s) / words)
+        self.trial.calls += 1
+        self._conduct(probe, answer)
+        if answer.ending is Ending.DECLINED:
+            self.trial.declined.setdefault(probe.group, []).append(answer.said)
+            self.trial.refused.update(probe.about)
+        if answer.ending is not Ending.DUMP:
+            return
+        self.trial.dumps += 1
+        self._made[place] = answer.data
+        verdict = judged(probe.task, answer.data)
+        self.trial.exercised.update(verdict.exercised)
+        wrong = [each for each in verdict.findings if each.clause not in probe.may_differ]
+        if wrong and probe.task.shape is not Shape.PLAIN:
+            self._form(probe, answer, wrong)
+            return
+        for finding in wrong:
+            self._note(finding, probe, answer)
+
+    def _form(self, probe: Probe, answer: Answer, wrong: Sequence[Finding]) -> None:
+        """Note what is wrong only because of the form in which the words came."""
+        plain = Task(words=probe.task.words, bits=probe.task.bits)
+        told = self._subject.answer(plain)
+        same = told.ending is Ending.DUMP and judged(plain, told.data).findings
+        if same and same[0].kind == wrong[0].kind:
+            return  # it is wrong in any form
+        said = _uncapitalised(wrong[0].message)
+        self._tell(Kind.FORM, probe, answer, form=probe.task.shape.value, said=said)
+
+    def _conduct(self, probe: Probe, answer: Answer) -> None:
+        """Note what a call did beside making a dump."""
+        match answer.ending:
+            case Ending.CRASHED:
+                self._tell(Kind.CRASHES, probe, answer, said=answer.said)
+            case Ending.HUNG:
+                self._tell(Kind.HANGS, probe, answer, said=answer.said)
+            case Ending.NOTHING:
+                self._tell(Kind.MAKES_NOTHING, probe, answer)
+        if answer.input_changed:
+            self._tell(Kind.CHANGES_INPUT, probe, answer)
+        if answer.earlier_changed:
+            self._tell(Kind.CHANGES_RETURNED, probe, answer)
+
+    def _note(self, finding: Finding, probe: Probe, answer: Answer) -> None:
+        """Note a fault; one seen for the first time is looked at in a new process too."""
+        key = f"{finding.clause} {finding.kind}".strip()
+        if (known := self._faults.get(key)) is not None:
+            known.probes += 1
+            return
+        if key in self._of_memory or (
+            not self._subject.is_command and not self._shows_alone(finding, probe)
+        ):
+            self._of_memory.add(key)
+            said = _uncapitalised(finding.message)
+            self._tell(Kind.REMEMBERS, probe, answer, said=said, first=finding)
+            return
+        self._faults[key] = Fault(finding=finding, probe=probe, answer=answer)
+
+    def _shows_alone(self, finding: Finding, probe: Probe) -> bool:
+        subject = self._subject.fresh()
+        try:
+            answer = subject.answer(probe.task)
+        finally:
+            subject.close()
+        if answer.ending is not Ending.DUMP:
+            return False
+        return any(
+            (each.clause, each.kind) == (finding.clause, finding.kind)
+            for each in judged(probe.task, answer.data).findings
+        )
+
+    def _ask_again(self, place: int, probe: Probe) -> None:
+        """Ask a probe twice more: it has to come out as before."""
+        if place not in self._made:
+            return
+        answers = [self._subject.answer(probe.task) for _ in range(2)]
+        self.trial.calls += 2
+        for answer in answers:
+            self._conduct(probe, answer)
+        came = [each.data for each in answers]
+        if came[0] != came[1]:
+            said = _first_difference(came[0], came[1])
+            self._tell(Kind.NOT_REPEATABLE, probe, answers[1], said=said)
+        elif came[0] != self._made[place] and Kind.REMEMBERS not in self._faults:
+            said = _first_difference(self._made[place], came[0])
+            self._tell(Kind.REMEMBERS, probe, answers[0], said=said)
+
+    def _elsewhere(self, chosen: Sequence[Probe], probes: Sequence[Probe], total: int) -> None:
+        """Ask some probes in other surroundings, and say which of these make a difference."""
+        if {Kind.NOT_REPEATABLE, Kind.REMEMBERS} & self._faults.keys():
+            return
+        for name, surroundings in _surroundings():
+            subject = self._subject.fresh(surroundings)
+            try:
+                for probe in chosen:
+                    made = self._made.get(probes.index(probe))
+                    answer = subject.answer(probe.task)
+                    self.trial.calls += 1
+                    if made is not None and answer.data != made:
+                        self._tell(Kind.SURROUNDINGS, probe, answer, said=name)
+                        return
+            finally:
+                subject.close()
+            self._step(total, Group.REPEATS)
+
+    def _tell(
+        self,
+        kind: Kind,
+        probe: Probe,
+        answer: Answer,
+        *,
+        first: Finding | None = None,
+        **names: str,
+    ) -> None:
+        if (known := self._faults.get(kind)) is not None:
+            known.probes += 1
+            return
+        says, do = _SAYS[kind]
+        finding = Finding(
+            clause="",
+            verdict=Verdict.BROKEN,
+            message=says.format(**{"said": "", **names}).strip(),
+            answerable=Answerable.FILE,
+            do=do,
+            kind=kind.value,
+        )
+        if first is not None:
+            finding = Finding(
+                clause=first.clause,
+                verdict=Verdict.BROKEN,
+                message=finding.message,
+                answerable=Answerable.FILE,
+                at=first.at,
+                expected=first.expected,
+                found=first.found,
+                do=do,
+                kind=kind.value,
+            )
+        self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer)
+
+    def _place(self, fault: Fault) -> tuple[bool, bool, int]:
+        """Return what a fault is sorted by: broken, then a habit, then what most probes show."""
+        is_broken = fault.finding.verdict is Verdict.BROKEN
+        return not is_broken, fault.finding.kind not in _HABITS, -fault.probes
+
+
+_HABITS: Final = (
+    *(Kind.REMEMBERS, Kind.NOT_REPEATABLE, Kind.SURROUNDINGS),
+    *(Kind.CHANGES_INPUT, Kind.CHANGES_RETURNED),
+)
+"""Kinds that make others look wrong."""
+
+
+def _surroundings() -> Iterator[tuple[str, Mapping[str, str]]]:
+    """Yield surroundings in which an encoder has to do the same, each with its name."""
+    yield "another process", {"PYTHONHASHSEED": "11"}
+    yield "the seed of Python's hashes", {"PYTHONHASHSEED": "2"}
+    for name in ("de_DE.UTF-8", "tr_TR.UTF-8", "C.UTF-8", "C"):
+        yield f"language {name}", {"LC_ALL": name, "LANG": name, "LANGUAGE": name}
+    yield "time zone", {"TZ": "Pacific/Kiritimati"}
+    yield "the clock", {"DRYLOAD_TRIAL_CLOCK": "123456789.25"}
+
+
+def _first_difference(one: bytes, other: bytes) -> str:
+    a, b = np.frombuffer(one, np.uint8), np.frombuffer(other, np.uint8)
+    common = min(len(a), len(b))
+    different = np.flatnonzero(a[:common] != b[:common])
+    if not len(different):
+        return f"{len(a):,} bytes, then {len(b):,}."
+    at = int(different[0])
+    return f"byte {at:,} was {one[at]:02X} and is {other[at]:02X}."
+
+
+def _uncapitalised(text: str) -> str:
+    return text[:1].lower() + text[1:]

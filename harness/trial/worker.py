@@ -1,0 +1,176 @@
+"""The process in which a callable on trial runs: it may hang, crash, print and leave things behind.
+
+Started as `python -m dryload.harness.trial.worker TARGET`; it is told tasks and tells answers, each
+a pickle, on the standard input and output that it was started with.  What the encoder prints goes
+to standard error.
+"""
+
+import importlib
+import importlib.util
+import inspect
+import os
+import pickle
+import sys
+import time
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Task
+
+_Words = NDArray[np.signedinteger[Any]]
+_SAYS_NO: Final = (ValueError, NotImplementedError)
+_SAYS_NO_TO_FORMS: Final = (*_SAYS_NO, TypeError, OverflowError)
+
+
+def found(target: str) -> Callable[..., Any]:
+    """Return the callable of `module:function` or `file.py:function`."""
+    place, _, name = target.rpartition(":")
+    if place.endswith(".py"):
+        spec = importlib.util.spec_from_file_location("on_trial", place)
+        if spec is None or spec.loader is None:
+            raise ImportError(f"{place} cannot be loaded")
+        module = importlib.util.module_from_spec(spec)
+        sys.modules["on_trial"] = module
+        spec.loader.exec_module(module)
+    else:
+        sys.path.insert(0, os.getcwd())
+        module = importlib.import_module(place)
+    thing: Any = module
+    for part in name.split("."):
+        thing = getattr(thing, part)
+    if not callable(thing):
+        raise TypeError(f"{target} is not callable")
+    called: Callable[..., Any] = thing
+    return called
+
+
+def known_parameters(function: Callable[..., Any]) -> tuple[str, ...]:
+    """Return which of the parameters a function takes by keyword."""
+    try:
+        given = inspect.signature(function).parameters.values()
+    except (TypeError, ValueError):  # some built-in functions don't say
+        return PARAMETERS
+    if any(each.kind is each.VAR_KEYWORD for each in given):
+        return PARAMETERS
+    taken = {
+        each.name for each in given if each.kind in (each.KEYWORD_ONLY, each.POSITIONAL_OR_KEYWORD)
+    }
+    return tuple(name for name in PARAMETERS if name in taken)
+
+
+def shaped(task: Task) -> Any:
+    """Return the words of a task in the form that it asks for."""
+    return _FORMS[task.shape](task.words.astype(np.int32), task.bits)
+
+
+def _strided(words: _Words, _: int) -> _Words:
+    spread = np.full(2 * len(words) + 1, -1, np.int32)
+    spread[1::2] = words
+    return spread[1::2]
+
+
+def _frozen(words: _Words, _: int) -> _Words:
+    words.flags.writeable = False
+    return words
+
+
+_FORMS: Final[Mapping[Shape, Callable[[_Words, int], Any]]] = {
+    Shape.PLAIN: lambda words, _: words,
+    Shape.WIDE: lambda words, _: words.astype(np.int64),
+    Shape.NARROW: lambda words, bits: words.astype(word_dtype(bits)),
+    Shape.STRIDED: _strided,
+    Shape.BACKWARDS: lambda words, _: words[::-1].copy()[::-1],
+    Shape.FROZEN: _frozen,
+    Shape.OTHER_ENDIAN: lambda words, _: words.astype(words.dtype.newbyteorder()),
+    Shape.LIST: lambda words, _: words.tolist(),
+}
+
+
+class Encoder:
+    """A callable, called with what it can be told, and watched."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        self._function = function
+        self._known = known_parameters(function)
+        self._last: tuple[Any, bytes] | None = None
+
+    def answer(self, task: Task) -> Answer:
+        """Return what it makes of a task."""
+        words = shaped(task)
+        keywords = {name: getattr(task, name) for name in self._known}
+        try:
+            made = self._function(words, **keywords)
+            data = b"" if made is None else _bytes_of(made)
+        except Exception as problem:
+            says_no = _SAYS_NO if task.shape is Shape.PLAIN else _SAYS_NO_TO_FORMS
+            ending = Ending.DECLINED if isinstance(problem, says_no) else Ending.CRASHED
+            return Answer(ending=ending, said=f"{type(problem).__name__}: {problem}")
+        earlier_changed = False
+        if self._last is not None:
+            earlier, was = self._last
+            try:
+                earlier_changed = _bytes_of(earlier) != was
+            except Exception:
+                earlier_changed = True
+        keeps = not hasattr(made, "__next__")  # an iterator is used up
+        self._last = (made, data) if keeps and made is not None else None
+        return Answer(
+            ending=Ending.DUMP if made is not None else Ending.NOTHING,
+            data=data,
+            input_changed=not np.array_equal(np.asarray(words), task.words),
+            earlier_changed=earlier_changed,
+        )
+
+
+def _bytes_of(made: Any) -> bytes:
+    """Return what was returned as bytes: bytes, or messages of mido or of bytes."""
+    if isinstance(made, bytes | bytearray | memoryview):
+        return bytes(made)
+    if not isinstance(made, Iterable) or isinstance(made, str):
+        raise RuntimeError(f"it returned {type(made).__name__}, not bytes or messages")
+    parts: list[bytes] = []
+    for each in made:
+        if isinstance(each, bytes | bytearray | memoryview):
+            parts.append(bytes(each))
+        elif hasattr(each, "bin"):
+            parts.append(bytes(each.bin()))
+        else:
+            raise RuntimeError(f"it returned a series of {type(each).__name__}, not of messages")
+    return b"".join(parts)
+
+
+def main() -> None:
+    """Serve until the pipe is closed."""
+    told, tell = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    shift_s = float(os.environ.get("DRYLOAD_TRIAL_CLOCK", "0"))
+    if shift_s:
+        real = time.time
+        time.time = lambda: real() + shift_s
+        real_ns = time.time_ns
+        time.time_ns = lambda: real_ns() + round(shift_s * 1e9)
+    try:
+        function = found(sys.argv[1])
+        first: Any = known_parameters(function)
+    except BaseException as problem:
+        function, first = None, f"{type(problem).__name__}: {problem}"
+    pickle.dump(first, tell)
+    tell.flush()
+    if function is None:
+        return
+    encoder = Encoder(function)
+    while True:
+        try:
+            task = pickle.load(told)
+        except EOFError:
+            return
+        pickle.dump(encoder.answer(task), tell)
+        tell.flush()
+
+
+if __name__ == "__main__":
+    main()
