@@ -48,6 +48,8 @@ _RATES: Final = (
 _NUMBERS: Final = (0, 1, 2, 126, 127, 128, 129, 255, 256, 1_000, 8_191, 8_192, 16_382, 16_383)
 _DEVICES: Final = (0, 1, 63, 64, 126, 127)
 _NAMES: Final = ("A", "Gulls", "Ship's bell", "Thunder 12 (far) ~", "N" * 127)
+_UNSENDABLE: Final = ("Möwen", "N" * 128)
+"""Names that no message can carry: refused, left out, replaced or cut off, all are right."""
 _LONG: Final = (65_535, 65_536, 65_537, 70_001)
 
 
@@ -114,7 +116,11 @@ def battery(
         yield from _loops(main)
     if "name" in parameters:
         yield from _fields(
-            Group.NAMES, main, [{"name": name} for name in _NAMES], "NAM-01", "NAM-02"
+            Group.NAMES,
+            main,
+            [{"name": name} for name in (*_NAMES, *_UNSENDABLE)],
+            "NAM-01",
+            "NAM-02",
         )
     for bits in widths[1:]:
         yield from _width(bits)

@@ -83,11 +83,7 @@ def _others(bits: int) -> Iterator[tuple[str, Packing]]:
         clause = "WRD-03" if whole else "WRD-01"
         for per_packet in (DATA_BYTES // size, right.per_packet):
             for shift in (7 * size - bits, 0):
-                if shift >= 0 or size * 7 < bits:
-                    yield (
-                        clause,
-                        replace(right, size=size, per_packet=per_packet, shift=max(shift, 0)),
-                    )
+                yield clause, replace(right, size=size, per_packet=per_packet, shift=shift)
     for per_packet in (20, 24, 30, 40, 59, 60, 39, 29):
         if per_packet < right.per_packet:
             yield "WRD-02", replace(right, per_packet=per_packet)

@@ -121,7 +121,7 @@ class _Worker:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1", **surroundings},
+            env={**os.environ, **_PLAIN, **surroundings},
             start_new_session=True,  # Ctrl-C is for us, and ends it too
         )
         assert self._process.stdin is not None
@@ -187,6 +187,8 @@ class _Worker:
         self._heard.put(_GONE)
 
 
+_PLAIN: Final = {"OPENBLAS_NUM_THREADS": "1", "PYTHONHASHSEED": "0"}
+"""Surroundings that are the same for each process that is started."""
 _LATE: Final = object()
 _GONE: Final = object()
 
@@ -264,7 +266,7 @@ class CommandSubject:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
-                env={**os.environ, **self._surroundings},
+                env={**os.environ, **_PLAIN, **self._surroundings},
                 start_new_session=True,
             )
         except OSError as problem:

@@ -17,7 +17,7 @@ from msgspec import Struct, field
 
 from dryload.emulator.wire.clauses import Judged as JudgedBy
 from dryload.emulator.wire.clauses import clauses
-from dryload.harness.judge.finding import Answerable, Finding, Verdict
+from dryload.harness.judge.finding import NOWHERE, Answerable, Finding, Verdict
 from dryload.harness.trial.battery import Group, Probe, battery, repeats
 from dryload.harness.trial.subject import LIMIT_S, Subject
 from dryload.harness.trial.task import Answer, Ending, Shape, Task
@@ -86,6 +86,8 @@ class Fault(Struct, kw_only=True, eq=False):
     probe: Probe
     answer: Answer
     probes: int = 1
+    surroundings: Mapping[str, str] = field(default_factory=dict)
+    """In which it shows, where it depends on them."""
     smallest: Task | None = None
     """The smallest input found that shows it, None where none was looked for."""
     reproduced: bool | None = None
@@ -354,6 +356,7 @@ class Trying:
                     self.trial.calls += 1
                     if made is not None and answer.data != made:
                         self._tell(Kind.SURROUNDINGS, probe, answer, said=name)
+                        self._faults[Kind.SURROUNDINGS].surroundings = surroundings
                         return
             finally:
                 subject.close()
@@ -373,25 +376,16 @@ class Trying:
             return
         says, do = _SAYS[kind]
         finding = Finding(
-            clause="",
+            clause="" if first is None else first.clause,
             verdict=Verdict.BROKEN,
             message=says.format(**{"said": "", **names}).strip(),
             answerable=Answerable.FILE,
+            at=NOWHERE if first is None else first.at,
+            expected="" if first is None else first.expected,
+            found="" if first is None else first.found,
             do=do,
             kind=kind.value,
         )
-        if first is not None:
-            finding = Finding(
-                clause=first.clause,
-                verdict=Verdict.BROKEN,
-                message=finding.message,
-                answerable=Answerable.FILE,
-                at=first.at,
-                expected=first.expected,
-                found=first.found,
-                do=do,
-                kind=kind.value,
-            )
         self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer)
 
     def _place(self, fault: Fault) -> tuple[bool, bool, int]:
@@ -409,7 +403,7 @@ _HABITS: Final = (
 
 def _surroundings() -> Iterator[tuple[str, Mapping[str, str]]]:
     """Yield surroundings in which an encoder has to do the same, each with its name."""
-    yield "another process", {"PYTHONHASHSEED": "11"}
+    yield "another process", {}
     yield "the seed of Python's hashes", {"PYTHONHASHSEED": "2"}
     for name in ("de_DE.UTF-8", "tr_TR.UTF-8", "C.UTF-8", "C"):
         yield f"language {name}", {"LC_ALL": name, "LANG": name, "LANGUAGE": name}

@@ -14,7 +14,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from dryload.emulator.dump.sample import Sample
-from dryload.emulator.wire.constants import LOOP_OFF, MAX_21_BIT
+from dryload.emulator.wire.constants import LOOP_OFF, MAX_21_BIT, MAX_NAME
 from dryload.emulator.wire.messages import (
     DumpHeader,
     ExtendedHeader,
@@ -219,7 +219,8 @@ def _loop_words(header: Header) -> str:
 def _beside(task: Task, contents: DumpContents) -> Iterator[Finding]:
     """Yield what the messages behind the dump say otherwise than it was asked."""
     names = [each.message for each in contents.added if isinstance(each.message, SampleName)]
-    if task.name and names and (said := names[-1].name) != task.name.encode("ascii", "replace"):
+    sendable = task.name.isascii() and len(task.name) <= MAX_NAME
+    if task.name and sendable and names and (said := names[-1].name) != task.name.encode():
         shown = said.decode("latin-1")
         yield _other("name", task.name, shown, "NAM-02", "Write each sign of the name.")
     if not task.name and any(each.name for each in names):
@@ -320,12 +321,20 @@ _RANKS: Final = {
     **dict.fromkeys(("NAM-01", "NAM-02"), 12),
 }
 """How near to the bytes what a clause speaks of is; words are at 9, fields of the header at 3."""
+_PASSED_OVER: Final = ("packet missing for the unit", "all packets missing for the unit")
+_DEVICE: Final = ("DEV-03", "DEV-04")
 _OF_LENGTH: Final = ("HDR-06", "HDR-12", "HDR-13", "HDR-03")
 
 
 def _roots(found: Sequence[Finding]) -> list[Finding]:
     """Return what is wrong, nearest to the bytes first, without what follows from it."""
     wrong = [each for each in found if each.verdict in (Verdict.BROKEN, Verdict.BENT)]
+    if any(each.kind in _PASSED_OVER for each in wrong):  # it is bent, and no unit takes it
+        wrong = [
+            replace(each, verdict=Verdict.BROKEN) if each.clause in _DEVICE else each
+            for each in wrong
+            if each.kind not in _PASSED_OVER
+        ]
     return [each for each in sorted(wrong, key=_rank) if not _follows(each, wrong)]
 
 

@@ -15,8 +15,10 @@ from pathlib import Path
 from msgspec import Struct
 
 from dryload.harness.trial.battery import WIDTHS
+from dryload.harness.trial.shrink import shrink
 from dryload.harness.trial.subject import CallableSubject
 from dryload.harness.trial.trial import Fault, Kind, Trial, Trying
+from tests.oracle import packet_count
 from tests.trial.on_trial import subjects
 from tests.trial.subject import About
 from tests.workers import gathered
@@ -46,22 +48,28 @@ class Came(Struct, frozen=True):
     told: tuple[str, ...]
     calls: int
     took_s: float
-    packets: int
+    packets: int | None
+    """Of the smallest input; None where none was found."""
+    words: int | None
     reproduced: bool | None
 
 
-def tried(place: int) -> Trial:
+def tried(place: int, *, shrinks: bool = False) -> Trial:
     subject = CallableSubject(f"tests.trial.on_trial:s{place}")
     widths = WIDTHS if "bits" in subject.parameters else (16,)
     widths = (16, *(each for each in widths if each != 16))
     try:
-        return Trying(subject, widths, progress=lambda *_: None, wants_stop=lambda: False).run()
+        trial = Trying(subject, widths, progress=lambda *_: None, wants_stop=lambda: False).run()
+        if shrinks and trial.faults:
+            shrink(trial.faults[0], subject)
+        return trial
     finally:
         subject.close()
 
 
 def come_to(place: int) -> Came:
-    one, trial = subjects()[place], tried(place)
+    one = subjects()[place]
+    trial = tried(place, shrinks=one.kind != "right")
     faults = trial.faults
     return Came(
         place=place,
@@ -75,9 +83,15 @@ def come_to(place: int) -> Came:
         ),
         calls=trial.calls,
         took_s=trial.took_s,
-        packets=0,
-        reproduced=None,
+        packets=packets_of(faults[0]) if faults else None,
+        words=len(faults[0].smallest.words) if faults and faults[0].smallest else None,
+        reproduced=faults[0].reproduced if faults else None,
     )
+
+
+def packets_of(fault: Fault) -> int | None:
+    task = fault.smallest
+    return None if task is None else packet_count(len(task.words), task.bits)
 
 
 def is_right_first(fault: Fault, clauses: tuple[str, ...], about: About | None) -> bool:
@@ -109,10 +123,16 @@ def main() -> None:
             counts[one.kind] += 1
             counts[f"{one.kind}, caught"] += came.is_caught
             counts[f"{one.kind}, right first"] += well
+            counts[f"{one.kind}, two packets at most"] += (
+                came.packets is not None and came.packets <= 2
+            )
+            counts[f"{one.kind}, again in a second process"] += came.reproduced is True
+            well = well and came.reproduced is True
         sign = " " if well else "!"
         print(
             f"{sign} {one.kind:8} {one.name} {one.clauses} {one.about or ''} "
-            f"[{came.calls} calls, {came.took_s:.1f} s]"
+            f"[{came.calls} calls, {came.took_s:.1f} s; smallest: {came.words} words, "
+            f"{came.packets} packets, again {came.reproduced}]"
         )
         if not well or wishes.only:
             for line in came.told or ("nothing",):
