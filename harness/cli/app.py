@@ -43,7 +43,10 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
         "encode": "Make a dump from each audio file.",
         "decode": "Make an audio file from a dump.",
     },
-    "Test": {"campaign": "Run thousands of rehearsals with made-up dumps and faults."},
+    "Test": {
+        "check-encoder": "Put an encoder on trial: ask it for many dumps, and judge each.",
+        "campaign": "Run thousands of rehearsals with made-up dumps and faults.",
+    },
     "List": {
         "profiles": "List the emulated units, or describe one of them in full.",
         "ports": "List the MIDI ports of this computer.",
@@ -55,7 +58,8 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
 
 
 def _load(name: str) -> click.Command:
-    return command_of(getattr(import_module(f"dryload.harness.cli.{name}"), name))
+    module = name.replace("-", "_")
+    return command_of(getattr(import_module(f"dryload.harness.cli.{module}"), module), name)
 
 
 def _show_version(ctx: click.Context, _: click.Parameter, is_wanted: bool) -> None:

@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 from msgspec.structs import replace
 
+from dryload.harness.judge.finding import Finding
 from dryload.harness.trial.subject import Subject
 from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Task
 from dryload.harness.trial.trial import Fault, Kind
@@ -33,9 +34,19 @@ def shrink(fault: Fault, subject: Subject) -> None:
             for step in (_fewer, _simpler, _usual, _fewer):
                 task = step(task, with_it)
             fault.smallest = task
+            fault.smallest_data = subject.answer(task).data
+            fault.finding = _of_smallest(fault, task)
             fault.reproduced = with_it.again(task)
     finally:
         with_it.close()
+
+
+def _of_smallest(fault: Fault, task: Task) -> Finding:
+    """Return the finding as the smallest input shows it."""
+    told = fault.finding
+    found = judged(task, fault.smallest_data).findings if fault.smallest_data else ()
+    alike = [each for each in found if (each.clause, each.kind) == (told.clause, told.kind)]
+    return alike[0] if alike else told
 
 
 class _Shows:

@@ -23,7 +23,7 @@ from dryload.harness.trial.subject import LIMIT_S, Subject
 from dryload.harness.trial.task import Answer, Ending, Shape, Task
 from dryload.harness.trial.verdict import judged
 
-_LONG_S: Final = LIMIT_S / 4
+_LONG_S: Final = LIMIT_S * 0.6
 """A probe that is likely to take longer is left out (our choice)."""
 _ELSEWHERE: Final = 9  # probes that are asked in other surroundings
 
@@ -86,17 +86,22 @@ class Fault(Struct, kw_only=True, eq=False):
     probe: Probe
     answer: Answer
     probes: int = 1
+    also: dict[str, str] = field(default_factory=dict)
+    """What else is wrong with the same clause, by kind."""
     surroundings: Mapping[str, str] = field(default_factory=dict)
     """In which it shows, where it depends on them."""
     smallest: Task | None = None
     """The smallest input found that shows it, None where none was looked for."""
+    smallest_data: bytes = b""
+    """The dump that came of it."""
     reproduced: bool | None = None
     """Whether the smallest input showed it again in a new process."""
 
     @property
-    def key(self) -> str:
+    def keys(self) -> tuple[str, ...]:
         """What it is known by from one trial to the next."""
-        return f"{self.finding.clause} {self.finding.kind}".strip()
+        kinds = (self.finding.kind, *self.also)
+        return tuple(f"{self.finding.clause} {kind}".strip() for kind in kinds)
 
 
 class Standing(StrEnum):
@@ -126,7 +131,9 @@ class Trial(Struct, kw_only=True, eq=False):
     parameters: tuple[str, ...]
     widths: tuple[int, ...]
     faults: list[Fault] = field(default_factory=list)
-    """The one to mend first comes first."""
+    """What is broken or bent; the one to mend first comes first."""
+    notes: list[Fault] = field(default_factory=list)
+    """What is no fault, but worth knowing."""
     calls: int = 0
     dumps: int = 0
     declined: dict[Group, list[str]] = field(default_factory=dict)
@@ -136,6 +143,8 @@ class Trial(Struct, kw_only=True, eq=False):
     exercised: Counter[str] = field(default_factory=Counter)
     refused: Counter[str] = field(default_factory=Counter)
     """Clauses of probes that were declined."""
+    made: dict[int, bytes] = field(default_factory=dict)
+    """The dumps, by the place of the probe among all that could have been asked."""
     stopped: bool = False
     took_s: float = 0.0
 
@@ -209,10 +218,10 @@ class Trying:
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
         self._faults: Final[dict[str, Fault]] = {}
-        self._made: Final[dict[int, bytes]] = {}
+        self._made: Final = self.trial.made
         self._slowest_s = 0.0  # for one word
         self._steps = 0
-        self._of_memory: Final[set[str]] = set()
+        self._of_memory: Final[set[tuple[str, str]]] = set()
 
     def run(self) -> Trial:
         """Ask everything; of a trial that was stopped what is known so far."""
@@ -236,7 +245,9 @@ class Trying:
             self._elsewhere(again[:: max(len(again) // _ELSEWHERE, 1)], probes, total)
         except _Stopped:
             self.trial.stopped = True
-        self.trial.faults = sorted(self._faults.values(), key=self._place)
+        told = sorted(self._faults.values(), key=self._place)
+        self.trial.faults = [each for each in told if each.finding.verdict is not Verdict.NOTED]
+        self.trial.notes = [each for each in told if each.finding.verdict is Verdict.NOTED]
         self.trial.took_s = time.monotonic() - begun_s
         return self.trial
 
@@ -301,18 +312,23 @@ class Trying:
 
     def _note(self, finding: Finding, probe: Probe, answer: Answer) -> None:
         """Note a fault; one seen for the first time is looked at in a new process too."""
-        key = f"{finding.clause} {finding.kind}".strip()
-        if (known := self._faults.get(key)) is not None:
-            known.probes += 1
+        clause, kind = finding.clause, finding.kind
+        if (known := self._faults.get(clause)) is not None and kind in (
+            known.finding.kind,
+            *known.also,
+        ):
+            known.probes += kind == known.finding.kind
             return
-        if key in self._of_memory or (
+        if (clause, kind) in self._of_memory or (
             not self._subject.is_command and not self._shows_alone(finding, probe)
         ):
-            self._of_memory.add(key)
+            self._of_memory.add((clause, kind))
             said = _uncapitalised(finding.message)
             self._tell(Kind.REMEMBERS, probe, answer, said=said, first=finding)
-            return
-        self._faults[key] = Fault(finding=finding, probe=probe, answer=answer)
+        elif known is not None:
+            known.also[kind] = finding.message
+        else:
+            self._faults[clause] = Fault(finding=finding, probe=probe, answer=answer)
 
     def _shows_alone(self, finding: Finding, probe: Probe) -> bool:
         subject = self._subject.fresh()
@@ -388,7 +404,8 @@ class Trying:
         )
         self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer)
 
-    def _place(self, fault: Fault) -> tuple[bool, bool, int]:
+    @staticmethod
+    def _place(fault: Fault) -> tuple[bool, bool, int]:
         """Return what a fault is sorted by: broken, then a habit, then what most probes show."""
         is_broken = fault.finding.verdict is Verdict.BROKEN
         return not is_broken, fault.finding.kind not in _HABITS, -fault.probes

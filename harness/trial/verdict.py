@@ -328,7 +328,11 @@ _OF_LENGTH: Final = ("HDR-06", "HDR-12", "HDR-13", "HDR-03")
 
 def _roots(found: Sequence[Finding]) -> list[Finding]:
     """Return what is wrong, nearest to the bytes first, without what follows from it."""
-    wrong = [each for each in found if each.verdict in (Verdict.BROKEN, Verdict.BENT)]
+    wrong = [
+        each
+        for each in found
+        if each.verdict in (Verdict.BROKEN, Verdict.BENT) or each.kind == "period rounded otherwise"
+    ]
     if any(each.kind in _PASSED_OVER for each in wrong):  # it is bent, and no unit takes it
         wrong = [
             replace(each, verdict=Verdict.BROKEN) if each.clause in _DEVICE else each

@@ -1,0 +1,85 @@
+"""What shows a fault to its author: the bytes side by side, and what a unit makes of the dump."""
+
+from fractions import Fraction
+from itertools import zip_longest
+from typing import Final
+
+from msgspec import Struct
+
+from dryload.emulator.dump.outgoing import outgoing, whole_sequence
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.wire.splitter import split
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files.dumpfile import load
+from dryload.harness.files.opening import Held
+from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.outcome import Transfer
+from dryload.harness.jobs.playlist import judged_contents, play_through, select
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.trial.task import Task
+
+_SHOWN: Final = 12
+"""Bytes of a message that are shown."""
+
+
+class Bytes(Struct, frozen=True, kw_only=True):
+    """The first message in which a dump is not the one that was to be expected."""
+
+    message: str
+    """Which message it is: the header, packet 3."""
+    first: int
+    """The place in the message of the first byte shown, counted from 0."""
+    asked: bytes
+    came: bytes
+
+
+def side_by_side(task: Task, data: bytes, packet: int | None = None) -> Bytes | None:
+    """Return where a dump differs from the plain one: in that packet, else where it differs first.
+
+    None where it does not, or where no plain one can be made.
+    """
+    try:
+        right = dump_of(task)
+    except ValueError:
+        return None
+    came = [piece.raw for piece in split(data)]
+    both = list(zip_longest(right, came, fillvalue=b""))
+    places = [place for place, (one, other) in enumerate(both) if one != other]
+    if not places:
+        return None
+    place = next((each for each in places if packet is not None and each == packet + 1), places[0])
+    one, other = both[place]
+    pairs = enumerate(zip_longest(one, other))
+    differs = next(at for at, (mine, its) in pairs if mine != its)
+    first = max(min(differs - 4, max(len(one), len(other)) - _SHOWN), 0)
+    return Bytes(
+        message="the header" if not place else f"message {place}, counted from the header",
+        first=first,
+        asked=one[first : first + _SHOWN],
+        came=other[first : first + _SHOWN],
+    )
+
+
+def dump_of(task: Task) -> list[bytes]:
+    """Return the messages of the plain dump of a task; ValueError where there is none."""
+    start, end, kind = task.loop_or_off
+    sample = Sample(
+        words=task.words.astype(word_dtype(task.bits)),
+        bits=task.bits,
+        rate=Fraction(task.rate),
+        sustain=NO_LOOP if task.loop is None else Loop(start=start, end=end, loop_type=kind),
+        name=task.name,
+    )
+    return list(whole_sequence(outgoing(sample, number=task.number, device_id=task.device_id)))
+
+
+def played(data: bytes) -> Transfer | None:
+    """Return what the usual emulated unit makes of a dump; None where nothing can be sent."""
+    try:
+        selected = select(list(judged_contents(load(Held("the dump", data)))), anyway=True)
+    except Problem:
+        return None
+    rehearsal = Rehearsal(load_profile())
+    rows = play_through(selected, rehearsal.play, hindrance=lambda: None)
+    return next((row for row in rows if isinstance(row, Transfer)), None)
