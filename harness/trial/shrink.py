@@ -108,7 +108,7 @@ class _Shows:
 
     def _is_wrong(self, task: Task, answer: Answer, subject: Subject) -> bool:
         """Whether a dump is wrong in the way of the fault."""
-        if answer.ending is not Ending.DUMP:
+        if answer.ending is not Ending.MADE:
             return False
         found = judged(task, answer.data).findings
         if self._fault.finding.kind == Kind.FORM:

@@ -1,6 +1,7 @@
-"""What an encoder is asked to make, and what it answers."""
+"""What an encoder is asked to make, or a decoder to read, and what it answers."""
 
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -45,25 +46,60 @@ class Task(Struct, frozen=True, kw_only=True, eq=False):
         return self.loop or (0, 0, LOOP_OFF)
 
 
-class Ending(StrEnum):
-    """How a call of an encoder ended."""
+class DumpTask(Struct, frozen=True, kw_only=True):
+    """A dump to be read."""
 
-    DUMP = "dump"
+    data: bytes
+
+
+AnyTask = Task | DumpTask
+
+
+class Heard(Struct, frozen=True, kw_only=True, eq=False):
+    """What a decoder gave back."""
+
+    words: NDArray[Any]
+    """Flat, the channels of a frame one after another: integers of `bits` bits or left-justified
+    in their type, or floating-point numbers with 1.0 as full scale."""
+    bits: int
+    rate: float
+    """In Hz."""
+    number: int | None = None
+    """None where it does not say, like a loop that is None and a name that is None."""
+    loop: LoopAsked | None = None
+    name: str | None = None
+    warnings: str = ""
+    """What it said beside that."""
+
+
+class Side(StrEnum):
+    """Which of the two is on trial."""
+
+    ENCODER = "encoder"
+    DECODER = "decoder"
+
+
+class Ending(StrEnum):
+    """How a call of an encoder or a decoder ended."""
+
+    MADE = "made"
+    """It made a dump, or words of one."""
     DECLINED = "declined"
     """It said no, in its way."""
     CRASHED = "crashed"
     HUNG = "hung"
     NOTHING = "nothing"
-    """It ended well and left no dump."""
+    """It ended well and left nothing."""
 
 
 class Answer(Struct, frozen=True, kw_only=True):
-    """What an encoder made of a task."""
+    """What an encoder or a decoder made of a task."""
 
     ending: Ending
     data: bytes = b""
+    heard: Heard | None = None
     said: str = ""
-    """What it said, where it made no dump."""
+    """What it said, where it made nothing."""
     input_changed: bool = False
     """Whether it wrote into the words that it was given."""
     earlier_changed: bool = False

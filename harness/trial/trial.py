@@ -266,14 +266,14 @@ class Trying:
             return
         begun_s = time.monotonic()
         answer = self._subject.answer(probe.task)
-        if words > 2_000 and answer.ending is Ending.DUMP:
+        if words > 2_000 and answer.ending is Ending.MADE:
             self._slowest_s = max(self._slowest_s, (time.monotonic() - begun_s) / words)
         self.trial.calls += 1
         self._conduct(probe, answer)
         if answer.ending is Ending.DECLINED:
             self.trial.declined.setdefault(probe.group, []).append(answer.said)
             self.trial.refused.update(probe.about)
-        if answer.ending is not Ending.DUMP:
+        if answer.ending is not Ending.MADE:
             return
         self.trial.dumps += 1
         self._made[place] = answer.data
@@ -290,7 +290,7 @@ class Trying:
         """Note what is wrong only because of the form in which the words came."""
         plain = Task(words=probe.task.words, bits=probe.task.bits)
         told = self._subject.answer(plain)
-        same = told.ending is Ending.DUMP and judged(plain, told.data).findings
+        same = told.ending is Ending.MADE and judged(plain, told.data).findings
         if same and same[0].kind == wrong[0].kind:
             return  # it is wrong in any form
         said = _uncapitalised(wrong[0].message)
@@ -336,7 +336,7 @@ class Trying:
             answer = subject.answer(probe.task)
         finally:
             subject.close()
-        if answer.ending is not Ending.DUMP:
+        if answer.ending is not Ending.MADE:
             return False
         return any(
             (each.clause, each.kind) == (finding.clause, finding.kind)

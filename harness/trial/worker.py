@@ -1,25 +1,30 @@
 """The process in which a callable on trial runs: it may hang, crash, print and leave things behind.
 
-Started as `python -m dryload.harness.trial.worker TARGET`; it is told tasks and tells answers, each
-a pickle, on the standard input and output that it was started with.  What the encoder prints goes
+Started as `python -m dryload.harness.trial.worker TARGET SIDE`; it is told tasks and tells answers,
+each a pickle, on the standard input and output that it was started with.  What is on trial prints
 to standard error.
 """
 
 import importlib
 import importlib.util
 import inspect
+import io
+import logging
 import os
 import pickle
 import sys
 import time
-from collections.abc import Callable, Iterable, Mapping
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dryload.emulator.wire.words import word_dtype
-from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Task
+from dryload.harness.trial.hearing import as_bytes, returned
+from dryload.harness.trial.task import PARAMETERS, Answer, DumpTask, Ending, Shape, Side, Task
 
 _Words = NDArray[np.signedinteger[Any]]
 _SAYS_NO: Final = (ValueError, NotImplementedError)
@@ -119,7 +124,7 @@ class Encoder:
         keeps = not hasattr(made, "__next__")  # an iterator is used up
         self._last = (made, data) if keeps and made is not None else None
         return Answer(
-            ending=Ending.DUMP if made is not None else Ending.NOTHING,
+            ending=Ending.MADE if made is not None else Ending.NOTHING,
             data=data,
             input_changed=not np.array_equal(np.asarray(words), task.words),
             earlier_changed=earlier_changed,
@@ -143,6 +148,52 @@ def _bytes_of(made: Any) -> bytes:
     return b"".join(parts)
 
 
+class Decoder:
+    """A callable, called with a dump, and watched."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        self._function = function
+        self._last: tuple[Any, bytes] | None = None
+
+    def answer(self, task: DumpTask) -> Answer:
+        """Return what it makes of a dump."""
+        try:
+            with _overheard() as said:
+                made = self._function(task.data)
+        except Exception as problem:
+            ending = Ending.DECLINED if isinstance(problem, _SAYS_NO) else Ending.CRASHED
+            return Answer(ending=ending, said=f"{type(problem).__name__}: {problem}")
+        if made is None:
+            return Answer(ending=Ending.NOTHING)
+        try:
+            heard = returned(made, " ".join(said.getvalue().split()))
+        except (TypeError, ValueError, OverflowError) as problem:
+            return Answer(ending=Ending.CRASHED, said=str(problem))
+        earlier_changed = False
+        if self._last is not None:
+            earlier, was = self._last
+            earlier_changed = as_bytes(returned(earlier)) != was
+        self._last = made, as_bytes(returned(made))
+        return Answer(
+            ending=Ending.MADE, data=as_bytes(heard), heard=heard, earlier_changed=earlier_changed
+        )
+
+
+@contextmanager
+def _overheard() -> Iterator[io.StringIO]:
+    """Yield what is written, warned of and logged meanwhile."""
+    said = io.StringIO()
+    handler = logging.StreamHandler(said)
+    logging.getLogger().addHandler(handler)
+    try:
+        with redirect_stdout(said), redirect_stderr(said), warnings.catch_warnings():
+            warnings.simplefilter("always")
+            warnings.showwarning = lambda message, *_: print(message, file=said)
+            yield said
+    finally:
+        logging.getLogger().removeHandler(handler)
+
+
 def main() -> None:
     """Serve until the pipe is closed."""
     told, tell = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
@@ -162,13 +213,13 @@ def main() -> None:
     tell.flush()
     if function is None:
         return
-    encoder = Encoder(function)
+    asked: Any = Encoder(function) if sys.argv[2] == Side.ENCODER else Decoder(function)
     while True:
         try:
             task = pickle.load(told)
         except EOFError:
             return
-        pickle.dump(encoder.answer(task), tell)
+        pickle.dump(asked.answer(task), tell)
         tell.flush()
 
 

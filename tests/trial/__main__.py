@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from dryload.harness.trial.battery import WIDTHS
 from dryload.harness.trial.shrink import shrink
-from dryload.harness.trial.subject import CallableSubject
+from dryload.harness.trial.subject import subject_of
 from dryload.harness.trial.trial import Fault, Kind, Trial, Trying
 from tests.oracle import packet_count
 from tests.trial.on_trial import subjects
@@ -55,7 +55,7 @@ class Came(Struct, frozen=True):
 
 
 def tried(place: int, *, shrinks: bool = False) -> Trial:
-    subject = CallableSubject(f"tests.trial.on_trial:s{place}")
+    subject = subject_of(f"tests.trial.on_trial:s{place}")
     widths = WIDTHS if "bits" in subject.parameters else (16,)
     widths = (16, *(each for each in widths if each != 16))
     try:
