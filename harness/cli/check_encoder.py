@@ -116,8 +116,13 @@ def _tried(name: str, bits: str | None, limit_s: float, wants_stop: Callable[[],
     from dryload.harness.trial.trial import Trying
 
     with closing(subject_of(name, limit_s=limit_s)) as subject, _progress() as progress:
-        trying = Trying(subject, _widths(bits, subject), progress=progress, wants_stop=wants_stop)
-        trial = trying.run()
+        trial = Trying(
+            subject,
+            _widths(bits, subject),
+            limit_s=limit_s,
+            progress=progress,
+            wants_stop=wants_stop,
+        ).run()
         for number, fault in enumerate(trial.faults[:_SHRUNK], start=1):
             if wants_stop():
                 trial.stopped = True

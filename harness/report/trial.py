@@ -37,8 +37,9 @@ def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterato
     if changes is not None:
         yield ""
         yield from _change_lines(changes)
-    yield ""
-    yield from _clause_lines(list(trial.rows()))
+    if trial.dumps:
+        yield ""
+        yield from _clause_lines(list(trial.rows()))
     for group, said in trial.declined.items():
         yield f"It said no {counted(len(said), 'time')} to {group}: {shown(said[0])}"
     for why in trial.left_out:
@@ -82,7 +83,7 @@ def _fault_lines(number: int, fault: Fault) -> Iterator[str]:
     yield f"   {size}: {task_words(fault.smallest or fault.probe.task)}{again}."
     yield f"   It showed in {counted(fault.probes, 'probe')}, first at: {fault.probe.group}."
     if finding.expected and finding.found:
-        yield f"   Expected {finding.expected}; found {finding.found}."
+        yield f"   Expected {finding.expected}; found {finding.found.rstrip('. ')}."
     yield from _byte_lines(fault)
     if (unit := unit_words(fault)) is not None:
         yield f"   A unit: {unit}"

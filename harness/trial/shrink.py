@@ -6,7 +6,7 @@ nearer to it), and parameters that are the usual ones.  Hypothesis looks for the
 What was asked once is not asked again, and beyond a number of questions all is taken to be well.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from dryload.harness.trial.verdict import judged
 
 _QUESTIONS: Final = {False: 600, True: 120}
 """How often an encoder is asked for one fault, by whether it is a command (our choice)."""
+_TRIES: Final = 8
 _SHORT: Final = 200
 """Words up to which they are made simpler one by one."""
 _PLAIN: Final = Task(words=np.zeros(0, np.int32))
@@ -35,16 +36,18 @@ def shrink(fault: Fault, subject: Subject) -> None:
                 task = step(task, with_it)
             fault.smallest = task
             fault.smallest_data = subject.answer(task).data
-            fault.finding = _of_smallest(fault, task)
+            fault.finding = _of_smallest(fault, subject.parameters)
             fault.reproduced = with_it.again(task)
     finally:
         with_it.close()
 
 
-def _of_smallest(fault: Fault, task: Task) -> Finding:
+def _of_smallest(fault: Fault, parameters: Sequence[str]) -> Finding:
     """Return the finding as the smallest input shows it."""
-    told = fault.finding
-    found = judged(task, fault.smallest_data).findings if fault.smallest_data else ()
+    told, task = fault.finding, fault.smallest
+    if task is None or not fault.smallest_data:
+        return told
+    found = judged(task, fault.smallest_data, parameters).findings
     alike = [each for each in found if (each.clause, each.kind) == (told.clause, told.kind)]
     return alike[0] if alike else told
 
@@ -94,8 +97,8 @@ class _Shows:
                 subject.close()
         if kind == Kind.HANGS:
             self._left = 0  # each question takes the whole limit
-        if kind == Kind.NOT_REPEATABLE:
-            return _differ(task, subject, subject)
+        if kind == Kind.NOT_REPEATABLE:  # it may hang on the clock
+            return any(_differ(task, subject, subject) for _ in range(_TRIES))
         if self._elsewhere is not None:
             return _differ(task, subject, self._elsewhere)
         answer = subject.answer(task)
@@ -110,10 +113,12 @@ class _Shows:
         """Whether a dump is wrong in the way of the fault."""
         if answer.ending is not Ending.MADE:
             return False
-        found = judged(task, answer.data).findings
+        found = judged(task, answer.data, subject.parameters).findings
         if self._fault.finding.kind == Kind.FORM:
             plain = replace(task, shape=Shape.PLAIN)
-            return bool(found) and not judged(plain, subject.answer(plain).data).findings
+            return bool(found) and not (
+                judged(plain, subject.answer(plain).data, subject.parameters).findings
+            )
         wanted = self._fault.finding.clause, self._fault.finding.kind
         return any((each.clause, each.kind) == wanted for each in found)
 

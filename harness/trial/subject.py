@@ -223,9 +223,9 @@ class _Worker:
             return heard
         if self.is_alive and heard is _LATE:
             self.end()
-            return Answer(ending=Ending.HUNG, said=f"no answer within {limit_s:g} s")
+            return Answer(ending=Ending.HUNG, said=f"no answer within {limit_s:g} s", lost=True)
         self._process.wait()
-        return Answer(ending=Ending.CRASHED, said=_ended(self._process.returncode))
+        return Answer(ending=Ending.CRASHED, said=_ended(self._process.returncode), lost=True)
 
     def next(self, limit_s: float) -> Any:
         """Return what it tells next."""
@@ -311,8 +311,11 @@ class CommandSubject:
             )
         loops = places >= set(_LOOP_PLACES)
         self.parameters: tuple[str, ...] = tuple(
-            each for each in PARAMETERS if each in places or (each == "loop" and loops)
+            each
+            for each in PARAMETERS
+            if each in places or each == "rate" or (each == "loop" and loops)
         )
+        """The rate is in the WAV file, whether it has a place or not."""
 
     def answer(self, task: AnyTask) -> Answer:
         """Start the command for a task and return what it wrote."""
@@ -347,7 +350,7 @@ class CommandSubject:
         try:
             output, _ = process.communicate(timeout=self._limit_s)
         except subprocess.TimeoutExpired:
-            return Answer(ending=Ending.HUNG, said=f"no end within {self._limit_s:g} s")
+            return Answer(ending=Ending.HUNG, said=f"no end within {self._limit_s:g} s", lost=True)
         finally:
             _kill_group(process)
         said = " ".join(output.decode("utf-8", "replace").split())[-_LONGEST_SAID:]

@@ -100,6 +100,8 @@ class Answer(Struct, frozen=True, kw_only=True):
     heard: Heard | None = None
     said: str = ""
     """What it said, where it made nothing."""
+    lost: bool = False
+    """Whether its process hung or ended, and not just this call."""
     input_changed: bool = False
     """Whether it wrote into the words that it was given."""
     earlier_changed: bool = False

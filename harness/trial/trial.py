@@ -23,8 +23,12 @@ from dryload.harness.trial.subject import LIMIT_S, Subject
 from dryload.harness.trial.task import Answer, Ending, Shape, Task
 from dryload.harness.trial.verdict import judged
 
-_LONG_S: Final = LIMIT_S * 0.6
-"""A probe that is likely to take longer is left out (our choice)."""
+_LONG: Final = 0.6
+"""Of the limit for a call: a probe that is likely to take longer is left out (our choice)."""
+_LOST: Final = 5
+"""So often a process may hang or be lost before nothing more is asked (our choice)."""
+_ENOUGH: Final = 100
+"""A habit that makes others look wrong is clear after so many probes (our choice)."""
 _ELSEWHERE: Final = 9  # probes that are asked in other surroundings
 
 
@@ -86,6 +90,8 @@ class Fault(Struct, kw_only=True, eq=False):
     probe: Probe
     answer: Answer
     probes: int = 1
+    last: Probe | None = None
+    """The last one that was counted."""
     also: dict[str, str] = field(default_factory=dict)
     """What else is wrong with the same clause, by kind."""
     surroundings: Mapping[str, str] = field(default_factory=dict)
@@ -96,6 +102,11 @@ class Fault(Struct, kw_only=True, eq=False):
     """The dump that came of it."""
     reproduced: bool | None = None
     """Whether the smallest input showed it again in a new process."""
+
+    def count(self, probe: Probe) -> None:
+        """Count a probe that shows it too; each is counted once."""
+        self.probes += probe is not self.last
+        self.last = probe
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -210,9 +221,12 @@ class Trying:
         subject: Subject,
         widths: Sequence[int],
         *,
+        limit_s: float = LIMIT_S,
         progress: Callable[[int, int, str], None],
         wants_stop: Callable[[], bool],
     ) -> None:
+        self._limit_s: Final = limit_s
+        self._lost = 0
         self.trial: Final = Trial(parameters=subject.parameters, widths=tuple(widths))
         self._subject: Final = subject
         self._progress: Final = progress
@@ -238,6 +252,9 @@ class Trying:
         try:
             for place, probe in enumerate(probes):
                 self._step(total, probe.group)
+                if self._is_hopeless():
+                    self.trial.left_out.append("the rest, because of what is told first")
+                    break
                 self._ask(place, probe)
             for probe in reversed(again):
                 self._step(total, Group.REPEATS)
@@ -251,6 +268,11 @@ class Trying:
         self.trial.took_s = time.monotonic() - begun_s
         return self.trial
 
+    def _is_hopeless(self) -> bool:
+        """Whether more questions would tell no more before the first fault is mended."""
+        habits = [fault for kind in _HABITS if (fault := self._faults.get(kind)) is not None]
+        return self._lost >= _LOST or any(each.probes > _ENOUGH for each in habits)
+
     def _step(self, total: int, what: Group) -> None:
         if self._wants_stop():
             raise _Stopped
@@ -260,12 +282,13 @@ class Trying:
     def _ask(self, place: int, probe: Probe) -> None:
         """Ask one probe and note what came of it."""
         words = len(probe.task.words)
-        if words > 10_000 and words * self._slowest_s > _LONG_S:
+        if words > 10_000 and words * self._slowest_s > _LONG * self._limit_s:
             takes = words * self._slowest_s
             self.trial.left_out.append(f"{words:,} words would take some {takes:,.0f} s")
             return
         begun_s = time.monotonic()
         answer = self._subject.answer(probe.task)
+        self._lost += answer.lost
         if words > 2_000 and answer.ending is Ending.MADE:
             self._slowest_s = max(self._slowest_s, (time.monotonic() - begun_s) / words)
         self.trial.calls += 1
@@ -277,7 +300,7 @@ class Trying:
             return
         self.trial.dumps += 1
         self._made[place] = answer.data
-        verdict = judged(probe.task, answer.data)
+        verdict = judged(probe.task, answer.data, self.trial.parameters)
         self.trial.exercised.update(verdict.exercised)
         wrong = [each for each in verdict.findings if each.clause not in probe.may_differ]
         if wrong and probe.task.shape is not Shape.PLAIN:
@@ -290,7 +313,7 @@ class Trying:
         """Note what is wrong only because of the form in which the words came."""
         plain = Task(words=probe.task.words, bits=probe.task.bits)
         told = self._subject.answer(plain)
-        same = told.ending is Ending.MADE and judged(plain, told.data).findings
+        same = judged(plain, told.data, self.trial.parameters).findings
         if same and same[0].kind == wrong[0].kind:
             return  # it is wrong in any form
         said = _uncapitalised(wrong[0].message)
@@ -317,7 +340,7 @@ class Trying:
             known.finding.kind,
             *known.also,
         ):
-            known.probes += kind == known.finding.kind
+            known.count(probe)
             return
         if (clause, kind) in self._of_memory or (
             not self._subject.is_command and not self._shows_alone(finding, probe)
@@ -327,8 +350,9 @@ class Trying:
             self._tell(Kind.REMEMBERS, probe, answer, said=said, first=finding)
         elif known is not None:
             known.also[kind] = finding.message
+            known.count(probe)
         else:
-            self._faults[clause] = Fault(finding=finding, probe=probe, answer=answer)
+            self._faults[clause] = Fault(finding=finding, probe=probe, answer=answer, last=probe)
 
     def _shows_alone(self, finding: Finding, probe: Probe) -> bool:
         subject = self._subject.fresh()
@@ -340,7 +364,7 @@ class Trying:
             return False
         return any(
             (each.clause, each.kind) == (finding.clause, finding.kind)
-            for each in judged(probe.task, answer.data).findings
+            for each in judged(probe.task, answer.data, self.trial.parameters).findings
         )
 
     def _ask_again(self, place: int, probe: Probe) -> None:
@@ -361,7 +385,7 @@ class Trying:
 
     def _elsewhere(self, chosen: Sequence[Probe], probes: Sequence[Probe], total: int) -> None:
         """Ask some probes in other surroundings, and say which of these make a difference."""
-        if {Kind.NOT_REPEATABLE, Kind.REMEMBERS} & self._faults.keys():
+        if self._is_hopeless() or {Kind.NOT_REPEATABLE, Kind.REMEMBERS} & self._faults.keys():
             return
         for name, surroundings in _surroundings():
             subject = self._subject.fresh(surroundings)
@@ -388,7 +412,7 @@ class Trying:
         **names: str,
     ) -> None:
         if (known := self._faults.get(kind)) is not None:
-            known.probes += 1
+            known.count(probe)
             return
         says, do = _SAYS[kind]
         finding = Finding(
@@ -402,7 +426,7 @@ class Trying:
             do=do,
             kind=kind.value,
         )
-        self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer)
+        self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer, last=probe)
 
     @staticmethod
     def _place(fault: Fault) -> tuple[bool, bool, int]:

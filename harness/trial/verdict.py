@@ -34,7 +34,7 @@ from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.judge.plan import turned
 from dryload.harness.judge.stream import judge_stream
 from dryload.harness.trial.packing import packed_otherwise, packed_right
-from dryload.harness.trial.task import Task
+from dryload.harness.trial.task import PARAMETERS, Task
 
 _NS: Final = 1_000_000_000
 _DATA: Final = slice(5, 125)  # PKT-01: the data bytes of a packet
@@ -63,8 +63,8 @@ class Judged(Struct, frozen=True, kw_only=True):
     """The clauses that it could have broken."""
 
 
-def judged(task: Task, data: bytes) -> Judged:
-    """Judge a dump that was made for a task."""
+def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> Judged:
+    """Judge a dump that was made for a task, by those parameters that the encoder was told."""
     verdicts = list(judge_stream(data))
     dumps = [each for each in verdicts if each.contents.section.opening is not None]
     found = [
@@ -81,7 +81,7 @@ def judged(task: Task, data: bytes) -> Judged:
     contents = dumps[0].contents
     header = contents.header
     if header is not None:
-        found += _fields(task, header)
+        found += _fields(task, header, told)
         found += _beside(task, contents)
         found += _packing(task, contents) or _words(task, contents)
     return Judged(findings=tuple(_roots(found)), exercised=frozenset(_exercised(task, contents)))
@@ -139,7 +139,7 @@ def _exercised(task: Task, contents: DumpContents) -> Iterator[str]:
         yield "WRD-10"
 
 
-def _fields(task: Task, header: Header) -> Iterator[Finding]:
+def _fields(task: Task, header: Header, told: Sequence[str]) -> Iterator[Finding]:
     """Yield what the header says otherwise than it was asked."""
     if header.bits < task.bits:
         yield _other(
@@ -147,11 +147,14 @@ def _fields(task: Task, header: Header) -> Iterator[Finding]:
         )
     groups = 3 if isinstance(header, DumpHeader) else 5
     order = "HDR-12" if groups == 3 else "EXT-03"
-    yield from _field("sample number", (task.number, header.sample_number), 2, "HDR-02", "HDR-02")
+    if "number" in told:
+        numbers = task.number, header.sample_number
+        yield from _field("sample number", numbers, 2, "HDR-02", "HDR-02")
     yield from _field("length", (len(task.words), header.length), groups, "HDR-06", order)
-    if task.device_id != header.device_id:
+    if "device_id" in told and task.device_id != header.device_id:
         yield _other("device ID", task.device_id, header.device_id, "DEV-03", "Write it as asked.")
-    yield from _rate(task, header)
+    if "rate" in told:
+        yield from _rate(task, header)
     yield from _loop(task, header, groups, order)
 
 
