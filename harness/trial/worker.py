@@ -12,12 +12,14 @@ import io
 import logging
 import os
 import pickle
+import queue
 import sys
+import threading
 import time
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -214,13 +216,20 @@ def main() -> None:
     if function is None:
         return
     asked: Any = Encoder(function) if sys.argv[2] == Side.ENCODER else Decoder(function)
+    tasks: queue.SimpleQueue[Any] = queue.SimpleQueue()
+    threading.Thread(target=_hear, args=(told, tasks), daemon=True).start()
     while True:
-        try:
-            task = pickle.load(told)
-        except EOFError:
-            return
-        pickle.dump(asked.answer(task), tell)
+        pickle.dump(asked.answer(tasks.get()), tell)
         tell.flush()
+
+
+def _hear(told: IO[bytes], tasks: "queue.SimpleQueue[Any]") -> None:
+    """Pass tasks on; where nobody is left to ask, end the process, whatever it is doing."""
+    try:
+        while True:
+            tasks.put(pickle.load(told))
+    except BaseException:
+        os._exit(0)
 
 
 if __name__ == "__main__":

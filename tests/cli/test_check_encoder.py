@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 from xml.etree import ElementTree
 
 import pytest
 
-from tests.cli.runs import run
+from tests.cli.runs import COMMAND, run
+
+T = TypeVar("T")
 
 RIGHT = '''
 def encode(words, *, bits=16, rate=44100, number=0):
@@ -110,7 +116,7 @@ def test_what_makes_no_dump_is_said(folder: Path, encoder: str, code: int, said:
     [
         (["nowhere:encode"], "No module named 'nowhere'"),
         (["right:decode"], "has no attribute 'decode'"),
-        (["right.py"], "is neither module:function nor a command line"),
+        (["right.py"], "right.py cannot be started"),
         (["tool {input} {output} {colour}"], "has a place {colour}"),
         (["no-such-tool {input} {output}"], "no-such-tool cannot be started"),
         (["'tool {input} {output}"], "cannot be read"),
@@ -125,6 +131,27 @@ def test_what_cannot_be_tried_is_one_clear_line(folder: Path, words: list[str], 
     assert (done.code, done.out) == (2, "")
     assert said in done.err
     assert "Traceback" not in done.err
+
+
+@pytest.mark.skipif(not Path("/proc").exists(), reason="looks for the process in /proc")
+def test_nothing_is_left_running_when_it_is_killed(folder: Path) -> None:
+    (folder / "endless.py").write_text(
+        "import os\n\n\ndef encode(words):\n"
+        "    open('pid', 'w').write(str(os.getpid()))\n    while True:\n        pass\n"
+    )
+    command = [*COMMAND, "check-encoder", "endless:encode"]
+    with subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL) as process:
+        pid = _soon(lambda: (folder / "pid").read_text() if (folder / "pid").exists() else "")
+        process.kill()
+    _soon(lambda: not Path(f"/proc/{pid}").exists())
+
+
+def _soon(look: Callable[[], T]) -> T:
+    for _ in range(600):
+        if found := look():
+            return found
+        time.sleep(0.05)
+    raise AssertionError("it never came")
 
 
 def test_known_faults_are_written_down_and_changes_are_wrong(folder: Path) -> None:
