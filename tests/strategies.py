@@ -1,4 +1,6 @@
-"""Generators for the property tests: messages, samples, streams of pieces.  One home for all.
+"""Generators for the property tests: messages, samples, streams of pieces.
+
+Samples that make sense, dumps and damage are in `dryload.strategies`, for everybody.
 
 What a message's fields may be follows the published layouts (M1 pp. 36-40, CA-019 pp. 1-4), typed
 here once more and not read from the project, so that a wrong width there is noticed.
@@ -10,10 +12,11 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Final
 
-import numpy as np
 from hypothesis import strategies as st
 from msgspec import Struct
+from msgspec.structs import replace
 
+from dryload import strategies as public
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.emulator.wire.messages import (
     DataPacket,
@@ -105,17 +108,11 @@ messages: Final[st.SearchStrategy[Message]] = st.sampled_from(list(MESSAGES)).fl
 )
 
 
-@st.composite
-def samples(draw: st.DrawFn, *, most_frames: int = 130, extended: bool = False) -> Sample:
-    """Return a sample; with `extended` one that may need the extended header."""
-    bits = draw(st.integers(8, 28))
-    channels = draw(st.integers(1, 3)) if extended else 1
-    count = draw(st.integers(0, most_frames)) * channels
-    top = 1 << (bits - 1)
-    dtype = np.int8 if bits == 8 else np.int16 if bits <= 16 else np.int32
-    words = draw(st.lists(st.integers(-top, top - 1), min_size=count, max_size=count))
-    period_ns = draw(st.integers(1, 2**21 - 1))
-    ticks = draw(st.integers(2**28, 2**50))
+def samples(*, most_frames: int = 130, extended: bool = False) -> st.SearchStrategy[Sample]:
+    """Return samples with whatever a standard header can say of them, sensible or not.
+
+    With `extended` they may need the extended header.
+    """
     loop_types = (0x00, 0x01, 0x02, 0x40, 0x7E, 0x7F) if extended else (0x00, 0x01, 0x7F)
     loops = st.builds(
         Loop,
@@ -123,15 +120,19 @@ def samples(draw: st.DrawFn, *, most_frames: int = 130, extended: bool = False) 
         end=st.integers(0, 2**20),
         loop_type=st.sampled_from(loop_types),
     )
-    numbered = draw(st.dictionaries(st.integers(1, 16_382), loops, max_size=3))
-    return Sample(
-        words=np.array(words, dtype),
-        bits=bits,
-        rate=Fraction(ticks, 2**28) if extended else Fraction(1_000_000_000, period_ns),
-        channels=channels,
-        sustain=draw(loops | st.just(NO_LOOP)),
-        loops=tuple(sorted(numbered.items())),
-        name=draw(st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=20)),
+    ticks = st.integers(2**28, 2**50).map(lambda each: Fraction(each, 2**28))
+    periods = st.integers(1, 2**21 - 1).map(lambda each: Fraction(1_000_000_000, each))
+    plain = public.samples(
+        bits=st.integers(8, 28),
+        rate=ticks if extended else periods,
+        channels=st.integers(1, 3) if extended else st.just(1),
+        loop=loops | st.just(NO_LOOP),
+        least_frames=0,
+        most_frames=most_frames,
+    )
+    numbered = st.dictionaries(st.integers(1, 16_382), loops, max_size=3)
+    return st.builds(
+        lambda sample, more: replace(sample, loops=tuple(sorted(more.items()))), plain, numbered
     )
 
 

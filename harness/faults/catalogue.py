@@ -4,7 +4,7 @@ A mistake in the file is ours, so it raises.
 """
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final, Literal
@@ -12,6 +12,8 @@ from typing import Any, Final, Literal
 from msgspec import Struct, convert
 
 _SITUATIONS: Final = "situations"
+_ORDINALS: Final = ("2nd", "3rd", "4th", "5th", "7th")
+_SEEDS: Final = 10_000
 
 
 class Parameter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -92,6 +94,21 @@ def faults() -> tuple[Fault, ...]:
         if group != _SITUATIONS
         for name, entry in entries.items()
     )
+
+
+def filled(pattern: str, packets: int, below: Callable[[int, str], int]) -> str:
+    """Return a line of `campaign` with its places filled, for a dump of so many packets.
+
+    `below` draws a number from 0 up to a limit, for what the name says.
+    """
+    draws: dict[str, Callable[[], int | str]] = {
+        "p": lambda: below(packets, "packet"),
+        "o": lambda: _ORDINALS[below(len(_ORDINALS), "ordinal")],
+        "n": lambda: 2 + below(7, "small"),
+        "ms": lambda: 3 + below(97, "time"),
+        "s": lambda: below(_SEEDS, "seed"),
+    }
+    return pattern.format(**{key: draw() for key, draw in draws.items() if f"{{{key}}}" in pattern})
 
 
 @cache

@@ -20,7 +20,7 @@ from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
 from dryload.emulator.wire.sizes import words_per_packet
 from dryload.emulator.wire.words import Words, word_dtype
 from dryload.harness.faults.asked import Disturbances
-from dryload.harness.faults.catalogue import faults, situations
+from dryload.harness.faults.catalogue import faults, filled, situations
 from dryload.harness.faults.reading import NotUnderstood, read_all
 from dryload.harness.jobs.dumps import Dump
 
@@ -33,7 +33,6 @@ _RATES: Final = (44_100, 32_000, 22_050, 11_025)
 _USUAL_PACKETS: Final = 12
 _HOW_MANY: Final = (0, 1, 1, 1, 1, 1, 1, 2, 2, 9)
 """Faults of a case, thrown among these; 9: an everyday situation."""
-_ORDINALS: Final = ("2nd", "3rd", "4th", "5th", "7th")
 _SEEDS: Final = 10_000
 _T = TypeVar("_T")
 
@@ -198,13 +197,8 @@ def _drawn(plan: CampaignPlan, dice: _Dice, packets: int) -> tuple[str, ...]:
 
 def _filled(dice: _Dice, packets: int, which: int) -> str:
     """Return something that the catalogue has for campaigns, with its places filled."""
-    return dice.one_of(_patterns(), f"pattern {which}").format(
-        p=dice.below(packets, f"packet {which}"),
-        o=dice.one_of(_ORDINALS, f"ordinal {which}"),
-        n=2 + dice.below(7, f"small {which}"),
-        ms=3 + dice.below(97, f"time {which}"),
-        s=dice.below(_SEEDS, f"seed {which}"),
-    )
+    pattern = dice.one_of(_patterns(), f"pattern {which}")
+    return filled(pattern, packets, lambda limit, name: dice.below(limit, f"{name} {which}"))
 
 
 @cache
