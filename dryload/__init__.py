@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         rehearse,
         validate,
     )
+    from dryload.assertions import assert_loads
     from dryload.emulator.dump.sample import Loop, Sample
     from dryload.harness.files.problem import Problem
     from dryload.harness.jobs.outcome import Outcome
@@ -35,6 +36,7 @@ __all__ = [
     "Result",
     "Sample",
     "Unit",
+    "assert_loads",
     "decode",
     "diagnose",
     "diff",
@@ -50,6 +52,7 @@ _ROOMS = {
     "Outcome": "dryload.harness.jobs.outcome",
     "Problem": "dryload.harness.files.problem",
     "Sample": "dryload.emulator.dump.sample",
+    "assert_loads": "dryload.assertions",
     **dict.fromkeys(("Diagnosis", "Difference", "Report", "Result"), "dryload.results"),
 }
 

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from dryload.emulator.dump.capture import Capture
 from dryload.emulator.dump.outgoing import HeaderKind, outgoing, whole_sequence
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.emulator.unit.possible import Profile, ProfileError
@@ -23,7 +22,6 @@ from dryload.harness.files import capture_file, dumpfile
 from dryload.harness.files.capture_file import CaptureFile, CaptureForm
 from dryload.harness.files.opening import Held, shown
 from dryload.harness.files.problem import NoDump, Problem
-from dryload.harness.files.recorded import Recorded, TakenAt
 from dryload.harness.jobs import compare, convert
 from dryload.harness.jobs.dumps import sources_in
 from dryload.harness.jobs.playlist import LeftOut, judged_contents, play_through, select
@@ -54,7 +52,7 @@ def validate(data: "Material") -> Report:
 
     Problem (NoDump) for what holds no message of a sample dump.
     """
-    file = capture_file.load_as_it_is(_named(data))
+    file = capture_file.load_as_it_is(named(data))
     if isinstance(file, CaptureFile):
         seen = judge_capture(file.recorded)
         return Report(
@@ -129,7 +127,7 @@ class Unit:
 
     def rehearse(self, data: "Material", *, anyway: bool = False) -> Result:
         """Send dumps to it; see `rehearse`."""
-        file = dumpfile.load(_named(data))
+        file = dumpfile.load(named(data))
         selected = select(list(judged_contents(file)), anyway=anyway)
         selection.check_numbers(selected, "Give each its own sample number.")
         rehearsal = self._rehearsal
@@ -169,11 +167,11 @@ def diagnose(capture: "Material | Result", source: "Material | None" = None) -> 
     `source` is the dump that was meant to be sent.  Problem where nothing belongs to a dump.
     """
     if isinstance(capture, Result):
-        recorded = Recorded(capture=Capture(passages=list(capture.passages)), taken_at=TakenAt.LINE)
-        file = CaptureFile(name="the rehearsal", form=CaptureForm.LINES, recorded=recorded)
+        form = CaptureForm.LINES
+        file = CaptureFile(name="the rehearsal", form=form, recorded=capture.recorded)
     else:
-        file = capture_file.load(_named(capture, "the capture given"))
-    sources = () if source is None else sources_in([_named(source, "the source given")])
+        file = capture_file.load(named(capture, "the capture given"))
+    sources = () if source is None else sources_in([named(source, "the source given")])
     found = diagnosed(file.recorded, sources)
     if not found.is_of_transfer:
         raise Problem(f"{shown(file.name)} holds no transfer: nothing in it is of a sample dump.")
@@ -187,7 +185,7 @@ def diagnose(capture: "Material | Result", source: "Material | None" = None) -> 
 
 def diff(a: "Material", b: "Material") -> Difference:
     """Compare dumps with dumps, a dump with the audio it was made from, or two captures."""
-    one, other = _named(a, "A"), _named(b, "B")
+    one, other = named(a, "A"), named(b, "B")
     if compare.are_captures(one, other):
         result = compare.compare_captures(one, other, tolerance_ns=None)
         text = "\n".join(capture_diff.text(result))
@@ -239,7 +237,7 @@ def decode(data: "Material", *, dump: int = 1, damaged: bool = False) -> Sample:
     Problem where it is damaged, unless `damaged` ones are wanted: silence stands for packets that
     are missing then.
     """
-    taken = convert.decode_file(_named(data), dump)
+    taken = convert.decode_file(named(data), dump)
     if not (taken.contents.is_whole or damaged):
         raise Problem(
             f"{shown(taken.file.name)} is damaged.",
@@ -256,7 +254,7 @@ def messages(data: "Material") -> "list[Message]":
     from mido import Message
 
     found = []
-    for piece in split(dumpfile.load(_named(data)).data):
+    for piece in split(dumpfile.load(named(data)).data):
         try:
             found.append(Message.from_bytes(piece.body))
         except ValueError as problem:
@@ -267,7 +265,7 @@ def messages(data: "Material") -> "list[Message]":
     return found
 
 
-def _named(data: "Material", name: str = _IN_MEMORY) -> str:
+def named(data: "Material", name: str = _IN_MEMORY) -> str:
     """Return the name by which the harness reads material."""
     if isinstance(data, str | os.PathLike):
         return os.fspath(data)

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 from msgspec import Struct
 
-from dryload.emulator.dump.capture import Passage
+from dryload.emulator.dump.capture import Capture, Passage
 from dryload.emulator.wire.words import Words
 from dryload.harness.diagnose.weigh import Suspicion
+from dryload.harness.files.recorded import Recorded, TakenAt
 from dryload.harness.jobs.compare import FileComparison
 from dryload.harness.jobs.outcome import Outcome, Transfer
 from dryload.harness.judge.conversation import ConversationComparison
@@ -49,6 +50,11 @@ class Result(Struct, frozen=True, kw_only=True, eq=False):
     def __str__(self) -> str:
         """Return the report for people."""
         return self.text
+
+    @property
+    def recorded(self) -> Recorded:
+        """What passed, as a capture of the line."""
+        return Recorded(capture=Capture(passages=list(self.passages)), taken_at=TakenAt.LINE)
 
     @property
     def is_well(self) -> bool:
