@@ -20,6 +20,8 @@ TAKES: Final = "takes"
 class EventKind(Enum):
     """What happened; the comment says whose event it is."""
 
+    __hash__ = object.__hash__  # members of an Enum hash by name otherwise, in slow steps
+
     # sender
     ANSWERED = auto()  # a reply was taken for the message in question: ACK; OVERDUE: too late
     REJECTED = auto()  # a reply was taken for the message in question: NAK

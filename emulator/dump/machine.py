@@ -8,7 +8,7 @@ leaves in order.
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
-from typing import Final, Generic, NamedTuple, TypeVar
+from typing import Any, ClassVar, Final, Generic, NamedTuple, TypeVar
 
 from dryload.emulator.dump.events import Event, EventKind
 
@@ -42,14 +42,22 @@ def method_of(action: Enum) -> str:
 
 
 class Machine(Generic[S, C, A]):
-    """Walks a table; keeps messages until they are due; collects events."""
+    """Walks a table; keeps messages until they are due; collects events.
+
+    A machine names its `actions`; each is carried out by the method of its name.
+    """
+
+    _methods: ClassVar[Mapping[Enum, Callable[..., None]]]
+
+    def __init_subclass__(cls, *, actions: type[Enum], **others: Any) -> None:
+        """Look the methods up once for all machines of a kind."""
+        super().__init_subclass__(**others)
+        cls._methods = {each: getattr(cls, method_of(each)) for each in actions}
 
     def __init__(self, table: Table[S, C, A], state: S) -> None:
-        """Start in `state`; an action is carried out by the method of its name."""
+        """Start in `state`."""
         self.state: S = state
         self._table: Final = table
-        # Rows that came up, with their methods: most never do.
-        self._rows: Final[dict[tuple[S, C], tuple[S, tuple[Callable[[int], None], ...]]]] = {}
         self._ready: deque[bytes] = deque()
         self._due: deque[tuple[int, bytes]] = deque()
         self._events: list[Event] = []
@@ -64,22 +72,15 @@ class Machine(Generic[S, C, A]):
         return bool(self._ready or self._due)
 
     def _step(self, cue: C, now_ns: int) -> None:
-        row = self._rows.get((self.state, cue)) or self._row((self.state, cue))
+        row = self._table.get((self.state, cue))
         if row is None:
             # Tests hold the pairs without a row against the table; outside bytes never raise.
             self._note(EventKind.UNEXPECTED, now_ns, detail=f"{cue.name} in {self.state.name}")
             return
-        self.state, actions = row
-        for action in actions:
-            action(now_ns)
-
-    def _row(self, pair: tuple[S, C]) -> tuple[S, tuple[Callable[[int], None], ...]] | None:
-        row = self._table.get(pair)
-        if row is None:
-            return None
-        methods = tuple(getattr(self, method_of(action)) for action in row.do)
-        found = self._rows[pair] = (row.to, methods)
-        return found
+        self.state = row.to
+        methods = self._methods
+        for action in row.do:
+            methods[action](self, now_ns)
 
     def _note(
         self, kind: EventKind, now_ns: int, packet: int | None = None, detail: str = ""

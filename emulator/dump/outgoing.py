@@ -73,6 +73,10 @@ def standard_header(sample: Sample, *, number: int, device_id: int) -> DumpHeade
     """Return the 21-byte header; ValueError where the sample needs the extended one (HDR-14)."""
     if (why := _needs_extended(sample)) is not None:
         raise ValueError(why)
+    return _stated(sample, number, device_id)
+
+
+def _stated(sample: Sample, number: int, device_id: int) -> DumpHeader:
     return DumpHeader(
         device_id=device_id,
         sample_number=number,
@@ -112,9 +116,10 @@ def outgoing(
 
     Loops and a name follow the packets as messages of their own.
     """
-    standard = None
-    if header == "standard" or _needs_extended(sample) is None:
-        standard = encode(standard_header(sample, number=number, device_id=device_id))
+    why = _needs_extended(sample)
+    if header == "standard" and why is not None:
+        raise ValueError(why)
+    standard = None if why is not None else encode(_stated(sample, number, device_id))
     if header == "extended" or standard is None:
         extended = encode(extended_header(sample, number=number, device_id=device_id))
         first, fallback = extended, standard
@@ -124,7 +129,7 @@ def outgoing(
         header=first,
         fallback=fallback,
         packets=packets_of(sample, device_id=device_id),
-        after=_after(sample, number=number, device_id=device_id),
+        after=_after(sample, number=number, device_id=device_id, extended=why is not None),
     )
 
 
@@ -207,8 +212,7 @@ def _needs_extended(sample: Sample) -> str | None:
     return None
 
 
-def _after(sample: Sample, *, number: int, device_id: int) -> tuple[bytes, ...]:
-    extended = _needs_extended(sample) is not None
+def _after(sample: Sample, *, number: int, device_id: int, extended: bool) -> tuple[bytes, ...]:
     messages = []
     for loop_number, loop in sample.loops:
         says_it = loop.loop_type in LOOP_TYPES and max(loop.start, loop.end) <= MAX_21_BIT

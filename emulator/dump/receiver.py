@@ -50,7 +50,7 @@ class Pace(Struct, frozen=True, kw_only=True):
     packet_ns: int = 0
 
 
-class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo]):
+class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo], actions=ReceiverDo):
     """One half of an endpoint: takes decoded messages that are meant for `device_id`.
 
     Until `busy_until_ns` it works on what it took last; whoever owns it keeps arriving bytes back.

@@ -94,7 +94,9 @@ class Patience(Struct, frozen=True, kw_only=True):
     """For a question beside the dump: at least this, and twice what the first answer took."""
 
 
-class Requester(Machine[RequesterState, RequesterCue, RequesterDo], SteadyReceiver):
+class Requester(
+    Machine[RequesterState, RequesterCue, RequesterDo], SteadyReceiver, actions=RequesterDo
+):
     """An endpoint that asks `device_id` for `sample_number` once `start` is called.
 
     `questions` are sent one by one after the dump; what answers them is in `more`.  Where the first

@@ -52,7 +52,9 @@ class Sample(Struct, frozen=True, kw_only=True, eq=False):
     @property
     def period_ns(self) -> int:
         """The nearest sample period in ns (HDR-05)."""
-        return round(_NS / self.rate)
+        whole, rest = divmod(_NS * self.rate.denominator, self.rate.numerator)
+        twice = 2 * rest - self.rate.numerator
+        return whole + (twice > 0 or (not twice and whole % 2))
 
 
 def same_samples(a: Sample, b: Sample) -> bool:

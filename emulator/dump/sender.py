@@ -83,7 +83,7 @@ _REASONS: Final = {
 }
 
 
-class Sender(Machine[SenderState, SenderCue, SenderDo], SteadySender):
+class Sender(Machine[SenderState, SenderCue, SenderDo], SteadySender, actions=SenderDo):
     """An endpoint that sends `outgoing` once `start` is called.
 
     `packet` is the data packet in question, counted from 0, None while it is the header; `end` says

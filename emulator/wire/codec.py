@@ -22,7 +22,7 @@ from dryload.emulator.wire.constants import (
     PACKET_SUB_ID,
     START,
 )
-from dryload.emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, FixedLayout, Span
+from dryload.emulator.wire.layout import FIXED, LAYOUTS, SUB_IDS, Span
 from dryload.emulator.wire.messages import DataPacket, Handshake, HandshakeKind, Message
 from dryload.emulator.wire.sevenbit import from_groups, to_groups
 
@@ -150,24 +150,21 @@ def encode(message: Message) -> bytes:
         front = bytes((START, FAMILY, message.device_id, PACKET_SUB_ID, message.packet_number))
         body = front + message.data + bytes((message.checksum, END))
     else:
-        body = _build(message) if fixed is None else _assembled(message, fixed)
+        body = _build(message) if fixed is None else _assembled(message)
     if not body[1:-1].isascii():
         raise ValueError(f"{message!r} has a field above 127")
     return body
 
 
-def _assembled(message: Message, fixed: FixedLayout) -> bytes:
+def _assembled(message: Message) -> bytes:
     """Fill the fields of a message of fixed size into its constant bytes."""
     body = bytearray(_CONSTANTS[type(message)])
-    for span in fixed.spans:
-        value = getattr(message, span.name, None)
-        if value is None:
-            continue
-        size = span.stop - span.start
-        field = to_groups(value, size) if span.number else value
+    for name, place, is_number in _PLACES[type(message)]:
+        value, size = getattr(message, name), place.stop - place.start
+        field = to_groups(value, size) if is_number else value
         if len(field) != size:
-            raise ValueError(f"{message!r}: {span.name} does not fit in its {size} bytes")
-        body[span.start : span.stop] = field
+            raise ValueError(f"{message!r}: {name} does not fit in its {size} bytes")
+        body[place] = field
     return bytes(body)
 
 
@@ -191,6 +188,14 @@ def _build(message: Message) -> bytes:
 
 
 _CONSTANTS = {kind: _constants(kind) for kind in FIXED}
+_PLACES = {
+    kind: tuple(
+        (span.name, slice(span.start, span.stop), span.number)
+        for span in fixed.spans
+        if span.name in kind.__struct_fields__
+    )
+    for kind, fixed in FIXED.items()
+}
 
 
 def _reader(span: Span) -> tuple[str, int | slice, Callable[[Any], Any]]:

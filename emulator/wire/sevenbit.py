@@ -5,7 +5,7 @@ def to_groups(value: int, groups: int) -> bytes:
     """Return `value` as `groups` bytes of 7 bits, low group first; ValueError if too large."""
     if not 0 <= value < 1 << (7 * groups):
         raise ValueError(f"{value} does not fit in {groups} groups of 7 bits")
-    return bytes((value >> (7 * i)) & 0x7F for i in range(groups))
+    return bytes([value >> shift & 0x7F for shift in range(0, 7 * groups, 7)])
 
 
 def from_groups(groups: bytes) -> int:

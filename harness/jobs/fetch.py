@@ -61,8 +61,8 @@ class Fetched(Struct, frozen=True, kw_only=True, eq=False):
     """Data packets that came."""
     sample: Sample | None = None
     """None where it did not come whole; of a beginning, the words that came."""
-    data: bytes = b""
-    """The messages as a dump file holds them; b"" where the sample did not come whole."""
+    messages: tuple[Message, ...] = ()
+    """Those of the dump; none where the sample did not come whole."""
     unread: str = ""
     """In plain words, why there is no sample; "" where there is one."""
     unanswered: tuple[Message, ...] = ()
@@ -75,6 +75,11 @@ class Fetched(Struct, frozen=True, kw_only=True, eq=False):
     """Tries in which packets were lost on the way, but for the last one of a whole sample."""
     stopped: bool = False
     """Whether the user interrupted it; a beginning, also where nothing went on."""
+
+    @property
+    def data(self) -> bytes:
+        """The messages as a dump file holds them."""
+        return b"".join(encode(message) for message in self.messages)
 
 
 class Standing(StrEnum):
@@ -280,13 +285,12 @@ def _fetched(requester: Requester, questions: Sequence[Message], *, by_user: boo
             declined=requester.declined,
             stopped=by_user,
         )
-    messages = (header, *collected.packets, *requester.more)
     silent = tuple(each for each in questions if not _is_answered(each, requester.more))
     return Fetched(
         header=header,
         packets=packets,
         sample=_sample(requester),
-        data=b"".join(encode(message) for message in messages),
+        messages=(header, *collected.packets, *requester.more),
         unread="",
         unanswered=() if by_user else silent,
         stopped=by_user,

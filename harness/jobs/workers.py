@@ -4,7 +4,6 @@ dask.distributed is an extra (`cluster`) and imported here alone, when it is ask
 A task whose worker dies is run again elsewhere by the scheduler; it comes back once.
 """
 
-import gc
 import logging
 import multiprocessing
 import signal
@@ -73,13 +72,8 @@ class _Pool(ProcessPoolExecutor):
 
 
 def be_a_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the work: it is told of it as well.
-
-    A run leaves much behind at once, and seldom anything that is worth looking for after each.
-    """
+    """Leave Ctrl-C to the process that hands out the work: it is told of it as well."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    gc.freeze()
-    gc.set_threshold(50_000, 20, 20)
 
 
 @contextmanager

@@ -1,6 +1,6 @@
 """From what a transfer showed to findings: what both ends reported, and what came back."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import zip_longest
 from typing import Final
 
@@ -79,25 +79,27 @@ _PLACELESS: Final = (EventKind.OVERRUN, EventKind.UNEXPECTED, EventKind.LEARNT)
 def judge_events(events: Sequence[Event]) -> tuple[Finding, ...]:
     """Return one finding for each kind of event worth knowing, with its count and first place."""
     found = Findings({"receiver": "the unit"})
-    for kind, told in _REPORTED.items():
-        _tell(found, told, [event for event in events if event.kind is kind])
+    by_kind: dict[EventKind, list[Event]] = {}
     for event in events:
-        if event.kind is EventKind.IGNORED:
-            cue, _, number = event.detail.partition(" ")
-            told = _IGNORED.get(cue.removesuffix("_LAST"), "reply to nothing")
-            _tell(found, told, [event], found=f"number {number}" if number else "")
-    _judge_silences(found, [event for event in events if event.kind is EventKind.SILENCE], events)
-    _judge_habits(found, [event for event in events if event.kind is EventKind.LEARNT], events)
+        by_kind.setdefault(event.kind, []).append(event)
+    for kind, told in _REPORTED.items():
+        _tell(found, told, by_kind.get(kind, ()))
+    for event in by_kind.get(EventKind.IGNORED, ()):
+        cue, _, number = event.detail.partition(" ")
+        told = _IGNORED.get(cue.removesuffix("_LAST"), "reply to nothing")
+        _tell(found, told, [event], found=f"number {number}" if number else "")
+    answers = by_kind.get(EventKind.ANSWERED, ())
+    _judge_silences(found, by_kind.get(EventKind.SILENCE, ()), is_answered=bool(answers))
+    _judge_habits(found, by_kind.get(EventKind.LEARNT, ()), answers)
     return tuple(found.told())
 
 
-def _judge_silences(found: Findings, silences: Sequence[Event], events: Iterable[Event]) -> None:
+def _judge_silences(found: Findings, silences: Sequence[Event], *, is_answered: bool) -> None:
     by_detail = {
         detail: [event for event in silences if event.detail == detail]
         for detail in (DOUBTFUL, WAITED_FOR, WAITED_FOR_LAST)
     }
     unanswered = [event for event in silences if event.detail not in by_detail]
-    is_answered = any(event.kind is EventKind.ANSWERED for event in events)
     if unanswered and unanswered[0].packet is None:
         do = "" if is_answered else _CABLE
         _tell_together(found, "no answer to the header", unanswered, do=do)
@@ -110,7 +112,7 @@ def _judge_silences(found: Findings, silences: Sequence[Event], events: Iterable
     _tell_together(found, "last packet sent once more", by_detail[WAITED_FOR_LAST])
 
 
-def _judge_habits(found: Findings, learnt: Sequence[Event], events: Iterable[Event]) -> None:
+def _judge_habits(found: Findings, learnt: Sequence[Event], answers: Sequence[Event]) -> None:
     """Add what the sender has learnt of the unit: habits that it took into account."""
     most = ""
     for event in learnt:
@@ -121,9 +123,7 @@ def _judge_habits(found: Findings, learnt: Sequence[Event], events: Iterable[Eve
                 number = int(event.detail.removeprefix(habit) or 0)
                 side = "ahead of" if number > 0 else "behind"
                 _tell(found, told, [event], number=abs(number), side=side)
-    overdue = [
-        event for event in events if event.kind is EventKind.ANSWERED and event.detail == OVERDUE
-    ]
+    overdue = [event for event in answers if event.detail == OVERDUE]
     _tell_together(found, "answered late", overdue, most=most)
 
 

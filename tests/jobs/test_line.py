@@ -14,7 +14,7 @@ BEFORE = Lateness(met=500, missed=3, worst_ns=9 * MS, worst_at_ns=77, doubtful=5
 
 
 def fetched(torn: int) -> Fetched:
-    return Fetched(header=None, packets=0, sample=None, data=b"", unread="", torn=torn)
+    return Fetched(header=None, packets=0, sample=None, unread="", torn=torn)
 
 
 def test_what_was_in_time_is_no_finding() -> None:
