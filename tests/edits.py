@@ -8,14 +8,7 @@ message does not have is left alone.
 from __future__ import annotations
 
 from dryload.emulator.dump.capture import Direction
-from dryload.emulator.line.disturbance import (
-    Disturbance,
-    Effect,
-    Injection,
-    Places,
-    Timed,
-    TimedByte,
-)
+from dryload.emulator.line.disturbance import Disturbance, Effect, Injection, Places, Timed
 from dryload.emulator.line.placement import Placement
 
 BYTE_NS = 320_000  # 31,250 baud, ten bits a byte (M1 p. 1)
@@ -66,7 +59,7 @@ def flipped(timed: Timed, injection: Injection, byte: int, bit: int) -> Places:
     if byte >= len(timed):
         return None
     at_ns, value = timed[byte]
-    timed[byte] = TimedByte(at_ns, value ^ (1 << bit))
+    timed[byte] = at_ns, value ^ (1 << bit)
     return (byte,)
 
 
@@ -80,9 +73,9 @@ def without(timed: Timed, injection: Injection, byte: int) -> Places:
 def with_added(timed: Timed, injection: Injection, byte: int, value: int) -> Places:
     if not timed or byte > len(timed):
         return None
-    at_ns = timed[byte].at_ns if byte < len(timed) else timed[-1].at_ns + BYTE_NS
-    behind = [TimedByte(each_ns + BYTE_NS, each) for each_ns, each in timed[byte:]]
-    timed[byte:] = [TimedByte(at_ns, value), *behind]
+    at_ns = timed[byte][0] if byte < len(timed) else timed[-1][0] + BYTE_NS
+    behind = [(each_ns + BYTE_NS, each) for each_ns, each in timed[byte:]]
+    timed[byte:] = [(at_ns, value), *behind]
     return ()
 
 
@@ -93,16 +86,16 @@ def lost(timed: Timed, injection: Injection) -> Places:
 
 def repeated(timed: Timed, injection: Injection) -> Places:
     if timed:
-        span_ns = timed[-1].at_ns - timed[0].at_ns + BYTE_NS  # bytes may be missing in between
-        timed += [TimedByte(at_ns + span_ns, value) for at_ns, value in timed]
+        span_ns = timed[-1][0] - timed[0][0] + BYTE_NS  # bytes may be missing in between
+        timed += [(at_ns + span_ns, value) for at_ns, value in timed]
     return ()
 
 
 def delayed(timed: Timed, injection: Injection, by_ns: int) -> Places:
-    timed[:] = [TimedByte(at_ns + by_ns, value) for at_ns, value in timed]
+    timed[:] = [(at_ns + by_ns, value) for at_ns, value in timed]
     return ()
 
 
 def cut(timed: Timed, injection: Injection, cut_ns: int) -> Places:
-    timed[:] = [each for each in timed if each.at_ns < cut_ns]
+    timed[:] = [each for each in timed if each[0] < cut_ns]
     return ()

@@ -10,16 +10,12 @@ delivery.
 
 from collections import deque
 from collections.abc import Sequence
-from functools import partial
 from typing import Final
 
 from dryload.emulator.dump.capture import Direction
-from dryload.emulator.line.disturbance import FaultInjector, Injection, Timed, TimedByte
+from dryload.emulator.line.disturbance import FaultInjector, Injection, Timed
 from dryload.emulator.line.effects import echo, hold_back
 from dryload.emulator.wire.constants import BYTE_NS, END, FIRST_REALTIME, START
-
-# As TimedByte._make, and without a step in between: every byte of a disturbed line comes by here.
-_timed_byte: Final = partial(tuple.__new__, TimedByte)
 
 
 class Cable:
@@ -59,22 +55,22 @@ class Cable:
             return left_ns
         timed = self._disturbed(self._timed(message, start_ns), injections)
         self.arrivals.extend(self._stretches(timed))
-        self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
+        self.free_ns = max(left_ns, timed[-1][0] if timed else 0)
         return left_ns
 
     def bring(self, message: bytes, start_ns: int) -> None:
         """Let a message arrive that nobody at the other end has sent, as soon as there is room."""
         timed = self._timed(message, max(start_ns, self.free_ns))
         self._arrive(timed)
-        self.free_ns = timed[-1].at_ns
+        self.free_ns = timed[-1][0]
 
-    def _arrive(self, timed: Sequence[TimedByte]) -> None:
+    def _arrive(self, timed: Timed) -> None:
         self.arrivals.extend(self._stretches(timed))
 
     def _timed(self, message: bytes, start_ns: int) -> Timed:
         byte_ns = self._byte_ns
         instants = range(start_ns + byte_ns, start_ns + (len(message) + 1) * byte_ns, byte_ns)
-        return list(map(_timed_byte, zip(instants, message, strict=True)))
+        return list(zip(instants, message, strict=True))
 
     def _disturbed(self, timed: Timed, injections: Sequence[Injection]) -> Timed:
         """Return what is left of a message, with what was held back for it.
@@ -95,7 +91,7 @@ class Cable:
                 self._kept = (timed, bool(settings.get("joins")))
                 timed = []
             elif effect is echo and self.back is not None:
-                self.back.bring(bytes(each.value for each in timed), injection.seen.start_ns)
+                self.back.bring(bytes(value for _, value in timed), injection.seen.start_ns)
         if kept is not None:
             timed = self._with_kept(timed, *kept)
         for injection in injections:
@@ -109,14 +105,14 @@ class Cable:
             self._kept = (kept, joins)
             return timed
         first, second = (kept, timed) if joins else (timed, kept)
-        by_ns = timed[0].at_ns - first[0].at_ns
-        first = [each._replace(at_ns=each.at_ns + by_ns) for each in first]
-        by_ns = first[-1].at_ns + self._byte_ns - second[0].at_ns
-        return [*first, *(each._replace(at_ns=each.at_ns + by_ns) for each in second)]
+        by_ns = timed[0][0] - first[0][0]
+        first = [(at_ns + by_ns, value) for at_ns, value in first]
+        by_ns = first[-1][0] + self._byte_ns - second[0][0]
+        return [*first, *((at_ns + by_ns, value) for at_ns, value in second)]
 
-    def _stretches(self, timed: Sequence[TimedByte]) -> list[tuple[int, bytes]]:
+    def _stretches(self, timed: Timed) -> list[tuple[int, bytes]]:
         byte_ns, last = self._byte_ns, len(timed) - 1
-        if not self._is_open and last > 0 and timed[0].value == START and timed[-1].value == END:
+        if not self._is_open and last > 0 and timed[0][1] == START and timed[-1][1] == END:
             instants, values = zip(*timed, strict=True)
             data, from_ns, end_ns = bytes(values), instants[0], instants[-1]
             even = range(from_ns, end_ns + 1, byte_ns)

@@ -27,14 +27,8 @@ _DATA: Final = FIXED[DataPacket].span("data")
 _KIND: Final = FIXED[Handshake].span("kind").start
 
 
-class TimedByte(NamedTuple):
-    """One byte and the instant at which its last bit arrives."""
-
-    at_ns: int
-    value: int
-
-
-Timed = list[TimedByte]
+Timed = list[tuple[int, int]]
+"""Bytes, each behind the instant at which its last bit arrives."""
 Places = tuple[int, ...] | None
 """The bytes struck, () for the message as a whole, None where there was nothing to strike."""
 Effect = Callable[..., Places]
@@ -126,7 +120,7 @@ class Injection(Struct, frozen=True):
         direction, message, sort, packet, _, start_ns, end_ns = self.seen
         at_ns = end_ns if subject else start_ns
         if places:
-            at_ns = before[places[0]].at_ns
+            at_ns = before[places[0]][0]
         self.struck.append(AppliedFault(does.said, direction, message, sort, packet, places, at_ns))
         return True
 
@@ -146,7 +140,7 @@ class Injection(Struct, frozen=True):
             return [self.where.byte] if self.where.byte < len(timed) else []
         if not self.where.from_ns and self.where.until_ns is None:
             return [*self.data(timed)]  # the window is open all the time
-        return [at for at in self.data(timed) if self.within(timed[at].at_ns)]
+        return [at for at in self.data(timed) if self.within(timed[at][0])]
 
     def within(self, at_ns: int) -> bool:
         """Return whether an instant lies in the window."""
@@ -158,6 +152,6 @@ class Injection(Struct, frozen=True):
         places = self.places(timed)
         if not places:
             return None
-        if timed[0].at_ns <= self.where.from_ns:  # it is on its way as the window opens
+        if timed[0][0] <= self.where.from_ns:  # it is on its way as the window opens
             return places[0]
         return places[self.pick(len(places))]

@@ -14,7 +14,7 @@ The ranges of settings stand in the catalogue of faults, which is where users sa
 from collections.abc import Sequence
 from typing import Final
 
-from dryload.emulator.line.disturbance import Injection, Places, Timed, TimedByte
+from dryload.emulator.line.disturbance import Injection, Places, Timed
 from dryload.emulator.line.watch import Sort
 from dryload.emulator.wire.layout import FIXED
 from dryload.emulator.wire.messages import Handshake
@@ -80,20 +80,19 @@ def swap_bytes(timed: Timed, injection: Injection) -> Places:
     """Let a byte and the next one change places; the seed finds two that differ."""
     last = len(timed) - (1 if injection.where.byte is not None else 2)
     places = [
-        at for at in injection.places(timed) if at < last and timed[at].value != timed[at + 1].value
+        at for at in injection.places(timed) if at < last and timed[at][1] != timed[at + 1][1]
     ]
     if not places:
         return None
     at = places[injection.pick(len(places))]
-    one, two = timed[at].value, timed[at + 1].value
-    timed[at] = timed[at]._replace(value=two)
-    timed[at + 1] = timed[at + 1]._replace(value=one)
+    (one_ns, one), (two_ns, two) = timed[at : at + 2]
+    timed[at : at + 2] = [(one_ns, two), (two_ns, one)]
     return (at, at + 1)
 
 
 def set_high_bit(timed: Timed, injection: Injection) -> Places:
     """Set the eighth bit of a byte: what was data becomes a status byte (FRM-02)."""
-    if (at := injection.place(timed)) is None or timed[at].value & 0x80:
+    if (at := injection.place(timed)) is None or timed[at][1] & 0x80:
         return None
     _flip(timed, at, 7)
     return (at,)
@@ -105,8 +104,8 @@ def noise(timed: Timed, injection: Injection, count: int = 5) -> Places:
         return None
     hit = range(at, min(at + count, len(timed)))
     for turn, each in enumerate(hit):
-        other = (timed[each].value + 1 + injection.pick(255, 1 + turn)) & 0xFF
-        timed[each] = timed[each]._replace(value=other)
+        at_ns, value = timed[each]
+        timed[each] = at_ns, (value + 1 + injection.pick(255, 1 + turn)) & 0xFF
     return tuple(hit)
 
 
@@ -122,9 +121,7 @@ def repeat(timed: Timed, injection: Injection) -> Places:
     """Send a message once more, back to back."""
     if not timed:
         return None
-    span_ns = (
-        timed[-1].at_ns - timed[0].at_ns + injection.byte_ns
-    )  # bytes may be missing in between
+    span_ns = timed[-1][0] - timed[0][0] + injection.byte_ns  # bytes may be missing in between
     timed += _later(timed, span_ns)
     return ()
 
@@ -141,10 +138,10 @@ def cut(timed: Timed, injection: Injection, keep: int | None = None) -> Places:
 
 def unplug(timed: Timed, injection: Injection) -> Places:
     """Let every byte vanish that would arrive within the window; it is placed by arrival."""
-    if not timed or timed[-1].at_ns <= injection.where.from_ns:
+    if not timed or timed[-1][0] <= injection.where.from_ns:
         return None
     gone = tuple(at for at, (at_ns, _) in enumerate(timed) if injection.within(at_ns))
-    timed[:] = [each for each in timed if not injection.within(each.at_ns)]
+    timed[:] = [each for each in timed if not injection.within(each[0])]
     return gone or None
 
 
@@ -214,16 +211,16 @@ def ticks(
     if not timed:
         return None
     byte_ns, period_ns = injection.byte_ns, period_ns or _MINUTE_NS // (beats * _CLOCKS_A_BEAT)
-    tick_ns = -(-(timed[0].at_ns - byte_ns) // period_ns) * period_ns
-    late_ns, out, struck = 0, list[TimedByte](), list[int]()
+    tick_ns = -(-(timed[0][0] - byte_ns) // period_ns) * period_ns
+    late_ns, out, struck = 0, Timed(), list[int]()
     for at_ns, own in timed:
         while tick_ns <= at_ns - byte_ns + late_ns:
             if injection.within(tick_ns + byte_ns):
                 struck.append(len(out))
-                out.append(TimedByte(at_ns + late_ns, value))
+                out.append((at_ns + late_ns, value))
                 late_ns += byte_ns
             tick_ns += period_ns
-        out.append(TimedByte(at_ns + late_ns, own))
+        out.append((at_ns + late_ns, own))
     timed[:] = out
     return tuple(struck) or None
 
@@ -245,13 +242,13 @@ def retell(
     if injection.seen.sort is not Sort.REPLY or len(timed) <= _REPLY_NUMBER:
         return None
     told = {
-        _DEVICE_ID: (timed[_DEVICE_ID].value + device_shift) & _ID_BITS,
-        _KIND: timed[_KIND].value if kind is None else kind,
-        _REPLY_NUMBER: (timed[_REPLY_NUMBER].value + shift) & _ID_BITS,
+        _DEVICE_ID: (timed[_DEVICE_ID][1] + device_shift) & _ID_BITS,
+        _KIND: timed[_KIND][1] if kind is None else kind,
+        _REPLY_NUMBER: (timed[_REPLY_NUMBER][1] + shift) & _ID_BITS,
     }
-    changed = tuple(at for at, value in told.items() if timed[at].value != value)
+    changed = tuple(at for at, value in told.items() if timed[at][1] != value)
     for at in changed:
-        timed[at] = timed[at]._replace(value=told[at])
+        timed[at] = timed[at][0], told[at]
     return changed or None
 
 
@@ -259,16 +256,17 @@ def retell(
 
 
 def _flip(timed: Timed, at: int, bit: int) -> None:
-    timed[at] = timed[at]._replace(value=timed[at].value ^ 1 << bit)
+    at_ns, value = timed[at]
+    timed[at] = at_ns, value ^ 1 << bit
 
 
-def _later(timed: Sequence[TimedByte], by_ns: int) -> Timed:
-    return [TimedByte(at_ns + by_ns, value) for at_ns, value in timed]
+def _later(timed: Timed, by_ns: int) -> Timed:
+    return [(at_ns + by_ns, value) for at_ns, value in timed]
 
 
 def _insert(timed: Timed, at: int, values: Sequence[int], byte_ns: int) -> None:
-    first_ns = timed[at].at_ns
-    added = [TimedByte(first_ns + turn * byte_ns, value) for turn, value in enumerate(values)]
+    first_ns = timed[at][0]
+    added = [(first_ns + turn * byte_ns, value) for turn, value in enumerate(values)]
     timed[at:] = added + _later(timed[at:], len(values) * byte_ns)
 
 
@@ -284,9 +282,8 @@ def _stretch(timed: Timed, numerator: int, denominator: int, byte_ns: int) -> Pl
     """Let a message last longer or shorter, from its beginning."""
     if not timed or numerator == denominator:
         return None
-    start_ns = timed[0].at_ns - byte_ns
+    start_ns = timed[0][0] - byte_ns
     timed[:] = [
-        TimedByte(start_ns + (at_ns - start_ns) * numerator // denominator, value)
-        for at_ns, value in timed
+        (start_ns + (at_ns - start_ns) * numerator // denominator, value) for at_ns, value in timed
     ]
     return ()

@@ -1,11 +1,10 @@
 """Cables with a link at the host's end."""
 
-from collections.abc import Sequence
 from typing import Final
 
 from dryload.emulator.dump.capture import Direction
 from dryload.emulator.line.cable import Cable
-from dryload.emulator.line.disturbance import FaultInjector, TimedByte
+from dryload.emulator.line.disturbance import FaultInjector, Timed
 from dryload.emulator.line.link import Habit, Link
 from dryload.emulator.line.link_stages import stage_of
 from dryload.emulator.wire.constants import BYTE_NS
@@ -51,12 +50,12 @@ class LinkedCable(Cable):
         if self._stage is not None and not is_to_unit:
             timed = self._stage.passed(timed)
         self._arrive(timed)
-        self.free_ns = max(left_ns, timed[-1].at_ns if timed else 0)
+        self.free_ns = max(left_ns, timed[-1][0] if timed else 0)
         if self._echo is not None:
             self._echo.bring(message, start_ns)
         return left_ns
 
-    def _arrive(self, timed: Sequence[TimedByte]) -> None:
+    def _arrive(self, timed: Timed) -> None:
         if not self._joins:
             super()._arrive(timed)
             return

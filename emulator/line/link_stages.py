@@ -4,11 +4,11 @@ A stage takes the bytes of a message with their instants and returns what is lef
 and never closer than the line allows.  A byte that vanishes leaves silence where it was.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Final, Protocol
 
 from dryload.emulator.dump.capture import Direction
-from dryload.emulator.line.disturbance import TimedByte
+from dryload.emulator.line.disturbance import Timed
 from dryload.emulator.line.link import Habit, Link
 from dryload.emulator.line.usb import SINGLE, Packer, code_index, unpack
 from dryload.emulator.wire.constants import END, FIRST_REALTIME, START
@@ -22,7 +22,7 @@ PAUSE_NS: Final = 1_000_000
 class Stage(Protocol):
     """One link in one direction, with its memory."""
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return what is left of a message."""
         ...
 
@@ -40,28 +40,28 @@ class UsbStage:
         self._packer: Final = Packer()
         self._until_ns = 0
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return what the events carry; what waits for its event to be full comes later."""
         if not timed:
             return []
-        events = self._packer.feed(bytes(each.value for each in timed))
+        events = self._packer.feed(bytes(value for _, value in timed))
         if self._eats_single:
             events = [event for event in events if code_index(event) != SINGLE]
-        start_ns = timed[0].at_ns - self._byte_ns
+        start_ns = timed[0][0] - self._byte_ns
         if not self._is_to_unit:
-            wait_ns = -timed[-1].at_ns % FRAME_NS
+            wait_ns = -timed[-1][0] % FRAME_NS
         else:
             wait_ns = 0 if start_ns == self._until_ns else -start_ns % FRAME_NS
-        self._until_ns = timed[-1].at_ns + wait_ns
+        self._until_ns = timed[-1][0] + wait_ns
         return self._laid(unpack(events), timed, wait_ns)
 
-    def _laid(self, values: bytes, timed: Sequence[TimedByte], wait_ns: int) -> list[TimedByte]:
+    def _laid(self, values: bytes, timed: Timed, wait_ns: int) -> Timed:
         """Put values where the bytes were, and behind them where there are more."""
-        last_ns, many = timed[-1].at_ns, len(timed)
+        last_ns, many = timed[-1][0], len(timed)
         return [
-            TimedByte(
+            (
                 wait_ns
-                + (timed[at].at_ns if at < many else last_ns + (at - many + 1) * self._byte_ns),
+                + (timed[at][0] if at < many else last_ns + (at - many + 1) * self._byte_ns),
                 value,
             )
             for at, value in enumerate(values)
@@ -75,9 +75,9 @@ class AtMostStage:
         self._most: Final = most
         self._count: int | None = None  # None: outside of such a message
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return the message without what is too much."""
-        return [each for each in timed if self._passes(each.value)]
+        return [each for each in timed if self._passes(each[1])]
 
     def _passes(self, byte: int) -> bool:
         if byte >= FIRST_REALTIME:
@@ -104,7 +104,7 @@ class EveryStage:
         self._every: Final = every
         self._count = 0
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return the message without the bytes whose turn it is."""
         first = self._count + 1
         self._count += len(timed)
@@ -117,11 +117,10 @@ class SplitsStage:
     def __init__(self, size: int) -> None:
         self._size: Final = size
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return the message with pauses in it."""
         return [
-            each._replace(at_ns=each.at_ns + at // self._size * PAUSE_NS)
-            for at, each in enumerate(timed)
+            (at_ns + at // self._size * PAUSE_NS, value) for at, (at_ns, value) in enumerate(timed)
         ]
 
 
@@ -131,9 +130,9 @@ class NoExclusiveStage:
     def __init__(self) -> None:
         self._is_inside = False
 
-    def passed(self, timed: Sequence[TimedByte]) -> list[TimedByte]:
+    def passed(self, timed: Timed) -> Timed:
         """Return what is no part of such a message."""
-        return [each for each in timed if self._passes(each.value)]
+        return [each for each in timed if self._passes(each[1])]
 
     def _passes(self, byte: int) -> bool:
         if byte >= FIRST_REALTIME:

@@ -21,7 +21,7 @@ from dryload.emulator.line.disturbance import (
     FaultInjector,
     Injection,
     Places,
-    TimedByte,
+    Timed,
 )
 from dryload.emulator.line.placement import Scope
 from dryload.emulator.line.watch import Sort
@@ -94,7 +94,7 @@ class TroubledUnit:
     def _meet(self, data: bytes, injections: Sequence[Injection], *, is_whole: bool) -> bytes:
         start_ns = injections[0].seen.start_ns
         timed = [
-            TimedByte(start_ns + (at + 1) * BYTE_NS, value)
+            (start_ns + (at + 1) * BYTE_NS, value)
             for at, value in enumerate(data if is_whole else b"")
         ]
         for injection in injections:
@@ -109,7 +109,7 @@ class TroubledUnit:
 
 
 def power_fails(
-    timed: list[TimedByte], injection: Injection, unit: TroubledUnit, for_ns: int | None = None
+    timed: Timed, injection: Injection, unit: TroubledUnit, for_ns: int | None = None
 ) -> Places:
     """Let the power go as a message arrives, and come back after a time, if at all."""
     panel, now_ns = unit.unit.panel, injection.seen.end_ns
@@ -119,13 +119,13 @@ def power_fails(
     return ()
 
 
-def forgets_header(timed: list[TimedByte], injection: Injection, unit: TroubledUnit) -> Places:
+def forgets_header(timed: Timed, injection: Injection, unit: TroubledUnit) -> Places:
     """Let the unit know of no dump any more as a message arrives."""
     unit.unit.panel.interrupt(injection.seen.end_ns)
     return ()
 
 
-def stores_wrong(timed: list[TimedByte], injection: Injection, unit: TroubledUnit) -> Places:
+def stores_wrong(timed: Timed, injection: Injection, unit: TroubledUnit) -> Places:
     """Let the unit take a packet for good (PKT-05) and keep another byte than came."""
     if len(timed) != PACKET_BYTES or injection.seen.sort is not Sort.PACKET:
         return None
@@ -135,5 +135,6 @@ def stores_wrong(timed: list[TimedByte], injection: Injection, unit: TroubledUni
     if at is None:
         at = _DATA.start + injection.pick(_DATA.stop - _DATA.start)
     for each in (at, _CHECKSUM):  # a sum that fits what is stored
-        timed[each] = timed[each]._replace(value=timed[each].value ^ _ALWAYS_USED)
+        at_ns, value = timed[each]
+        timed[each] = at_ns, value ^ _ALWAYS_USED
     return (at,)

@@ -5,17 +5,16 @@ from __future__ import annotations
 import pytest
 
 from dryload.emulator.line import effects
-from dryload.emulator.line.disturbance import Disturbance, Effect, FaultInjector, TimedByte
+from dryload.emulator.line.disturbance import Disturbance, Effect, FaultInjector, Timed
 from dryload.emulator.line.placement import Placement
 from tests.line.players import TO
 from tests.line.told import Does, does
 
 # F0 7E 00 01 F7 at instants 10, 20 ... 50, on a line that needs 10 for a byte
-MESSAGE = [TimedByte(10, 0xF0), TimedByte(20, 0x7E), TimedByte(30, 0), TimedByte(40, 1)]
-MESSAGE.append(TimedByte(50, 0xF7))
+MESSAGE = [(10, 0xF0), (20, 0x7E), (30, 0), (40, 1), (50, 0xF7)]
 
 
-def struck(message: list[TimedByte], effect: Does, **where: int) -> list[TimedByte]:
+def struck(message: Timed, effect: Does, **where: int) -> Timed:
     injector = FaultInjector([effect.at(Placement(**where))], byte_ns=10)  # type: ignore[arg-type]  # the keywords of one call
     timed = list(message)
     for injection in injector.see(TO, bytes(value for _, value in message), 0, 50):
