@@ -222,6 +222,9 @@ class SimulatedLine:
             if instant_ns > self.now_ns:  # noqa: PLR1730  # every instant comes by here
                 self.now_ns = instant_ns  # what was asked for the past is due now
             self._happen(self.now_ns)
+            for side in (unit, host):
+                if len(side.arrivals) > 1:
+                    self._hear_on(side, NEVER if until_ns is None else until_ns)
 
     def advance(self, by_ns: int) -> None:
         """Let time pass; whatever is due in it happens.  ValueError for less than nothing."""
@@ -268,6 +271,28 @@ class SimulatedLine:
             side.arrived(_passage((side.hears, at_ns, data)))
             if events := side.endpoint.receive_bytes(data, at_ns):
                 self._listener(side.sends, events)
+
+    def _hear_on(self, side: _Side, until_ns: int) -> None:
+        """Let bytes arrive, but for the last, as long as nothing else happens before them.
+
+        So come those of a slow line, one by one.
+        """
+        arrivals, other = side.arrivals, side.other
+        if self._actions:
+            until_ns = min(until_ns, self._actions[0][0] - 1)
+        while len(arrivals) > 1:
+            at_ns = arrivals[0][0]
+            if (
+                at_ns > until_ns
+                or at_ns < self.now_ns
+                or at_ns >= other.next_ns
+                or at_ns >= side.left_ns
+                or at_ns >= side.deadline_ns
+            ):
+                return
+            self.now_ns = at_ns
+            self._arrive(side, at_ns)
+            side.settle(at_ns)
 
     def _report(self, side: _Side, events: Sequence[Event]) -> None:
         if events:

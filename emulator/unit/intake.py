@@ -73,7 +73,8 @@ class Intake:
 
     def _fill(self, data: bytes, others: int) -> int:
         """Take what finds room beside `others` bytes, at a unit at work; return how many bytes."""
-        data = self._dropped(data)
+        if self._drop_every:
+            data = self._dropped(data)
         room = self._size - self._waiting_bytes - self._splitter.held - others
         data = data[: max(room, 0)]
         self._feed(data)
@@ -81,7 +82,8 @@ class Intake:
 
     def _flow(self, data: bytes) -> int:
         """Take bytes at an idle unit, which takes each piece out at once; return how many."""
-        data = self._dropped(data)
+        if self._drop_every:
+            data = self._dropped(data)
         start = 0
         while start < len(data):  # the limit of the splitter looks at the end of what it is fed
             end = start + self._size - self._splitter.held
@@ -95,8 +97,6 @@ class Intake:
             self._waiting_bytes += len(piece.raw)
 
     def _dropped(self, data: bytes) -> bytes:
-        if not self._drop_every:
-            return data
         first = self._count + 1
         self._count += len(data)
         return bytes(byte for index, byte in enumerate(data, first) if index % self._drop_every)

@@ -52,7 +52,11 @@ class Piece(NamedTuple):
         return self._replace(offset=self.offset + by, realtime=realtime)
 
 
-_EXCLUSIVE = PieceKind.EXCLUSIVE
+# Members used for every byte of a slow line: reading one from its class costs more.
+_EXCLUSIVE: Final = PieceKind.EXCLUSIVE
+_CUT: Final = PieceKind.CUT
+_STRAY: Final = PieceKind.STRAY
+_SHORT: Final = PieceKind.SHORT
 _PART: Final = 1 << 16  # bytes of a stream that are taken apart at a time
 _STATUS = re.compile(rb"\xf0[\x00-\x7f]++\xf7|\xf0+|[\x80-\xef\xf1-\xf7]")
 """A whole exclusive message, a run of F0, or any other status byte."""
@@ -109,8 +113,7 @@ class Splitter:
 
     def feed(self, data: bytes) -> Sequence[Piece]:
         """Return the pieces that `data` completes."""
-        piece = self.whole(data)
-        if piece is not None:
+        if self._open is None and (piece := self.whole(data)) is not None:
             return (piece,)
         self._out = []
         if data.isascii():  # one byte of a slow message after another comes by here
@@ -137,14 +140,14 @@ class Splitter:
         """Take data and real-time bytes."""
         if not data:
             return
-        self._close_starts()
-        if self._open in (PieceKind.CUT, PieceKind.STRAY):
+        if self._open is _CUT or self._open is _STRAY:
+            self._close_starts()
             self._held += data
             return
         for index, byte in enumerate(data):
             if byte >= FIRST_REALTIME and self._open is None:
                 self._emit(PieceKind.REALTIME, bytes([byte]))
-            elif byte >= FIRST_REALTIME or self._open is PieceKind.SHORT:
+            elif byte >= FIRST_REALTIME or self._open is _SHORT:
                 self._held.append(byte)
                 self._missing -= byte < FIRST_REALTIME
                 if self._missing == 0:
@@ -170,15 +173,15 @@ class Splitter:
         """Take one status byte that is not real-time, or a run of F0."""
         byte = status[0]
         if byte == START:
-            if not (self._open is PieceKind.CUT and self._held[-1] == START):
+            if not (self._open is _CUT and self._held[-1] == START):
                 self._close(byte)
-                self._open = PieceKind.CUT
+                self._open = _CUT
             self._held += status
             self._running = None
-        elif byte == END and self._open is PieceKind.CUT:
+        elif byte == END and self._open is _CUT:
             self._close_starts()
             self._held += status
-            self._open = PieceKind.EXCLUSIVE
+            self._open = _EXCLUSIVE
             self._close()
         else:
             self._close(byte)
@@ -201,7 +204,7 @@ class Splitter:
     def _close(self, ended_by: int | None = None) -> None:
         self._close_starts()
         if self._open is not None:
-            cut_by = ended_by if self._open is PieceKind.CUT else None
+            cut_by = ended_by if self._open is _CUT else None
             self._emit(self._open, bytes(self._held), cut_by)
         self._open = None
         self._held.clear()
