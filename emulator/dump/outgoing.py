@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -31,13 +32,14 @@ from dryload.emulator.wire.messages import (
 )
 from dryload.emulator.wire.packets import packet_rows
 from dryload.emulator.wire.sizes import packets_for
-from dryload.emulator.wire.words import DataBytes, Words, unpack_words
+from dryload.emulator.wire.words import DataBytes, Words, unpack_words, word_dtype
 
 _NS: Final = 1_000_000_000
 _FRACTION: Final = 1 << 28  # EXT-02
 
 _DEVICE_ID: Final[int] = FIXED[DataPacket].span("device_id").start
 _NOBODY_KNOWS: Final = 1 << 62  # packets
+_SHORT: Final = 1 << 12  # bytes of words: so few are kept for a while
 
 HeaderKind = Literal["standard", "extended", "auto"]
 
@@ -133,10 +135,22 @@ def outgoing(
     )
 
 
-def packets_of(sample: Sample, *, device_id: int) -> list[bytes]:
+def packets_of(sample: Sample, *, device_id: int) -> Sequence[bytes]:
     """Return the data packets of a sample."""
-    flat = packet_rows(sample.words, sample.bits, device_id).tobytes()
-    return [flat[i : i + PACKET_BYTES] for i in range(0, len(flat), PACKET_BYTES)]
+    if sample.words.nbytes > _SHORT:
+        return _packets(sample.words, sample.bits, device_id)
+    return _packets_again(sample.words.tobytes(), sample.bits, device_id)
+
+
+@lru_cache(maxsize=16)
+def _packets_again(words: bytes, bits: int, device_id: int) -> Sequence[bytes]:
+    """Return the packets of a short sample; what was sent is soon sent back."""
+    return _packets(np.frombuffer(words, word_dtype(bits)), bits, device_id)
+
+
+def _packets(words: Words, bits: int, device_id: int) -> Sequence[bytes]:
+    flat = packet_rows(words, bits, device_id).tobytes()
+    return tuple(flat[i : i + PACKET_BYTES] for i in range(0, len(flat), PACKET_BYTES))
 
 
 def rate_of(header: Header) -> Fraction:

@@ -41,7 +41,7 @@ class Sample(Struct, frozen=True, kw_only=True, eq=False):
         """Refuse what no header can describe."""
         if self.words.ndim != 1 or self.words.dtype != word_dtype(self.bits):
             raise ValueError(f"words must be a flat array of {word_dtype(self.bits)}")
-        if self.rate <= 0 or self.channels < 1 or len(self.words) % self.channels:
+        if self.rate.numerator <= 0 or self.channels < 1 or len(self.words) % self.channels:
             raise ValueError("rate and channels must be positive and frames whole")
 
     @property

@@ -8,7 +8,6 @@ way, and the sender that it will take those answers as it took the last.  Each e
 alone, from its own table and its own state, and an end with another habit does not speak up at all.
 """
 
-from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -32,34 +31,34 @@ class SteadyAnswers(NamedTuple):
     """How long after the last byte of a packet that of the next has to be there; None: for ever."""
 
 
-class SteadySender(ABC):
+class SteadySender:
     """An endpoint one of whose packets is on the wire."""
 
-    @abstractmethod
     def steady_packets(self, limit: int, now_ns: int) -> Sequence[bytes]:
         """Return the packet on the wire and up to `limit` that will follow, () where that is open.
 
         What it returns holds as long as `is_answered_steadily` of all the answers that come.
         """
+        raise NotImplementedError
 
-    @abstractmethod
     def is_answered_steadily(self, answers: SteadyAnswers, taken_ns: int) -> bool:
         """Whether each of these answers, `taken_ns` after its packet left, calls for the next."""
+        raise NotImplementedError
 
-    @abstractmethod
     def skip_sent(
         self, count: int, now_ns: int, *, period_ns: int, taken_ns: int
     ) -> Sequence[Event]:
         """Be as after so many more answers, the last at `now_ns`; return what it reports."""
+        raise NotImplementedError
 
 
-class SteadyReceiver(ABC):
+class SteadyReceiver:
     """An endpoint to which packets are on their way, one after another."""
 
-    @abstractmethod
     def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
         """Return how the first of these will be answered, None where that is open."""
+        raise NotImplementedError
 
-    @abstractmethod
     def skip_taken(self, packets: Sequence[bytes], last_ns: int) -> None:
         """Be as after having taken and answered all of these, the last at `last_ns`."""
+        raise NotImplementedError

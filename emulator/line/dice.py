@@ -17,9 +17,12 @@ _FNV_START: Final = 0xCBF2_9CE4_8422_2325
 _FNV_PRIME: Final = 0x0000_0100_0000_01B3
 
 
-def thrown(*numbers: int) -> int:
-    """Return 64 bits that follow from these numbers, in this order."""
-    state = 0
+def thrown(*numbers: int, after: int = 0) -> int:
+    """Return 64 bits that follow from these numbers, in this order.
+
+    `after` is what was thrown of others that stand before them.
+    """
+    state = after
     for number in numbers:
         state = (state + (number & _MASK) + _STEP) & _MASK
         state = ((state ^ state >> 30) * _ONE) & _MASK

@@ -62,9 +62,10 @@ def _asked(text: str) -> Iterator[Asked]:
     """Yield what a text asks for: a fault, or all those of a situation."""
     lower = " ".join(text.lower().split())
     for situation in situations():
-        name, rest = situation.name, lower.removeprefix(situation.name)
-        if not lower.startswith(name) or rest[:1] not in ("", " ", ","):
+        name = situation.name
+        if not lower.startswith(name) or lower[len(name) :][:1] not in ("", " ", ","):
             continue
+        rest = lower.removeprefix(name)
         seed = _SEED.fullmatch(rest)
         if rest and seed is None:
             raise NotUnderstood(f'behind "{name}" a seed may follow, as in: {name}, seed 3.')

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import cache, lru_cache, partial
-from typing import Final, Literal, NamedTuple, TypeVar
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 from msgspec import Struct
@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from dryload.emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
-from dryload.emulator.line.dice import below, salt_of
+from dryload.emulator.line.dice import salt_of, thrown
 from dryload.emulator.unit.possible import Profile, ProfileError
 from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.emulator.wire.codec import decode
@@ -73,14 +73,14 @@ class Case(Struct, frozen=True, kw_only=True):
     """What goes wrong, in one or two words."""
 
 
-class _Dice(NamedTuple):
+class _Dice:
     """Throws that follow from a seed and a number, each with a name of its own."""
 
-    seed: int
-    number: int
+    def __init__(self, seed: int, number: int) -> None:
+        self._thrown: Final = thrown(seed, number)
 
     def below(self, limit: int, name: str) -> int:
-        return below(limit, self.seed, self.number, salt_of(name))
+        return thrown(salt_of(name), after=self._thrown) * limit >> 64
 
     def one_of(self, things: Sequence[_T], name: str) -> _T:
         return things[self.below(len(things), name)]

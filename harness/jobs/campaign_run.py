@@ -32,6 +32,7 @@ _MOST_STEPS: Final = 2_000_000
 _TWICE_EVERY: Final = 16
 _SLOTS_AHEAD: Final = 12
 _NEIGHBOURS: Final = 3
+_RATE: Final = Fraction(32_000)
 _WAYS: Final = {direction: direction.value.encode() for direction in Direction}
 
 
@@ -159,9 +160,7 @@ def _furnish(unit: RackUnit, case: Case) -> Mapping[int, Sample]:
             continue
         holding = unit.memory.allocate(len(words))
         if isinstance(holding, Holding):
-            slot.put(
-                Sample(words=words, bits=bits, rate=Fraction(32_000), channels=channels), holding
-            )
+            slot.put(Sample(words=words, bits=bits, rate=_RATE, channels=channels), holding)
     return {slot.number: slot.sample for slot in unit.slots if slot.sample is not None}
 
 
