@@ -41,6 +41,13 @@ def method_of(action: Enum) -> str:
     return f"_{action.name.lower()}"
 
 
+def earlier(one_ns: int | None, other_ns: int | None) -> int | None:
+    """Return the earlier of two deadlines; None is none."""
+    if one_ns is None or other_ns is None:
+        return other_ns if one_ns is None else one_ns
+    return one_ns if one_ns < other_ns else other_ns
+
+
 class Machine(Generic[S, C, A]):
     """Walks a table; keeps messages until they are due; collects events.
 

@@ -6,7 +6,7 @@ from typing import Final
 from msgspec import Struct
 
 from dryload.emulator.dump.events import EventKind
-from dryload.emulator.dump.machine import Machine
+from dryload.emulator.dump.machine import Machine, earlier
 from dryload.emulator.dump.receiver_table import (
     ReceiverCue,
     ReceiverDo,
@@ -87,11 +87,7 @@ class Receiver(Machine[ReceiverState, ReceiverCue, ReceiverDo], actions=Receiver
 
     def next_deadline_ns(self) -> int | None:
         """Return when a reply is due or the dump counts as given up."""
-        due = self._due[0][0] if self._due else None
-        idle = self._idle_limit_ns
-        if due is None or idle is None:
-            return idle if due is None else due
-        return min(due, idle)
+        return earlier(self._due[0][0], self._idle_limit_ns) if self._due else self._idle_limit_ns
 
     def act_on_deadline(self, now_ns: int) -> None:
         """Release replies that are due; give up a dump that has fallen silent."""

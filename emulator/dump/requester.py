@@ -7,7 +7,7 @@ from typing import Final
 from msgspec import Struct
 
 from dryload.emulator.dump.events import Event, EventKind
-from dryload.emulator.dump.machine import Machine
+from dryload.emulator.dump.machine import Machine, earlier
 from dryload.emulator.dump.receiver import Receiver
 from dryload.emulator.dump.requester_table import (
     REQUESTER,
@@ -182,8 +182,7 @@ class Requester(
 
     def next_deadline_ns(self) -> int | None:
         """Return when it will have waited long enough."""
-        wishes = (self._limit_ns, self._receiver.next_deadline_ns())
-        return min((wish for wish in wishes if wish is not None), default=None)
+        return earlier(self._limit_ns, self._receiver.next_deadline_ns())
 
     def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
         """Return how the first of these will be answered, None where that is open."""

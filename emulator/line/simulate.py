@@ -239,9 +239,9 @@ class SimulatedLine:
         """Let happen what is due at `now_ns`, in the order that the head of this file gives."""
         host, unit = self._host, self._unit
         host_due, unit_due = host.next_ns <= now_ns, unit.next_ns <= now_ns
-        if host_due and host.arrivals:
+        if host_due and host.arrivals and host.arrivals[0][0] <= now_ns:
             self._arrive(host, now_ns)
-        if unit_due and unit.arrivals:
+        if unit_due and unit.arrivals and unit.arrivals[0][0] <= now_ns:
             self._arrive(unit, now_ns)
         if host_due and host.left_ns <= now_ns:
             host.left_ns = NEVER

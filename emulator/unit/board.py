@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from dryload.emulator.dump.events import Event, EventKind
+from dryload.emulator.dump.machine import earlier
 from dryload.emulator.dump.outgoing import outgoing
 from dryload.emulator.dump.receiver import Pace, Receiver
 from dryload.emulator.dump.receiver_table import ReceiverState
@@ -57,6 +58,7 @@ class RackUnit(SteadySender, SteadyReceiver):
         self._sender: Sender | None = None
         self._sender_spoke = False  # the message on the wire is the sender's
         self._out: deque[bytes] = deque()
+        self._echoes: Final = profile.habits.echo
         self._echo: deque[bytes] = deque()  # copies of the input that still have to go out
         self._events: list[Event] = []
 
@@ -96,7 +98,7 @@ class RackUnit(SteadySender, SteadyReceiver):
         """Take bytes from the input."""
         if not self.panel.powered:
             return ()
-        if self.profile.habits.echo and len(self._echo) < _MOST_WAITING:
+        if self._echoes and len(self._echo) < _MOST_WAITING:
             self._echo.append(data)
         intake, receiver = self._intake, self._receiver
         busy = receiver.busy_until_ns > now_ns
@@ -134,15 +136,12 @@ class RackUnit(SteadySender, SteadyReceiver):
     def next_deadline_ns(self) -> int | None:
         """Return when something is due: a reply, waiting input, an idle limit, a pulse."""
         earliest = self._receiver.next_deadline_ns()
-        if self._intake.waiting or self._sender is not None or self._pulse is not None:
-            wishes = [earliest]
-            if self._intake.waiting:
-                wishes.append(self._receiver.busy_until_ns)
-            if self._sender is not None:
-                wishes.append(self._sender.next_deadline_ns())
-            if self._pulse is not None and self.panel.powered:
-                wishes.append(self._pulse.next_ns)
-            return min((wish for wish in wishes if wish is not None), default=None)
+        if self._intake.waiting:
+            earliest = earlier(earliest, self._receiver.busy_until_ns)
+        if self._sender is not None:
+            earliest = earlier(earliest, self._sender.next_deadline_ns())
+        if self._pulse is not None and self.panel.powered:
+            earliest = earlier(earliest, self._pulse.next_ns)
         return earliest
 
     def bytes_to_send(self) -> bytes:
@@ -206,7 +205,7 @@ class RackUnit(SteadySender, SteadyReceiver):
             self.panel.powered
             and self.panel.receive_exclusive
             and not (self._pulse or self._out or self._echo or self._events)
-            and not self.profile.habits.echo
+            and not self._echoes
             and self._intake.is_free
         )
 

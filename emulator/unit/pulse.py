@@ -19,12 +19,9 @@ class Pulse:
     def __init__(self, periods: Sequence[tuple[int, int]]) -> None:
         self._periods: Final = periods
         self._next: Final = [period_ns for period_ns, _ in periods]
-        self._ready: deque[bytes] = deque()
-
-    @property
-    def next_ns(self) -> int:
+        self.next_ns = min(self._next)
         """When the next byte is due."""
-        return min(self._next)
+        self._ready: deque[bytes] = deque()
 
     def beat(self, now_ns: int) -> None:
         """Queue the bytes that are due; those missed while nobody asked are not made up for."""
@@ -32,6 +29,7 @@ class Pulse:
             if self._next[index] <= now_ns:
                 self._ready.append(bytes([byte]))
                 self._next[index] += ((now_ns - self._next[index]) // period_ns + 1) * period_ns
+        self.next_ns = min(self._next)
 
     def bytes_to_send(self) -> bytes:
         """Return one byte to send now, b"" for none."""

@@ -80,10 +80,12 @@ def times_of(
         gap_ns = until_ns - BYTE_NS * len(data) - busy_until_ns
         if gap_ns > 0:
             add(_reason(before, passage, has_sent_packet), gap_ns)
-        has_sent_packet = has_sent_packet or _is_packet(passage)
+        is_echo = False
         if direction is _TO_UNIT:
+            has_sent_packet = has_sent_packet or kind_of(_plain(data)) is DataPacket
             sent = data
-        is_echo = direction is not _TO_UNIT and data == sent
+        else:
+            is_echo = data == sent
         if not is_echo and (before is None or until_ns >= before.end_ns):
             before = passage
         if until_ns > busy_until_ns:  # noqa: PLR1730  # every passage comes by here
@@ -108,8 +110,8 @@ def _start_ns(passage: Passage) -> int:
 
 
 def _reason(before: Passage | None, passage: Passage, has_sent_packet: bool) -> Wait:
-    answers = passage.direction is Direction.FROM_UNIT
-    if answers and before is not None and before.direction is Direction.TO_UNIT:
+    answers = passage.direction is not _TO_UNIT
+    if answers and before is not None and before.direction is _TO_UNIT:
         return Wait.STORING if has_sent_packet else Wait.HEADER
     return _unanswered(before, has_sent_packet)
 
@@ -117,19 +119,15 @@ def _reason(before: Passage | None, passage: Passage, has_sent_packet: bool) -> 
 def _unanswered(before: Passage | None, has_sent_packet: bool) -> Wait:
     if before is None:
         return Wait.OTHER
-    if before.direction is Direction.FROM_UNIT:
+    if before.direction is not _TO_UNIT:
         return Wait.HELD if _is_wait(before) else Wait.OTHER
     return Wait.NO_PACKET_ANSWER if has_sent_packet else Wait.NO_HEADER_ANSWER
 
 
-def _is_packet(passage: Passage) -> bool:
-    return passage.direction is Direction.TO_UNIT and kind_of(_plain(passage)) is DataPacket
-
-
 def _is_wait(passage: Passage) -> bool:
-    return _plain(passage)[_KIND : _KIND + 1] == bytes([HandshakeKind.WAIT])
+    return _plain(passage.data)[_KIND : _KIND + 1] == bytes([HandshakeKind.WAIT])
 
 
-def _plain(passage: Passage) -> bytes:
+def _plain(data: bytes) -> bytes:
     """Return what passed without real-time bytes (FRM-03)."""
-    return passage.data.translate(None, _REALTIME)
+    return data.translate(None, _REALTIME)
