@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from dryload.emulator.wire.words import Words
 
 _WINDOW: Final = 16  # words; shorter than the 30 of the smallest packet (WRD-02)
+_WORD_BYTES: Final = 8
+_WINDOW_BYTES: Final = _WINDOW * _WORD_BYTES
 _NEAR: Final = 4  # packets that are compared to tell whether a lag fits
 _FAR: Final = 64  # and again, since sounds repeat themselves
 _SLIPS: Final = 4  # words of a packet that may differ where another lag fits at once
@@ -65,6 +67,8 @@ class AlignedWords(Struct, frozen=True):
 def equal_run(a: Words, at_a: int, b: Words, at_b: int) -> int:
     """Return how many words from here on are equal."""
     limit = min(len(a) - at_a, len(b) - at_b)
+    if limit <= 0 or a[at_a] != b[at_b]:  # as most are where one is looked for
+        return 0
     done, chunk = 0, _FIRST
     while done < limit:
         size = min(chunk, limit - done)
@@ -192,8 +196,12 @@ class _SampleWalk:
             offsets = [offsets[-1] + max(_WINDOW, offsets[-1] // 8)]
 
     def _stays(self, at: _Pair) -> bool:
-        window = self._a[at[0] : at[0] + _WINDOW]
-        return _tells(window) and np.array_equal(window, self._b[at[1] : at[1] + _WINDOW])
+        return _tells(_window(self._bytes_a, at[0])) and self._is_found(at)
+
+    def _is_found(self, at: _Pair) -> bool:
+        """Return whether the windows that begin at these places are the same."""
+        window = _window(self._bytes_a, at[0])
+        return len(window) == _WINDOW_BYTES and window == _window(self._bytes_b, at[1])
 
     def _best(self, at: _Pair, offsets: Iterable[int], reach: int) -> _Pair | None:
         """Return the place at another lag that fits best, and better than staying by the margin."""
@@ -201,7 +209,7 @@ class _SampleWalk:
         fits: dict[int, tuple[tuple[int, int, int], _Pair]] = {}
         for place in (*self._packets(at), *self._found(at, offsets, reach)):
             late = place[0] - place[1] - lag
-            if not late or late in fits or self._run(place) < _WINDOW:
+            if not late or late in fits or not self._is_found(place):
                 continue
             # After a loss the same words of B count, after a gain those of A.
             fit = self._fit((at[0] + max(late, 0), at[1] + max(-late, 0)))
@@ -232,14 +240,22 @@ class _SampleWalk:
         """Yield the nearest places whose window has the hash of one that stands a little ahead."""
         for offset in offsets:
             a, b = _ahead(at, offset)
-            if _tells(self._b[b : b + _WINDOW]):
+            if _tells(_window(self._bytes_b, b)):
                 part = self._hashes_a[at[0] : at[0] + reach]
-                for place in np.flatnonzero(part == self._hashes_b[b])[:_FITS]:
+                for place in (part == self._hashes_b[b]).nonzero()[0][:_FITS]:
                     yield at[0] + int(place), b
-            if _tells(self._a[a : a + _WINDOW]):
+            if _tells(_window(self._bytes_a, a)):
                 part = self._hashes_b[at[1] : at[1] + reach]
-                for place in np.flatnonzero(part == self._hashes_a[a])[:_FITS]:
+                for place in (part == self._hashes_a[a]).nonzero()[0][:_FITS]:
                     yield a, at[1] + int(place)
+
+    @cached_property
+    def _bytes_a(self) -> bytes:
+        return self._a.astype(np.int64).tobytes()
+
+    @cached_property
+    def _bytes_b(self) -> bytes:
+        return self._b.astype(np.int64).tobytes()
 
     @cached_property
     def _hashes_a(self) -> _Hashes:
@@ -289,6 +305,11 @@ def _window_hashes(words: Words) -> _Hashes:
     return hashes
 
 
-def _tells(window: Words) -> bool:
+def _window(words: bytes, at: int) -> bytes:
+    """Return the window of words, eight bytes each, that begins at a place; shorter at the end."""
+    return words[at * _WORD_BYTES : at * _WORD_BYTES + _WINDOW_BYTES]
+
+
+def _tells(window: bytes) -> bool:
     """Return whether a window can tell one place from another: a constant one cannot."""
-    return len(window) == _WINDOW and bool((window != window[0]).any())
+    return len(window) == _WINDOW_BYTES and window != window[:_WORD_BYTES] * _WINDOW

@@ -146,7 +146,7 @@ def _fitted(words: NDArray[Any], bits: int, overflow: Overflow | None) -> Words:
     half = 1 << (bits - 1)
     if overflow is Overflow.WRAPPED:
         words = ((words + half) & (2 * half - 1)) - half
-    fitted: Words = np.clip(words, -half, half - 1).astype(np.int32)
+    fitted: Words = np.minimum(np.maximum(words, -half), half - 1).astype(np.int32)
     return fitted
 
 
