@@ -1,6 +1,6 @@
 """The sender: plays one dump to whatever is at the other end of the line."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import Enum, auto
 from functools import partial
 from itertools import repeat
@@ -234,26 +234,21 @@ class Sender(Machine[SenderState, SenderCue, SenderDo], SteadySender, actions=Se
 
     def _cue_of(self, judgement: Judgement) -> SenderCue:
         """Return what a judgement of the matcher comes to in this situation."""
-        given = self._given()
-        return next(cue for conditions, cue in self._cues[judgement] if conditions <= given)
+        return next(
+            cue
+            for conditions, cue in self._cues[judgement]
+            if all(_IS_GIVEN[condition](self) for condition in conditions)
+        )
 
-    def _given(self) -> set[Condition]:
-        """Return the conditions that are given for the message in question."""
-        replies, is_header = self._replies, self.packet is None
-        is_end = self._is_last or replies.is_last_called_for
-        # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
-        tries = _LAST_TRIES if is_end else _SILENT_TRIES
-        rejections = _HEADER_TRIES if is_header else self._switches.resend_limit
-        conditions = {
-            Condition.NOTHING_LEFT: self._is_last,
-            Condition.REJECTED_OFTEN: 0 < rejections <= replies.copies,
-            Condition.TRIES_LEFT: replies.copies < tries,
-            Condition.IN_MIDST: not is_end,
-            Condition.HAS_SHOWN: replies.has_shown,
-            Condition.EXTENDED: is_header and kind_of(self._header) is ExtendedHeader,
-            Condition.FALLBACK: self._outgoing.fallback is not None,
-        }
-        return {condition for condition, is_given in conditions.items() if is_given}
+    @property
+    def _is_end(self) -> bool:
+        """Whether the message in question is the last one that is sent, or that is called for."""
+        return self._is_last or self._replies.is_last_called_for
+
+    @property
+    def _is_rejected_often(self) -> bool:
+        limit = _HEADER_TRIES if self.packet is None else self._switches.resend_limit
+        return 0 < limit <= self._replies.copies
 
     @property
     def _is_last(self) -> bool:
@@ -364,3 +359,19 @@ class Sender(Machine[SenderState, SenderCue, SenderDo], SteadySender, actions=Se
         self._replies.limit_ns = None
         for habit in self._replies.habits():
             self._note(EventKind.LEARNT, now_ns, None, habit)
+
+
+_IS_GIVEN: Final[Mapping[Condition, Callable[[Sender], bool]]] = {
+    Condition.NOTHING_LEFT: lambda sender: sender._is_last,
+    Condition.REJECTED_OFTEN: lambda sender: sender._is_rejected_often,
+    # Some units do not answer the last packet (HSK-13): it is sent once more, to be sure.
+    Condition.TRIES_LEFT: lambda sender: (
+        sender._replies.copies < (_LAST_TRIES if sender._is_end else _SILENT_TRIES)
+    ),
+    Condition.IN_MIDST: lambda sender: not sender._is_end,
+    Condition.HAS_SHOWN: lambda sender: sender._replies.has_shown,
+    Condition.EXTENDED: lambda sender: (
+        sender.packet is None and kind_of(sender._header) is ExtendedHeader
+    ),
+    Condition.FALLBACK: lambda sender: sender._outgoing.fallback is not None,
+}

@@ -83,11 +83,11 @@ class FaultInjector:
     ) -> "Sequence[Injection]":
         """Learn of a message that begins to go out; return what strikes it, in order."""
         seen = self._watch.see(direction, message, start_ns, end_ns)
-        return [
-            Injection(disturbance, aim, seen, turn, self._byte_ns, self.struck)
-            for disturbance, aim in self._aims
-            if (turn := aim.at(seen)) is not None
-        ]
+        found: list[Injection] = []
+        for disturbance, aim in self._aims:
+            if direction in aim.directions and (turn := aim.at(seen)) is not None:
+                found.append(Injection(disturbance, aim, seen, turn, self._byte_ns, self.struck))
+        return found
 
 
 class Injection(Struct, frozen=True):

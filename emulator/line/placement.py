@@ -109,6 +109,7 @@ class Aim:
 
     def __init__(self, where: Placement, kind: str) -> None:
         self._where: Final = where
+        self.directions: Final = where.directions
         name = kind.title().replace("_", "")  # spelt so in seeds that people keep
         self.salt: Final = salt_of(
             f"{name} {where.target.value} {where.first} {where.last} {where.every}"

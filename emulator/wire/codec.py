@@ -50,7 +50,8 @@ _DEVICE_ID = _PACKET.span("device_id").start
 _HANDSHAKE = FIXED[Handshake]
 _REPLY_NUMBER = _HANDSHAKE.span("packet_number").start
 _HANDSHAKE_KINDS = {int(kind): kind for kind in HandshakeKind}
-_CLAIMS = {bytes(sub_ids): kind for sub_ids, kind in SUB_IDS.items()}
+_CLAIMS = {sub_ids[0]: kind for sub_ids, kind in SUB_IDS.items() if len(sub_ids) == 1}
+_CLAIMS_OF_TWO = {bytes(sub_ids): kind for sub_ids, kind in SUB_IDS.items() if len(sub_ids) > 1}
 _OPENING = bytes([START, FAMILY])
 _FREQUENT = frozenset({PACKET_BYTES, _HANDSHAKE.size})
 _DATA = _PACKET.span("data")
@@ -62,7 +63,7 @@ def kind_of(body: bytes) -> type[Message] | None:
     """Return which message `body` claims to be by its first bytes, None if none of these."""
     if len(body) <= _SUB_ID or body[0] != START or body[1] != FAMILY:
         return None
-    return _CLAIMS.get(body[_SUB_ID : _SUB_ID + 1]) or _CLAIMS.get(body[_SUB_ID : _SUB_ID + 2])
+    return _CLAIMS.get(body[_SUB_ID]) or _CLAIMS_OF_TWO.get(body[_SUB_ID : _SUB_ID + 2])
 
 
 def device_of(message: Decoded) -> int | None:

@@ -140,9 +140,10 @@ def _rehearsed(case: Case) -> Run:
 
 def _digest_of(capture: Capture) -> str:
     """Return the SHA-256 of what passed: direction, time and bytes of every passage."""
-    parts: list[bytes] = []
-    for direction, end_ns, data in capture.passages:
-        parts += (b"%b %d %d\n" % (_WAYS[direction], end_ns, len(data)), data)
+    parts = [
+        b"%b %d %d\n%b" % (_WAYS[direction], end_ns, len(data), data)
+        for direction, end_ns, data in capture.passages
+    ]
     return sha256(b"".join(parts)).hexdigest()
 
 
