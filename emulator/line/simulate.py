@@ -277,9 +277,7 @@ class SimulatedLine:
 
         So come those of a slow line, one by one.
         """
-        arrivals, other = side.arrivals, side.other
-        if self._actions:
-            until_ns = min(until_ns, self._actions[0][0] - 1)
+        arrivals, other, actions = side.arrivals, side.other, self._actions
         while len(arrivals) > 1:
             at_ns = arrivals[0][0]
             if (
@@ -288,6 +286,7 @@ class SimulatedLine:
                 or at_ns >= other.next_ns
                 or at_ns >= side.left_ns
                 or at_ns >= side.deadline_ns
+                or (actions and at_ns >= actions[0][0])
             ):
                 return
             self.now_ns = at_ns

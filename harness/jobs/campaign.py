@@ -159,11 +159,13 @@ def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[
 
     A run leaves rings of objects behind; they are cleared away at once, and nothing else is.
     """
+    was_on = gc.isenabled()
     gc.disable()
     try:
         return [_alone(plan, number, twice=twice) for number in numbers]
     finally:
-        gc.enable()
+        if was_on:
+            gc.enable()
 
 
 def _alone(plan: CampaignPlan, number: int, *, twice: bool) -> Result:

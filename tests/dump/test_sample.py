@@ -6,6 +6,8 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 from msgspec import structs
 
 from dryload.emulator.dump.outgoing import (
@@ -148,3 +150,11 @@ def test_what_no_header_can_say_is_refused(wrong: dict[str, object]) -> None:
     fields: dict[str, object] = {"rate": Fraction(44100), "channels": 1, **wrong}
     with pytest.raises(ValueError, match="positive and frames whole"):
         Sample(words=np.zeros(4, np.int16), bits=16, **fields)  # type: ignore[arg-type]  # wrong on purpose
+
+
+@given(st.fractions(min_value=Fraction(1, 1000), max_value=10**10))
+@example(Fraction(2_000_000_000, 45_353))  # 22,676.5 ns: halfway
+@example(Fraction(2_000_000_000, 45_355))  # 22,677.5 ns
+def test_the_period_is_the_nearest_whole_number_of_ns(rate: Fraction) -> None:
+    # The oracle is round() of Python's own fractions, to the even one of two equally near (HDR-05).
+    assert silence(rate=rate).period_ns == round(Fraction(10**9) / rate)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
@@ -13,6 +14,7 @@ from msgspec.structs import replace
 
 from dryload.emulator.dump.outgoing import whole_sequence
 from dryload.emulator.dump.sample import same_samples
+from dryload.emulator.unit.board import RackUnit
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.profile import profile_names
 from dryload.harness.faults.catalogue import faults
@@ -193,3 +195,17 @@ def test_asked_disturbances_stand_in_every_case_with_seeds_of_their_own() -> Non
     said = [case_of(plan, number).disturbances[0] for number in range(20)]
     assert all(each.startswith(plan.disturbances[0]) for each in said)
     assert len(set(said)) > 10
+
+
+@pytest.mark.parametrize("is_on", [True, False])
+def test_a_run_leaves_no_unit_behind_and_collecting_is_as_before(is_on: bool) -> None:
+    gc.collect()
+    before = sum(isinstance(each, RackUnit) for each in gc.get_objects())
+    (gc.enable if is_on else gc.disable)()
+    try:
+        assert run_campaign(PLAN, range(3), Here()).runs == 3
+        assert gc.isenabled() == is_on
+        gc.disable()
+        assert sum(isinstance(each, RackUnit) for each in gc.get_objects()) == before
+    finally:
+        gc.enable()
