@@ -17,12 +17,14 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import chdir
+from contextlib import chdir, suppress
 from multiprocessing import forkserver
 from multiprocessing.connection import wait as wait_for
 from multiprocessing.reduction import DupFd
 from pathlib import Path
 from typing import IO, Any, Final, Self
+
+import dryload
 
 _ROOT: Final = Path(__file__).resolve().parent.parent.parent
 _ONE_AT_A_TIME: Final = threading.Lock()
@@ -31,14 +33,7 @@ _ONE_AT_A_TIME: Final = threading.Lock()
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _SERVER: Final = multiprocessing.get_context("forkserver")
 _SERVER.set_forkserver_preload(
-    [
-        __name__,
-        *(
-            each.name
-            for room in ("emulator", "harness")
-            for each in pkgutil.walk_packages([str(_ROOT / room)], f"dryload.{room}.")
-        ),
-    ]
+    [__name__, *(each.name for each in pkgutil.walk_packages(dryload.__path__, "dryload."))]
 )
 
 
@@ -88,10 +83,9 @@ class Forked:
 
     def poll(self) -> int | None:
         """Return the exit code, below 0 for a signal; None while it runs."""
-        if self.returncode is None and wait_for([self._process.sentinel], 0):
+        if self.returncode is None:
             with _ONE_AT_A_TIME:
-                self._process.join()
-            self.returncode = self._process.exitcode
+                self.returncode = self._process.exitcode
         return self.returncode
 
     def wait(self, timeout: float | None = None) -> int:
@@ -122,7 +116,8 @@ class Forked:
         """Send a signal, unless it has ended."""
         if self.poll() is None:
             assert self.pid is not None
-            os.kill(self.pid, number)
+            with suppress(ProcessLookupError):  # ended, and its exit code is on its way
+                os.kill(self.pid, number)
 
     def kill(self) -> None:
         """End it at once."""
