@@ -7,8 +7,6 @@ has to be B but for the words that the account calls changed here and there, and
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
-from math import floor
 
 from dryload.harness.judge.account import Content, Difference, Kind, Overflow, Rounding
 
@@ -18,20 +16,20 @@ def words_per_packet(bits: int) -> int:
     return 60 if bits <= 14 else 40 if bits <= 21 else 30
 
 
-def nearest(value: Fraction, rounding: Rounding) -> int:
-    down = floor(value)
-    rest = value - down
+def nearest(word: int, size: int, rounding: Rounding) -> int:
+    """Return `word / size` as a whole number; `test_rounding` has the same in fractions."""
+    down, rest = divmod(word, size)
     match rounding:
         case Rounding.CUT:
             return down
         case Rounding.ROUNDED:
-            return floor(value + Fraction(1, 2))
+            return down + (2 * rest >= size)
         case Rounding.TO_EVEN:
-            return round(value)
+            return down + (2 * rest > size or (2 * rest == size and down % 2 == 1))
         case Rounding.AWAY:
-            return down + (rest > Fraction(1, 2) or (rest == Fraction(1, 2) and value > 0))
+            return down + (2 * rest > size or (2 * rest == size and word > 0))
         case Rounding.TOWARDS_ZERO:
-            return int(value)
+            return down + (word < 0 and rest > 0)
 
 
 def done_to(word: int, how: Difference, bits: int) -> int:  # noqa: PLR0911, PLR0912  a list of all kinds
@@ -51,14 +49,7 @@ def done_to(word: int, how: Difference, bits: int) -> int:  # noqa: PLR0911, PLR
             return (line ^ how.mask) - half
         case Kind.BITS_STUCK:
             assert how.ones & ~how.mask == 0
-            return (
-                sum(
-                    1 << bit
-                    for bit in range(bits)
-                    if (how.ones >> bit & 1 if how.mask >> bit & 1 else line >> bit & 1)
-                )
-                - half
-            )
+            return (line & ~how.mask | how.ones) - half
         case Kind.BYTES_REVERSED:
             size = -(-bits // 7)
             unused = 7 * size - bits
@@ -71,12 +62,12 @@ def done_to(word: int, how: Difference, bits: int) -> int:  # noqa: PLR0911, PLR
         case Kind.NARROWED:
             assert how.rounding is not None
             drop = bits - how.bits
-            narrow = nearest(Fraction(word, (1 << drop)), how.rounding)
+            narrow = nearest(word, 1 << drop, how.rounding)
             return min(narrow, (1 << (how.bits - 1)) - 1) * (1 << drop)
         case Kind.LEVEL:
             if how.bits < 0:
                 assert how.rounding is not None
-                return nearest(Fraction(word, (1 << -how.bits)), how.rounding)
+                return nearest(word, 1 << -how.bits, how.rounding)
             louder = word * (1 << how.bits)
             if how.overflow is Overflow.HELD:
                 return max(-half, min(half - 1, louder))

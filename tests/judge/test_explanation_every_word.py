@@ -7,6 +7,9 @@ statement is expected, with its figures.
 
 from __future__ import annotations
 
+from fractions import Fraction
+from math import floor, trunc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -56,6 +59,21 @@ def every_word(bits: int) -> list[Difference]:
         Difference(kind=Kind.RIGHT_JUSTIFIED, bits=3),
         Difference(kind=Kind.OFFSET, value=3),
     ]
+
+
+@pytest.mark.parametrize("size", [2, 4, 8, 16])
+def test_rounding(size: int) -> None:
+    # Python's fractions know all of these but away from zero, which is downwards below it.
+    for word in range(-4 * size, 4 * size + 1):
+        value = Fraction(word, size)
+        half_up = floor(value + Fraction(1, 2))
+        assert {each: rebuild.nearest(word, size, each) for each in Rounding} == {
+            Rounding.CUT: floor(value),
+            Rounding.ROUNDED: half_up,
+            Rounding.TO_EVEN: round(value),
+            Rounding.AWAY: half_up if word >= 0 else -floor(-value + Fraction(1, 2)),
+            Rounding.TOWARDS_ZERO: trunc(value),
+        }
 
 
 @pytest.mark.parametrize("bits", WIDTHS)
