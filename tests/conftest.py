@@ -1,6 +1,7 @@
 """What holds for all tests."""
 
 import os
+import signal
 import tempfile
 from pathlib import Path
 from typing import Any, Final
@@ -9,13 +10,15 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 TESTS: Final = Path(__file__).parent
-PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs", "diagnosis")
-"""The rooms whose tests wait for processes, ports and clocks, or take longest: they come first, so
-that what only computes fills the gaps and no core is idle at the end."""
+PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs")
+"""The rooms whose tests wait for processes, ports and clocks: they come first."""
 LANE: Final = "real-ports"
 """The group of tests that have a lane of their own."""
 _BEHIND: Final = 5
 """How much nicer a process is that has no test of real ports to run, or none any more."""
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # a shell's background process
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # tests press Ctrl-C
 
 # A busy machine is no fault; on a machine that only checks, the same examples every time.
 settings.register_profile(
@@ -36,8 +39,8 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     """Run the whole suite side by side; a room or a file that is named runs in this process.
 
     A file stays together, because what its tests share is made once in each process.  Tests of real
-    ports are one after the other in one process, and first.  One process more than there are cores,
-    because many tests wait.  `-n 0` and `-p no:xdist` run all in one.
+    ports are one after the other in one process, and first.  Two processes more than there are
+    cores, because half of them begin with what waits.  `-n 0` and `-p no:xdist` run all in one.
     """
     if hasattr(config, "workerinput") or not config.pluginmanager.hasplugin("xdist"):
         return  # this is one of those processes, or there can be none
@@ -45,19 +48,28 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     is_whole = config.args_source is not pytest.Config.ArgsSource.ARGS
     is_plain = option.numprocesses is None and option.dist == "no"
     if is_whole and is_plain and not (option.usepdb or option.collectonly):
-        option.numprocesses = (os.cpu_count() or 1) + 1
+        option.numprocesses = (os.cpu_count() or 1) + 2
         option.dist = "loadgroup"
         option.loadscopereorder = False
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Keep a file together, and the lane, whatever files its tests are in."""
+    """Keep a file together, and the lane, whatever files its tests are in.
+
+    Every other process takes files from the end, so that at any time some compute while others
+    wait; what is left for the last moments lies between.
+    """
     from xdist.scheduler import LoadGroupScheduling
 
     class FilesAndLane(LoadGroupScheduling):  # type: ignore[misc]  # xdist ships no types
         def _split_scope(self, nodeid: str) -> str:
             return LANE if nodeid.endswith(f"@{LANE}") else nodeid.split("::", 1)[0]
+
+        def _assign_work_unit(self, node: Any) -> None:
+            if self.nodes.index(node) % 2:
+                self.workqueue.move_to_end(next(reversed(self.workqueue)), last=False)
+            super()._assign_work_unit(node)
 
     return FilesAndLane(config, log) if config.getvalue("dist") == "loadgroup" else None
 
@@ -66,7 +78,8 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Begin with real ports, go on with what waits; where nothing waits the order stays."""
     places = {room: place for place, room in enumerate(PATIENT)}
-    items.sort(key=lambda item: (not _is_in_lane(item), places.get(_room(item.path), len(places))))
+    of_file = {path: places.get(_room(path), len(places)) for path in {it.path for it in items}}
+    items.sort(key=lambda item: (not _is_in_lane(item), of_file[item.path]))
     for item in items:
         if _is_in_lane(item) and hasattr(config, "workerinput"):
             item.add_marker(pytest.mark.xdist_group(LANE))

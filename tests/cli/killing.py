@@ -14,8 +14,9 @@ import signal
 import socket
 import sys
 import time
+from array import array
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -37,6 +38,7 @@ KEPT: Final = {1: 200_000, 2: 31, 5: 300_000}
 REPLACED: Final = 4
 """The slot whose sample is replaced; its sample number is one less."""
 WORDS: Final = 2_000
+WORD: Final = array("h").itemsize
 LATEST_S: Final = 0.04
 """How long after the last byte the unit is killed at the latest: then the image is long written."""
 
@@ -50,13 +52,18 @@ def dump_of(number: int, words: Sequence[int]) -> bytes:
     return oracle.dump(bits=16, words=words, sample_number=number, period_ns=22_676)
 
 
-def contents(unit: RackUnit) -> dict[int, list[int]]:
+def held_as(words: Sequence[int]) -> bytes:
+    """Return words as they are compared: many as one value, which costs a fork nothing."""
+    return array("h", words).tobytes()
+
+
+def contents(unit: RackUnit) -> dict[int, bytes]:
     return {
-        slot.number: slot.sample.words.tolist() for slot in unit.slots if slot.sample is not None
+        slot.number: slot.sample.words.tobytes() for slot in unit.slots if slot.sample is not None
     }
 
 
-def load(path: Path) -> dict[int, list[int]]:
+def load(path: Path) -> dict[int, bytes]:
     """Load the image as the command does; it has to be whole."""
     unit, file = RackUnit(PROFILE), ImageFile(str(path))
     said = file.load(unit)
@@ -64,11 +71,12 @@ def load(path: Path) -> dict[int, list[int]]:
     assert said == "", said
     held = contents(unit)
     taken = sum(line.region.words for line in unit.panel.memory_map() if line.slot is not None)
-    assert taken == sum(len(words) for words in held.values()) == unit.memory.used
+    assert taken * WORD == sum(len(words) for words in held.values())
+    assert taken == unit.memory.used
     return held
 
 
-def filled(path: Path) -> dict[int, list[int]]:
+def filled(path: Path) -> dict[int, bytes]:
     """Make the image that the first round begins with."""
     unit = RackUnit(PROFILE)
     now_ns = 0
@@ -80,7 +88,10 @@ def filled(path: Path) -> dict[int, list[int]]:
                 pass
     path.write_bytes(image_of(unit))
     held = contents(unit)
-    assert {number: len(words) for number, words in held.items()} == {**KEPT, REPLACED: WORDS}
+    assert held == {
+        number: held_as(words_of(number, count))
+        for number, count in (*KEPT.items(), (REPLACED, WORDS))
+    }
     return held
 
 
@@ -88,8 +99,9 @@ def serve(path: Path, tells: int) -> None:
     """Serve for ever, in a process that somebody will kill."""
     file, unit, port = ImageFile(str(path)), RackUnit(PROFILE), TcpServer(0, MonotonicClock())
     file.load(unit)
-    os.write(tells, f"{port.address[1]}\n".encode())
-    Serving(port, unit, shown_port="test", byte_ns=0, image=file).run(lambda: False)
+    serving = Serving(port, unit, shown_port="test", byte_ns=0, image=file)
+    os.write(tells, f"{port.address[1]}\n".encode())  # not sooner: what waits then is dropped
+    serving.run(lambda: False)
 
 
 def kill_once(path: Path, data: bytes, rng: random.Random) -> str:
@@ -104,7 +116,8 @@ def kill_once(path: Path, data: bytes, rng: random.Random) -> str:
     os.close(tells)
     with os.fdopen(hears, "rb") as pipe:
         number = int(pipe.readline())
-    when = rng.choice(("in the dump", "after the dump", "while writing"))
+    before = path.read_bytes()
+    when = rng.choice(("in the dump", "after the dump", "while writing", "when written"))
     with socket.create_connection(("127.0.0.1", number)) as peer:
         if when == "in the dump":
             peer.sendall(data[: rng.randrange(len(data))])
@@ -112,7 +125,9 @@ def kill_once(path: Path, data: bytes, rng: random.Random) -> str:
         else:
             peer.sendall(data)
             if when == "while writing":
-                await_draft(draft_of(path))
+                await_true(draft_of(path).exists)
+            elif when == "when written":
+                await_true(lambda: path.read_bytes() != before)
             time.sleep(rng.random() * (LATEST_S if when == "after the dump" else 0.01))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
@@ -124,11 +139,11 @@ def draft_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.draft")
 
 
-def await_draft(draft: Path) -> None:
-    """Return when the image is being written, or has been."""
+def await_true(happened: Callable[[], bool]) -> None:
+    """Return when it has happened, or will not."""
     until_s = time.monotonic() + 1
-    while not draft.exists() and time.monotonic() < until_s:
-        pass
+    while not happened() and time.monotonic() < until_s:
+        time.sleep(0.0001)
 
 
 def main(arguments: Sequence[str]) -> None:
@@ -139,11 +154,13 @@ def main(arguments: Sequence[str]) -> None:
     assert load(path) == held
     found: Counter[str] = Counter()
     for number in range(rounds):
-        new = words_of(1_000_000 * seed + number + 1, WORDS)
-        when = kill_once(path, dump_of(REPLACED - 1, new), rng)
+        words = words_of(1_000_000 * seed + number + 1, WORDS)
+        new = held_as(words)
+        when = kill_once(path, dump_of(REPLACED - 1, words), rng)
         found["drafts left"] += draft_of(path).exists()
         after = load(path)
         is_new = after[REPLACED] == new
+        assert is_new or when != "when written", f"round {number}"
         assert after == {**held, REPLACED: new} if is_new else after == held, f"round {number}"
         found[f"{'new' if is_new else 'old'}, {when}"] += 1
         held = after

@@ -41,7 +41,8 @@ def test_200_kills_leave_the_old_sample_or_the_new_one(tmp_path: Path) -> None:
     assert sum(found.values()) == 200
     assert found["old, in the dump"] > 30
     assert found["old, while writing"] + found["old, after the dump"] > 10
-    assert found["new, while writing"] + found["new, after the dump"] > 10
+    # How many are new sooner than that depends on how quick the computer is.
+    assert found["new, when written"] > 30
 
 
 def test_kills_of_the_command_itself(tmp_path: Path) -> None:
