@@ -15,7 +15,7 @@ PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs")
 """The rooms whose tests wait for processes, ports and clocks: they come first."""
 LANE: Final = "real-ports"
 """The group of tests that have a lane of their own."""
-_BEHIND: Final = 5
+_BEHIND: Final = 10
 """How much nicer a process is that has no test of real ports to run, or none any more."""
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # a shell's background process
