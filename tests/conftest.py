@@ -4,6 +4,7 @@ import gc
 import os
 import signal
 import tempfile
+from collections.abc import Generator
 from pathlib import Path
 from typing import Any, Final
 
@@ -86,13 +87,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.xdist_group(LANE))
 
 
-def pytest_collection_finish() -> None:
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
     """Thousands of tests and what they import stay to the end: nobody looks among them for garbage.
 
     Looking took an eighth of the time of those processes that compute.
     """
-    gc.collect()
-    gc.freeze()
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.collect()
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(tryfirst=True)
