@@ -7,6 +7,7 @@ import re
 import pytest
 
 import dryload
+import dryload.assertions  # here, and so once: numpy can't be loaded anew by each of the runs
 from dryload.harness.files import capture_file
 
 pytest_plugins = ["pytester"]
@@ -115,6 +116,21 @@ def test_same():
     # What pytest would cut off is not said.
     assert "Full diff" not in said(result).split("test_others")[0]
     assert "truncated" not in said(result).split("test_others")[0]
+
+
+def test_what_fails_is_shown_in_the_test_and_not_in_our_code(project: pytest.Pytester) -> None:
+    project.makepyfile(
+        GOLDEN
+        + """
+def test_loads(dryload_unit):
+    dryload.assert_loads(dryload.encode(BELL), dryload_unit, words=[5, *BELL[1:]])
+"""
+    )
+    result = project.runpytest("--tb=short")
+    result.assert_outcomes(failed=2)
+    assert "E   AssertionError: Packet 0, word 0: +5 expected, +0 found" in said(result)
+    assert "assertions.py" not in said(result)
+    assert "pytest_plugin.py" not in said(result)
 
 
 def test_a_golden_capture_is_written_when_asked_and_then_compared(
