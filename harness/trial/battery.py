@@ -45,6 +45,8 @@ _RATES: Final = (
         65_535.0,
     ),
 )
+_BETWEEN: Final = (477.5, 11_025.5, 22_254.545_45, 44_055.944_056)
+"""Rates that are no whole number of hertz; a WAV file can't say them."""
 _NUMBERS: Final = (0, 1, 2, 126, 127, 128, 129, 255, 256, 1_000, 8_191, 8_192, 16_382, 16_383)
 _DEVICES: Final = (0, 1, 63, 64, 126, 127)
 _NAMES: Final = ("A", "Gulls", "Ship's bell", "Thunder 12 (far) ~", "N" * 127)
@@ -103,8 +105,9 @@ def battery(
     yield from _words(main)
     yield from _lengths(main, every)
     if "rate" in parameters:
+        rates = _RATES if is_command else (*_RATES, *_BETWEEN)
         yield from _fields(
-            Group.RATES, main, [{"rate": rate} for rate in _RATES], "HDR-05", "HDR-12"
+            Group.RATES, main, [{"rate": rate} for rate in rates], "HDR-05", "HDR-12"
         )
     if "number" in parameters:
         numbers = [{"number": number} for number in _NUMBERS]

@@ -29,7 +29,8 @@ _LOST: Final = 5
 """So often a process may hang or be lost before nothing more is asked (our choice)."""
 _ENOUGH: Final = 100
 """A habit that makes others look wrong is clear after so many probes (our choice)."""
-_ELSEWHERE: Final = 9  # probes that are asked in other surroundings
+_SHORT: Final = 5_000
+"""Words of the longest probe that is asked in other surroundings."""
 
 
 class Kind(StrEnum):
@@ -248,7 +249,7 @@ class Trying:
             )
         )
         again = list(repeats(probes))
-        total = len(probes) + 2 * len(again) + _ELSEWHERE
+        total = len(probes) + len(again) + len(list(_surroundings()))
         try:
             for place, probe in enumerate(probes):
                 self._step(total, probe.group)
@@ -259,7 +260,7 @@ class Trying:
             for probe in reversed(again):
                 self._step(total, Group.REPEATS)
                 self._ask_again(probes.index(probe), probe)
-            self._elsewhere(again[:: max(len(again) // _ELSEWHERE, 1)], probes, total)
+            self._elsewhere(_of_each_group(probes), probes, total)
         except _Stopped:
             self.trial.stopped = True
         told = sorted(self._faults.values(), key=self._place)
@@ -440,6 +441,19 @@ _HABITS: Final = (
     *(Kind.CHANGES_INPUT, Kind.CHANGES_RETURNED),
 )
 """Kinds that make others look wrong."""
+
+
+def _of_each_group(probes: Sequence[Probe]) -> list[Probe]:
+    """Return the first, the middle and the last short probe of each group."""
+    groups: dict[Group, list[Probe]] = {}
+    for probe in probes:
+        if len(probe.task.words) <= _SHORT:
+            groups.setdefault(probe.group, []).append(probe)
+    return [
+        each
+        for those in groups.values()
+        for each in {id(one): one for one in (those[0], those[len(those) // 2], those[-1])}.values()
+    ]
 
 
 def _surroundings() -> Iterator[tuple[str, Mapping[str, str]]]:

@@ -155,7 +155,8 @@ def _fields(task: Task, header: Header, told: Sequence[str]) -> Iterator[Finding
         yield _other("device ID", task.device_id, header.device_id, "DEV-03", "Write it as asked.")
     if "rate" in told:
         yield from _rate(task, header)
-    yield from _loop(task, header, groups, order)
+    if "loop" in told or task.loop is None:
+        yield from _loop(task, header, groups, order)
 
 
 def _field(
@@ -360,7 +361,9 @@ def _follows(finding: Finding, wrong: Sequence[Finding]) -> bool:
     has_status = bool(clauses & set(_STATUS))
     if finding.kind in _ASKED_KINDS:
         return has_status
-    if (has_status and rank > 0) or (is_torn and rank > 1):
+    asked = [each.message for each in wrong if each.kind in _ASKED_KINDS]
+    is_of_loop = finding.kind in _LOOKS_OF_LOOPS and any("loop" in each for each in asked)
+    if is_of_loop or (has_status and rank > 0) or (is_torn and rank > 1):
         return True
     if any(each.kind == "packed otherwise" for each in wrong):
         packed = clause.startswith(("WRD", "HDR")) or clause in ("PKT-08", "PKT-09", "PKT-10")
@@ -375,6 +378,7 @@ def _follows(finding: Finding, wrong: Sequence[Finding]) -> bool:
     return is_of_count or (clause == "WRD-12" and bool(clauses & {"WRD-05", "PKT-03"}))
 
 
+_LOOKS_OF_LOOPS: Final = ("loop outside the sample", "loop of one word", "no such loop type")
 _ASKED_KINDS: Final = (
     *("field says otherwise", "field in the wrong order", "field cut off"),
     *("several dumps made", "no dump made"),

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from tests.trial import broken, right, unnamed
+from tests.trial import broken, closed, right, unnamed
 from tests.trial.subject import Subject
 
-BROKEN: tuple[Subject, ...] = tuple(broken.SUBJECTS)
-UNNAMED: tuple[Subject, ...] = tuple(unnamed.SUBJECTS)
-RIGHT: tuple[Subject, ...] = tuple(right.SUBJECTS)
+BROKEN: tuple[Subject, ...] = (*broken.SUBJECTS, *closed.BROKEN)
+UNNAMED: tuple[Subject, ...] = (*unnamed.SUBJECTS, *closed.UNNAMED)
+RIGHT: tuple[Subject, ...] = (*right.SUBJECTS, *closed.RIGHT)
 ALL: tuple[Subject, ...] = BROKEN + UNNAMED + RIGHT
