@@ -145,12 +145,12 @@ def packets_of(sample: Sample, *, device_id: int) -> Sequence[bytes]:
 @lru_cache(maxsize=16)
 def _packets_again(words: bytes, bits: int, device_id: int) -> Sequence[bytes]:
     """Return the packets of a short sample; what was sent is soon sent back."""
-    return _packets(np.frombuffer(words, word_dtype(bits)), bits, device_id)
+    return tuple(_packets(np.frombuffer(words, word_dtype(bits)), bits, device_id))
 
 
 def _packets(words: Words, bits: int, device_id: int) -> Sequence[bytes]:
     flat = packet_rows(words, bits, device_id).tobytes()
-    return tuple(flat[i : i + PACKET_BYTES] for i in range(0, len(flat), PACKET_BYTES))
+    return [flat[i : i + PACKET_BYTES] for i in range(0, len(flat), PACKET_BYTES)]
 
 
 def rate_of(header: Header) -> Fraction:

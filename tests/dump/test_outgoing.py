@@ -101,7 +101,7 @@ def test_a_dump_is_what_the_oracle_makes_of_the_sample(
         loop_end=sample.sustain.end,
         loop_type=sample.sustain.loop_type,
     )
-    assert dump.packets == packets_of(sample, device_id=device_id)
+    assert [*dump.packets] == [*packets_of(sample, device_id=device_id)]
     assert dump.device_id == device_id
 
 
