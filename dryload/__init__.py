@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dryload.harness.files.problem import Problem
     from dryload.harness.jobs.outcome import Outcome
     from dryload.harness.judge.finding import Finding
+    from dryload.probing import Probe, probes
     from dryload.results import Diagnosis, Difference, Report, Result
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "Finding",
     "Loop",
     "Outcome",
+    "Probe",
     "Problem",
     "Report",
     "Result",
@@ -42,6 +44,7 @@ __all__ = [
     "diff",
     "encode",
     "messages",
+    "probes",
     "rehearse",
     "validate",
 ]
@@ -53,6 +56,8 @@ _ROOMS = {
     "Problem": "dryload.harness.files.problem",
     "Sample": "dryload.emulator.dump.sample",
     "assert_loads": "dryload.assertions",
+    "Probe": "dryload.probing",
+    "probes": "dryload.probing",
     **dict.fromkeys(("Diagnosis", "Difference", "Report", "Result"), "dryload.results"),
 }
 

@@ -1,4 +1,4 @@
-"""pytest: emulated units and golden captures, and dumps that are compared as dumps.
+"""pytest: emulated units, probes and golden captures, and dumps that are compared as dumps.
 
 It is asked for by `pytest_plugins = ["dryload.pytest_plugin"]` in the conftest.py at the top of the
 tests, or by `-p dryload.pytest_plugin`, and does nothing unless it is.  Then `assert found ==
@@ -55,6 +55,19 @@ def dryload_golden(request: pytest.FixtureRequest) -> "Golden":
     """
     rewrite = bool(request.config.getoption(_REWRITE, default=False))
     return Golden(request.path.parent, rewrite=rewrite)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Give a test that takes `dryload_probe` all probes of 16 bits, one test each.
+
+    `@pytest.mark.parametrize("dryload_probe", dryload.probes(12), ids=str)` gives it others.
+    """
+    name = "dryload_probe"
+    marks = metafunc.definition.iter_markers("parametrize")
+    if name in metafunc.fixturenames and not any(name in str(mark.args[0]) for mark in marks):
+        from dryload import probes
+
+        metafunc.parametrize(name, probes(), ids=str)
 
 
 class Golden:

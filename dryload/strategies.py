@@ -7,7 +7,7 @@
     def test_an_encoder_of_ours(sample): ...
 
 Without arguments all that is drawn makes sense; a strategy of one's own in place of a part pins it
-or widens it.
+or widens it.  Hypothesis comes with `pip install 'dryload[testing]'`.
 """
 
 from fractions import Fraction

@@ -111,7 +111,7 @@ def _tried(name: str, bits: str | None, limit_s: float, wants_stop: Callable[[],
     """Try an encoder and look for the smallest input of each fault."""
     from contextlib import closing
 
-    from dryload.harness.trial.shrink import shrink
+    from dryload.harness.trial.shrink import CAN_SEARCH, shrink
     from dryload.harness.trial.subject import subject_of
     from dryload.harness.trial.trial import Trying
 
@@ -129,6 +129,8 @@ def _tried(name: str, bits: str | None, limit_s: float, wants_stop: Callable[[],
                 break
             progress(number, len(trial.faults[:_SHRUNK]), "looking for the smallest input")
             shrink(fault, subject)
+        if trial.faults and not CAN_SEARCH:
+            note("The inputs shown may be smaller: pip install 'dryload[testing]' looks for them.")
         return trial
 
 

@@ -2,11 +2,13 @@
 
 Theory of operation.  An input is made smaller in three steps, each of which keeps what the one
 before reached: fewer words (a piece of those that were asked), simpler words (silence, then values
-nearer to it), and parameters that are the usual ones.  Hypothesis looks for the simplest of each.
+nearer to it), and parameters that are the usual ones.  Hypothesis looks for the simplest of each;
+where it is not installed, inputs are only cut at either end.
 What was asked once is not asked again, and beyond a number of questions all is taken to be well.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from importlib.util import find_spec
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +22,8 @@ from dryload.harness.trial.verdict import judged
 
 _QUESTIONS: Final = {False: 600, True: 120}
 """How often an encoder is asked for one fault, by whether it is a command (our choice)."""
+CAN_SEARCH: Final = find_spec("hypothesis") is not None
+"""Whether Hypothesis is here: pip install 'dryload[testing]'."""
 _TRIES: Final = 8
 _SHORT: Final = 200
 """Words up to which they are made simpler one by one."""
@@ -156,11 +160,11 @@ def _lengths(count: int) -> Iterator[int]:
 
 
 def _shortest(task: Task, shows: Callable[[Task], bool]) -> Task:
+    words = task.words
+    if len(words) <= 1 or not CAN_SEARCH:
+        return _by_halves(task, shows)
     from hypothesis import strategies as st
 
-    words = task.words
-    if len(words) <= 1:
-        return task
     pieces = st.integers(0, len(words)).flatmap(
         lambda count: st.tuples(st.just(count), st.integers(0, len(words) - count))
     )
@@ -192,13 +196,13 @@ def _by_halves(task: Task, shows: Callable[[Task], bool]) -> Task:
 
 def _simpler(task: Task, shows: Callable[[Task], bool]) -> Task:
     """Return the task with silence where it shows all the same, and with small words."""
-    from hypothesis import strategies as st
-
     count = len(task.words)
     if shows(silent := _with(task, np.zeros(count, np.int32))):
         return silent
-    if not 0 < count <= _SHORT:
+    if not 0 < count <= _SHORT or not CAN_SEARCH:
         return task
+    from hypothesis import strategies as st
+
     masks = st.lists(st.booleans(), min_size=count, max_size=count)
     kept = _found(masks, lambda mask: shows(_with(task, np.where(mask, task.words, 0))))
     if kept is not None:

@@ -227,8 +227,13 @@ def test_the_check_of_it_can_fail(environment: Environment, stranger: Path) -> N
 def test_the_wheel_says_that_it_is_typed_and_has_no_entry_for_pytest(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as file:
         names = file.namelist()
+        (about,) = (each for each in names if each.endswith("/METADATA"))
+        needs = [each for each in file.read(about).decode().splitlines() if "Requires-Dist" in each]
         (entries,) = (each for each in names if each.endswith("/entry_points.txt"))
         said = file.read(entries).decode()
+    plugins = [each for each in needs if "hypothesis" in each or "pytest" in each]
+    assert plugins
+    assert all("extra ==" in each for each in plugins)  # they bring plugins into every test run
     assert "dryload/py.typed" in names
     assert "pytest" not in said
     assert "console_scripts" in said
