@@ -5,7 +5,7 @@ from itertools import groupby
 from typing import Final
 
 from dryload.emulator.wire.prose import capitalised, counted, instant
-from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.opening import Held, quoted, shown
 from dryload.harness.judge.finding import GRAVITY, Finding, Place
 
 MOST_FINDINGS: Final = 12
@@ -82,7 +82,7 @@ def _where(at: Place) -> list[str]:
 
 
 def _again(at: Place, file: str, options: str | None) -> str | None:
-    if file == "-":
+    if file == "-" or isinstance(file, Held):  # nobody can ask for that once more
         return None
     if options is None and at.packet is not None and at.byte is not None:
         options = f"--packet {at.packet}"

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from dryload.emulator.wire.prose import counted
-from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.opening import Held, quoted, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.dumps import Dump, Fragment, NotADump
 from dryload.harness.jobs.playlist import LeftOut, Selection, Why
@@ -58,10 +58,11 @@ def left_out(left: LeftOut) -> str:
             return f"{shown(what.file)}: {why}: not played."
     if left.why is Why.BROKEN:
         worst = next(each for each in what.findings if each.verdict is Verdict.BROKEN)
-        return (
-            f"{what.title} is broken and not sent: {worst.message} "
-            f"dryload validate {quoted(what.file)} says more; --anyway sends it anyway."
-        )
+        said = f"{what.title} is broken and not sent: {worst.message}"
+        if isinstance(what.file, Held):
+            return said
+        more = f"dryload validate {quoted(what.file)} says more"
+        return f"{said} {more}; --anyway sends it anyway."
     return f"{what.title} {_SENTENCES[left.why]}"
 
 

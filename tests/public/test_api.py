@@ -112,6 +112,8 @@ def test_a_broken_dump_is_not_sent_unless_it_is_wanted() -> None:
     result = dryload.rehearse(data)
     assert (result.transfers, result.outcome, result.is_well) == ((), None, False)
     assert "checksum" in result.not_sent[0]
+    for said in (result.not_sent[0], str(report), str(result)):
+        assert "the bytes given" not in said.partition("dryload ")[2]  # no command can name them
     assert not dryload.rehearse(data, anyway=True).is_well
 
 
