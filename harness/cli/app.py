@@ -45,6 +45,8 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
     },
     "Test": {
         "check-encoder": "Put an encoder on trial: ask it for many dumps, and judge each.",
+        "check-decoder": "Put a decoder on trial: have it read many dumps, and judge what it makes "
+        "of them.",
         "campaign": "Run thousands of rehearsals with made-up dumps and faults.",
     },
     "List": {

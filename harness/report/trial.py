@@ -1,6 +1,6 @@
-"""What a trial of an encoder came to: text, one JSON document, and XML for build servers."""
+"""What a trial came to: text, one JSON document, and XML for build servers."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -12,14 +12,18 @@ from dryload.harness.report.document import Document
 from dryload.harness.report.replay import verdict
 from dryload.harness.trial.baseline import Changes
 from dryload.harness.trial.evidence import played, side_by_side
-from dryload.harness.trial.task import Task
-from dryload.harness.trial.trial import ClauseRow, Fault, Standing, Trial
+from dryload.harness.trial.task import AnyTask, DumpTask, Side, Task
+from dryload.harness.trial.trial import Fault, Standing, Trial
 
-SCHEMA: Final = "dryload/check-encoder/1"
 _MOST_WORDS: Final = 8
 _AGAIN: Final = {
     True: "; in a new process it shows again",
     False: "; in a new process it does not show",
+}
+_NOTHING: Final = {Side.ENCODER: "it made no dump", Side.DECODER: "it read no dump"}
+_SPEAK_OF: Final = {
+    Side.ENCODER: "speak of what a dump file holds",
+    Side.DECODER: "whoever reads a dump file could trip over",
 }
 _TOLD: Final = (Standing.BROKEN, Standing.BENT, Standing.DECLINED, Standing.NOT_TRIED)
 
@@ -39,7 +43,7 @@ def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterato
         yield from _change_lines(changes)
     if trial.dumps:
         yield ""
-        yield from _clause_lines(list(trial.rows()))
+        yield from _clause_lines(trial)
     for group, said in trial.declined.items():
         yield f"It said no {counted(len(said), 'time')} to {group}: {shown(said[0])}"
     for why in trial.left_out:
@@ -48,7 +52,7 @@ def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterato
 
 def _in_short(trial: Trial) -> str:
     if not trial.dumps:
-        return "it made no dump, so nothing was tried."
+        return f"{_NOTHING[trial.side]}, so nothing was tried."
     broken = sum(each.finding.verdict is Verdict.BROKEN for each in trial.faults)
     bent = len(trial.faults) - broken
     if not trial.faults:
@@ -67,7 +71,7 @@ def _effort(trial: Trial) -> str:
     knows = f"; it can be told {listed(told, 'and')}" if told else ""
     stopped = ", stopped before the end" if trial.stopped else ""
     return (
-        f"{counted(trial.calls, 'call')}, {counted(trial.dumps, 'dump')} judged in "
+        f"{counted(trial.calls, 'call')}, {counted(trial.dumps, 'answer')} judged in "
         f"{trial.took_s:.1f} s{stopped}, at {at}{knows}."
     )
 
@@ -78,9 +82,7 @@ def _fault_lines(number: int, fault: Fault) -> Iterator[str]:
     yield f"{number}. {finding.verdict}: {capitalised(finding.message)}{where}"
     if finding.clause:
         yield f"   {finding.clause} says: {clause(finding.clause).statement}"
-    size = "Smallest input" if fault.smallest is not None else "Input"
-    again = "" if fault.reproduced is None else _AGAIN[fault.reproduced]
-    yield f"   {size}: {task_words(fault.smallest or fault.probe.task)}{again}."
+    yield f"   {_input_words(fault)}."
     yield f"   It showed in {counted(fault.probes, 'probe')}, first at: {fault.probe.group}."
     if finding.expected and finding.found:
         yield f"   Expected {finding.expected}; found {finding.found.rstrip('. ')}."
@@ -93,9 +95,20 @@ def _fault_lines(number: int, fault: Fault) -> Iterator[str]:
         yield f"   To mend it: {finding.do}"
 
 
+def _input_words(fault: Fault) -> str:
+    task = fault.smallest or fault.probe.task
+    if isinstance(task, DumpTask):
+        return f"Dump: {fault.probe.what}; {len(task.data):,} bytes"
+    size = "Smallest input" if fault.smallest is not None else "Input"
+    again = "" if fault.reproduced is None else _AGAIN[fault.reproduced]
+    return f"{size}: {task_words(task)}{again}"
+
+
 def _byte_lines(fault: Fault) -> Iterator[str]:
     task, data = _shown(fault)
-    if not data or (both := side_by_side(task, data, fault.finding.at.packet)) is None:
+    if isinstance(task, DumpTask) or not data:
+        return
+    if (both := side_by_side(task, data, fault.finding.at.packet)) is None:
         return
     yield f"   In {both.message}, from byte {both.first} on:"
     yield f"     asked for  {_hex(both.asked)}"
@@ -111,8 +124,8 @@ def _hex(data: bytes) -> str:
     return data.hex(" ").upper()
 
 
-def _shown(fault: Fault) -> tuple[Task, bytes]:
-    """Return the input that a fault is shown by, and the dump that came of it."""
+def _shown(fault: Fault) -> tuple[AnyTask, bytes]:
+    """Return the input that a fault is shown by, and what came of it."""
     if fault.smallest is None:
         return fault.probe.task, fault.answer.data
     return fault.smallest, fault.smallest_data
@@ -120,8 +133,8 @@ def _shown(fault: Fault) -> tuple[Task, bytes]:
 
 def unit_words(fault: Fault) -> str | None:
     """Return what the usual emulated unit would make of the dump."""
-    _, data = _shown(fault)
-    transfer = played(data) if data else None
+    task, data = _shown(fault)
+    transfer = played(data) if data and isinstance(task, Task) else None
     return None if transfer is None else verdict(transfer)
 
 
@@ -154,9 +167,10 @@ def _change_lines(changes: Changes) -> Iterator[str]:
         yield f"Happens no more: {gone}"
 
 
-def _clause_lines(rows: Sequence[ClauseRow]) -> Iterator[str]:
+def _clause_lines(trial: Trial) -> Iterator[str]:
+    rows = list(trial.rows())
     holds = sum(row.standing is Standing.HOLDS for row in rows)
-    yield f"Of the {len(rows)} clauses that speak of what a dump file holds, {holds} hold."
+    yield f"Of the {len(rows)} clauses that {_SPEAK_OF[trial.side]}, {holds} hold."
     for standing in _TOLD:
         by_reason: dict[str, list[str]] = {}
         for row in rows:
@@ -185,8 +199,8 @@ def side_by_side_lines(names: tuple[str, str], trials: tuple[Trial, Trial]) -> I
 def document(name: str, trial: Trial, changes: Changes | None = None) -> dict[str, Any]:
     """Return everything as one JSON document."""
     return {
-        "schema": SCHEMA,
-        "encoder": name,
+        "schema": f"dryload/check-{trial.side}/1",
+        trial.side.value: name,
         "right": trial.is_right,
         "calls": trial.calls,
         "dumps": trial.dumps,
@@ -197,7 +211,7 @@ def document(name: str, trial: Trial, changes: Changes | None = None) -> dict[st
         "faults": [_fault_document(each) for each in trial.faults],
         "notes": [each.finding for each in trial.notes],
         "clauses": list(trial.rows()),
-        "declined": {group.value: said for group, said in trial.declined.items()},
+        "declined": {str(group): said for group, said in trial.declined.items()},
         "left_out": trial.left_out,
         "baseline": None if changes is None else {"new": changes.new, "gone": changes.gone},
     }
@@ -205,20 +219,25 @@ def document(name: str, trial: Trial, changes: Changes | None = None) -> dict[st
 
 def _fault_document(fault: Fault) -> Document:
     task, data = _shown(fault)
-    both = side_by_side(task, data, fault.finding.at.packet) if data else None
-    return {
+    told: Document = {
         **{name: getattr(fault.finding, name) for name in fault.finding.__struct_fields__},
         "keys": fault.keys,
         "also": fault.also,
         "probes": fault.probes,
         "first_at": fault.probe.group,
+    }
+    if isinstance(task, DumpTask):
+        return {**told, "what": fault.probe.what, "dump": _if_short(task.data)}
+    both = side_by_side(task, data, fault.finding.at.packet) if data else None
+    return {
+        **told,
         "input": {
             "words": task.words.tolist(),
             **{name: getattr(task, name) for name in task.__struct_fields__ if name != "words"},
         },
         "is_smallest": fault.smallest is not None,
         "in_a_new_process": fault.reproduced,
-        "dump": data.hex(" ").upper() if len(data) <= 1 << 12 else None,
+        "dump": _if_short(data),
         "bytes": None
         if both is None
         else {
@@ -231,6 +250,17 @@ def _fault_document(fault: Fault) -> Document:
     }
 
 
+def _if_short(data: bytes) -> str | None:
+    return _hex(data) if len(data) <= 1 << 12 else None
+
+
+def dumps_of(trial: Trial) -> Iterator[tuple[str, bytes]]:
+    """Yield the dumps that show the faults of a decoder, each with a file's name."""
+    for number, fault in enumerate(trial.faults, start=1):
+        if isinstance(fault.probe.task, DumpTask):
+            yield f"fault-{number}.syx", fault.probe.task.data
+
+
 def test_results(name: str, trial: Trial) -> bytes:
     """Return the trial as JUnit XML: a test case a clause, and one for each fault of no clause."""
     rows = list(trial.rows())
@@ -239,7 +269,7 @@ def test_results(name: str, trial: Trial) -> bytes:
     untried = (Standing.DECLINED, Standing.NOT_TRIED)
     skipped = sum(row.standing in untried for row in rows)
     about = {
-        "name": f"dryload check-encoder {shown(name)}",
+        "name": f"dryload check-{trial.side} {shown(name)}",
         "tests": str(len(rows) + len(others)),
         "failures": str(failures),
         "errors": "0",

@@ -84,6 +84,11 @@ class Probe(Struct, frozen=True, kw_only=True, eq=False):
     may_differ: tuple[str, ...] = ()
     """Clauses that it breaks by asking: nothing is said of them."""
 
+    @property
+    def what(self) -> str:
+        """What it is, in a few words."""
+        return f"{self.task.size:,} words"
+
 
 def noise(count: int, bits: int, seed: int = 0) -> NDArray[np.int32]:
     """Return words of all values of a width, drawn by a seed."""
@@ -134,13 +139,6 @@ def battery(
     yield Probe(group=Group.EMPTY, task=Task(words=noise(0, main), bits=main), about=("HDR-15",))
     yield from _wrap(main)
     yield from _long(main)
-
-
-def repeats(probes: Iterable[Probe]) -> Iterator[Probe]:
-    """Yield some of the probes once more: each has to come out as it did before."""
-    for place, probe in enumerate(probes):
-        if place % 7 == 0 and len(probe.task.words) < 5_000:
-            yield probe
 
 
 def _words(bits: int) -> Iterator[Probe]:

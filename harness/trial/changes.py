@@ -97,6 +97,7 @@ class _Plain:
                 ask=ask,
                 meanings=(self.meaning,) if meanings is None else tuple(meanings),
                 about=tuple(about.split()),
+                beside=DumpTask(data=b"".join(self.messages)),
             )
 
 
@@ -220,7 +221,7 @@ def _again(bits: int) -> Iterator[DumpProbe]:
         ("PKT-04", "a damaged packet, and again right", dump.before(2, bad)),
         ("STA-03", "the header twice", dump.before(0, start)),
         ("STA-03", "a dump that was begun again", dump.before(0, start, first)),
-        ("HSK-11", "a dump that was cancelled, and again", dump.before(0, start, first, cancel)),
+        ("STA-03", "a dump that was cancelled, and again", dump.before(0, start, first, cancel)),
     ]
     yield from dump.rows("messages that come again", Ask.MAY, rows)
 
@@ -312,16 +313,18 @@ def _low_bits(dump: _Plain, unused: int, packet: bytes) -> Iterator[DumpProbe]:
     """Yield a packet with ones below the significant bits: they are left out, or they are bits."""
     bits = dump.sample.bits
     step = words_per_packet(bits)
-    words = dump.sample.words[step : 2 * step]
+    words = dump.sample.words[: 2 * step]
+    mask = (1 << unused) - 1
     data = np.frombuffer(packet[_DATA:_SUM], np.uint8).reshape(step, -1).copy()
-    data[:, -1] |= (1 << unused) - 1
-    ones = _summed(packet[:_NUMBER] + b"\x00" + data.tobytes())
-    wide = (words.astype(np.int64) << unused) | ((1 << unused) - 1)
+    data[:, -1] |= mask
+    ones = _summed(packet[:_DATA] + data.tobytes())
+    wide = words.astype(np.int64) << unused
+    wide[step:] |= mask
     meanings = [
         meaning_of(dump.messages, sample_of(each, of))
         for each, of in ((words, bits), (wide, bits + unused))
     ]
-    messages = [dump.having(length=step)[0], ones]
+    messages = [dump.having(length=2 * step)[0], dump.packets[0], ones]
     row = ("WRD-05", "ones below the significant bits of words", messages)
     yield from dump.rows("rules broken that spoil no word", Ask.OPEN, [row], meanings)
 

@@ -63,6 +63,8 @@ class DumpProbe(Struct, frozen=True, kw_only=True, eq=False):
     without a word, because nothing of it is lost."""
     about: tuple[str, ...]
     """Clauses that it is there for; where it is no usual dump, the one that decides first."""
+    beside: DumpTask | None = None
+    """The same without what is unusual, where there is such a one."""
     made_for: Task | None = None
     """What an encoder is asked, to come to this dump; None where it is no usual one."""
 

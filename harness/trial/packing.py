@@ -1,4 +1,4 @@
-"""In which other way words went into the data bytes of packets, where it is not the right one.
+"""In which other way words went into the data bytes of packets, or were taken from them.
 
 Theory of operation.  The clauses WRD-01 to WRD-07 each fix one thing about how a word becomes
 bytes: how many, how many words a packet has, which byte comes first, from which end the bits fill
@@ -61,6 +61,28 @@ class Packing(Struct, frozen=True, kw_only=True):
             out[row, : len(part)] = part
         return out.reshape(-1)
 
+    def readings(self, data: NDArray[np.uint8], bits: int) -> Iterator[NDArray[np.int64]]:
+        """Yield what a reader makes of data bytes that takes them for packed in this way.
+
+        Where silence is, it may have taken from the width or from the bytes of a word.
+        """
+        rows = data.reshape(-1, DATA_BYTES)
+        groups = rows[:, : self.size * min(self.per_packet, DATA_BYTES // self.size)]
+        groups = groups.reshape(-1, self.size).astype(np.int64)
+        if not self.high_first:
+            groups = groups[:, ::-1]
+        value = groups @ (1 << 7 * np.arange(self.size - 1, -1, -1, dtype=np.int64))
+        value = value >> max(self.shift, 0) << max(-self.shift, 0)
+        half, full = 1 << (bits - 1), 1 << (7 * self.size - self.shift - 1)
+        if not self.is_offset:
+            yield value
+            yield ((value & (2 * half - 1)) ^ half) - half
+        elif self.sign_flips:
+            yield half - 1 - value
+        else:
+            yield value - half
+            yield value - full
+
 
 def _right(bits: int) -> Packing:
     size = bytes_per_word(bits)
@@ -113,6 +135,24 @@ def packed_otherwise(words: NDArray[np.int32], bits: int, data: NDArray[np.uint8
         other = way.packed(some, bits)
         if not np.array_equal(other, right) and _agree(other, data, whole):
             return clause
+    return None
+
+
+def read_otherwise(words: NDArray[np.int32], bits: int, got: NDArray[np.int64]) -> str | None:
+    """Return the clause by which a reader took `got` from the packets of `words` otherwise.
+
+    None where it took them right, or in no way that is known.
+    """
+    some = words[:_MOST_WORDS].astype(np.int64)
+    if len(np.unique(some)) < 2:
+        return None
+    data = _right(bits).packed(some, bits)
+    for clause, way in _others(bits):
+        for other in way.readings(data, bits):
+            count = min(len(other), len(got), len(some))
+            is_it = np.array_equal(other[:count], got[:count])
+            if count > 1 and is_it and not np.array_equal(other[:count], some[:count]):
+                return clause
     return None
 
 

@@ -35,6 +35,7 @@ def shrink(fault: Fault, subject: Subject) -> None:
     with_it = _Shows(fault, subject)
     try:
         task = fault.probe.task
+        assert isinstance(task, Task)
         if with_it(task):
             for step in (_fewer, _simpler, _usual, _fewer):
                 task = step(task, with_it)

@@ -41,6 +41,11 @@ class Task(Struct, frozen=True, kw_only=True, eq=False):
     shape: Shape = Shape.PLAIN
 
     @property
+    def size(self) -> int:
+        """Its words."""
+        return len(self.words)
+
+    @property
     def loop_or_off(self) -> LoopAsked:
         """The loop, or what says that there is none."""
         return self.loop or (0, 0, LOOP_OFF)
@@ -50,6 +55,11 @@ class DumpTask(Struct, frozen=True, kw_only=True):
     """A dump to be read."""
 
     data: bytes
+
+    @property
+    def size(self) -> int:
+        """Its words, more or less."""
+        return len(self.data) // 3
 
 
 AnyTask = Task | DumpTask

@@ -1,7 +1,7 @@
-"""An encoder on trial: every probe asked, every dump judged, and what came of it clause by clause.
+"""A trial: every probe asked, every answer judged, and what came of it clause by clause.
 
-Theory of operation.  The probes are asked in one row, because an encoder may remember; then some of
-them once more, and in other surroundings.  A fault that does not show where nothing was asked
+Theory of operation.  The probes are asked in one row, because what is tried may remember; then some
+of them once more, and in other surroundings.  A fault that does not show where nothing was asked
 before is no fault of the dump but of what is remembered.  Of each fault the probe that showed it
 first is kept, and how many did.
 """
@@ -14,14 +14,16 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from dryload.emulator.wire.clauses import Judged as JudgedBy
 from dryload.emulator.wire.clauses import clauses
 from dryload.harness.judge.finding import NOWHERE, Answerable, Finding, Verdict
-from dryload.harness.trial.battery import Group, Probe, battery, repeats
+from dryload.harness.trial.battery import Group, Probe, battery
+from dryload.harness.trial.dumps import DumpProbe
 from dryload.harness.trial.subject import LIMIT_S, Subject
-from dryload.harness.trial.task import Answer, Ending, Shape, Task
-from dryload.harness.trial.verdict import judged
+from dryload.harness.trial.task import Answer, Ending, Shape, Side, Task
+from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, judged
 
 _LONG: Final = 0.6
 """Of the limit for a call: a probe that is likely to take longer is left out (our choice)."""
@@ -30,7 +32,7 @@ _LOST: Final = 5
 _ENOUGH: Final = 100
 """A habit that makes others look wrong is clear after so many probes (our choice)."""
 _SHORT: Final = 5_000
-"""Words of the longest probe that is asked in other surroundings."""
+"""Words of the longest probe that is asked again, or in other surroundings."""
 
 
 class Kind(StrEnum):
@@ -54,7 +56,7 @@ _SAYS: Final = {
     ),
     Kind.HANGS: ("It did not end: {said}.", "Find out what it waits for."),
     Kind.MAKES_NOTHING: (
-        "It ended as if all were well and made no dump.",
+        "It ended as if all were well and made nothing.",
         "Say no where it can't: a program with an exit status, a function with ValueError.",
     ),
     Kind.CHANGES_INPUT: (
@@ -67,15 +69,15 @@ _SAYS: Final = {
     ),
     Kind.REMEMBERS: (
         "What it makes depends on what it made before: {said}",
-        "Begin each dump from nothing: packet number, checksum, buffers.",
+        "Begin each call from nothing: packet number, checksum, buffers.",
     ),
     Kind.NOT_REPEATABLE: (
         "The same once more came out otherwise: {said}",
-        "Make the dump of nothing but the words and what is said of them.",
+        "Use nothing but what it is given.",
     ),
     Kind.SURROUNDINGS: (
         "What it makes depends on its surroundings ({said}).",
-        "Make the dump of nothing but the words and what is said of them.",
+        "Use nothing but what it is given.",
     ),
     Kind.FORM: (
         "The same words came out otherwise as {form}: {said}",
@@ -84,14 +86,17 @@ _SAYS: Final = {
 }
 
 
+AnyProbe = Probe | DumpProbe
+
+
 class Fault(Struct, kw_only=True, eq=False):
     """Something wrong, the probe that showed it first, and how many did."""
 
     finding: Finding
-    probe: Probe
+    probe: AnyProbe
     answer: Answer
     probes: int = 1
-    last: Probe | None = None
+    last: AnyProbe | None = None
     """The last one that was counted."""
     also: dict[str, str] = field(default_factory=dict)
     """What else is wrong with the same clause, by kind."""
@@ -104,7 +109,7 @@ class Fault(Struct, kw_only=True, eq=False):
     reproduced: bool | None = None
     """Whether the smallest input showed it again in a new process."""
 
-    def count(self, probe: Probe) -> None:
+    def count(self, probe: AnyProbe) -> None:
         """Count a probe that shows it too; each is counted once."""
         self.probes += probe is not self.last
         self.last = probe
@@ -132,7 +137,7 @@ class ClauseRow(Struct, frozen=True, kw_only=True):
     clause: str
     standing: Standing
     probes: int
-    """Dumps that could have broken it."""
+    """Answers that could have broken it."""
     why: str = ""
     """Why it was not tried."""
 
@@ -140,6 +145,7 @@ class ClauseRow(Struct, frozen=True, kw_only=True):
 class Trial(Struct, kw_only=True, eq=False):
     """What a trial came to."""
 
+    side: Side
     parameters: tuple[str, ...]
     widths: tuple[int, ...]
     faults: list[Fault] = field(default_factory=list)
@@ -148,7 +154,8 @@ class Trial(Struct, kw_only=True, eq=False):
     """What is no fault, but worth knowing."""
     calls: int = 0
     dumps: int = 0
-    declined: dict[Group, list[str]] = field(default_factory=dict)
+    """Answers that were judged."""
+    declined: dict[str, list[str]] = field(default_factory=dict)
     """What it said where it said no, by what was asked."""
     left_out: list[str] = field(default_factory=list)
     """Probes that were not asked, and why."""
@@ -156,26 +163,27 @@ class Trial(Struct, kw_only=True, eq=False):
     refused: Counter[str] = field(default_factory=Counter)
     """Clauses of probes that were declined."""
     made: dict[int, bytes] = field(default_factory=dict)
-    """The dumps, by the place of the probe among all that could have been asked."""
+    """What it made, by the place of the probe among all that could have been asked."""
     stopped: bool = False
     took_s: float = 0.0
 
     @property
     def is_right(self) -> bool:
-        """Whether it made dumps, and nothing is broken."""
+        """Whether it made anything, and nothing is broken."""
         return self.dumps > 0 and not any(
             each.finding.verdict is Verdict.BROKEN for each in self.faults
         )
 
     def rows(self) -> Iterator[ClauseRow]:
-        """Yield what came of each clause that speaks of what a dump file holds."""
+        """Yield what came of each clause that speaks of what is on trial."""
         worst: dict[str, Standing] = {}
         for fault in self.faults:
             broken = fault.finding.verdict is Verdict.BROKEN
             clause = fault.finding.clause
             if broken or clause not in worst:
                 worst[clause] = Standing.BROKEN if broken else Standing.BENT
-        for clause in file_clauses():
+        reasons = _NOT_TRIED if self.side is Side.ENCODER else NOT_READ
+        for clause in file_clauses() if self.side is Side.ENCODER else reader_clauses():
             probes = self.exercised[clause]
             if clause in worst:
                 yield ClauseRow(clause=clause, standing=worst[clause], probes=probes)
@@ -184,7 +192,7 @@ class Trial(Struct, kw_only=True, eq=False):
             elif self.refused[clause]:
                 yield ClauseRow(clause=clause, standing=Standing.DECLINED, probes=0)
             else:
-                why = _NOT_TRIED.get(clause, "nothing that it made could break it")
+                why = reasons.get(clause, "nothing that it made could break it")
                 yield ClauseRow(clause=clause, standing=Standing.NOT_TRIED, probes=0, why=why)
 
 
@@ -210,12 +218,33 @@ def file_clauses() -> list[str]:
     return [name for name, each in clauses().items() if by & set(each.judged)]
 
 
+_OF_READERS: Final = (
+    *("FRM-03", "FRM-04", "FRM-09", "PKT-04", "WRD-13", "HSK-15", "LOP-02", "EXT-09"),
+    *("STA-02", "STA-03"),
+)
+"""Clauses of what receivers do that hold for whoever reads a file too."""
+_OF_WRITERS: Final = "it is about what a writer puts into a file, and a reader reads it as it is"
+NOT_READ: Final = {
+    **dict.fromkeys(("HDR-11", "HDR-13", "HDR-14", "WRD-09", "WRD-10"), _OF_WRITERS),
+    "HDR-02": "it does not say which sample number it read",
+    **dict.fromkeys(("HDR-08", "HDR-09", "HDR-10"), "it does not say which loop it read"),
+    "WRD-05": "every bit of the main width's bytes is significant",
+}
+
+
+def reader_clauses() -> list[str]:
+    """Return the clauses that whoever reads a dump file could trip over."""
+    return [name for name in clauses() if name in {*file_clauses(), *_OF_READERS}]
+
+
 class _Stopped(Exception):  # noqa: N818  # nothing went wrong
     """The user stopped the trial."""
 
 
 class Trying:
-    """One trial, as it goes on."""
+    """One trial of an encoder, as it goes on."""
+
+    side = Side.ENCODER
 
     def __init__(
         self,
@@ -228,7 +257,9 @@ class Trying:
     ) -> None:
         self._limit_s: Final = limit_s
         self._lost = 0
-        self.trial: Final = Trial(parameters=subject.parameters, widths=tuple(widths))
+        self.trial: Final = Trial(
+            side=self.side, parameters=subject.parameters, widths=tuple(widths)
+        )
         self._subject: Final = subject
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
@@ -241,14 +272,8 @@ class Trying:
     def run(self) -> Trial:
         """Ask everything; of a trial that was stopped what is known so far."""
         begun_s = time.monotonic()
-        probes = list(
-            battery(
-                self._subject.parameters,
-                widths=self.trial.widths,
-                is_command=self._subject.is_command,
-            )
-        )
-        again = list(repeats(probes))
+        probes = self._probes()
+        again = [each for each in probes[::7] if each.task.size < _SHORT]
         total = len(probes) + len(again) + len(list(_surroundings()))
         try:
             for place, probe in enumerate(probes):
@@ -274,18 +299,34 @@ class Trying:
         habits = [fault for kind in _HABITS if (fault := self._faults.get(kind)) is not None]
         return self._lost >= _LOST or any(each.probes > _ENOUGH for each in habits)
 
-    def _step(self, total: int, what: Group) -> None:
+    def _probes(self) -> Sequence[AnyProbe]:
+        """Return what is asked, in this order."""
+        subject = self._subject
+        return list(
+            battery(subject.parameters, widths=self.trial.widths, is_command=subject.is_command)
+        )
+
+    def _judged(self, probe: AnyProbe, answer: Answer) -> Judged:
+        """Judge an answer: something that was made, or a refusal."""
+        assert isinstance(probe, Probe)
+        if answer.ending is not Ending.MADE:
+            return NOTHING_FOUND
+        verdict = judged(probe.task, answer.data, self.trial.parameters)
+        found = tuple(each for each in verdict.findings if each.clause not in probe.may_differ)
+        return replace(verdict, findings=found)
+
+    def _step(self, total: int, what: str) -> None:
         if self._wants_stop():
             raise _Stopped
         self._steps += 1
         self._progress(min(self._steps, total), total, what)
 
-    def _ask(self, place: int, probe: Probe) -> None:
+    def _ask(self, place: int, probe: AnyProbe) -> None:
         """Ask one probe and note what came of it."""
-        words = len(probe.task.words)
+        words = probe.task.size
         if words > 10_000 and words * self._slowest_s > _LONG * self._limit_s:
             takes = words * self._slowest_s
-            self.trial.left_out.append(f"{words:,} words would take some {takes:,.0f} s")
+            self.trial.left_out.append(f"{probe.what} would take some {takes:,.0f} s")
             return
         begun_s = time.monotonic()
         answer = self._subject.answer(probe.task)
@@ -294,20 +335,18 @@ class Trying:
             self._slowest_s = max(self._slowest_s, (time.monotonic() - begun_s) / words)
         self.trial.calls += 1
         self._conduct(probe, answer)
-        if answer.ending is Ending.DECLINED:
+        if answer.ending is Ending.MADE:
+            self.trial.dumps += 1
+            self._made[place] = answer.data
+        verdict = self._judged(probe, answer)
+        self.trial.exercised.update(verdict.exercised)
+        if answer.ending is Ending.DECLINED and not verdict.exercised:
             self.trial.declined.setdefault(probe.group, []).append(answer.said)
             self.trial.refused.update(probe.about)
-        if answer.ending is not Ending.MADE:
+        if verdict.findings and isinstance(probe, Probe) and probe.task.shape is not Shape.PLAIN:
+            self._form(probe, answer, verdict.findings)
             return
-        self.trial.dumps += 1
-        self._made[place] = answer.data
-        verdict = judged(probe.task, answer.data, self.trial.parameters)
-        self.trial.exercised.update(verdict.exercised)
-        wrong = [each for each in verdict.findings if each.clause not in probe.may_differ]
-        if wrong and probe.task.shape is not Shape.PLAIN:
-            self._form(probe, answer, wrong)
-            return
-        for finding in wrong:
+        for finding in verdict.findings:
             self._note(finding, probe, answer)
 
     def _form(self, probe: Probe, answer: Answer, wrong: Sequence[Finding]) -> None:
@@ -320,8 +359,8 @@ class Trying:
         said = _uncapitalised(wrong[0].message)
         self._tell(Kind.FORM, probe, answer, form=probe.task.shape.value, said=said)
 
-    def _conduct(self, probe: Probe, answer: Answer) -> None:
-        """Note what a call did beside making a dump."""
+    def _conduct(self, probe: AnyProbe, answer: Answer) -> None:
+        """Note what a call did beside making something."""
         match answer.ending:
             case Ending.CRASHED:
                 self._tell(Kind.CRASHES, probe, answer, said=answer.said)
@@ -334,7 +373,7 @@ class Trying:
         if answer.earlier_changed:
             self._tell(Kind.CHANGES_RETURNED, probe, answer)
 
-    def _note(self, finding: Finding, probe: Probe, answer: Answer) -> None:
+    def _note(self, finding: Finding, probe: AnyProbe, answer: Answer) -> None:
         """Note a fault; one seen for the first time is looked at in a new process too."""
         clause, kind = finding.clause, finding.kind
         if (known := self._faults.get(clause)) is not None and kind in (
@@ -355,20 +394,18 @@ class Trying:
         else:
             self._faults[clause] = Fault(finding=finding, probe=probe, answer=answer, last=probe)
 
-    def _shows_alone(self, finding: Finding, probe: Probe) -> bool:
+    def _shows_alone(self, finding: Finding, probe: AnyProbe) -> bool:
         subject = self._subject.fresh()
         try:
             answer = subject.answer(probe.task)
         finally:
             subject.close()
-        if answer.ending is not Ending.MADE:
-            return False
         return any(
             (each.clause, each.kind) == (finding.clause, finding.kind)
-            for each in judged(probe.task, answer.data, self.trial.parameters).findings
+            for each in self._judged(probe, answer).findings
         )
 
-    def _ask_again(self, place: int, probe: Probe) -> None:
+    def _ask_again(self, place: int, probe: AnyProbe) -> None:
         """Ask a probe twice more: it has to come out as before."""
         if place not in self._made:
             return
@@ -384,7 +421,9 @@ class Trying:
             said = _first_difference(self._made[place], came[0])
             self._tell(Kind.REMEMBERS, probe, answers[0], said=said)
 
-    def _elsewhere(self, chosen: Sequence[Probe], probes: Sequence[Probe], total: int) -> None:
+    def _elsewhere(
+        self, chosen: Sequence[AnyProbe], probes: Sequence[AnyProbe], total: int
+    ) -> None:
         """Ask some probes in other surroundings, and say which of these make a difference."""
         if self._is_hopeless() or {Kind.NOT_REPEATABLE, Kind.REMEMBERS} & self._faults.keys():
             return
@@ -406,7 +445,7 @@ class Trying:
     def _tell(
         self,
         kind: Kind,
-        probe: Probe,
+        probe: AnyProbe,
         answer: Answer,
         *,
         first: Finding | None = None,
@@ -443,11 +482,11 @@ _HABITS: Final = (
 """Kinds that make others look wrong."""
 
 
-def _of_each_group(probes: Sequence[Probe]) -> list[Probe]:
+def _of_each_group(probes: Sequence[AnyProbe]) -> list[AnyProbe]:
     """Return the first, the middle and the last short probe of each group."""
-    groups: dict[Group, list[Probe]] = {}
+    groups: dict[str, list[AnyProbe]] = {}
     for probe in probes:
-        if len(probe.task.words) <= _SHORT:
+        if probe.task.size <= _SHORT:
             groups.setdefault(probe.group, []).append(probe)
     return [
         each

@@ -63,6 +63,9 @@ class Judged(Struct, frozen=True, kw_only=True):
     """The clauses that it could have broken."""
 
 
+NOTHING_FOUND: Final = Judged(findings=(), exercised=frozenset())
+
+
 def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> Judged:
     """Judge a dump that was made for a task, by those parameters that the encoder was told."""
     verdicts = list(judge_stream(data))
@@ -170,10 +173,10 @@ def _field(
     if found == asked:
         return
     if found == turned(asked, groups):
-        yield _finding("field in the wrong order", order, field=name, asked=asked, value=found)
+        yield told_of("field in the wrong order", order, field=name, asked=asked, value=found)
     elif any(found == asked & ((1 << bits) - 1) for bits in (7, 8, 14, 15, 16, 21)):
         cut = "HDR-13" if groups > 2 else clause
-        yield _finding("field cut off", cut, field=name, asked=asked, value=found)
+        yield told_of("field cut off", cut, field=name, asked=asked, value=found)
     else:
         yield _other(name, asked, found, clause, "Write the value itself, low seven bits first.")
 
@@ -190,11 +193,11 @@ def _rate(task: Task, header: Header) -> Iterator[Finding]:
     if abs(found - exact) <= Fraction(1, 2):
         return
     if abs(found - exact) < 1:
-        yield _finding("period rounded otherwise", "HDR-05", asked=nearest, value=found)
+        yield told_of("period rounded otherwise", "HDR-05", asked=nearest, value=found)
     elif nearest > MAX_21_BIT:
-        yield _finding("field cut off", "HDR-13", field="period", asked=nearest, value=found)
+        yield told_of("field cut off", "HDR-13", field="period", asked=nearest, value=found)
     elif found == turned(nearest, 3):
-        yield _finding(
+        yield told_of(
             "field in the wrong order", "HDR-12", field="period", asked=nearest, value=found
         )
     else:
@@ -262,7 +265,7 @@ def _packing(task: Task, contents: DumpContents) -> Sequence[Finding]:
     how, what = _PACKED[clause]
     right, came = packed_right(task.words[:4], task.bits), bytes(data[: 4 * _MOST_BYTES])
     return (
-        _finding(
+        told_of(
             "packed otherwise",
             clause,
             how=how,
@@ -284,12 +287,12 @@ def _words(task: Task, contents: DumpContents) -> Sequence[Finding]:
     comparison = compare_samples(sent, plain, names=("what was asked", "the dump"))
     if comparison.same:
         return ()
-    if got.bits < task.bits and _is_fair_reduction(comparison):
+    if got.bits < task.bits and is_fair_reduction(comparison):
         return ()
     return difference_findings(replace(comparison, fields=()))
 
 
-def _is_fair_reduction(comparison: SampleComparison) -> bool:
+def is_fair_reduction(comparison: SampleComparison) -> bool:
     """Whether bits were dropped by one rule, the same for every word and both signs."""
     if len(comparison.explanation) != 1 or comparison.explanation[0].kind is not Kind.NARROWED:
         return False
@@ -298,10 +301,11 @@ def _is_fair_reduction(comparison: SampleComparison) -> bool:
 
 def _other(field: str, asked: object, found: object, clause: str, do: str) -> Finding:
     asked, found = (f"{each:,}" if isinstance(each, int) else each for each in (asked, found))
-    return _finding("field says otherwise", clause, field=field, asked=asked, value=found, do=do)
+    return told_of("field says otherwise", clause, field=field, asked=asked, value=found, do=do)
 
 
-def _finding(kind: str, clause: str, **names: object) -> Finding:
+def told_of(kind: str, clause: str, **names: object) -> Finding:
+    """Return a finding of a kind by a clause, with the names filled into its texts."""
     findings = Findings()
     findings.tell(kind, clause=clause, names={"do": "", **names})
     return findings.told()[0]
