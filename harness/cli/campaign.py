@@ -62,7 +62,7 @@ def campaign(
         ),
     ] = None,
     overwrite: Overwrite = False,
-    junit: Annotated[
+    test_results: Annotated[
         str | None, value("FILE", "Write the runs as JUnit XML, for build servers.", group=OUTPUT)
     ] = None,
     as_json: AsJson = False,
@@ -79,7 +79,7 @@ def campaign(
     """
     plan = _plan(seed, tuple(profile or ()), tuple(disturb or ()))
     _check_options(only, capture, cluster, workers)
-    _check_targets(junit, capture, overwrite=overwrite)
+    _check_targets(test_results, capture, overwrite=overwrite)
     from dryload.harness.jobs.campaign import run_campaign
     from dryload.harness.jobs.workers import cluster as cluster_at
     from dryload.harness.jobs.workers import here, why_failed
@@ -109,8 +109,10 @@ def campaign(
         if result.outcome != "error":
             _write_capture(capture, result, overwrite=overwrite)
     show_result(lines, document, as_json=as_json)
-    if junit is not None:
-        safe_write.write(junit, report.junit(done, seconds=seconds), overwrite=overwrite)
+    if test_results is not None:
+        safe_write.write(
+            test_results, report.results_xml(done, seconds=seconds), overwrite=overwrite
+        )
     if done.failed is not None:
         raise why_failed(done.failed, cluster) from done.failed
     if done.stopped:
@@ -186,10 +188,10 @@ def _check_options(
         raise Problem("one run needs no cluster.", do="Leave --cluster out.")
 
 
-def _check_targets(junit: str | None, capture: str | None, *, overwrite: bool) -> None:
+def _check_targets(test_results: str | None, capture: str | None, *, overwrite: bool) -> None:
     """Say before the work that a file can't be written."""
-    if junit is not None:
-        safe_write.check_target(junit, overwrite=overwrite, option="--junit")
+    if test_results is not None:
+        safe_write.check_target(test_results, overwrite=overwrite, option="--test-results")
     if capture is not None:
         from dryload.harness.files.capture_file import check_target
 

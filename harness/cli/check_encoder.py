@@ -79,7 +79,7 @@ def check_encoder(
         document["beside"] = report.document(beside, trials[1])
     show(lines, document, as_json=as_json)
     if test_results is not None:
-        safe_write.write(test_results, report.test_results(encoder, trial), overwrite=overwrite)
+        safe_write.write(test_results, report.results_xml(encoder, trial), overwrite=overwrite)
     end(trials, changes)
 
 

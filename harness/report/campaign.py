@@ -121,7 +121,7 @@ def run_document(plan: CampaignPlan, result: Result) -> Document:
     }
 
 
-def junit(campaign: Campaign, *, seconds: float) -> bytes:
+def results_xml(campaign: Campaign, *, seconds: float) -> bytes:
     """Return the campaign as a suite of test cases a profile, a broken rule being a failure.
 
     Where the runs are too many to be kept, only those are listed in which one was broken.

@@ -261,7 +261,7 @@ def dumps_of(trial: Trial) -> Iterator[tuple[str, bytes]]:
             yield f"fault-{number}.syx", fault.probe.task.data
 
 
-def test_results(name: str, trial: Trial) -> bytes:
+def results_xml(name: str, trial: Trial) -> bytes:
     """Return the trial as JUnit XML: a test case a clause, and one for each fault of no clause."""
     rows = list(trial.rows())
     others = [each for each in trial.faults if not each.finding.clause]

@@ -34,7 +34,7 @@ def test_text_json_and_xml_tell_the_same(tmp_path: Path) -> None:
     ran = run_all(
         {
             "text": (*words, "--workers", "2"),
-            "json": (*words, "--workers", "1", "--json", "--junit", "runs.xml"),
+            "json": (*words, "--workers", "1", "--json", "--test-results", "runs.xml"),
         },
         folder=tmp_path,
     )
@@ -67,7 +67,7 @@ def test_what_cannot_be_run_is_said(tmp_path: Path) -> None:
         {
             "unit": ("campaign", "--profile", "lantern-dask"),
             "words": ("campaign", "--disturb", "flop a bit"),
-            "place": ("campaign", "--junit", "no/such/folder.xml"),
+            "place": ("campaign", "--test-results", "no/such/folder.xml"),
             "runs": ("campaign", "--runs", "0"),
             "capture": ("campaign", "--capture", "it.jsonl"),
             "ending": ("campaign", "--only", "1", "--capture", "it.txt"),
@@ -118,14 +118,14 @@ def test_ctrl_c_while_workers_start_ends_it_in_one_line(tmp_path: Path, workers:
 def test_junit_replaces_a_file_only_where_that_is_asked_for(tmp_path: Path) -> None:
     target = tmp_path / "runs.xml"
     target.write_text("somebody's own")
-    words = ("campaign", "--runs", "2", "--workers", "1", "--junit", "runs.xml")
+    words = ("campaign", "--runs", "2", "--workers", "1", "--test-results", "runs.xml")
     refused = run(*words, folder=tmp_path)
     assert (refused.code, refused.out) == (2, "")
     assert refused.lines == ["dryload: runs.xml exists already. --overwrite replaces it."]
     assert target.read_text() == "somebody's own"
     folder = run(*words[:-1], ".", folder=tmp_path)
     assert (folder.code, folder.out) == (2, "")
-    assert folder.lines == ["dryload: . is a folder. Give a file name after --junit."]
+    assert folder.lines == ["dryload: . is a folder. Give a file name after --test-results."]
     assert run(*words, "--overwrite", folder=tmp_path).code == 0
     assert ElementTree.parse(target).getroot().tag == "testsuites"
     assert sorted(each.name for each in tmp_path.iterdir()) == ["runs.xml"]
