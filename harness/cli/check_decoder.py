@@ -83,5 +83,5 @@ def check_decoder(
         for name, data in report.dumps_of(trial):
             safe_write.write(os.path.join(dumps, name), data, overwrite=overwrite)
     if test_results is not None:
-        safe_write.write(test_results, report.test_results(decoder, trial), overwrite=overwrite)
+        safe_write.write(test_results, report.results_xml(decoder, trial), overwrite=overwrite)
     end([trial], changes)

@@ -160,7 +160,7 @@ def test_a_broken_rule_is_exit_1_and_told_with_its_command(
     monkeypatch.setattr(campaign_run.result_of, "__kwdefaults__", _with(rule))
     target = tmp_path / "runs.xml"
     with pytest.raises(click.exceptions.Exit) as end:
-        campaign(runs=2, profile=["old-curtain"], workers=1, junit=str(target))
+        campaign(runs=2, profile=["old-curtain"], workers=1, test_results=str(target))
     assert end.value.exit_code == 1
     out = capsys.readouterr().out
     assert "2 runs broke a rule:" in out
