@@ -42,6 +42,7 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
         "diff": "Compare two dumps, a dump with audio, or two captures.",
         "encode": "Make a dump from each audio file.",
         "decode": "Make an audio file from a dump.",
+        "listen": "Make audible what a unit would play.",
     },
     "Test": {
         "check-encoder": "Put an encoder on trial: ask it for many dumps, and judge each.",

@@ -1,0 +1,147 @@
+"""`dryload listen`: what a unit would play, as a sound."""
+
+from typing import TYPE_CHECKING, Annotated, Final, TypeVar
+
+from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
+from dryload.harness.cli.terminal import note, show
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from dryload.emulator.unit.possible import Profile
+    from dryload.harness.jobs.dumps import Dump
+
+_Number = TypeVar("_Number", int, float)
+_KEYS: Final = 127
+_LONGEST_S: Final = 60.0
+_QUIETEST_DB: Final = -96.0
+_AUDIO_BITS: Final = 24
+_ALOUD: Final = "pip install 'dryload[aloud]'"
+
+
+def listen(
+    file: Annotated[str, argument("FILE", "A dump file or an audio file; - is standard input.")],
+    output: Annotated[
+        str | None,
+        value("AUDIO", "Audio file to write: .wav, .flac, .aif or .aiff.", "--output", "-o"),
+    ] = None,
+    keys: Annotated[
+        str, value("N,N...", "Play these keys one after another: MIDI note numbers, 60 is C4.")
+    ] = "60",
+    root: Annotated[int, value("N", "The key at which the sample has its own pitch.")] = 60,
+    seconds: Annotated[float, value("S", "Hold each key for so long.")] = 2.0,
+    unit: Annotated[
+        str | None,
+        value("PROFILE", "Play what this emulated unit would keep of it.", "--for"),
+    ] = None,
+    dump: WhichDump = None,
+    level: Annotated[
+        float, value("DB", "Play at most so loud: 0 is full scale, -12 a quarter of it.")
+    ] = -12.0,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+) -> None:
+    """Make audible what a unit would play.
+
+    A bad loop, a wrong byte order or a wrong rate is heard before twenty minutes are spent. The
+    sample is played at the pitch of each key, with its loop while the key is held. Without --output
+    it is played aloud. A damaged sample can be loud noise: nothing is louder than --level.
+
+    Exit code 2 if the file holds no sample that can be played.
+    """
+    from dryload.harness.cli.own_unit import profile_of
+    from dryload.harness.files import audio_out, safe_write
+    from dryload.harness.jobs import listen as job
+    from dryload.harness.report import listen as report
+
+    how = job.Playing(
+        keys=_keys(keys),
+        root=_in_range("--root", root, 0, _KEYS),
+        seconds=_in_range("--seconds", seconds, 0.0, _LONGEST_S),
+        level_db=_in_range("--level", level, _QUIETEST_DB, 0.0),
+    )
+    if output is not None:
+        safe_write.check_target(output, overwrite=overwrite, sources=(file,))
+        audio_out.check_name(output)
+    profile = None if unit is None else profile_of(unit)
+    chosen = _dump(file, dump, profile)
+    sample = chosen.sample if profile is None else job.held_by(profile, chosen)
+    if not sample.frames:
+        raise Problem(f"{chosen.place} holds no words, so there is nothing to hear.")
+    is_played = profile is None or profile.habits.loop_end == "inclusive"
+    sound = job.played(sample, how, end_is_played=is_played)
+    if output is None:
+        lines = report.lines_of(file, sample, how, len(sound), None)
+        note(lines[1])
+        _aloud(sound)
+    else:
+        content = audio_out.made(
+            job.as_words(sound, _AUDIO_BITS),
+            bits=_AUDIO_BITS,
+            channels=sample.channels,
+            rate=job.RATE,
+            path=output,
+        )
+        safe_write.write(output, content, overwrite=overwrite)
+        lines = report.lines_of(file, sample, how, len(sound), output)
+    show(lines, report.document(file, sample, how, len(sound), output), as_json=as_json)
+
+
+def _dump(path: str, number: int | None, profile: "Profile | None") -> "Dump":
+    """Return the dump of a file, or the one that would be made of a recording."""
+    from dryload.harness.files import dumpfile
+    from dryload.harness.files.kinds import AUDIO_ADVICE, kind_of
+    from dryload.harness.files.opening import STANDARD_INPUT, Held, head_of
+    from dryload.harness.jobs import convert
+    from dryload.harness.jobs.dumps import dumps_in
+
+    name = path
+    kind = None if path == STANDARD_INPUT else kind_of(head_of(path))
+    if kind is not None and kind.advice == AUDIO_ADVICE:
+        bits = 16 if profile is None else max(profile.words.accepts)
+        made = convert.encode(path, convert.EncodeOptions(bits=bits, header="auto"))
+        name = Held(path, convert.file_of([made.dump], ".syx"))
+    found = list(dumps_in(dumpfile.load(name)))
+    if not found:
+        raise Problem(
+            f"{shown(path)} has no whole dump header, so there is nothing to hear.",
+            do=f"dryload validate {quoted(path)} says what is in it.",
+        )
+    if number is None and len(found) > 1:
+        note(f"{shown(path)} holds {len(found)} dumps: --dump chooses one of them.")
+    if not 1 <= (number or 1) <= len(found):
+        raise Problem(f"{shown(path)} has no dump {number}: it holds dumps 1 to {len(found)}.")
+    return found[(number or 1) - 1]
+
+
+def _keys(text: str) -> tuple[int, ...]:
+    parts = [each.strip() for each in text.split(",")]
+    if not all(each.isdigit() and int(each) <= _KEYS for each in parts):
+        raise Problem(f"--keys {shown(text)}: give MIDI note numbers, 0 to 127, as in 48,60,72.")
+    return tuple(map(int, parts))
+
+
+def _in_range(option: str, number: _Number, low: _Number, high: _Number) -> _Number:
+    if not low <= number <= high:
+        raise Problem(f"{option} {number:g} is out of range: {low:g} to {high:g}.")
+    return number
+
+
+def _aloud(sound: object) -> None:
+    """Play a sound; a Problem where that can't be."""
+    from dryload.harness.jobs.listen import RATE
+
+    try:
+        import sounddevice
+    except (ImportError, OSError) as problem:
+        raise Problem(
+            "sounds can't be played here: there is no library for it.",
+            do=f"Write a file with -o sound.wav, or install one: {_ALOUD}.",
+        ) from problem
+    try:
+        sounddevice.play(sound, RATE)
+        sounddevice.wait()
+    except sounddevice.PortAudioError as problem:
+        raise Problem(
+            f"the sound can't be played: {problem}.", do="Write a file with -o sound.wav."
+        ) from problem

@@ -1,0 +1,135 @@
+"""`dryload listen` as a person meets it."""
+
+from __future__ import annotations
+
+import json
+import sys
+import types
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from dryload.harness.cli.listen import listen
+from dryload.harness.files.problem import Problem
+from tests import oracle
+from tests.cli.runs import run
+
+DESK = Path(__file__).parents[2] / "captures_demo" / "good" / "lantern-street-desk.syx"
+
+
+def test_a_dump_becomes_a_sound(tmp_path: Path) -> None:
+    done = run(
+        "listen", str(DESK), "--dump", "4", "--keys", "48,60", "-o", "bell.wav", folder=tmp_path
+    )
+    assert (done.code, done.err) == (0, "")
+    sound, rate = soundfile.read(tmp_path / "bell.wav")
+    assert rate == 44_100
+    assert abs(len(sound) - 2 * 2 * 44_100 - 11_025) < 5  # two keys and a quarter second
+    assert 0.2 < np.abs(sound).max() <= 10 ** (-12 / 20)
+    assert "no louder than 12 dB below full scale" in done.out
+    assert "Its loop: frames 28,226 to 32,921, forward, one way." in done.out
+
+
+def test_the_result_for_programs(tmp_path: Path) -> None:
+    words = ("listen", str(DESK), "--dump", "2", "-o", "gulls.flac", "--level", "-20", "--json")
+    document = json.loads(run(*words, folder=tmp_path).out)
+    assert (document["schema"], document["keys"], document["level_db"]) == (
+        "dryload/listen/1",
+        [60],
+        -20.0,
+    )
+    assert document["sample"]["bits"] == 12
+
+
+def test_an_audio_file_is_heard_as_a_unit_would_keep_it(tmp_path: Path) -> None:
+    ramp = np.linspace(-0.9, 0.9, 4_000)
+    soundfile.write(tmp_path / "ramp.wav", ramp, 22_050, subtype="PCM_16")
+    words = ("listen", "ramp.wav", "--seconds", "0.1", "--level", "0", "-o")
+    for name, more in (("plain.wav", ()), ("narrow.wav", ("--for", "prompt-box"))):
+        assert run(*words, name, *more, folder=tmp_path).code == 0
+    plain, narrow = (soundfile.read(tmp_path / name)[0] for name in ("plain.wav", "narrow.wav"))
+    # A unit of fewer bits keeps fewer levels; nothing else is other.
+    assert 0 < np.abs(plain - narrow).max() < 2**-7
+
+
+def test_a_loop_whose_end_is_not_played_is_heard_so(tmp_path: Path) -> None:
+    loop = {"loop_start": 0, "loop_end": 99, "loop_type": 0}
+    data = oracle.dump(
+        bits=16, words=[8_000] * 99 + [-8_000], period_ns=22_676, sample_number=0, **loop
+    )
+    (tmp_path / "loop.syx").write_bytes(data)
+    text = "[unit]\nname = 'last-lamp'\n[habits]\nloop_end = '{}'\n"
+    heard = []
+    for habit in ("inclusive", "exclusive"):
+        (tmp_path / f"{habit}.toml").write_text(text.format(habit))
+        words = ("listen", "loop.syx", "--for", f"{habit}.toml", "-o", f"{habit}.wav")
+        assert run(*words, folder=tmp_path).code == 0
+        heard.append(soundfile.read(tmp_path / f"{habit}.wav")[0])
+    assert heard[0].min() < -0.02
+    assert heard[1][2_000:-400].min() > 0.05
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--keys", "C4"], "give MIDI note numbers"),
+        (["--keys", "128"], "give MIDI note numbers"),
+        (["--keys", ""], "give MIDI note numbers"),
+        (["--root", "200"], "--root 200 is out of range: 0 to 127"),
+        (["--seconds", "90"], "--seconds 90 is out of range: 0 to 60"),
+        (["--level", "3"], "--level 3 is out of range: -96 to 0"),
+        (["--dump", "9"], "has no dump 9: it holds dumps 1 to 4"),
+        (["--for", "nobody"], "there is no profile 'nobody'"),
+        (["-o", "bell.mp3"], ".mp3"),
+    ],
+)
+def test_what_cannot_be_heard_is_one_clear_line(
+    tmp_path: Path, words: list[str], said: str
+) -> None:
+    given = words if "-o" in words else [*words, "-o", "out.wav"]
+    done = run("listen", str(DESK), *given, folder=tmp_path)
+    assert (done.code, done.out) == (2, "")
+    assert said in done.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_no_dump(tmp_path: Path) -> None:
+    (tmp_path / "foyer.png").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100))
+    done = run("listen", "foyer.png", "-o", "out.wav", folder=tmp_path)
+    assert (done.code, done.out) == (2, "")
+    assert "not a dump" in done.err
+
+
+class Speaker(types.ModuleType):
+    """Stands for the library that plays aloud."""
+
+    PortAudioError = RuntimeError
+
+    def __init__(self, fails: bool) -> None:
+        super().__init__("sounddevice")
+        self.fails = fails
+        self.heard: list[tuple[int, int]] = []
+
+    def play(self, sound: np.ndarray[tuple[int, int], np.dtype[np.float32]], rate: int) -> None:
+        if self.fails:
+            raise self.PortAudioError("no device")
+        self.heard.append((len(sound), rate))
+
+    def wait(self) -> None:
+        self.heard.append((0, 0))
+
+
+def test_aloud(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    speaker = Speaker(fails=False)
+    monkeypatch.setitem(sys.modules, "sounddevice", speaker)
+    listen(str(DESK), dump=1, seconds=0.5)
+    assert speaker.heard == [(22_050, 44_100), (0, 0)]
+    assert "turn the volume down first" in capsys.readouterr().err  # before it sounds
+    monkeypatch.setitem(sys.modules, "sounddevice", Speaker(fails=True))
+    with pytest.raises(Problem, match=r"can't be played: no device\. Write a file"):
+        listen(str(DESK), dump=1)
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    with pytest.raises(Problem, match="no library for it"):
+        listen(str(DESK), dump=1)
