@@ -27,7 +27,7 @@ from dryload.harness.judge.plan import turned
 from dryload.harness.trial.dumps import Ask, DumpProbe, Meaning
 from dryload.harness.trial.packing import read_otherwise
 from dryload.harness.trial.task import Answer, Ending, Heard
-from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, is_fair_reduction, told_of
+from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, told_of
 
 _NS: Final = 1_000_000_000
 _WIDEST: Final = 62
@@ -55,14 +55,13 @@ def read(probe: DumpProbe, answer: Answer, is_news: Callable[[str], bool]) -> Ju
         return NOTHING_FOUND
     heard = answer.heard
     against = [list(_against(each, heard, probe)) for each in probe.meanings]
-    if probe.ask is Ask.DAMAGED:
-        told = all(against) and not is_news(heard.warnings)
-        unnoticed = told_of(
-            "damage unnoticed", probe.about[0], what=probe.what, count=len(heard.words)
-        )
-        found = [unnoticed] if told else []
-    else:
-        found = [] if not all(against) else against[0]
+    found: list[Finding] = []
+    if all(against) and (probe.made_for is not None or not is_news(heard.warnings)):
+        if probe.ask is Ask.DAMAGED:
+            names = {"what": probe.what, "count": len(heard.words)}
+            found = [told_of("damage unnoticed", probe.about[0], **names)]
+        else:
+            found = against[0]
     return Judged(findings=tuple(found), exercised=frozenset(_exercised(probe, heard)))
 
 
@@ -132,6 +131,11 @@ def _words(sample: Sample, heard: Heard) -> Iterator[Finding]:
     words, bits = sample.words.astype(np.int64), sample.bits
     if any(np.array_equal(heard.words, each) for each in _as_it_may_be(words, bits, heard)):
         return
+    if heard.bits < bits and any(
+        np.array_equal(heard.words, each) for each in _narrowed(words, bits - heard.bits)
+    ):
+        yield told_of("bits dropped", "WRD-12", value=heard.bits, asked=bits)
+        return
     got = _sample_of(heard, sample)
     seen = got.words.astype(np.int64)
     if got.bits == bits and (ends := _ends(words, seen, words_per_packet(bits))) is not None:
@@ -145,9 +149,6 @@ def _words(sample: Sample, heard: Heard) -> Iterator[Finding]:
             return
     comparison = compare_samples(sample, got, names=("the dump", "what it read"))
     if comparison.same:
-        return
-    if is_fair_reduction(comparison):
-        yield told_of("bits dropped", "WRD-12", value=got.bits, asked=bits)
         return
     # That it is written in more bits is no fault, and what is wrong comes behind it.
     found = min(difference_findings(comparison), key=lambda each: each.verdict is Verdict.NOTED)
@@ -168,6 +169,16 @@ def _as_it_may_be(words: NDArray[np.int64], bits: int, heard: Heard) -> Iterator
     for scale in {heard.bits, 8 * heard.words.dtype.itemsize}:
         if bits <= scale <= _WIDEST:
             yield words << (scale - bits)
+
+
+def _narrowed(words: NDArray[np.int64], by: int) -> Iterator[NDArray[np.int64]]:
+    """Yield words without their low bits: cut, or rounded in one of the ways there are."""
+    yield words >> by
+    top = (int(words.max(initial=0)) >> by) | 1
+    nearest = (words + (1 << (by - 1))) >> by
+    yield nearest
+    yield np.minimum(nearest, top)
+    yield np.rint(words / (1 << by)).astype(np.int64)
 
 
 def _sample_of(heard: Heard, asked: Sample) -> Sample:

@@ -72,7 +72,7 @@ class Packing(Struct, frozen=True, kw_only=True):
         if not self.high_first:
             groups = groups[:, ::-1]
         value = groups @ (1 << 7 * np.arange(self.size - 1, -1, -1, dtype=np.int64))
-        value = value >> max(self.shift, 0) << max(-self.shift, 0)
+        value = value >> max(self.shift, 0) << max(bits - 7 * self.size, 0)
         half, full = 1 << (bits - 1), 1 << (7 * self.size - self.shift - 1)
         if not self.is_offset:
             yield value

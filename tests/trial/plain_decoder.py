@@ -55,7 +55,7 @@ class Plain:
                 name = self.name(body)
         if header is None:
             raise DamagedError("no header")
-        if not self.has_all(header, packets):
+        if self.is_cut_off(header, packets):
             raise DamagedError("packets are missing")
         if header.bits not in range(8, 29) or header.rate == 0 or header.channels == 0:
             raise DamagedError("the header says what cannot be")
@@ -131,6 +131,9 @@ class Plain:
 
     def has_all(self, header: Header, packets: list[bytes]) -> bool:
         return len(packets) >= self.packets_of(header)
+
+    def is_cut_off(self, header: Header, packets: list[bytes]) -> bool:
+        return not self.has_all(header, packets)
 
     def packets_of(self, header: Header) -> int:
         return -(-header.words // self.per_packet(header)) if header.words else 0
