@@ -5,6 +5,7 @@ import os
 import signal
 import tempfile
 from collections.abc import Generator
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,8 +15,8 @@ from hypothesis import HealthCheck, settings
 TESTS: Final = Path(__file__).parent
 PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs")
 """The rooms whose tests wait for processes, ports and clocks: they come first."""
-LANE: Final = "real-ports"
-"""The group of tests that have a lane of their own."""
+_LANE: Final = "real ports"
+"""The tests that have a lane of their own."""
 _BEHIND: Final = 10
 """How much nicer a process is that has no test of real ports to run, or none any more."""
 
@@ -31,9 +32,14 @@ settings.register_profile(
 )
 settings.load_profile("dryload")
 
+_NICE: Final = os.nice(0) if hasattr(os, "nice") else 0
+
 # Journals of replays go to a place that is forgotten, never to the home of whoever runs the tests.
 _state = tempfile.TemporaryDirectory()
 os.environ["XDG_STATE_HOME"] = _state.name
+
+# In which file each process says which tests are in the lane, for the one that deals them out.
+_in_lane = tempfile.TemporaryDirectory()
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -51,8 +57,14 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     is_plain = option.numprocesses is None and option.dist == "no"
     if is_whole and is_plain and not (option.usepdb or option.collectonly):
         option.numprocesses = (os.cpu_count() or 1) + 2
-        option.dist = "loadgroup"
+        option.dist = "loadfile"
         option.loadscopereorder = False
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Tell a process where to say which tests are in the lane."""
+    node.workerinput["lane"] = str(Path(_in_lane.name, node.gateway.id))
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -62,29 +74,34 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     Every other process takes files from the end, so that at any time some compute while others
     wait; what is left for the last moments lies between.
     """
-    from xdist.scheduler import LoadGroupScheduling
+    from xdist.scheduler import LoadFileScheduling
 
-    class FilesAndLane(LoadGroupScheduling):  # type: ignore[misc]  # xdist ships no types
+    class FilesAndLane(LoadFileScheduling):  # type: ignore[misc]  # xdist ships no types
+        @cached_property
+        def _lane(self) -> set[str]:
+            said = (each.read_text(encoding="utf-8") for each in Path(_in_lane.name).iterdir())
+            return {name for names in said for name in names.splitlines()}
+
         def _split_scope(self, nodeid: str) -> str:
-            return LANE if nodeid.endswith(f"@{LANE}") else nodeid.split("::", 1)[0]
+            return _LANE if nodeid in self._lane else nodeid.split("::", 1)[0]
 
         def _assign_work_unit(self, node: Any) -> None:
             if self.nodes.index(node) % 2:
                 self.workqueue.move_to_end(next(reversed(self.workqueue)), last=False)
             super()._assign_work_unit(node)
 
-    return FilesAndLane(config, log) if config.getvalue("dist") == "loadgroup" else None
+    return FilesAndLane(config, log) if config.getvalue("dist") == "loadfile" else None
 
 
-@pytest.hookimpl(tryfirst=True)  # before the lane's name becomes a part of the tests' names
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Begin with real ports, go on with what waits; where nothing waits the order stays."""
     places = {room: place for place, room in enumerate(PATIENT)}
     of_file = {path: places.get(_room(path), len(places)) for path in {it.path for it in items}}
     items.sort(key=lambda item: (not _is_in_lane(item), of_file[item.path]))
-    for item in items:
-        if _is_in_lane(item) and hasattr(config, "workerinput"):
-            item.add_marker(pytest.mark.xdist_group(LANE))
+    if hasattr(config, "workerinput"):
+        names = "".join(f"{item.nodeid}\n" for item in items if _is_in_lane(item))
+        Path(config.workerinput["lane"]).write_text(names, encoding="utf-8")
 
 
 @pytest.hookimpl(wrapper=True)
@@ -109,7 +126,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     Nobody may become less nice again, so the process of the lane goes behind when it is through.
     """
     if hasattr(item.config, "workerinput") and not _is_in_lane(item) and hasattr(os, "nice"):
-        os.nice(_BEHIND - min(os.nice(0), _BEHIND))
+        os.nice(max(_NICE + _BEHIND - os.nice(0), 0))
 
 
 def _is_in_lane(item: pytest.Item) -> bool:
