@@ -51,7 +51,7 @@ def dryload(folder: Path, *arguments: str, code: int = 0, jack_name: str = "") -
             out, err = process.communicate(PATIENCE_S)
         finally:
             process.kill()
-    assert process.returncode == code, (out, err)
+    assert process.returncode == code, f"{out}\n{err}"  # whole: pytest shortens a tuple
     assert "Traceback" not in err
     return Ran(code, out, err)
 
