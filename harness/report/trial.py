@@ -108,7 +108,7 @@ def _byte_lines(fault: Fault) -> Iterator[str]:
     task, data = _shown(fault)
     if isinstance(task, DumpTask) or not data:
         return
-    if (both := side_by_side(task, data, fault.finding.at.packet)) is None:
+    if (both := side_by_side(task, data, fault.finding.at.packet, fault.told)) is None:
         return
     yield f"   In {both.message}, from byte {both.first} on:"
     yield f"     asked for  {_hex(both.asked)}"
@@ -228,7 +228,7 @@ def _fault_document(fault: Fault) -> Document:
     }
     if isinstance(task, DumpTask):
         return {**told, "what": fault.probe.what, "dump": _if_short(task.data)}
-    both = side_by_side(task, data, fault.finding.at.packet) if data else None
+    both = side_by_side(task, data, fault.finding.at.packet, fault.told) if data else None
     return {
         **told,
         "input": {

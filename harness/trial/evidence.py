@@ -1,10 +1,12 @@
 """What shows a fault to its author: the bytes side by side, and what a unit makes of the dump."""
 
+from collections.abc import Sequence
 from fractions import Fraction
 from itertools import zip_longest
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from dryload.emulator.dump.outgoing import outgoing, whole_sequence
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
@@ -14,10 +16,11 @@ from dryload.emulator.wire.words import word_dtype
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.opening import Held
 from dryload.harness.files.problem import Problem
+from dryload.harness.files.sections import sections
 from dryload.harness.jobs.outcome import Transfer
 from dryload.harness.jobs.playlist import judged_contents, play_through, select
 from dryload.harness.jobs.rehearse import Rehearsal
-from dryload.harness.trial.task import Task
+from dryload.harness.trial.task import PARAMETERS, Task
 
 _SHOWN: Final = 12
 """Bytes of a message that are shown."""
@@ -34,11 +37,19 @@ class Bytes(Struct, frozen=True, kw_only=True):
     came: bytes
 
 
-def side_by_side(task: Task, data: bytes, packet: int | None = None) -> Bytes | None:
+def side_by_side(
+    task: Task, data: bytes, packet: int | None = None, told: Sequence[str] = PARAMETERS
+) -> Bytes | None:
     """Return where a dump differs from the plain one: in that packet, else where it differs first.
 
-    None where it does not, or where no plain one can be made.
+    What the encoder was not told is as in its dump.  None where it does not differ, or where no
+    plain one can be made.
     """
+    header = next((each.header for each in sections(data) if each.header is not None), None)
+    if header is not None:
+        number = task.number if "number" in told else header.sample_number
+        device_id = task.device_id if "device_id" in told else header.device_id
+        task = replace(task, number=number, device_id=device_id)
     try:
         right = dump_of(task)
     except ValueError:

@@ -22,7 +22,7 @@ from dryload.harness.judge.finding import NOWHERE, Answerable, Finding, Verdict
 from dryload.harness.trial.battery import Group, Probe, battery
 from dryload.harness.trial.dumps import DumpProbe
 from dryload.harness.trial.subject import LIMIT_S, Subject
-from dryload.harness.trial.task import Answer, Ending, Shape, Side, Task
+from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Side, Task
 from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, judged
 
 _LONG: Final = 0.6
@@ -95,6 +95,8 @@ class Fault(Struct, kw_only=True, eq=False):
     finding: Finding
     probe: AnyProbe
     answer: Answer
+    told: tuple[str, ...] = PARAMETERS
+    """What the encoder was told beside the words."""
     probes: int = 1
     last: AnyProbe | None = None
     """The last one that was counted."""
@@ -392,7 +394,9 @@ class Trying:
             known.also[kind] = finding.message
             known.count(probe)
         else:
-            self._faults[clause] = Fault(finding=finding, probe=probe, answer=answer, last=probe)
+            self._faults[clause] = Fault(
+                finding=finding, probe=probe, answer=answer, last=probe, told=self.trial.parameters
+            )
 
     def _shows_alone(self, finding: Finding, probe: AnyProbe) -> bool:
         subject = self._subject.fresh()
@@ -466,7 +470,9 @@ class Trying:
             do=do,
             kind=kind.value,
         )
-        self._faults[kind] = Fault(finding=finding, probe=probe, answer=answer, last=probe)
+        self._faults[kind] = Fault(
+            finding=finding, probe=probe, answer=answer, last=probe, told=self.trial.parameters
+        )
 
     @staticmethod
     def _place(fault: Fault) -> tuple[bool, bool, int]:
