@@ -9,7 +9,7 @@ PKT-08  behind the last word stands silence,     1 word, 0          M1 p. 39: a 
         40 00 00, in place of 00                                    filled up with zeros: after
                                                                     40 00 00 come 117 bytes of 00
 WRD-12  a short last packet loses its words:     1 word, 1          1 + 32,768 = 8001 hex, pushed
-        silence in place of some or all                             left by 5 (M1 p. 39), is 40 00 20;
+        silence in place of some or all                             left by 5 (M1 p. 39): 40 00 20;
                                                                     40 00 00 is there
 HDR-10  no loop is said as a forward loop from   no words           M1 p. 37: loop type 7F is off,
         0 to 0                                                      00 forward; bytes 13-19 are 00
