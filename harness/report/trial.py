@@ -55,6 +55,8 @@ def _in_short(trial: Trial) -> str:
         return f"{_NOTHING[trial.side]}, so nothing was tried."
     broken = sum(each.finding.verdict is Verdict.BROKEN for each in trial.faults)
     bent = len(trial.faults) - broken
+    if not trial.faults and trial.stopped:
+        return "nothing is wrong so far; the trial was stopped before its end."
     if not trial.faults:
         return "nothing is wrong that was looked for."
     parts = [counted(broken, "fault")] if broken else []

@@ -171,10 +171,9 @@ class Trial(Struct, kw_only=True, eq=False):
 
     @property
     def is_right(self) -> bool:
-        """Whether it made anything, and nothing is broken."""
-        return self.dumps > 0 and not any(
-            each.finding.verdict is Verdict.BROKEN for each in self.faults
-        )
+        """Whether it made something, was tried to the end, and nothing is broken."""
+        broken = [each for each in self.faults if each.finding.verdict is Verdict.BROKEN]
+        return self.dumps > 0 and not (broken or self.stopped)
 
     def rows(self) -> Iterator[ClauseRow]:
         """Yield what came of each clause that speaks of what is on trial."""

@@ -133,6 +133,19 @@ def test_what_cannot_be_tried_is_one_clear_line(folder: Path, words: list[str], 
     assert "Traceback" not in done.err
 
 
+def test_a_trial_that_was_stopped_shows_nothing_to_be_right(folder: Path) -> None:
+    (folder / "stops.py").write_text(
+        "import os, signal\nfrom right import encode as right\n\n\n"
+        "def encode(words, **told):\n"
+        "    if len(words) > 100:\n        os.kill(os.getppid(), signal.SIGINT)\n"
+        "    return right(words, **told)\n"
+    )
+    done = run(*TRY, "stops:encode", "--json", folder=folder)
+    document = json.loads(done.out)
+    assert (done.code, document["stopped"], document["right"]) == (130, True, False)
+    assert "stopped by you" in done.err
+
+
 @pytest.mark.skipif(not Path("/proc").exists(), reason="looks for the process in /proc")
 def test_nothing_is_left_running_when_it_is_killed(folder: Path) -> None:
     (folder / "endless.py").write_text(
