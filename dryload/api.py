@@ -29,6 +29,7 @@ from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.jobs.transfer import Settings
 from dryload.harness.judge.dialogue.judge import judge_capture
 from dryload.harness.judge.finding import Finding
+from dryload.harness.judge.plan import rate_of
 from dryload.harness.judge.stream import judge_stream
 from dryload.harness.report import capture_diff, selection
 from dryload.harness.report import diff as diff_report
@@ -238,7 +239,8 @@ def decode(data: "Material", *, dump: int = 1, damaged: bool = False) -> Sample:
     are missing then.
     """
     taken = convert.decode_file(named(data), dump)
-    if not (taken.contents.is_whole or damaged):
+    says_what_can_be = rate_of(taken.header) is not None and taken.header.channels > 0
+    if not (damaged or (taken.contents.is_whole and says_what_can_be)):
         raise Problem(
             f"{shown(taken.file.name)} is damaged.",
             do="validate says what is wrong; damaged=True decodes it all the same.",

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 
 import pytest
 
+import dryload
+from dryload.harness.files.problem import Problem
 from dryload.harness.judge.finding import Verdict
 from dryload.harness.trial.decoder_trial import Reading
 from dryload.harness.trial.subject import Subject as OnTrial
@@ -80,6 +82,27 @@ def test_what_is_wrong_is_told_first_and_nobody_right_is_condemned(subject: Subj
     assert is_condemned(trial) == (subject.verdict == "broken"), told(trial)
     if subject.verdict != "right":
         assert is_right_first(subject, trial), told(trial)
+
+
+def own(data: bytes) -> object:
+    try:
+        sample = dryload.decode(data)
+    except Problem as problem:
+        raise ValueError(str(problem)) from problem
+    loop = sample.sustain.start, sample.sustain.end, sample.sustain.loop_type
+    return {
+        "words": sample.words,
+        "bits": sample.bits,
+        "rate": float(sample.rate),
+        "loop": loop,
+        "name": sample.name,
+    }
+
+
+def test_our_own_decoder_has_no_fault() -> None:
+    subject = Subject(name="", make=lambda: own, verdict="right")
+    trial = tried(Here(subject), WIDTHS, ShortReading)
+    assert told(trial) == []
 
 
 def main() -> None:
