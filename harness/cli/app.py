@@ -48,6 +48,7 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
         "check-encoder": "Put an encoder on trial: ask it for many dumps, and judge each.",
         "check-decoder": "Put a decoder on trial: have it read many dumps, and judge what it makes "
         "of them.",
+        "vectors": "Write dumps with what is right of them, for tests in any language.",
         "campaign": "Run thousands of rehearsals with made-up dumps and faults.",
     },
     "List": {
