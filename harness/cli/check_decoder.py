@@ -67,6 +67,8 @@ def check_decoder(
 
     check_options(limit, baseline, test_results, overwrite=overwrite)
     widths = widths_of(bits, can_be_told=True)
+    if dumps is not None:
+        make_folder(dumps)
     with (
         ends() as was_interrupted,
         closing(subject_of(decoder, side=Side.DECODER, limit_s=limit)) as subject,
@@ -79,7 +81,6 @@ def check_decoder(
     lines = list(report.lines_of(decoder, trial, changes))
     show(lines, report.document(decoder, trial, changes), as_json=as_json)
     if dumps is not None:
-        make_folder(dumps)
         for name, data in report.dumps_of(trial):
             safe_write.write(os.path.join(dumps, name), data, overwrite=overwrite)
     if test_results is not None:

@@ -141,9 +141,11 @@ def _words(sample: Sample, heard: Heard) -> Iterator[Finding]:
     if got.bits == bits and (ends := _ends(words, seen, words_per_packet(bits))) is not None:
         yield told_of("length misread", ends, value=len(seen), asked=len(words))
         return
-    raw = seen if heard.words.dtype.kind == "f" else heard.words.astype(np.int64)
-    for each in (raw, seen):
-        clause = read_otherwise(sample.words.astype(np.int32), bits, each)
+    readings = [(seen, got.bits)]
+    if heard.words.dtype.kind != "f" and 0 < heard.bits <= MAX_BITS:
+        readings.append((heard.words.astype(np.int64), heard.bits))
+    for each, of_bits in readings:
+        clause = read_otherwise(sample.words.astype(np.int32), bits, each, of_bits)
         if clause is not None:
             yield told_of("taken from other bytes", clause)
             return

@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from dryload.emulator.wire.constants import PACKET_DATA_BYTES as DATA_BYTES
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
 
-_MOST_WORDS = 400
-"""Words from the beginning that are looked at: some packets."""
+_SCALE = 40
+"""Bits at which words that were read in different ways are compared."""
+_MOST_WORDS = 360
+"""Words from the beginning that are looked at: some whole packets of 60, 40 or 30."""
 
 
 class Packing(Struct, frozen=True, kw_only=True):
@@ -61,10 +63,13 @@ class Packing(Struct, frozen=True, kw_only=True):
             out[row, : len(part)] = part
         return out.reshape(-1)
 
-    def readings(self, data: NDArray[np.uint8], bits: int) -> Iterator[NDArray[np.int64]]:
+    def readings(
+        self, data: NDArray[np.uint8], bits: int
+    ) -> Iterator[tuple[NDArray[np.int64], int]]:
         """Yield what a reader makes of data bytes that takes them for packed in this way.
 
-        Where silence is, it may have taken from the width or from the bytes of a word.
+        Each with the bits that its words have: where silence is, it may have taken from the width
+        or from the bytes of a word.
         """
         rows = data.reshape(-1, DATA_BYTES)
         groups = rows[:, : self.size * min(self.per_packet, DATA_BYTES // self.size)]
@@ -73,15 +78,15 @@ class Packing(Struct, frozen=True, kw_only=True):
             groups = groups[:, ::-1]
         value = groups @ (1 << 7 * np.arange(self.size - 1, -1, -1, dtype=np.int64))
         value = value >> max(self.shift, 0) << max(bits - 7 * self.size, 0)
-        half, full = 1 << (bits - 1), 1 << (7 * self.size - self.shift - 1)
+        half, whole = 1 << (bits - 1), 7 * self.size - self.shift
         if not self.is_offset:
-            yield value
-            yield ((value & (2 * half - 1)) ^ half) - half
+            yield value, bits
+            yield ((value & (2 * half - 1)) ^ half) - half, bits
         elif self.sign_flips:
-            yield half - 1 - value
+            yield half - 1 - value, bits
         else:
-            yield value - half
-            yield value - full
+            yield value - half, bits
+            yield value - (1 << (whole - 1)), whole
 
 
 def _right(bits: int) -> Packing:
@@ -138,20 +143,25 @@ def packed_otherwise(words: NDArray[np.int32], bits: int, data: NDArray[np.uint8
     return None
 
 
-def read_otherwise(words: NDArray[np.int32], bits: int, got: NDArray[np.int64]) -> str | None:
+def read_otherwise(
+    words: NDArray[np.int32], bits: int, got: NDArray[np.int64], got_bits: int
+) -> str | None:
     """Return the clause by which a reader took `got` from the packets of `words` otherwise.
 
     None where it took them right, or in no way that is known.
     """
+    got = got << (_SCALE - got_bits)
     some = words[:_MOST_WORDS].astype(np.int64)
     if len(np.unique(some)) < 2:
         return None
     data = _right(bits).packed(some, bits)
     for clause, way in _others(bits):
-        for other in way.readings(data, bits):
+        for read, scale in way.readings(data, bits):
+            other = read << (_SCALE - scale)
             count = min(len(other), len(got), len(some))
+            right = some[:count] << (_SCALE - bits)
             is_it = np.array_equal(other[:count], got[:count])
-            if count > 1 and is_it and not np.array_equal(other[:count], some[:count]):
+            if count > 1 and is_it and not np.array_equal(other[:count], right):
                 return clause
     return None
 

@@ -259,7 +259,9 @@ class Trying:
         self._limit_s: Final = limit_s
         self._lost = 0
         self.trial: Final = Trial(
-            side=self.side, parameters=subject.parameters, widths=tuple(widths)
+            side=self.side,
+            parameters=subject.parameters if self.side is Side.ENCODER else (),
+            widths=tuple(widths),
         )
         self._subject: Final = subject
         self._progress: Final = progress
