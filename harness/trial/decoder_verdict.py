@@ -131,7 +131,7 @@ def _words(sample: Sample, heard: Heard) -> Iterator[Finding]:
     words, bits = sample.words.astype(np.int64), sample.bits
     if any(np.array_equal(heard.words, each) for each in _as_it_may_be(words, bits, heard)):
         return
-    if heard.bits < bits and any(
+    if 0 < heard.bits < bits and any(
         np.array_equal(heard.words, each) for each in _narrowed(words, bits - heard.bits)
     ):
         yield told_of("bits dropped", "WRD-12", value=heard.bits, asked=bits)
@@ -193,10 +193,12 @@ def _sample_of(heard: Heard, asked: Sample) -> Sample:
             MAX_BITS,
         )
     else:
-        values, bits = words.astype(np.int64), heard.bits
+        # What it says of the width may be anything.
+        widest = 8 * words.dtype.itemsize
+        values, bits = words.astype(np.int64), min(max(heard.bits, 1), widest)
         top = int(np.abs(values).max(initial=0))
         if top > 1 << (bits - 1):  # left-justified, or out of range
-            bits = 8 * words.dtype.itemsize
+            bits = widest
     bits = max(bits, MIN_BITS)
     while bits > MAX_BITS or (bits > asked.bits and not (values & 1).any()):
         values, bits = values >> 1, bits - 1
