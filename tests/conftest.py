@@ -17,8 +17,10 @@ PATIENT: Final = ("foreign", "cli", "evenings", "lanes", "ports", "jobs")
 """The rooms whose tests wait for processes, ports and clocks: they come first."""
 _LANE: Final = "real ports"
 """The tests that have a lane of their own."""
-_BEHIND: Final = 10
+_BEHIND: Final = 5
 """How much nicer a process is that has no test of real ports to run, or none any more."""
+_FAR_BEHIND: Final = 10
+"""How much nicer it is from when it computes: what waits has to be there when something comes."""
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # a shell's background process
     signal.signal(signal.SIGINT, signal.default_int_handler)  # tests press Ctrl-C
@@ -126,7 +128,8 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     Nobody may become less nice again, so the process of the lane goes behind when it is through.
     """
     if hasattr(item.config, "workerinput") and not _is_in_lane(item) and hasattr(os, "nice"):
-        os.nice(max(_NICE + _BEHIND - os.nice(0), 0))
+        behind = _BEHIND if _room(item.path) in PATIENT else _FAR_BEHIND
+        os.nice(max(_NICE + behind - os.nice(0), 0))
 
 
 def _is_in_lane(item: pytest.Item) -> bool:
