@@ -193,12 +193,10 @@ def _sample_of(heard: Heard, asked: Sample) -> Sample:
             MAX_BITS,
         )
     else:
-        # What it says of the width may be anything.
-        widest = 8 * words.dtype.itemsize
-        values, bits = words.astype(np.int64), min(max(heard.bits, 1), widest)
-        top = int(np.abs(values).max(initial=0))
-        if top > 1 << (bits - 1):  # left-justified, or out of range
-            bits = widest
+        values, bits = words.astype(np.int64), heard.bits
+        low, high = int(values.min(initial=0)), int(values.max(initial=0))
+        if not (0 < bits <= _WIDEST and -(1 << (bits - 1)) <= low <= high < 1 << (bits - 1)):
+            bits = 8 * words.dtype.itemsize  # left-justified, or out of range
     bits = max(bits, MIN_BITS)
     while bits > MAX_BITS or (bits > asked.bits and not (values & 1).any()):
         values, bits = values >> 1, bits - 1

@@ -78,14 +78,8 @@ def good_dumps(widths: Sequence[int], *, is_command: bool = False) -> Iterator[D
 
 
 def _of_task(group: Group, task: Task, about: tuple[str, ...], *, main: int) -> DumpProbe:
+    sample = asked_of(task)
     start, end, kind = task.loop_or_off
-    sample = sample_of(
-        task.words,
-        task.bits,
-        rate=Fraction(task.rate),
-        sustain=Loop(start=start, end=end, loop_type=kind),
-        name=task.name,
-    )
     messages = messages_of(sample, number=task.number, device_id=task.device_id)
     usual = task.bits == main and 0 < len(task.words) <= _USUAL_WORDS and not task.name
     says_loop = kind == LOOP_OFF or start < end  # HDR-10: of a loop of one word who knows
@@ -98,6 +92,18 @@ def _of_task(group: Group, task: Task, about: tuple[str, ...], *, main: int) -> 
         meanings=(replace(meaning, loop=task.loop_or_off if says_loop else None),),
         about=about,
         made_for=task,
+    )
+
+
+def asked_of(task: Task) -> Sample:
+    """Return the sample that an encoder is asked to make a dump of."""
+    start, end, kind = task.loop_or_off
+    return sample_of(
+        task.words,
+        task.bits,
+        rate=Fraction(task.rate),
+        sustain=Loop(start=start, end=end, loop_type=kind),
+        name=task.name,
     )
 
 

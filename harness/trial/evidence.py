@@ -1,18 +1,14 @@
 """What shows a fault to its author: the bytes side by side, and what a unit makes of the dump."""
 
 from collections.abc import Sequence
-from fractions import Fraction
 from itertools import zip_longest
 from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from dryload.emulator.dump.outgoing import outgoing, whole_sequence
-from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.emulator.unit.profile import load_profile
 from dryload.emulator.wire.splitter import split
-from dryload.emulator.wire.words import word_dtype
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.opening import Held
 from dryload.harness.files.problem import Problem
@@ -20,6 +16,7 @@ from dryload.harness.files.sections import sections
 from dryload.harness.jobs.outcome import Transfer
 from dryload.harness.jobs.playlist import judged_contents, play_through, select
 from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.trial.dumps import asked_of, messages_of
 from dryload.harness.trial.task import PARAMETERS, Task
 
 _SHOWN: Final = 12
@@ -74,15 +71,7 @@ def side_by_side(
 
 def dump_of(task: Task) -> list[bytes]:
     """Return the messages of the plain dump of a task; ValueError where there is none."""
-    start, end, kind = task.loop_or_off
-    sample = Sample(
-        words=task.words.astype(word_dtype(task.bits)),
-        bits=task.bits,
-        rate=Fraction(task.rate),
-        sustain=NO_LOOP if task.loop is None else Loop(start=start, end=end, loop_type=kind),
-        name=task.name,
-    )
-    return list(whole_sequence(outgoing(sample, number=task.number, device_id=task.device_id)))
+    return messages_of(asked_of(task), number=task.number, device_id=task.device_id)
 
 
 def played(data: bytes) -> Transfer | None:

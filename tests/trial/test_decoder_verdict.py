@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from typing import Any
 
 import numpy as np
 import pytest
@@ -27,27 +26,22 @@ def judged(probe: DumpProbe, heard: Heard) -> list[str]:
     return [each.kind for each in read(probe, answer, lambda _: False).findings]
 
 
-@given(
-    st.sampled_from(PROBES),
-    st.sampled_from(["i1", "u1", "<i2", ">i2", "i4", "u8", "i8", "f2", "f4", "f8"]).flatmap(
+ANYTHING = st.builds(
+    Heard,
+    words=st.sampled_from(["i1", "u1", "<i2", ">i2", "i4", "u8", "i8", "f2", "f4", "f8"]).flatmap(
         lambda kind: arrays.arrays(kind, st.integers(0, 90))
     ),
-    st.integers(-3, 70) | st.just(10**9),
-    st.floats(),
-    st.none() | st.integers(),
-    st.none() | st.tuples(st.integers(), st.integers(), st.integers()),
-    st.none() | st.text(),
+    bits=st.integers(-3, 70) | st.just(10**9),
+    rate=st.floats(),
+    number=st.none() | st.integers(),
+    loop=st.none() | st.tuples(st.integers(), st.integers(), st.integers()),
+    name=st.none() | st.text(),
 )
-def test_nothing_that_comes_back_raises(  # noqa: PLR0917 - each is drawn
-    probe: DumpProbe,
-    words: Any,
-    bits: int,
-    rate: float,
-    number: int | None,
-    loop: tuple[int, int, int] | None,
-    name: str | None,
-) -> None:
-    judged(probe, Heard(words=words, bits=bits, rate=rate, number=number, loop=loop, name=name))
+
+
+@given(st.sampled_from(PROBES), ANYTHING)
+def test_nothing_that_comes_back_raises(probe: DumpProbe, heard: Heard) -> None:
+    judged(probe, heard)
 
 
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
