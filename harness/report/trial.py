@@ -1,5 +1,6 @@
 """What a trial came to: text, one JSON document, and XML for build servers."""
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any, Final
 from xml.etree import ElementTree
@@ -44,6 +45,11 @@ def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterato
     if trial.dumps:
         yield ""
         yield from _clause_lines(trial)
+    if trial.units:
+        outcomes = sum(trial.units.values(), Counter[str]())
+        told = [f"{count:,} {what}" for what, count in outcomes.most_common()]
+        units = counted(len(trial.units), "emulated unit")
+        yield f"Its right dumps on {units}, which take what they take: {listed(told, 'and')}."
     for group, said in trial.declined.items():
         yield f"It said no {counted(len(said), 'time')} to {group}: {shown(said[0])}"
     for why in trial.left_out:
@@ -214,6 +220,7 @@ def document(name: str, trial: Trial, changes: Changes | None = None) -> dict[st
         "notes": [each.finding for each in trial.notes],
         "clauses": list(trial.rows()),
         "declined": {str(group): said for group, said in trial.declined.items()},
+        "units": trial.units,
         "left_out": trial.left_out,
         "baseline": None if changes is None else {"new": changes.new, "gone": changes.gone},
     }

@@ -1,13 +1,15 @@
 """What shows a fault to its author: the bytes side by side, and what a unit makes of the dump."""
 
 from collections.abc import Sequence
+from functools import cache
 from itertools import zip_longest
 from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from dryload.emulator.unit.profile import load_profile
+from dryload.emulator.unit.possible import Profile
+from dryload.emulator.unit.profile import DEFAULT_PROFILE, load_profile
 from dryload.emulator.wire.splitter import split
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.opening import Held
@@ -74,12 +76,17 @@ def dump_of(task: Task) -> list[bytes]:
     return messages_of(asked_of(task), number=task.number, device_id=task.device_id)
 
 
-def played(data: bytes) -> Transfer | None:
-    """Return what the usual emulated unit makes of a dump; None where nothing can be sent."""
+def played(data: bytes, profile: str = DEFAULT_PROFILE) -> Transfer | None:
+    """Return what an emulated unit makes of a dump; None where nothing can be sent."""
     try:
         selected = select(list(judged_contents(load(Held("the dump", data)))), anyway=True)
     except Problem:
         return None
-    rehearsal = Rehearsal(load_profile())
+    rehearsal = Rehearsal(_profile_of(profile))
     rows = play_through(selected, rehearsal.play, hindrance=lambda: None)
     return next((row for row in rows if isinstance(row, Transfer)), None)
+
+
+@cache
+def _profile_of(name: str) -> Profile:
+    return load_profile(name)

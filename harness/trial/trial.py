@@ -16,11 +16,14 @@ import numpy as np
 from msgspec import Struct, field
 from msgspec.structs import replace
 
+from dryload.emulator.unit.profile import profile_names
 from dryload.emulator.wire.clauses import Judged as JudgedBy
 from dryload.emulator.wire.clauses import clauses
+from dryload.harness.jobs.outcome import Transfer
 from dryload.harness.judge.finding import NOWHERE, Answerable, Finding, Verdict
 from dryload.harness.trial.battery import Group, Probe, battery
 from dryload.harness.trial.dumps import DumpProbe
+from dryload.harness.trial.evidence import played
 from dryload.harness.trial.subject import LIMIT_S, Subject
 from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Side, Task
 from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, judged
@@ -29,6 +32,8 @@ _LONG: Final = 0.6
 """Of the limit for a call: a probe that is likely to take longer is left out (our choice)."""
 _LOST: Final = 5
 """So often a process may hang or be lost before nothing more is asked (our choice)."""
+_REHEARSED: Final = 200
+"""Words of the longest dump that is rehearsed (our choice)."""
 _ENOUGH: Final = 100
 """A habit that makes others look wrong is clear after so many probes (our choice)."""
 _SHORT: Final = 5_000
@@ -164,6 +169,8 @@ class Trial(Struct, kw_only=True, eq=False):
     exercised: Counter[str] = field(default_factory=Counter)
     refused: Counter[str] = field(default_factory=Counter)
     """Clauses of probes that were declined."""
+    units: dict[str, Counter[str]] = field(default_factory=dict)
+    """What emulated units made of right dumps: how often which outcome, by profile."""
     made: dict[int, bytes] = field(default_factory=dict)
     """What it made, by the place of the probe among all that could have been asked."""
     stopped: bool = False
@@ -351,6 +358,17 @@ class Trying:
             return
         for finding in verdict.findings:
             self._note(finding, probe, answer)
+        if isinstance(probe, Probe) and not verdict.findings and words <= _REHEARSED:
+            self._rehearse(answer)
+
+    def _rehearse(self, answer: Answer) -> None:
+        """Play a right dump to the next of the emulated units."""
+        if answer.ending is Ending.MADE:
+            names = profile_names()
+            name = names[sum(each.total() for each in self.trial.units.values()) % len(names)]
+            transfer = played(answer.data, name)
+            what = "not sent" if transfer is None else _outcome_of(transfer)
+            self.trial.units.setdefault(name, Counter())[what] += 1
 
     def _form(self, probe: Probe, answer: Answer, wrong: Sequence[Finding]) -> None:
         """Note what is wrong only because of the form in which the words came."""
@@ -520,6 +538,12 @@ def _first_difference(one: bytes, other: bytes) -> str:
         return f"{len(a):,} bytes, then {len(b):,}."
     at = int(different[0])
     return f"byte {at:,} was {one[at]:02X} and is {other[at]:02X}."
+
+
+def _outcome_of(transfer: Transfer) -> str:
+    """Return what a unit made of a dump, in a word or two."""
+    verified = ", verified" if transfer.verified else ""
+    return f"{transfer.outcome}{verified}"
 
 
 def _uncapitalised(text: str) -> str:

@@ -77,6 +77,8 @@ def test_a_right_one_passes_and_every_file_clause_is_accounted_for(folder: Path)
     assert len(standings) == 63
     assert standings["PKT-03"]["standing"] == standings["WRD-12"]["standing"] == "holds"
     assert all(each["why"] for each in standings.values() if each["standing"] == "not tried")
+    assert len(document["units"]) == 12  # every profile
+    assert document["units"]["lantern-desk"]["loaded, verified"] > 3
     assert "broken" not in {each["standing"] for each in standings.values()}
 
 
