@@ -11,6 +11,7 @@ or widens it.  Hypothesis comes with `pip install 'dryload[testing]'`.
 """
 
 from fractions import Fraction
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -25,7 +26,8 @@ from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.emulator.line.cable import Cable
 from dryload.emulator.line.disturbance import FaultInjector
 from dryload.emulator.line.effects import hold_back
-from dryload.emulator.unit.profile import DEFAULT_PROFILE, profile_names
+from dryload.emulator.unit.possible import ProfileError
+from dryload.emulator.unit.profile import DEFAULT_PROFILE, load_profile, profile_names
 from dryload.emulator.wire.constants import (
     ALL_CALL,
     LOOP_BACKWARD_FORWARD,
@@ -205,7 +207,19 @@ def disturbances(draw: DrawFn, *, packets: int = 3) -> str:
     """
     everyday = [each.name for each in situations()]
     patterns = [pattern for fault in faults() for pattern in fault.campaign]
-    return _drawn(draw, draw(st.sampled_from([*patterns, *everyday])), packets)
+    said = _drawn(draw, draw(st.sampled_from([*patterns, *everyday])), packets)
+    assume(_can_be(said))
+    return said
+
+
+@cache
+def _can_be(said: str) -> bool:
+    """Whether any unit can have it: one that knows the extended header needs a larger buffer."""
+    try:
+        read_all([said]).unit(load_profile())
+    except ProfileError:
+        return False
+    return True
 
 
 def _drawn(draw: DrawFn, pattern: str, packets: int) -> str:

@@ -155,6 +155,13 @@ def test_the_simplest_profile_is_the_default() -> None:
     assert find(strategies.profiles(), lambda _: True) == dryload.Unit().profile.name
 
 
+def test_a_buffer_too_small_for_some_unit_is_not_drawn() -> None:
+    """An extended header has 34 bytes (CA-019 p. 2), so a unit that knows it has a buffer of 34."""
+    drawn = strategies.disturbances().filter(lambda said: said.startswith("buffer of"))
+    smallest = find(drawn, lambda _: True)
+    assert int(smallest.split()[2]) >= 34
+
+
 @given(strategies.disturbances(), strategies.profiles())
 def test_a_disturbance_is_one_that_a_unit_takes(said: str, profile: str) -> None:
     unit = dryload.Unit(profile, disturb=[said])
