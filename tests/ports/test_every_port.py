@@ -116,6 +116,10 @@ def test_a_flood_may_cost_messages_but_never_the_port(ends: Ends) -> None:
 def test_times_lie_between_sending_and_hearing(ends: Ends) -> None:
     last_ns = 0
     for message in MESSAGES:
+        if getattr(ends.there, "system", "") == "alsa":
+            # The gap that its driver reports was once near 0 for 141 ms, in a guest.  As in a
+            # transfer, a look shortly before says that the message is not here yet.
+            assert not ends.there.receive(0)
         before_ns = ends.here.clock.now_ns()
         ends.here.send(message)
         for arrival in collect(ends.there, len(message)):
