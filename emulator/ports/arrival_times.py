@@ -5,18 +5,10 @@ measured when it came.  We know of each that it was not there when the queue was
 and is there now.  So the gaps give the instants up to one offset, and both bounds pin the offset
 down; it is set right with every message, so that neither a slow drift between the clocks nor one
 wrong gap lasts.  A process that was held up for a second still learns when the messages of that
-second came.  A gap that would put a message well before it can have come is wrong (seen in a guest
-with an ALSA sequencer); the message came at some time between the last look and this one.
+second came.
 """
 
-from typing import Final
-
 from dryload.emulator.ports.port import Arrival
-
-GRAIN_NS: Final = 2_000_000
-"""How exact the gaps are."""
-_DRIFT: Final = 1_000
-"""Two clocks differ by far less than one part in this many."""
 
 
 class ArrivalTimes:
@@ -39,8 +31,6 @@ class ArrivalTimes:
             self._since_ns = min(self._since_ns + gap_ns, now_ns)
         self._is_first = False
         guess_ns = now_ns if self._latest_ns is None else self._latest_ns + gap_ns
-        if self._since_ns - guess_ns > GRAIN_NS + gap_ns // _DRIFT:
-            guess_ns = now_ns
         at_ns = min(max(guess_ns, self._since_ns), now_ns)
         self._latest_ns = at_ns
         return Arrival(at_ns, data, self._since_ns)

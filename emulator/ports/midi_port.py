@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import Any, Final, Protocol
 
-from dryload.emulator.ports.arrival_times import GRAIN_NS, ArrivalTimes
+from dryload.emulator.ports.arrival_times import ArrivalTimes
 from dryload.emulator.ports.attention import Attention
 from dryload.emulator.ports.clock import Clock
 from dryload.emulator.ports.hush import hushed
@@ -83,7 +83,7 @@ class MidiPort:
         """The library's name of the back end: alsa, jack, core, winmm."""
         self.abilities = Abilities(
             truncated=truncated,
-            resolution_ns=GRAIN_NS,
+            resolution_ns=2_000_000,
             holds_back=False,
             longest=_LONGEST.get(system),
         )
