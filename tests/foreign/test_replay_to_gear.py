@@ -35,6 +35,16 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def play(file: Path, jack: str | None, row: Row, *options: str) -> Came:
     """Play the file to gear of these habits; what the report says, and what the gear says."""
+    came = play_once(file, jack, row, *options)
+    if jack and not came[1]["saw"]["headers"]:
+        # The gear itself says that nothing came.  What is on its way while another client joins
+        # JACK's graph may be lost there, and no sender repeats a header: the report says so.
+        assert came[0].transfer["outcome"] == "unconfirmed"
+        came = play_once(file, jack, row, *options)
+    return came
+
+
+def play_once(file: Path, jack: str | None, row: Row, *options: str) -> Came:
     way = ("--midi", f"Foreign {ROWS.index(row):02}") if jack else ("--tcp",)
     with gear(*way, *row.habits, jack=jack) as unit:
         replayed = replay(file, unit.port, "--no-pace", *options, jack=jack)
