@@ -35,7 +35,7 @@ from dryload.harness.report import capture_diff, selection
 from dryload.harness.report import diff as diff_report
 from dryload.harness.report import replay as replay_report
 from dryload.harness.report.diagnose import diagnosis_lines
-from dryload.harness.report.validate import FileReport
+from dryload.harness.report.validate import FileReport, nothing_to_judge
 from dryload.harness.report.validate_capture import conversation_lines
 from dryload.results import Diagnosis, Difference, Report, Result
 
@@ -68,9 +68,7 @@ def validate(data: "Material") -> Report:
             report.add(verdict)
             findings += verdict.findings
         if report.is_empty:
-            name = shown(file.name)
-            said = f"{name} contains messages of the standard, but no header and no packet."
-            raise NoDump(said, is_other=False)
+            raise nothing_to_judge(file.name)
         return Report(
             dumps=report.dumps,
             findings=tuple(findings),
@@ -129,7 +127,10 @@ class Unit:
     def rehearse(self, data: "Material", *, anyway: bool = False) -> Result:
         """Send dumps to it; see `rehearse`."""
         file = dumpfile.load(named(data))
-        selected = select(list(judged_contents(file)), anyway=anyway)
+        contents = list(judged_contents(file))
+        if not contents:
+            raise NoDump(f"{shown(file.name)} has no dump header.", is_other=False)
+        selected = select(contents, anyway=anyway)
         selection.check_numbers(selected, "Give each its own sample number.")
         rehearsal = self._rehearsal
         before, begun_ns = len(rehearsal.line.capture.passages), rehearsal.line.now_ns
@@ -157,6 +158,7 @@ def rehearse(
 ) -> Result:
     """Send the dumps of a file to an emulated unit, read them back and compare.
 
+    Problem (NoDump) where there is nothing to send.
     `unit` is a `Unit`, or the profile of a new one.  Broken dumps are sent only `anyway`.
     """
     return (unit if isinstance(unit, Unit) else Unit(unit)).rehearse(data, anyway=anyway)

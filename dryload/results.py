@@ -59,7 +59,8 @@ class Result(Struct, frozen=True, kw_only=True, eq=False):
     @property
     def is_well(self) -> bool:
         """Whether all that was given is right, was sent, and is shown to be in the unit."""
-        return not self.not_sent and all(each.is_well for each in self.transfers)
+        is_all = bool(self.transfers) and not self.not_sent
+        return is_all and all(each.is_well for each in self.transfers)
 
     @property
     def outcome(self) -> Outcome | None:

@@ -71,14 +71,13 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
 
     from dryload.harness.files.capture_file import CaptureFile, load_as_it_is
     from dryload.harness.files.opening import shown
-    from dryload.harness.files.problem import NoDump
 
     file = load_as_it_is(path)
     if isinstance(file, CaptureFile):
         return _validate_capture(file, sums, as_json=as_json, is_first=is_first)
 
     from dryload.harness.judge.stream import judge_stream
-    from dryload.harness.report.validate import FileReport
+    from dryload.harness.report.validate import FileReport, nothing_to_judge
 
     for remark in file.remarks:
         note(f"{shown(path)}: {remark}.")
@@ -89,11 +88,7 @@ def _validate_one(path: str, sums: "Sums", *, as_json: bool, is_first: bool) -> 
                 section = verdict.contents.section
                 show(section.offset + section.size)
         if report.is_empty:
-            raise NoDump(
-                f"{shown(path)} contains messages of the standard, but no dump: "
-                "no header, no packet.",
-                is_other=False,
-            )
+            raise nothing_to_judge(path)
         if not (is_first or as_json):
             click.echo()
         if as_json:

@@ -16,6 +16,7 @@ from dryload.emulator.wire.messages import Handshake
 from dryload.emulator.wire.prose import counted, duration
 from dryload.harness.files.dumpfile import DumpFile, Form
 from dryload.harness.files.opening import shown
+from dryload.harness.files.problem import NoDump
 from dryload.harness.files.sections import Section
 from dryload.harness.judge.finding import Finding, Verdict
 from dryload.harness.judge.stream import DumpVerdict
@@ -33,6 +34,14 @@ _CONTAINERS: Final = {
     Form.CAPTURE: "what one side sent, judged as a dump file",
 }
 _ALL_RIGHT: Final = {0: "nothing broken", 1: "right", 2: "both right"}
+
+
+def nothing_to_judge(name: str) -> NoDump:
+    """Return the Problem of a file with messages of the standard, none of which is of a dump."""
+    return NoDump(
+        f"{shown(name)} contains messages of the standard, but no dump: no header, no packet.",
+        is_other=False,
+    )
 
 
 class FileReport:

@@ -330,7 +330,7 @@ def test_ctrl_c_in_the_middle_of_a_long_rehearsal(bench: Path, hours: Path) -> N
     with process:
         # It would take far longer; where it is by then does not matter to what follows.
         with pytest.raises(subprocess.TimeoutExpired):
-            process.communicate(timeout=5)
+            process.communicate(timeout=2)
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == INTERRUPTED

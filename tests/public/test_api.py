@@ -117,6 +117,27 @@ def test_a_broken_dump_is_not_sent_unless_it_is_wanted() -> None:
     assert not dryload.rehearse(data, anyway=True).is_well
 
 
+@pytest.mark.parametrize(
+    "data",
+    [
+        oracle.sample_name(sample_number=1, name=b"bell"),
+        oracle.dump_request(sample_number=3),
+        oracle.handshake(kind="ACK"),
+    ],
+    ids=["a name", "a request", "an answer"],
+)
+def test_where_nothing_is_to_be_rehearsed_nothing_is_well(data: bytes) -> None:
+    for function in (dryload.rehearse, dryload.validate):
+        with pytest.raises(dryload.Problem, match=r"no (dump|header)|none of a sample dump"):
+            function(data)
+
+
+def test_packets_without_a_header_are_not_well() -> None:
+    result = dryload.rehearse(plain_dump(BELL)[21:])
+    assert (result.transfers, result.is_well, result.verified) == ((), False, None)
+    assert "before any header" in result.not_sent[0]
+
+
 def test_a_disturbed_unit_shows_in_the_result_and_in_the_diagnosis() -> None:
     unit = dryload.Unit(disturb=["flip a bit in packet 1"])
     result = unit.rehearse(plain_dump(BELL))
