@@ -11,6 +11,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
@@ -179,6 +180,12 @@ def test_every_room_stands_on_its_floor() -> None:
     for top in BARE:
         folders = {p.name for p in (ROOT / top).iterdir() if p.is_dir() and list(p.glob("*.py"))}
         assert {f"dryload.{top}.{name}" for name in folders} <= set(FLOORS)
+
+
+def test_every_room_is_installed() -> None:
+    built = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
+    rooms = {module_of(path) for path in files() if path.name == "__init__.py"}
+    assert set(built["packages"]) == rooms
 
 
 def circle(imports: Mapping[str, set[str]]) -> list[str]:

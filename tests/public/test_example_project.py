@@ -22,7 +22,7 @@ ROOT: Final = Path(__file__).parents[2]
 SECTION: Final = re.search(
     r"^## An encoder of your own\n(.*?)^## ", (ROOT / "README.md").read_text("utf-8"), re.M | re.S
 )
-SOURCES: Final = ("dryload", "emulator", "harness", "pyproject.toml", "setup.py", "README.md")
+SOURCES: Final = ("dryload", "emulator", "harness", "pyproject.toml", "README.md")
 BUSY: Final = """
 from hypothesis import HealthCheck, Phase, settings
 
