@@ -9,7 +9,7 @@ from dryload.api import named
 from dryload.emulator.wire.words import Words, word_dtype
 from dryload.harness.files.dumpfile import load
 from dryload.harness.judge.finding import Finding, Verdict
-from dryload.harness.trial.battery import Probe as TrialProbe
+from dryload.harness.trial.battery import EncoderProbe as TrialProbe
 from dryload.harness.trial.battery import battery
 from dryload.harness.trial.task import Shape
 from dryload.harness.trial.verdict import judged

@@ -24,7 +24,7 @@ from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
     from dryload.harness.jobs.campaign_case import CampaignPlan
-    from dryload.harness.jobs.campaign_run import Result
+    from dryload.harness.jobs.campaign_run import CampaignResult
 
 _LARGEST: Final = (1 << 63) - 1
 _TEXT: Final = "{task.completed:,.0f} of {task.total:,.0f} runs  {task.fields[left]}"
@@ -120,7 +120,7 @@ def campaign(
     raise click.exceptions.Exit(1 if done.broke else 0)
 
 
-def _write_capture(path: str | None, result: "Result", *, overwrite: bool) -> None:
+def _write_capture(path: str | None, result: "CampaignResult", *, overwrite: bool) -> None:
     """Write what passed in a run, which is the same each time."""
     from dryload.harness.cli.taping import write_capture
     from dryload.harness.files.recorded import TakenAt

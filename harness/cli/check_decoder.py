@@ -61,7 +61,7 @@ def check_decoder(
     """
     from dryload.harness.files.sample_files import make_folder
     from dryload.harness.report import trial as report
-    from dryload.harness.trial.decoder_trial import Reading
+    from dryload.harness.trial.decoder_trial import TryingDecoder
     from dryload.harness.trial.subject import subject_of
     from dryload.harness.trial.task import Side
 
@@ -74,7 +74,7 @@ def check_decoder(
         closing(subject_of(decoder, side=Side.DECODER, limit_s=limit)) as subject,
         trial_progress() as progress,
     ):
-        trial = Reading(
+        trial = TryingDecoder(
             subject, widths, limit_s=limit, progress=progress, wants_stop=was_interrupted
         ).run()
     changes = changes_since(baseline, trial, overwrite=overwrite)

@@ -49,7 +49,7 @@ class Answer(StrEnum):
     """The capture holds too little."""
 
 
-class Diagnosis(Struct, frozen=True, kw_only=True, eq=False):
+class CaptureDiagnosis(Struct, frozen=True, kw_only=True, eq=False):
     """What is the matter with a transfer."""
 
     answer: Answer
@@ -88,7 +88,7 @@ class Diagnosis(Struct, frozen=True, kw_only=True, eq=False):
 
 def diagnose(
     recorded: Recorded, sources: Sequence[Source] = (), *, causes: Table = TABLE
-) -> Diagnosis:
+) -> CaptureDiagnosis:
     """Return what caused whatever a capture shows; nothing raises.
 
     `causes` are those that it knows of: `TABLE.without("bytes lost on the way")` shows what it
@@ -102,7 +102,7 @@ def diagnose(
     unexplained = unexplained_in(signs, found)
     answer = _answer(scene, named, unexplained)
     sure = how_sure(named, unexplained) if named and answer is Answer.CAUSE else None
-    return Diagnosis(
+    return CaptureDiagnosis(
         answer=answer,
         causes=named,
         remarks=remarks,

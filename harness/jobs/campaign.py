@@ -14,7 +14,7 @@ from itertools import islice
 from typing import Final
 
 from dryload.harness.jobs.campaign_case import CampaignPlan
-from dryload.harness.jobs.campaign_run import Result, result_of
+from dryload.harness.jobs.campaign_run import CampaignResult, result_of
 from dryload.harness.jobs.line import never
 
 VERIFIED: Final = "loaded and read back"
@@ -39,7 +39,7 @@ _AHEAD: Final = 8  # tasks that are handed over before the first is back
 _LOOK_S: Final = 0.1  # how soon a wish to stop is seen
 
 
-def outcome_name(result: Result) -> str:
+def outcome_name(result: CampaignResult) -> str:
     """Return the outcome that a run is counted under."""
     is_verified = result.outcome == "loaded" and result.verified
     return VERIFIED if is_verified else result.outcome
@@ -56,9 +56,9 @@ class Campaign:
         """How many there were."""
         self.twice = 0
         """How many of them were made twice to compare them."""
-        self.results: Final[list[Result] | None] = [] if asked <= keep else None
+        self.results: Final[list[CampaignResult] | None] = [] if asked <= keep else None
         """The runs; None where they are too many to be kept."""
-        self.broken: Final[list[Result]] = []
+        self.broken: Final[list[CampaignResult]] = []
         """The runs in which a rule did not hold; of very many the first."""
         self.failed: Exception | None = None
         """What the executor ended it with before its end."""
@@ -70,7 +70,7 @@ class Campaign:
         """Counts by what goes wrong."""
         self._sum: Final = sha256()
 
-    def take(self, numbers: Sequence[int], results: Sequence[Result]) -> None:
+    def take(self, numbers: Sequence[int], results: Sequence[CampaignResult]) -> None:
         """Count the runs of the next numbers; ValueError where they are those of others."""
         if [result.case.number for result in results] != [*numbers]:
             raise ValueError(f"runs {numbers[0]} to {numbers[-1]} were asked for and others came")
@@ -79,7 +79,7 @@ class Campaign:
         if self.results is not None:
             self.results.extend(results)
 
-    def _count(self, result: Result) -> None:
+    def _count(self, result: CampaignResult) -> None:
         case = result.case
         self.runs += 1
         self.twice += result.was_twice
@@ -129,7 +129,7 @@ def run_campaign(
     ordered = _in_order(numbers)
     done = Campaign(plan, len(ordered))
     tasks = (ordered[at : at + AT_ONCE] for at in range(0, len(ordered), AT_ONCE))
-    waiting: deque[tuple[Sequence[int], Future[list[Result]]]] = deque()
+    waiting: deque[tuple[Sequence[int], Future[list[CampaignResult]]]] = deque()
     is_ending = False
     while True:
         if not is_ending and (wants_stop() or done.failed):
@@ -154,7 +154,7 @@ def run_campaign(
                 progress(done.runs)
 
 
-def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[Result]:
+def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[CampaignResult]:
     """Run some cases one after another: what a worker does.
 
     A run leaves rings of objects behind; they are cleared away at once, and nothing else is.
@@ -168,7 +168,7 @@ def results_of(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[
             gc.enable()
 
 
-def _alone(plan: CampaignPlan, number: int, *, twice: bool) -> Result:
+def _alone(plan: CampaignPlan, number: int, *, twice: bool) -> CampaignResult:
     result = result_of(plan, number, twice=twice)
     gc.collect(0)
     return result

@@ -44,7 +44,7 @@ class Broken(NamedTuple):
     found: str
 
 
-class Result(Struct, frozen=True, kw_only=True):
+class CampaignResult(Struct, frozen=True, kw_only=True):
     """What one case came to."""
 
     case: Case
@@ -69,7 +69,7 @@ def result_of(
     twice: bool = False,
     invariants: Sequence[Invariant] = INVARIANTS,
     look: Callable[[Run], None] | None = None,
-) -> Result:
+) -> CampaignResult:
     """Rehearse the case of a number and judge it; nothing raises out of it.
 
     `look` is shown the run before that.
@@ -83,14 +83,14 @@ def result_of(
     except Exception as error:  # that nothing raises is one of the rules
         where = traceback.extract_tb(error.__traceback__)[-1]
         reason = f"{type(error).__name__} in {where.name}: {error}"
-        return Result(
+        return CampaignResult(
             case=case,
             outcome="error",
             reason=reason,
             digest=sha256(reason.encode()).hexdigest(),
             broken=(Broken(RAISES.name, RAISES.sentence, reason),),
         )
-    return Result(
+    return CampaignResult(
         case=case,
         outcome=str(Outcome(run.transfer.outcome)),
         verified=run.transfer.verified,

@@ -28,7 +28,7 @@ from dryload.harness.judge.finding import Finding
 from dryload.harness.judge.plan import plan_of
 
 if TYPE_CHECKING:
-    from dryload.harness.diagnose.diagnose import Diagnosis
+    from dryload.harness.diagnose.diagnose import CaptureDiagnosis
 
 
 class Outcome(StrEnum):
@@ -112,7 +112,7 @@ class Transfer(Struct, frozen=True, kw_only=True, eq=False):
     """What sending and reading back showed; what the file showed is in the dump."""
     stopped: bool = False
     """Whether the user interrupted it, or the port failed."""
-    diagnosis: "Diagnosis | None" = None
+    diagnosis: "CaptureDiagnosis | None" = None
     """Why a dump that was sent to a port did not load well."""
     still_there: bool | None = None
     """Whether the unit had it at the end of the replay; None: nobody looked."""

@@ -1,7 +1,7 @@
 """What may be different between the words of two samples, as values.
 
-A `Difference` says one thing about B as against A.  Those that belong together are given as a tuple
-and are exact together: what was done to every word comes first, then the places in order, and
+A `WordDifference` says one thing about B as against A.  Those that belong together are given as a
+tuple and are exact together: what was done to every word comes first, then the places in order, and
 whoever does to A what they say gets B.  Words count from 0 in A, packets are those in which A's
 words travel, counted from 0 without wrapping.
 
@@ -115,7 +115,7 @@ class WordRun(Struct, frozen=True, kw_only=True):
     """The first word, in A (after what was done to every word) and in B."""
 
 
-class Difference(Struct, frozen=True, kw_only=True):
+class WordDifference(Struct, frozen=True, kw_only=True):
     """One thing that makes B differ from A; which fields count follows from the kind."""
 
     kind: Kind
@@ -145,7 +145,7 @@ class Difference(Struct, frozen=True, kw_only=True):
     run_count: int = 0
 
 
-Account = tuple[Difference, ...]
+Account = tuple[WordDifference, ...]
 """Differences that together say, exactly, what makes B of A."""
 
 OF_EVERY_WORD: Final = frozenset(takewhile(lambda kind: kind is not Kind.MISSING, Kind))

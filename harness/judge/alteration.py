@@ -13,17 +13,17 @@ from numpy.typing import NDArray
 
 from dryload.emulator.wire.sizes import bytes_per_word, unused_bits
 from dryload.emulator.wire.words import Words
-from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.account import Kind, Overflow, Rounding, WordDifference
 
 _HEAD: Final = 24  # of the first words that differ: before a lost packet, they tell what was done
 _SPREAD: Final = 1_024
 _MOST: Final = 6
 _OCTETS: Final = (16, 24)  # widths of audio files whose 8-bit bytes may be swapped
 
-_Done = Callable[[Words, Difference, int], Words]
+_Done = Callable[[Words, WordDifference, int], Words]
 
 
-def altered(words: Words, how: Difference, bits: int) -> Words:
+def altered(words: Words, how: WordDifference, bits: int) -> Words:
     """Return `words` after what `how` says was done to every word; ValueError for other kinds."""
     if how.kind not in _DONE:
         raise ValueError(f"{how.kind} is not done to every word")
@@ -52,7 +52,7 @@ def divided(words: Words, bits: int, rounding: Rounding | None) -> Words:
 
 def candidates(
     a: Words, b: Words, bits: int, *, own_bits: tuple[int, int]
-) -> tuple[Difference, ...]:
+) -> tuple[WordDifference, ...]:
     """Return what may have been done to every word of A to make B, the likeliest first.
 
     Both are words of `bits` bits, and equally many; `own_bits` are the significant bits of A and B
@@ -64,7 +64,7 @@ def candidates(
     head = min(_HEAD, len(differ))
     places = np.concatenate((differ[:head], differ[:: max(1, len(differ) // _SPREAD)]))
     some_a, some_b = a[places], b[places]
-    rated: list[tuple[int, Difference]] = []
+    rated: list[tuple[int, WordDifference]] = []
     for how in _table(a, b, differ[:head], bits, own_bits):
         right = altered(some_a, how, bits) == some_b
         hits = int(np.count_nonzero(right))
@@ -75,35 +75,35 @@ def candidates(
 
 def _table(
     a: Words, b: Words, head: NDArray[np.intp], bits: int, own_bits: tuple[int, int]
-) -> Iterator[Difference]:
+) -> Iterator[WordDifference]:
     """Yield all that may have been done, the likeliest first; A and B differ first at `head`."""
     every_bit, one, other = (1 << bits) - 1, int(a[head[0]]), int(b[head[0]])
     for overflow in Overflow:
-        yield Difference(kind=Kind.NEGATED, overflow=overflow)
-    yield Difference(kind=Kind.TOP_BIT_FLIPPED)
-    yield Difference(kind=Kind.BITS_FLIPPED, mask=every_bit)
+        yield WordDifference(kind=Kind.NEGATED, overflow=overflow)
+    yield WordDifference(kind=Kind.TOP_BIT_FLIPPED)
+    yield WordDifference(kind=Kind.BITS_FLIPPED, mask=every_bit)
     if own_bits[0] == own_bits[1]:
-        yield Difference(kind=Kind.BYTES_REVERSED)
+        yield WordDifference(kind=Kind.BYTES_REVERSED)
         if bits in _OCTETS:
-            yield Difference(kind=Kind.BYTES_SWAPPED)
+            yield WordDifference(kind=Kind.BYTES_SWAPPED)
     yield from _narrower(b, bits, own_bits[1])
     for shift in range(1, bits):
         for rounding in Rounding:
-            yield Difference(kind=Kind.LEVEL, bits=-shift, rounding=rounding)
+            yield WordDifference(kind=Kind.LEVEL, bits=-shift, rounding=rounding)
         for overflow in Overflow:
-            yield Difference(kind=Kind.LEVEL, bits=shift, overflow=overflow)
-        yield Difference(kind=Kind.RIGHT_JUSTIFIED, bits=shift)
+            yield WordDifference(kind=Kind.LEVEL, bits=shift, overflow=overflow)
+        yield WordDifference(kind=Kind.RIGHT_JUSTIFIED, bits=shift)
     # Some words may be held at full scale, the first one or the one in the middle.
     for value in dict.fromkeys((other - one, int(np.sort(b[head] - a[head])[len(head) // 2]))):
-        yield Difference(kind=Kind.OFFSET, value=value)
-    yield Difference(kind=Kind.BITS_FLIPPED, mask=(one ^ other) & every_bit)
+        yield WordDifference(kind=Kind.OFFSET, value=value)
+    yield WordDifference(kind=Kind.BITS_FLIPPED, mask=(one ^ other) & every_bit)
     line, changed = b + (1 << (bits - 1)), int(np.bitwise_or.reduce(a ^ b)) & every_bit
     ones = int(np.bitwise_and.reduce(line)) & changed
     if not (int(np.bitwise_or.reduce(line)) & changed) ^ ones:  # none of them is ever another
-        yield Difference(kind=Kind.BITS_STUCK, mask=changed, ones=ones)
+        yield WordDifference(kind=Kind.BITS_STUCK, mask=changed, ones=ones)
 
 
-def _narrower(b: Words, bits: int, own_bits: int) -> Iterator[Difference]:
+def _narrower(b: Words, bits: int, own_bits: int) -> Iterator[WordDifference]:
     """Yield the widths to which B may have been narrowed: its own first, then the narrowest."""
     used = int(np.bitwise_or.reduce(b)) if len(b) else 0
     zeros = (used & -used).bit_length() - 1 if used else bits  # of the lowest bits, in every word
@@ -111,10 +111,10 @@ def _narrower(b: Words, bits: int, own_bits: int) -> Iterator[Difference]:
     widths += [bits - drop for drop in range(min(zeros, bits - 2), 0, -1)]
     for width in dict.fromkeys(widths):
         for rounding in Rounding:
-            yield Difference(kind=Kind.NARROWED, bits=width, rounding=rounding, coarse="B")
+            yield WordDifference(kind=Kind.NARROWED, bits=width, rounding=rounding, coarse="B")
 
 
-def narrowed_from(fine: Words, coarse: Words, bits: int, own_bits: int) -> Difference | None:
+def narrowed_from(fine: Words, coarse: Words, bits: int, own_bits: int) -> WordDifference | None:
     """Return how `coarse` came from `fine` by dropping bits, None if it didn't; exact."""
     differ = np.flatnonzero(fine != coarse)
     some = differ[:: max(1, len(differ) // _SPREAD)]
@@ -133,7 +133,7 @@ def narrowed_from(fine: Words, coarse: Words, bits: int, own_bits: int) -> Diffe
 def _on_line(done: _Done) -> _Done:
     """Return what is done to words as on the line, which are offset binary (WRD-07)."""
 
-    def to_words(words: Words, how: Difference, bits: int) -> Words:
+    def to_words(words: Words, how: WordDifference, bits: int) -> Words:
         half = 1 << (bits - 1)
         altered_words: Words = done(words + half, how, bits) - half
         return altered_words
@@ -158,19 +158,19 @@ def _turned(values: Words, count: int, size: int) -> Words:
     return turned
 
 
-def _bytes_reversed(line: Words, how: Difference, bits: int) -> Words:
+def _bytes_reversed(line: Words, how: WordDifference, bits: int) -> Words:
     unused = unused_bits(bits)
     turned: Words = _turned(line << unused, bytes_per_word(bits), 7) >> unused
     return turned
 
 
-def _narrowed(words: Words, how: Difference, bits: int) -> Words:
+def _narrowed(words: Words, how: WordDifference, bits: int) -> Words:
     drop, most = bits - how.bits, (1 << (how.bits - 1)) - 1
     narrow: Words = np.minimum(divided(words, drop, how.rounding), most) << drop
     return narrow
 
 
-def _level(words: Words, how: Difference, bits: int) -> Words:
+def _level(words: Words, how: WordDifference, bits: int) -> Words:
     if how.bits < 0:
         return divided(words, -how.bits, how.rounding)
     return _fitted(words.astype(np.int64) << how.bits, bits, how.overflow)

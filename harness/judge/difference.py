@@ -13,7 +13,7 @@ from msgspec import Struct
 from dryload.emulator.dump.sample import Sample
 from dryload.emulator.wire.constants import PACKET_NUMBERS
 from dryload.emulator.wire.sizes import words_per_packet
-from dryload.harness.judge.account import Account, Content, Difference, Kind
+from dryload.harness.judge.account import Account, Content, Kind, WordDifference
 from dryload.harness.judge.explanation import common_scale, explain
 from dryload.harness.judge.fields import WIDTH, FieldDifference, compare_fields
 from dryload.harness.judge.finding import Answerable, Finding, Place, Verdict
@@ -162,7 +162,7 @@ def findings(
 
 
 def _finding(
-    difference: Difference, comparison: SampleComparison, answerable: Answerable
+    difference: WordDifference, comparison: SampleComparison, answerable: Answerable
 ) -> Finding:
     packet = difference.packet
     if packet is None and difference.word is not None:

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from dryload.emulator.wire.sizes import words_per_packet
 from dryload.emulator.wire.words import Words
-from dryload.harness.judge.account import OF_EVERY_WORD, Account, Content, Difference, Kind
+from dryload.harness.judge.account import OF_EVERY_WORD, Account, Content, Kind, WordDifference
 from dryload.harness.judge.align import align
 from dryload.harness.judge.alteration import altered, candidates, narrowed_from
 from dryload.harness.judge.places import SamplePair, differences
@@ -49,7 +49,7 @@ def explain(
     wide = max(bits)
     scaled_a, scaled_b = common_scale(a, bits[0], wide), common_scale(b, bits[1], wide)
     pair = SamplePair(scaled_a, scaled_b, wide, words_per_packet(packet_bits or bits[0]))
-    widened = (Difference(kind=Kind.WIDENED, bits=bits[1]),) if bits[0] != bits[1] else ()
+    widened = (WordDifference(kind=Kind.WIDENED, bits=bits[1]),) if bits[0] != bits[1] else ()
     if np.array_equal(scaled_a, scaled_b):
         return widened
     plain = differences(pair)
@@ -115,7 +115,7 @@ def _believed(account: Account, best: Account, plain: Account) -> Account:
     return account if is_better else best
 
 
-def _coarser(pair: SamplePair, own_bits: int) -> Difference | None:
+def _coarser(pair: SamplePair, own_bits: int) -> WordDifference | None:
     """Return how A came from B by dropping bits, None if it didn't.
 
     A few words of B that have bits of their own are no sign that B is the finer of the two.
@@ -128,7 +128,7 @@ def _coarser(pair: SamplePair, own_bits: int) -> Difference | None:
     return replace(how, coarse="A") if how is not None else None
 
 
-def _after(pair: SamplePair, how: Difference) -> SamplePair:
+def _after(pair: SamplePair, how: WordDifference) -> SamplePair:
     return replace(pair, a=altered(pair.a, how, pair.bits))
 
 
@@ -142,16 +142,16 @@ def _aligned(pair: SamplePair) -> Account:
     return account
 
 
-def _of_channels(pair: SamplePair, channels: int) -> Difference | None:
+def _of_channels(pair: SamplePair, channels: int) -> WordDifference | None:
     """Return the difference where B holds A's channels in another way."""
     if channels == 1 or len(pair.a) % channels:
         return None
     frames = pair.a.reshape(-1, channels)
     if channels == 2 and np.array_equal(frames[:, ::-1].reshape(-1), pair.b):
-        return Difference(kind=Kind.CHANNELS_SWAPPED)
+        return WordDifference(kind=Kind.CHANNELS_SWAPPED)
     for channel in range(channels):
         if np.array_equal(frames[:, channel], pair.b):
-            return Difference(kind=Kind.ONE_CHANNEL, value=channel)
+            return WordDifference(kind=Kind.ONE_CHANNEL, value=channel)
     return None
 
 

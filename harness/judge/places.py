@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from dryload.emulator.wire.words import Words
-from dryload.harness.judge.account import Content, Difference, Kind, WordRun
+from dryload.harness.judge.account import Content, Kind, WordDifference, WordRun
 from dryload.harness.judge.align import AlignedWords, equal_run, equal_run_back
 
 _GAP: Final = 8  # equal words that don't end a run of different ones
@@ -62,7 +62,7 @@ class SamplePair(Struct, frozen=True):
 
 def differences(
     pair: SamplePair, stretches: Sequence[AlignedWords] | None = None
-) -> tuple[Difference, ...]:
+) -> tuple[WordDifference, ...]:
     """Return what is different between two samples, exactly.
 
     `stretches` say what stands against what; without them, the words are compared as they stand.
@@ -108,16 +108,16 @@ def _swaps(pair: SamplePair, stretch: AlignedWords, places: _Places) -> list[int
     return found if len(found) <= _MOST_SWAPS else []
 
 
-def _swap(pair: SamplePair, packet: int) -> Difference:
+def _swap(pair: SamplePair, packet: int) -> WordDifference:
     """Return the difference for a packet that stands in the place of the next, and the reverse."""
     word = packet * pair.step
     words = min(2 * pair.step, len(pair.a) - word)
-    return Difference(kind=Kind.SWAPPED, word=word, words=words, packet=packet, packets=2)
+    return WordDifference(kind=Kind.SWAPPED, word=word, words=words, packet=packet, packets=2)
 
 
 def _changes(
     pair: SamplePair, places: _Places, lags: NDArray[np.int64], *, is_end: bool
-) -> Iterator[Difference]:
+) -> Iterator[WordDifference]:
     """Yield the differences of words at `places` of A, which B has `lags` words earlier.
 
     `is_end` is whether the last of them are in a stretch that goes up to both ends.
@@ -157,7 +157,7 @@ def _changes(
     rest = np.setdiff1d(np.arange(len(starts)), regions)
     if len(rest):
         word, end = int(firsts[rest[0]]), int((firsts + words)[rest[-1]])
-        yield Difference(
+        yield WordDifference(
             kind=Kind.CHANGED,
             word=word,
             words=end - word,
@@ -170,11 +170,11 @@ def _changes(
         )
 
 
-def _region(pair: SamplePair, run: WordRun, lag: int, *, at_end: bool) -> Difference:
+def _region(pair: SamplePair, run: WordRun, lag: int, *, at_end: bool) -> WordDifference:
     """Return the difference for words that nearly all are others."""
     words = len(pair.a) - run.word if at_end else run.words
     content, value = pair.content(run.word - lag, words)
-    return Difference(
+    return WordDifference(
         kind=Kind.TAIL if at_end else Kind.REPLACED,
         word=run.word,
         words=words,
@@ -219,7 +219,7 @@ def _blocks(pair: SamplePair, stretches: Sequence[AlignedWords]) -> Iterator[_Bl
             yield _Block(after.a, end_b, own, lost=False, moved=moved)
 
 
-def _named(pair: SamplePair, blocks: Sequence[_Block]) -> Iterator[Difference]:
+def _named(pair: SamplePair, blocks: Sequence[_Block]) -> Iterator[WordDifference]:
     is_search = len(blocks) <= _MOST_BLOCKS
     taken: set[_Block] = set()
     for block in blocks:
@@ -243,13 +243,13 @@ def _same_block_elsewhere(block: _Block, blocks: Sequence[_Block]) -> _Block | N
     return next((each for each in others if np.array_equal(block.own, each.own)), None)
 
 
-def _moved(pair: SamplePair, lost: _Block, gained: _Block) -> Difference:
+def _moved(pair: SamplePair, lost: _Block, gained: _Block) -> WordDifference:
     """Return the difference for words that are elsewhere in B; neighbours of one packet swapped."""
     packet, packets = pair.packets(lost.a, lost.words)
     if packets == 1 and gained.a in (lost.a - pair.step, lost.a + 2 * pair.step):
         return _swap(pair, min(lost.a, gained.a) // pair.step)
     is_packets = packets > 0 and gained.a % pair.step == 0
-    return Difference(
+    return WordDifference(
         kind=Kind.MOVED,
         word=lost.a,
         words=lost.words,
@@ -261,9 +261,9 @@ def _moved(pair: SamplePair, lost: _Block, gained: _Block) -> Difference:
     )
 
 
-def _lost(pair: SamplePair, block: _Block) -> Difference:
+def _lost(pair: SamplePair, block: _Block) -> WordDifference:
     packet, packets = pair.packets(block.a, block.words)
-    missing = Difference(
+    missing = WordDifference(
         kind=Kind.MISSING if packets else Kind.LOST,
         word=block.a,
         words=block.words,
@@ -279,9 +279,9 @@ def _lost(pair: SamplePair, block: _Block) -> Difference:
     return replace(missing, kind=Kind.ENDS_EARLY, word_b=None, packet=last, packets=0, alike=None)
 
 
-def _gained(pair: SamplePair, block: _Block) -> Difference:
+def _gained(pair: SamplePair, block: _Block) -> WordDifference:
     content, value = pair.content(block.b, block.words)
-    return Difference(
+    return WordDifference(
         kind=Kind.GOES_ON if block.a == len(pair.a) else Kind.ADDED,
         word=block.a,
         words=block.words,
@@ -294,7 +294,7 @@ def _gained(pair: SamplePair, block: _Block) -> Difference:
     )
 
 
-def _doubled(pair: SamplePair, block: _Block) -> Difference | None:
+def _doubled(pair: SamplePair, block: _Block) -> WordDifference | None:
     """Return the difference for a block that is nothing but packets once more, None if it isn't."""
     step, before = pair.step, pair.a[: block.a]
     after, packets = pair.packets(block.a, block.words)
@@ -308,7 +308,7 @@ def _doubled(pair: SamplePair, block: _Block) -> Difference | None:
             source = _last_before(before, block.own, step)
     if source < 0:
         return None
-    return Difference(
+    return WordDifference(
         kind=Kind.DOUBLED,
         word=source,
         words=packets * step,

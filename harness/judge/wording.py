@@ -15,10 +15,10 @@ from dryload.harness.judge.account import (
     OF_EVERY_WORD,
     Account,
     Content,
-    Difference,
     Kind,
     Overflow,
     Rounding,
+    WordDifference,
     WordRun,
 )
 
@@ -67,7 +67,7 @@ def bits_named(mask: int) -> str:
     return f"bits {listed([str(place) for place in places], 'and')}"
 
 
-def sentence(difference: Difference, context: Context) -> str:
+def sentence(difference: WordDifference, context: Context) -> str:
     """Return one difference in words."""
     if difference.kind in OF_EVERY_WORD:
         say = _of_every_word
@@ -78,7 +78,7 @@ def sentence(difference: Difference, context: Context) -> str:
 
 def sentences(account: Account, context: Context) -> list[str]:
     """Return all differences in words; many of one kind are told together."""
-    alike: dict[Kind, list[Difference]] = {}
+    alike: dict[Kind, list[WordDifference]] = {}
     for difference in account:
         alike.setdefault(difference.kind, []).append(difference)
     texts: list[str] = []
@@ -92,7 +92,7 @@ def sentences(account: Account, context: Context) -> list[str]:
     return texts
 
 
-def _together(same: Sequence[Difference], c: Context) -> str:
+def _together(same: Sequence[WordDifference], c: Context) -> str:
     first, last = same[0], same[-1]
     amount = sum(difference.packets for difference in same)
     shown = [
@@ -130,7 +130,7 @@ def _later(moved: int, context: Context) -> str:
     return f"{counted(abs(moved), 'word')} ({_lasting(abs(moved), context)}) {way}"
 
 
-def _after(difference: Difference, context: Context) -> str:
+def _after(difference: WordDifference, context: Context) -> str:
     """Return what a loss or gain does to everything behind it."""
     b = context.names[1]
     if difference.moved == 0:
@@ -140,7 +140,7 @@ def _after(difference: Difference, context: Context) -> str:
     return f"from there on {b} is {_later(difference.moved, context)} in all"
 
 
-def _alike(difference: Difference, context: Context) -> str:
+def _alike(difference: WordDifference, context: Context) -> str:
     """Return which other packets it may have been, since the same would be left."""
     if difference.alike is None:
         return ""
@@ -153,7 +153,7 @@ def _alike(difference: Difference, context: Context) -> str:
     )
 
 
-def _content(difference: Difference) -> str:
+def _content(difference: WordDifference) -> str:
     match difference.content:
         case Content.SILENCE:
             return "silence"
@@ -167,7 +167,7 @@ def _content(difference: Difference) -> str:
             return "other words"
 
 
-def _of_packets(d: Difference, c: Context) -> str:
+def _of_packets(d: WordDifference, c: Context) -> str:
     """Say which packets, or blocks of words, are missing, doubled or elsewhere."""
     a, b = c.names
     named = _packets(d.packet or 0, d.packets)
@@ -190,7 +190,7 @@ def _of_packets(d: Difference, c: Context) -> str:
     return f"{named} {stand} {where} in {b}"
 
 
-def _of_words(d: Difference, c: Context) -> str:
+def _of_words(d: WordDifference, c: Context) -> str:
     """Say which words are missing, added or changed."""
     a, b = c.names
     word, packet = d.word or 0, d.packet or 0
@@ -222,7 +222,7 @@ def _of_words(d: Difference, c: Context) -> str:
     }[d.kind]
 
 
-def _extent(d: Difference, c: Context) -> str:
+def _extent(d: WordDifference, c: Context) -> str:
     if d.content is not Content.OTHER:
         return ""
     most = f"the largest difference is {d.largest:,} of {1 << c.bits:,} levels"
@@ -231,7 +231,7 @@ def _extent(d: Difference, c: Context) -> str:
     return f": {d.different:,} of {d.words:,} differ; {most}"
 
 
-def _changed(d: Difference, c: Context) -> str:
+def _changed(d: WordDifference, c: Context) -> str:
     verb = "differs" if d.different == 1 else "differ"
     shown = [_place(run) for run in d.runs[:_SHOWN_RUNS]]
     rest = d.run_count - len(shown)
@@ -258,7 +258,7 @@ _ROUNDED: Final = {
 }
 
 
-def _of_every_word(d: Difference, c: Context) -> str:
+def _of_every_word(d: WordDifference, c: Context) -> str:
     """Say what was done to every word."""
     a, b = c.names
     is_all = d.mask == (1 << c.bits) - 1
@@ -291,14 +291,14 @@ def _of_every_word(d: Difference, c: Context) -> str:
     }[d.kind]
 
 
-def _narrowed(d: Difference, c: Context) -> str:
+def _narrowed(d: WordDifference, c: Context) -> str:
     a, b = c.names if d.coarse == "B" else c.names[::-1]
     drop = c.bits - d.bits
     low = f"the {counted(drop, 'low bit')} of every word {_are(drop)} {_rounded(d)}"
     return f"{b} is the same as {a} at {d.bits} bits: {low}"
 
 
-def _level(d: Difference, c: Context) -> str:
+def _level(d: WordDifference, c: Context) -> str:
     shift = counted(abs(d.bits), "bit")
     db = f"{_BIT_DB * abs(d.bits):.0f} dB"
     if d.bits < 0:
@@ -309,5 +309,5 @@ def _level(d: Difference, c: Context) -> str:
     return f"{c.names[1]} is {db} louder: every word is {how}"
 
 
-def _rounded(d: Difference) -> str:
+def _rounded(d: WordDifference) -> str:
     return "" if d.rounding is None else _ROUNDED[d.rounding]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from dryload.emulator.wire.prose import counted
 from dryload.emulator.wire.sizes import unused_bits
 from dryload.emulator.wire.words import Words
-from dryload.harness.judge.account import Difference, Kind
+from dryload.harness.judge.account import Kind, WordDifference
 from dryload.harness.judge.alteration import altered
 from dryload.harness.judge.finding import Findings, Place
 from dryload.harness.judge.plan import DumpPlan
@@ -161,7 +161,7 @@ class Looks:
                 yield kind, {}
                 return
 
-    def _would_be_smooth(self, how: Difference) -> bool:
+    def _would_be_smooth(self, how: WordDifference) -> bool:
         """Return whether the words make a smooth signal if `how` was done to every one of them.
 
         The steps are small beside the range and beside the sound itself, and none is a jump.
@@ -198,8 +198,8 @@ class Looks:
 
 
 _MISREADINGS: Final = (
-    (Difference(kind=Kind.TOP_BIT_FLIPPED), True, "looks like two's complement"),
-    (Difference(kind=Kind.BYTES_REVERSED), False, "bytes look reversed"),
+    (WordDifference(kind=Kind.TOP_BIT_FLIPPED), True, "looks like two's complement"),
+    (WordDifference(kind=Kind.BYTES_REVERSED), False, "bytes look reversed"),
 )
 """What can be done to every word so that a smooth sound becomes rough, whether that shows as jumps
 by half the range, and which kind of finding it is."""
@@ -272,7 +272,7 @@ def _is_rough_still(mean: _Number, largest: _Number, bits: int) -> Any:
     return (mean >= _smooth(bits)) | (largest >= 1 << (bits - 1))
 
 
-def _is_plainly_rough(few: _Windows, how: Difference, bits: int) -> NDArray[np.bool_]:
+def _is_plainly_rough(few: _Windows, how: WordDifference, bits: int) -> NDArray[np.bool_]:
     """Return whether these words, or each row of them, are far from smooth if `how` was done."""
     steps = np.abs(np.diff(altered(few, how, bits))).sum(axis=-1)
     rough: NDArray[np.bool_] = steps > (few.shape[-1] - 1) * 2 * _smooth(bits)

@@ -8,7 +8,7 @@ from dryload.emulator.wire.prose import capitalised, counted, duration
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.campaign import OUTCOMES, Campaign, Counts, outcome_name
 from dryload.harness.jobs.campaign_case import CampaignPlan, Case
-from dryload.harness.jobs.campaign_run import Result
+from dryload.harness.jobs.campaign_run import CampaignResult
 from dryload.harness.jobs.invariants import INVARIANTS, RAISES
 from dryload.harness.report.document import Document, fields_of
 from dryload.harness.report.table import Column, table
@@ -46,7 +46,7 @@ def lines_of(campaign: Campaign, *, seconds: float, workers: int, width: int | N
     return lines
 
 
-def one_lines(plan: CampaignPlan, result: Result) -> list[str]:
+def one_lines(plan: CampaignPlan, result: CampaignResult) -> list[str]:
     """Return everything that is known of a single case."""
     broken = {each.name: each.found for each in result.broken}
     lines = [
@@ -93,7 +93,7 @@ def document(campaign: Campaign, *, seconds: float, workers: int) -> Document:
     }
 
 
-def _in_short(result: Result) -> Document:
+def _in_short(result: CampaignResult) -> Document:
     return {
         "number": result.case.number,
         "profile": result.case.profile,
@@ -105,7 +105,7 @@ def _in_short(result: Result) -> Document:
     }
 
 
-def run_document(plan: CampaignPlan, result: Result) -> Document:
+def run_document(plan: CampaignPlan, result: CampaignResult) -> Document:
     """Return one run as JSON."""
     case = fields_of(result.case)
     return {
@@ -155,7 +155,7 @@ def results_xml(campaign: Campaign, *, seconds: float) -> bytes:
     return content + b"\n"
 
 
-def command_of(plan: CampaignPlan, result: Result) -> str:
+def command_of(plan: CampaignPlan, result: CampaignResult) -> str:
     """Return the command that makes a run again and tells everything of it."""
     words = ["dryload", "campaign", "--seed", str(plan.seed)]
     for name in plan.profiles:
@@ -176,7 +176,7 @@ def told(case: Case) -> str:
     )
 
 
-def _broken_lines(plan: CampaignPlan, result: Result) -> list[str]:
+def _broken_lines(plan: CampaignPlan, result: CampaignResult) -> list[str]:
     lines = [f"{capitalised(shown(told(result.case)))}."]
     for broken in result.broken:
         lines += [f"  {broken.sentence}", f"    But {shown(broken.found)}."]

@@ -7,7 +7,7 @@ from typing import Final
 from dryload.emulator.dump.capture import Direction
 from dryload.emulator.wire.prose import counted, duration
 from dryload.harness.diagnose.confidence import MEANS, OF_STRENGTH
-from dryload.harness.diagnose.diagnose import Answer, Diagnosis
+from dryload.harness.diagnose.diagnose import Answer, CaptureDiagnosis
 from dryload.harness.diagnose.scene import DumpScene, Scene
 from dryload.harness.diagnose.weigh import Suspicion
 from dryload.harness.files.capture_file import CaptureFile
@@ -40,7 +40,7 @@ _HEX: Final = frozenset("0123456789abcdefABCDEF ")
 _REST: Final = "--json has them all"
 
 
-def diagnosis_lines(file: CaptureFile, diagnosis: Diagnosis) -> Iterator[str]:
+def diagnosis_lines(file: CaptureFile, diagnosis: CaptureDiagnosis) -> Iterator[str]:
     """Yield the text for people: the answer first."""
     yield f"{shown(file.name)}: {_in_short(diagnosis.scene)}"
     yield ""
@@ -50,7 +50,7 @@ def diagnosis_lines(file: CaptureFile, diagnosis: Diagnosis) -> Iterator[str]:
     yield from _section("What this capture cannot show", diagnosis.unknown)
 
 
-def answer_lines(diagnosis: Diagnosis) -> Iterator[str]:
+def answer_lines(diagnosis: CaptureDiagnosis) -> Iterator[str]:
     """Yield what happened, the evidence, what to do and the other possible causes."""
     first = diagnosis.first
     if first is None:
@@ -97,7 +97,7 @@ def _numbered(steps: Iterable[str]) -> Iterator[str]:
     return (f"{number}. {_plain(step)}" for number, step in zip(counting(1), steps, strict=False))
 
 
-def _unexplained(diagnosis: Diagnosis) -> Iterator[str]:
+def _unexplained(diagnosis: CaptureDiagnosis) -> Iterator[str]:
     left = diagnosis.unexplained
     for each in left[:_MOST_UNEXPLAINED]:
         clause = f" ({each.clause})" if each.clause else ""
@@ -112,7 +112,7 @@ def _as_bytes(text: str) -> str:
     return text.upper() if not set(text) - _HEX else text
 
 
-def _others(diagnosis: Diagnosis) -> Iterator[str]:
+def _others(diagnosis: CaptureDiagnosis) -> Iterator[str]:
     others = [each for each in diagnosis.causes[1:] if not each.follows]
     for each in others[:_MOST_OTHERS]:
         yield f"{str(OF_STRENGTH[each.strength]).capitalize()}: {_sentence(each)}"
@@ -120,7 +120,7 @@ def _others(diagnosis: Diagnosis) -> Iterator[str]:
         yield f"And {counted(len(others) - _MOST_OTHERS, 'other')}: {_REST}."
 
 
-def _no_return(diagnosis: Diagnosis) -> Iterator[str]:
+def _no_return(diagnosis: CaptureDiagnosis) -> Iterator[str]:
     for lost in diagnosis.no_return:
         yield f"{_which(diagnosis.scene, lost.dump)}{_when(lost.at)}{_plain(lost.why)}"
 
@@ -159,13 +159,13 @@ def _when(at: Place | None) -> str:
     return f"{at.time_ns / 1_000_000_000:.3f} s: "
 
 
-def diagnosis_document(file: CaptureFile, diagnosis: Diagnosis) -> Document:
+def diagnosis_document(file: CaptureFile, diagnosis: CaptureDiagnosis) -> Document:
     """Return everything for programs; places that are not known are null."""
     about_file = {"form": file.form, "remarks_on_file": file.recorded.remarks}
     return {**document_of(file.name, diagnosis), **about_file}
 
 
-def document_of(name: str, diagnosis: Diagnosis) -> Document:
+def document_of(name: str, diagnosis: CaptureDiagnosis) -> Document:
     """Return what there is to say of a diagnosis of the capture `name`."""
     scene, first = diagnosis.scene, diagnosis.first
     return {

@@ -6,7 +6,7 @@ from dryload.emulator.wire.prose import counted, listed
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from dryload.harness.jobs.subjects import AUDIO, ComparedFile, Subject
-from dryload.harness.judge.account import Difference, Kind
+from dryload.harness.judge.account import Kind, WordDifference
 from dryload.harness.judge.difference import SampleComparison, findings
 from dryload.harness.judge.fields import FieldDifference
 from dryload.harness.judge.wording import bits_named, sentence
@@ -231,9 +231,9 @@ def _words_document(comparison: SampleComparison) -> Document:
     }
 
 
-def _difference_document(difference: Difference, comparison: SampleComparison) -> Document:
+def _difference_document(difference: WordDifference, comparison: SampleComparison) -> Document:
     """Return a difference with the fields that count for its kind, and its sentence."""
-    plain = Difference(kind=difference.kind)
+    plain = WordDifference(kind=difference.kind)
     told = {
         name: value
         for name, value in fields_of(difference).items()

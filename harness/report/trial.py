@@ -14,7 +14,7 @@ from dryload.harness.report.replay import verdict
 from dryload.harness.trial.baseline import Changes
 from dryload.harness.trial.evidence import played, side_by_side
 from dryload.harness.trial.task import AnyTask, DumpTask, Side, Task
-from dryload.harness.trial.trial import Fault, Standing, Trial
+from dryload.harness.trial.trial import Standing, Trial, TrialFault
 
 _MOST_WORDS: Final = 8
 _AGAIN: Final = {
@@ -49,7 +49,7 @@ def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterato
         outcomes = sum(trial.units.values(), Counter[str]())
         told = [f"{count:,} {what}" for what, count in outcomes.most_common()]
         units = counted(len(trial.units), "emulated unit")
-        yield f"Its right dumps on {units}, which take what they take: {listed(told, 'and')}."
+        yield f"Its right dumps, rehearsed on {units} that differ: {listed(told, 'and')}."
     for group, said in trial.declined.items():
         yield f"It said no {counted(len(said), 'time')} to {group}: {shown(said[0])}"
     for why in trial.left_out:
@@ -66,7 +66,7 @@ def _in_short(trial: Trial) -> str:
     if not trial.faults:
         return "nothing is wrong that was looked for."
     parts = [counted(broken, "fault")] if broken else []
-    parts += [counted(bent, "weakness").replace("weaknesss", "weaknesses")] if bent else []
+    parts += [counted(bent, "weakness") if bent == 1 else f"{bent} weaknesses"] if bent else []
     return f"{listed(parts, 'and')}, the one to mend first comes first."
 
 
@@ -84,7 +84,7 @@ def _effort(trial: Trial) -> str:
     )
 
 
-def _fault_lines(number: int, fault: Fault) -> Iterator[str]:
+def _fault_lines(number: int, fault: TrialFault) -> Iterator[str]:
     finding = fault.finding
     where = f" ({finding.clause})" if finding.clause else ""
     yield f"{number}. {finding.verdict}: {capitalised(finding.message)}{where}"
@@ -96,14 +96,14 @@ def _fault_lines(number: int, fault: Fault) -> Iterator[str]:
         yield f"   Expected {finding.expected}; found {finding.found.rstrip('. ')}."
     yield from _byte_lines(fault)
     if (unit := unit_words(fault)) is not None:
-        yield f"   A unit: {unit}"
+        yield f"   {unit}"
     for more in fault.also.values():
         yield f"   Also: {more}"
     if finding.do:
         yield f"   To mend it: {finding.do}"
 
 
-def _input_words(fault: Fault) -> str:
+def _input_words(fault: TrialFault) -> str:
     task = fault.smallest or fault.probe.task
     if isinstance(task, DumpTask):
         return f"Dump: {fault.probe.what}; {len(task.data):,} bytes"
@@ -112,7 +112,7 @@ def _input_words(fault: Fault) -> str:
     return f"{size}: {task_words(task)}{again}"
 
 
-def _byte_lines(fault: Fault) -> Iterator[str]:
+def _byte_lines(fault: TrialFault) -> Iterator[str]:
     task, data = _shown(fault)
     if isinstance(task, DumpTask) or not data:
         return
@@ -132,18 +132,22 @@ def _hex(data: bytes) -> str:
     return data.hex(" ").upper()
 
 
-def _shown(fault: Fault) -> tuple[AnyTask, bytes]:
+def _shown(fault: TrialFault) -> tuple[AnyTask, bytes]:
     """Return the input that a fault is shown by, and what came of it."""
     if fault.smallest is None:
         return fault.probe.task, fault.answer.data
     return fault.smallest, fault.smallest_data
 
 
-def unit_words(fault: Fault) -> str | None:
-    """Return what the usual emulated unit would make of the dump."""
+def unit_words(fault: TrialFault) -> str | None:
+    """Return what the usual emulated unit makes of the dump."""
     task, data = _shown(fault)
     transfer = played(data) if data and isinstance(task, Task) else None
-    return None if transfer is None else verdict(transfer)
+    if transfer is None:
+        return None
+    if transfer.verified:
+        return "An emulated unit takes this dump as it is: a unit need not notice the fault."
+    return f"An emulated unit, given this dump: {verdict(transfer)}"
 
 
 def task_words(task: Task) -> str:
@@ -226,7 +230,7 @@ def document(name: str, trial: Trial, changes: Changes | None = None) -> dict[st
     }
 
 
-def _fault_document(fault: Fault) -> Document:
+def _fault_document(fault: TrialFault) -> Document:
     task, data = _shown(fault)
     told: Document = {
         **{name: getattr(fault.finding, name) for name in fault.finding.__struct_fields__},
@@ -307,7 +311,7 @@ def results_xml(name: str, trial: Trial) -> bytes:
     return content + b"\n"
 
 
-def _failure(case: ElementTree.Element, fault: Fault) -> None:
+def _failure(case: ElementTree.Element, fault: TrialFault) -> None:
     failure = ElementTree.SubElement(
         case, "failure", type=fault.finding.kind, message=shown(fault.finding.message)
     )

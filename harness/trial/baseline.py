@@ -9,7 +9,7 @@ from msgspec import Struct
 from dryload.harness.files import safe_write
 from dryload.harness.files.opening import shown, source
 from dryload.harness.files.problem import Problem
-from dryload.harness.trial.trial import Fault
+from dryload.harness.trial.trial import TrialFault
 
 SCHEMA: Final = "dryload/known-faults/1"
 _LARGEST: Final = 1 << 20
@@ -29,7 +29,7 @@ class Changes(Struct, frozen=True, kw_only=True):
         return not (self.new or self.gone)
 
 
-def record(path: str, faults: Sequence[Fault], *, overwrite: bool) -> None:
+def record(path: str, faults: Sequence[TrialFault], *, overwrite: bool) -> None:
     """Write down the faults that are known."""
     known = {key: each.finding.message for each in faults for key in each.keys}
     document = {"schema": SCHEMA, "faults": known}
@@ -37,7 +37,7 @@ def record(path: str, faults: Sequence[Fault], *, overwrite: bool) -> None:
     safe_write.write(path, text.encode(), overwrite=overwrite)
 
 
-def compare(path: str, faults: Sequence[Fault]) -> Changes:
+def compare(path: str, faults: Sequence[TrialFault]) -> Changes:
     """Compare with the faults of a file; a Problem for a file that is no list of them."""
     with source(path) as file:
         text = file.read(_LARGEST)

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from dryload.emulator.wire.constants import (
@@ -74,7 +75,7 @@ class Group(StrEnum):
     EMPTY = "no words at all"
 
 
-class Probe(Struct, frozen=True, kw_only=True, eq=False):
+class EncoderProbe(Struct, frozen=True, kw_only=True, eq=False):
     """One thing that is asked of an encoder."""
 
     group: Group
@@ -99,7 +100,7 @@ def noise(count: int, bits: int, seed: int = 0) -> NDArray[np.int32]:
 
 def battery(
     parameters: Sequence[str], *, widths: Sequence[int], is_command: bool = False
-) -> Iterator[Probe]:
+) -> Iterator[EncoderProbe]:
     """Yield the probes for an encoder that can be told `parameters`, at `widths`.
 
     The first of the widths is the one at which everything is tried.  A command, which takes far
@@ -136,12 +137,14 @@ def battery(
         yield from _pairs(widths, every)
     if not is_command:
         yield from _forms(main)
-    yield Probe(group=Group.EMPTY, task=Task(words=noise(0, main), bits=main), about=("HDR-15",))
+    yield EncoderProbe(
+        group=Group.EMPTY, task=Task(words=noise(0, main), bits=main), about=("HDR-15",)
+    )
     yield from _wrap(main)
     yield from _long(main)
 
 
-def _words(bits: int) -> Iterator[Probe]:
+def _words(bits: int) -> Iterator[EncoderProbe]:
     half = 1 << (bits - 1)
     step = words_per_packet(bits)
     low, high = -half, half - 1
@@ -174,7 +177,7 @@ def values(bits: int) -> NDArray[np.int32]:
     return np.array(sorted({each for each in near if -half <= each < half} | set(drawn)), np.int32)
 
 
-def _lengths(bits: int, every: int) -> Iterator[Probe]:
+def _lengths(bits: int, every: int) -> Iterator[EncoderProbe]:
     step = words_per_packet(bits)
     seams = {step - 1, step, step + 1, 2 * step - 1, 2 * step, 2 * step + 1}
     for count in range(1, 2 * step + 2):
@@ -184,7 +187,7 @@ def _lengths(bits: int, every: int) -> Iterator[Probe]:
             )
 
 
-def _width(bits: int) -> Iterator[Probe]:
+def _width(bits: int) -> Iterator[EncoderProbe]:
     half, step = 1 << (bits - 1), words_per_packet(bits)
     for count in (1, 2, step - 1, step, step + 1, 2 * step, 3 * step - 1):
         yield _of(Group.WIDTHS, noise(count, bits), bits, "WRD-01", "WRD-02", "WRD-06")
@@ -194,13 +197,14 @@ def _width(bits: int) -> Iterator[Probe]:
 
 def _fields(
     group: Group, bits: int, rows: Iterable[Mapping[str, object]], *about: str
-) -> Iterator[Probe]:
+) -> Iterator[EncoderProbe]:
     words = noise(words_per_packet(bits) + 5, bits)
     for row in rows:
-        yield Probe(group=group, task=Task(words=words, bits=bits, **row), about=about)  # type: ignore[arg-type]
+        task = replace(Task(words=words, bits=bits), **row)
+        yield EncoderProbe(group=group, task=task, about=about)
 
 
-def _loops(bits: int) -> Iterator[Probe]:
+def _loops(bits: int) -> Iterator[EncoderProbe]:
     short, long = noise(150, bits), noise(17_000, bits)
     last = len(short) - 1
     forward, both_ways = LOOP_FORWARD, LOOP_BACKWARD_FORWARD
@@ -210,11 +214,15 @@ def _loops(bits: int) -> Iterator[Probe]:
     )
     about = ("HDR-08", "HDR-09", "HDR-12")
     for loop in points:
-        yield Probe(group=Group.LOOPS, task=Task(words=short, bits=bits, loop=loop), about=about)
+        yield EncoderProbe(
+            group=Group.LOOPS, task=Task(words=short, bits=bits, loop=loop), about=about
+        )
     for loop in ((128, 16_500, forward), (16_384, 16_999, both_ways), (0, 16_999, forward)):
-        yield Probe(group=Group.LOOPS, task=Task(words=long, bits=bits, loop=loop), about=about)
+        yield EncoderProbe(
+            group=Group.LOOPS, task=Task(words=long, bits=bits, loop=loop), about=about
+        )
     for place in (0, last):  # of one word: written as it is, refused or left out, all are right
-        yield Probe(
+        yield EncoderProbe(
             group=Group.LOOPS,
             task=Task(words=short, bits=bits, loop=(place, place, forward)),
             about=("HDR-10",),
@@ -222,13 +230,13 @@ def _loops(bits: int) -> Iterator[Probe]:
         )
 
 
-def _pairs(widths: Sequence[int], every: int) -> Iterator[Probe]:
+def _pairs(widths: Sequence[int], every: int) -> Iterator[EncoderProbe]:
     place = 0
     for bits in widths:
         for rate in _RATES:
             place += 1
             if place % every == 0:
-                yield Probe(
+                yield EncoderProbe(
                     group=Group.PAIRS,
                     task=Task(
                         words=noise(5, bits, place), bits=bits, rate=rate, number=place % 300
@@ -236,14 +244,14 @@ def _pairs(widths: Sequence[int], every: int) -> Iterator[Probe]:
                 )
 
 
-def _forms(bits: int) -> Iterator[Probe]:
+def _forms(bits: int) -> Iterator[EncoderProbe]:
     words = noise(words_per_packet(bits) + 9, bits)
     for shape in Shape:
         if shape is not Shape.PLAIN:
-            yield Probe(group=Group.FORMS, task=Task(words=words, bits=bits, shape=shape))
+            yield EncoderProbe(group=Group.FORMS, task=Task(words=words, bits=bits, shape=shape))
 
 
-def _wrap(bits: int) -> Iterator[Probe]:
+def _wrap(bits: int) -> Iterator[EncoderProbe]:
     step = words_per_packet(bits)
     for count in (
         127 * step,
@@ -257,11 +265,13 @@ def _wrap(bits: int) -> Iterator[Probe]:
     yield _of(Group.WRAP, np.full(130 * step, 3, np.int32), bits, "PKT-10")  # equal packets
 
 
-def _long(bits: int) -> Iterator[Probe]:
+def _long(bits: int) -> Iterator[EncoderProbe]:
     for count in _LONG:
         yield _of(Group.LONG, noise(count, bits), bits, "HDR-12", "HDR-13")
     yield _of(Group.LONG, noise(MAX_21_BIT, bits), bits, "HDR-13", "HDR-14")
 
 
-def _of(group: Group, words: object, bits: int, *about: str) -> Probe:
-    return Probe(group=group, task=Task(words=np.array(words, np.int32), bits=bits), about=about)
+def _of(group: Group, words: object, bits: int, *about: str) -> EncoderProbe:
+    return EncoderProbe(
+        group=group, task=Task(words=np.array(words, np.int32), bits=bits), about=about
+    )

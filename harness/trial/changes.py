@@ -33,7 +33,7 @@ from dryload.harness.trial.battery import noise
 from dryload.harness.trial.dumps import (
     Ask,
     DumpProbe,
-    Meaning,
+    RightReading,
     meaning_of,
     messages_of,
     sample_of,
@@ -86,7 +86,11 @@ class _Plain:
         return self.but(at, bytes(message))
 
     def rows(
-        self, group: str, ask: Ask, rows: Sequence[_Row], meanings: Sequence[Meaning] | None = None
+        self,
+        group: str,
+        ask: Ask,
+        rows: Sequence[_Row],
+        meanings: Sequence[RightReading] | None = None,
     ) -> Iterator[DumpProbe]:
         """Yield the probes of a table; they mean what the dump means unless it is given."""
         for about, what, messages in rows:

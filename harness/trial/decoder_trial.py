@@ -9,14 +9,14 @@ import numpy as np
 from dryload.harness.trial.changes import changed_dumps
 from dryload.harness.trial.decoder_verdict import read
 from dryload.harness.trial.dumps import Ask, DumpProbe, good_dumps
-from dryload.harness.trial.task import Answer, DumpTask, Side
+from dryload.harness.trial.task import CallAnswer, DumpTask, Side
 from dryload.harness.trial.trial import AnyProbe, Trying
-from dryload.harness.trial.verdict import NOTHING_FOUND, Judged
+from dryload.harness.trial.verdict import NOTHING_FOUND, AnswerVerdict
 
 _CHANGING: Final = re.compile(r"\w*\d\w*")
 
 
-class Reading(Trying):
+class TryingDecoder(Trying):
     """One trial of a decoder, as it goes on."""
 
     side = Side.DECODER
@@ -24,7 +24,7 @@ class Reading(Trying):
     def __init__(self, *given: Any, **more: Any) -> None:
         super().__init__(*given, **more)
         self._sayings: Final = {""}
-        self._plain: Final[dict[bytes, Answer]] = {}
+        self._plain: Final[dict[bytes, CallAnswer]] = {}
 
     def _probes(self) -> Sequence[AnyProbe]:
         widths = self.trial.widths
@@ -34,7 +34,7 @@ class Reading(Trying):
             *sorted(changed_dumps(widths[0]), key=lambda each: each.task.size),
         ]
 
-    def _judged(self, probe: AnyProbe, answer: Answer) -> Judged:
+    def _judged(self, probe: AnyProbe, answer: CallAnswer) -> AnswerVerdict:
         assert isinstance(probe, DumpProbe)
         if answer.heard is not None and probe.ask is Ask.MUST:
             self._sayings.add(_usual(answer.heard.warnings))
@@ -44,7 +44,7 @@ class Reading(Trying):
             return NOTHING_FOUND  # what is wrong is not what is unusual about it
         return verdict
 
-    def _reads_alike(self, answer: Answer, beside: DumpTask) -> bool:
+    def _reads_alike(self, answer: CallAnswer, beside: DumpTask) -> bool:
         """Whether the same words come of the dump without what is unusual."""
         if beside.data not in self._plain:
             self._plain[beside.data] = self._subject.answer(beside)

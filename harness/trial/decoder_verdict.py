@@ -24,10 +24,10 @@ from dryload.harness.judge.difference import compare_samples
 from dryload.harness.judge.difference import findings as difference_findings
 from dryload.harness.judge.finding import Finding, Verdict
 from dryload.harness.judge.plan import turned
-from dryload.harness.trial.dumps import Ask, DumpProbe, Meaning
+from dryload.harness.trial.dumps import Ask, DumpProbe, RightReading
 from dryload.harness.trial.packing import read_otherwise
-from dryload.harness.trial.task import Answer, Ending, Heard
-from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, told_of
+from dryload.harness.trial.task import CallAnswer, CallEnding, Heard
+from dryload.harness.trial.verdict import NOTHING_FOUND, AnswerVerdict, told_of
 
 _NS: Final = 1_000_000_000
 _WIDEST: Final = 62
@@ -39,18 +39,18 @@ _ALWAYS: Final = (
 """Clauses that any good dump with words in it exercises."""
 
 
-def read(probe: DumpProbe, answer: Answer, is_news: Callable[[str], bool]) -> Judged:
+def read(probe: DumpProbe, answer: CallAnswer, is_news: Callable[[str], bool]) -> AnswerVerdict:
     """Judge what was made of a dump; `is_news` tells whether it never said so of a good one."""
-    if answer.ending is Ending.DECLINED and probe.ask is Ask.MUST:
+    if answer.ending is CallEnding.DECLINED and probe.ask is Ask.MUST:
         refused = told_of(
             "right dump refused",
             probe.about[0] if probe.about else "STA-02",
             what=probe.what,
             said=answer.said,
         )
-        return Judged(findings=(refused,), exercised=frozenset())
-    if answer.ending is Ending.DECLINED and probe.ask is Ask.DAMAGED:
-        return Judged(findings=(), exercised=frozenset(probe.about))
+        return AnswerVerdict(findings=(refused,), exercised=frozenset())
+    if answer.ending is CallEnding.DECLINED and probe.ask is Ask.DAMAGED:
+        return AnswerVerdict(findings=(), exercised=frozenset(probe.about))
     if answer.heard is None:
         return NOTHING_FOUND
     heard = answer.heard
@@ -62,7 +62,7 @@ def read(probe: DumpProbe, answer: Answer, is_news: Callable[[str], bool]) -> Ju
             found = [told_of("damage unnoticed", probe.about[0], **names)]
         else:
             found = against[0]
-    return Judged(findings=tuple(found), exercised=frozenset(_exercised(probe, heard)))
+    return AnswerVerdict(findings=tuple(found), exercised=frozenset(_exercised(probe, heard)))
 
 
 def _exercised(probe: DumpProbe, heard: Heard) -> Iterator[str]:
@@ -85,7 +85,7 @@ def _exercised(probe: DumpProbe, heard: Heard) -> Iterator[str]:
         yield "WRD-08"
 
 
-def _against(meaning: Meaning, heard: Heard, probe: DumpProbe) -> Iterator[Finding]:
+def _against(meaning: RightReading, heard: Heard, probe: DumpProbe) -> Iterator[Finding]:
     """Yield what was read otherwise than a meaning has it."""
     wrong = list(_words(meaning.sample, heard))
     if wrong and probe.made_for is None and wrong[0].kind != "bits dropped":

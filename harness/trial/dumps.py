@@ -38,7 +38,7 @@ class Ask(StrEnum):
     DAMAGED = "to be refused, or its damage to be told"
 
 
-class Meaning(Struct, frozen=True, kw_only=True, eq=False):
+class RightReading(Struct, frozen=True, kw_only=True, eq=False):
     """What a reader makes of a dump."""
 
     sample: Sample
@@ -58,7 +58,7 @@ class DumpProbe(Struct, frozen=True, kw_only=True, eq=False):
     """What it is, in a few words."""
     task: DumpTask
     ask: Ask
-    meanings: tuple[Meaning, ...]
+    meanings: tuple[RightReading, ...]
     """What a right reader makes of it, the usual first; of a damaged one what may be returned
     without a word, because nothing of it is lost."""
     about: tuple[str, ...]
@@ -129,12 +129,12 @@ def messages_of(
     return list(whole_sequence(dump))
 
 
-def meaning_of(messages: Sequence[bytes], sample: Sample, *, number: int = 1) -> Meaning:
+def meaning_of(messages: Sequence[bytes], sample: Sample, *, number: int = 1) -> RightReading:
     """Return what a dump means that begins with a header and holds the words of a sample."""
     header = decode(messages[0])
     assert isinstance(header, DumpHeader | ExtendedHeader)
     loop = sample.sustain
-    return Meaning(
+    return RightReading(
         sample=replace(sample, rate=rate_of(header)),
         number=number,
         loop=(loop.start, loop.end, loop.loop_type),

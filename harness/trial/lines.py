@@ -11,7 +11,7 @@ import json
 from typing import Any
 
 from dryload.harness.trial.hearing import as_bytes, returned
-from dryload.harness.trial.task import PARAMETERS, Answer, DumpTask, Ending, Task
+from dryload.harness.trial.task import PARAMETERS, CallAnswer, CallEnding, DumpTask, Task
 
 
 def line_of(task: Task | DumpTask) -> bytes:
@@ -23,16 +23,18 @@ def line_of(task: Task | DumpTask) -> bytes:
     return json.dumps(told).encode() + b"\n"
 
 
-def answer_in(line: bytes) -> Answer:
+def answer_in(line: bytes) -> CallAnswer:
     """Return what a program answered; a line that is no answer counts as a crash."""
     try:
         told = json.loads(line)
         if (why := told.get("declined")) is not None:
-            return Answer(ending=Ending.DECLINED, said=str(why))
+            return CallAnswer(ending=CallEnding.DECLINED, said=str(why))
         if "dump" in told:
-            return Answer(ending=Ending.MADE, data=bytes.fromhex(told["dump"]))
+            return CallAnswer(ending=CallEnding.MADE, data=bytes.fromhex(told["dump"]))
         heard = returned(told)
-        return Answer(ending=Ending.MADE, data=as_bytes(heard), heard=heard)
+        return CallAnswer(ending=CallEnding.MADE, data=as_bytes(heard), heard=heard)
     except (ValueError, TypeError, AttributeError, OverflowError) as problem:
         shown = line[:60].decode("utf-8", "replace").strip()
-        return Answer(ending=Ending.CRASHED, said=f"its line {shown!r} is no answer: {problem}")
+        return CallAnswer(
+            ending=CallEnding.CRASHED, said=f"its line {shown!r} is no answer: {problem}"
+        )

@@ -16,8 +16,8 @@ from msgspec.structs import replace
 
 from dryload.harness.judge.finding import Finding
 from dryload.harness.trial.subject import Subject
-from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Task
-from dryload.harness.trial.trial import Fault, Kind
+from dryload.harness.trial.task import PARAMETERS, CallAnswer, CallEnding, Shape, Task
+from dryload.harness.trial.trial import Conduct, TrialFault
 from dryload.harness.trial.verdict import judged
 
 _QUESTIONS: Final = {False: 600, True: 120}
@@ -30,9 +30,9 @@ _SHORT: Final = 200
 _PLAIN: Final = Task(words=np.zeros(0, np.int32))
 
 
-def shrink(fault: Fault, subject: Subject) -> None:
+def shrink(fault: TrialFault, subject: Subject) -> None:
     """Find the smallest input of a fault, and try it in a new process."""
-    with_it = _Shows(fault, subject)
+    with_it = _Showing(fault, subject)
     try:
         task = fault.probe.task
         assert isinstance(task, Task)
@@ -47,7 +47,7 @@ def shrink(fault: Fault, subject: Subject) -> None:
         with_it.close()
 
 
-def _of_smallest(fault: Fault, parameters: Sequence[str]) -> Finding:
+def _of_smallest(fault: TrialFault, parameters: Sequence[str]) -> Finding:
     """Return the finding as the smallest input shows it."""
     told, task = fault.finding, fault.smallest
     if task is None or not fault.smallest_data:
@@ -57,16 +57,18 @@ def _of_smallest(fault: Fault, parameters: Sequence[str]) -> Finding:
     return alike[0] if alike else told
 
 
-class _Shows:
+class _Showing:
     """Whether a task shows a fault; asked no more often than it may."""
 
-    def __init__(self, fault: Fault, subject: Subject) -> None:
+    def __init__(self, fault: TrialFault, subject: Subject) -> None:
         self._fault = fault
         self._subject = subject
         self._left = _QUESTIONS[subject.is_command]
         self._known: dict[tuple[object, ...], bool] = {}
         kind = fault.finding.kind
-        self._elsewhere = subject.fresh(fault.surroundings) if kind == Kind.SURROUNDINGS else None
+        self._elsewhere = (
+            subject.fresh(fault.surroundings) if kind == Conduct.SURROUNDINGS else None
+        )
 
     def __call__(self, task: Task) -> bool:
         key = (task.words.tobytes(), *(getattr(task, name) for name in PARAMETERS), task.shape)
@@ -93,33 +95,33 @@ class _Shows:
 
     def _asks(self, task: Task, subject: Subject) -> bool:
         kind = self._fault.finding.kind
-        if kind == Kind.REMEMBERS:
+        if kind == Conduct.REMEMBERS:
             self._left -= 9  # it costs as much
             subject = subject.fresh()
             try:
                 return _differ(task, subject, subject)
             finally:
                 subject.close()
-        if kind == Kind.HANGS:
+        if kind == Conduct.HANGS:
             self._left = 0  # each question takes the whole limit
-        if kind == Kind.NOT_REPEATABLE:  # it may hang on the clock
+        if kind == Conduct.NOT_REPEATABLE:  # it may hang on the clock
             return any(_differ(task, subject, subject) for _ in range(_TRIES))
         if self._elsewhere is not None:
             return _differ(task, subject, self._elsewhere)
         answer = subject.answer(task)
         if (at_once := _AT_ONCE.get(kind)) is not None:
             return at_once(answer)
-        if kind == Kind.CHANGES_RETURNED:
+        if kind == Conduct.CHANGES_RETURNED:
             other = replace(task, words=np.append(task.words ^ 1, np.int32(1)))
             return subject.answer(other).earlier_changed
         return self._is_wrong(task, answer, subject)
 
-    def _is_wrong(self, task: Task, answer: Answer, subject: Subject) -> bool:
+    def _is_wrong(self, task: Task, answer: CallAnswer, subject: Subject) -> bool:
         """Whether a dump is wrong in the way of the fault."""
-        if answer.ending is not Ending.MADE:
+        if answer.ending is not CallEnding.MADE:
             return False
         found = judged(task, answer.data, subject.parameters).findings
-        if self._fault.finding.kind == Kind.FORM:
+        if self._fault.finding.kind == Conduct.FORM:
             plain = replace(task, shape=Shape.PLAIN)
             return bool(found) and not (
                 judged(plain, subject.answer(plain).data, subject.parameters).findings
@@ -128,11 +130,11 @@ class _Shows:
         return any((each.clause, each.kind) == wanted for each in found)
 
 
-_AT_ONCE: Final[Mapping[str, Callable[[Answer], bool]]] = {
-    Kind.CHANGES_INPUT: lambda answer: answer.input_changed,
-    Kind.CRASHES: lambda answer: answer.ending is Ending.CRASHED,
-    Kind.HANGS: lambda answer: answer.ending is Ending.HUNG,
-    Kind.MAKES_NOTHING: lambda answer: answer.ending is Ending.NOTHING,
+_AT_ONCE: Final[Mapping[str, Callable[[CallAnswer], bool]]] = {
+    Conduct.CHANGES_INPUT: lambda answer: answer.input_changed,
+    Conduct.CRASHES: lambda answer: answer.ending is CallEnding.CRASHED,
+    Conduct.HANGS: lambda answer: answer.ending is CallEnding.HUNG,
+    Conduct.MAKES_NOTHING: lambda answer: answer.ending is CallEnding.NOTHING,
 }
 """What one answer shows by itself."""
 

@@ -25,7 +25,15 @@ from typing import IO, Any, Final, Protocol
 from dryload.harness.files.problem import Problem
 from dryload.harness.trial.hearing import as_bytes, in_wav
 from dryload.harness.trial.lines import answer_in, line_of
-from dryload.harness.trial.task import PARAMETERS, Answer, AnyTask, DumpTask, Ending, Side, Task
+from dryload.harness.trial.task import (
+    PARAMETERS,
+    AnyTask,
+    CallAnswer,
+    CallEnding,
+    DumpTask,
+    Side,
+    Task,
+)
 
 LIMIT_S: Final = 20.0
 """How long one call may take (our choice)."""
@@ -51,7 +59,7 @@ class Subject(Protocol):
         """Whether each call is a process."""
         ...
 
-    def answer(self, task: AnyTask) -> Answer:
+    def answer(self, task: AnyTask) -> CallAnswer:
         """Return what it makes of a task."""
         ...
 
@@ -162,11 +170,11 @@ class KeptSubject:
         self._worker: _Worker | None = None
         self._begin()
 
-    def answer(self, task: AnyTask) -> Answer:
+    def answer(self, task: AnyTask) -> CallAnswer:
         """Return what it makes of a task; a process that was lost is started anew at the next."""
         worker = self._worker or self._begin()
         answer = worker.ask(task, self._limit_s)
-        if answer.ending in (Ending.HUNG, Ending.CRASHED) and not worker.is_alive:
+        if answer.ending in (CallEnding.HUNG, CallEnding.CRASHED) and not worker.is_alive:
             self.close()
         return answer
 
@@ -214,18 +222,22 @@ class _Worker:
         """Whether it can be asked again."""
         return self._process.poll() is None
 
-    def ask(self, task: AnyTask, limit_s: float) -> Answer:
+    def ask(self, task: AnyTask, limit_s: float) -> CallAnswer:
         """Return the answer to a task; of a process that is lost, what became of it."""
         # In a thread: who does not read its input to the end hangs, and so would we.
         threading.Thread(target=self._say, args=(self._speech.told(task),), daemon=True).start()
         heard = self.next(limit_s)
-        if isinstance(heard, Answer):
+        if isinstance(heard, CallAnswer):
             return heard
         if self.is_alive and heard is _LATE:
             self.end()
-            return Answer(ending=Ending.HUNG, said=f"no answer within {limit_s:g} s", lost=True)
+            return CallAnswer(
+                ending=CallEnding.HUNG, said=f"no answer within {limit_s:g} s", lost=True
+            )
         self._process.wait()
-        return Answer(ending=Ending.CRASHED, said=_ended(self._process.returncode), lost=True)
+        return CallAnswer(
+            ending=CallEnding.CRASHED, said=_ended(self._process.returncode), lost=True
+        )
 
     def next(self, limit_s: float) -> Any:
         """Return what it tells next."""
@@ -317,7 +329,7 @@ class CommandSubject:
         )
         """The rate is in the WAV file, whether it has a place or not."""
 
-    def answer(self, task: AnyTask) -> Answer:
+    def answer(self, task: AnyTask) -> CallAnswer:
         """Start the command for a task and return what it wrote."""
         with tempfile.TemporaryDirectory(prefix="dryload-") as folder:
             kinds = ("syx", "wav") if isinstance(task, DumpTask) else ("wav", "syx")
@@ -340,7 +352,7 @@ class CommandSubject:
     def close(self) -> None:
         """Nothing is left of a command."""
 
-    def _run(self, words: list[str], target: Path) -> Answer:
+    def _run(self, words: list[str], target: Path) -> CallAnswer:
         process = _started(
             words,
             stdin=subprocess.DEVNULL,
@@ -350,27 +362,29 @@ class CommandSubject:
         try:
             output, _ = process.communicate(timeout=self._limit_s)
         except subprocess.TimeoutExpired:
-            return Answer(ending=Ending.HUNG, said=f"no end within {self._limit_s:g} s", lost=True)
+            return CallAnswer(
+                ending=CallEnding.HUNG, said=f"no end within {self._limit_s:g} s", lost=True
+            )
         finally:
             _kill_group(process)
         said = " ".join(output.decode("utf-8", "replace").split())[-_LONGEST_SAID:]
         if process.returncode < 0:
-            return Answer(ending=Ending.CRASHED, said=_ended(process.returncode))
+            return CallAnswer(ending=CallEnding.CRASHED, said=_ended(process.returncode))
         if process.returncode:
             told = said or f"exit status {process.returncode}"
-            return Answer(ending=Ending.DECLINED, said=told)
+            return CallAnswer(ending=CallEnding.DECLINED, said=told)
         if not target.is_file():
-            return Answer(ending=Ending.NOTHING, said=said)
+            return CallAnswer(ending=CallEnding.NOTHING, said=said)
         return self._read(target.read_bytes(), said)
 
-    def _read(self, content: bytes, said: str) -> Answer:
+    def _read(self, content: bytes, said: str) -> CallAnswer:
         if self._side is Side.ENCODER:
-            return Answer(ending=Ending.MADE, data=content)
+            return CallAnswer(ending=CallEnding.MADE, data=content)
         try:
             heard = in_wav(content, said)
         except ValueError as problem:
-            return Answer(ending=Ending.CRASHED, said=str(problem))
-        return Answer(ending=Ending.MADE, data=as_bytes(heard), heard=heard)
+            return CallAnswer(ending=CallEnding.CRASHED, said=str(problem))
+        return CallAnswer(ending=CallEnding.MADE, data=as_bytes(heard), heard=heard)
 
 
 def _wav_of(task: Task) -> bytes:

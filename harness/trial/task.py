@@ -89,7 +89,7 @@ class Side(StrEnum):
     DECODER = "decoder"
 
 
-class Ending(StrEnum):
+class CallEnding(StrEnum):
     """How a call of an encoder or a decoder ended."""
 
     MADE = "made"
@@ -102,10 +102,10 @@ class Ending(StrEnum):
     """It ended well and left nothing."""
 
 
-class Answer(Struct, frozen=True, kw_only=True):
+class CallAnswer(Struct, frozen=True, kw_only=True):
     """What an encoder or a decoder made of a task."""
 
-    ending: Ending
+    ending: CallEnding
     data: bytes = b""
     heard: Heard | None = None
     said: str = ""

@@ -17,16 +17,15 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from dryload.emulator.unit.profile import profile_names
-from dryload.emulator.wire.clauses import Judged as JudgedBy
-from dryload.emulator.wire.clauses import clauses
+from dryload.emulator.wire.clauses import Judged, clauses
 from dryload.harness.jobs.outcome import Transfer
 from dryload.harness.judge.finding import NOWHERE, Answerable, Finding, Verdict
-from dryload.harness.trial.battery import Group, Probe, battery
+from dryload.harness.trial.battery import EncoderProbe, Group, battery
 from dryload.harness.trial.dumps import DumpProbe
 from dryload.harness.trial.evidence import played
 from dryload.harness.trial.subject import LIMIT_S, Subject
-from dryload.harness.trial.task import PARAMETERS, Answer, Ending, Shape, Side, Task
-from dryload.harness.trial.verdict import NOTHING_FOUND, Judged, judged
+from dryload.harness.trial.task import PARAMETERS, CallAnswer, CallEnding, Shape, Side, Task
+from dryload.harness.trial.verdict import NOTHING_FOUND, AnswerVerdict, judged
 
 _LONG: Final = 0.6
 """Of the limit for a call: a probe that is likely to take longer is left out (our choice)."""
@@ -40,7 +39,7 @@ _SHORT: Final = 5_000
 """Words of the longest probe that is asked again, or in other surroundings."""
 
 
-class Kind(StrEnum):
+class Conduct(StrEnum):
     """What can be wrong that no clause speaks of."""
 
     CRASHES = "crashes"
@@ -55,51 +54,51 @@ class Kind(StrEnum):
 
 
 _SAYS: Final = {
-    Kind.CRASHES: (
+    Conduct.CRASHES: (
         "It broke down: {said}.",
         "Find out why; say no with ValueError where it can't.",
     ),
-    Kind.HANGS: ("It did not end: {said}.", "Find out what it waits for."),
-    Kind.MAKES_NOTHING: (
+    Conduct.HANGS: ("It did not end: {said}.", "Find out what it waits for."),
+    Conduct.MAKES_NOTHING: (
         "It ended as if all were well and made nothing.",
         "Say no where it can't: a program with an exit status, a function with ValueError.",
     ),
-    Kind.CHANGES_INPUT: (
+    Conduct.CHANGES_INPUT: (
         "It wrote into the words that it was given.",
         "Work on a copy: the caller's words are the caller's.",
     ),
-    Kind.CHANGES_RETURNED: (
+    Conduct.CHANGES_RETURNED: (
         "What it had returned before became another thing with the next call.",
         "Return a new object each time, not a buffer that is used again.",
     ),
-    Kind.REMEMBERS: (
+    Conduct.REMEMBERS: (
         "What it makes depends on what it made before: {said}",
         "Begin each call from nothing: packet number, checksum, buffers.",
     ),
-    Kind.NOT_REPEATABLE: (
+    Conduct.NOT_REPEATABLE: (
         "The same once more came out otherwise: {said}",
         "Use nothing but what it is given.",
     ),
-    Kind.SURROUNDINGS: (
+    Conduct.SURROUNDINGS: (
         "What it makes depends on its surroundings ({said}).",
         "Use nothing but what it is given.",
     ),
-    Kind.FORM: (
+    Conduct.FORM: (
         "The same words came out otherwise as {form}: {said}",
         "Turn what comes into an array of one type before anything else, or refuse it.",
     ),
 }
 
 
-AnyProbe = Probe | DumpProbe
+AnyProbe = EncoderProbe | DumpProbe
 
 
-class Fault(Struct, kw_only=True, eq=False):
+class TrialFault(Struct, kw_only=True, eq=False):
     """Something wrong, the probe that showed it first, and how many did."""
 
     finding: Finding
     probe: AnyProbe
-    answer: Answer
+    answer: CallAnswer
     told: tuple[str, ...] = PARAMETERS
     """What the encoder was told beside the words."""
     probes: int = 1
@@ -155,9 +154,9 @@ class Trial(Struct, kw_only=True, eq=False):
     side: Side
     parameters: tuple[str, ...]
     widths: tuple[int, ...]
-    faults: list[Fault] = field(default_factory=list)
+    faults: list[TrialFault] = field(default_factory=list)
     """What is broken or bent; the one to mend first comes first."""
-    notes: list[Fault] = field(default_factory=list)
+    notes: list[TrialFault] = field(default_factory=list)
     """What is no fault, but worth knowing."""
     calls: int = 0
     dumps: int = 0
@@ -222,7 +221,7 @@ _NOT_TRIED: Final = {
 
 def file_clauses() -> list[str]:
     """Return the clauses that speak of what a dump file holds, with its source beside it or not."""
-    by = {JudgedBy.FILE, JudgedBy.SOURCE}
+    by = {Judged.FILE, Judged.SOURCE}
     return [name for name, each in clauses().items() if by & set(each.judged)]
 
 
@@ -273,7 +272,7 @@ class Trying:
         self._subject: Final = subject
         self._progress: Final = progress
         self._wants_stop: Final = wants_stop
-        self._faults: Final[dict[str, Fault]] = {}
+        self._faults: Final[dict[str, TrialFault]] = {}
         self._made: Final = self.trial.made
         self._slowest_s = 0.0  # for one word
         self._steps = 0
@@ -316,10 +315,10 @@ class Trying:
             battery(subject.parameters, widths=self.trial.widths, is_command=subject.is_command)
         )
 
-    def _judged(self, probe: AnyProbe, answer: Answer) -> Judged:
+    def _judged(self, probe: AnyProbe, answer: CallAnswer) -> AnswerVerdict:
         """Judge an answer: something that was made, or a refusal."""
-        assert isinstance(probe, Probe)
-        if answer.ending is not Ending.MADE:
+        assert isinstance(probe, EncoderProbe)
+        if answer.ending is not CallEnding.MADE:
             return NOTHING_FOUND
         verdict = judged(probe.task, answer.data, self.trial.parameters)
         found = tuple(each for each in verdict.findings if each.clause not in probe.may_differ)
@@ -341,36 +340,40 @@ class Trying:
         begun_s = time.monotonic()
         answer = self._subject.answer(probe.task)
         self._lost += answer.lost
-        if words > 2_000 and answer.ending is Ending.MADE:
+        if words > 2_000 and answer.ending is CallEnding.MADE:
             self._slowest_s = max(self._slowest_s, (time.monotonic() - begun_s) / words)
         self.trial.calls += 1
         self._conduct(probe, answer)
-        if answer.ending is Ending.MADE:
+        if answer.ending is CallEnding.MADE:
             self.trial.dumps += 1
             self._made[place] = answer.data
         verdict = self._judged(probe, answer)
         self.trial.exercised.update(verdict.exercised)
-        if answer.ending is Ending.DECLINED and not verdict.exercised:
+        if answer.ending is CallEnding.DECLINED and not verdict.exercised:
             self.trial.declined.setdefault(probe.group, []).append(answer.said)
             self.trial.refused.update(probe.about)
-        if verdict.findings and isinstance(probe, Probe) and probe.task.shape is not Shape.PLAIN:
+        if (
+            verdict.findings
+            and isinstance(probe, EncoderProbe)
+            and probe.task.shape is not Shape.PLAIN
+        ):
             self._form(probe, answer, verdict.findings)
             return
         for finding in verdict.findings:
             self._note(finding, probe, answer)
-        if isinstance(probe, Probe) and not verdict.findings and words <= _REHEARSED:
+        if isinstance(probe, EncoderProbe) and not verdict.findings and words <= _REHEARSED:
             self._rehearse(answer)
 
-    def _rehearse(self, answer: Answer) -> None:
+    def _rehearse(self, answer: CallAnswer) -> None:
         """Play a right dump to the next of the emulated units."""
-        if answer.ending is Ending.MADE:
+        if answer.ending is CallEnding.MADE:
             names = profile_names()
             name = names[sum(each.total() for each in self.trial.units.values()) % len(names)]
             transfer = played(answer.data, name)
             what = "not sent" if transfer is None else _outcome_of(transfer)
             self.trial.units.setdefault(name, Counter())[what] += 1
 
-    def _form(self, probe: Probe, answer: Answer, wrong: Sequence[Finding]) -> None:
+    def _form(self, probe: EncoderProbe, answer: CallAnswer, wrong: Sequence[Finding]) -> None:
         """Note what is wrong only because of the form in which the words came."""
         plain = Task(words=probe.task.words, bits=probe.task.bits)
         told = self._subject.answer(plain)
@@ -378,23 +381,23 @@ class Trying:
         if same and same[0].kind == wrong[0].kind:
             return  # it is wrong in any form
         said = _uncapitalised(wrong[0].message)
-        self._tell(Kind.FORM, probe, answer, form=probe.task.shape.value, said=said)
+        self._tell(Conduct.FORM, probe, answer, form=probe.task.shape.value, said=said)
 
-    def _conduct(self, probe: AnyProbe, answer: Answer) -> None:
+    def _conduct(self, probe: AnyProbe, answer: CallAnswer) -> None:
         """Note what a call did beside making something."""
         match answer.ending:
-            case Ending.CRASHED:
-                self._tell(Kind.CRASHES, probe, answer, said=answer.said)
-            case Ending.HUNG:
-                self._tell(Kind.HANGS, probe, answer, said=answer.said)
-            case Ending.NOTHING:
-                self._tell(Kind.MAKES_NOTHING, probe, answer)
+            case CallEnding.CRASHED:
+                self._tell(Conduct.CRASHES, probe, answer, said=answer.said)
+            case CallEnding.HUNG:
+                self._tell(Conduct.HANGS, probe, answer, said=answer.said)
+            case CallEnding.NOTHING:
+                self._tell(Conduct.MAKES_NOTHING, probe, answer)
         if answer.input_changed:
-            self._tell(Kind.CHANGES_INPUT, probe, answer)
+            self._tell(Conduct.CHANGES_INPUT, probe, answer)
         if answer.earlier_changed:
-            self._tell(Kind.CHANGES_RETURNED, probe, answer)
+            self._tell(Conduct.CHANGES_RETURNED, probe, answer)
 
-    def _note(self, finding: Finding, probe: AnyProbe, answer: Answer) -> None:
+    def _note(self, finding: Finding, probe: AnyProbe, answer: CallAnswer) -> None:
         """Note a fault; one seen for the first time is looked at in a new process too."""
         clause, kind = finding.clause, finding.kind
         if (known := self._faults.get(clause)) is not None and kind in (
@@ -408,12 +411,12 @@ class Trying:
         ):
             self._of_memory.add((clause, kind))
             said = _uncapitalised(finding.message)
-            self._tell(Kind.REMEMBERS, probe, answer, said=said, first=finding)
+            self._tell(Conduct.REMEMBERS, probe, answer, said=said, first=finding)
         elif known is not None:
             known.also[kind] = finding.message
             known.count(probe)
         else:
-            self._faults[clause] = Fault(
+            self._faults[clause] = TrialFault(
                 finding=finding, probe=probe, answer=answer, last=probe, told=self.trial.parameters
             )
 
@@ -439,16 +442,16 @@ class Trying:
         came = [each.data for each in answers]
         if came[0] != came[1]:
             said = _first_difference(came[0], came[1])
-            self._tell(Kind.NOT_REPEATABLE, probe, answers[1], said=said)
-        elif came[0] != self._made[place] and Kind.REMEMBERS not in self._faults:
+            self._tell(Conduct.NOT_REPEATABLE, probe, answers[1], said=said)
+        elif came[0] != self._made[place] and Conduct.REMEMBERS not in self._faults:
             said = _first_difference(self._made[place], came[0])
-            self._tell(Kind.REMEMBERS, probe, answers[0], said=said)
+            self._tell(Conduct.REMEMBERS, probe, answers[0], said=said)
 
     def _elsewhere(
         self, chosen: Sequence[AnyProbe], probes: Sequence[AnyProbe], total: int
     ) -> None:
         """Ask some probes in other surroundings, and say which of these make a difference."""
-        if self._is_hopeless() or {Kind.NOT_REPEATABLE, Kind.REMEMBERS} & self._faults.keys():
+        if self._is_hopeless() or {Conduct.NOT_REPEATABLE, Conduct.REMEMBERS} & self._faults.keys():
             return
         for name, surroundings in _surroundings():
             subject = self._subject.fresh(surroundings)
@@ -458,8 +461,8 @@ class Trying:
                     answer = subject.answer(probe.task)
                     self.trial.calls += 1
                     if made is not None and answer.data != made:
-                        self._tell(Kind.SURROUNDINGS, probe, answer, said=name)
-                        self._faults[Kind.SURROUNDINGS].surroundings = surroundings
+                        self._tell(Conduct.SURROUNDINGS, probe, answer, said=name)
+                        self._faults[Conduct.SURROUNDINGS].surroundings = surroundings
                         return
             finally:
                 subject.close()
@@ -467,9 +470,9 @@ class Trying:
 
     def _tell(
         self,
-        kind: Kind,
+        kind: Conduct,
         probe: AnyProbe,
-        answer: Answer,
+        answer: CallAnswer,
         *,
         first: Finding | None = None,
         **names: str,
@@ -489,20 +492,20 @@ class Trying:
             do=do,
             kind=kind.value,
         )
-        self._faults[kind] = Fault(
+        self._faults[kind] = TrialFault(
             finding=finding, probe=probe, answer=answer, last=probe, told=self.trial.parameters
         )
 
     @staticmethod
-    def _place(fault: Fault) -> tuple[bool, bool, int]:
+    def _place(fault: TrialFault) -> tuple[bool, bool, int]:
         """Return what a fault is sorted by: broken, then a habit, then what most probes show."""
         is_broken = fault.finding.verdict is Verdict.BROKEN
         return not is_broken, fault.finding.kind not in _HABITS, -fault.probes
 
 
 _HABITS: Final = (
-    *(Kind.REMEMBERS, Kind.NOT_REPEATABLE, Kind.SURROUNDINGS),
-    *(Kind.CHANGES_INPUT, Kind.CHANGES_RETURNED),
+    *(Conduct.REMEMBERS, Conduct.NOT_REPEATABLE, Conduct.SURROUNDINGS),
+    *(Conduct.CHANGES_INPUT, Conduct.CHANGES_RETURNED),
 )
 """Kinds that make others look wrong."""
 

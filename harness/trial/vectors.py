@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from dryload.harness.trial.battery import WIDTHS
 from dryload.harness.trial.changes import changed_dumps
-from dryload.harness.trial.dumps import Ask, DumpProbe, Meaning, good_dumps
+from dryload.harness.trial.dumps import Ask, DumpProbe, RightReading, good_dumps
 from dryload.harness.trial.task import PARAMETERS, Task
 
 SCHEMA: Final = "dryload/vectors/1"
@@ -97,7 +97,7 @@ def _asked(task: Task, words: _Words) -> dict[str, Any]:
     return {"words": words.told(task.words), **{name: getattr(task, name) for name in PARAMETERS}}
 
 
-def _reading(meaning: Meaning, words: _Words) -> dict[str, Any]:
+def _reading(meaning: RightReading, words: _Words) -> dict[str, Any]:
     sample = meaning.sample
     return {
         "words": words.told(sample.words),

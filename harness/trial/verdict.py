@@ -54,7 +54,7 @@ _GUESSED_KINDS: Final = (
 )
 
 
-class Judged(Struct, frozen=True, kw_only=True):
+class AnswerVerdict(Struct, frozen=True, kw_only=True):
     """What a dump that was made for a task came to."""
 
     findings: tuple[Finding, ...]
@@ -63,10 +63,10 @@ class Judged(Struct, frozen=True, kw_only=True):
     """The clauses that it could have broken."""
 
 
-NOTHING_FOUND: Final = Judged(findings=(), exercised=frozenset())
+NOTHING_FOUND: Final = AnswerVerdict(findings=(), exercised=frozenset())
 
 
-def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> Judged:
+def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> AnswerVerdict:
     """Judge a dump that was made for a task, by those parameters that the encoder was told."""
     verdicts = list(judge_stream(data))
     dumps = [each for each in verdicts if each.contents.section.opening is not None]
@@ -78,7 +78,7 @@ def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> Judged:
     ]
     if not dumps:
         roots = _roots(found) or [finding_of("no dump made", size=len(data))]
-        return Judged(findings=tuple(roots), exercised=_ALWAYS)
+        return AnswerVerdict(findings=tuple(roots), exercised=_ALWAYS)
     if len(dumps) > 1:
         found.append(finding_of("several dumps made", count=len(dumps)))
     contents = dumps[0].contents
@@ -87,7 +87,9 @@ def judged(task: Task, data: bytes, told: Sequence[str] = PARAMETERS) -> Judged:
         found += _fields(task, header, told)
         found += _beside(task, contents)
         found += _packing(task, contents) or _words(task, contents)
-    return Judged(findings=tuple(_roots(found)), exercised=frozenset(_exercised(task, contents)))
+    return AnswerVerdict(
+        findings=tuple(_roots(found)), exercised=frozenset(_exercised(task, contents))
+    )
 
 
 _ALWAYS: Final = frozenset(

@@ -26,7 +26,15 @@ from numpy.typing import NDArray
 
 from dryload.emulator.wire.words import word_dtype
 from dryload.harness.trial.hearing import as_bytes, returned
-from dryload.harness.trial.task import PARAMETERS, Answer, DumpTask, Ending, Shape, Side, Task
+from dryload.harness.trial.task import (
+    PARAMETERS,
+    CallAnswer,
+    CallEnding,
+    DumpTask,
+    Shape,
+    Side,
+    Task,
+)
 
 _Words = NDArray[np.signedinteger[Any]]
 _SAYS_NO: Final = (ValueError, NotImplementedError)
@@ -105,7 +113,7 @@ class Encoder:
         self._known = known_parameters(function)
         self._last: tuple[Any, bytes] | None = None
 
-    def answer(self, task: Task) -> Answer:
+    def answer(self, task: Task) -> CallAnswer:
         """Return what it makes of a task."""
         words = shaped(task)
         keywords = {name: getattr(task, name) for name in self._known}
@@ -114,8 +122,8 @@ class Encoder:
             data = b"" if made is None else _bytes_of(made)
         except Exception as problem:
             says_no = _SAYS_NO if task.shape is Shape.PLAIN else _SAYS_NO_TO_FORMS
-            ending = Ending.DECLINED if isinstance(problem, says_no) else Ending.CRASHED
-            return Answer(ending=ending, said=f"{type(problem).__name__}: {problem}")
+            ending = CallEnding.DECLINED if isinstance(problem, says_no) else CallEnding.CRASHED
+            return CallAnswer(ending=ending, said=f"{type(problem).__name__}: {problem}")
         earlier_changed = False
         if self._last is not None:
             earlier, was = self._last
@@ -125,8 +133,8 @@ class Encoder:
                 earlier_changed = True
         keeps = not hasattr(made, "__next__")  # an iterator is used up
         self._last = (made, data) if keeps and made is not None else None
-        return Answer(
-            ending=Ending.MADE if made is not None else Ending.NOTHING,
+        return CallAnswer(
+            ending=CallEnding.MADE if made is not None else CallEnding.NOTHING,
             data=data,
             input_changed=not np.array_equal(np.asarray(words), task.words),
             earlier_changed=earlier_changed,
@@ -157,27 +165,30 @@ class Decoder:
         self._function = function
         self._last: tuple[Any, bytes] | None = None
 
-    def answer(self, task: DumpTask) -> Answer:
+    def answer(self, task: DumpTask) -> CallAnswer:
         """Return what it makes of a dump."""
         try:
             with _overheard() as said:
                 made = self._function(task.data)
         except Exception as problem:
-            ending = Ending.DECLINED if isinstance(problem, _SAYS_NO) else Ending.CRASHED
-            return Answer(ending=ending, said=f"{type(problem).__name__}: {problem}")
+            ending = CallEnding.DECLINED if isinstance(problem, _SAYS_NO) else CallEnding.CRASHED
+            return CallAnswer(ending=ending, said=f"{type(problem).__name__}: {problem}")
         if made is None:
-            return Answer(ending=Ending.NOTHING)
+            return CallAnswer(ending=CallEnding.NOTHING)
         try:
             heard = returned(made, " ".join(said.getvalue().split()))
         except (TypeError, ValueError, OverflowError) as problem:
-            return Answer(ending=Ending.CRASHED, said=str(problem))
+            return CallAnswer(ending=CallEnding.CRASHED, said=str(problem))
         earlier_changed = False
         if self._last is not None:
             earlier, was = self._last
             earlier_changed = as_bytes(returned(earlier)) != was
         self._last = made, as_bytes(returned(made))
-        return Answer(
-            ending=Ending.MADE, data=as_bytes(heard), heard=heard, earlier_changed=earlier_changed
+        return CallAnswer(
+            ending=CallEnding.MADE,
+            data=as_bytes(heard),
+            heard=heard,
+            earlier_changed=earlier_changed,
         )
 
 

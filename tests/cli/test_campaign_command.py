@@ -22,7 +22,7 @@ from dryload.harness.files.problem import RIG, Problem
 from dryload.harness.jobs import campaign as job
 from dryload.harness.jobs import campaign_run, workers
 from dryload.harness.jobs.campaign_case import CampaignPlan
-from dryload.harness.jobs.campaign_run import Result
+from dryload.harness.jobs.campaign_run import CampaignResult
 from dryload.harness.jobs.invariants import Invariant
 from tests.cli.runs import COMMAND, PATIENCE_S, environment, run, run_all
 
@@ -203,7 +203,7 @@ def _end_after_a_while() -> None:
     """Be a worker that is gone after its first task: what it calls then ends it."""
     calls: list[int] = []
 
-    def work(plan: CampaignPlan, number: int, **rest: object) -> Result:
+    def work(plan: CampaignPlan, number: int, **rest: object) -> CampaignResult:
         calls.append(number)
         if len(calls) > 40:
             os._exit(1)
@@ -216,7 +216,7 @@ def _end_after_a_while() -> None:
 def test_ctrl_c_ends_it_and_reports_what_was_done(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def work(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[Result]:
+    def work(plan: CampaignPlan, numbers: Sequence[int], twice: bool) -> list[CampaignResult]:
         os.kill(os.getpid(), signal.SIGINT)
         monkeypatch.undo()  # one press; a second would end it at once
         return results_of(plan, numbers, twice)

@@ -20,7 +20,7 @@ from msgspec import field
 
 from dryload.harness.diagnose.cause import Cause
 from dryload.harness.diagnose.confidence import Confidence
-from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import Answer, CaptureDiagnosis, diagnose
 from dryload.harness.diagnose.scene import Scene, Source
 from dryload.harness.diagnose.sign import Sign
 from dryload.harness.diagnose.signs import signs_of
@@ -51,7 +51,7 @@ def own_signs(cause: str) -> frozenset[str]:
 
 def diagnose_without(
     cause: str, recorded: Recorded, sources: Sequence[Source] = (), *, bare: bool = False
-) -> Diagnosis:
+) -> CaptureDiagnosis:
     """Diagnose a capture without a cause; bare: without its own signs as well."""
     hidden = own_signs(cause) if bare else frozenset()
 
@@ -106,7 +106,7 @@ class LeftOut(Sum):
                 _count_word(self.words, left, rest)
 
 
-def _strongest(found: Diagnosis) -> str:
+def _strongest(found: CaptureDiagnosis) -> str:
     """Return the strongest finding that the judge has where nothing is wrong."""
     findings = [
         (_VERDICTS.index(each.verdict), each.clause) for each in found.scene.verdicts.all_findings
@@ -117,14 +117,14 @@ def _strongest(found: Diagnosis) -> str:
     return f"{_VERDICTS[place]} {clause}"
 
 
-def is_surely_wrong(found: Diagnosis, accepted: frozenset[str]) -> bool:
+def is_surely_wrong(found: CaptureDiagnosis, accepted: frozenset[str]) -> bool:
     """Whether a diagnosis is sure of a cause that is not right."""
     first = found.first
     return found.confidence in SURE and first is not None and first.name not in accepted
 
 
 def _count_word(
-    words: Counter[tuple[str, bool]], found: Diagnosis, accepted: frozenset[str]
+    words: Counter[tuple[str, bool]], found: CaptureDiagnosis, accepted: frozenset[str]
 ) -> None:
     if found.first is not None and found.confidence is not None:
         words[str(found.confidence), found.first.name in accepted] += 1

@@ -12,7 +12,7 @@ from msgspec import Struct, field
 from msgspec.structs import fields
 
 from dryload.harness.diagnose.confidence import Confidence
-from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import Answer, CaptureDiagnosis, diagnose
 from tests.diagnosis.injector import Double
 from tests.diagnosis.injector_kinds import NOTHING, Case
 
@@ -73,7 +73,7 @@ class Mark(Struct, frozen=True, kw_only=True):
     is_broken: bool
 
 
-def mark_of(case: Case, diagnosis: Diagnosis | None = None) -> Mark:
+def mark_of(case: Case, diagnosis: CaptureDiagnosis | None = None) -> Mark:
     """Diagnose a case and compare with its label.
 
     Where several causes leave the same bytes, to leave it undecided and name the one that it is

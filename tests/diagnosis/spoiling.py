@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from dryload.emulator.wire.codec import decode
 from dryload.emulator.wire.messages import DumpHeader
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.diagnose.scene import Source
 from dryload.harness.files.recorded import Recorded, TakenAt
 from tests.judge.talking import (
@@ -39,7 +39,7 @@ def first_of(recorded: Recorded, *sources: Source) -> tuple[str, int | None]:
     return cause.name, None if at is None else at.packet
 
 
-def names(found: Diagnosis) -> set[str]:
+def names(found: CaptureDiagnosis) -> set[str]:
     """All that is named, remarks included."""
     return {each.name for each in (*found.causes, *found.remarks)}
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import pytest
 from msgspec.structs import replace
 
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.judge.talking import (
@@ -50,7 +50,7 @@ def first(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> tuple[str, int | None
     return told.name, None if told.at is None else told.at.packet
 
 
-def names(diagnosis: Diagnosis) -> set[str]:
+def names(diagnosis: CaptureDiagnosis) -> set[str]:
     """Whatever is named, remarks included."""
     return {each.name for each in (*diagnosis.causes, *diagnosis.remarks)}
 

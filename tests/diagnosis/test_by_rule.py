@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from dryload.emulator.wire.codec import decode
 from dryload.emulator.wire.messages import DumpHeader
 from dryload.harness.diagnose.confidence import Confidence
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.diagnose.scene import Source
 from dryload.harness.files.recorded import TakenAt
 from tests import oracle
@@ -30,12 +30,14 @@ AGAIN = "header sent again in the middle"
 SURE = (Confidence.CERTAIN, Confidence.VERY_LIKELY)
 
 
-def told(tape: Tape, taken_at: TakenAt, *sources: Source, is_timed: bool = True) -> Diagnosis:
+def told(
+    tape: Tape, taken_at: TakenAt, *sources: Source, is_timed: bool = True
+) -> CaptureDiagnosis:
     """What is said of a recording."""
     return diagnose(replace(tape.recorded(is_timed=is_timed), taken_at=taken_at), sources)
 
 
-def first(found: Diagnosis) -> str:
+def first(found: CaptureDiagnosis) -> str:
     """The cause that is named first."""
     return "" if found.first is None else found.first.name
 

@@ -3,7 +3,7 @@
 import pytest
 
 from dryload.harness.diagnose.cause import Strength
-from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import Answer, CaptureDiagnosis, diagnose
 from tests import oracle
 from tests.judge.talking import Tape, dump, header, packets, say
 
@@ -13,11 +13,11 @@ REPLY = bytes.fromhex("f07e0006027d0000000000000000f7")  # M1 p. 40
 ALIEN = bytes.fromhex("f07e7f030000f7")
 
 
-def diagnosed(tape: Tape) -> Diagnosis:
+def diagnosed(tape: Tape) -> CaptureDiagnosis:
     return diagnose(tape.recorded())
 
 
-def named(found: Diagnosis) -> dict[str, Strength]:
+def named(found: CaptureDiagnosis) -> dict[str, Strength]:
     return {each.name: each.strength for each in found.causes}
 
 

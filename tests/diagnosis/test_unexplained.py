@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 
 from dryload.harness.diagnose.confidence import Confidence
-from dryload.harness.diagnose.diagnose import Answer, Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import Answer, CaptureDiagnosis, diagnose
 from dryload.harness.diagnose.table import TABLE
 from dryload.harness.files.recorded import TakenAt
 from dryload.harness.judge.finding import Verdict
@@ -14,7 +14,7 @@ from tests.diagnosis.injector_kinds import LEGAL, case_in
 from tests.judge.talking import Tape, dump, end, flipped, header, packets, say
 
 
-def told(tape: Tape) -> Diagnosis:
+def told(tape: Tape) -> CaptureDiagnosis:
     return diagnose(replace(tape.recorded(), taken_at=TakenAt.LINE))
 
 

@@ -11,7 +11,7 @@ import pytest
 from msgspec.structs import replace
 
 from dryload.harness.diagnose.cause import Strength
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, dump, end, flipped, header, packets, say
@@ -23,7 +23,7 @@ _EXTENDED, _FINAL = "extended header not known", "final answer missing"
 _MINE = {_REFUSED, _ENDED, _WAITS, _REJECTS, _SILENT, _TAKES, _EXTENDED, _FINAL}
 
 
-def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> Diagnosis:
+def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> CaptureDiagnosis:
     """The diagnosis of a tape taken at a place."""
     recorded: Recorded = replace(tape.recorded(), taken_at=taken_at)
     return diagnose(recorded)

@@ -12,7 +12,7 @@ import pytest
 from msgspec.structs import replace
 
 from dryload.harness.diagnose.cause import Strength
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, flipped, say, usual, words
@@ -65,7 +65,7 @@ def back(
     return tape
 
 
-def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> Diagnosis:
+def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE) -> CaptureDiagnosis:
     """The diagnosis of a tape."""
     return diagnose(replace(tape.recorded(), taken_at=taken_at))
 

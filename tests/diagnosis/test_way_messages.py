@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from dryload.emulator.dump.capture import Capture, Passage
 from dryload.emulator.wire.codec import decode
 from dryload.emulator.wire.messages import DumpHeader
-from dryload.harness.diagnose.diagnose import Diagnosis, diagnose
+from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
 from dryload.harness.diagnose.scene import Source
 from dryload.harness.files.recorded import Recorded, TakenAt
 from tests import oracle
@@ -45,7 +45,7 @@ _PAUSES = "faulty pauses"
 _NOTE = bytes((0x90, 60, 64))
 
 
-def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE, **known: int | bool) -> Diagnosis:
+def told(tape: Tape, taken_at: TakenAt = TakenAt.LINE, **known: int | bool) -> CaptureDiagnosis:
     """What is said of a recording that was taken at a place."""
     return diagnose(replace(tape.recorded(**known), taken_at=taken_at))
 

@@ -16,7 +16,7 @@ from dryload.harness.files.problem import RIG, Problem
 from dryload.harness.jobs import workers as job
 from dryload.harness.jobs.campaign import run_campaign
 from dryload.harness.jobs.campaign_case import CampaignPlan
-from dryload.harness.jobs.campaign_run import Result, result_of
+from dryload.harness.jobs.campaign_run import CampaignResult, result_of
 from dryload.harness.jobs.workers import Workers, cluster, why_failed
 from tests.jobs.test_campaign import Here
 
@@ -116,7 +116,7 @@ def test_a_scheduler_without_workers_is_said(monkeypatch: pytest.MonkeyPatch) ->
 def test_workers_where_runs_come_out_otherwise_are_not_used(
     address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def other(plan: CampaignPlan, number: int) -> Result:
+    def other(plan: CampaignPlan, number: int) -> CampaignResult:
         return result_of(plan, number + 1)
 
     monkeypatch.setattr(job, "result_of", other)  # here, and not in their processes

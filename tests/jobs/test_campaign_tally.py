@@ -15,7 +15,7 @@ from msgspec.structs import replace
 
 from dryload.harness.jobs.campaign import AT_ONCE, MOST_BROKEN, Campaign, run_campaign
 from dryload.harness.jobs.campaign_case import CampaignPlan, case_of
-from dryload.harness.jobs.campaign_run import Broken, Result
+from dryload.harness.jobs.campaign_run import Broken, CampaignResult
 from tests.jobs.test_campaign import Here
 
 PLAN = CampaignPlan(seed=5, profiles=("lantern-desk", "old-curtain"))
@@ -23,10 +23,10 @@ RUNS = 4 * AT_ONCE + 3
 CASES = [case_of(PLAN, number) for number in range(2)]
 
 
-def result(number: int, *, is_broken: bool = False) -> Result:
+def result(number: int, *, is_broken: bool = False) -> CampaignResult:
     """What a run may come to, without making it."""
     rule = Broken(name="is blue", sentence="It is blue.", found="it is red")
-    return Result(
+    return CampaignResult(
         case=replace(CASES[number % 2], number=number),
         outcome=("loaded", "refused")[number % 2],
         verified=True,
@@ -39,7 +39,7 @@ def result(number: int, *, is_broken: bool = False) -> Result:
     )
 
 
-def results(numbers: Sequence[int]) -> list[Result]:
+def results(numbers: Sequence[int]) -> list[CampaignResult]:
     return [result(number, is_broken=number % 7 == 3) for number in numbers]
 
 

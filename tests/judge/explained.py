@@ -7,7 +7,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from dryload.harness.judge.account import Account, Difference
+from dryload.harness.judge.account import Account, WordDifference
 from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.oracle import words_per_packet
@@ -44,7 +44,7 @@ def explained(a: Array, b: Array, bits: int, b_bits: int | None = None) -> Accou
     return account
 
 
-def only(account: Account) -> Difference:
+def only(account: Account) -> WordDifference:
     assert len(account) == 1, account
     return account[0]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dryload.harness.judge.account import Content, Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.account import Content, Kind, Overflow, Rounding, WordDifference
 
 
 def words_per_packet(bits: int) -> int:
@@ -32,7 +32,7 @@ def nearest(word: int, size: int, rounding: Rounding) -> int:
             return down + (word < 0 and rest > 0)
 
 
-def done_to(word: int, how: Difference, bits: int) -> int:  # noqa: PLR0911, PLR0912  a list of all kinds
+def done_to(word: int, how: WordDifference, bits: int) -> int:  # noqa: PLR0911, PLR0912  a list of all kinds
     """One word after what is said of every word."""
     half = 1 << (bits - 1)
     line = word + half  # M1 p. 39: offset binary
@@ -97,7 +97,7 @@ EVERY_WORD = {
 
 
 def filled(
-    content: Content, difference: Difference, built: list[int], b: Sequence[int], bits: int
+    content: Content, difference: WordDifference, built: list[int], b: Sequence[int], bits: int
 ) -> list[int]:
     """The words that `difference` puts behind `built`."""
     assert difference.word_b == len(built), "it doesn't begin where it says"
@@ -124,8 +124,8 @@ def filled(
 
 
 def rebuilt(  # noqa: PLR0912  a list of all kinds
-    account: Sequence[Difference], a: Sequence[int], b: Sequence[int], bits: int, step: int
-) -> tuple[list[int], Difference | None]:
+    account: Sequence[WordDifference], a: Sequence[int], b: Sequence[int], bits: int, step: int
+) -> tuple[list[int], WordDifference | None]:
     """What the account makes of A, and its statement about words changed here and there.
 
     `bits` is the wider of both widths, and the words of both are left-justified in it.
@@ -133,8 +133,8 @@ def rebuilt(  # noqa: PLR0912  a list of all kinds
     changed = None
     words = list(a)
     out: dict[int, int] = {}  # first word that is left out, how many
-    put: dict[int, list[Difference]] = {}  # before which word of A something is put in
-    over: dict[int, Difference] = {}
+    put: dict[int, list[WordDifference]] = {}  # before which word of A something is put in
+    over: dict[int, WordDifference] = {}
     for difference in account:
         if difference.kind in EVERY_WORD:
             if difference.coarse != "A":
@@ -192,7 +192,7 @@ def rebuilt(  # noqa: PLR0912  a list of all kinds
     return built, changed
 
 
-def check_packets(difference: Difference, step: int) -> None:
+def check_packets(difference: WordDifference, step: int) -> None:
     """The packets named are those of the words named."""
     assert difference.word is not None
     if difference.packet is not None:
@@ -203,7 +203,7 @@ def check_packets(difference: Difference, step: int) -> None:
 
 
 def check(
-    account: Sequence[Difference], a: Sequence[int], b: Sequence[int], bits: int, step: int
+    account: Sequence[WordDifference], a: Sequence[int], b: Sequence[int], bits: int, step: int
 ) -> None:
     """Fail unless the account makes B of A, and every figure in it is right."""
     if account and account[-1].coarse == "A":

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.emulator.wire.clauses import clauses
 from dryload.emulator.wire.words import word_dtype
-from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.account import Kind, Overflow, Rounding, WordDifference
 from dryload.harness.judge.difference import SampleComparison, compare_samples, findings
 from dryload.harness.judge.finding import Answerable, Verdict
 from dryload.harness.judge.wording import Context, sentence, sentences
@@ -181,29 +181,29 @@ def test_single_words_in_words() -> None:
 
 CONTEXT = Context(rate=RATE, channels=1, bits=16, step=40, words=(1_000, 1_000), names=("A", "B"))
 EVERY_WORD = {
-    "Every word of B is negated": Difference(kind=Kind.NEGATED, overflow=Overflow.HELD),
-    "Bit 3 of every word is stuck at 1": Difference(kind=Kind.BITS_STUCK, mask=8, ones=8),
-    "Bit 3 of every word is stuck at 0": Difference(kind=Kind.BITS_STUCK, mask=8),
-    "Bit 5 of every word is stuck at 1 and bit 3": Difference(
+    "Every word of B is negated": WordDifference(kind=Kind.NEGATED, overflow=Overflow.HELD),
+    "Bit 3 of every word is stuck at 1": WordDifference(kind=Kind.BITS_STUCK, mask=8, ones=8),
+    "Bit 3 of every word is stuck at 0": WordDifference(kind=Kind.BITS_STUCK, mask=8),
+    "Bit 5 of every word is stuck at 1 and bit 3": WordDifference(
         kind=Kind.BITS_STUCK, mask=40, ones=32
     ),
-    "Bits 2 and 5 of every word are inverted": Difference(kind=Kind.BITS_FLIPPED, mask=36),
-    "Every bit of every word is inverted": Difference(kind=Kind.BITS_FLIPPED, mask=65_535),
-    "The top bit of every word is flipped": Difference(kind=Kind.TOP_BIT_FLIPPED),
-    "The 7-bit bytes of every word are in reverse": Difference(kind=Kind.BYTES_REVERSED),
-    "The 8-bit bytes of every word are swapped": Difference(kind=Kind.BYTES_SWAPPED),
-    "B is the same as A at 12 bits: the 4 low bits of every word are cut off": Difference(
+    "Bits 2 and 5 of every word are inverted": WordDifference(kind=Kind.BITS_FLIPPED, mask=36),
+    "Every bit of every word is inverted": WordDifference(kind=Kind.BITS_FLIPPED, mask=65_535),
+    "The top bit of every word is flipped": WordDifference(kind=Kind.TOP_BIT_FLIPPED),
+    "The 7-bit bytes of every word are in reverse": WordDifference(kind=Kind.BYTES_REVERSED),
+    "The 8-bit bytes of every word are swapped": WordDifference(kind=Kind.BYTES_SWAPPED),
+    "B is the same as A at 12 bits: the 4 low bits of every word are cut off": WordDifference(
         kind=Kind.NARROWED, bits=12, rounding=Rounding.CUT, coarse="B"
     ),
-    "A is the same as B at 15 bits: the 1 low bit of every word is rounded": Difference(
+    "A is the same as B at 15 bits: the 1 low bit of every word is rounded": WordDifference(
         kind=Kind.NARROWED, bits=15, rounding=Rounding.ROUNDED, coarse="A"
     ),
-    "B is 6 dB quieter": Difference(kind=Kind.LEVEL, bits=-1, rounding=Rounding.CUT),
-    "B is 12 dB louder": Difference(kind=Kind.LEVEL, bits=2, overflow=Overflow.WRAPPED),
-    "Every word of B stands 4 bits too low": Difference(kind=Kind.RIGHT_JUSTIFIED, bits=4),
-    "Every word of B is lower by 3 of 65,536 levels": Difference(kind=Kind.OFFSET, value=-3),
-    "B holds only channel 2 of": Difference(kind=Kind.ONE_CHANNEL, value=1),
-    "The two channels are swapped in B": Difference(kind=Kind.CHANNELS_SWAPPED),
+    "B is 6 dB quieter": WordDifference(kind=Kind.LEVEL, bits=-1, rounding=Rounding.CUT),
+    "B is 12 dB louder": WordDifference(kind=Kind.LEVEL, bits=2, overflow=Overflow.WRAPPED),
+    "Every word of B stands 4 bits too low": WordDifference(kind=Kind.RIGHT_JUSTIFIED, bits=4),
+    "Every word of B is lower by 3 of 65,536 levels": WordDifference(kind=Kind.OFFSET, value=-3),
+    "B holds only channel 2 of": WordDifference(kind=Kind.ONE_CHANNEL, value=1),
+    "The two channels are swapped in B": WordDifference(kind=Kind.CHANNELS_SWAPPED),
 }
 
 
@@ -214,7 +214,9 @@ def test_what_is_said_of_every_word(begins: str) -> None:
 
 @pytest.mark.parametrize("kind", Kind)
 def test_there_is_one_sentence_for_each_kind_and_one_for_many(kind: Kind) -> None:
-    difference = Difference(kind=kind, rounding=Rounding.CUT, packet=3, packets=1, word=120, mask=4)
+    difference = WordDifference(
+        kind=kind, rounding=Rounding.CUT, packet=3, packets=1, word=120, mask=4
+    )
     said = sentence(difference, CONTEXT)
     assert not said[0].islower()
     assert not said.endswith(".")

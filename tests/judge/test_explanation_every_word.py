@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from dryload.harness.judge.account import Difference, Kind, Overflow, Rounding
+from dryload.harness.judge.account import Kind, Overflow, Rounding, WordDifference
 from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.judge.explained import (
@@ -33,31 +33,31 @@ from tests.judge.explained import (
 # Every word.
 
 
-def every_word(bits: int) -> list[Difference]:
+def every_word(bits: int) -> list[WordDifference]:
     """Statements about every word that can be told from one another."""
     return [
-        Difference(kind=Kind.TOP_BIT_FLIPPED),
-        Difference(kind=Kind.BITS_FLIPPED, mask=(1 << bits) - 1),
-        Difference(kind=Kind.BITS_FLIPPED, mask=0b10_0100),
-        Difference(kind=Kind.BITS_STUCK, mask=8, ones=8),
-        Difference(kind=Kind.BITS_STUCK, mask=8, ones=0),
-        Difference(kind=Kind.BITS_STUCK, mask=1 << (bits - 1), ones=0),
-        Difference(kind=Kind.BITS_STUCK, mask=0b10_1000, ones=8),
-        Difference(kind=Kind.BYTES_REVERSED),
+        WordDifference(kind=Kind.TOP_BIT_FLIPPED),
+        WordDifference(kind=Kind.BITS_FLIPPED, mask=(1 << bits) - 1),
+        WordDifference(kind=Kind.BITS_FLIPPED, mask=0b10_0100),
+        WordDifference(kind=Kind.BITS_STUCK, mask=8, ones=8),
+        WordDifference(kind=Kind.BITS_STUCK, mask=8, ones=0),
+        WordDifference(kind=Kind.BITS_STUCK, mask=1 << (bits - 1), ones=0),
+        WordDifference(kind=Kind.BITS_STUCK, mask=0b10_1000, ones=8),
+        WordDifference(kind=Kind.BYTES_REVERSED),
         *(
-            Difference(kind=Kind.NARROWED, bits=bits - drop, rounding=rounding, coarse="B")
+            WordDifference(kind=Kind.NARROWED, bits=bits - drop, rounding=rounding, coarse="B")
             for drop in (2, 4)
             for rounding in Rounding
         ),
         *(
-            Difference(kind=Kind.LEVEL, bits=-shift, rounding=rounding)
+            WordDifference(kind=Kind.LEVEL, bits=-shift, rounding=rounding)
             for shift in (1, 3)
             for rounding in (Rounding.CUT, Rounding.TOWARDS_ZERO)
         ),
-        *(Difference(kind=Kind.LEVEL, bits=-2, rounding=rounding) for rounding in Rounding),
-        Difference(kind=Kind.LEVEL, bits=1, overflow=Overflow.HELD),
-        Difference(kind=Kind.RIGHT_JUSTIFIED, bits=3),
-        Difference(kind=Kind.OFFSET, value=3),
+        *(WordDifference(kind=Kind.LEVEL, bits=-2, rounding=rounding) for rounding in Rounding),
+        WordDifference(kind=Kind.LEVEL, bits=1, overflow=Overflow.HELD),
+        WordDifference(kind=Kind.RIGHT_JUSTIFIED, bits=3),
+        WordDifference(kind=Kind.OFFSET, value=3),
     ]
 
 
@@ -90,7 +90,7 @@ def test_an_offset_is_told_though_the_first_word_is_held_at_full_scale() -> None
     a = noise(1, 500, 16)
     a[0] = (1 << 15) - 2
     b = np.minimum(a + 3, (1 << 15) - 1)
-    assert only(explained(a, b, 16)) == Difference(kind=Kind.OFFSET, value=3)
+    assert only(explained(a, b, 16)) == WordDifference(kind=Kind.OFFSET, value=3)
 
 
 @few
@@ -100,7 +100,7 @@ def test_negated_words_are_told_with_what_became_of_the_lowest(
 ) -> None:
     a = noise(seed, 500, bits)
     a[7] = -(1 << (bits - 1))
-    how = Difference(kind=Kind.NEGATED, overflow=Overflow.HELD if held else Overflow.WRAPPED)
+    how = WordDifference(kind=Kind.NEGATED, overflow=Overflow.HELD if held else Overflow.WRAPPED)
     b = array([rebuild.done_to(word, how, bits) for word in a.tolist()])
     assert only(explained(a, b, bits)) == how
 
@@ -108,7 +108,7 @@ def test_negated_words_are_told_with_what_became_of_the_lowest(
 @pytest.mark.parametrize("bits", [16, 24])
 def test_words_of_an_audio_file_in_the_wrong_byte_order_are_told(bits: int) -> None:
     a = noise(3, 500, bits)
-    how = Difference(kind=Kind.BYTES_SWAPPED)
+    how = WordDifference(kind=Kind.BYTES_SWAPPED)
     b = array([rebuild.done_to(word, how, bits) for word in a.tolist()])
     assert only(explained(a, b, bits)) == how
     if bits == 16:
@@ -125,7 +125,7 @@ def test_the_same_at_fewer_bits_is_told_either_way_round(
     step = 1 << (wide - narrow)
     a[:4] = [odd * step // 2 for odd in (1, 3, -1, -3)]  # halves tell the roundings apart
     for rounding in Rounding:
-        how = Difference(kind=Kind.NARROWED, bits=narrow, rounding=rounding, coarse="B")
+        how = WordDifference(kind=Kind.NARROWED, bits=narrow, rounding=rounding, coarse="B")
         done = array([rebuild.done_to(word, how, wide) for word in a.tolist()])
         coarse = done >> (wide - narrow)
         assert only(explained(a, coarse, wide, narrow)) == how

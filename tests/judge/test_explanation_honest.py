@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from dryload.harness.judge.account import Account, Content, Difference, Kind, Overflow
+from dryload.harness.judge.account import Account, Content, Kind, Overflow, WordDifference
 from dryload.harness.judge.explanation import explain
 from tests.judge import rebuild
 from tests.judge.explained import (
@@ -105,7 +105,7 @@ def test_a_few_low_bits_do_not_make_b_the_finer_of_the_two() -> None:
 def test_a_bit_that_was_constant_before_is_not_said_to_be_stuck() -> None:
     a = noise(16, 500, 16) | 64
     b = a | 8
-    assert only(explained(a, b, 16)) == Difference(kind=Kind.BITS_STUCK, mask=8, ones=8)
+    assert only(explained(a, b, 16)) == WordDifference(kind=Kind.BITS_STUCK, mask=8, ones=8)
 
 
 # The check itself.
@@ -127,7 +127,7 @@ def test_the_check_fails_on_accounts_that_are_not_true() -> None:
         (replace(changed, different=2), missing),
         (replace(changed, mask=2), missing),
         (replace(changed, largest=2), missing),
-        (Difference(kind=Kind.NEGATED, overflow=Overflow.HELD), changed, missing),
+        (WordDifference(kind=Kind.NEGATED, overflow=Overflow.HELD), changed, missing),
     ]
     for each in wrong:
         with pytest.raises(AssertionError):

@@ -17,7 +17,7 @@ from msgspec import Struct
 from dryload.harness.trial.battery import WIDTHS
 from dryload.harness.trial.shrink import shrink
 from dryload.harness.trial.subject import subject_of
-from dryload.harness.trial.trial import Fault, Kind, Trial, Trying
+from dryload.harness.trial.trial import Conduct, Trial, TrialFault, Trying
 from tests.oracle import packet_count
 from tests.trial.on_trial import subjects
 from tests.trial.subject import About
@@ -25,16 +25,16 @@ from tests.workers import gathered
 
 MEANS: dict[About, tuple[str, ...]] = {
     "words": ("WRD-12",),
-    "words of another type": (Kind.FORM,),
-    "words of a view": (Kind.FORM,),
+    "words of another type": (Conduct.FORM,),
+    "words of a view": (Conduct.FORM,),
     "packets": ("PKT-10", "HDR-07", "HSK-15", "PKT-09", "PKT-03", "HDR-06"),
     "sample number": ("HDR-02",),
-    "state between calls": (Kind.REMEMBERS,),
-    "not repeatable": (Kind.NOT_REPEATABLE, Kind.SURROUNDINGS),
-    "environment": (Kind.SURROUNDINGS,),
-    "returned object": (Kind.CHANGES_RETURNED,),
-    "input changed": (Kind.CHANGES_INPUT,),
-    "crash": (Kind.CRASHES,),
+    "state between calls": (Conduct.REMEMBERS,),
+    "not repeatable": (Conduct.NOT_REPEATABLE, Conduct.SURROUNDINGS),
+    "environment": (Conduct.SURROUNDINGS,),
+    "returned object": (Conduct.CHANGES_RETURNED,),
+    "input changed": (Conduct.CHANGES_INPUT,),
+    "crash": (Conduct.CRASHES,),
 }
 
 
@@ -89,12 +89,12 @@ def come_to(place: int) -> Came:
     )
 
 
-def packets_of(fault: Fault) -> int | None:
+def packets_of(fault: TrialFault) -> int | None:
     task = fault.smallest
     return None if task is None else packet_count(len(task.words), task.bits)
 
 
-def is_right_first(fault: Fault, clauses: tuple[str, ...], about: About | None) -> bool:
+def is_right_first(fault: TrialFault, clauses: tuple[str, ...], about: About | None) -> bool:
     if about is None:
         return fault.finding.clause in clauses
     return fault.finding.clause in MEANS[about] or fault.finding.kind in MEANS[about]

@@ -15,14 +15,14 @@ from dryload.harness.trial.changes import changed_dumps
 from dryload.harness.trial.decoder_verdict import read
 from dryload.harness.trial.dumps import DumpProbe, good_dumps
 from dryload.harness.trial.hearing import in_wav
-from dryload.harness.trial.task import Answer, Ending, Heard
+from dryload.harness.trial.task import CallAnswer, CallEnding, Heard
 
 PROBES = [each for each in (*good_dumps((16, 12, 24)), *changed_dumps(16)) if each.task.size < 300]
 GOOD = [each for each in PROBES if each.made_for is not None and each.task.size > 80]
 
 
 def judged(probe: DumpProbe, heard: Heard) -> list[str]:
-    answer = Answer(ending=Ending.MADE, heard=heard)
+    answer = CallAnswer(ending=CallEnding.MADE, heard=heard)
     return [each.kind for each in read(probe, answer, lambda _: False).findings]
 
 

@@ -14,10 +14,10 @@ import pytest
 import dryload
 from dryload.harness.files.problem import Problem
 from dryload.harness.judge.finding import Verdict
-from dryload.harness.trial.decoder_trial import Reading
+from dryload.harness.trial.decoder_trial import TryingDecoder
 from dryload.harness.trial.subject import Subject as OnTrial
 from dryload.harness.trial.subject import subject_of
-from dryload.harness.trial.task import Answer, AnyTask, DumpTask, Side
+from dryload.harness.trial.task import AnyTask, CallAnswer, DumpTask, Side
 from dryload.harness.trial.trial import AnyProbe, Trial
 from dryload.harness.trial.worker import Decoder
 from tests.trial.decoders import SUBJECTS, Subject
@@ -36,7 +36,7 @@ class Here:
         self._subject = subject
         self._decoder = Decoder(subject.make())
 
-    def answer(self, task: AnyTask) -> Answer:
+    def answer(self, task: AnyTask) -> CallAnswer:
         assert isinstance(task, DumpTask)
         return self._decoder.answer(task)
 
@@ -47,12 +47,14 @@ class Here:
         pass
 
 
-class ShortReading(Reading):
+class ShortReading(TryingDecoder):
     def _probes(self) -> Sequence[AnyProbe]:
         return [each for each in super()._probes() if each.task.size < SHORT]
 
 
-def tried(subject: OnTrial, widths: Sequence[int], kind: type[Reading] = Reading) -> Trial:
+def tried(
+    subject: OnTrial, widths: Sequence[int], kind: type[TryingDecoder] = TryingDecoder
+) -> Trial:
     return kind(subject, widths, progress=lambda *_: None, wants_stop=lambda: False).run()
 
 

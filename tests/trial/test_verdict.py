@@ -11,7 +11,7 @@ from dryload.harness.trial.battery import battery
 from dryload.harness.trial.packing import packed_otherwise, packed_right
 from dryload.harness.trial.subject import subject_of
 from dryload.harness.trial.task import Task
-from dryload.harness.trial.trial import Kind, Standing, Trial, Trying, file_clauses
+from dryload.harness.trial.trial import Conduct, Standing, Trial, Trying, file_clauses
 from dryload.harness.trial.verdict import judged
 from tests import oracle
 from tests.trial.__main__ import is_right_first
@@ -109,7 +109,7 @@ def test_a_right_one_accounts_for_every_clause_of_a_file() -> None:
     assert list(rows) == file_clauses()
     assert {row.standing for row in rows.values()} == {Standing.HOLDS, Standing.NOT_TRIED}
     assert all(row.why for row in rows.values() if row.standing is Standing.NOT_TRIED)
-    assert Kind.REMEMBERS not in {fault.finding.kind for fault in trial.notes}
+    assert Conduct.REMEMBERS not in {fault.finding.kind for fault in trial.notes}
 
 
 def test_probes_tell_every_length_and_every_value() -> None:
