@@ -32,7 +32,7 @@ class SteadyAnswers(NamedTuple):
 
 
 class SteadySender:
-    """An endpoint one of whose packets is on the wire."""
+    """An endpoint one of whose packets is on the wire; each such endpoint gives its own answers."""
 
     def steady_packets(self, limit: int, now_ns: int) -> Sequence[bytes]:
         """Return the packet on the wire and up to `limit` that will follow, () where that is open.
@@ -53,7 +53,7 @@ class SteadySender:
 
 
 class SteadyReceiver:
-    """An endpoint to which packets are on their way, one after another."""
+    """An endpoint to which packets are on their way; each such endpoint gives its own answers."""
 
     def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
         """Return how the first of these will be answered, None where that is open."""

@@ -67,7 +67,8 @@ def _in_short(trial: Trial) -> str:
         return "nothing is wrong that was looked for."
     parts = [counted(broken, "fault")] if broken else []
     parts += [counted(bent, "weakness") if bent == 1 else f"{bent} weaknesses"] if bent else []
-    return f"{listed(parts, 'and')}, the one to mend first comes first."
+    first = ", the one to mend first comes first" if len(trial.faults) > 1 else ""
+    return f"{listed(parts, 'and')}{first}."
 
 
 def _effort(trial: Trial) -> str:

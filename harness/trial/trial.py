@@ -172,6 +172,8 @@ class Trial(Struct, kw_only=True, eq=False):
     """What emulated units made of right dumps: how often which outcome, by profile."""
     made: dict[int, bytes] = field(default_factory=dict)
     """What it made, by the place of the probe among all that could have been asked."""
+    is_cut_short: bool = False
+    """Whether more questions would have told no more."""
     stopped: bool = False
     took_s: float = 0.0
 
@@ -200,6 +202,8 @@ class Trial(Struct, kw_only=True, eq=False):
                 yield ClauseRow(clause=clause, standing=Standing.DECLINED, probes=0)
             else:
                 why = reasons.get(clause, "nothing that it made could break it")
+                if self.stopped or self.is_cut_short:
+                    why = "the trial ended early"
                 yield ClauseRow(clause=clause, standing=Standing.NOT_TRIED, probes=0, why=why)
 
 
@@ -288,6 +292,7 @@ class Trying:
             for place, probe in enumerate(probes):
                 self._step(total, probe.group)
                 if self._is_hopeless():
+                    self.trial.is_cut_short = True
                     self.trial.left_out.append("the rest, because of what is told first")
                     break
                 self._ask(place, probe)

@@ -145,6 +145,8 @@ def test_a_trial_that_was_stopped_shows_nothing_to_be_right(folder: Path) -> Non
     done = run(*TRY, "stops:encode", "--json", folder=folder)
     document = json.loads(done.out)
     assert (done.code, document["stopped"], document["right"]) == (130, True, False)
+    untried = [each["why"] for each in document["clauses"] if each["standing"] == "not tried"]
+    assert set(untried) == {"the trial ended early"}
     assert "stopped by you" in done.err
 
 

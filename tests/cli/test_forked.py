@@ -44,7 +44,7 @@ def test_a_signal_for_a_process_that_has_just_ended_is_no_error(
 
 
 def test_the_server_has_imported_every_module_of_the_command_line() -> None:
-    preloaded = forkserver._forkserver._preload_modules  # type: ignore[attr-defined]
+    preloaded = forkserver._forkserver._preload_modules  # type: ignore[attr-defined]  # nothing public says it
     assert {"dryload.harness.cli.replay", "dryload.emulator.line.leap"} <= set(preloaded)
     for name in preloaded:  # one that isn't there is passed over without a word
         assert find_spec(name), name
