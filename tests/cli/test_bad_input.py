@@ -328,11 +328,12 @@ def hours(bench: Path) -> Iterator[Path]:
 def test_ctrl_c_in_the_middle_of_a_long_rehearsal(bench: Path, hours: Path) -> None:
     process = start(["replay", hours.name, "--anyway"], bench)
     with process:
-        # It would take far longer; where it is by then does not matter to what follows.
+        # It would take far longer; where it is by then, in a dump or between two, does not matter
+        # to what follows.
         with pytest.raises(subprocess.TimeoutExpired):
             process.communicate(timeout=2)
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == INTERRUPTED
     assert err == b"dryload: stopped by you.\n"
-    assert out == b"" or b"you stopped it" in out
+    assert out == b"" or b"stopped" in out
