@@ -31,6 +31,7 @@ FLOORS: Final = (
     "dryload.harness.diagnose",
     "dryload.harness.jobs",
     "dryload.harness.trial",
+    "dryload.harness.plan",
     "dryload.harness.teach",
     "dryload.harness.report",
     "dryload.harness.cli",
