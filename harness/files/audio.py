@@ -9,6 +9,7 @@ the highest or the lowest one, never wrap (WRD-10), and are counted.
 
 import io
 from fractions import Fraction
+from math import log2
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -16,11 +17,14 @@ import soundfile
 import soxr
 from msgspec import Struct
 from msgspec.structs import replace
+from numpy.random import PCG64
 from numpy.typing import NDArray
 
+from dryload.emulator.dump.sample import Loop
 from dryload.emulator.ports.hush import hushed
+from dryload.emulator.wire.prose import counted
 from dryload.emulator.wire.words import Words, word_dtype
-from dryload.harness.files import opening
+from dryload.harness.files import instrument, opening
 from dryload.harness.files.kinds import AUDIO_ADVICE, DUMP, HEAD_BYTES, kind_of
 from dryload.harness.files.problem import Problem
 
@@ -45,6 +49,12 @@ class Recording(Struct, frozen=True, kw_only=True, eq=False):
     """In Hz."""
     source: str
     """How its words were kept: "16-bit", "floating-point"."""
+    loop: Loop | None = None
+    """In frames."""
+    root: int | None = None
+    """MIDI note number of the key at which it has its own pitch."""
+    fine_cents: float = 0.0
+    """How far its own pitch lies above that key."""
     remarks: tuple[str, ...] = ()
 
     @property
@@ -100,7 +110,15 @@ def read(path: str) -> Recording:
         ) from problem
     if not recording.frames.size:
         raise Problem(f"{name} holds no sound: 0 words.")
-    return replace(recording, remarks=_cut_short(content))
+    told = instrument.read(content, frames=len(recording.frames), rate=int(recording.rate))
+    return replace(
+        recording,
+        rate=told.rate or recording.rate,
+        loop=told.loop,
+        root=told.root,
+        fine_cents=told.fine_cents,
+        remarks=(*_cut_short(content), *told.remarks),
+    )
 
 
 def _refuse_other_kinds(name: str, content: bytes) -> None:
@@ -140,55 +158,114 @@ def _cut_short(content: bytes) -> tuple[str, ...]:
     return ()
 
 
+def as_floats(recording: Recording) -> NDArray[np.float64]:
+    """Return the frames of a recording with 1.0 as full scale, which is exact."""
+    frames: NDArray[Any] = recording.frames
+    return frames / _FULL_SCALE if frames.dtype == np.int32 else frames
+
+
+def taken(recording: Recording, channel: Channel) -> Recording:
+    """Return one channel of a recording, or all mixed to one; ValueError for one it hasn't."""
+    frames: NDArray[Any] = recording.frames
+    if channel == "both" or (recording.channels == 1 and channel == "mix"):
+        return recording
+    if channel != "mix":
+        if not 1 <= channel <= recording.channels:
+            raise ValueError(f"there is no channel {channel}: there are {recording.channels}")
+        return replace(recording, frames=frames[:, channel - 1 : channel])
+    scale = _FULL_SCALE if frames.dtype == np.int32 else 1.0
+    with np.errstate(over="ignore", invalid="ignore"):
+        # Exact for whole numbers: 53 bits hold their sum, so that a mix is rounded once.
+        parts = [
+            (frames[at : at + _BLOCK] / scale).mean(axis=1, keepdims=True)
+            for at in range(0, len(frames), _BLOCK)
+        ]
+    return replace(recording, frames=np.concatenate(parts))
+
+
 def resample(recording: Recording, rate: Fraction) -> Recording:
-    """Return a recording at another rate; the same one where it has that rate already."""
+    """Return a recording at another rate; the same one where it has that rate already.
+
+    Its loop begins at the nearest frame and has the nearest whole number of frames; what that does
+    to its pitch is remarked.
+    """
     if rate == recording.rate:
         return recording
     length = recording.frames.shape[0] * rate / recording.rate
     if length * recording.channels > MOST_WORDS:
         raise Problem(f"{float(rate):g} Hz would make it too long: {int(length):,} frames.")
-    frames: NDArray[Any] = recording.frames
-    if frames.dtype == np.int32:
-        frames = frames / _FULL_SCALE
-    made = soxr.resample(frames, float(recording.rate), float(rate), quality="VHQ")
+    made = soxr.resample(as_floats(recording), float(recording.rate), float(rate), quality="VHQ")
     if not made.size:
         raise Problem(f"{float(rate):g} Hz would leave no sound.", do="Choose a higher rate.")
-    return replace(recording, frames=made.reshape(-1, recording.channels), rate=rate)
+    frames = made.reshape(-1, recording.channels)
+    loop, remarks = _resampled_loop(recording.loop, rate / recording.rate, len(frames))
+    remarks = (*recording.remarks, *remarks)
+    return replace(recording, frames=frames, rate=rate, loop=loop, remarks=remarks)
 
 
-def words_of(recording: Recording, *, bits: int, channel: Channel = "both") -> Converted:
-    """Return the words of a recording; ValueError for a channel that it doesn't have."""
-    if isinstance(channel, int):
-        if not 1 <= channel <= recording.channels:
-            raise ValueError(f"there is no channel {channel}: there are {recording.channels}")
-        frames: NDArray[Any] = recording.frames[:, channel - 1 : channel]
-    else:
-        frames = recording.frames
-    mixed = channel == "mix"
+def _resampled_loop(
+    loop: Loop | None, ratio: Fraction, frames: int
+) -> tuple[Loop | None, tuple[str, ...]]:
+    if loop is None:
+        return None, ()
+    exact = (loop.end + 1 - loop.start) * ratio
+    length = min(max(round(exact), 1), frames)
+    start = min(round(loop.start * ratio), frames - length)
+    made = replace(loop, start=start, end=start + length - 1)
+    if exact == length:
+        return made, ()
+    cents = 1200 * log2(exact / length)
+    said = (
+        f"the loop is {counted(length, 'frame')} long now and not {float(exact):,.2f}: "
+        f"it sounds {abs(cents):.2g} cents {'higher' if cents > 0 else 'lower'}"
+    )
+    return made, (said,)
+
+
+def words_of(
+    recording: Recording, *, bits: int, channel: Channel = "both", dither: bool = False
+) -> Converted:
+    """Return the words of a recording; ValueError for a channel that it doesn't have.
+
+    Dither is triangular noise of less than one step, the same for the same recording.
+    """
+    recording = taken(recording, channel)
+    frames: NDArray[Any] = recording.frames
+    noise = PCG64(0) if dither else None
     parts = [
-        _converted(frames[start : start + _BLOCK], bits, mixed)
+        _converted(frames[start : start + _BLOCK].reshape(-1), bits, noise)
         for start in range(0, len(frames), _BLOCK)
     ]
     return Converted(
         words=np.concatenate([words for words, _, _ in parts]),
-        channels=1 if mixed else frames.shape[1],
+        channels=recording.channels,
         clipped=sum(clipped for _, clipped, _ in parts),
         no_numbers=sum(no_numbers for _, _, no_numbers in parts),
     )
 
 
-def _converted(block: NDArray[Any], bits: int, mixed: bool) -> tuple[Words, int, int]:
-    """Return the words of some frames, and how many were clipped and no numbers."""
+def _converted(values: NDArray[Any], bits: int, noise: PCG64 | None) -> tuple[Words, int, int]:
+    """Return the words of some values, and how many were clipped and no numbers."""
     top = float(1 << (bits - 1))
-    if block.dtype == np.int32:
-        block = block / _FULL_SCALE  # exact, and so is a tie of a mix: 53 bits are enough for both
+    if values.dtype == np.int32:
+        values = values / _FULL_SCALE
     with np.errstate(over="ignore", invalid="ignore"):  # infinities are clipped like the rest
-        values = block.mean(axis=1) if mixed else block.reshape(-1)
         strange = np.isnan(values)
-        values = np.where(strange, 0.0, values)
-        clipped = int(np.count_nonzero(np.abs(values) > 1.0))
-        scaled = np.clip(values * top, -top, top)
+        scaled = np.where(strange, 0.0, values) * top
+        if noise is not None:
+            scaled += _triangular(noise, len(scaled))
+        clipped = int(np.count_nonzero(np.abs(scaled) > top))
+        scaled = np.clip(scaled, -top, top)
         words = np.floor(scaled)
         words += scaled - words >= 0.5  # adding 0.5 before would round twice
         words = np.minimum(words, top - 1)
     return words.astype(word_dtype(bits)), clipped, int(np.count_nonzero(strange))
+
+
+def _triangular(noise: PCG64, count: int) -> NDArray[np.float64]:
+    """Return random numbers between -1 and 1, those near 0 the likeliest.
+
+    They are made of the bits themselves, which are the same in every release of numpy.
+    """
+    raw = noise.random_raw(count)
+    return ((raw >> 32).astype(np.float64) - (raw & 0xFFFF_FFFF).astype(np.float64)) / 2.0**32

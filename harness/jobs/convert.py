@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from fractions import Fraction
 from os.path import splitext
-from typing import Final
+from typing import Final, Literal
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -37,6 +37,7 @@ from dryload.harness.files import audio, midifile
 from dryload.harness.files.dumpfile import DumpFile, load
 from dryload.harness.files.opening import shown
 from dryload.harness.files.problem import Problem
+from dryload.harness.jobs import shape
 from dryload.harness.jobs.dumps import headed
 from dryload.harness.judge.dump import DumpContents
 
@@ -53,13 +54,26 @@ class EncodeOptions(Struct, frozen=True, kw_only=True):
     bits: int = 16
     number: int = 1
     device_id: int = 0
+    start: int = 0
+    """The first frame of the recording that is taken; what is in front is cut before all else."""
+    length: int | None = None
+    """Frames that are taken from there; None: all that follow."""
     channel: audio.Channel | None = None
     """None: the only channel, or a mix of all."""
     rate: Fraction | None = None
     """In Hz; None: the recording's own."""
     header: HeaderKind = "auto"
-    loop: Loop | None = None
-    """In words of one channel of the dump."""
+    loop: Loop | Literal["none"] | None = None
+    """In words of one channel of the dump; None: the recording's own."""
+    trim_db: float | None = None
+    """Both ends are cut as far as they are no louder than this, 0 being full scale."""
+    gain_db: float = 0.0
+    peak_db: float | None = None
+    """What the loudest word is brought to, 0 being full scale."""
+    fade_in_s: float = 0.0
+    fade_out_s: float = 0.0
+    dither: bool = False
+    """Whether triangular noise of one step is added before words are rounded."""
     name: str = ""
 
 
@@ -71,6 +85,10 @@ class Encoded(Struct, frozen=True, kw_only=True):
     dump: Outgoing
     clipped: int
     """Words that were beyond full scale."""
+    root: int | None
+    """MIDI note number of the key at which it has its own pitch, where the recording says it."""
+    fine_cents: float
+    """How far its own pitch lies above that key."""
     remarks: tuple[str, ...]
 
     @property
@@ -97,21 +115,18 @@ def encode(path: str, options: EncodeOptions) -> Encoded:
     source = audio.read(path)
     name = shown(path)
     channel, remarks = _channel(source, options, name)
-    taken = source
-    if isinstance(channel, int):
-        # What is not wanted need not be resampled.
-        taken = replace(source, frames=source.frames[:, channel - 1 : channel])
-        channel = 1
-    taken = audio.resample(taken, options.rate or source.rate)
-    converted = audio.words_of(taken, bits=options.bits, channel=channel)
+    made = _shaped(shape.with_remarks(source, *remarks), channel, options)
+    converted = audio.words_of(made, bits=options.bits, dither=options.dither)
+    remarks = made.remarks
     if converted.no_numbers:
         remarks += (f"{converted.no_numbers:,} words of {name} are no numbers and became silence",)
+    loop = made.loop if options.loop is None else options.loop
     sample = Sample(
         words=converted.words,
         bits=options.bits,
-        rate=taken.rate,
+        rate=made.rate,
         channels=converted.channels,
-        sustain=options.loop or NO_LOOP,
+        sustain=loop if isinstance(loop, Loop) else NO_LOOP,
         name=options.name,
     )
     _check_sample(sample, options)
@@ -126,8 +141,29 @@ def encode(path: str, options: EncodeOptions) -> Encoded:
         sample=sample,
         dump=dump,
         clipped=converted.clipped,
-        remarks=source.remarks + remarks,
+        root=source.root,
+        fine_cents=source.fine_cents,
+        remarks=remarks,
     )
+
+
+def _shaped(
+    recording: audio.Recording, channel: audio.Channel, options: EncodeOptions
+) -> audio.Recording:
+    """Return what becomes words: each step is left out where it would change nothing."""
+    made = recording if options.loop is None else replace(recording, loop=None)
+    made = shape.cut(made, options.start, options.length)
+    made = audio.taken(made, channel)
+    if options.trim_db is not None:
+        made = shape.trimmed(made, options.trim_db)
+    made = audio.resample(made, options.rate or made.rate)
+    if options.gain_db:
+        made = shape.louder(made, options.gain_db)
+    if options.fade_in_s or options.fade_out_s:
+        made = shape.faded(made, options.fade_in_s, options.fade_out_s)
+    if options.peak_db is not None:
+        made = shape.normalised(made, options.peak_db)
+    return made
 
 
 def open_loop(dump: Outgoing) -> list[tuple[int, bytes]]:
@@ -212,7 +248,7 @@ def _channel(
 
 def _check_sample(sample: Sample, options: EncodeOptions) -> None:
     loop = options.loop
-    if loop is not None and not loop.start <= loop.end < sample.frames:
+    if isinstance(loop, Loop) and not loop.start <= loop.end < sample.frames:
         raise Problem(
             f"--loop {loop.start}-{loop.end} is not in the sample: its words are 0 to "
             f"{sample.frames - 1}.",

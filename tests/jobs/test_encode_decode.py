@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dryload.emulator.dump.outgoing import outgoing, whole_sequence
-from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
 from dryload.harness.files import midifile
 from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.convert import (
@@ -23,6 +23,7 @@ from dryload.harness.jobs.convert import (
     open_loop,
 )
 from tests import oracle
+from tests.files.chunks import SmplLoop, smpl, with_chunks
 from tests.files.test_audio import wav
 from tests.strategies import samples
 from tests.vectors import timeline
@@ -127,6 +128,20 @@ def test_a_loop_and_a_name_are_in_the_dump(bench: Path) -> None:
         loop_type=1,
     )
     assert bytes_of(made) == plain + oracle.sample_name(sample_number=300, name=b"Ship's bell")
+
+
+def test_the_loop_of_the_recording_is_kept_unless_another_is_given(bench: Path) -> None:
+    content = with_chunks(
+        wav([0] * 41, width=2), smpl([SmplLoop(10, 29, 1)], key=57, fraction=1 << 31)
+    )
+    made = encoded(bench, content)
+    assert made.sample.sustain == Loop(start=10, end=29, loop_type=1)
+    assert (made.root, made.fine_cents) == (57, 50.0)
+    moved = encoded(bench, content, start=5, length=30)
+    assert (moved.sample.sustain, moved.sample.frames) == (Loop(start=5, end=24, loop_type=1), 30)
+    given_loop = Loop(start=0, end=40, loop_type=0)
+    assert encoded(bench, content, loop=given_loop).sample.sustain == given_loop
+    assert encoded(bench, content, loop="none").sample.sustain == NO_LOOP
 
 
 def test_a_loop_of_one_word(bench: Path) -> None:
