@@ -75,7 +75,7 @@ def sections() -> Mapping[str, type]:
 
 def parse_profile(text: str, where: str) -> Profile:
     """Return the profile in TOML text; `where` begins every line of the ProfileError."""
-    document = _document(text, where)
+    document = toml_document(text, where, "a profile")
     problems: list[str] = []
     _unknown(
         document, sections(), "[{}] is not a section of a profile", "the sections are", problems
@@ -92,9 +92,13 @@ def parse_profile(text: str, where: str) -> Profile:
     raise ProfileError("\n".join(f"{where}: {problem}" for problem in problems))
 
 
-def _document(text: str, where: str) -> dict[str, Any]:
+def toml_document(text: str, where: str, kind: str) -> dict[str, Any]:
+    """Return what stands in TOML text; a ProfileError, which begins with `where`, if it is none.
+
+    `kind` is what the file should be.
+    """
     too_deep = ProfileError(
-        f"{where}: this is nested too deep for a profile, which has sections and keys in them"
+        f"{where}: this is nested too deep for {kind}, which has sections and keys in them"
     )
     if _CHAIN.search(text):  # the parser's memory grows with the square of a key's parts
         raise too_deep

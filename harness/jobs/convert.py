@@ -111,9 +111,12 @@ class Encoded(Struct, frozen=True, kw_only=True):
 
 def encode(path: str, options: EncodeOptions) -> Encoded:
     """Return the dump of an audio file; a Problem where the options or the file don't allow it."""
+    return encode_recording(audio.read(path), options, shown(path))
+
+
+def encode_recording(source: audio.Recording, options: EncodeOptions, name: str) -> Encoded:
+    """Return the dump of a recording, which a Problem calls by its `name`."""
     _check(options)
-    source = audio.read(path)
-    name = shown(path)
     channel, remarks = _channel(source, options, name)
     made = _shaped(shape.with_remarks(source, *remarks), channel, options)
     converted = audio.words_of(made, bits=options.bits, dither=options.dither)
