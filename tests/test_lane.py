@@ -38,22 +38,8 @@ FILES = 6
 def test_real_ports_are_in_one_process_before_everything_else_and_a_file_stays_together(
     tmp_path: Path,
 ) -> None:
-    shutil.copy(TESTS.parent / "pyproject.toml", tmp_path)
-    folder = tmp_path / "tests"
-    folder.mkdir()
-    shutil.copy(TESTS / "conftest.py", folder)
-    for number in range(FILES):
-        (folder / f"test_{number}.py").write_text(ONE_FILE)
     said = tmp_path / "said"
-    plain = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST")}
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest"],
-        cwd=tmp_path,
-        env={**plain, "SAID": str(said)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = run(tmp_path, [ONE_FILE] * FILES, said)
     assert done.returncode == 0, done.stdout
     lines = [line.split() for line in said.read_text().splitlines()]
     assert len(lines) == FILES * 8
@@ -68,3 +54,50 @@ def test_real_ports_are_in_one_process_before_everything_else_and_a_file_stays_t
         if kind == "plain":
             processes[file].add(pid)
     assert [len(each) for each in processes.values()] == [1] * FILES
+
+
+FAILS_ONCE = """
+import os
+import pytest
+
+def fails_once(name):
+    path = os.environ["SAID"] + name
+    was_here = os.path.exists(path)
+    open(path, "w").close()
+    assert was_here
+
+@pytest.mark.port
+def test_of_a_real_port():
+    fails_once("port")
+
+def test_that_computes():
+    fails_once("plain")
+"""
+
+
+def test_a_real_port_is_tried_once_more_and_nothing_else(tmp_path: Path) -> None:
+    pytest.importorskip("pytest_rerunfailures", reason="else nothing is run once more")
+    done = run(tmp_path, [FAILS_ONCE], tmp_path / "said")
+    assert done.returncode == 1
+    assert "1 failed, 1 passed, 1 rerun" in done.stdout
+    assert "RERUN tests/test_0.py::test_of_a_real_port" in done.stdout
+    assert "FAILED tests/test_0.py::test_that_computes" in done.stdout
+
+
+def run(tmp_path: Path, files: list[str], said: Path) -> subprocess.CompletedProcess[str]:
+    """Run a suite of these files as `python -m pytest` runs ours."""
+    shutil.copy(TESTS.parent / "pyproject.toml", tmp_path)
+    folder = tmp_path / "tests"
+    folder.mkdir()
+    shutil.copy(TESTS / "conftest.py", folder)
+    for number, text in enumerate(files):
+        (folder / f"test_{number}.py").write_text(text)
+    plain = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST")}
+    return subprocess.run(
+        [sys.executable, "-m", "pytest"],
+        cwd=tmp_path,
+        env={**plain, "SAID": str(said)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )

@@ -53,15 +53,15 @@ def play_once(file: Path, jack: str | None, row: Row, *options: str) -> Came:
 
 def players(file: Path, jack: str | None, wanted: list[Row]) -> Iterator[Played]:
     """The quick ones one after the other and alone; then those that mainly wait, a few at once."""
-    waiting: dict[str, Future[Came]] = {}
+    waiting: dict[str, Future[Came]] | None = None
     with ThreadPoolExecutor(3) as pool:
 
         def played(row: Row) -> Came:
-            if not row.is_patient:
-                return play(file, jack, row)
-            if not waiting:
-                waiting.update({each.name: pool.submit(play, file, jack, each) for each in wanted})
-            return waiting[row.name].result()
+            nonlocal waiting
+            if row.is_patient and waiting is None:
+                waiting = {each.name: pool.submit(play, file, jack, each) for each in wanted}
+            first = waiting.pop(row.name, None) if waiting else None
+            return first.result() if first else play(file, jack, row)
 
         yield played
 
