@@ -6,6 +6,7 @@ import click
 
 from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
 from dryload.harness.cli.terminal import note, show
+from dryload.harness.files.problem import Problem
 
 
 def decode(
@@ -14,31 +15,56 @@ def decode(
         str, value("AUDIO", "Audio file to write: .wav, .flac, .aif or .aiff.", "--output", "-o")
     ],
     dump: WhichDump = None,
+    root: Annotated[
+        int | None,
+        value("N", "The key at which it has its own pitch: a MIDI note number, 60 is C4."),
+    ] = None,
+    fine_tune: Annotated[
+        float, value("CENTS", "How far its own pitch lies above that key, -100 to 100.")
+    ] = 0.0,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
     """Make an audio file from a dump.
 
+    Its loop goes with it where the format has a place for one: WAV and AIFF have. So does the root
+    key, which is in no dump and has to be given.
+
     Exit code 1 if the dump is damaged; the file is written anyway.
     """
-    from dryload.harness.files import audio_out, rates, safe_write
+    from dryload.harness.files import audio_out, instrument, rates, safe_write
     from dryload.harness.files.opening import quoted
     from dryload.harness.jobs import convert as job
     from dryload.harness.judge.plan import rate_of
     from dryload.harness.report import decode as report
 
+    _check_pitch(root, fine_tune)
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
     audio_out.check_name(output)
     taken = job.decode_file(file, dump)
     sample, is_whole = taken.sample, taken.contents.is_whole
-    rate_hz, remark = rates.whole_rate(rate_of(taken.header))
-    remarks = (*([remark] if remark else []), *report.losses(taken))
+    stated = rate_of(taken.header)
+    rate_hz, remark = rates.whole_rate(stated)
+    said = instrument.kept(
+        instrument.Instrument(loop=sample.sustain, root=root, fine_cents=fine_tune, rate=stated),
+        form=audio_out.form_of(output),
+        frames=sample.frames,
+        rate=rate_hz,
+    )
+    remarks = (*report.of_rate(remark, said, output), *said.remarks, *report.losses(taken))
     damage = report.damage(taken)
-    lines = report.text(taken, source=file, target=output, rate_hz=rate_hz)
-    document = report.document(taken, source=file, target=output, rate_hz=rate_hz, remarks=remarks)
+    lines = report.text(taken, source=file, target=output, rate_hz=rate_hz, said=said)
+    document = report.document(
+        taken, source=file, target=output, rate_hz=rate_hz, said=said, remarks=remarks
+    )
     del taken  # what the file holds takes more memory than the audio
     content = audio_out.made(
-        sample.words, bits=sample.bits, channels=sample.channels, rate=rate_hz, path=output
+        sample.words,
+        bits=sample.bits,
+        channels=sample.channels,
+        rate=rate_hz,
+        path=output,
+        said=said,
     )
     safe_write.write(output, content, overwrite=overwrite)
     for line in remarks:
@@ -49,3 +75,12 @@ def decode(
     if not is_whole:
         note(f"dryload validate {quoted(file)} says what is wrong.")
         raise click.exceptions.Exit(1)
+
+
+def _check_pitch(root: int | None, fine_tune: float) -> None:
+    if root is not None and not 0 <= root <= 127:
+        raise Problem(f"--root {root} is out of range: MIDI note numbers are 0 to 127.")
+    if not -100 <= fine_tune <= 100:
+        raise Problem(f"--fine-tune {fine_tune:g} is out of range: it is -100 to 100 cents.")
+    if fine_tune and root is None:
+        raise Problem("--fine-tune counts from a root key.", do="Give --root as well.")

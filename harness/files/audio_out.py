@@ -10,6 +10,8 @@ from msgspec import Struct
 
 from dryload.emulator.wire.prose import listed
 from dryload.emulator.wire.words import Words
+from dryload.harness.files import instrument
+from dryload.harness.files.instrument import Instrument
 from dryload.harness.files.opening import shown
 from dryload.harness.files.problem import Problem
 
@@ -51,10 +53,24 @@ def check_name(path: str) -> None:
     _format_of(path)
 
 
-def made(words: Words, *, bits: int, channels: int, rate: int, path: str) -> bytes:
+def form_of(path: str) -> str:
+    """Return the format that the ending of a name asks for: WAV, AIFF or FLAC."""
+    return _format_of(path).name
+
+
+def made(
+    words: Words,
+    *,
+    bits: int,
+    channels: int,
+    rate: int,
+    path: str,
+    said: Instrument | None = None,
+) -> bytes:
     """Return an audio file of `words`, in the format of the name's ending, that keeps every bit.
 
-    `rate` is in Hz; words narrower than the format's are left-justified in it.
+    `rate` is in Hz; words narrower than the format's are left-justified in it.  `said` is what the
+    format can say beside the words, as `instrument.kept` returns it.
     """
     kind = _format_of(path)
     subtype = next((name for most, name in kind.subtypes if bits <= most), None)
@@ -73,7 +89,8 @@ def made(words: Words, *, bits: int, channels: int, rate: int, path: str) -> byt
     ) as audio:
         for at in range(0, len(frames), _BLOCK):
             audio.write(frames[at : at + _BLOCK].astype(np.int32) << np.int32(32 - bits))
-    return target.getvalue()
+    content = target.getvalue()
+    return content if said is None else instrument.written(content, said, rate=rate)
 
 
 def _format_of(path: str) -> _Format:

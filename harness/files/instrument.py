@@ -21,7 +21,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from dryload.emulator.dump.sample import Loop
-from dryload.emulator.wire.constants import MAX_21_BIT
+from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF, MAX_21_BIT
 from dryload.emulator.wire.prose import counted
 from dryload.harness.files.rates import whole_rate
 
@@ -32,10 +32,13 @@ _NS: Final = 1_000_000_000
 _SMPL: Final = "9I"  # maker, product, period, key, fraction, 2 of time code, loops, bytes behind
 _SMPL_LOOP: Final = "6I"  # name, type, start, end, fraction, how often
 _SEMITONE: Final = 1 << 32  # of the pitch fraction
+_HALF: Final = 50  # cents: the most that INST pulls a sound up or down
 _SMPL_TYPES: Final = {0: 0x00, 1: 0x01, 2: 0x40}
-"""Forward, to and fro, backward: the type of `smpl` and that of a dump (EXT-04)."""
+"""Forward, to and fro, backward: the type in `smpl` and that of a dump (EXT-04)."""
 _INST: Final = struct.Struct(">Bb4Bh6h")  # key, detune, 4 of ranges, gain, two loops
 _AIFF_TYPES: Final = {1: 0x00, 2: 0x01}
+_MARKERS: Final = ((1, b"\x08beg loop\0"), (2, b"\x08end loop\0"))
+_TYPES: Final = {"WAV": _SMPL_TYPES, "AIFF": _AIFF_TYPES}
 _NEAREST: Final = {0x02: 0x00, 0x03: 0x01, 0x40: 0x00, 0x41: 0x01, 0x42: 0x40, 0x43: 0x01}
 """For a loop type that a file can't say, the nearest one."""
 _COMM_RATE: Final = 8  # the place of the rate in COMM: 80 bits, floating-point
@@ -59,11 +62,6 @@ class Instrument(Struct, frozen=True, kw_only=True):
     """In Hz, where it is known more exactly than the whole number that every file states."""
     remarks: tuple[str, ...] = ()
     """What is said and can't be kept."""
-
-    @property
-    def has_pitch_or_loop(self) -> bool:
-        """Whether there is something that a file needs its chunk for."""
-        return self.loop is not None or self.root is not None
 
 
 def read(content: bytes, *, frames: int, rate: int) -> Instrument:
@@ -215,3 +213,116 @@ def _long_float(raw: bytes) -> Fraction | None:
     if not _EXPONENT - 63 <= exponent < _EXPONENT - 31:
         return None
     return Fraction(mantissa, 1 << (_EXPONENT - exponent))
+
+
+def kept(what: Instrument, *, form: str, frames: int, rate: int) -> Instrument:
+    """Return what a file can say of it, with what is lost or changed as remarks.
+
+    `form` is WAV, AIFF or another one, which can say nothing; the file states `rate` in whole Hz.
+    """
+    loop, remarks = _kept_loop(what.loop, form, frames)
+    exact = _needed_rate(what.rate, form, rate)
+    root, fine = what.root, what.fine_cents
+    if form not in _TYPES:
+        if root is not None:
+            remarks += (f"{form} has no place for a root key",)
+        return Instrument(remarks=remarks)
+    if root is None and (loop is not None or (form == "WAV" and exact is not None)):
+        root, fine = _NO_KEY, 0.0
+        remarks += (
+            f"{form} needs a root key beside it, and none is known: {_NO_KEY} (C4) stands there; "
+            "--root says another",
+        )
+    if root is not None and not 0 <= root + fine / 100 < _KEYS + _HALF / 100:
+        remarks += (f"{fine:+g} cents from key {root} are beyond the keys: left out",)
+        fine = 0.0
+    if form == "AIFF" and round(fine) != fine:
+        remarks += (f"AIFF keeps whole cents: {fine:g} became {round(fine)}",)
+        fine = float(round(fine))
+    return Instrument(loop=loop, root=root, fine_cents=fine, rate=exact, remarks=remarks)
+
+
+def _kept_loop(loop: Loop | None, form: str, frames: int) -> tuple[Loop | None, tuple[str, ...]]:
+    if loop is None or loop.loop_type == LOOP_OFF:
+        return None, ()
+    kind = EXTENDED_LOOP_TYPES.get(loop.loop_type, f"of the unknown type {loop.loop_type:02X}")
+    left_out = f"the loop from word {loop.start} to {loop.end} ({kind}) is not in the audio file"
+    if not loop.start <= loop.end < frames:
+        return None, (f"{left_out}: it is not in the {counted(frames, 'frame')}",)
+    types = _TYPES.get(form, {}).values()
+    written = loop.loop_type
+    while written not in types and written in _NEAREST:
+        written = _NEAREST[written]
+    if written not in types:
+        return None, (f"{left_out}: {form} has no place for it",)
+    if written == loop.loop_type:
+        return loop, ()
+    said = f"{form} can't say of a loop: {kind}; it is written as {EXTENDED_LOOP_TYPES[written]}"
+    return replace(loop, loop_type=written), (said,)
+
+
+def _needed_rate(exact: Fraction | None, form: str, rate: int) -> Fraction | None:
+    """Return the exact rate where the file can say it, and its whole number is not enough."""
+    if exact is None or exact < 1 or exact == rate:
+        return None
+    period = _NS / exact
+    is_whole = period.denominator == 1
+    if is_whole and 2 * abs(_NS - period * rate) <= rate:
+        return None  # it is the nearest one to the whole number
+    return exact if form == "AIFF" or (form == "WAV" and is_whole) else None
+
+
+def written(content: bytes, what: Instrument, *, rate: int) -> bytes:
+    """Return a WAV or AIFF file with `what`, of which it can say everything, in its chunks."""
+    if content.startswith(b"FORM"):
+        if what.rate is not None:
+            at = content.index(b"COMM") + 8 + _COMM_RATE
+            content = content[:at] + _as_long_float(what.rate) + content[at + 10 :]
+        return content if what.root is None else _grown(content, _aiff_chunks(what), ">")
+    if what.root is None:
+        return content
+    period = round(_NS / (what.rate or rate))
+    key, part = divmod(round((what.root + what.fine_cents / 100) * _SEMITONE), _SEMITONE)
+    loop = what.loop
+    body = struct.pack("<" + _SMPL, 0, 0, period, key, part, 0, 0, 0 if loop is None else 1, 0)
+    if loop is not None:
+        kind = _number_of(loop, _SMPL_TYPES)
+        body += struct.pack("<" + _SMPL_LOOP, 0, kind, loop.start, loop.end, 0, 0)
+    return _grown(content, [(b"LIST", _MADE_HERE), (b"smpl", body)], "<")
+
+
+def _aiff_chunks(what: Instrument) -> list[tuple[bytes, bytes]]:
+    assert what.root is not None
+    cents = round(what.root * 100 + what.fine_cents)
+    key = what.root if abs(what.fine_cents) <= _HALF else (cents + _HALF - 1) // 100
+    loop, chunks = what.loop, []
+    sustain = [0, 0, 0]
+    if loop is not None:
+        sustain = [_number_of(loop, _AIFF_TYPES), *(number for number, _ in _MARKERS)]
+        places = loop.start, loop.end + 1
+        rows = (
+            struct.pack(">hI", number, place) + name
+            for (number, name), place in zip(_MARKERS, places, strict=True)
+        )
+        chunks.append((b"MARK", struct.pack(">H", len(_MARKERS)) + b"".join(rows)))
+    body = _INST.pack(key, key * 100 - cents, 0, _KEYS, 1, _KEYS, 0, *sustain, 0, 0, 0)
+    return [*chunks, (b"INST", body)]
+
+
+def _number_of(loop: Loop, types: dict[int, int]) -> int:
+    return next(number for number, loop_type in types.items() if loop_type == loop.loop_type)
+
+
+def _grown(content: bytes, chunks: list[tuple[bytes, bytes]], order: _Order) -> bytes:
+    """Return a file with more chunks at its end."""
+    parts = [content, bytes(len(content) % 2)]
+    for name, body in chunks:
+        parts += [struct.pack(f"{order}4sI", name, len(body)), body, bytes(len(body) % 2)]
+    made = b"".join(parts)
+    return made[:4] + struct.pack(f"{order}I", len(made) - 8) + made[8:]
+
+
+def _as_long_float(number: Fraction) -> bytes:
+    """Return a number from 1 on as a floating-point number of 80 bits."""
+    above = int(number).bit_length()
+    return struct.pack(">HQ", _EXPONENT - 64 + above, round(number * 2 ** (64 - above)))

@@ -2,26 +2,54 @@
 
 from fractions import Fraction
 
-from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_OFF
-from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.prose import counted, hertz, listed
+from dryload.harness.files.audio_out import form_of
+from dryload.harness.files.instrument import Instrument
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.convert import FromFile
 from dryload.harness.judge.plan import rate_of
 from dryload.harness.report.document import Document, fields_of
-from dryload.harness.report.samples import header_kind, named, sample_document, sample_words, sound
+from dryload.harness.report.samples import (
+    header_kind,
+    loop_place,
+    named,
+    pitch_words,
+    sample_document,
+    sample_words,
+    sound,
+)
 
 
-def text(taken: FromFile, *, source: str, target: str, rate_hz: int) -> list[str]:
-    """Return the result for people; `rate_hz` is what the audio file got."""
+def text(taken: FromFile, *, source: str, target: str, rate_hz: int, said: Instrument) -> list[str]:
+    """Return the result for people; `rate_hz` is what the audio file got, `said` the rest."""
     sample = taken.sample
-    lasts = sound(taken.sample.frames, Fraction(rate_hz))
+    rate = said.rate if said.rate is not None and _is_aiff(target) else Fraction(rate_hz)
     which = f"dump {taken.number} of " if taken.dumps > 1 else ""
-    return [
+    lines = [
         f"{shown(target)}: from {which}{shown(source)}, "
         f"{named(taken.header.sample_number, sample.name)}, "
         f"{sample_words(sample, rate_of(taken.header))}.",
-        f"The audio file says {rate_hz:,} Hz and lasts {lasts}.",
+        f"The audio file says {hertz(rate)} and lasts {sound(sample.frames, rate)}.",
     ]
+    told = []
+    if said.loop is not None:
+        told.append(f"the {loop_place(said.loop)}")
+    if said.root is not None:
+        told.append(f"the root key {pitch_words(said.root, said.fine_cents)}")
+    return [*lines, f"It also holds {listed(told, 'and')}."] if told else lines
+
+
+def of_rate(remark: str, said: Instrument, target: str) -> tuple[str, ...]:
+    """Return what to say of a rate that is no whole number; `remark` where only that is written."""
+    if not remark or said.rate is None:
+        return (remark,) if remark else ()
+    if _is_aiff(target):
+        return ()
+    return (f"{remark}; the file keeps the exact period beside it, for dryload encode",)
+
+
+def _is_aiff(target: str) -> bool:
+    return form_of(target) == "AIFF"
 
 
 def damage(taken: FromFile) -> tuple[str, ...]:
@@ -42,12 +70,6 @@ def losses(taken: FromFile) -> tuple[str, ...]:
     """Return what the audio file cannot hold, and what else is worth knowing."""
     sample = taken.sample
     lost = []
-    if sample.sustain.loop_type != LOOP_OFF:
-        kind = EXTENDED_LOOP_TYPES.get(sample.sustain.loop_type, "of an unknown type")
-        lost.append(
-            f"the loop from word {sample.sustain.start} to {sample.sustain.end} ({kind}) is not in "
-            "the audio file"
-        )
     if sample.loops:
         lost.append(f"{counted(len(sample.loops), 'more loop')} not in the audio file")
     if taken.contents.repeated:
@@ -60,7 +82,13 @@ def losses(taken: FromFile) -> tuple[str, ...]:
 
 
 def document(
-    taken: FromFile, *, source: str, target: str, rate_hz: int, remarks: tuple[str, ...]
+    taken: FromFile,
+    *,
+    source: str,
+    target: str,
+    rate_hz: int,
+    said: Instrument,
+    remarks: tuple[str, ...],
 ) -> Document:
     """Return the result for programs."""
     held = taken.contents
@@ -73,6 +101,7 @@ def document(
         "header": header_kind(taken.header),
         **sample_document(taken.sample, rate=rate_of(taken.header), sounds_at=rate_hz),
         "file_rate_hz": rate_hz,
+        "file_says": fields_of(said, "loop", "root", "fine_cents", "rate"),
         "packets": {
             "needed": 0 if held.plan is None else held.plan.packets,
             "missing": held.missing,

@@ -5,8 +5,14 @@ from typing import Final
 from dryload.emulator.wire.prose import counted, duration
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.convert import Encoded
+from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.report.document import Document
-from dryload.harness.report.samples import sample_document, sample_words
+from dryload.harness.report.samples import (
+    loop_place,
+    pitch_words,
+    sample_document,
+    sample_words,
+)
 
 SCHEMA: Final = "dryload/encode/1"
 
@@ -20,6 +26,13 @@ def text(made: Encoded, *, target: str, number: int, size: int) -> list[str]:
         f"On the line: {duration(made.closed_loop_ns)} if every reply comes at once (closed loop), "
         f"{duration(made.open_loop_ns)} without replies (open loop).",
     ]
+    if made.sample.sustain.loop_type not in NO_LOOP_TYPES:
+        lines.append(f"It has the {loop_place(made.sample.sustain)}.")
+    if made.root is not None:
+        lines.append(
+            f"Its root key is {pitch_words(made.root, made.fine_cents)}: no message of the "
+            "standard carries it, so type it in at the unit."
+        )
     if made.clipped:
         lines.append(
             f"{counted(made.clipped, 'word')} beyond full scale: clipped. "
@@ -52,5 +65,7 @@ def document(
         "packets": len(made.dump.packets),
         "time": {"closed_loop_ns": made.closed_loop_ns, "open_loop_ns": made.open_loop_ns},
         "clipped_words": made.clipped,
+        "root": made.root,
+        "fine_cents": made.fine_cents,
         "remarks": made.remarks,
     }

@@ -6,11 +6,11 @@ from dryload.emulator.wire.prose import counted, listed
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.listen import RATE, Playing
 from dryload.harness.judge.headers import NO_LOOP_TYPES
+from dryload.harness.plan.keys import key_name
 from dryload.harness.report.document import Document
 from dryload.harness.report.samples import sample_document, sample_words
 
 SCHEMA = "dryload/listen/1"
-_NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
 
 def lines_of(name: str, sample: Sample, how: Playing, frames: int, target: str | None) -> list[str]:
@@ -38,11 +38,6 @@ def _loop_line(sample: Sample) -> str:
             f"Its loop, {loop.start:,} to {loop.end:,}, is outside its {last}: it is played once."
         )
     return f"Its loop: frames {loop.start:,} to {loop.end:,}, {kind}."
-
-
-def key_name(key: int) -> str:
-    """Return the name of a MIDI note number, 60 being C4."""
-    return f"{_NOTES[key % 12]}{key // 12 - 1}"
 
 
 def document(name: str, sample: Sample, how: Playing, frames: int, target: str | None) -> Document:

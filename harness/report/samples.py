@@ -3,7 +3,7 @@
 from fractions import Fraction
 from typing import Final
 
-from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sample import Loop, Sample
 from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES, LOOP_TYPES
 from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader, Header
 from dryload.emulator.wire.prose import counted, duration, sides
@@ -11,6 +11,7 @@ from dryload.harness.files.opening import shown
 from dryload.harness.files.rates import meant_hertz
 from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.judge.plan import rate_of
+from dryload.harness.plan.keys import key_name
 from dryload.harness.report.document import Document, fields_of
 
 _NS: Final = 1_000_000_000
@@ -33,6 +34,12 @@ def named(number: int, name: str) -> str:
     return f'sample {number} "{shown(name)}"' if name else f"sample {number}"
 
 
+def pitch_words(root: int, fine_cents: float) -> str:
+    """Return a root key, and how far a sound lies above it: "60 (C4) and 12.5 cents"."""
+    tuning = f" and {fine_cents:.4g} cents" if fine_cents else ""
+    return f"{root} ({key_name(root)}){tuning}"
+
+
 def sound(frames: int, rate: Fraction | None) -> str:
     """Return how long a sound lasts, "-" without a rate."""
     return "-" if rate is None else duration(round(frames * _NS / rate))
@@ -50,6 +57,12 @@ def loop_words(header: Header) -> str:
     types = LOOP_TYPES if isinstance(header, DumpHeader) else EXTENDED_LOOP_TYPES
     kind = types.get(header.loop_type, f"of the unknown type {header.loop_type:02X}")
     return f"Loop from word {header.loop_start:,} to {header.loop_end:,}, {kind}."
+
+
+def loop_place(loop: Loop) -> str:
+    """Return the place and the kind of a loop that is there: "loop from word 3 to 9 (forward)"."""
+    kind = EXTENDED_LOOP_TYPES[loop.loop_type]
+    return f"loop from word {loop.start:,} to {loop.end:,} ({kind})"
 
 
 def header_kind(header: Header | None) -> str | None:

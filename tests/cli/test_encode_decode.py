@@ -16,6 +16,7 @@ from dryload.harness.cli.encode import encode
 from dryload.harness.cli.options import command_of
 from dryload.harness.files.problem import USAGE, Problem
 from tests import oracle
+from tests.files.chunks import Inst, Smpl, SmplLoop, inst_of, smpl_of
 from tests.files.test_audio import float_wav, wav
 from tests.files.test_dumpfile import Piped
 
@@ -213,16 +214,94 @@ def test_decode_as_json_says_the_same(bench: Bench) -> None:
     assert document["loop"] is None
 
 
-def test_a_loop_that_audio_cannot_keep_is_told(bench: Bench) -> None:
-    looped = oracle.dump(
-        bits=16, words=WORDS, sample_number=1, period_ns=22_676, loop_end=9, loop_type=0
+def looped(bench: Bench, *, period_ns: int = 22_676, loop_type: int = 0) -> None:
+    extended = loop_type > 1
+    dump = oracle.dump(
+        bits=16,
+        words=WORDS,
+        sample_number=1,
+        loop_start=3,
+        loop_end=9,
+        loop_type=loop_type,
+        extended=extended,
+        **({"rate_integer": 44_100} if extended else {"period_ns": period_ns}),
     )
-    more = oracle.loop_points(sample_number=1, loop_number=1)
-    (bench.folder / "loop.syx").write_bytes(looped + more)
-    said = bench.run("decode", "loop.syx", "-o", "out.wav")
-    assert said.code == 0
-    assert "the loop from word 0 to 9 (forward, one way) is not in the audio file" in said.err
+    (bench.folder / "loop.syx").write_bytes(dump)
+
+
+def test_loop_and_root_go_into_a_wav_file_and_come_back(bench: Bench) -> None:
+    looped(bench)
+    said = bench.run(
+        "decode", "loop.syx", "-o", "out.wav", "--root", "57", "--fine-tune", "12.5", "--json"
+    )
+    written = smpl_of((bench.folder / "out.wav").read_bytes())
+    assert written == Smpl(22_676, 57, 1 << 29, (SmplLoop(3, 9),))
+    assert said.document["file_says"] == {
+        "loop": {"start": 3, "end": 9, "loop_type": 0},
+        "root": 57,
+        "fine_cents": 12.5,
+        "rate": None,
+    }
+    back = bench.run("encode", "out.wav", "-o", "back.syx")
+    assert (bench.folder / "back.syx").read_bytes() == (bench.folder / "loop.syx").read_bytes()
+    assert "It has the loop from word 3 to 9 (forward, one way)." in back.out
+    assert "Its root key is 57 (A3) and 12.5 cents: no message of the standard carries it" in (
+        back.out
+    )
+    document = bench.run("encode", "out.wav", "-o", "again.syx", "--json").document
+    assert (document["root"], document["fine_cents"]) == (57, 12.5)
+
+
+def test_loop_and_root_go_into_an_aiff_file_and_come_back(bench: Bench) -> None:
+    looped(bench, loop_type=1)
+    said = bench.run("decode", "loop.syx", "-o", "out.aif", "--root", "57", "--fine-tune", "12.5")
+    assert "AIFF keeps whole cents: 12.5 became 12" in said.err
+    assert inst_of((bench.folder / "out.aif").read_bytes()) == Inst(57, -12, 2, 3, 10)
+    assert (
+        "It also holds the loop from word 3 to 9 (forward, to and fro) and the root key 57 (A3) "
+        "and 12 cents."
+    ) in said.out
+    assert bench.run("encode", "out.aif", "-o", "back.syx").code == 0
+    assert (bench.folder / "back.syx").read_bytes() == (bench.folder / "loop.syx").read_bytes()
+
+
+@pytest.mark.parametrize("name", ["out.wav", "out.aif"])
+def test_an_odd_period_comes_back_exactly(bench: Bench, name: str) -> None:
+    """22,675 ns is not the nearest period to 44,100 Hz (HDR-05)."""
+    looped(bench, period_ns=22_675)
+    assert bench.run("decode", "loop.syx", "-o", name).code == 0
+    assert bench.run("encode", name, "-o", "back.syx").code == 0
+    assert (bench.folder / "back.syx").read_bytes() == (bench.folder / "loop.syx").read_bytes()
+
+
+def test_what_an_audio_file_cannot_keep_is_told(bench: Bench) -> None:
+    looped(bench, loop_type=0x42)
+    wav_said = bench.run("decode", "loop.syx", "-o", "out.wav")
+    assert "WAV can't say of a loop: backward, one way, then the rest after key-up" in wav_said.err
+    assert "it is written as backward, one way" in wav_said.err
+    assert "WAV needs a root key beside it, and none is known: 60 (C4)" in wav_said.err
+    assert smpl_of((bench.folder / "out.wav").read_bytes()).loops == (SmplLoop(3, 9, 2),)
+    aiff_said = bench.run("decode", "loop.syx", "-o", "out.aif", "--root", "9")
+    assert "AIFF can't say of a loop: backward" in aiff_said.err
+    assert inst_of((bench.folder / "out.aif").read_bytes()) == Inst(9, 0, 1, 3, 10)
+    flac_said = bench.run("decode", "loop.syx", "-o", "out.flac", "--root", "9")
+    assert "is not in the audio file: FLAC has no place for it" in flac_said.err
+    assert "FLAC has no place for a root key" in flac_said.err
+    looped_too = (bench.folder / "loop.syx").read_bytes()
+    more = looped_too + oracle.loop_points(sample_number=1, loop_number=1)
+    (bench.folder / "loop.syx").write_bytes(more)
+    said = bench.run("decode", "loop.syx", "-o", "more.wav")
     assert "1 more loop not in the audio file" in said.err
+
+
+def test_a_loop_beyond_the_sound_is_not_written(bench: Bench) -> None:
+    dump = oracle.dump(
+        bits=16, words=WORDS, sample_number=1, period_ns=22_676, loop_end=41, loop_type=0
+    )
+    (bench.folder / "loop.syx").write_bytes(dump)
+    said = bench.run("decode", "loop.syx", "-o", "out.wav")
+    assert "the loop from word 0 to 41 (forward, one way) is not in the audio file" in said.err
+    assert (bench.folder / "out.wav").read_bytes() == wav(WORDS, width=2)
 
 
 def test_a_damaged_dump_is_decoded_and_ends_with_1(bench: Bench) -> None:
@@ -276,6 +355,12 @@ def test_a_header_without_a_rate(bench: Bench) -> None:
         (("thunder.syx", "-o", "thunder.wav"), "thunder.wav exists already"),
         (("thunder.syx", "-o", "thunder.syx", "--overwrite"), "is the input file"),
         (("thunder.syx", "-o", "out.wav", "--dump", "2"), "has no dump 2: it holds 1 dump"),
+        (("thunder.syx", "-o", "out.wav", "--root", "128"), "--root 128 is out of range"),
+        (("thunder.syx", "-o", "out.wav", "--fine-tune", "5"), "counts from a root key. Give --ro"),
+        (
+            ("thunder.syx", "-o", "out.wav", "--root", "60", "--fine-tune", "nan"),
+            "--fine-tune nan is out of range",
+        ),
     ],
 )
 def test_decode_refuses_in_one_line(bench: Bench, words: tuple[str, ...], said: str) -> None:

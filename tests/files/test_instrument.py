@@ -9,9 +9,15 @@ from fractions import Fraction
 import numpy as np
 import pytest
 import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
+from msgspec.structs import replace
 
-from dryload.emulator.dump.sample import Loop
+from dryload.emulator.dump.sample import Loop, Sample
+from dryload.emulator.wire.words import word_dtype
+from dryload.harness.files import audio_out, instrument, rates
 from dryload.harness.files.audio import Recording
+from dryload.harness.files.instrument import Instrument
 from tests.files import chunks
 from tests.files.chunks import SmplLoop
 from tests.files.test_audio import read_bytes, wav
@@ -145,3 +151,103 @@ def test_the_rate_of_the_file_counts_and_not_a_rounded_period(period: int, said:
     found = wav_with(period=period)
     assert found.rate == Fraction(44_100)
     assert said in "".join(found.remarks) if said else not found.remarks
+
+
+# Written, and read by others.
+
+keys = st.integers(0, 127)
+loops = st.builds(
+    lambda start, length, kind: Loop(start=start, end=start + length, loop_type=kind),
+    st.integers(0, 50),
+    st.integers(0, 49),
+    st.sampled_from([0x00, 0x01, 0x40]),
+)
+
+
+def made(path: str, said: Instrument, *, rate: int = 44_100, bits: int = 16) -> bytes:
+    words = np.arange(FRAMES - 1 if bits == 8 else FRAMES).astype(word_dtype(bits))
+    kept = instrument.kept(said, form=audio_out.form_of(path), frames=len(words), rate=rate)
+    return audio_out.made(words, bits=bits, channels=1, rate=rate, path=path, said=kept)
+
+
+@given(st.none() | loops, keys, st.integers(0, (1 << 32) - 1), st.sampled_from([8, 16, 24]))
+def test_a_wav_file_says_what_was_given(
+    loop: Loop | None, root: int, fraction: int, bits: int
+) -> None:
+    if loop is not None and bits == 8:
+        loop = replace(loop, end=min(loop.end, FRAMES - 2))
+    fine = 100 * fraction / 2**32
+    content = made("x.wav", Instrument(loop=loop, root=root, fine_cents=fine), bits=bits)
+    kinds = {0x00: 0, 0x01: 1, 0x40: 2}
+    wanted = () if loop is None else (SmplLoop(loop.start, loop.end, kinds[loop.loop_type]),)
+    plain = chunks.smpl_of(content)
+    if root + fine / 100 < 127.5:
+        assert plain == chunks.Smpl(22_676, root, fraction, wanted)
+    else:
+        assert plain == chunks.Smpl(22_676, root, 0, wanted)
+    back = read_bytes(content)
+    assert (back.loop, back.root) == (loop, root)
+    assert back.fine_cents == 100 * plain.fraction / 2**32
+    assert (int(back.rate), back.remarks) == (44_100, ())
+    told = library_on(content)
+    assert re.search(rf"Midi Note\s*: {root}\b", told)
+    for start, end, kind, *_ in wanted:
+        assert re.search(rf"Type :\s+{kind}\s+Start :\s+{start}\s+End :\s+{end}\b", told)
+
+
+@given(st.none() | loops, keys, st.integers(-50, 50))
+def test_an_aiff_file_says_what_was_given(loop: Loop | None, root: int, fine: int) -> None:
+    if not 0 <= root + fine / 100 < 127.5:
+        fine = 0
+    if loop is not None and loop.loop_type == 0x40:
+        loop = replace(loop, loop_type=0x00)
+    content = made("x.aif", Instrument(loop=loop, root=root, fine_cents=float(fine)))
+    if loop is None:
+        assert chunks.inst_of(content)[:3] == (root, -fine, 0)
+    else:
+        mode = 1 + loop.loop_type
+        assert chunks.inst_of(content) == (root, -fine, mode, loop.start, loop.end + 1)
+        told = library_on(content)
+        assert re.search(rf"Position\s*: {loop.start}\b", told)
+        assert re.search(rf"Position\s*: {loop.end + 1}\b", told)
+    assert f"Base Note : {root}" in re.sub(r"\s+:", " :", library_on(content))
+    back = read_bytes(content)
+    assert (back.loop, back.root, back.fine_cents) == (loop, root, fine)
+    assert (int(back.rate), back.remarks) == (44_100, ())
+
+
+def test_tuning_beyond_half_a_semitone_is_from_the_next_key_in_an_aiff_file() -> None:
+    content = made("x.aif", Instrument(root=60, fine_cents=80.0))
+    assert chunks.inst_of(content)[:2] == (61, 20)  # 20 cents below 61, pulled up by as much
+    content = made("x.wav", Instrument(root=60, fine_cents=-20.0))
+    assert chunks.smpl_of(content)[1:3] == (59, round(0.8 * 2**32))
+
+
+@pytest.mark.parametrize(("root", "fine"), [(0, -1.0), (127, 60.0)])
+def test_tuning_beyond_the_keys_is_left_out(root: int, fine: float) -> None:
+    for path in ("x.wav", "x.aif"):
+        said = Instrument(root=root, fine_cents=fine)
+        kept = instrument.kept(said, form=audio_out.form_of(path), frames=9, rate=44_100)
+        assert (kept.root, kept.fine_cents) == (root, 0.0)
+        assert "are beyond the keys: left out" in "".join(kept.remarks)
+
+
+@given(st.integers(1, (1 << 21) - 1))
+def test_every_period_comes_back(period: int) -> None:
+    """Of a standard header (HDR-05), from what a WAV and an AIFF file say of the rate."""
+    exact = Fraction(10**9, period)
+    rate = rates.whole_rate(exact)[0]
+    for path in ("x.wav",) if rate > 800_000_000 else ("x.wav", "x.aif"):
+        back = read_bytes(made(path, Instrument(rate=exact), rate=rate))
+        words = np.zeros(1, np.int16)
+        assert Sample(words=words, bits=16, rate=back.rate).period_ns == period
+        assert back.remarks == ()
+
+
+def test_a_rate_between_whole_numbers_is_in_an_aiff_file_as_its_standard_says() -> None:
+    """An 80-bit number: sign and exponent (bias 16,383), then 64 bits, the first being 1."""
+    content = made("x.aif", Instrument(rate=Fraction(88_201, 2)))
+    raw = chunks.chunks_of(content)[b"COMM"][8:18]
+    mantissa = Fraction(int.from_bytes(raw[2:], "big"), 2**63)
+    assert mantissa * 2 ** (int.from_bytes(raw[:2], "big") - 16_383) == Fraction(88_201, 2)
+    assert read_bytes(content).rate == Fraction(88_201, 2)
