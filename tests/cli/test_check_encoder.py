@@ -172,8 +172,7 @@ def _soon(look: Callable[[], T]) -> T:
 
 
 def test_known_faults_are_written_down_and_changes_are_wrong(folder: Path) -> None:
-    options = ("--bits", "16", "--limit", "0.3", "--baseline", "known.json")
-    words = ("check-encoder", "changing:encode", *options)
+    words = (*TRY, "changing:encode", "--bits", "16", "--baseline", "known.json")
     (folder / "changing.py").write_text(BROKEN)
     first = run(*words, folder=folder)
     assert (first.code, "now lists the faults" in first.err) == (1, True)
@@ -201,7 +200,7 @@ def test_results_for_build_servers(folder: Path) -> None:
 
 
 def test_two_encoders_side_by_side(folder: Path) -> None:
-    done = run(*TRY, "right:encode", "--bits", "8", "--beside", "broken:encode", folder=folder)
+    done = run(*TRY, "right:encode", "--bits", "16", "--beside", "broken:encode", folder=folder)
     assert done.code == 1
     assert "PKT-02: holds with right:encode, broken with broken:encode" in done.out
     assert "are the same byte for byte" in done.out
