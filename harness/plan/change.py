@@ -168,8 +168,8 @@ def narrower(least: Offer, traits: WordTraits) -> list[Offer]:
     for bits in sorted(traits.accepts, reverse=True):
         if bytes_per_word(bits) < size:
             size = bytes_per_word(bits)
-            why = (*least.change.why, f"{shape.bits} to {bits} bits")
-            change = replace(least.change, bits=bits, why=why)
+            others = least.change.why if least.change.bits is None else least.change.why[1:]
+            change = replace(least.change, bits=bits, why=(f"to {bits} bits", *others))
             found.append(replace(least, change=change, shape=replace(shape, bits=bits)))
     return found
 

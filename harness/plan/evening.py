@@ -8,7 +8,7 @@ whoever edits the file changes the plan.  Figures stand in the file as comments.
 
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from fractions import Fraction
 from typing import Annotated, Any, Final, Literal, get_type_hints
@@ -28,6 +28,7 @@ from dryload.harness.files.opening import open_file, read_all, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.plan.change import Change, Offer
 from dryload.harness.plan.keys import Keys
+from dryload.harness.plan.pause import Amount
 
 SCHEMA: Final = "dryload/evening/1"
 ENDING: Final = ".toml"
@@ -114,6 +115,10 @@ class EveningPlan(Struct, frozen=True, kw_only=True):
     unit: str
     """As it was given: the name of a profile, or a path."""
     profile: Profile
+    banks: int | None
+    """How many are fitted; None: those of the profile."""
+    holds: str | None
+    """Where it says what the unit has and keeps; None: the memory is initialised first."""
     samples: tuple[PlannedSample, ...]
     left_out: tuple[NotPlanned, ...]
     offers: tuple[tuple[str, tuple[Offer, ...]], ...]
@@ -124,6 +129,9 @@ class EveningPlan(Struct, frozen=True, kw_only=True):
     """No set of samples that fit as they are has a greater weight."""
     savings: tuple[Saving, ...]
     """The greatest first."""
+    spent: tuple[tuple[str, int], ...]
+    """Where the time goes, in words and nanoseconds, the most first."""
+    amount: Amount
     before: tuple[MapLine, ...]
     """The memory before the first sample."""
     after: tuple[MapLine, ...]
@@ -154,7 +162,7 @@ class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """From the folder of the plan on."""
     dump: _Count | None = None
     number: _Number
-    name: str | None = None
+    name: Annotated[str, Meta(max_length=127, pattern="^[ -~]*$")] | None = None
     bits: Annotated[int, Meta(ge=8, le=28)] | None = None
     rate: Annotated[float, Meta(gt=0, le=1 << 28)] | None = None
     channel: _Count | Literal["mix", "both"] | None = None
@@ -191,7 +199,7 @@ _LEGAL: Final = {
     "file": "a file name in quotes",
     "dump": "a whole number from 1 on",
     "number": "a whole number from 0 to 16383",
-    "name": "a text in quotes",
+    "name": "a text of at most 127 plain letters, digits and signs, in quotes",
     "bits": "a whole number from 8 to 28",
     "rate": "a number of Hz above 0",
     "channel": 'a whole number from 1 on, "mix" or "both"',
@@ -216,16 +224,16 @@ def is_evening(head: bytes) -> bool:
     return bool(_MARK.match(head))
 
 
-def written(evening: EveningFile, comments: Mapping[int, str], about: str) -> bytes:
-    """Return the file; `comments` stand in front of the samples, `about` is the first line.
+def written(evening: EveningFile, comments: Sequence[str], about: str) -> bytes:
+    """Return the file; `comments` stand in front of the samples, `about` on the first line.
 
     A Problem for names that no TOML file can hold.
     """
     rows = msgspec.to_builtins(evening)
     samples, left_out = rows.pop("sample", ()), rows.pop("left_out", ())
     parts = [f"# {about}\n", tomli_w.dumps({"schema": SCHEMA, **_known(rows)})]
-    for at, row in enumerate(samples):
-        parts.append(f"\n# {comments.get(at, '')}\n[[sample]]\n{tomli_w.dumps(_known(row))}")
+    for row, comment in zip(samples, comments, strict=True):
+        parts.append(f"\n# {shown(comment)}\n[[sample]]\n{tomli_w.dumps(_known(row))}")
     parts += [f"\n[[left_out]]\n{tomli_w.dumps(_known(row))}" for row in left_out]
     try:
         return "".join(parts).encode()

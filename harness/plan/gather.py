@@ -91,6 +91,14 @@ def gather(paths: Sequence[str]) -> Gathered:
     return found
 
 
+def sounds_of(file: str) -> list[Candidate]:
+    """Return the sounds of one file, broken dumps too; a Problem where it can't be read."""
+    kind = kind_of(head_of(file))
+    if kind is not None and kind.advice == AUDIO_ADVICE:
+        return [_of_audio(file)]
+    return [_of_dump(each) for each in judged_contents(load(file)) if isinstance(each, Dump)]
+
+
 def recorded(sample: Sample) -> Recording:
     """Return a sample as a recording of whole numbers."""
     frames: NDArray[np.int32] = sample.words.astype(np.int32) << np.int32(32 - sample.bits)

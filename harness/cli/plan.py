@@ -1,0 +1,132 @@
+"""`dryload plan`: from folders of sounds to an evening with a unit."""
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Annotated, Final
+
+import click
+
+from dryload.harness.cli.options import AsJson, Overwrite, argument, switch_off, value
+from dryload.harness.cli.terminal import note, show, width
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.problem import Problem
+
+_PART: Final = re.compile(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+(?:\.\d+)?)s)?")
+_HEAVIEST: Final = 1_000
+_LONGEST_MS: Final = 60_000.0
+
+
+def plan(
+    files: Annotated[
+        list[str], argument("FOLDER", "Folders and files: dumps, and WAV, AIFF, FLAC or Ogg.")
+    ],
+    unit: Annotated[str, value("UNIT", "A profile by its name, or a file.toml.", "--for")],
+    output: Annotated[
+        str | None, value("FILE", "Write the plan; replay FILE plays it.", "--output", "-o")
+    ] = None,
+    weight: Annotated[
+        list[str] | None,
+        value("NAME=N", "How much a sound is worth if not all fit; others are worth 1."),
+    ] = None,
+    change: Annotated[
+        bool, switch_off("--no-change", "Leave out what does not fit instead of changing it.")
+    ] = True,
+    keep_what_is_there: Annotated[
+        str | None,
+        value("WHERE", "A backup folder or memory image of the unit: that stays in it."),
+    ] = None,
+    banks: Annotated[int | None, value("N", "How many banks are fitted.")] = None,
+    operator: Annotated[
+        str, value("SECONDS", "A walk to press confirm takes so long; none: nobody does.")
+    ] = "8",
+    read_back: Annotated[
+        bool, switch_off("--no-read-back", "Do not read the samples back for comparison.")
+    ] = True,
+    start: Annotated[
+        str | None, value("HH:MM", "Say times by the clock, if you start then.")
+    ] = None,
+    pause: Annotated[
+        float | None, value("MS", "Say what a program takes that pauses after each packet.")
+    ] = None,
+    took: Annotated[
+        str | None, value("TIME", "Say how long such a program pauses that took 17m or 45s.")
+    ] = None,
+    overwrite: Overwrite = False,
+    as_json: AsJson = False,
+) -> None:
+    """Plan what goes into a unit, in which order, and how long it takes.
+
+    What fits as it is is chosen by weight, then by the order of the files. The rest is changed as
+    little as will do. Slots and times are those of a rehearsal, so that a replay comes to the same.
+
+    Exit code 0 if all that is a sample is right, is in the plan and loads; changed or not. 1 if
+    not.
+    """
+    from dryload.harness.cli.own_unit import profile_of, walk_ns_of
+    from dryload.harness.files import safe_write
+    from dryload.harness.jobs.transfer import Settings
+    from dryload.harness.plan import kept
+    from dryload.harness.plan import plan as job
+    from dryload.harness.report import plan as report
+
+    if output is not None:
+        if not output.endswith(".toml"):
+            raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in .toml.")
+        safe_write.check_target(output, overwrite=overwrite, sources=tuple(files))
+    times = {"pause_ns": _pause(pause), "took_ns": _took(took)}
+    begins = _start(start)
+    bench = job.Bench(
+        unit=unit,
+        profile=profile_of(unit),
+        banks=banks,
+        holds=keep_what_is_there,
+        settings=Settings(operator_ns=walk_ns_of(operator), read_back=read_back),
+    )
+    made = job.plan_evening(files, bench, weights=_weights(weight or ()), may_change=change)
+    if output is not None:
+        safe_write.write(output, kept.content_of(made, output), overwrite=overwrite)
+    lines = report.lines_of(made, start=begins, **times, width=width())
+    show(lines, report.document(made, written_to=output, **times), as_json=as_json)
+    if output is not None:
+        note(f"the plan is in {shown(output)}: dryload replay {quoted(output)} rehearses it.")
+    raise click.exceptions.Exit(0 if made.is_well else 1)
+
+
+def _weights(given: Sequence[str]) -> Mapping[str, int]:
+    weights: dict[str, int] = {}
+    for each in given:
+        name, _, number = each.rpartition("=")
+        is_whole = number.isascii() and number.isdigit() and len(number) < 6
+        if not name or not is_whole or not 1 <= int(number) <= _HEAVIEST:
+            raise Problem(
+                f"--weight {shown(each)}: give a name and a whole number from 1 to {_HEAVIEST:,}.",
+                do="For example --weight thunder.syx=5.",
+            )
+        weights[name] = int(number)
+    return weights
+
+
+def _pause(ms: float | None) -> int | None:
+    if ms is not None and not 0 <= ms <= _LONGEST_MS:
+        raise Problem(f"--pause {ms:g}: give milliseconds, from 0 to {_LONGEST_MS:,.0f}.")
+    return None if ms is None else round(ms * 1_000_000)
+
+
+def _took(text: str | None) -> int | None:
+    if text is None:
+        return None
+    found = _PART.fullmatch(text) if len(text) < 20 else None
+    if found is None or not any(found.groups()):
+        raise Problem(f"--took {shown(text)}: give a time such as 17m, 45s or 1h5m.")
+    hours, minutes, seconds = (float(each or 0) for each in found.groups())
+    return round((hours * 3600 + minutes * 60 + seconds) * 1_000_000_000)
+
+
+def _start(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        return datetime.strptime(text, "%H:%M")
+    except ValueError as problem:
+        raise Problem(f"--start {shown(text)}: give a time of day such as 20:00.") from problem
