@@ -105,6 +105,10 @@ class WordTraits(Struct, frozen=True, kw_only=True):
     """The width that other widths are brought to; of no meaning with "refuse"."""
     channels: tuple[Channels, ...] = (1,)
 
+    def width_for(self, bits: int) -> int:
+        """Return the narrowest width that keeps words of `bits` whole, else the widest."""
+        return min((each for each in self.accepts if each >= bits), default=max(self.accepts))
+
 
 class InputTraits(Struct, frozen=True, kw_only=True):
     """The socket and what stands behind it."""

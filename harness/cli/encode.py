@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from msgspec.structs import replace
 
-from dryload.harness.cli.options import AsJson, DeviceId, Overwrite, argument, value
+from dryload.harness.cli.options import SOUND, AsJson, Overwrite, argument, flag, value
 from dryload.harness.cli.terminal import note, show
 from dryload.harness.files.problem import Problem
 
@@ -36,11 +36,19 @@ def encode(
             "-o",
         ),
     ],
-    bits: Annotated[int, value("N", "Significant bits, 8 to 28.")] = 16,
+    unit: Annotated[
+        str | None,
+        value("PROFILE", "Make it as this emulated unit takes it, unless told otherwise.", "--for"),
+    ] = None,
+    bits: Annotated[
+        int | None, value("N", "Significant bits, 8 to 28 (else 16, or what --for takes).")
+    ] = None,
     number: Annotated[
         int, value("N", "Sample number, 0 to 16383; further sounds get the next numbers.")
     ] = 1,
-    device_id: DeviceId = 0,
+    device_id: Annotated[
+        int | None, value("N", "Device ID, 0 to 127 (else 0, or that of --for); 127 is every unit.")
+    ] = None,
     channel: Annotated[
         str | None, value("N|mix|both", "Use one channel, counted from 1; mix all; or keep all.")
     ] = None,
@@ -53,19 +61,51 @@ def encode(
     loop: Annotated[
         str | None,
         value(
-            "START-END[:TYPE]",
-            "First and last word of the loop, counted from 0; TYPE is forward, "
-            "backward-forward or two hexadecimal digits.",
+            "START-END[:TYPE]|none",
+            "First and last word of the loop, counted from 0, instead of the file's own; TYPE is "
+            "forward, backward-forward or two hexadecimal digits.",
         ),
     ] = None,
+    trim: Annotated[
+        float | None,
+        value(
+            "DB",
+            "Cut both ends where they are no louder, as in -60; never cuts a loop.",
+            group=SOUND,
+        ),
+    ] = None,
+    gain: Annotated[
+        float, value("DB", "Make it louder, or quieter below 0.", group=SOUND, shows_default=False)
+    ] = 0.0,
+    peak: Annotated[
+        float | None,
+        value("DB", "Bring its loudest word to this level; 0 is full scale.", group=SOUND),
+    ] = None,
+    fade_in: Annotated[
+        float, value("S", "Fade in, in a straight line.", group=SOUND, shows_default=False)
+    ] = 0.0,
+    fade_out: Annotated[
+        float, value("S", "Fade out, in a straight line.", group=SOUND, shows_default=False)
+    ] = 0.0,
+    dither: Annotated[
+        bool,
+        flag("--dither", "Add triangular noise of one step before rounding.", group=SOUND),
+    ] = False,
     name: Annotated[str, value("NAME", "Send this name after the words.")] = "",
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make a dump from each audio file."""
+    """Make a dump from each audio file.
+
+    The loop of a WAV or AIFF file is kept. Its root key is told: no message of the standard carries
+    it.
+    """
+    from dryload.harness.cli.own_unit import profile_of
     from dryload.harness.files import safe_write
+    from dryload.harness.files.opening import shown
     from dryload.harness.files.sample_files import make_folder
     from dryload.harness.jobs import convert as job
+    from dryload.harness.jobs.fitting import encode_for
     from dryload.harness.report import encode as report
     from dryload.harness.report.table import apart
 
@@ -79,25 +119,26 @@ def encode(
         header=header.value,
         loop=job.loop_from(loop) if loop is not None else None,
         name=name,
+        trim_db=trim,
+        gain_db=gain,
+        peak_db=peak,
+        fade_in_s=fade_in,
+        fade_out_s=fade_out,
+        dither=dither,
     )
+    profile = None if unit is None else profile_of(unit)
     dumps: list[Outgoing] = []
     documents, texts = [], []
     for at, source in enumerate(audio):
-        made = job.encode(source, replace(options, number=number + at))
+        wanted = replace(options, number=number + at)
+        made = encode_for(source, wanted, profile) if profile else job.encode(source, wanted)
         for remark in made.remarks:
-            note(f"{remark}.")
+            note(f"{shown(source)}: {remark}." if len(audio) > 1 else f"{remark}.")
         dumps.append(made.dump)
         target = targets[min(at, len(targets) - 1)]
         size = len(job.file_of([made.dump], target))
         documents.append(
-            report.document(
-                made,
-                source=source,
-                target=target,
-                number=number + at,
-                device_id=device_id,
-                size=size,
-            )
+            report.document(made, source=source, target=target, number=number + at, size=size)
         )
         texts.append(report.text(made, target=target, number=number + at, size=size))
     if len(targets) == 1:

@@ -27,6 +27,7 @@ from dryload.harness.files.problem import Problem
 PLAYED: Final = "What is played"
 EMULATED: Final = "The emulated unit"
 PORT: Final = "The port (midi: or tcp:)"
+SOUND: Final = "The sound"
 OUTPUT: Final = "Output"
 
 

@@ -36,6 +36,8 @@ MOST_WORDS: Final = 100_000_000
 """Words that are read at most: more than a day on the line."""
 _FLOATING: Final = {"FLOAT", "DOUBLE", "VORBIS", "OPUS"}
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+FLOATING_BITS: Final = 24
+"""Width that a sound of floating-point numbers is taken to have (our choice)."""
 _FULL_SCALE: Final = 2.0**31  # of words left-justified in 32 bits
 _BLOCK: Final = 1 << 20  # frames that are converted at a time
 
@@ -61,6 +63,16 @@ class Recording(Struct, frozen=True, kw_only=True, eq=False):
     def channels(self) -> int:
         """Number of channels."""
         return int(self.frames.shape[1])
+
+    @property
+    def bits(self) -> int:
+        """Bits of its words; those of floating-point numbers have `FLOATING_BITS`."""
+        bits = self.source.removesuffix("-bit")
+        return int(bits) if bits.isdigit() else FLOATING_BITS
+
+    def is_exact_in(self, bits: int) -> bool:
+        """Whether words of `bits` hold its own, so that nothing is rounded."""
+        return self.frames.dtype == np.int32 and self.bits <= bits
 
 
 class Converted(Struct, frozen=True, kw_only=True, eq=False):
@@ -227,11 +239,12 @@ def words_of(
 ) -> Converted:
     """Return the words of a recording; ValueError for a channel that it doesn't have.
 
-    Dither is triangular noise of less than one step, the same for the same recording.
+    Dither is triangular noise of less than one step, added where words are rounded, and the same
+    for the same recording.
     """
     recording = taken(recording, channel)
     frames: NDArray[Any] = recording.frames
-    noise = PCG64(0) if dither else None
+    noise = PCG64(0) if dither and not recording.is_exact_in(bits) else None
     parts = [
         _converted(frames[start : start + _BLOCK].reshape(-1), bits, noise)
         for start in range(0, len(frames), _BLOCK)

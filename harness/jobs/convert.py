@@ -44,6 +44,8 @@ from dryload.harness.judge.dump import DumpContents
 _REPLY_NS: Final = FIXED[Handshake].size * BYTE_NS
 _LOOP: Final = re.compile(r"([0-9]{1,11})-([0-9]{1,11})(?::([A-Za-z0-9-]+))?")
 _LOOP_NAMES: Final = {"forward": 0x00, "backward-forward": 0x01}  # HDR-08, M1 p. 37
+_SILENT_DB: Final = -200.0  # far below one step of the widest words
+_LONGEST_FADE_S: Final = 3_600
 MIDI_FILE_ENDINGS: Final = (".mid", ".midi", ".smf")
 _VALIDATE: Final = "dryload validate says what is wrong with it."
 
@@ -51,9 +53,11 @@ _VALIDATE: Final = "dryload validate says what is wrong with it."
 class EncodeOptions(Struct, frozen=True, kw_only=True):
     """What a dump should be like; nothing here is checked before `encode`."""
 
-    bits: int = 16
+    bits: int | None = None
+    """None: 16."""
     number: int = 1
-    device_id: int = 0
+    device_id: int | None = None
+    """None: 0."""
     start: int = 0
     """The first frame of the recording that is taken; what is in front is cut before all else."""
     length: int | None = None
@@ -116,17 +120,21 @@ def encode(path: str, options: EncodeOptions) -> Encoded:
 
 def encode_recording(source: audio.Recording, options: EncodeOptions, name: str) -> Encoded:
     """Return the dump of a recording, which a Problem calls by its `name`."""
-    _check(options)
+    bits = 16 if options.bits is None else options.bits
+    device_id = 0 if options.device_id is None else options.device_id
+    _check(options, bits, device_id)
     channel, remarks = _channel(source, options, name)
     made = _shaped(shape.with_remarks(source, *remarks), channel, options)
-    converted = audio.words_of(made, bits=options.bits, dither=options.dither)
+    converted = audio.words_of(made, bits=bits, dither=options.dither)
     remarks = made.remarks
+    if options.dither and made.is_exact_in(bits):
+        remarks += ("nothing is rounded, so no dither is added",)
     if converted.no_numbers:
         remarks += (f"{converted.no_numbers:,} words of {name} are no numbers and became silence",)
     loop = made.loop if options.loop is None else options.loop
     sample = Sample(
         words=converted.words,
-        bits=options.bits,
+        bits=bits,
         rate=made.rate,
         channels=converted.channels,
         sustain=loop if isinstance(loop, Loop) else NO_LOOP,
@@ -134,9 +142,7 @@ def encode_recording(source: audio.Recording, options: EncodeOptions, name: str)
     )
     _check_sample(sample, options)
     try:
-        dump = outgoing(
-            sample, number=options.number, device_id=options.device_id, header=options.header
-        )
+        dump = outgoing(sample, number=options.number, device_id=device_id, header=options.header)
     except ValueError as problem:
         raise Problem(f"{problem}.", do="Use --header extended, or auto.") from problem
     return Encoded(
@@ -192,13 +198,15 @@ def file_of(dumps: Sequence[Outgoing], path: str) -> bytes:
     return midifile.build(timed)
 
 
-def loop_from(text: str) -> Loop:
-    """Return the loop that START-END[:TYPE] says; a Problem where it says none."""
+def loop_from(text: str) -> Loop | Literal["none"]:
+    """Return the loop that START-END[:TYPE] says, or "none"; a Problem where it says neither."""
+    if text == "none":
+        return "none"
     found = _LOOP.fullmatch(text)
     if found is None:
         raise Problem(
             f"--loop {shown(text)} is no loop.",
-            do="Give the first and the last word played, such as 1000-1999 or 0-499:forward.",
+            do="Give the first and the last word played, as in 1000-1999 or 0-499:forward.",
         )
     start, end, kind = int(found[1]), int(found[2]), found[3] or "forward"
     loop_type = _LOOP_NAMES.get(kind.lower())
@@ -213,10 +221,10 @@ def loop_from(text: str) -> Loop:
     return Loop(start=start, end=end, loop_type=loop_type)
 
 
-def _check(options: EncodeOptions) -> None:
-    _in_range("--bits", options.bits, MIN_BITS, MAX_BITS, "significant bits of a word")
+def _check(options: EncodeOptions, bits: int, device_id: int) -> None:
+    _in_range("--bits", bits, MIN_BITS, MAX_BITS, "significant bits of a word")
     _in_range("--number", options.number, 0, MAX_SAMPLE_NUMBER, "sample numbers")
-    _in_range("--device-id", options.device_id, 0, ALL_CALL, "device IDs")
+    _in_range("--device-id", device_id, 0, ALL_CALL, "device IDs")
     if options.rate is not None and not 0 < options.rate <= MAX_28_BIT:
         raise Problem(f"--rate {float(options.rate):g} is out of range: more than 0 Hz is needed.")
     if not (options.name.isascii() and options.name.isprintable()):
@@ -225,6 +233,19 @@ def _check(options: EncodeOptions) -> None:
             do="Plain letters, digits and signs (ASCII) can (NAM-02, CA-019 p. 4).",
         )
     _in_range("--name: length", len(options.name), 0, MAX_NAME, "lengths of a name")
+    levels = (
+        ("--trim", options.trim_db, _SILENT_DB, 0.0),
+        ("--gain", options.gain_db, _SILENT_DB, -_SILENT_DB),
+        ("--peak", options.peak_db, _SILENT_DB, 0.0),
+    )
+    for option, level, low, high in levels:
+        if level is not None and not low <= level <= high:
+            raise Problem(f"{option} {level:g} is out of range: it is {low:g} to {high:g} dB.")
+    for option, seconds in (("--fade-in", options.fade_in_s), ("--fade-out", options.fade_out_s)):
+        if not 0 <= seconds <= _LONGEST_FADE_S:
+            raise Problem(f"{option} {seconds:g}: give seconds, 0 to {_LONGEST_FADE_S}.")
+    if options.gain_db and options.peak_db is not None:
+        raise Problem("--gain and --peak both say how loud it is to be.", do="Give one of them.")
 
 
 def _in_range(option: str, value: int, low: int, high: int, what: str) -> None:

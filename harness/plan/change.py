@@ -105,7 +105,7 @@ class Offer(Struct, frozen=True, kw_only=True):
 
 def needed(sound: Recording, bits: int, traits: WordTraits) -> Offer:
     """Return what has to be done to a sound with words of `bits` so that a unit keeps its words."""
-    kept = min((each for each in traits.accepts if each >= bits), default=max(traits.accepts))
+    kept = traits.width_for(bits)
     change, loss, channels = Change(), 0.0, sound.channels
     if kept != bits:
         change = Change(bits=kept, why=(f"{bits} to {kept} bits: the unit keeps no {bits}",))

@@ -4,7 +4,6 @@ import os
 import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import PurePath
-from typing import Final
 
 import numpy as np
 from msgspec import Struct
@@ -23,9 +22,6 @@ from dryload.harness.jobs.playlist import judged_contents
 from dryload.harness.judge.finding import Verdict
 from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.plan.evening import NotPlanned
-
-_FLOATING_BITS: Final = 24
-"""Width that a sound of floating-point numbers is taken to have (our choice)."""
 
 
 class Candidate(Struct, frozen=True, kw_only=True, eq=False):
@@ -153,13 +149,12 @@ def _of_dump(dump: Dump) -> Candidate:
 
 def _of_audio(file: str) -> Candidate:
     sound = audio.read(file)
-    bits = sound.source.removesuffix("-bit")
     plain = unicodedata.normalize("NFKD", PurePath(file).stem).encode("ascii", "ignore").decode()
     return Candidate(
         file=file,
         dump=1,
         sound=sound,
-        bits=int(bits) if bits.isdigit() else _FLOATING_BITS,
+        bits=sound.bits,
         name="".join(sign for sign in plain if sign.isprintable()).strip(),
         given=None,
     )

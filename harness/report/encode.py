@@ -41,9 +41,7 @@ def text(made: Encoded, *, target: str, number: int, size: int) -> list[str]:
     return lines
 
 
-def document(
-    made: Encoded, *, source: str, target: str, number: int, device_id: int, size: int
-) -> Document:
+def document(made: Encoded, *, source: str, target: str, number: int, size: int) -> Document:
     """Return the result for programs."""
     sample = made.sample
     return {
@@ -58,7 +56,7 @@ def document(
         "file": target,
         "bytes": size,
         "sample_number": number,
-        "device_id": device_id,
+        "device_id": made.dump.device_id,
         "header": "extended" if made.extended else "standard",
         **sample_document(sample, rate=sample.rate, sounds_at=sample.rate),
         "period_ns": None if made.extended else sample.period_ns,

@@ -16,7 +16,7 @@ from dryload.harness.cli.encode import encode
 from dryload.harness.cli.options import command_of
 from dryload.harness.files.problem import USAGE, Problem
 from tests import oracle
-from tests.files.chunks import Inst, Smpl, SmplLoop, inst_of, smpl_of
+from tests.files.chunks import Inst, Smpl, SmplLoop, inst_of, smpl, smpl_of, with_chunks
 from tests.files.test_audio import float_wav, wav
 from tests.files.test_dumpfile import Piped
 
@@ -119,6 +119,62 @@ def test_every_option_of_encode_arrives(bench: Bench) -> None:
     )
 
 
+def test_what_is_done_to_the_sound(bench: Bench) -> None:
+    """Half of full scale, trimmed of its silence, brought to -12.0412 dB, a quarter, and faded."""
+    (bench.folder / "bell.wav").write_bytes(float_wav([0.0] * 5 + [0.5] * 20 + [0.0005] * 5))
+    said = bench.run(
+        *("encode", "bell.wav", "-o", "out.syx", "--trim", "-60", "--peak", "-12.0411998"),
+        *("--fade-in", f"{4 / 48_000}"),
+    )
+    assert "trimmed at -60 dB: 5 frames at the beginning, 5 at the end" in said.err
+    assert "normalised to -12.0412 dB: a gain of -6.02 dB" in said.err
+    held = oracle.read_dump((bench.folder / "out.syx").read_bytes())
+    assert held.words == [0, 2_048, 4_096, 6_144, *[8_192] * 16]
+    louder = bench.run("encode", "bell.wav", "-o", "loud.syx", "--gain", "6.1", "--json")
+    assert louder.document["clipped_words"] == 20
+    words = oracle.read_dump((bench.folder / "loud.syx").read_bytes()).words
+    assert words[5:25] == [32_767] * 20
+    for name in ("one.syx", "two.syx"):
+        assert bench.run("encode", "bell.wav", "-o", name, "--dither", "--bits", "8").code == 0
+    one = (bench.folder / "one.syx").read_bytes()
+    assert one == (bench.folder / "two.syx").read_bytes()
+    assert set(oracle.read_dump(one).words) > {0, 64}  # rounded, it has these two words only
+
+
+def test_the_loop_of_a_file_can_be_left_out_or_overridden(bench: Bench) -> None:
+    content = with_chunks(wav(WORDS, width=2), smpl([SmplLoop(3, 9)]))
+    (bench.folder / "loop.wav").write_bytes(content)
+    for words, loop in (
+        ((), (3, 9, 0x00)),
+        (("--loop", "none"), (0, 0, 0x7F)),
+        (("--loop", "1-2:backward-forward"), (1, 2, 0x01)),
+    ):
+        said = bench.run("encode", "loop.wav", "-o", "out.syx", "--overwrite", *words)
+        assert said.code == 0
+        held = oracle.read_dump((bench.folder / "out.syx").read_bytes())
+        assert (held.loop_start, held.loop_end, held.loop_type) == loop
+        assert ("It has the loop from word" in said.out) == (loop[2] != 0x7F)
+
+
+def test_a_dump_for_a_unit(bench: Bench) -> None:
+    said = bench.run("encode", "thunder.wav", "-o", "out.syx", "--for", "prompt-box", "--json")
+    assert said.document["bits"] == 12
+    assert "dryload: words have 12 bits, as prompt-box takes them.\n" in said.err
+    wide = bench.run(
+        "encode", "thunder.wav", "-o", "b.syx", "--for", "lantern-desk", "--bits", "20"
+    )
+    assert "lantern-desk would refuse it: the sample has 20 significant bits" in wide.err
+    assert wide.code == 0
+    other = bench.run("encode", "thunder.wav", "-o", "c.syx", "--for", "nobody")
+    assert other.code == USAGE
+
+
+def test_of_several_recordings_a_remark_says_which(bench: Bench) -> None:
+    (bench.folder / "stereo.wav").write_bytes(wav([1, 3] * 10, width=2, channels=2))
+    said = bench.run("encode", "thunder.wav", "stereo.wav", "-o", "out.syx")
+    assert said.err.startswith("dryload: stereo.wav: the 2 channels are mixed to one")
+
+
 @pytest.mark.parametrize("rate", ["22050", "22,050", "22050.0", "44100/2"])
 def test_rates_as_people_write_them(bench: Bench, rate: str) -> None:
     said = bench.run("encode", "thunder.wav", "-o", "out.syx", "--rate", rate, "--json")
@@ -156,6 +212,12 @@ def test_clipped_words_are_counted(bench: Bench) -> None:
         (("--rate", "nan"), "--rate nan is not a rate"),
         (("--bits", "99"), "--bits 99 is out of range"),
         (("--loop", "9"), "--loop 9 is no loop"),
+        (("--trim", "1"), "--trim 1 is out of range: it is -200 to 0 dB"),
+        (("--gain", "nan"), "--gain nan is out of range"),
+        (("--peak", "0.1"), "--peak 0.1 is out of range"),
+        (("--gain", "3", "--peak", "0"), "--gain and --peak both say how loud it is to be"),
+        (("--fade-in", "-1"), "--fade-in -1: give seconds"),
+        (("--fade-out", "inf"), "--fade-out inf: give seconds"),
         (("-o", "thunder.wav", "--overwrite"), "thunder.wav is the input file"),
         (("-o", "thunder.syx"), "thunder.syx exists already. --overwrite replaces it."),
         (("-o", "nowhere/out.syx"), "there is no such folder"),
@@ -401,7 +463,8 @@ def test_help_names_every_option(bench: Bench, monkeypatch: pytest.MonkeyPatch) 
         app(["encode", "--help"], prog_name="dryload")
     assert left.value.code == 0
     text = bench.capture.readouterr().out
-    for option in ("bits", "number", "device-id", "channel", "rate", "header", "loop", "name"):
+    options = ("bits", "number", "device-id", "channel", "rate", "header", "loop", "name", "for")
+    for option in (*options, "trim", "gain", "peak", "fade-in", "fade-out", "dither"):
         assert f"--{option}" in text
 
 
