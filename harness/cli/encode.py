@@ -117,7 +117,7 @@ def encode(
         channel=_channel(channel),
         rate=_rate(rate),
         header=header.value,
-        loop=job.loop_from(loop) if loop is not None else None,
+        loop="none" if loop == "none" else job.loop_from(loop) if loop is not None else None,
         name=name,
         trim_db=trim,
         gain_db=gain,

@@ -198,15 +198,13 @@ def file_of(dumps: Sequence[Outgoing], path: str) -> bytes:
     return midifile.build(timed)
 
 
-def loop_from(text: str) -> Loop | Literal["none"]:
-    """Return the loop that START-END[:TYPE] says, or "none"; a Problem where it says neither."""
-    if text == "none":
-        return "none"
+def loop_from(text: str) -> Loop:
+    """Return the loop that START-END[:TYPE] says; a Problem where it says none."""
     found = _LOOP.fullmatch(text)
     if found is None:
         raise Problem(
             f"--loop {shown(text)} is no loop.",
-            do="Give the first and the last word played, as in 1000-1999 or 0-499:forward.",
+            do="Give the first and the last word played, such as 1000-1999 or 0-499:forward.",
         )
     start, end, kind = int(found[1]), int(found[2]), found[3] or "forward"
     loop_type = _LOOP_NAMES.get(kind.lower())
