@@ -6,12 +6,15 @@ conversations.
 
 from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
+from math import log10
 from typing import Final
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
 from dryload.emulator.dump.capture import Direction
+from dryload.emulator.dump.sample import NO_LOOP, Sample
 from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader, Header
 from dryload.emulator.wire.prose import counted, listed
 from dryload.harness.files import audio, opening
@@ -27,6 +30,7 @@ from dryload.harness.judge.finding import Verdict
 from dryload.harness.judge.headers import NO_LOOP_TYPES
 
 ORDER: Final = "order of packets"
+_SILENCE: Final = 1e-12  # the power of no sound at all: far below one step
 
 
 class PairedBy(StrEnum):
@@ -53,6 +57,14 @@ class Pairing(Struct, frozen=True, kw_only=True, eq=False):
     remarks: tuple[str, ...] = ()
     is_again: bool = False
     """Whether another dump of the same file holds this sound already."""
+    apart_db: float | None = None
+    """How far the difference lies below the dump, where the sound was resampled to compare and
+    words of both differ."""
+
+    @property
+    def resampled(self) -> Subject | None:
+        """The sound that was brought to the rate of the dump."""
+        return next((each for each in (self.a, self.b) if each.resampled_from is not None), None)
 
     @property
     def is_with_sound(self) -> bool:
@@ -174,15 +186,32 @@ def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
     sample_a, sample_b = a.sample, b.sample
     assert sample_a is not None
     assert sample_b is not None
+    is_resampled = a.resampled_from is not None or b.resampled_from is not None
     comparison = compare_samples(
         sample_a,
         sample_b,
         names=("A", "B"),
         packet_bits=sample_b.bits if a.header is None and b.header is not None else sample_a.bits,
+        explains=not is_resampled,
     )
     comparison = replace(comparison, fields=tuple(_fields(a, b, comparison)))
     remarks += [*_unsaid(a, b), *sound_a, *sound_b]
-    return Pairing(a=a, b=b, by=by, comparison=comparison, remarks=tuple(remarks))
+    apart_db = None
+    if is_resampled and comparison.different:
+        dump, sound = (sample_a, sample_b) if b.header is None else (sample_b, sample_a)
+        apart_db = _apart_db(dump, sound)
+    return Pairing(
+        a=a, b=b, by=by, comparison=comparison, remarks=tuple(remarks), apart_db=apart_db
+    )
+
+
+def _apart_db(dump: Sample, sound: Sample) -> float:
+    """Return how far the difference of two sounds of one width lies below the first, in dB."""
+    common = min(len(dump.words), len(sound.words))
+    words = dump.words[:common].astype(np.float64)
+    power = float(np.square(words).mean())
+    noise = float(np.square(words - sound.words[:common]).mean())
+    return 10 * log10(max(power, _SILENCE) / noise)
 
 
 def _fields(a: Subject, b: Subject, comparison: SampleComparison) -> Iterator[FieldDifference]:
@@ -231,7 +260,8 @@ def _beside_sound(
     dump, sound = (a, b) if b.header is None else (b, a)
     if difference.field == WIDTH and comparison.narrowed == ("A" if dump is a else "B"):
         return difference.excused("a dump may have fewer bits than its source")
-    if difference.field == "name" or difference.field.startswith("loop"):
+    is_known = difference.field == "loop" and _loops(sound)
+    if difference.field == "name" or (difference.field.startswith("loop") and not is_known):
         return difference.excused("nothing is read of it from an audio file")
     if difference.field == "sample rate" and isinstance(dump.header, DumpHeader):
         # A period is judged by the rate of the source (HDR-05).
@@ -244,6 +274,10 @@ def _beside_sound(
     return difference
 
 
+def _loops(sound: Subject) -> bool:
+    return sound.sample is not None and sound.sample.sustain != NO_LOOP
+
+
 def _unsaid(a: Subject, b: Subject) -> list[str]:
     """Return what a dump says that an audio file does not, so that nothing is known of it."""
     name, dump, other = ("A", a, b) if b.header is None else ("B", b, a)
@@ -251,7 +285,7 @@ def _unsaid(a: Subject, b: Subject) -> list[str]:
         return []
     parts = [f"sample number {dump.header.sample_number:,}"]
     sustain = dump.sample.sustain
-    if sustain.loop_type not in NO_LOOP_TYPES:
+    if sustain.loop_type not in NO_LOOP_TYPES and not _loops(other):
         parts.append(f"a loop from word {sustain.start:,} to {sustain.end:,}")
     if dump.sample.loops:
         parts.append(counted(len(dump.sample.loops), "more loop"))

@@ -6,13 +6,15 @@ taken as they are in its file.
 """
 
 from collections.abc import Iterator
+from fractions import Fraction
+from math import log
 from typing import Final
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sample import NO_LOOP, Sample
 from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
 from dryload.emulator.wire.messages import Header
 from dryload.emulator.wire.prose import counted
@@ -21,12 +23,13 @@ from dryload.harness.files import audio, opening
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.kinds import AUDIO_ADVICE
 from dryload.harness.files.kinds import kind_of as file_kind
+from dryload.harness.files.rates import whole_rate
 from dryload.harness.jobs.dumps import headed
 from dryload.harness.judge.dump import DumpContents
 from dryload.harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
-_FLOATING_BITS: Final = 24  # of floating-point numbers where no dump says how wide its words are
+_SAME_RATE: Final = Fraction(1, 200)  # one part: far more than a rounded period makes
 
 
 class Subject(Struct, frozen=True, kw_only=True, eq=False):
@@ -40,6 +43,8 @@ class Subject(Struct, frozen=True, kw_only=True, eq=False):
     recording: audio.Recording | None = None
     channel: audio.Channel | None = None
     """What was taken of a recording."""
+    resampled_from: Fraction | None = None
+    """Its own rate, in Hz, where it was brought to that of the dump."""
     trouble: str = ""
     disorder: str = ""
     """Which of its packets stand in each other's place, so that a unit stores them wrongly."""
@@ -136,10 +141,14 @@ def with_sample(subject: Subject, other: Subject, name: str) -> tuple[Subject, t
     if recording is None:
         raise ValueError(f"{name} has no sample: {subject.trouble}")
     like = other.sample
-    if recording.source.endswith("-bit"):
-        bits = min(int(recording.source.removesuffix("-bit")), MAX_BITS)
+    if like is not None and _is_resampled(recording, like):
+        made = audio.resample(recording, Fraction(whole_rate(like.rate)[0]))
+        subject = replace(subject, recording=made, resampled_from=recording.rate)
+        recording = made
+    if subject.resampled_from is None and recording.source.endswith("-bit"):
+        bits = min(recording.bits, MAX_BITS)
     else:
-        bits = _FLOATING_BITS if like is None else like.bits
+        bits = audio.FLOATING_BITS if like is None else like.bits
     if like is None or like.channels == recording.channels or like.channels > 1:
         return replace(subject, sample=_sound(recording, bits, "both"), channel="both"), ()
     channel = _nearest_channel(recording, like)
@@ -149,8 +158,16 @@ def with_sample(subject: Subject, other: Subject, name: str) -> tuple[Subject, t
     )
 
 
+def _is_resampled(recording: audio.Recording, like: Sample) -> bool:
+    """Whether a dump has another rate and lasts as long, rather than having as many frames."""
+    ratio, frames = like.rate / recording.rate, Fraction(like.frames, len(recording.frames))
+    if abs(ratio - 1) < _SAME_RATE or not frames or like.channels not in (1, recording.channels):
+        return False
+    return abs(log(frames / ratio)) < abs(log(frames))
+
+
 def _sound(recording: audio.Recording, bits: int, channel: audio.Channel) -> Sample:
-    if recording.source.endswith("-bit") and channel != "mix":
+    if recording.frames.dtype == np.int32 and channel != "mix":
         # Words as they are: what a dump made of them is for the comparison to find out.
         frames = recording.frames
         chosen = frames if channel == "both" else frames[:, channel - 1 : channel]
@@ -160,7 +177,11 @@ def _sound(recording: audio.Recording, bits: int, channel: audio.Channel) -> Sam
         converted = audio.words_of(recording, bits=bits, channel=channel)
         words, channels = converted.words, converted.channels
     return Sample(
-        words=words.astype(word_dtype(bits)), bits=bits, rate=recording.rate, channels=channels
+        words=words.astype(word_dtype(bits)),
+        bits=bits,
+        rate=recording.rate,
+        channels=channels,
+        sustain=recording.loop or NO_LOOP,
     )
 
 
@@ -168,9 +189,9 @@ def _nearest_channel(recording: audio.Recording, like: Sample) -> audio.Channel:
     """Return the channel, or the mix, from which a sample of one channel differs least."""
     choices: list[audio.Channel] = [*range(1, recording.channels + 1), "mix"]
 
-    def different(channel: audio.Channel) -> int:
+    def different(channel: audio.Channel) -> float:
         words = audio.words_of(recording, bits=like.bits, channel=channel).words
         common = min(len(words), len(like.words))
-        return int(np.count_nonzero(words[:common] != like.words[:common]))
+        return float(np.abs(words[:common].astype(np.float64) - like.words[:common]).sum())
 
     return min(choices, key=different)

@@ -31,7 +31,7 @@ class SampleComparison(Struct, frozen=True, kw_only=True):
     different: int
     """Words that differ, side by side from the beginning, narrow words left-justified."""
     explanation: Account
-    """What makes B of A, exactly; empty where the words are the same."""
+    """What makes B of A, exactly; empty where the words are the same, or none was asked for."""
     fields: tuple[FieldDifference, ...]
     """Where the headers differ."""
     context: Context
@@ -82,11 +82,12 @@ def compare_samples(
     *,
     names: tuple[str, str] = ("what was sent", "what came back"),
     packet_bits: int | None = None,
+    explains: bool = True,
 ) -> SampleComparison:
     """Compare the sample `got` with the one `sent`; `names` are what sentences call them.
 
     Packets are those of words of `packet_bits` significant bits: of `sent`, unless it never was
-    in packets.
+    in packets.  Without an explanation words that differ are counted only.
     """
     words = len(sent.words), len(got.words)
     bits = max(sent.bits, got.bits)
@@ -97,7 +98,7 @@ def compare_samples(
     different = int(np.count_nonzero(one != other))
     same = not different and words[0] == words[1]
     explanation: Account = ()
-    if not same:
+    if explains and not same:
         explanation = explain(
             sent.words,
             got.words,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from fractions import Fraction
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,9 @@ from msgspec import Struct
 from dryload.harness.cli.diff import diff
 from dryload.harness.cli.options import command_of
 from dryload.harness.files.problem import Problem
+from dryload.harness.jobs.convert import EncodeOptions, encode, file_of
 from tests import damage, oracle
+from tests.files.chunks import SmplLoop, smpl, with_chunks
 
 app = command_of(diff)
 
@@ -280,6 +283,82 @@ def test_a_packet_that_stands_twice_makes_no_difference_to_its_source(place: Pat
     (place / "again.syx").write_bytes(header + b"".join(packets[:3] + packets[2:]))
     assert run("gull.wav", "again.syx").code == 0
     assert run("stored twice.wav", "again.syx").code == 1
+
+
+def tone(rate: int, frames: int, pitch: float = 440.0) -> Any:
+    """A tone, computed at its rate, with a soft beginning and end."""
+    shape = np.sin(np.pi * np.arange(frames) / frames) ** 2
+    return np.sin(2 * np.pi * pitch * np.arange(frames) / rate) * shape
+
+
+def tone_dump(rate: int, frames: int, period_ns: int, pitch: float = 440.0) -> bytes:
+    words = np.floor(tone(rate, frames, pitch) * 32_767 + 0.5).astype(int).tolist()
+    return oracle.dump(bits=16, words=words, period_ns=period_ns, sample_number=3)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_recording_at_another_rate_is_told_as_that(place: Path, turned: bool) -> None:
+    """Both are the same tone, computed at each rate: rounding to 16 bits leaves some 90 dB."""
+    soundfile.write(place / "low.wav", tone(22_050, 5_000), 22_050, subtype="PCM_24")
+    (place / "high.syx").write_bytes(tone_dump(44_100, 10_000, 22_676))
+    files = ("low.wav", "high.syx")[:: -1 if turned else 1]
+    result = run(*files)
+    assert result.code == 1
+    sound, dump_name = ("B", "A") if turned else ("A", "B")
+    said = (
+        f"Different. {sound} is at 22,050 Hz and {dump_name} at 44,100 Hz: {sound} was resampled "
+        "to compare. The difference is "
+    )
+    (line,) = [line for line in result.text.splitlines() if line.startswith("Different")]
+    assert line.startswith(said)
+    assert "differ." not in result.text
+    (pair,) = document(*files)["pairs"]
+    assert pair["explanation"] == []
+    told = pair["resampled"]
+    assert (told["which"], told["from_hz"], told["to_hz"]) == (sound.lower(), 22_050, 44_100)
+    assert 75 < told["apart_db"] < 100
+
+
+def test_the_dump_that_encode_made_at_another_rate_is_the_same(place: Path) -> None:
+    soundfile.write(place / "low.wav", tone(22_050, 5_000), 22_050, subtype="PCM_24")
+    options = EncodeOptions(rate=Fraction(48_000), bits=12)
+    made = encode(str(place / "low.wav"), options)
+    (place / "made.syx").write_bytes(file_of([made.dump], "made.syx"))
+    result = run("low.wav", "made.syx")
+    assert result.code == 0, result.text
+    assert "The same: 10,884 words and the sample rate." in result.text
+    assert "Note: A is at 22,050 Hz and B at 48,000 Hz: A was resampled to compare." in result.text
+
+
+def test_another_sound_at_another_rate_is_not_alike(place: Path) -> None:
+    soundfile.write(place / "low.wav", tone(22_050, 5_000), 22_050, subtype="PCM_24")
+    (place / "other.syx").write_bytes(tone_dump(44_100, 9_000, 22_676, pitch=523.0))
+    result = run("low.wav", "other.syx")
+    assert result.code == 1
+    assert "A has 10,000 words then, and B 9,000. They are not alike." in result.text
+
+
+def test_a_wrong_period_is_no_resampling(place: Path) -> None:
+    wav(place / "gull.wav", np.array(WORDS, np.int16), "PCM_16")
+    (place / "gull.syx").write_bytes(dump(period_ns=45_351))
+    result = run("gull.wav", "gull.syx")
+    assert result.code == 1
+    assert "The same 1,007 words, but different headers: sample rate." in result.text
+    assert "resampled" not in result.text
+
+
+def test_a_loop_that_the_audio_file_says_is_compared(place: Path) -> None:
+    wav(place / "gull.wav", np.array(WORDS, np.int16), "PCM_16")
+    content = with_chunks((place / "gull.wav").read_bytes(), smpl([SmplLoop(10, 500)]))
+    (place / "gull.wav").write_bytes(content)
+    (place / "gull.syx").write_bytes(dump(loop_start=10, loop_end=500, loop_type=0))
+    result = run("gull.wav", "gull.syx")
+    assert result.code == 0
+    assert "B says sample number 3: of these nothing is read" in result.text
+    (place / "off.syx").write_bytes(dump(loop_start=10, loop_end=501, loop_type=0))
+    result = run("gull.wav", "off.syx")
+    assert result.code == 1
+    assert "The same 1,007 words, but different headers: loop." in result.text
 
 
 # What cannot be compared.
