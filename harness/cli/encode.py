@@ -44,8 +44,13 @@ def encode(
         int | None, value("N", "Significant bits, 8 to 28 (else 16, or what --for takes).")
     ] = None,
     number: Annotated[
-        int, value("N", "Sample number, 0 to 16383; further sounds get the next numbers.")
-    ] = 1,
+        int | None,
+        value(
+            "N",
+            "Sample number, 0 to 16383 (else 1, or the first of --for); further sounds get the "
+            "next numbers.",
+        ),
+    ] = None,
     device_id: Annotated[
         int | None, value("N", "Device ID, 0 to 127 (else 0, or that of --for); 127 is every unit.")
     ] = None,
@@ -105,10 +110,13 @@ def encode(
     from dryload.harness.files.opening import shown
     from dryload.harness.files.sample_files import make_folder
     from dryload.harness.jobs import convert as job
-    from dryload.harness.jobs.fitting import encode_for
+    from dryload.harness.jobs.fitting import encode_for, first_number
     from dryload.harness.report import encode as report
     from dryload.harness.report.table import apart
 
+    profile = None if unit is None else profile_of(unit)
+    if number is None:
+        number = 1 if profile is None else first_number(profile)
     targets = _targets(audio, output, number, overwrite=overwrite)
     options = job.EncodeOptions(
         bits=bits,
@@ -126,7 +134,6 @@ def encode(
         fade_out_s=fade_out,
         dither=dither,
     )
-    profile = None if unit is None else profile_of(unit)
     dumps: list[Outgoing] = []
     documents, texts = [], []
     for at, source in enumerate(audio):

@@ -2,6 +2,8 @@
 
 from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
+from msgspec.structs import replace
+
 from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
 from dryload.harness.cli.terminal import note, show
 from dryload.harness.files.opening import quoted, shown
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
 
 _Number = TypeVar("_Number", int, float)
 _KEYS: Final = 127
+_C4: Final = 60
 _LONGEST_S: Final = 60.0
 _QUIETEST_DB: Final = -96.0
 _AUDIO_BITS: Final = 24
@@ -28,7 +31,10 @@ def listen(
     keys: Annotated[
         str, value("N,N...", "Play these keys one after another: MIDI note numbers, 60 is C4.")
     ] = "60",
-    root: Annotated[int, value("N", "The key at which the sample has its own pitch.")] = 60,
+    root: Annotated[
+        int | None,
+        value("N", "The key at which it has its own pitch (else what the audio file says, or 60)."),
+    ] = None,
     seconds: Annotated[float, value("S", "Hold each key for so long.")] = 2.0,
     unit: Annotated[
         str | None,
@@ -56,7 +62,7 @@ def listen(
 
     how = job.Playing(
         keys=_keys(keys),
-        root=_in_range("--root", root, 0, _KEYS),
+        root=_in_range("--root", _C4 if root is None else root, 0, _KEYS),
         seconds=_in_range("--seconds", seconds, 0.0, _LONGEST_S),
         level_db=_in_range("--level", level, _QUIETEST_DB, 0.0),
     )
@@ -64,12 +70,13 @@ def listen(
         safe_write.check_target(output, overwrite=overwrite, sources=(file,))
         audio_out.check_name(output)
     profile = None if unit is None else profile_of(unit)
-    chosen = _dump(file, dump, profile)
+    chosen, own_root = _dump(file, dump, profile)
+    if root is None and own_root is not None:
+        how = replace(how, root=own_root)
     sample = chosen.sample if profile is None else job.held_by(profile, chosen)
     if not sample.frames:
         raise Problem(f"{chosen.place} holds no words, so there is nothing to hear.")
-    is_played = profile is None or profile.habits.loop_end == "inclusive"
-    sound = job.played(sample, how, end_is_played=is_played)
+    sound = job.played(sample, how)
     if output is None:
         lines = report.lines_of(file, sample, how, len(sound), None)
         note(lines[1])
@@ -87,19 +94,23 @@ def listen(
     show(lines, report.document(file, sample, how, len(sound), output), as_json=as_json)
 
 
-def _dump(path: str, number: int | None, profile: "Profile | None") -> "Dump":
-    """Return the dump of a file, or the one that would be made of a recording."""
+def _dump(path: str, number: int | None, profile: "Profile | None") -> tuple["Dump", int | None]:
+    """Return the dump of a file, or the one that would be made of a recording, and its root key."""
     from dryload.harness.files import dumpfile
     from dryload.harness.files.kinds import AUDIO_ADVICE, kind_of
     from dryload.harness.files.opening import STANDARD_INPUT, Held, head_of
-    from dryload.harness.jobs import convert
+    from dryload.harness.jobs import convert, fitting
     from dryload.harness.jobs.dumps import dumps_in
 
-    name = path
+    name, root = path, None
     kind = None if path == STANDARD_INPUT else kind_of(head_of(path))
     if kind is not None and kind.advice == AUDIO_ADVICE:
-        bits = 16 if profile is None else max(profile.words.accepts)
-        made = convert.encode(path, convert.EncodeOptions(bits=bits, header="auto"))
+        if profile is None:
+            made = convert.encode(path, convert.EncodeOptions())
+        else:
+            number_there = fitting.first_number(profile)
+            made = fitting.encode_for(path, convert.EncodeOptions(number=number_there), profile)
+        root = made.root
         name = Held(path, convert.file_of([made.dump], ".syx"))
     found = list(dumps_in(dumpfile.load(name)))
     if not found:
@@ -111,7 +122,7 @@ def _dump(path: str, number: int | None, profile: "Profile | None") -> "Dump":
         note(f"{shown(path)} holds {len(found)} dumps: --dump chooses one of them.")
     if not 1 <= (number or 1) <= len(found):
         raise Problem(f"{shown(path)} has no dump {number}: it holds dumps 1 to {len(found)}.")
-    return found[(number or 1) - 1]
+    return found[(number or 1) - 1], root
 
 
 def _keys(text: str) -> tuple[int, ...]:

@@ -6,6 +6,7 @@ unit's own rules say.
 
 from msgspec.structs import replace
 
+from dryload.emulator.dump.outgoing import outgoing
 from dryload.emulator.unit.admission import plan_for, room_for
 from dryload.emulator.unit.memory import Memory
 from dryload.emulator.unit.possible import Profile
@@ -17,6 +18,7 @@ from dryload.harness.files import audio
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs import shape
 from dryload.harness.jobs.convert import Encoded, EncodeOptions, encode_recording
+from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.judge.plan import turned
 
 
@@ -28,10 +30,34 @@ def encode_for(path: str, options: EncodeOptions, profile: Profile) -> Encoded:
         source = replace(source, loop=replace(source.loop, loop_type=0x00))
         remarks += (f"{profile.name} knows no backward loops: the loop is a forward one",)
     made = encode_recording(shape.with_remarks(source, *remarks), fitted, shown(path))
+    if options.loop is None and profile.habits.loop_end == "exclusive":
+        made = _with_later_end(made, fitted, profile.name)
     if profile.habits.name_number_order == "high first":
         after = tuple(_high_first(message) for message in made.dump.after)
         made = replace(made, dump=replace(made.dump, after=after))
     return replace(made, remarks=(*made.remarks, *_said_by(profile, made)))
+
+
+def first_number(profile: Profile) -> int:
+    """Return the lowest sample number under which a unit takes a sample."""
+    slots = list(Slots(profile.slots))
+    return next((each for each in slots if not each.protected), slots[0]).sample_number
+
+
+def _with_later_end(made: Encoded, options: EncodeOptions, unit: str) -> Encoded:
+    """Return a dump whose loop is what it was for a unit that does not play its end."""
+    loop = made.sample.sustain
+    if loop.loop_type in NO_LOOP_TYPES or loop.end + 1 >= made.sample.frames:
+        return made
+    sample = replace(made.sample, sustain=replace(loop, end=loop.end + 1))
+    dump = outgoing(
+        sample,
+        number=options.number,
+        device_id=made.dump.device_id,
+        header=options.header,
+    )
+    said = f"{unit} does not play the word at a loop's end: the loop is stated one word longer"
+    return replace(made, sample=sample, dump=dump, remarks=(*made.remarks, said))
 
 
 def _high_first(body: bytes) -> bytes:

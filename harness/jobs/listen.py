@@ -49,7 +49,10 @@ class Playing(Struct, frozen=True, kw_only=True):
 
 
 def held_by(profile: Profile, dump: Dump) -> Sample:
-    """Return what an emulated unit holds of a dump; a Problem where it holds nothing of it."""
+    """Return what an emulated unit holds of a dump; a Problem where it holds nothing of it.
+
+    Its loop ends with the last word that the unit plays.
+    """
     transfer = Rehearsal(profile).play(dump)
     if transfer.holds is None:
         name = profile.unit.name
@@ -57,17 +60,14 @@ def held_by(profile: Profile, dump: Dump) -> Sample:
     return transfer.holds
 
 
-def played(sample: Sample, how: Playing, *, end_is_played: bool = True) -> NDArray[np.float32]:
-    """Return the sound: frames by channels, 1.0 being full scale, at `RATE`.
-
-    `end_is_played` says whether the word at the loop's end is played; units differ in that.
-    """
+def played(sample: Sample, how: Playing) -> NDArray[np.float32]:
+    """Return the sound: frames by channels, 1.0 being full scale, at `RATE`."""
     gap = np.zeros((round(_GAP_S * RATE), sample.channels), np.float32)
     parts: list[NDArray[np.float32]] = []
     for key in how.keys:
         if parts:
             parts.append(gap)
-        parts.append(_key(sample, key, how, end_is_played=end_is_played))
+        parts.append(_key(sample, key, how))
     sound = np.concatenate(parts)
     # Between its words a sound can be louder than the loudest of them.
     peak = float(np.abs(sound).max(initial=0.0))
@@ -75,10 +75,10 @@ def played(sample: Sample, how: Playing, *, end_is_played: bool = True) -> NDArr
     return sound if peak <= limit else sound * np.float32(limit / peak)
 
 
-def _key(sample: Sample, key: int, how: Playing, *, end_is_played: bool) -> NDArray[np.float32]:
+def _key(sample: Sample, key: int, how: Playing) -> NDArray[np.float32]:
     speed = 2.0 ** ((key - how.root) / 12.0)
     held = round(how.seconds * float(sample.rate) * speed)
-    course = course_of(sample.frames, sample.sustain, held, end_is_played=end_is_played)
+    course = course_of(sample.frames, sample.sustain, held)
     frames = sample.words.reshape(-1, sample.channels)[course].astype(np.float32)
     frames *= np.float32(10.0 ** (how.level_db / 20.0) / (1 << (sample.bits - 1)))
     if not len(frames):
@@ -91,9 +91,7 @@ def _key(sample: Sample, key: int, how: Playing, *, end_is_played: bool) -> NDAr
     return sound
 
 
-def course_of(
-    frames: int, loop: Loop, held: int, *, end_is_played: bool = True
-) -> NDArray[np.intp]:
+def course_of(frames: int, loop: Loop, held: int) -> NDArray[np.intp]:
     """Return which frames are played, in order, while a key is held for `held` frames.
 
     To and fro, the frames at which it turns are played once each time.  Types that play the rest
@@ -106,7 +104,7 @@ def course_of(
         )
     backward = bool(loop.loop_type & _BACKWARD) and loop.loop_type != 0x7F
     whole = np.arange(frames)[::-1] if backward else np.arange(frames)
-    first, last = loop.start, loop.end if end_is_played else loop.end - 1
+    first, last = loop.start, loop.end
     if loop.loop_type in _ONCE or not 0 <= first <= last < frames:
         return whole[:held]
     around = np.arange(first, last + 1)

@@ -15,6 +15,8 @@ from dryload.harness.cli.listen import listen
 from dryload.harness.files.problem import Problem
 from tests import oracle
 from tests.cli.runs import run
+from tests.files.chunks import smpl, with_chunks
+from tests.files.test_audio import wav
 
 DESK = Path(__file__).parents[2] / "captures_demo" / "good" / "lantern-street-desk.syx"
 
@@ -74,6 +76,40 @@ def test_a_loop_whose_end_is_not_played_is_heard_so(tmp_path: Path) -> None:
         heard.append(soundfile.read(tmp_path / f"{habit}.wav")[0])
     assert heard[0].min() < -0.02
     assert heard[1][2_000:-400].min() > 0.05
+
+
+@pytest.mark.parametrize(("unit", "frames"), [("lantern-desk", 100), ("old-curtain", 99)])
+def test_a_loop_is_heard_as_long_as_the_unit_plays_it(
+    tmp_path: Path, unit: str, frames: int
+) -> None:
+    """A click at its beginning comes again after as many frames; one unit leaves out the end."""
+    data = oracle.dump(
+        bits=16,
+        words=[0] * 50 + [30_000] + [0] * 99,
+        period_ns=22_676,
+        sample_number=0,
+        loop_start=50,
+        loop_end=149,
+        loop_type=0,
+    )
+    (tmp_path / "click.syx").write_bytes(data)
+    words = ("listen", "click.syx", "--for", unit, "--seconds", "0.1", "-o", "click.wav")
+    assert run(*words, folder=tmp_path).code == 0
+    sound = soundfile.read(tmp_path / "click.wav")[0]
+    clicks = np.flatnonzero(sound > 0.5 * sound.max())
+    assert set(np.diff(clicks).tolist()) == {frames}
+
+
+def test_an_audio_file_is_heard_at_its_own_root_and_by_units_of_any_number(tmp_path: Path) -> None:
+    content = with_chunks(wav([1_000, -1_000] * 500, width=2), smpl(key=57))
+    (tmp_path / "bell.wav").write_bytes(content)
+    for unit in ("property-chest", "double-bill"):
+        words = ("listen", "bell.wav", "--for", unit, "-o", f"{unit}.wav")
+        done = run(*words, folder=tmp_path)
+        assert done.code == 0, done.err
+        assert "root 57 (A3)" in done.out
+    done = run("listen", "bell.wav", "--root", "60", "-o", "other.wav", folder=tmp_path)
+    assert "root 60 (C4)" in done.out
 
 
 @pytest.mark.parametrize(

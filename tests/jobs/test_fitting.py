@@ -14,7 +14,7 @@ from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.harness.files.dumpfile import load
 from dryload.harness.jobs.convert import Encoded, EncodeOptions, file_of
 from dryload.harness.jobs.dumps import dumps_in
-from dryload.harness.jobs.fitting import encode_for
+from dryload.harness.jobs.fitting import encode_for, first_number
 from dryload.harness.jobs.outcome import Outcome, Transfer
 from dryload.harness.jobs.rehearse import Rehearsal
 from tests.files.chunks import SmplLoop, smpl, with_chunks
@@ -93,6 +93,28 @@ def test_two_channels_stay_two_where_the_unit_takes_two(tmp_path: Path) -> None:
     assert "mixed to one" in "".join(mixed.remarks)
 
 
+def test_a_loop_sounds_as_it_was_where_the_unit_does_not_play_its_end(tmp_path: Path) -> None:
+    content = with_chunks(wav(WORDS, width=2), LOOP)
+    made = fitted(tmp_path, "old-curtain", content)
+    assert "does not play the word at a loop's end" in "".join(made.remarks)
+    held = rehearsed(tmp_path, "old-curtain", made)
+    assert held.holds is not None
+    assert held.holds.sustain == Loop(start=10, end=59, loop_type=0x00)  # what it plays
+    asked = fitted(tmp_path, "old-curtain", content, loop=Loop(start=10, end=59, loop_type=0x00))
+    assert asked.sample.sustain.end == 59
+    last = with_chunks(wav(WORDS, width=2), smpl([SmplLoop(10, 199)]))
+    assert fitted(tmp_path, "old-curtain", last).sample.sustain.end == 199
+
+
+@pytest.mark.parametrize(
+    ("unit", "number"),
+    [("lantern-desk", 0), ("prompt-box", 1), ("property-chest", 100), ("call-board", 2)],
+)
+def test_the_first_number_that_a_unit_takes(unit: str, number: int) -> None:
+    """Slots 1 and 2 of call-board are protected; its first number is 0."""
+    assert first_number(load_profile(unit)) == number
+
+
 def test_names_are_cut_as_the_unit_cuts_them(tmp_path: Path) -> None:
     content = wav([0] * 50, width=2)
     cut = fitted(tmp_path, "prompt-box", content, name="Ship's bell", number=1)
@@ -107,7 +129,7 @@ def test_a_backward_loop_becomes_a_forward_one_for_a_unit_of_standard_headers(
     tmp_path: Path,
 ) -> None:
     content = with_chunks(wav([0] * 50, width=2), smpl([SmplLoop(10, 29, 2)]))
-    made = fitted(tmp_path, "old-curtain", content)
+    made = fitted(tmp_path, "thunder-sheet", content)
     assert made.sample.sustain == Loop(start=10, end=29, loop_type=0x00)
     assert not made.extended
     assert "knows no backward loops" in "".join(made.remarks)

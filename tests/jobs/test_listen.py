@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
-from dryload.emulator.unit.profile import load_profile
 from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES
 from dryload.emulator.wire.words import word_dtype
 from dryload.harness.files.problem import Problem
@@ -56,12 +55,6 @@ def test_the_course_is_frame_by_frame_that_of_the_loop_type(data: st.DataObject)
     loop = Loop(start=start, end=end, loop_type=kind)
     expected = list(islice(plain_course(frames, start, end, kind), held))
     assert course_of(frames, loop, held).tolist() == expected
-    if kind < 0x7E and end > start:
-        cut = Loop(start=start, end=end - 1, loop_type=kind)
-        assert (
-            course_of(frames, loop, held, end_is_played=False).tolist()
-            == course_of(frames, cut, held).tolist()
-        )
 
 
 @pytest.mark.parametrize(
@@ -157,7 +150,3 @@ def test_a_key_that_is_let_go_leaves_no_click() -> None:
     assert len(sound) == RATE // 2
     assert abs(float(sound[-1, 0])) < 1e-6
     assert np.abs(np.diff(sound[1_000:, 0])).max() < 0.01
-
-
-def test_the_profiles_say_whether_the_end_is_played() -> None:
-    assert load_profile().habits.loop_end in ("inclusive", "exclusive")
