@@ -1,6 +1,7 @@
 """Amounts, times and lists as people write them; every room takes them from here."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -19,6 +20,15 @@ def ranged(thing: str, first: int, count: int) -> str:
     if count == 1:
         return f"{thing} {first:,}"
     return f"{thing}s {first:,} {'and' if count == 2 else 'to'} {first + count - 1:,}"
+
+
+def runs(numbers: Sequence[int]) -> str:
+    """Return ascending numbers as people list them: "1 to 19, 21"."""
+    ends = [at for at, each in enumerate(numbers[1:], start=1) if each != numbers[at - 1] + 1]
+    pieces = [numbers[at:end] for at, end in pairwise([0, *ends, len(numbers)])]
+    return ", ".join(
+        str(each[0]) if len(each) == 1 else f"{each[0]} to {each[-1]}" for each in pieces
+    )
 
 
 def listed(values: Sequence[object], last: str = "or") -> str:

@@ -1,33 +1,71 @@
-"""`dryload diff`: how two dumps differ, a dump and an audio file, or two captures."""
+"""`dryload diff`: how two dumps differ, a dump and an audio file, two captures, or two backups."""
 
-from typing import Annotated, Final
+import os
+from typing import TYPE_CHECKING, Annotated, Final
 
 import click
 
-from dryload.harness.cli.options import AsJson, argument, value
+from dryload.harness.cli.options import (
+    PATIENCE_S,
+    AsJson,
+    Hear,
+    Pace,
+    Patience,
+    answer_ns_of,
+    argument,
+    value,
+)
 from dryload.harness.cli.terminal import say, say_json
 from dryload.harness.files.problem import USAGE, Problem
+
+if TYPE_CHECKING:
+    from dryload.harness.jobs.compare import FileComparison
 
 _MS: Final = 1_000_000
 _LONGEST_MS: Final = 86_400_000.0
 
 
 def diff(
-    a: Annotated[str, argument("A", "A dump file, audio file or capture; - is standard input.")],
-    b: Annotated[str, argument("B", "The file to compare it with.")],
+    a: Annotated[
+        str, argument("A", "A dump, audio file, capture or backup folder; - is standard input.")
+    ],
+    b: Annotated[
+        str, argument("B", "What to compare it with; for a backup also midi:PORT, tcp:HOST:PORT.")
+    ],
     dump_a: Annotated[int | None, value("N", "Compare this dump of A, counted from 1.")] = None,
     dump_b: Annotated[int | None, value("N", "Compare this dump of B, counted from 1.")] = None,
     tolerance: Annotated[
         float | None, value("MS", "For captures: accept messages this much earlier or later.")
     ] = None,
+    hear: Hear = None,
+    pace: Pace = True,
+    patience: Patience = PATIENCE_S,
     as_json: AsJson = False,
 ) -> None:
-    """Compare two dumps, a dump with audio, or two captures.
+    """Compare two dumps, a dump with audio, two captures, or a backup with another or with a unit.
 
-    Dumps are compared by header and words, captures by who sent what and when.
+    Dumps are compared by header and words, captures by who sent what and when. Of two backups
+    (folders that dryload read --sample all has made) the samples with the same number are compared;
+    from a unit, the samples that the backup lists are read.
 
-    Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared.
+    Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared, 3 if the port
+    is at fault.
     """
+    if hear is not None and not b.startswith("midi:"):
+        raise Problem("--hear is for MIDI ports (midi:), and B is none.")
+    if os.path.isdir(a) and (os.path.isdir(b) or _is_port(b)):
+        if dump_a is not None or dump_b is not None or tolerance is not None:
+            raise Problem("--dump-a, --dump-b and --tolerance are not for backups.")
+        if os.path.isdir(b):
+            from dryload.harness.jobs.compare_backups import compare_backups
+
+            result = compare_backups(a, b)
+        else:
+            result = _with_unit(a, b, hear, pace, answer_ns_of(patience))
+        _tell(result, as_json)
+        raise click.exceptions.Exit(0 if result.same else 1)
+    if _is_port(a) and os.path.isdir(b):
+        raise Problem("a backup is compared with a unit.", do="Name the folder first.")
     from dryload.harness.jobs.compare import are_captures
 
     if are_captures(a, b):
@@ -36,17 +74,51 @@ def diff(
     if tolerance is not None:
         raise Problem("--tolerance is only for captures.")
     from dryload.harness.jobs.compare import compare_files
-    from dryload.harness.report import diff as report
 
     result = compare_files(a, b, dump_a=dump_a, dump_b=dump_b)
-    if as_json:
-        say_json(report.document(result))
-    else:
-        say(report.text(result))
+    _tell(result, as_json)
     if result.different:
         raise click.exceptions.Exit(1)
     if not result.same:
         raise click.exceptions.Exit(USAGE)
+
+
+def _tell(result: "FileComparison", as_json: bool) -> None:
+    from dryload.harness.report import diff as report
+
+    if as_json:
+        say_json(report.document(result))
+    else:
+        say(report.text(result))
+
+
+def _is_port(text: str) -> bool:
+    return text.startswith(("midi:", "tcp:", "unit:")) and not os.path.lexists(text)
+
+
+def _with_unit(
+    folder: str, where: str, hear: str | None, pace: bool, answer_ns: int
+) -> "FileComparison":
+    """Read the samples of a backup from a unit, and compare them."""
+    from dryload.harness.cli.interrupt import interrupts
+    from dryload.harness.cli.progress import read_progress
+    from dryload.harness.cli.target import opened, target_of
+    from dryload.harness.files import backup_file
+    from dryload.harness.jobs.compare_backups import compare_with_unit, request_of
+
+    target = target_of(where, option="diff")
+    if not target.is_live:
+        raise Problem(f"{where}: a new emulated unit is empty, so there is nothing to compare.")
+    held = backup_file.load(folder)
+    asked = request_of(held, target.given, answer_ns)
+    with (
+        interrupts() as was_interrupted,
+        opened(target, hear=hear) as port,
+        read_progress(asked) as bar,
+    ):
+        return compare_with_unit(
+            folder, held, asked, port, paced=pace, progress=bar.show, wants_stop=was_interrupted
+        )
 
 
 def _captures(a: str, b: str, dump: int | None, tolerance: float | None, as_json: bool) -> None:

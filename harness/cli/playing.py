@@ -1,19 +1,30 @@
 """What every way of `dryload replay` has in common: the dumps, and what is said of them."""
 
+import os
 from collections.abc import Callable, Container, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from msgspec.structs import replace
+
 from dryload.harness.cli.options import check_device_id
 from dryload.harness.cli.replay_request import ReplayRequest
 from dryload.harness.cli.terminal import note
+from dryload.harness.files import backup_file
 from dryload.harness.files.capture_file import form_of
 from dryload.harness.files.dumpfile import load
-from dryload.harness.files.opening import quoted, shown
+from dryload.harness.files.opening import named, quoted, shown
 from dryload.harness.files.problem import NoDump, Problem
-from dryload.harness.jobs.dumps import Dump, DumpKey, FileContent, Fragment, NotADump
+from dryload.harness.jobs.dumps import (
+    Dump,
+    DumpKey,
+    FileContent,
+    Fragment,
+    NotADump,
+    readdressed,
+)
 from dryload.harness.jobs.playlist import Selection, Why, judged_contents, select
-from dryload.harness.report.selection import check_numbers, left_out
+from dryload.harness.report.selection import backup_lines, check_numbers, left_out
 
 REPLACE: Final = "--replace lets later dumps replace earlier ones."
 WORTH_A_CLOCK_NS: Final = 60_000_000_000
@@ -30,7 +41,7 @@ def selection(asked: ReplayRequest, *, loaded: Container[DumpKey] = ()) -> Selec
 
     number, device_id = asked.number, asked.device_id
     check_device_id(device_id)
-    contents = [each for name in asked.given.files for each in _contents(name, asked)]
+    contents = [each for path in asked.files for each in _all_of(path, asked)]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:
         last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"
@@ -45,6 +56,40 @@ def selection(asked: ReplayRequest, *, loaded: Container[DumpKey] = ()) -> Selec
     kept = [each for each in selected.left_out if each.why is not Why.LOADED_BEFORE]
     note(*map(left_out, kept))
     return selected
+
+
+def _all_of(path: str, asked: ReplayRequest) -> Iterator[FileContent]:
+    """Yield what is in a file or a folder, and say what is odd about it."""
+    if backup_file.is_backup(path):
+        yield from _backup(path, asked)
+    else:
+        yield from (each for name in named([path]).files for each in _contents(name, asked))
+
+
+def _backup(folder: str, asked: ReplayRequest) -> Iterator[FileContent]:
+    """Yield the samples of a backup, in the order and with the numbers of its list."""
+    held = backup_file.load(folder)
+    if not held.samples:
+        raise Problem(f"{shown(backup_file.list_in(folder))} lists no sample to put back.")
+    paths = [os.path.join(folder, each.file) for each in held.samples]
+    others = len({*named([folder]).files} - {*paths})
+    note(*backup_lines(folder, held, others))
+    for path, listed in zip(paths, held.samples, strict=True):
+        try:
+            is_as_listed = backup_file.fingerprint(path) == listed.sha256
+        except Problem as problem:
+            said = f"{problem.what} It is sample {listed.number} of the backup."
+            yield NotADump(file=path, said=said, is_other=False)
+            continue
+        if asked.anyway and not is_as_listed:
+            note(f"{shown(path)} is not the file that the backup lists (another SHA-256).")
+        for each in _contents(path, asked):
+            if not isinstance(each, Dump):
+                yield each
+                continue
+            dump = replace(each, is_as_listed=is_as_listed)
+            is_moved = dump.header.sample_number != listed.number
+            yield readdressed(dump, sample_number=listed.number) if is_moved else dump
 
 
 def _contents(name: str, asked: ReplayRequest) -> Iterator[FileContent]:

@@ -2,6 +2,7 @@
 
 import os
 from contextlib import ExitStack
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
 import click
@@ -65,12 +66,17 @@ def read(
     and the exit code is 1. If you know how many samples the unit can hold, give the last number
     with --up-to.
 
+    "all" makes a backup: the folder also gets contents.toml, a list of what was read, whether that
+    is complete, and what the unit cannot tell. dryload replay FOLDER --to TARGET puts it back, and
+    dryload diff compares it with another one, or with the unit.
+
     Exit code 0 if everything that was requested arrived whole (for a range or all: every sample
     that is there, at least one, and the unit still answers at the end); 1 if something did not
     arrive, is broken or was not requested; 3 if the port is at fault.
     """
     from dryload.harness.cli.progress import read_progress
     from dryload.harness.cli.taping import taping
+    from dryload.harness.jobs.backup import Listing, shortcomings
     from dryload.harness.jobs.read import ReadOut, ReadRequest, wanted_of
     from dryload.harness.report import read as report
 
@@ -85,6 +91,7 @@ def read(
     )
     check_device_id(device_id)
     _check(target, asked, capture, hear=hear, overwrite=overwrite)
+    listing = Listing(asked, datetime.now().astimezone()) if asked.is_backup else None
     came: dict[int, Came] = {}
     trouble: Problem | None = None
     with ExitStack() as stack:
@@ -112,6 +119,11 @@ def read(
             for each in job.read():
                 came[each.number] = replace(each, dump=None)
                 came[each.number] = _kept(each, asked, overwrite=overwrite)
+                if listing is not None:
+                    listing.take(came[each.number], datetime.now().astimezone())
+            if listing is not None:
+                so_far = [came[number] for number in sorted(came)]
+                listing.end(so_far, job, stopped=was_interrupted())
         except Problem as problem:  # nothing can be written any more: what was is told first
             trouble = problem
     stopped = was_interrupted()
@@ -130,7 +142,7 @@ def read(
         raise Problem(job.failed.what, do=job.failed.do, code=RIG)
     if stopped:
         raise KeyboardInterrupt
-    raise click.exceptions.Exit(0 if report.is_well(all_of_it, job) else 1)
+    raise click.exceptions.Exit(1 if shortcomings(all_of_it, job, stopped=False) else 0)
 
 
 def _check(
@@ -143,7 +155,7 @@ def _check(
 ) -> None:
     """Find what can't be, before a port is opened."""
     from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
-    from dryload.harness.files import capture_file, sample_files
+    from dryload.harness.files import backup_file, capture_file, sample_files
     from dryload.harness.files.opening import shown
 
     wanted, output = asked.wanted, asked.output
@@ -161,6 +173,11 @@ def _check(
         last = MAX_SAMPLE_NUMBER if wanted.goes_on else wanted.last
         numbers = range(wanted.first, last + 1)
         sample_files.check_folder(output, numbers, overwrite=overwrite)
+        if asked.is_backup and os.path.lexists(backup_file.list_in(output)) and not overwrite:
+            raise Problem(
+                f"{shown(backup_file.list_in(output))} exists already: this folder holds a backup.",
+                do="--overwrite replaces it; or give another folder.",
+            )
     if capture is not None:
         capture_file.check_target(capture, overwrite=overwrite)
         if os.path.realpath(capture) == os.path.realpath(output):
@@ -170,6 +187,7 @@ def _check(
 def _kept(came: "Came", asked: "ReadRequest", *, overwrite: bool) -> "Came":
     """Write a sample that came whole; return it without its words."""
     from dryload.harness.files import safe_write, sample_files
+    from dryload.harness.files.journal import sha256_of
     from dryload.harness.files.opening import shown
     from dryload.harness.jobs.convert import file_of
 
@@ -185,5 +203,6 @@ def _kept(came: "Came", asked: "ReadRequest", *, overwrite: bool) -> "Came":
                 f"{shown(other)} is from another time and stays: it holds sample {came.number} "
                 "as well."
             )
-    safe_write.write(path, file_of([came.dump.outgoing], path), overwrite=overwrite)
-    return replace(came, dump=None, file=path)
+    data = file_of([came.dump.outgoing], path)
+    safe_write.write(path, data, overwrite=overwrite)
+    return replace(came, dump=None, file=path, sha256=sha256_of([data]))

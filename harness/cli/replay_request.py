@@ -33,7 +33,7 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
 
     files: Annotated[
         list[str],
-        argument("FILE", "Dumps or folders of dumps; a capture is played verbatim.", group=PLAYED),
+        argument("FILE", "Dumps, folders or backups; a capture is played verbatim.", group=PLAYED),
     ]
     to: Annotated[
         str,
@@ -56,7 +56,9 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
             "--replace", "Let dumps with the same sample number replace each other.", group=PLAYED
         ),
     ] = False
-    anyway: Annotated[bool, flag("--anyway", "Send broken dumps as well.", group=PLAYED)] = False
+    anyway: Annotated[bool, flag("--anyway", "Send broken or altered dumps too.", group=PLAYED)] = (
+        False
+    )
     read_back: Annotated[
         bool,
         switch_off("--no-read-back", "Do not read the samples back for comparison.", group=PLAYED),

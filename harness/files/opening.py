@@ -16,6 +16,8 @@ from dryload.harness.files.kinds import HEAD_BYTES
 from dryload.harness.files.problem import NoDump, Problem
 
 STANDARD_INPUT: Final = "-"
+LIST_NAME: Final = "contents.toml"
+"""What the list of a backup is called in its folder; see `backup_file`."""
 IS_WINDOWS: Final = os.name == "nt"
 _BLOCK: Final = 1 << 20
 _NOT_A_FILE: Final = (
@@ -109,8 +111,8 @@ class NamedFiles(Struct, frozen=True, kw_only=True):
 def named(paths: Sequence[str]) -> NamedFiles:
     """Return the files at `paths`; of a folder those in it, in order of name.
 
-    Hidden files and folders in folders are left out.  A folder without files, or one that can't be
-    read, is returned itself: opening it says what is wrong.
+    Of a folder, hidden files, folders and the list of a backup are left out.  A folder without
+    files, or one that can't be read, is returned itself: opening it says what is wrong.
     """
     files: list[str] = []
     found: set[str] = set()
@@ -125,7 +127,8 @@ def _files_in(folder: str) -> list[str]:
     if not os.path.isdir(folder):
         return []
     try:
-        names = sorted(name for name in os.listdir(folder) if not name.startswith("."))
+        there = (name for name in os.listdir(folder) if name != LIST_NAME)
+        names = sorted(name for name in there if not name.startswith("."))
     except OSError:
         return []
     return [path for name in names if os.path.isfile(path := os.path.join(folder, name))]

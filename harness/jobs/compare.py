@@ -119,7 +119,7 @@ def compare_files(
     chosen_a, chosen_b = _chosen(source_a, dump_a), _chosen(source_b, dump_b)
     asked = dump_a is not None or dump_b is not None
     matches = list(_matches(chosen_a, chosen_b, asked=asked))
-    pairs = tuple(_each_once(_pairing(one, other, by) for one, other, by in matches))
+    pairs = tuple(_each_once(pairing(one, other, by) for one, other, by in matches))
     taken = {id(subject) for one, other, _ in matches for subject in (one, other)}
     return FileComparison(
         a=source_a,
@@ -174,7 +174,8 @@ def _each_once(pairs: Iterable[Pairing]) -> Iterator[Pairing]:
             yield pair
 
 
-def _pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
+def pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
+    """Return how two subjects differ, or why that can't be said."""
     remarks = [
         f"{name}: {remark}" for name, subject in (("A", a), ("B", b)) for remark in subject.remarks
     ]

@@ -47,6 +47,8 @@ class Dump(Struct, frozen=True, kw_only=True, eq=False):
     """What it holds, as the judge reads it."""
     findings: tuple[Finding, ...] = ()
     """What the judge says of it as it stands in the file, if it was asked."""
+    is_as_listed: bool = True
+    """Whether its file is as the list of its backup says; without a list there is no doubt."""
 
     @property
     def place(self) -> str:

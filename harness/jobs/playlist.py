@@ -43,6 +43,8 @@ class Why(StrEnum):
     NO_HEADER = "no header"
     DAMAGED_HEADER = "damaged header"
     BROKEN = "broken"
+    ALTERED = "not as listed"
+    """Its file is not as the list of its backup says."""
     LOADED_BEFORE = "loaded before"
     REPLACED = "replaced"
     """A later dump of the list, which was loaded before, has its place."""
@@ -127,7 +129,7 @@ def select(
 
     `number` is the sample number of the first dump, and the next ones count on; those that are left
     out count too, so that each keeps its number when one of them is mended.  `anyway` sends broken
-    ones.  `loaded` has the keys of dumps that were loaded another time.
+    and altered ones.  `loaded` has the keys of dumps that were loaded another time.
     """
     items: list[Dump | LeftOut] = []
     places: dict[int, list[Dump]] = {}
@@ -209,7 +211,11 @@ def _why_not(each: FileContent, *, anyway: bool, loaded: Container[DumpKey]) -> 
             return Why.DAMAGED_HEADER if each.damaged else Why.NO_HEADER
     if each.key in loaded:
         return Why.LOADED_BEFORE
-    return Why.BROKEN if each.is_broken and not anyway else None
+    if anyway:
+        return None
+    if not each.is_as_listed:
+        return Why.ALTERED
+    return Why.BROKEN if each.is_broken else None
 
 
 PlayRow = Transfer | LeftOut

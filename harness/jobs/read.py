@@ -72,11 +72,18 @@ class Wanted(Struct, frozen=True, kw_only=True):
     is_single: bool = False
     goes_on: bool = False
     """Whether numbers behind `last` are wanted too, for as long as the unit answers every one."""
+    only: frozenset[int] = frozenset()
+    """The numbers that are wanted, where not all from first to last are."""
 
     @property
     def count(self) -> int:
         """How many numbers are asked for in any case."""
-        return self.last - self.first + 1
+        return len(self.only) or self.last - self.first + 1
+
+    def after(self, number: int) -> int:
+        """Return the number that is asked for next."""
+        later = (each for each in self.only if each > number)
+        return min(later, default=self.last + 1) if self.only else number + 1
 
 
 def wanted_of(text: str, up_to: int | None = None) -> Wanted:
@@ -121,6 +128,11 @@ class ReadRequest(Struct, frozen=True, kw_only=True):
     answer_ns: int = ANSWER_NS
     """How long the unit may take to answer."""
 
+    @property
+    def is_backup(self) -> bool:
+        """Whether all that the unit holds is wanted, with a list of it."""
+        return self.given == "all"
+
 
 class ReadResult(StrEnum):
     """What became of asking for one number."""
@@ -136,6 +148,10 @@ class ReadResult(StrEnum):
     """It began and did not come whole."""
     STOPPED = "stopped"
     """The user or the port ended it."""
+
+
+EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)
+"""As a rule the number holds nothing."""
 
 
 class Came(Struct, frozen=True, kw_only=True, eq=False):
@@ -164,6 +180,8 @@ class Came(Struct, frozen=True, kw_only=True, eq=False):
     """The whole of it; None where it did not come whole, or is on disk by now."""
     file: str = ""
     """Where it was written, "" for nowhere."""
+    sha256: str = ""
+    """Of that file."""
 
 
 NumberProgress = Callable[[int, int, int, int], None]
@@ -217,16 +235,17 @@ class ReadOut:
         A sample may come for a number that had been yielded without one: its answer was late.
         """
         began_ns, number = self.line.now_ns, self.asked.wanted.first
+        last = number
         while self._is_wanted(number) and not self._is_stopped():
             came = self._read_one(number)
             self.took_ns = self.line.now_ns - began_ns
             if came.number == number:
-                number += 1
+                last, number = number, self.asked.wanted.after(number)
             elif came.number in self._whole:
                 continue  # the second answer to two requests
             self._take_note(came)
             yield came
-        if number - 1 in self._silent and self._answered is not None and not self._is_stopped():
+        if last in self._silent and self._answered is not None and not self._is_stopped():
             self.still_answers = self._does_answer(self._answered)
         self.took_ns = self.line.now_ns - began_ns
 

@@ -49,11 +49,15 @@ class Subject(Struct, frozen=True, kw_only=True, eq=False):
     disorder: str = ""
     """Which of its packets stand in each other's place, so that a unit stores them wrongly."""
     remarks: tuple[str, ...] = ()
+    listed: int | None = None
+    """The sample number under which a backup lists it, or a unit was asked for it."""
 
     @property
     def sample_number(self) -> int | None:
-        """The sample number in the header."""
-        return None if self.header is None else self.header.sample_number
+        """The sample number: that of a list, or else that in the header."""
+        if self.listed is not None or self.header is None:
+            return self.listed
+        return self.header.sample_number
 
 
 class ComparedFile(Struct, frozen=True, kw_only=True, eq=False):

@@ -86,15 +86,16 @@ def _loop(field: str, a: Loop | None, b: Loop | None) -> FieldDifference:
     silent = a is not None and b is not None and a.loop_type == b.loop_type in NO_LOOP_TYPES
     return FieldDifference(
         field=field,
-        a=_loop_text(a, with_points=silent),
-        b=_loop_text(b, with_points=silent),
+        a=loop_text(a, with_points=silent),
+        b=loop_text(b, with_points=silent),
         clause="HDR-08" if field == "loop" else "LOP-02",
         counts=not silent,
         remark="it is turned off in both, so that the points do not matter" if silent else "",
     )
 
 
-def _loop_text(loop: Loop | None, *, with_points: bool) -> str:
+def loop_text(loop: Loop | None, *, with_points: bool = False) -> str:
+    """Return a loop in words: "forward, 10 to 90"; points of none only `with_points`."""
     if loop is None:
         return _ABSENT
     kind = LOOP_TYPES.get(loop.loop_type) or EXTENDED_LOOP_TYPES.get(loop.loop_type)

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from dryload.emulator.wire.prose import counted, listed
+from dryload.emulator.wire.prose import capitalised, counted, listed, runs
 from dryload.harness.files.opening import shown
 from dryload.harness.files.rates import meant_hertz
 from dryload.harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
@@ -14,6 +14,7 @@ from dryload.harness.judge.fields import FieldDifference
 from dryload.harness.judge.wording import bits_named, sentence
 from dryload.harness.report.capture_diff import SCHEMA
 from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.samples import named
 from dryload.harness.report.table import Column, apart, table
 
 _ALIKE_DB: Final = 10.0
@@ -24,7 +25,12 @@ def text(result: FileComparison) -> list[str]:
     """Return the result for people."""
     blocks: list[Sequence[str]] = [[_source_line("A", result.a), _source_line("B", result.b)]]
     several = len(result.pairs) + len(result.only_a) + len(result.only_b) > 1
+    same = [pair.a.listed or 0 for pair in result.pairs if _is_in_short(pair)]
+    if same:
+        blocks.append([f"The same: {'sample' if len(same) == 1 else 'samples'} {runs(same)}."])
     for pair in result.pairs:
+        if _is_in_short(pair):
+            continue
         heading = [_heading(pair)] if several or pair.by is PairedBy.ASKED else []
         blocks.append([*heading, *_pair_lines(pair)])
     for name, subjects in (("A", result.only_a), ("B", result.only_b)):
@@ -34,6 +40,11 @@ def text(result: FileComparison) -> list[str]:
     if several:
         blocks.append([_summary(result)])
     return apart(blocks)
+
+
+def _is_in_short(pair: Pairing) -> bool:
+    """Whether there is nothing to say of two samples of backups but that they are the same."""
+    return pair.a.listed is not None and pair.same and not pair.remarks
 
 
 def verdict(pair: Pairing) -> str:
@@ -98,11 +109,15 @@ def _source_line(name: str, source: ComparedFile) -> str:
 def _which(subject: Subject) -> str:
     if subject.recording is not None:
         return "the sound"
+    if subject.listed is not None:
+        return named(subject.listed, "" if subject.sample is None else subject.sample.name)
     number = "" if subject.sample_number is None else f" (sample {subject.sample_number:,})"
     return f"dump {subject.number}{number}"
 
 
 def _heading(pair: Pairing) -> str:
+    if pair.a.listed is not None:
+        return f"{capitalised(_which(pair.a))}:"
     why = {
         PairedBy.NUMBER: "paired by sample number",
         PairedBy.ORDER: "paired by order, no sample numbers being equal",

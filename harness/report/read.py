@@ -6,8 +6,10 @@ from typing import Final
 
 from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
 from dryload.emulator.wire.prose import capitalised, counted, duration
-from dryload.harness.files.opening import shown
-from dryload.harness.jobs.read import ASKS, Came, ReadOut, ReadRequest, ReadResult, seconds
+from dryload.harness.files.backup_file import list_in
+from dryload.harness.files.opening import quoted, shown
+from dryload.harness.jobs.backup import shortcomings
+from dryload.harness.jobs.read import ASKS, EMPTY, Came, ReadOut, ReadRequest, ReadResult, seconds
 from dryload.harness.judge.plan import rate_of
 from dryload.harness.report.document import Document, fields_of, target_document
 from dryload.harness.report.findings import finding_lines
@@ -15,23 +17,6 @@ from dryload.harness.report.samples import header_document, header_words, named,
 from dryload.harness.report.table import Column, table
 
 SCHEMA: Final = "dryload/read/1"
-_EMPTY: Final = (ReadResult.NOTHING, ReadResult.SILENT)
-
-
-def is_well(came: Sequence[Came], job: ReadOut) -> bool:
-    """Return whether all that was asked for came whole, and whether anything did.
-
-    A number without an answer counts as one with nothing only where the unit went on to answer.
-    """
-    results, asked = {each.result for each in came}, job.asked
-    if asked.wanted.is_single:
-        return results == {ReadResult.READ}
-    if len(came) < asked.wanted.count:
-        return False
-    if asked.wanted.goes_on and not (came and came[-1].number == MAX_SAMPLE_NUMBER):
-        return False
-    whole = ReadResult.READ in results and results <= {ReadResult.READ, *_EMPTY}
-    return whole and job.still_answers is not False
 
 
 def before(asked: ReadRequest) -> list[str]:
@@ -53,9 +38,9 @@ def lines_of(came: Came, asked: ReadRequest) -> list[str]:
     """Return the report on one sample; nothing if it is one of several and all is well."""
     if asked.wanted.is_single:
         lines = [_sentence(came, asked)]
-        if came.result not in _EMPTY:
+        if came.result not in EMPTY:
             lines += [f"  {line}" for line in _amounts(came)]
-    elif came.result in _EMPTY or not (came.reason or came.findings):
+    elif came.result in EMPTY or not (came.reason or came.findings):
         return []
     else:
         lines = [_sentence(came, asked)]
@@ -102,7 +87,8 @@ def summary(came: Sequence[Came], job: ReadOut, *, stopped: bool, width: int | N
     lines += _untold(came, job)
     lines += _no_longer(came, job)
     lines += _not_asked_for(came, job, stopped=stopped)
-    if came and all(each.result in _EMPTY for each in came):
+    lines += _kept(came, job, stopped=stopped)
+    if came and all(each.result in EMPTY for each in came):
         lines += _nothing_at_all(asked)
     for finding in job.rig_findings():
         lines += finding_lines(finding, asked.target, options="")
@@ -128,7 +114,7 @@ def _untold(came: Sequence[Came], job: ReadOut) -> list[str]:
 def _no_longer(came: Sequence[Came], job: ReadOut) -> list[str]:
     if job.still_answers is not False:
         return []
-    answered = max((at for at, each in enumerate(came) if each.result not in _EMPTY), default=-1)
+    answered = max((at for at, each in enumerate(came) if each.result not in EMPTY), default=-1)
     silent = [each.number for each in came[answered + 1 :]]
     numbers = str(silent[0]) if len(silent) == 1 else f"{silent[0]} to {silent[-1]}"
     return [
@@ -141,7 +127,7 @@ def _no_longer(came: Sequence[Came], job: ReadOut) -> list[str]:
 def _not_asked_for(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> list[str]:
     """Say of `all` how far it went, and what that is worth."""
     asked = job.asked
-    if asked.given != "all" or not came:
+    if not asked.is_backup or not came:
         return []
     last = max(each.number for each in came)
     if last == MAX_SAMPLE_NUMBER:
@@ -157,6 +143,20 @@ def _not_asked_for(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> list
         f"Sample numbers above {last} were not requested: {why}.",
         "So there may be more samples. Look up in the unit's manual how many it can hold, and read "
         "with --up-to N.",
+    ]
+
+
+def _kept(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> list[str]:
+    """Say of `all` what the backup is worth, where one was written."""
+    asked = job.asked
+    if not (asked.is_backup and any(each.file for each in came)):
+        return []
+    why_not = shortcomings(came, job, stopped=stopped)
+    is_so = f"is not complete: {'; '.join(why_not)}" if why_not else "is complete"
+    back = f"dryload replay {quoted(asked.output)} --to {quoted(asked.target)}"
+    return [
+        f"This backup {is_so}. {shown(list_in(asked.output))} lists it; to put it back: {back}",
+        "No dump tells slots, key ranges or levels: write these down from the unit's display.",
     ]
 
 
@@ -187,7 +187,7 @@ def _rows(came: Sequence[Came]) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for result, group in groupby(came, key=lambda each: each.result):
         each = list(group)
-        rows += [_empty_row(each)] if result in _EMPTY else map(_row, each)
+        rows += [_empty_row(each)] if result in EMPTY else map(_row, each)
     return rows
 
 
@@ -239,6 +239,8 @@ def _total(came: Sequence[Came], job: ReadOut) -> str:
 def document(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> Document:
     """Return the result for programs."""
     asked = job.asked
+    why_not = shortcomings(came, job, stopped=stopped)
+    is_listed = asked.is_backup and any(each.file for each in came)
     return {
         "schema": SCHEMA,
         "target": target_document(asked.target),
@@ -248,7 +250,9 @@ def document(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> Document:
         "samples": [_came_document(each) for each in came],
         "asked_from": asked.wanted.first,
         "asked_to": max((each.number for each in came), default=None),
-        "complete": is_well(came, job),
+        "complete": not why_not,
+        "why_not": why_not,
+        "list": list_in(asked.output) if is_listed else None,
         **fields_of(job, "still_answers", "tells_names", "took_ns", "failed"),
         "findings": job.rig_findings(),
         "stopped": stopped,

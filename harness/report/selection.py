@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from dryload.emulator.wire.prose import counted
+from dryload.harness.files.backup_file import BackupList
 from dryload.harness.files.opening import Held, quoted, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.dumps import Dump, Fragment, NotADump
@@ -16,6 +17,7 @@ _CELLS: Final = {
     Why.NO_HEADER: "not sent: no header",
     Why.DAMAGED_HEADER: "not sent: its header is damaged",
     Why.BROKEN: "not sent: broken",
+    Why.ALTERED: "not sent: not as listed",
     Why.LOADED_BEFORE: "loaded before",
     Why.REPLACED: "not sent: a later one replaces it",
     Why.REFUSED_ALIKE: "not sent: the unit refused the same way before",
@@ -25,6 +27,8 @@ _CELLS: Final = {
     Why.STOPPED: "not sent: stopped",
 }
 _SENTENCES: Final = {
+    Why.ALTERED: "is not sent: its file is not the one that the backup lists (another SHA-256), so "
+    "it was damaged or changed since. --anyway sends it anyway.",
     Why.LOADED_BEFORE: "was loaded before, and the unit still has it: not sent again. "
     "Only its beginning was compared.",
     Why.REPLACED: "is not sent: a later dump in the list replaces it.",
@@ -64,6 +68,18 @@ def left_out(left: LeftOut) -> str:
         more = f"dryload validate {quoted(what.file)} says more"
         return f"{said} {more}; --anyway sends it anyway."
     return f"{what.title} {_SENTENCES[left.why]}"
+
+
+def backup_lines(folder: str, held: BackupList, others: int) -> Iterator[str]:
+    """Yield what is to be said of a backup before it is put back; `others` are files not listed."""
+    name, samples = shown(folder), counted(len(held.samples), "sample")
+    yield f"{name} is a backup of {shown(held.target)}, {held.began:%Y-%m-%d %H:%M}: {samples}."
+    if not held.complete:
+        why = "; ".join(map(shown, held.why_not)) or "its list does not say why"
+        yield f"{name}: this backup is not complete: {why}."
+    if others:
+        are = "is" if others == 1 else "are"
+        yield f"{name}: {counted(others, 'other file')} {are} not in its list and not sent."
 
 
 def collision_lines(rivals: Sequence[Dump]) -> Iterator[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import wave
 from collections.abc import Callable, Iterator, Sequence
+from hashlib import sha256
 from pathlib import Path
 from random import Random
 from typing import Final
@@ -56,6 +57,7 @@ def kinds() -> list[Kind]:
         Kind(".jsonl", captures, _CAPTURE_WORKS),
         Kind(".txt", list(_texts(dumps, captures)), _CAPTURE_WORKS),
         Kind(".toml", list(_profiles()), _PROFILE_WORKS),
+        Kind(".toml", [_list()], _BACKUP_WORKS),
         Kind(".wav", list(_sounds()), _AUDIO_WORKS),
         Kind(".image", [image_of(_unit_with_sample())], (_restore,)),
     ]
@@ -93,6 +95,31 @@ def _profiles() -> Iterator[bytes]:
         yield path.read_bytes()
 
 
+def _list() -> bytes:
+    """The list of a backup of one sample."""
+    held = (DEMO / "good" / "thunder-crack.syx").read_bytes()
+    return f"""schema = "dryload/contents/1"
+target = "tcp:127.0.0.1:4000"
+device_id = 0
+began = 2026-11-29 20:00:00+00:00
+requested = "0 to 31"
+complete = false
+why_not = ["sample 2 did not arrive whole"]
+
+[[sample]]
+number = 1
+name = "Thunder"
+file = "{GOOD_DUMP}"
+words = 1170
+bits = 12
+channels = 1
+loop = "forward, 10 to 90"
+not_told = ["loops"]
+sha256 = "{sha256(held).hexdigest()}"
+when = 2026-11-29 20:00:05+00:00
+""".encode()
+
+
 def _sounds() -> Iterator[bytes]:
     kept = io.BytesIO()
     with wave.open(kept, "wb") as sound:
@@ -121,6 +148,19 @@ def _reads(*words: str) -> Work:
     return lambda name, data, rng: command(*(name if word == "@" else word for word in words))
 
 
+def _lists(*words: str) -> Work:
+    """Return the work of a command on the folder `backup`, which the spoilt file is the list of."""
+
+    def work(name: str, data: bytes, rng: Random) -> Callable[[], int]:
+        folder = Path("backup")
+        folder.mkdir(exist_ok=True)
+        (folder / GOOD_DUMP).write_bytes(Path(GOOD_DUMP).read_bytes())
+        (folder / "contents.toml").write_bytes(data)
+        return command(*words)
+
+    return work
+
+
 def _explains(name: str, data: bytes, rng: Random) -> Callable[[], int]:
     more = rng.choice((
         (), ("--packet", "0"), ("--packet", "3", "--bytes"), ("--from", "40"), ("--dump", "1"),
@@ -130,8 +170,6 @@ def _explains(name: str, data: bytes, rng: Random) -> Callable[[], int]:
 
 def _restore(name: str, data: bytes, rng: Random) -> Callable[[], int]:
     """The image of a unit, loaded as `serve` does; half of them with a checksum that is right."""
-    from hashlib import sha256
-
     image = data if rng.random() < 0.5 else data[:-32] + sha256(data[:-32]).digest()
 
     def work() -> int:
@@ -177,6 +215,12 @@ _PROFILE_WORKS: Final[Sequence[Work]] = (
     _reads("profiles", "@", "--json"),
     lambda name, data, rng: command("replay", GOOD_DUMP, "--to", f"unit:{name}"),
     _reads("validate", "@"),
+)
+_BACKUP_WORKS: Final[Sequence[Work]] = (
+    _lists("replay", "backup"),
+    _lists("replay", "backup", "--anyway", "--json"),
+    _lists("diff", "backup", "backup"),
+    _lists("diff", "backup", "backup", "--json"),
 )
 _AUDIO_WORKS: Final[Sequence[Work]] = (
     _reads("encode", "@", "-o", _DUMP, "--overwrite"),
