@@ -50,6 +50,8 @@ def play_live(asked: ReplayRequest) -> None:
     with ExitStack() as stack:
         stack.callback(journal.close)
         selected = selection(asked, loaded=journal.loaded())
+        if asked.planned is not None and asked.planned[0].holds is None:
+            note("the plan is for an empty memory: initialise it first, which wipes it.")
         was_interrupted = stack.enter_context(ends())
         rows: list[PlayRow] = list(selected.left_out)
         evening = None

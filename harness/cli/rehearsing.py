@@ -26,6 +26,7 @@ from dryload.harness.jobs.afterwards import in_memory, settled
 from dryload.harness.jobs.playlist import PlayRow, Why, play_through
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.jobs.transfer import Settings
+from dryload.harness.plan.stock import make_ready
 from dryload.harness.report import disturbances as purpose
 from dryload.harness.report import replay as report
 
@@ -59,7 +60,11 @@ def rehearse(asked: ReplayRequest) -> None:
             progress=bar.show,
             wants_stop=was_interrupted,
         )
-        prepare(rehearsal.unit, asked.banks, initialise=asked.initialise)
+        if asked.planned is None or asked.banks is not None:
+            prepare(rehearsal.unit, asked.banks, initialise=asked.initialise)
+        else:
+            bench, _ = asked.planned
+            make_ready(rehearsal.unit, banks=bench.banks, holds=bench.holds)
         rows = list(
             play_through(
                 selected,

@@ -1,7 +1,7 @@
 """What `dryload replay` is asked for: its arguments and options, each declared as a field."""
 
 from functools import cached_property
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from msgspec import Struct
 
@@ -25,7 +25,11 @@ from dryload.harness.cli.options import (
     value,
 )
 from dryload.harness.cli.target import Target, target_of
-from dryload.harness.files.opening import NamedFiles, named
+from dryload.harness.files.opening import NamedFiles, named, shown
+from dryload.harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from dryload.harness.plan.plan import Bench, Chosen
 
 
 class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
@@ -33,17 +37,16 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
 
     files: Annotated[
         list[str],
-        argument("FILE", "Dumps, folders or backups; a capture is played verbatim.", group=PLAYED),
+        argument(
+            "FILE",
+            "Dumps, folders, backups or a plan; a capture is played verbatim.",
+            group=PLAYED,
+        ),
     ]
     to: Annotated[
-        str,
-        value(
-            "TARGET",
-            "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.",
-            group=PLAYED,
-            shows_default=False,
-        ),
-    ] = "unit:lantern-desk"
+        str | None,
+        value("TARGET", "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.", group=PLAYED),
+    ] = None
     number: Annotated[
         int | None, value("N", "Give the samples the numbers N, N+1 and so on.", group=PLAYED)
     ] = None
@@ -88,7 +91,22 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
     @cached_property
     def target(self) -> Target:
         """Where to; a Problem where that is no target."""
+        if self.to is None:
+            unit = "lantern-desk" if self.planned is None else self.planned[0].unit
+            return Target(kind="unit", where=unit)
         return target_of(self.to, option="--to")
+
+    @cached_property
+    def planned(self) -> "tuple[Bench, Chosen] | None":
+        """The unit and the samples of a plan; None where other files are played."""
+        from dryload.harness.jobs.transfer import Settings
+        from dryload.harness.plan.evening import is_evening
+        from dryload.harness.plan.kept import ready
+
+        plans = [each for each in self.files if is_evening(each)]
+        if plans and len(self.files) > 1:
+            raise Problem(f"{shown(plans[0])} is a plan: it is played by itself.")
+        return ready(plans[0], Settings()) if plans else None
 
     @cached_property
     def given(self) -> NamedFiles:

@@ -9,7 +9,7 @@ time and no memory: words of 8 to 14 bits go in two bytes each, up to 21 in thre
 (WRD-01).  What gains memory is ordered by how much is lost, counted in octaves (our choice): half
 the rate or half the loop is one, half the length is two, a mix of the channels half a one.  What is
 never heard costs nothing: silence at the end, and what lies behind a loop that is played until the
-end.  More than three octaves make another sound of it.
+end.  More than two octaves make another sound of it.
 """
 
 from collections.abc import Iterator
@@ -31,7 +31,7 @@ from dryload.emulator.wire.sizes import bytes_per_word, packets_for
 from dryload.harness.files.audio import Channel, Recording
 from dryload.harness.files.rates import COMMON_RATES, meant_hertz
 
-MOST_LOSS: Final = 3.0
+MOST_LOSS: Final = 2.0
 """In octaves."""
 _MIX_LOSS: Final = 0.5
 _LENGTH_LOSS: Final = 2.0
@@ -103,9 +103,9 @@ class Offer(Struct, frozen=True, kw_only=True):
     """Time that is gained: sending, and reading back where that is done."""
 
 
-def needed(sound: Recording, bits: int, traits: WordTraits) -> Offer:
-    """Return what has to be done to a sound with words of `bits` so that a unit keeps its words."""
-    kept = traits.width_for(bits)
+def needed(sound: Recording, traits: WordTraits) -> Offer:
+    """Return what has to be done to a sound so that a unit keeps its words."""
+    bits, kept = sound.bits, traits.width_for(sound.bits)
     change, loss, channels = Change(), 0.0, sound.channels
     if kept != bits:
         change = Change(bits=kept, why=(f"{bits} to {kept} bits: the unit keeps no {bits}",))

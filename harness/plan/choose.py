@@ -85,6 +85,12 @@ def best_set(sizes: Sequence[int], weights: Sequence[int], room: Room) -> BestSe
     )
 
 
+def order_of(sizes: Sequence[int], room: Room) -> tuple[int, ...]:
+    """Return in which order samples that go in are sent, so that each finds room."""
+    where = packed(sizes, room) or (0,) * len(sizes)
+    return tuple(sorted(range(len(sizes)), key=lambda each: where[each]))
+
+
 def packed(sizes: Sequence[int], room: Room) -> tuple[int, ...] | None:
     """Return the bin of each sample, None where they do not go in or none was found in time.
 

@@ -24,7 +24,7 @@ from dryload.emulator.unit.panel import MapLine
 from dryload.emulator.unit.possible import Profile, ProfileError
 from dryload.emulator.unit.schema import toml_document
 from dryload.emulator.wire.prose import listed
-from dryload.harness.files.opening import open_file, read_all, shown
+from dryload.harness.files.opening import head_of, open_file, read_all, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.plan.change import Change, Offer
 from dryload.harness.plan.keys import Keys
@@ -219,9 +219,9 @@ _LEGAL: Final = {
 """What each key may be, in words."""
 
 
-def is_evening(head: bytes) -> bool:
-    """Return whether a file that begins with `head` is a plan."""
-    return bool(_MARK.match(head))
+def is_evening(path: str) -> bool:
+    """Return whether a file is a plan."""
+    return path.endswith(ENDING) and os.path.isfile(path) and bool(_MARK.match(head_of(path)))
 
 
 def written(evening: EveningFile, comments: Sequence[str], about: str) -> bytes:

@@ -31,8 +31,6 @@ class Candidate(Struct, frozen=True, kw_only=True, eq=False):
     dump: int
     """Which dump of its file, counted from 1; 1 for an audio file."""
     sound: Recording
-    bits: int
-    """Significant bits of its words."""
     name: str
     given: Dump | None
     """The dump, None for an audio file."""
@@ -141,20 +139,17 @@ def _of_dump(dump: Dump) -> Candidate:
         file=dump.file,
         dump=dump.index + 1,
         sound=recorded(sample),
-        bits=sample.bits,
         name=sample.name,
         given=dump,
     )
 
 
 def _of_audio(file: str) -> Candidate:
-    sound = audio.read(file)
     plain = unicodedata.normalize("NFKD", PurePath(file).stem).encode("ascii", "ignore").decode()
     return Candidate(
         file=file,
         dump=1,
-        sound=sound,
-        bits=sound.bits,
+        sound=audio.read(file),
         name="".join(sign for sign in plain if sign.isprintable()).strip(),
         given=None,
     )

@@ -146,5 +146,6 @@ def _row(sample: PlannedSample, path: str) -> SampleRow:
 
 def _comment(sample: PlannedSample) -> str:
     words = counted(sample.frames * sample.channels, "word")
-    parts = [f"slot {sample.slot}, {words}, {duration(sample.time_ns)}", *sample.change.why]
+    slot = "no slot" if sample.slot is None else f"slot {sample.slot}"
+    parts = [f"{slot}, {words}, {duration(sample.time_ns)}", *sample.change.why]
     return "; ".join(parts)

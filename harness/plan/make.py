@@ -43,7 +43,7 @@ def made(wanted: Wanted, *, device_id: int) -> Dump:
     given = candidate.given
     if given is None or any(getattr(change, each) for each in _SETTINGS):
         options = EncodeOptions(
-            bits=change.bits or candidate.bits,
+            bits=change.bits or candidate.sound.bits,
             number=number,
             device_id=device_id,
             start=change.start,

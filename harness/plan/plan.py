@@ -4,7 +4,6 @@ Theory of operation.  What the unit keeps as it is and can have together is chos
 (`choose`).  The others are changed as little as will do, one after the other, for the room that is
 left (`change`); what cannot be changed that far is left out.  Then the evening is rehearsed: slots,
 places in the memory and times are not worked out but seen, so that a replay comes to the same.
-What the rehearsal does not load is left out too, and the rest is rehearsed again.
 """
 
 from collections import Counter
@@ -31,7 +30,7 @@ from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.jobs.timing import Wait
 from dryload.harness.jobs.transfer import Settings
 from dryload.harness.plan.change import Offer, Shape, narrower, needed, smaller, unheard
-from dryload.harness.plan.choose import Room, best_set, packed
+from dryload.harness.plan.choose import Room, best_set, order_of, packed
 from dryload.harness.plan.evening import EveningPlan, NotPlanned, PlannedSample, Saving
 from dryload.harness.plan.gather import Candidate, gather
 from dryload.harness.plan.make import Wanted, fitting_name, made, probe
@@ -109,41 +108,25 @@ def plan_evening(
 
 
 def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
-    """Return what comes of an evening; what the unit does not load is left out."""
-    left_out = list(chosen.left_out)
-    dumps = {each: bench.dump(each) for each in chosen.wanted}
-    wanted = list(dumps)
-    while True:
-        run = _Run(bench)
-        for each in wanted:
-            run.play(dumps[each])
-        run.rehearsal.finish()
-        lost = {
-            each: transfer
-            for each, transfer in zip(wanted, run.transfers, strict=True)
-            if transfer.slot is None
-        }
-        if not lost:
-            break
-        left_out += [
-            _left(each.candidate, f"would not load: {transfer.outcome}, {transfer.reason}")
-            for each, transfer in lost.items()
-        ]
-        wanted = [each for each in wanted if each not in lost]
+    """Return what comes of an evening."""
+    run = _Run(bench)
+    for each in chosen.wanted:
+        run.play(bench.dump(each))
+    run.rehearsal.finish()
     unit, memory = run.rehearsal.unit, run.rehearsal.unit.memory
     return EveningPlan(
         unit=bench.unit,
         profile=bench.profile,
         banks=bench.banks,
         holds=bench.holds,
-        samples=tuple(run.sample(at, each, unit) for at, each in enumerate(wanted)),
-        left_out=tuple(left_out),
+        samples=tuple(run.sample(at, each, unit) for at, each in enumerate(chosen.wanted)),
+        left_out=chosen.left_out,
         offers=chosen.offers,
         weight=chosen.weight,
         bound=chosen.bound,
-        savings=tuple(_savings(bench, wanted, run.transfers)),
+        savings=tuple(_savings(bench, chosen.wanted, run.transfers)),
         spent=run.spent(),
-        amount=amount_of([dumps[each].outgoing for each in wanted]),
+        amount=amount_of([each.dump.outgoing for each in run.transfers]),
         before=run.before,
         after=unit.panel.memory_map(),
         edges=tuple(range(0, memory.capacity + 1, memory.traits.bank_words)),
@@ -176,8 +159,7 @@ class _Run:
         """Return what came of a sample."""
         transfer, (start_ns, end_ns) = self.transfers[at], self.times[at]
         held, slot, candidate = transfer.holds, transfer.slot, wanted.candidate
-        assert held is not None
-        assert slot is not None
+        held = transfer.dump.sample if held is None else held
         loudest = max(int(held.words.max(initial=0)), -int(held.words.min(initial=0)))
         told = "" if transfer.is_shown else f"{transfer.outcome}: {transfer.reason}"
         return PlannedSample(
@@ -195,7 +177,7 @@ class _Run:
             root=candidate.sound.root,
             keys=wanted.keys,
             slot=slot,
-            regions=unit.slots[slot].holding.regions,
+            regions=() if slot is None else unit.slots[slot].holding.regions,
             duration_s=float(held.frames / held.rate),
             is_walk=dict(transfer.times.waits).get(Wait.PERSON, 0) > 0,
             start_ns=start_ns,
@@ -235,7 +217,7 @@ def _choose(
     by_weight = sorted(_weighed(candidates, weights), key=lambda each: -each[1])
     weight_of = dict(by_weight)
     for candidate in _once([each for each, _ in by_weight], left_out):
-        offer = needed(candidate.sound, candidate.bits, bench.profile.words)
+        offer = needed(candidate.sound, bench.profile.words)
         blocks = _blocks(unit, offer.shape, numbers)
         if isinstance(blocks, str):
             left_out.append(_left(candidate, f"is not for this unit: {blocks}"))
@@ -272,18 +254,18 @@ def _choose(
         else:
             why = f"does not fit: it needs {counted(item.offer.shape.words, 'word')}"
             left_out.append(_left(item.candidate, f"{why}, and {left:,} are left in one piece"))
-    bins = packed([kept[at].blocks for at in sorted(kept)], room) or (0,) * len(kept)
-    order = sorted(zip(bins, sorted(kept), strict=True))
-    given = _numbered([kept[at].candidate for at in sorted(kept)], numbers)
+    items = [kept[at] for at in sorted(kept)]
+    given = _numbered([each.candidate for each in items], numbers)
+    order = [items[at] for at in order_of([each.blocks for each in items], room)]
     return Chosen(
         wanted=tuple(
             Wanted(
-                candidate=kept[at].candidate,
-                change=kept[at].offer.change,
-                number=given[kept[at].candidate],
-                name=fitting_name(kept[at].candidate, bench.profile),
+                candidate=each.candidate,
+                change=each.offer.change,
+                number=given[each.candidate],
+                name=fitting_name(each.candidate, bench.profile),
             )
-            for _, at in order
+            for each in order
         ),
         left_out=tuple(left_out),
         offers=tuple(offers),
@@ -413,7 +395,7 @@ def _savings(
     fewer: dict[str, int] = {}
     for each in wanted:
         sound, change = each.candidate.sound, each.change
-        least = needed(sound, each.candidate.bits, bench.profile.words)
+        least = needed(sound, bench.profile.words)
         for way in narrower(least, bench.profile.words)[:1]:
             if change.bits in (None, least.shape.bits):
                 noise = f"noise {way.shape.noise_db:.0f} dB below full scale"

@@ -78,7 +78,7 @@ def _cells(sample: PlannedSample, clock: Callable[[int], str]) -> tuple[str, ...
     told += [sample.remark] if sample.remark else []
     return (
         clock(sample.start_ns),
-        str(sample.slot),
+        "-" if sample.slot is None else str(sample.slot),
         f"{sample.number}{others}",
         shown(PurePath(sample.file).name) + which,
         shown(sample.name) if sample.name else "-",
@@ -132,8 +132,9 @@ def _offers(plan: EveningPlan, width: int | None) -> Iterator[str]:
 def _memory(plan: EveningPlan) -> Iterator[str]:
     free = [each.region.words for each in plan.after if each.kind == "free"]
     pieces = f", in pieces, the largest {max(free):,}" if len(free) > 1 else ""
+    filled = sum(each.slot is not None for each in plan.samples)
     yield (
-        f"Memory: {len(plan.samples)} of {counted(plan.free_slots, 'free slot')} filled; "
+        f"Memory: {filled} of {counted(plan.free_slots, 'free slot')} filled; "
         f"{sum(free):,} of {plan.edges[-1]:,} words free{pieces}."
     )
     if plan.offers:

@@ -1,0 +1,1 @@
+"""From folders to evenings."""
