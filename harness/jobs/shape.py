@@ -4,7 +4,7 @@ Its loop moves along.  Frames that were touched are floating-point, 1.0 being fu
 """
 
 from math import log10
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from msgspec.structs import replace
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from dryload.harness.files.audio import Recording, as_floats
 from dryload.harness.files.problem import Problem
+
+_SILENT: Final = 1e-30  # of full scale; no width of words comes near it
 
 
 def with_remarks(recording: Recording, *remarks: str) -> Recording:
@@ -58,14 +60,15 @@ def trimmed(recording: Recording, level_db: float) -> Recording:
 
 def louder(recording: Recording, gain_db: float) -> Recording:
     """Return a recording with a gain."""
-    return replace(recording, frames=as_floats(recording) * _factor(gain_db))
+    with np.errstate(over="ignore", invalid="ignore"):  # what is beyond full scale is clipped
+        return replace(recording, frames=as_floats(recording) * _factor(gain_db))
 
 
 def normalised(recording: Recording, peak_db: float) -> Recording:
     """Return a recording whose loudest frame is at `peak_db`; silence stays what it is."""
     frames = as_floats(recording)
     peak = float(np.abs(frames).max(where=np.isfinite(frames), initial=0.0))
-    if not peak:
+    if peak < _SILENT:
         return with_remarks(recording, "it is silent: there is nothing to normalise")
     gain_db = peak_db - 20 * log10(peak)
     said = f"normalised to {peak_db:g} dB: a gain of {gain_db:+.2f} dB"
@@ -76,9 +79,9 @@ def faded(recording: Recording, in_s: float, out_s: float) -> Recording:
     """Return a recording that begins and ends in straight slopes; one that is longer is cut."""
     frames = as_floats(recording).copy()
     rise, fall = (min(round(each * recording.rate), len(frames)) for each in (in_s, out_s))
-    slope = np.arange(rise) / max(rise, 1)
-    frames[:rise] *= slope[:, None]
-    frames[len(frames) - fall :] *= (np.arange(fall)[::-1] / max(fall, 1))[:, None]
+    with np.errstate(invalid="ignore"):
+        frames[:rise] *= (np.arange(rise) / max(rise, 1))[:, None]
+        frames[len(frames) - fall :] *= (np.arange(fall)[::-1] / max(fall, 1))[:, None]
     made = replace(recording, frames=frames)
     loop = recording.loop
     if loop is not None and (loop.start < rise or loop.end >= len(frames) - fall):

@@ -116,7 +116,7 @@ def test_a_loop_stays_within_half_a_frame_through_resampling(source: Recording, 
 
 
 levels = st.floats(-120.0, 60.0)
-sounds = st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=40)
+sounds = st.lists(st.floats(1e-9, 1.0) | st.floats(-1.0, -1e-9) | st.just(0.0), min_size=1)
 
 
 @given(sounds, levels)
@@ -145,6 +145,19 @@ def test_normalising_brings_the_loudest_frame_to_the_level(
 def test_what_is_no_number_does_not_count_as_the_loudest() -> None:
     made = shape.normalised(recording([math.nan, math.inf, 0.25]), 0.0)
     assert values_of(made)[2] == pytest.approx(1.0)
+
+
+def test_no_number_is_too_odd() -> None:
+    odd = recording([math.inf, math.nan, 1e308, -math.inf, 5e-324, 0.0])
+    for made in (
+        shape.louder(odd, 200.0),
+        shape.faded(odd, 1.0, 1.0),
+        shape.normalised(odd, 0.0),
+        shape.normalised(recording([5e-324, 0.0]), 0.0),
+        shape.trimmed(odd, -60.0),
+    ):
+        words = words_of(made, bits=16, dither=True).words
+        assert -(2**15) <= int(words.min()) <= int(words.max()) < 2**15
 
 
 @given(st.integers(1, 30), st.integers(0, 40), st.integers(0, 40))

@@ -19,6 +19,7 @@ from dryload.emulator.unit.image import ImageError, image_of, restore
 from dryload.emulator.unit.profile import load_profile
 from dryload.harness.files import capture_file, capture_lines, capture_midi
 from tests import oracle
+from tests.files import chunks
 from tests.mutated.feed import command
 
 ROOT: Final = Path(__file__).resolve().parent.parent.parent
@@ -133,6 +134,12 @@ def _sounds() -> Iterator[bytes]:
         kept = io.BytesIO()
         soundfile.write(kept, wave_form, 22_050, format=form, subtype=subtype)
         yield kept.getvalue()
+        if form == "WAV":
+            loops = [chunks.SmplLoop(10, 99), chunks.SmplLoop(0, 5, 1)]
+            yield chunks.with_chunks(kept.getvalue(), chunks.smpl(loops))
+        if form == "AIFF":
+            loop = chunks.markers((1, 10), (2, 100)), chunks.inst(57, -9, 1, 1, 2)
+            yield chunks.with_chunks(kept.getvalue(), *loop)
 
 
 def _unit_with_sample() -> RackUnit:
@@ -226,6 +233,8 @@ _AUDIO_WORKS: Final[Sequence[Work]] = (
     _reads("encode", "@", "-o", _DUMP, "--overwrite"),
     _reads("encode", "@", "-o", _DUMP, "--overwrite", "--rate", "8000", "--channel", "mix"),
     _reads("encode", "@", "-o", _DUMP, "--overwrite", "--bits", "28", "--json"),
+    _reads("encode", "@", "-o", _DUMP, "--overwrite", "--for", "lantern-desk", "--trim", "-40"),
+    _reads("encode", "@", "-o", _DUMP, "--overwrite", "--peak", "-1", "--fade-out", "1"),
     _reads("diff", GOOD_DUMP, "@"),
     _reads("validate", "@"),
 )
