@@ -31,7 +31,7 @@ from dryload.harness.judge.dialogue.judge import judge_capture
 from dryload.harness.judge.finding import Finding
 from dryload.harness.judge.plan import rate_of
 from dryload.harness.judge.stream import judge_stream
-from dryload.harness.report import capture_diff, selection
+from dryload.harness.report import capture_diff, memory_picture, selection
 from dryload.harness.report import diff as diff_report
 from dryload.harness.report import replay as replay_report
 from dryload.harness.report.diagnose import diagnosis_lines
@@ -133,7 +133,8 @@ class Unit:
         selected = select(contents, anyway=anyway)
         selection.check_numbers(selected, "Give each its own sample number.")
         rehearsal = self._rehearsal
-        before, begun_ns = len(rehearsal.line.capture.passages), rehearsal.line.now_ns
+        passed, begun_ns = len(rehearsal.line.capture.passages), rehearsal.line.now_ns
+        before = memory_picture.state_of(rehearsal.unit)
         rows = list(play_through(selected, rehearsal.play, hindrance=lambda: None))
         rehearsal.finish()
         transfers = tuple(replay_report.transfers_of(rows))
@@ -141,11 +142,16 @@ class Unit:
         for transfer in transfers:
             lines += ["", *replay_report.lines_of(transfer)]
         lasted_ns = rehearsal.line.now_ns - begun_ns
-        lines += ["", *replay_report.summary(rows, rehearsal.unit, 0, None, lasted_ns=lasted_ns)]
+        lines += [
+            "",
+            *replay_report.summary(
+                rows, rehearsal.unit, 0, None, lasted_ns=lasted_ns, before=before
+            ),
+        ]
         return Result(
             transfers=transfers,
             not_sent=tuple(selection.left_out(row) for row in rows if isinstance(row, LeftOut)),
-            passages=tuple(rehearsal.line.capture.passages[before:]),
+            passages=tuple(rehearsal.line.capture.passages[passed:]),
             text="\n".join(lines),
         )
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from dryload.harness.cli.keys import GONE, REPAINT, keyboard
 from dryload.harness.cli.panel_desk import PanelDesk
+from dryload.harness.cli.terminal import is_ascii_only
 from dryload.harness.jobs.forecast import Arrivals
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ class Screen:
         self._console: Final[Console] = Console(
             file=sys.stdout, force_terminal=True, legacy_windows=False, highlight=False
         )
-        self._ascii: Final = not (sys.stdout.encoding or "").lower().startswith("utf")
+        self._ascii: Final = is_ascii_only()
         self._fd: Final = sys.stdout.fileno()
         self._lock: Final = threading.Condition()
         self._next: Callable[[], list[Text]] | None = None

@@ -23,7 +23,7 @@ from dryload.harness.cli.options import (
     value,
 )
 from dryload.harness.cli.target import Target, opened, target_of
-from dryload.harness.cli.terminal import note, say, say_json, width
+from dryload.harness.cli.terminal import note, say, say_json, signs, width
 from dryload.harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def read(
         for each in all_of_it:
             if lines := report.lines_of(each, asked):
                 say(lines if asked.wanted.is_single else [*lines, ""])
-        if lines := report.summary(all_of_it, job, stopped=stopped, width=width()):
+        if lines := report.summary(all_of_it, job, stopped=stopped, width=width(), signs=signs()):
             say(lines)
     if trouble is not None:
         raise trouble

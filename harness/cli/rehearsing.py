@@ -16,7 +16,7 @@ from dryload.harness.cli.playing import WORTH_A_CLOCK_NS, over_at, selection
 from dryload.harness.cli.progress import packet_progress
 from dryload.harness.cli.replay_request import ReplayRequest
 from dryload.harness.cli.taping import write_capture
-from dryload.harness.cli.terminal import show, width
+from dryload.harness.cli.terminal import show, signs, width
 from dryload.harness.cli.verbatim import are_captures, play_captures
 from dryload.harness.faults.asked import Disturbances
 from dryload.harness.files.capture_file import check_target
@@ -111,7 +111,13 @@ def _lines(
         yield from (*purpose.done_lines(disturbances, rehearsal.struck), "")
     lasted_ns, visits = rehearsal.line.now_ns, rehearsal.visits
     yield from report.summary(
-        rows, rehearsal.unit, visits, walk_ns, lasted_ns=lasted_ns, width=width()
+        rows,
+        rehearsal.unit,
+        visits,
+        walk_ns,
+        lasted_ns=lasted_ns,
+        width=width(),
+        signs=signs(),
     )
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         yield f"Started now, it would finish at {over_at(lasted_ns)}."

@@ -19,6 +19,8 @@ from dryload.harness.files.opening import escaped
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
 
+    from dryload.harness.report.memory_bar import Signs
+
 _USUAL_COLUMNS: Final = 80
 _LONGEST_TEXT: Final = 76
 _SHORTEST_BAR: Final = 4
@@ -51,6 +53,18 @@ class Printed(io.TextIOWrapper):
 def width() -> int | None:
     """Return the columns of the terminal on standard output; None for a pipe or a file."""
     return _columns_of(sys.stdout)
+
+
+def is_ascii_only() -> bool:
+    """Whether standard output may not be able to write the signs that pictures are made of."""
+    return not (sys.stdout.encoding or "").lower().startswith("utf")
+
+
+def signs() -> "Signs":
+    """Return what pictures on standard output are made of."""
+    from dryload.harness.report.memory_bar import ASCII, BLOCKS
+
+    return ASCII if is_ascii_only() else BLOCKS
 
 
 def say(lines: Iterable[str]) -> None:

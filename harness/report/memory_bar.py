@@ -12,6 +12,8 @@ from dryload.emulator.unit.panel import MapLine
 
 Signs = Mapping[str, str]
 """The signs of the kinds of pieces, of "several" small pieces and of the "edge" of a bank."""
+Labels = Mapping[int, str]
+"""What stands for a slot, by its number."""
 BLOCKS: Final[Signs] = {"sample": "█", "free": "·", "arriving": "░", "several": "▒", "edge": "│"}
 ASCII: Final[Signs] = {"sample": "#", "free": ".", "arriving": "+", "several": "*", "edge": "|"}
 
@@ -35,11 +37,11 @@ def memory_bar(
     if not banks or edges[-1] <= edges[0] or width < 1:
         return []
     if width < 2 * len(banks) + 1:
-        return _cells(pieces, edges[0], edges[-1], width, signs)
+        return cell_runs(pieces, edges[0], edges[-1], width, signs)
     edge = CellRun(signs["edge"])
     runs = [edge]
     for (start, end), cells in zip(banks, bank_cells(len(banks), width), strict=True):
-        runs += [*_cells(pieces, start, end, cells, signs), edge]
+        runs += [*cell_runs(pieces, start, end, cells, signs), edge]
     return runs
 
 
@@ -75,30 +77,44 @@ def shares(words: Sequence[int], cells: int) -> list[int]:
     return given
 
 
-def _cells(
-    pieces: Sequence[MapLine], start: int, end: int, cells: int, signs: Signs
+def pieces_in(pieces: Sequence[MapLine], start: int, end: int) -> list[MapLine]:
+    """Return the pieces of which something lies in the words `start` to `end` - 1."""
+    return [each for each in pieces if each.region.start < end and each.region.end > start]
+
+
+def cell_runs(
+    pieces: Sequence[MapLine],
+    start: int,
+    end: int,
+    cells: int,
+    signs: Signs,
+    *,
+    labels: Labels | None = None,
 ) -> list[CellRun]:
-    """Return the runs of one stretch of memory."""
-    within = [each for each in pieces if each.region.start < end and each.region.end > start]
+    """Return the runs of one stretch of memory; a piece begins with its label if that fits.
+
+    Without `labels` it is the number of the slot.
+    """
+    within = pieces_in(pieces, start, end)
     if not within:
         return [CellRun(signs["free"] * cells)]
     if len(within) <= cells:
         regions = [each.region for each in within]
         lengths = [min(each.end, end) - max(each.start, start) for each in regions]
         return [
-            _run(each.kind, each.slot, count, signs)
+            _run(each.kind, each.slot, count, signs, labels)
             for each, count in zip(within, shares(lengths, cells), strict=True)
         ]
     size = end - start
     marks: list[tuple[str, int | None]] = []
     for cell in range(cells):
         low, high = start + size * cell // cells, start + size * (cell + 1) // cells
-        met = [each for each in within if each.region.start < high and each.region.end > low]
+        met = pieces_in(within, low, high)
         marks.append((met[0].kind, met[0].slot) if len(met) == 1 else ("several", None))
-    return [_run(*mark, len(list(same)), signs) for mark, same in groupby(marks)]
+    return [_run(*mark, len(list(same)), signs, labels) for mark, same in groupby(marks)]
 
 
-def _run(kind: str, slot: int | None, cells: int, signs: Signs) -> CellRun:
-    label = "" if slot is None else str(slot)
+def _run(kind: str, slot: int | None, cells: int, signs: Signs, labels: Labels | None) -> CellRun:
+    label = "" if slot is None else str(slot) if labels is None else labels[slot]
     text = signs[kind] * cells
     return CellRun(label + text[len(label) :] if len(label) <= cells else text, slot)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Final
 
+from dryload.emulator.unit.memory import Region
 from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
 from dryload.emulator.wire.prose import capitalised, counted, duration
 from dryload.harness.files.backup_file import list_in
@@ -13,6 +14,8 @@ from dryload.harness.jobs.read import ASKS, EMPTY, Came, ReadOut, ReadRequest, R
 from dryload.harness.judge.plan import rate_of
 from dryload.harness.report.document import Document, fields_of, target_document
 from dryload.harness.report.findings import finding_lines
+from dryload.harness.report.memory_bar import BLOCKS, Signs
+from dryload.harness.report.memory_picture import laid_out, picture
 from dryload.harness.report.samples import header_document, header_words, named, sound, words_of
 from dryload.harness.report.table import Column, table
 
@@ -79,11 +82,19 @@ def _packets(came: Came) -> str:
     return f"{came.packets:,} of {counted(came.planned, 'packet')}"
 
 
-def summary(came: Sequence[Came], job: ReadOut, *, stopped: bool, width: int | None) -> list[str]:
+def summary(
+    came: Sequence[Came],
+    job: ReadOut,
+    *,
+    stopped: bool,
+    width: int | None,
+    signs: Signs = BLOCKS,
+) -> list[str]:
     """Return the table of several samples, what all of it came to, and what to do if to nothing."""
     lines, asked = [], job.asked
     if not asked.wanted.is_single and came:
         lines += [*table(_COLUMNS, _rows(came), width), "", _total(came, job)]
+        lines += _sizes(came, width, signs)
     lines += _untold(came, job)
     lines += _no_longer(came, job)
     lines += _not_asked_for(came, job, stopped=stopped)
@@ -234,6 +245,21 @@ def _total(came: Sequence[Came], job: ReadOut) -> str:
     if (left := asked.wanted.count - len(came)) > 0:
         parts.append(f"{counted(left, 'number')} not requested")
     return f"{'; '.join(parts)}. It took {duration(job.took_ns)}."
+
+
+def _sizes(came: Sequence[Came], width: int | None, signs: Signs) -> list[str]:
+    """Return a picture of what the unit must have room for; no message says where it lies."""
+    regions: dict[int, tuple[Region, ...]] = {}
+    at = 0
+    for each in came:
+        if each.words:
+            regions[each.number] = (Region(at, each.words),)
+            at += each.words
+    if len(regions) < 2:
+        return []
+    titles = {each.number: named(each.number, each.name) for each in came}
+    said = "Their sizes, one behind the other (no message says where in the memory they lie):"
+    return [said, *picture(laid_out(regions, titles, at), width=width, signs=signs)]
 
 
 def document(came: Sequence[Came], job: ReadOut, *, stopped: bool) -> Document:

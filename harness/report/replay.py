@@ -16,6 +16,8 @@ from dryload.harness.judge.finding import Finding
 from dryload.harness.judge.plan import rate_of
 from dryload.harness.report.document import Document, fields_of, target_document
 from dryload.harness.report.findings import finding_lines, told_line
+from dryload.harness.report.memory_bar import BLOCKS, Signs
+from dryload.harness.report.memory_picture import MemoryState, picture, state_of
 from dryload.harness.report.samples import named, sample_words, sound
 from dryload.harness.report.selection import cell, left_out_document
 from dryload.harness.report.serving import slot_document
@@ -134,12 +136,22 @@ def summary(
     *,
     lasted_ns: int,
     width: int | None = None,
+    signs: Signs = BLOCKS,
+    before: MemoryState | None = None,
 ) -> list[str]:
     """Return the final table, the memory and the total times.
 
     `lasted_ns` is how long everything took; `width` is the width of the terminal, None without one.
+    `before` is what the memory held before.
     """
     lines = [*table_of(rows, width), "", _memory_sentence(unit)]
+    lines += picture(
+        state_of(unit),
+        bank_words=unit.memory.traits.bank_words,
+        before=before if before is not None and before.titles else None,
+        width=width,
+        signs=signs,
+    )
     transfers = transfers_of(rows)
     if transfers:
         lines.append(total_sentence(transfers))
@@ -279,7 +291,10 @@ def _memory_document(unit: RackUnit) -> Document:
         "free_words": memory.total_free,
         "largest_free_words": memory.largest_free,
         "initialised": memory.initialised,
-        "slots": [slot_document(slot) for slot in unit.slots.used()],
+        "bank_words": memory.traits.bank_words,
+        "slots": [
+            {**slot_document(slot), "regions": slot.holding.regions} for slot in unit.slots.used()
+        ],
     }
 
 

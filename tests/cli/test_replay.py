@@ -36,6 +36,9 @@ def test_a_dump_that_loads_is_told_in_three_lines_and_a_table(run: Run) -> None:
         "verified",
         "",
         "Memory: 1 of 64 slots in use; 2,097,031 of 2,097,152 words free, in one piece.",
+        f"  bank 1  │a{'·' * 67}│",
+        f"  bank 2  │{'·' * 68}│",
+        "  a = slot 2",
         "Time: the cable alone needs 0.17 s; this took 0.19 s; 4 % was waiting for the unit to "
         "store packets; 3 % was waiting for the unit to answer the header. Reading back takes "
         "another 0.18 s.",
