@@ -1,8 +1,7 @@
 """`dryload listen`: what a unit would play, as a sound."""
 
+from os.path import basename, splitext
 from typing import TYPE_CHECKING, Annotated, Final, TypeVar
-
-from msgspec.structs import replace
 
 from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, value
 from dryload.harness.cli.terminal import note, show
@@ -12,10 +11,10 @@ from dryload.harness.files.problem import Problem
 if TYPE_CHECKING:
     from dryload.emulator.unit.possible import Profile
     from dryload.harness.jobs.dumps import Dump
+    from dryload.harness.report.listen import Heard
 
 _Number = TypeVar("_Number", int, float)
 _KEYS: Final = 127
-_C4: Final = 60
 _LONGEST_S: Final = 60.0
 _QUIETEST_DB: Final = -96.0
 _AUDIO_BITS: Final = 24
@@ -29,11 +28,12 @@ def listen(
         value("AUDIO", "Audio file to write: .wav, .flac, .aif or .aiff.", "--output", "-o"),
     ] = None,
     keys: Annotated[
-        str, value("N,N...", "Play these keys one after another: MIDI note numbers, 60 is C4.")
-    ] = "60",
+        str | None,
+        value("N,N...", "Play these keys one after another: MIDI note numbers; default: the root."),
+    ] = None,
     root: Annotated[
         int | None,
-        value("N", "The key at which it has its own pitch (else what the audio file says, or 60)."),
+        value("N", "The key of the sample's own pitch; default: as file or name say, or 60."),
     ] = None,
     seconds: Annotated[float, value("S", "Hold each key for so long.")] = 2.0,
     unit: Annotated[
@@ -53,6 +53,9 @@ def listen(
     sample is played at the pitch of each key, with its loop while the key is held. Without --output
     it is played aloud. A damaged sample can be loud noise: nothing is louder than --level.
 
+    The key at which a sample has its own pitch, its root, is that of an audio file that states one;
+    else that of a note in the name, as in "gull C#4".
+
     Exit code 2 if the file holds no sample that can be played.
     """
     from dryload.harness.cli.own_unit import profile_of
@@ -61,37 +64,62 @@ def listen(
     from dryload.harness.report import listen as report
 
     how = job.Playing(
-        keys=_keys(keys),
-        root=_in_range("--root", _C4 if root is None else root, 0, _KEYS),
         seconds=_in_range("--seconds", seconds, 0.0, _LONGEST_S),
         level_db=_in_range("--level", level, _QUIETEST_DB, 0.0),
     )
+    wanted = None if keys is None else _keys(keys)
+    if root is not None:
+        _in_range("--root", root, 0, _KEYS)
     if output is not None:
         safe_write.check_target(output, overwrite=overwrite, sources=(file,))
         audio_out.check_name(output)
     profile = None if unit is None else profile_of(unit)
-    chosen, own_root = _dump(file, dump, profile)
-    if root is None and own_root is not None:
-        how = replace(how, root=own_root)
-    sample = chosen.sample if profile is None else job.held_by(profile, chosen)
-    if not sample.frames:
-        raise Problem(f"{chosen.place} holds no words, so there is nothing to hear.")
-    sound = job.played(sample, how)
+    heard = [_heard(*_dump(file, dump, profile), profile, keys=wanted, root=root)]
+    sound = job.played([each.voice for each in heard], how)
     if output is None:
-        lines = report.lines_of(file, sample, how, len(sound), None)
+        lines = report.lines_of(file, heard, how, len(sound), None)
         note(lines[1])
         _aloud(sound)
     else:
         content = audio_out.made(
             job.as_words(sound, _AUDIO_BITS),
             bits=_AUDIO_BITS,
-            channels=sample.channels,
+            channels=sound.shape[1],
             rate=job.RATE,
             path=output,
         )
         safe_write.write(output, content, overwrite=overwrite)
-        lines = report.lines_of(file, sample, how, len(sound), output)
-    show(lines, report.document(file, sample, how, len(sound), output), as_json=as_json)
+        lines = report.lines_of(file, heard, how, len(sound), output)
+    show(lines, report.document(file, heard, how, len(sound), output), as_json=as_json)
+
+
+def _heard(
+    dump: "Dump",
+    stated_root: int | None,
+    profile: "Profile | None",
+    *,
+    keys: tuple[int, ...] | None,
+    root: int | None,
+) -> "Heard":
+    """Return what is played of a dump: all of it, or what a unit keeps of it."""
+    from dryload.harness.jobs import listen as job
+    from dryload.harness.plan.keys import MIDDLE_C, root_in_name
+    from dryload.harness.report.listen import Heard
+
+    sample = dump.sample if profile is None else job.held_by(profile, dump)
+    if not sample.frames:
+        raise Problem(f"{dump.place} holds no words, so there is nothing to hear.")
+    stem = splitext(basename(dump.file))[0]
+    sources = (
+        (root, "as given"),
+        (stated_root, "as the file states"),
+        (root_in_name(dump.sample.name), "as its name says"),
+        (root_in_name(stem), "as the file's name says"),
+        (MIDDLE_C, "assumed: neither file nor name tells it"),
+    )
+    own, source = next((key, source) for key, source in sources if key is not None)
+    voice = job.Voice(sample=sample, keys=keys or (own,), root=own)
+    return Heard(voice=voice, number=dump.header.sample_number, root_source=source)
 
 
 def _dump(path: str, number: int | None, profile: "Profile | None") -> tuple["Dump", int | None]:

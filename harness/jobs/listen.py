@@ -7,6 +7,7 @@ which is a resampling from another rate.  How a unit interpolates, filters and s
 its own affair; this is the sample as it was meant.
 """
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -36,13 +37,18 @@ _RELEASED: Final = (0x02, 0x03, 0x42, 0x43)
 _ONCE: Final = (0x7E, 0x7F)
 
 
-class Playing(Struct, frozen=True, kw_only=True):
-    """How a sample is to be played."""
+class Voice(Struct, frozen=True, kw_only=True, eq=False):
+    """A sample, and the keys that play it one after another: MIDI note numbers."""
 
+    sample: Sample
     keys: tuple[int, ...] = (60,)
-    """MIDI note numbers, one after another."""
     root: int = 60
     """The key at which it has its own pitch."""
+
+
+class Playing(Struct, frozen=True, kw_only=True):
+    """How samples are to be played."""
+
     seconds: float = 2.0
     """How long each key is held."""
     level_db: float = LEVEL_DB
@@ -60,14 +66,18 @@ def held_by(profile: Profile, dump: Dump) -> Sample:
     return transfer.holds
 
 
-def played(sample: Sample, how: Playing) -> NDArray[np.float32]:
-    """Return the sound: frames by channels, 1.0 being full scale, at `RATE`."""
-    gap = np.zeros((round(_GAP_S * RATE), sample.channels), np.float32)
+def played(voices: Sequence[Voice], how: Playing) -> NDArray[np.float32]:
+    """Return the sound, one key after another: frames by channels, 1.0 being full scale, at `RATE`.
+
+    Where some are in stereo, those in mono are heard on both sides.
+    """
+    channels = max(voice.sample.channels for voice in voices)
+    gap = np.zeros((round(_GAP_S * RATE), channels), np.float32)
     parts: list[NDArray[np.float32]] = []
-    for key in how.keys:
-        if parts:
-            parts.append(gap)
-        parts.append(_key(sample, key, how))
+    for voice in voices:
+        for key in voice.keys:
+            wide = _wide(_key(voice, key, how), channels)
+            parts += [gap, wide] if parts else [wide]
     sound = np.concatenate(parts)
     # Between its words a sound can be louder than the loudest of them.
     peak = float(np.abs(sound).max(initial=0.0))
@@ -75,8 +85,9 @@ def played(sample: Sample, how: Playing) -> NDArray[np.float32]:
     return sound if peak <= limit else sound * np.float32(limit / peak)
 
 
-def _key(sample: Sample, key: int, how: Playing) -> NDArray[np.float32]:
-    speed = 2.0 ** ((key - how.root) / 12.0)
+def _key(voice: Voice, key: int, how: Playing) -> NDArray[np.float32]:
+    sample = voice.sample
+    speed = 2.0 ** ((key - voice.root) / 12.0)
     held = round(how.seconds * float(sample.rate) * speed)
     course = course_of(sample.frames, sample.sustain, held)
     frames = sample.words.reshape(-1, sample.channels)[course].astype(np.float32)
@@ -89,6 +100,13 @@ def _key(sample: Sample, key: int, how: Playing) -> NDArray[np.float32]:
         fade = min(round(_FADE_S * RATE), len(sound))
         sound[len(sound) - fade :] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)[:, None]
     return sound
+
+
+def _wide(sound: NDArray[np.float32], channels: int) -> NDArray[np.float32]:
+    """Return a sound with more channels: mono on all of them, others with silence beside."""
+    if sound.shape[1] == 1:
+        return np.repeat(sound, channels, axis=1)
+    return np.pad(sound, ((0, 0), (0, channels - sound.shape[1])))
 
 
 def course_of(frames: int, loop: Loop, held: int) -> NDArray[np.intp]:

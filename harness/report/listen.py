@@ -1,30 +1,56 @@
 """What `dryload listen` says."""
 
+from collections.abc import Iterator, Sequence
+
+from msgspec import Struct
+
 from dryload.emulator.dump.sample import Sample
 from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES
-from dryload.emulator.wire.prose import counted, listed
+from dryload.emulator.wire.prose import capitalised, counted, listed
 from dryload.harness.files.opening import shown
-from dryload.harness.jobs.listen import RATE, Playing
+from dryload.harness.jobs.listen import RATE, Playing, Voice
 from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.plan.keys import key_name
-from dryload.harness.report.document import Document
-from dryload.harness.report.samples import sample_document, sample_words
+from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.samples import named, sample_document, sample_words
 
 SCHEMA = "dryload/listen/1"
 
 
-def lines_of(name: str, sample: Sample, how: Playing, frames: int, target: str | None) -> list[str]:
-    """Return the result for people."""
+class Heard(Struct, frozen=True, kw_only=True):
+    """A sample that is played, and where it and its root come from."""
+
+    voice: Voice
+    number: int
+    root_source: str
+    """In words: "as given", "as the file states"."""
+
+
+def lines_of(
+    name: str, heard: Sequence[Heard], how: Playing, frames: int, target: str | None
+) -> list[str]:
+    """Return the result for people; the second line is for before it sounds."""
     where = "aloud" if target is None else shown(target)
-    keys = listed([f"{key} ({key_name(key)})" for key in how.keys], "and")
-    which = "key" if len(how.keys) == 1 else "keys"
-    lines = [
-        f"{where}: {shown(name)}, {sample_words(sample, sample.rate)}; {which} {keys}, root "
-        f"{how.root} ({key_name(how.root)}), each held for {how.seconds:g} s; "
-        f"{frames / RATE:.2f} s in all.",
+    return [
+        f"{where}: {shown(name)}, {counted(len(heard), 'sample')}, each key held for "
+        f"{how.seconds:g} s; {frames / RATE:.2f} s in all.",
         f"It is no louder than {-how.level_db:g} dB below full scale; turn the volume down first.",
+        *(line for each in heard for line in _sample_lines(each)),
     ]
-    return [*lines, _loop_line(sample)]
+
+
+def _sample_lines(heard: Heard) -> Iterator[str]:
+    voice, sample = heard.voice, heard.voice.sample
+    keys = listed([_key(key) for key in voice.keys], "and")
+    which = "Key" if len(voice.keys) == 1 else "Keys"
+    which_sample = capitalised(named(heard.number, sample.name))
+    yield f"{which_sample}: {sample_words(sample, sample.rate)}."
+    yield f"  {which} {keys}; root {_key(voice.root)}, {heard.root_source}."
+    yield f"  {_loop_line(sample)}"
+
+
+def _key(key: int) -> str:
+    return f"{key} ({key_name(key)})"
 
 
 def _loop_line(sample: Sample) -> str:
@@ -40,17 +66,26 @@ def _loop_line(sample: Sample) -> str:
     return f"Its loop: frames {loop.start:,} to {loop.end:,}, {kind}."
 
 
-def document(name: str, sample: Sample, how: Playing, frames: int, target: str | None) -> Document:
+def document(
+    name: str, heard: Sequence[Heard], how: Playing, frames: int, target: str | None
+) -> Document:
     """Return the same as one JSON document."""
     return {
         "schema": SCHEMA,
         "file": name,
         "output": target,
-        "keys": how.keys,
-        "root": how.root,
-        "seconds": how.seconds,
-        "level_db": how.level_db,
+        "played": [
+            {
+                "sample_number": each.number,
+                **fields_of(each.voice, "keys", "root"),
+                "root_source": each.root_source,
+                "sample": sample_document(
+                    each.voice.sample, rate=each.voice.sample.rate, sounds_at=each.voice.sample.rate
+                ),
+            }
+            for each in heard
+        ],
+        **fields_of(how, "seconds", "level_db"),
         "rate_hz": RATE,
         "frames": frames,
-        "sample": sample_document(sample, rate=sample.rate, sounds_at=sample.rate),
     }

@@ -37,12 +37,9 @@ def test_a_dump_becomes_a_sound(tmp_path: Path) -> None:
 def test_the_result_for_programs(tmp_path: Path) -> None:
     words = ("listen", str(DESK), "--dump", "2", "-o", "gulls.flac", "--level", "-20", "--json")
     document = json.loads(run(*words, folder=tmp_path).out)
-    assert (document["schema"], document["keys"], document["level_db"]) == (
-        "dryload/listen/1",
-        [60],
-        -20.0,
-    )
-    assert document["sample"]["bits"] == 12
+    assert (document["schema"], document["level_db"]) == ("dryload/listen/1", -20.0)
+    (heard,) = document["played"]
+    assert (heard["keys"], heard["root"], heard["sample"]["bits"]) == ([60], 60, 12)
 
 
 def test_an_audio_file_is_heard_as_a_unit_would_keep_it(tmp_path: Path) -> None:
@@ -110,6 +107,60 @@ def test_an_audio_file_is_heard_at_its_own_root_and_by_units_of_any_number(tmp_p
         assert "root 57 (A3)" in done.out
     done = run("listen", "bell.wav", "--root", "60", "-o", "other.wav", folder=tmp_path)
     assert "root 60 (C4)" in done.out
+
+
+def test_the_root_is_as_given_or_as_the_file_or_the_name_says(tmp_path: Path) -> None:
+    tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(22_050) / 22_050)
+    soundfile.write(tmp_path / "gull.wav", tone, 22_050, subtype="PCM_16")
+    soundfile.write(tmp_path / "gull A5.wav", tone, 22_050, subtype="PCM_16")
+    content = with_chunks(wav([1_000, -1_000] * 500, width=2), smpl(key=48))
+    (tmp_path / "stated A5.wav").write_bytes(content)
+    named = oracle.dump(
+        bits=16,
+        words=[0, 9_000, 0, -9_000] * 50,
+        sample_number=3,
+        period_ns=22_676,
+        loop_start=0,
+        loop_end=0,
+        loop_type=0x7F,
+    )
+    (tmp_path / "bell.syx").write_bytes(
+        named + oracle.sample_name(sample_number=3, name=b"Bell Eb3")
+    )
+    cases = {
+        "as given": (("gull A5.wav", "--root", "50"), 50),
+        "as the file states": (("stated A5.wav",), 48),
+        "as the file's name says": (("gull A5.wav",), 81),
+        "as its name says": (("bell.syx",), 51),
+        "assumed: neither file nor name tells it": (("gull.wav",), 60),
+    }
+    for said, (words, root) in cases.items():
+        done = run("listen", *words, "--json", "-o", "out.wav", "--overwrite", folder=tmp_path)
+        (heard,) = json.loads(done.out)["played"]
+        assert (heard["root_source"], heard["root"], heard["keys"]) == (said, root, [root])
+
+
+def test_a_damaged_dump_at_full_scale_stays_below_the_level(tmp_path: Path) -> None:
+    loud = oracle.dump(
+        bits=16,
+        words=[32_767, -32_768] * 600,
+        period_ns=22_676,
+        sample_number=1,
+        loop_start=0,
+        loop_end=1_199,
+        loop_type=0,
+    )
+    lost = bytearray(loud[: 21 + 127 * 3] + loud[21 + 127 * 4 :])  # a packet is missing
+    for at in range(60, len(lost) - 2, 97):
+        lost[at] ^= 0x55 if lost[at] < 0x80 else 0
+    (tmp_path / "loud.syx").write_bytes(lost)
+    for level in ("-12", "-30", "0"):
+        given = ("listen", "loud.syx", "--level", level, "--keys", "36,55,60,61,90")
+        done = run(*given, "-o", "out.wav", "--overwrite", folder=tmp_path)
+        assert done.code == 0
+        peak = float(np.abs(soundfile.read(tmp_path / "out.wav")[0]).max())
+        most = 10 ** (float(level) / 20)
+        assert 0.5 * most < peak <= most + 2**-23  # a word of 24 bits is rounded
 
 
 @pytest.mark.parametrize(
