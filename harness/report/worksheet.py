@@ -149,7 +149,7 @@ def worksheet(
             f"{counted(len(plan.samples), 'sample')}. Middle C, key {MIDDLE_C}, is called {middle} "
             f"here; some units call it {other}.",
         ),
-        steps=tuple(_steps(plan, file, confirms=confirms, keeps=bool(kept))),
+        steps=tuple(_steps(plan, file, confirms=confirms)),
         ticks=("sent", *(["confirmed"] if confirms else []), "assigned"),
         rows=tuple(_row(each, profile, middle_octave) for each in plan.samples),
         notes=tuple(_notes(plan.samples, middle_octave)),
@@ -162,7 +162,7 @@ def worksheet(
         else None,
         bank_words=profile.memory.bank_words,
         left_out=tuple(
-            f"{shown(each.file)}{'' if each.dump is None else f', dump {each.dump}'}: {each.why}."
+            f"{shown(each.file)}{'' if each.dump is None else f', dump {each.dump}'} {each.why}."
             for each in plan.left_out
             if not each.is_well
         ),
@@ -173,8 +173,8 @@ def _slots_in(pieces: Iterable[MapLine]) -> list[int]:
     return [each.slot for each in pieces if each.slot is not None]
 
 
-def _steps(plan: EveningPlan, file: str | None, *, confirms: bool, keeps: bool) -> Iterator[str]:
-    if keeps:
+def _steps(plan: EveningPlan, file: str | None, *, confirms: bool) -> Iterator[str]:
+    if plan.holds is not None:
         yield "Do not initialise the memory: the plan keeps what is there."
     else:
         yield (

@@ -13,6 +13,7 @@ from dryload.emulator.unit.profile import load_profile
 from dryload.harness.plan.change import Change
 from dryload.harness.plan.evening import EveningPlan, PlannedSample
 from dryload.harness.plan.keys import Keys
+from dryload.harness.plan.pause import Amount
 
 SECOND = 1_000_000_000
 profile_of = cache(load_profile)
@@ -57,6 +58,10 @@ def evening(*samples: PlannedSample, unit: str = "lantern-desk", **fields: Any) 
             at += each.frames
     words = profile.memory.bank_words * len(profile.memory.fitted)
     usual: dict[str, Any] = {
+        "banks": None,
+        "holds": None,
+        "spent": (),
+        "amount": Amount(dumps=len(samples), packets=1, line_ns=SECOND),
         "left_out": (),
         "offers": (),
         "weight": len(samples),
