@@ -23,11 +23,12 @@ def ranged(thing: str, first: int, count: int) -> str:
 
 
 def runs(numbers: Sequence[int]) -> str:
-    """Return ascending numbers as people list them: "1 to 19, 21"."""
+    """Return ascending numbers, at least one, as people list them: "1 to 19, 21, 22"."""
     ends = [at for at, each in enumerate(numbers[1:], start=1) if each != numbers[at - 1] + 1]
     pieces = [numbers[at:end] for at, end in pairwise([0, *ends, len(numbers)])]
     return ", ".join(
-        str(each[0]) if len(each) == 1 else f"{each[0]} to {each[-1]}" for each in pieces
+        ", ".join(map(str, each)) if len(each) < 3 else f"{each[0]} to {each[-1]}"
+        for each in pieces
     )
 
 

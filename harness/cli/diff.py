@@ -42,7 +42,7 @@ def diff(
     patience: Patience = PATIENCE_S,
     as_json: AsJson = False,
 ) -> None:
-    """Compare two dumps, a dump with audio, two captures, or a backup with another or with a unit.
+    """Compare two dumps, a dump with audio, captures or backups.
 
     Dumps are compared by header and words, captures by who sent what and when. Of two backups
     (folders that dryload read --sample all has made) the samples with the same number are compared;

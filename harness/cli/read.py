@@ -172,12 +172,12 @@ def _check(
     else:
         last = MAX_SAMPLE_NUMBER if wanted.goes_on else wanted.last
         numbers = range(wanted.first, last + 1)
-        sample_files.check_folder(output, numbers, overwrite=overwrite)
         if asked.is_backup and os.path.lexists(backup_file.list_in(output)) and not overwrite:
             raise Problem(
                 f"{shown(backup_file.list_in(output))} exists already: this folder holds a backup.",
                 do="--overwrite replaces it; or give another folder.",
             )
+        sample_files.check_folder(output, numbers, overwrite=overwrite)
     if capture is not None:
         capture_file.check_target(capture, overwrite=overwrite)
         if os.path.realpath(capture) == os.path.realpath(output):
