@@ -5,17 +5,13 @@ Its order and its sample numbers are those in which the samples are put back; a 
 
 import hashlib
 import os
-import re
 from datetime import datetime
 from typing import Annotated, Final
 
-import msgspec
 import msgspec.toml
 from msgspec import Meta, Struct
 
-from dryload.emulator.unit.possible import ProfileError
-from dryload.emulator.unit.schema import toml_document
-from dryload.harness.files import opening, safe_write
+from dryload.harness.files import opening, safe_write, toml_file
 from dryload.harness.files.problem import Problem
 
 SCHEMA: Final = "dryload/contents/1"
@@ -23,20 +19,6 @@ _ABOUT: Final = b"""# What dryload read from a unit: a table for each sample, in
 # dryload replay puts them back, each under its number here.
 # sha256 is that of the file, so that a damaged one is noticed.
 """
-_LARGEST: Final = 16 << 20
-_KINDS: Final = {
-    "`int`": "a whole number",
-    "`float`": "a number",
-    "`str`": "a text in quotes",
-    "`bool`": "true or false",
-    "`array`": "a list",
-    "`object`": "a table",
-    "`datetime`": "a date and time",
-    "Object missing required field": "this key is missing:",
-    "Expected": "this must be",
-    ", got": ", not",
-}
-_INDEX: Final = re.compile(r"\.?(\w+)\[(\d+)\]")
 
 
 class ListedSample(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -102,17 +84,7 @@ def load(folder: str) -> BackupList:
             do="dryload read --sample all -o FOLDER makes one.",
         )
     name = opening.shown(path)
-    with opening.open_file(path) as file:
-        data = opening.read_all(file, name, _LARGEST)
-    try:
-        document = toml_document(data.decode(), name, "a list")
-        held = msgspec.convert(document, BackupList)
-    except UnicodeDecodeError as problem:
-        raise Problem(f"{name}: this is not text in UTF-8.") from problem
-    except ProfileError as problem:
-        raise Problem(f"{problem}.") from problem
-    except msgspec.ValidationError as problem:
-        raise Problem(f"{name}: {_in_words(str(problem))}.") from problem
+    held = toml_file.read(path, BackupList, "a list")
     if held.schema != SCHEMA:
         raise Problem(f'{name}: schema: this must be "{SCHEMA}", so this is another kind of file.')
     numbers: set[int] = set()
@@ -141,12 +113,3 @@ def fingerprint(path: str) -> str:
         for block in opening.blocks_of(file, opening.shown(path)):
             digest.update(block)
     return digest.hexdigest()
-
-
-def _in_words(said: str) -> str:
-    """Return what is wrong, the place first: "[[sample]] 3: number: ..."."""
-    what, _, where = said.partition(" - at `$")
-    for sign, words in _KINDS.items():
-        what = what.replace(sign, words)
-    place = _INDEX.sub(lambda found: f".[[{found[1]}]] {int(found[2]) + 1}", where.rstrip("`"))
-    return ": ".join([*filter(None, place.split(".")), what.replace("`", "")])

@@ -8,33 +8,27 @@ whoever edits the file changes the plan.  Figures stand in the file as comments.
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from difflib import get_close_matches
+from collections.abc import Sequence
 from fractions import Fraction
-from typing import Annotated, Any, Final, Literal, get_type_hints
+from typing import Annotated, Final, Literal
 
-import msgspec
-import tomli_w
+import msgspec.toml
 from msgspec import Meta, Struct
-from msgspec.structs import fields
+from msgspec.structs import replace
 
 from dryload.emulator.dump.sample import Loop
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.panel import MapLine
-from dryload.emulator.unit.possible import Profile, ProfileError
-from dryload.emulator.unit.schema import toml_document
-from dryload.emulator.wire.prose import listed
-from dryload.harness.files.opening import head_of, open_file, read_all, shown
+from dryload.emulator.unit.possible import Profile
+from dryload.harness.files import toml_file
+from dryload.harness.files.opening import head_of, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.plan.change import Change, Offer
 from dryload.harness.plan.keys import Keys
 from dryload.harness.plan.pause import Amount
 
-SCHEMA: Final = "dryload/evening/1"
 ENDING: Final = ".toml"
-_LARGEST: Final = 1 << 20
 _MARK: Final = re.compile(rb'^\s*(?:#[^\n]*\n\s*)*schema\s*=\s*"dryload/evening/')
-_TABLE: Final = re.compile(r"^\s*\[\[\s*(sample|left_out)\s*\]\]", re.MULTILINE)
 
 _Key = Annotated[int, Meta(ge=0, le=127)]
 _Count = Annotated[int, Meta(ge=1, le=1 << 35)]
@@ -155,7 +149,7 @@ class EveningPlan(Struct, frozen=True, kw_only=True):
         )
 
 
-class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
     """A table of the file: what is to be sent, and how it is changed."""
 
     file: str
@@ -163,6 +157,7 @@ class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
     dump: _Count | None = None
     number: _Number
     name: Annotated[str, Meta(max_length=127, pattern="^[ -~]*$")] | None = None
+    """None: as it is in the file."""
     bits: Annotated[int, Meta(ge=8, le=28)] | None = None
     rate: Annotated[float, Meta(gt=0, le=1 << 28)] | None = None
     channel: _Count | Literal["mix", "both"] | None = None
@@ -173,50 +168,47 @@ class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
     low: _Key | None = None
     high: _Key | None = None
 
+    def __post_init__(self) -> None:
+        """Refuse keys that are no range."""
+        if len({self.low is None, self.high is None, self.low is None or self.root is None}) > 1:
+            raise ValueError("low and high must stand together, beside root")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError("low must not be above high")
+
 
 class LeftOutRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """A table of the file: what was left out, and why; nothing is done with it."""
 
     file: str
-    dump: _Count | None = None
+    dump: int | None = None
     why: str = ""
 
 
-class EveningFile(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class EveningFile(
+    Struct,
+    frozen=True,
+    kw_only=True,
+    omit_defaults=True,
+    forbid_unknown_fields=True,
+    rename={"samples": "sample"},
+):
     """The file."""
 
-    schema: str = ""
+    schema: Literal["dryload/evening/1"]
     unit: str
     device_id: _Id | None = None
     banks: Annotated[int, Meta(ge=0, le=16)] | None = None
     holds: str | None = None
     """What the unit holds already and keeps, from the folder of the plan on."""
-    sample: tuple[SampleRow, ...] = ()
+    samples: tuple[SampleRow, ...] = ()
     left_out: tuple[LeftOutRow, ...] = ()
 
-
-_LEGAL: Final = {
-    "file": "a file name in quotes",
-    "dump": "a whole number from 1 on",
-    "number": "a whole number from 0 to 16383",
-    "name": "a text of at most 127 plain letters, digits and signs, in quotes",
-    "bits": "a whole number from 8 to 28",
-    "rate": "a number of Hz above 0",
-    "channel": 'a whole number from 1 on, "mix" or "both"',
-    "start": "a whole number from 0 on",
-    "length": "a whole number from 1 on",
-    "loop": 'a text such as "1000-1999"',
-    "root": "a MIDI note number, 0 to 127",
-    "low": "a MIDI note number, 0 to 127",
-    "high": "a MIDI note number, 0 to 127",
-    "why": "a text in quotes",
-    "schema": f'"{SCHEMA}"',
-    "unit": "the name of a profile or a path, in quotes",
-    "device_id": "a whole number from 0 to 127",
-    "banks": "a whole number from 0 to 16",
-    "holds": "a file or a folder in quotes",
-}
-"""What each key may be, in words."""
+    def __post_init__(self) -> None:
+        """Refuse numbers that stand twice."""
+        numbers = [each.number for each in self.samples]
+        for number in numbers:
+            if numbers.count(number) > 1:
+                raise ValueError(f"number {number} stands in several samples: a unit keeps one")
 
 
 def is_evening(path: str) -> bool:
@@ -229,100 +221,25 @@ def written(evening: EveningFile, comments: Sequence[str], about: str) -> bytes:
 
     A Problem for names that no TOML file can hold.
     """
-    rows = msgspec.to_builtins(evening)
-    samples, left_out = rows.pop("sample", ()), rows.pop("left_out", ())
-    parts = [f"# {about}\n", tomli_w.dumps({"schema": SCHEMA, **_known(rows)})]
-    for row, comment in zip(samples, comments, strict=True):
-        parts.append(f"\n# {shown(comment)}\n[[sample]]\n{tomli_w.dumps(_known(row))}")
-    parts += [f"\n[[left_out]]\n{tomli_w.dumps(_known(row))}" for row in left_out]
     try:
-        return "".join(parts).encode()
+        parts = [
+            f"# {about}\n".encode(),
+            msgspec.toml.encode(replace(evening, samples=(), left_out=())),
+        ]
+        for row, comment in zip(evening.samples, comments, strict=True):
+            parts += [f"\n# {shown(comment)}\n[[sample]]\n".encode(), msgspec.toml.encode(row)]
+        for other in evening.left_out:
+            parts += [b"\n[[left_out]]\n", msgspec.toml.encode(other)]
     except UnicodeEncodeError as problem:
         raise Problem(
             "a file name that is not UTF-8 can't stand in a plan.", do="Rename the file."
         ) from problem
+    return b"".join(parts)
 
 
 def load(path: str) -> EveningFile:
-    """Return what a plan says; a Problem with every mistake in it, each with its line."""
-    name = shown(path)
-    with open_file(path) as file:
-        content = read_all(file, name, _LARGEST)
-    try:
-        text = content.decode()
-        document = toml_document(text, name, "a plan")
-    except UnicodeDecodeError as problem:
-        raise Problem(f"{name} is not a plan: a plan is text in UTF-8.") from problem
-    except ProfileError as problem:
-        raise Problem(f"{problem}.") from problem
-    wrong = list(_mistakes(document, text))
-    if wrong:
-        raise Problem("\n".join(f"{name}: {each}." for each in wrong))
-    return msgspec.convert(document, EveningFile)
-
-
-def _known(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what of a table is said: TOML has no word for nothing."""
-    return {key: value for key, value in row.items() if value is not None}
-
-
-def _mistakes(document: Mapping[str, Any], text: str) -> Iterator[str]:
-    plain = {key: value for key, value in document.items() if key not in ("sample", "left_out")}
-    yield from _wrong_keys("", plain, EveningFile)
-    if document.get("schema") != SCHEMA:
-        yield f'schema must be "{SCHEMA}": another version of dryload has written it'
-    lines: dict[str, list[int]] = {"sample": [], "left_out": []}
-    for found in _TABLE.finditer(text):
-        lines[found[1]].append(text.count("\n", 0, found.start(1)) + 1)
-    kinds: dict[str, type] = {"sample": SampleRow, "left_out": LeftOutRow}
-    for kind, shape in kinds.items():
-        tables = document.get(kind, [])
-        if not isinstance(tables, list) or not all(isinstance(each, dict) for each in tables):
-            yield f"{kind} must be tables, each written as [[{kind}]] with its keys below"
-            continue
-        for at, table in enumerate(tables):
-            where = f", line {lines[kind][at]}" if len(lines[kind]) == len(tables) else ""
-            yield from _wrong_keys(f"[[{kind}]] {at + 1}{where}: ", table, shape)
-            if kind == "sample":
-                yield from _wrong_range(f"[[{kind}]] {at + 1}{where}: ", table)
-    samples = document.get("sample", [])
-    numbers = [each.get("number") for each in samples if isinstance(each, dict)]
-    for number in sorted({each for each in numbers if isinstance(each, int)}):
-        if numbers.count(number) > 1:
-            yield f"number {number} stands in {numbers.count(number)} samples: a unit keeps one"
-
-
-def _wrong_range(where: str, table: Mapping[str, Any]) -> Iterator[str]:
-    """Yield what is wrong with the keys of the keyboard."""
-    low, high = table.get("low"), table.get("high")
-    if (low is None) != (high is None) or (low is not None and "root" not in table):
-        yield f"{where}low and high must stand together, beside root"
-    elif isinstance(low, int) and isinstance(high, int) and low > high:
-        yield f"{where}low must not be above high"
-
-
-def _wrong_keys(where: str, table: Mapping[str, Any], shape: type) -> Iterator[str]:
-    """Yield what is wrong with the keys of a table."""
-    hints = get_type_hints(shape, include_extras=True)
-    inner = ("sample", "left_out")
-    for key in table:
-        if key not in hints:
-            near = get_close_matches(key[:60], hints, n=1)
-            known = [each for each in hints if each not in inner]
-            hint = f"did you mean {near[0]}?" if near else f"the keys are {listed(known, 'and')}"
-            yield f"{where}{shown(key[:60])} is not a key of a plan: {hint}"
-    for field in fields(shape):
-        if field.name in inner:
-            continue
-        if field.name not in table:
-            if field.required:
-                yield f"{where}{field.name} is missing: it must be {_LEGAL[field.name]}"
-            continue
-        try:
-            msgspec.convert(table[field.name], hints[field.name])
-        except msgspec.ValidationError:
-            value = shown(repr(table[field.name])[:60])
-            yield f"{where}{field.name} must be {_LEGAL[field.name]}, not {value}"
+    """Return what a plan says; a Problem where it can't be read, or says what can't be."""
+    return toml_file.read(path, EveningFile, "a plan")
 
 
 def path_from(plan: str, file: str) -> str:

@@ -13,6 +13,7 @@ from dryload.harness.jobs.convert import loop_from
 from dryload.harness.jobs.transfer import Settings
 from dryload.harness.plan.change import Change
 from dryload.harness.plan.evening import (
+    ENDING,
     EveningFile,
     EveningPlan,
     LeftOutRow,
@@ -33,10 +34,11 @@ def content_of(plan: EveningPlan, path: str) -> bytes:
     """Return the file of a plan, for a place where it is to lie."""
     unit = plan.unit if plan.unit in profile_names() else path_in(path, plan.unit)
     file = EveningFile(
+        schema="dryload/evening/1",
         unit=unit,
         banks=plan.banks,
         holds=None if plan.holds is None else path_in(path, plan.holds),
-        sample=tuple(_row(each, path) for each in plan.samples),
+        samples=tuple(_row(each, path) for each in plan.samples),
         left_out=tuple(
             LeftOutRow(file=path_in(path, each.file), dump=each.dump, why=each.why)
             for each in plan.left_out
@@ -49,7 +51,7 @@ def content_of(plan: EveningPlan, path: str) -> bytes:
 def ready(path: str, settings: Settings) -> tuple[Bench, Chosen]:
     """Return the unit and the samples of the plan in a file; a Problem where they are not there."""
     file = load(path)
-    unit = file.unit if file.unit in profile_names() else path_from(path, file.unit)
+    unit = path_from(path, file.unit) if file.unit.endswith(ENDING) else file.unit
     try:
         profile = load_profile(unit)
     except ProfileError as problem:
@@ -63,7 +65,7 @@ def ready(path: str, settings: Settings) -> tuple[Bench, Chosen]:
         settings=settings,
     )
     found = cache(sounds_of)
-    wanted = tuple(_wanted(each, at, path, found) for at, each in enumerate(file.sample))
+    wanted = tuple(_wanted(each, at, path, found) for at, each in enumerate(file.samples))
     return bench, Chosen(wanted=wanted, left_out=())
 
 

@@ -6,10 +6,11 @@ from typing import Final
 from dryload.emulator.unit.admission import plan_for, room_for
 from dryload.emulator.unit.board import RackUnit
 from dryload.emulator.unit.image import MAGIC, ImageError, restore
+from dryload.harness.files import backup_file
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.opening import head_of, named, open_file, read_all, shown
 from dryload.harness.files.problem import NoDump, Problem
-from dryload.harness.jobs.dumps import Dump, dumps_in
+from dryload.harness.jobs.dumps import Dump, dumps_in, readdressed
 
 _LARGEST: Final = 1 << 30
 
@@ -41,7 +42,13 @@ def make_ready(unit: RackUnit, *, banks: int | None, holds: str | None) -> None:
 
 
 def _stored(holds: str) -> list[Dump]:
-    """Return the dumps of a backup, in order; a Problem where there are none."""
+    """Return the dumps of a backup, in the order of its list; a Problem where there are none."""
+    if backup_file.is_backup(holds):
+        return [
+            readdressed(dump, sample_number=each.number)
+            for each in backup_file.load(holds).samples
+            for dump in dumps_in(load(os.path.join(holds, each.file)))
+        ]
     found: list[Dump] = []
     for name in named([holds]).files:
         try:

@@ -61,7 +61,7 @@ def test_a_replay_of_the_plan_comes_to_what_the_plan_said(
     plan = planned(theatre, unit)
     path = tmp_path / "evening.toml"
     path.write_bytes(content_of(plan, str(path)))
-    assert len(load(str(path)).sample) == len(plan.samples) > 0
+    assert len(load(str(path)).samples) == len(plan.samples) > 0
     document = played(str(path))
     assert document["target"]["given"] == f"unit:{unit}"
     assert [
