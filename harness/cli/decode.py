@@ -17,7 +17,12 @@ def decode(
     dump: WhichDump = None,
     root: Annotated[
         int | None,
-        value("N", "The key at which it has its own pitch: a MIDI note number, 60 is C4."),
+        value(
+            "N",
+            "The key at which it has its own pitch: a MIDI note number, 60 is C4.",
+            least=0,
+            most=127,
+        ),
     ] = None,
     fine_tune: Annotated[
         float, value("CENTS", "How far its own pitch lies above that key, -100 to 100.")
@@ -38,20 +43,22 @@ def decode(
     from dryload.harness.judge.plan import rate_of
     from dryload.harness.report import decode as report
 
-    _check_pitch(root, fine_tune)
+    if not -100 <= fine_tune <= 100:
+        raise Problem(f"--fine-tune {fine_tune:g} is out of range: it is -100 to 100 cents.")
+    if fine_tune and root is None:
+        raise Problem("--fine-tune counts from a root key.", do="Give --root as well.")
     safe_write.check_target(output, overwrite=overwrite, sources=(file,))
     audio_out.check_name(output)
     taken = job.decode_file(file, dump)
     sample, is_whole = taken.sample, taken.contents.is_whole
     stated = rate_of(taken.header)
-    rate_hz, remark = rates.whole_rate(stated)
+    rate_hz, _ = rates.whole_rate(stated)
     said = instrument.kept(
         instrument.Instrument(loop=sample.sustain, root=root, fine_cents=fine_tune, rate=stated),
         form=audio_out.form_of(output),
         frames=sample.frames,
-        rate=rate_hz,
     )
-    remarks = (*report.of_rate(remark, said, output), *said.remarks, *report.losses(taken))
+    remarks = (*said.remarks, *report.losses(taken))
     damage = report.damage(taken)
     lines = report.text(taken, source=file, target=output, rate_hz=rate_hz, said=said)
     document = report.document(
@@ -75,12 +82,3 @@ def decode(
     if not is_whole:
         note(f"dryload validate {quoted(file)} says what is wrong.")
         raise click.exceptions.Exit(1)
-
-
-def _check_pitch(root: int | None, fine_tune: float) -> None:
-    if root is not None and not 0 <= root <= 127:
-        raise Problem(f"--root {root} is out of range: MIDI note numbers are 0 to 127.")
-    if not -100 <= fine_tune <= 100:
-        raise Problem(f"--fine-tune {fine_tune:g} is out of range: it is -100 to 100 cents.")
-    if fine_tune and root is None:
-        raise Problem("--fine-tune counts from a root key.", do="Give --root as well.")

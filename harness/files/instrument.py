@@ -37,8 +37,12 @@ _SMPL_TYPES: Final = {0: 0x00, 1: 0x01, 2: 0x40}
 """Forward, to and fro, backward: the type in `smpl` and that of a dump (EXT-04)."""
 _INST: Final = struct.Struct(">Bb4Bh6h")  # key, detune, 4 of ranges, gain, two loops
 _AIFF_TYPES: Final = {1: 0x00, 2: 0x01}
-_MARKERS: Final = ((1, b"\x08beg loop\0"), (2, b"\x08end loop\0"))
-_TYPES: Final = {"WAV": _SMPL_TYPES, "AIFF": _AIFF_TYPES}
+_MARK: Final = struct.Struct(">HhI10shI10s")  # how many, then number, place and name of each
+_NUMBERS: Final = {
+    form: {loop_type: number for number, loop_type in types.items()}
+    for form, types in (("WAV", _SMPL_TYPES), ("AIFF", _AIFF_TYPES))
+}
+"""For each format that says loops, its numbers of the types that it knows."""
 _NEAREST: Final = {0x02: 0x00, 0x03: 0x01, 0x40: 0x00, 0x41: 0x01, 0x42: 0x40, 0x43: 0x01}
 """For a loop type that a file can't say, the nearest one."""
 _COMM_RATE: Final = 8  # the place of the rate in COMM: 80 bits, floating-point
@@ -114,16 +118,18 @@ def _of_wav(chunks: dict[bytes, bytes], order: _Order, frames: int, rate: int) -
     if len(loops) > 1:
         more = counted(len(loops) - 1, "more loop")
         remarks.append(f"{more} of the file left out: a dump's header has one")
-    if key > _KEYS:
-        remarks.append(f"its root key {key} is none: MIDI note numbers end at {_KEYS}")
     exact, said = _wav_rate(period, rate, made_here=chunks.get(b"LIST") == _MADE_HERE)
-    return Instrument(
-        loop=loops[0] if loops else None,
-        root=key if key <= _KEYS else None,
-        fine_cents=100 * fraction / _SEMITONE if key <= _KEYS else 0.0,
-        rate=exact,
-        remarks=(*remarks, *said),
-    )
+    loop = loops[0] if loops else None
+    return _with_pitch(loop, key, 100 * fraction / _SEMITONE, exact, (*remarks, *said))
+
+
+def _with_pitch(
+    loop: Loop | None, key: int, cents: float, rate: Fraction | None, remarks: tuple[str, ...]
+) -> Instrument:
+    if key > _KEYS:
+        said = f"its root key {key} is none: MIDI note numbers end at {_KEYS}"
+        return Instrument(loop=loop, rate=rate, remarks=(*remarks, said))
+    return Instrument(loop=loop, root=key, fine_cents=cents, rate=rate, remarks=remarks)
 
 
 def _wav_rate(
@@ -143,16 +149,15 @@ def _wav_rate(
 
 
 def _of_aiff(chunks: dict[bytes, bytes], frames: int, rate: int) -> Instrument:
-    exact = _long_float(chunks.get(b"COMM", b"")[_COMM_RATE : _COMM_RATE + 10])
-    found = Instrument(
-        rate=exact.limit_denominator(MAX_21_BIT) if exact and 0 < abs(exact - rate) < 1 else None
-    )
+    stated = _long_float(chunks.get(b"COMM", b"")[_COMM_RATE : _COMM_RATE + 10])
+    is_between = stated is not None and 0 < abs(stated - rate) < 1
+    exact = stated.limit_denominator(MAX_21_BIT) if stated is not None and is_between else None
     body = chunks.get(b"INST")
     if body is None:
-        return found
+        return Instrument(rate=exact)
     if len(body) < _INST.size:
         short = f"its INST chunk is cut short: {len(body)} bytes of {_INST.size}"
-        return replace(found, remarks=(short,))
+        return Instrument(rate=exact, remarks=(short,))
     key, detune, _, _, _, _, _, mode, begin, stop, release, _, _ = _INST.unpack_from(body)
     loop: Loop | None = None
     remarks: list[str] = []
@@ -167,15 +172,7 @@ def _of_aiff(chunks: dict[bytes, bytes], frames: int, rate: int) -> Instrument:
             remarks.append("its loop is left out: a marker of it is missing")
     if release:
         remarks.append("its release loop is left out: a dump's header has one loop")
-    if key > _KEYS:
-        remarks.append(f"its root key {key} is none: MIDI note numbers end at {_KEYS}")
-    return replace(
-        found,
-        loop=loop,
-        root=key if key <= _KEYS else None,
-        fine_cents=-float(detune) if key <= _KEYS else 0.0,
-        remarks=tuple(remarks),
-    )
+    return _with_pitch(loop, key, -float(detune), exact, tuple(remarks))
 
 
 def _markers(body: bytes) -> dict[int, int]:
@@ -215,15 +212,19 @@ def _long_float(raw: bytes) -> Fraction | None:
     return Fraction(mantissa, 1 << (_EXPONENT - exponent))
 
 
-def kept(what: Instrument, *, form: str, frames: int, rate: int) -> Instrument:
+def kept(what: Instrument, *, form: str, frames: int) -> Instrument:
     """Return what a file can say of it, with what is lost or changed as remarks.
 
-    `form` is WAV, AIFF or another one, which can say nothing; the file states `rate` in whole Hz.
+    `form` is WAV, AIFF or another one, which can say nothing.
     """
+    whole, said = whole_rate(what.rate)
+    exact = _needed_rate(what.rate, form, whole)
+    if exact is not None:
+        said = f"{said}; the exact period is beside it" if form == "WAV" else ""
     loop, remarks = _kept_loop(what.loop, form, frames)
-    exact = _needed_rate(what.rate, form, rate)
+    remarks = (said, *remarks) if said else remarks
     root, fine = what.root, what.fine_cents
-    if form not in _TYPES:
+    if form not in _NUMBERS:
         if root is not None:
             remarks += (f"{form} has no place for a root key",)
         return Instrument(remarks=remarks)
@@ -249,7 +250,7 @@ def _kept_loop(loop: Loop | None, form: str, frames: int) -> tuple[Loop | None, 
     left_out = f"the loop from word {loop.start} to {loop.end} ({kind}) is not in the audio file"
     if not loop.start <= loop.end < frames:
         return None, (f"{left_out}: it is not in the {counted(frames, 'frame')}",)
-    types = _TYPES.get(form, {}).values()
+    types = _NUMBERS.get(form, {})
     written = loop.loop_type
     while written not in types and written in _NEAREST:
         written = _NEAREST[written]
@@ -286,7 +287,7 @@ def written(content: bytes, what: Instrument, *, rate: int) -> bytes:
     loop = what.loop
     body = struct.pack("<" + _SMPL, 0, 0, period, key, part, 0, 0, 0 if loop is None else 1, 0)
     if loop is not None:
-        kind = _number_of(loop, _SMPL_TYPES)
+        kind = _NUMBERS["WAV"][loop.loop_type]
         body += struct.pack("<" + _SMPL_LOOP, 0, kind, loop.start, loop.end, 0, 0)
     return _grown(content, [(b"LIST", _MADE_HERE), (b"smpl", body)], "<")
 
@@ -295,22 +296,13 @@ def _aiff_chunks(what: Instrument) -> list[tuple[bytes, bytes]]:
     assert what.root is not None
     cents = round(what.root * 100 + what.fine_cents)
     key = what.root if abs(what.fine_cents) <= _HALF else (cents + _HALF - 1) // 100
-    loop, chunks = what.loop, []
-    sustain = [0, 0, 0]
+    loop, chunks, sustain = what.loop, [], (0, 0, 0)
     if loop is not None:
-        sustain = [_number_of(loop, _AIFF_TYPES), *(number for number, _ in _MARKERS)]
-        places = loop.start, loop.end + 1
-        rows = (
-            struct.pack(">hI", number, place) + name
-            for (number, name), place in zip(_MARKERS, places, strict=True)
-        )
-        chunks.append((b"MARK", struct.pack(">H", len(_MARKERS)) + b"".join(rows)))
+        names = b"\x08beg loop", b"\x08end loop"
+        chunks.append((b"MARK", _MARK.pack(2, 1, loop.start, names[0], 2, loop.end + 1, names[1])))
+        sustain = (_NUMBERS["AIFF"][loop.loop_type], 1, 2)
     body = _INST.pack(key, key * 100 - cents, 0, _KEYS, 1, _KEYS, 0, *sustain, 0, 0, 0)
     return [*chunks, (b"INST", body)]
-
-
-def _number_of(loop: Loop, types: dict[int, int]) -> int:
-    return next(number for number, loop_type in types.items() if loop_type == loop.loop_type)
 
 
 def _grown(content: bytes, chunks: list[tuple[bytes, bytes]], order: _Order) -> bytes:

@@ -62,11 +62,6 @@ class Pairing(Struct, frozen=True, kw_only=True, eq=False):
     words of both differ."""
 
     @property
-    def resampled(self) -> Subject | None:
-        """The sound that was brought to the rate of the dump."""
-        return next((each for each in (self.a, self.b) if each.resampled_from is not None), None)
-
-    @property
     def is_with_sound(self) -> bool:
         """Whether a dump is compared with the sound that it was made from."""
         return (self.a.header is None) != (self.b.header is None)
@@ -187,7 +182,7 @@ def pairing(a: Subject, b: Subject, by: PairedBy) -> Pairing:
     sample_a, sample_b = a.sample, b.sample
     assert sample_a is not None
     assert sample_b is not None
-    is_resampled = a.resampled_from is not None or b.resampled_from is not None
+    is_resampled = a.is_resampled or b.is_resampled
     comparison = compare_samples(
         sample_a,
         sample_b,

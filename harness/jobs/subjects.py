@@ -23,7 +23,7 @@ from dryload.harness.files import audio, opening
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.kinds import AUDIO_ADVICE
 from dryload.harness.files.kinds import kind_of as file_kind
-from dryload.harness.files.rates import whole_rate
+from dryload.harness.files.rates import meant_hertz, whole_rate
 from dryload.harness.jobs.dumps import headed
 from dryload.harness.judge.dump import DumpContents
 from dryload.harness.judge.order import OrderFault
@@ -43,8 +43,8 @@ class Subject(Struct, frozen=True, kw_only=True, eq=False):
     recording: audio.Recording | None = None
     channel: audio.Channel | None = None
     """What was taken of a recording."""
-    resampled_from: Fraction | None = None
-    """Its own rate, in Hz, where it was brought to that of the dump."""
+    is_resampled: bool = False
+    """Whether a recording was brought to the rate of the dump."""
     trouble: str = ""
     disorder: str = ""
     """Which of its packets stand in each other's place, so that a unit stores them wrongly."""
@@ -145,21 +145,22 @@ def with_sample(subject: Subject, other: Subject, name: str) -> tuple[Subject, t
     if recording is None:
         raise ValueError(f"{name} has no sample: {subject.trouble}")
     like = other.sample
+    remarks: tuple[str, ...] = ()
     if like is not None and _is_resampled(recording, like):
         made = audio.resample(recording, Fraction(whole_rate(like.rate)[0]))
-        subject = replace(subject, recording=made, resampled_from=recording.rate)
-        recording = made
-    if subject.resampled_from is None and recording.source.endswith("-bit"):
+        rates = meant_hertz(recording.rate), meant_hertz(made.rate)
+        remarks = (f"{name} is at {rates[0]}, the dump at {rates[1]}: resampled to compare",)
+        subject, recording = replace(subject, recording=made, is_resampled=True), made
+    if recording.source.endswith("-bit") and not subject.is_resampled:
         bits = min(recording.bits, MAX_BITS)
     else:
         bits = audio.FLOATING_BITS if like is None else like.bits
     if like is None or like.channels == recording.channels or like.channels > 1:
-        return replace(subject, sample=_sound(recording, bits, "both"), channel="both"), ()
+        return replace(subject, sample=_sound(recording, bits, "both"), channel="both"), remarks
     channel = _nearest_channel(recording, like)
     what = "all channels mixed" if channel == "mix" else f"channel {channel}"
-    return replace(subject, sample=_sound(recording, bits, channel), channel=channel), (
-        f"{name} has {recording.channels} channels: {what} is nearest and was compared",
-    )
+    remarks += (f"{name} has {recording.channels} channels: {what} is nearest and was compared",)
+    return replace(subject, sample=_sound(recording, bits, channel), channel=channel), remarks
 
 
 def _is_resampled(recording: audio.Recording, like: Sample) -> bool:

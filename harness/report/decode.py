@@ -23,7 +23,8 @@ from dryload.harness.report.samples import (
 def text(taken: FromFile, *, source: str, target: str, rate_hz: int, said: Instrument) -> list[str]:
     """Return the result for people; `rate_hz` is what the audio file got, `said` the rest."""
     sample = taken.sample
-    rate = said.rate if said.rate is not None and _is_aiff(target) else Fraction(rate_hz)
+    states = said.rate if form_of(target) == "AIFF" else None  # others, whole numbers only
+    rate = states or Fraction(rate_hz)
     which = f"dump {taken.number} of " if taken.dumps > 1 else ""
     lines = [
         f"{shown(target)}: from {which}{shown(source)}, "
@@ -37,19 +38,6 @@ def text(taken: FromFile, *, source: str, target: str, rate_hz: int, said: Instr
     if said.root is not None:
         told.append(f"the root key {pitch_words(said.root, said.fine_cents)}")
     return [*lines, f"It also holds {listed(told, 'and')}."] if told else lines
-
-
-def of_rate(remark: str, said: Instrument, target: str) -> tuple[str, ...]:
-    """Return what to say of a rate that is no whole number; `remark` where only that is written."""
-    if not remark or said.rate is None:
-        return (remark,) if remark else ()
-    if _is_aiff(target):
-        return ()
-    return (f"{remark}; the file keeps the exact period beside it, for dryload encode",)
-
-
-def _is_aiff(target: str) -> bool:
-    return form_of(target) == "AIFF"
 
 
 def damage(taken: FromFile) -> tuple[str, ...]:

@@ -5,7 +5,6 @@ from typing import Final
 
 from dryload.emulator.wire.prose import capitalised, counted, listed, runs
 from dryload.harness.files.opening import shown
-from dryload.harness.files.rates import meant_hertz
 from dryload.harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
 from dryload.harness.jobs.subjects import AUDIO, ComparedFile, Subject
 from dryload.harness.judge.account import Kind, WordDifference
@@ -54,32 +53,14 @@ def verdict(pair: Pairing) -> str:
     comparison = pair.comparison
     if pair.same_words:
         return _same_words(pair, comparison)
-    if pair.resampled is not None:
-        return _resampled(pair, comparison)
+    if not comparison.sentences:  # the sound was resampled, so that words tell little
+        if pair.apart_db is None:
+            return "Different in length only."
+        if pair.apart_db < _ALIKE_DB:
+            return "Different. Laid side by side from the beginning they are not alike."
+        return f"Different. The difference is {pair.apart_db:.1f} dB below the sound."
     first, *more = comparison.sentences
     return f"Different in {counted(len(more) + 1, 'way')}." if more else f"Different. {first}."
-
-
-def _rates(pair: Pairing) -> str:
-    """Return what was resampled: "B is at 22,050 Hz and A at 44,100 Hz: B was resampled"."""
-    sound = pair.resampled
-    assert sound is not None
-    assert sound.sample is not None
-    assert sound.resampled_from is not None
-    name, other = ("A", "B") if sound is pair.a else ("B", "A")
-    rates = meant_hertz(sound.resampled_from), meant_hertz(sound.sample.rate)
-    return f"{name} is at {rates[0]} and {other} at {rates[1]}: {name} was resampled to compare"
-
-
-def _resampled(pair: Pairing, comparison: SampleComparison) -> str:
-    a, b = comparison.words
-    length = "" if a == b else f" A has {counted(a, 'word')} then, and B {b:,}."
-    apart = pair.apart_db
-    if apart is None:
-        return f"Different. {_rates(pair)}.{length} No word in both differs."
-    if apart < _ALIKE_DB:
-        return f"Different. {_rates(pair)}.{length} They are not alike."
-    return f"Different. {_rates(pair)}.{length} The difference is {apart:.1f} dB below the sound."
 
 
 def _same_words(pair: Pairing, comparison: SampleComparison) -> str:
@@ -137,9 +118,7 @@ def _pair_lines(pair: Pairing) -> Iterator[str]:
             yield ""
             yield from _field_lines(pair.comparison.fields)
         yield from _run_lines(pair.comparison)
-        if pair.resampled is not None and pair.comparison.same:
-            yield f"Note: {_rates(pair)}."
-        if not pair.comparison.same and pair.resampled is None:
+        if pair.comparison.explanation:
             yield ""
             yield _figures(pair)
     yield from (f"Note: {remark}." for remark in pair.remarks)
@@ -254,7 +233,7 @@ def _pair_document(pair: Pairing) -> Document:
         "same": pair.same,
         "verdict": verdict(pair),
         "trouble": pair.trouble,
-        "resampled": _resampled_document(pair),
+        "apart_db": pair.apart_db,
         "words": None if comparison is None else _words_document(comparison),
         "header": [] if comparison is None else comparison.fields,
         "explanation": []
@@ -263,18 +242,6 @@ def _pair_document(pair: Pairing) -> Document:
         "sentences": [] if comparison is None else comparison.sentences,
         "findings": [] if comparison is None else findings(comparison),
         "remarks": pair.remarks,
-    }
-
-
-def _resampled_document(pair: Pairing) -> Document | None:
-    sound = pair.resampled
-    if sound is None or sound.sample is None:
-        return None
-    return {
-        "which": "a" if sound is pair.a else "b",
-        "from_hz": sound.resampled_from,
-        "to_hz": sound.sample.rate,
-        "apart_db": pair.apart_db,
     }
 
 

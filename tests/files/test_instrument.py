@@ -166,7 +166,7 @@ loops = st.builds(
 
 def made(path: str, said: Instrument, *, rate: int = 44_100, bits: int = 16) -> bytes:
     words = np.arange(FRAMES - 1 if bits == 8 else FRAMES).astype(word_dtype(bits))
-    kept = instrument.kept(said, form=audio_out.form_of(path), frames=len(words), rate=rate)
+    kept = instrument.kept(said, form=audio_out.form_of(path), frames=len(words))
     return audio_out.made(words, bits=bits, channels=1, rate=rate, path=path, said=kept)
 
 
@@ -227,7 +227,7 @@ def test_tuning_beyond_half_a_semitone_is_from_the_next_key_in_an_aiff_file() ->
 def test_tuning_beyond_the_keys_is_left_out(root: int, fine: float) -> None:
     for path in ("x.wav", "x.aif"):
         said = Instrument(root=root, fine_cents=fine)
-        kept = instrument.kept(said, form=audio_out.form_of(path), frames=9, rate=44_100)
+        kept = instrument.kept(said, form=audio_out.form_of(path), frames=9)
         assert (kept.root, kept.fine_cents) == (root, 0.0)
         assert "are beyond the keys: left out" in "".join(kept.remarks)
 
