@@ -116,7 +116,7 @@ def command_of(run: Callable[..., None], name: str | None = None) -> click.Comma
             made[each.name] = list if several else single
 
     def call(**given: Any) -> None:
-        given |= {name: make(given[name]) for name, make in made.items()}
+        given |= {name: make(given[name]) for name, make in made.items() if given[name] is not None}
         run(**given) if declaring is run else run(declaring(**given))
 
     return HelpfulCommand(name or run.__name__, params=params, callback=call, help=run.__doc__)

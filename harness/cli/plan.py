@@ -11,6 +11,7 @@ from dryload.harness.cli.options import AsJson, Overwrite, argument, switch_off,
 from dryload.harness.cli.terminal import note, show, width
 from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import Problem
+from dryload.harness.plan.keys import KeyRule
 
 _PART: Final = re.compile(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+(?:\.\d+)?)s)?")
 _HEAVIEST: Final = 1_000
@@ -19,9 +20,11 @@ _LONGEST_MS: Final = 60_000.0
 
 def plan(
     files: Annotated[
-        list[str], argument("FOLDER", "Folders and files: dumps, and WAV, AIFF, FLAC or Ogg.")
+        list[str], argument("FOLDER", "Folders and files, dumps and audio; or a plan, to see it.")
     ],
-    unit: Annotated[str, value("UNIT", "A profile by its name, or a file.toml.", "--for")],
+    unit: Annotated[
+        str | None, value("UNIT", "A profile by its name, or a file.toml.", "--for")
+    ] = None,
     output: Annotated[
         str | None, value("FILE", "Write the plan; replay FILE plays it.", "--output", "-o")
     ] = None,
@@ -43,6 +46,12 @@ def plan(
     read_back: Annotated[
         bool, switch_off("--no-read-back", "Do not read the samples back for comparison.")
     ] = True,
+    keys: Annotated[
+        KeyRule | None, value("RULE", "Lay samples over the keyboard: split, octaves or one.")
+    ] = None,
+    worksheet: Annotated[
+        str | None, value("FILE", "Write a worksheet for the front panel: .txt or .html.")
+    ] = None,
     start: Annotated[
         str | None, value("HH:MM", "Say times by the clock, if you start then.")
     ] = None,
@@ -68,28 +77,46 @@ def plan(
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.plan import kept
     from dryload.harness.plan import plan as job
+    from dryload.harness.plan.evening import ENDING, is_evening
     from dryload.harness.report import plan as report
+    from dryload.harness.report import worksheet as sheet
 
     if output is not None:
-        if not output.endswith(".toml"):
-            raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in .toml.")
+        if not output.endswith(ENDING):
+            raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in {ENDING}.")
         safe_write.check_target(output, overwrite=overwrite, sources=tuple(files))
-    times = {"pause_ns": _pause(pause), "took_ns": _took(took)}
-    begins = _start(start)
-    bench = job.Bench(
-        unit=unit,
-        profile=profile_of(unit),
-        banks=banks,
-        holds=keep_what_is_there,
-        settings=Settings(operator_ns=walk_ns_of(operator), read_back=read_back),
-    )
-    made = job.plan_evening(files, bench, weights=_weights(weight or ()), may_change=change)
+    if worksheet is not None:
+        sheet.check_name(worksheet)
+        safe_write.check_target(worksheet, overwrite=overwrite, option="--worksheet")
+    pause_ns, took_ns, begins = _pause(pause), _took(took), _start(start)
+    settings = Settings(operator_ns=walk_ns_of(operator), read_back=read_back)
+    place = output
+    if len(files) == 1 and is_evening(files[0]):
+        made, place = job.rehearsed(*kept.ready(files[0], settings)), files[0]
+    else:
+        if unit is None:
+            raise Problem("--for UNIT is missing.", do="dryload profiles lists the units.")
+        bench = job.Bench(
+            unit=unit,
+            profile=profile_of(unit),
+            banks=banks,
+            holds=keep_what_is_there,
+            settings=settings,
+        )
+        weights = _weights(weight or ())
+        made = job.plan_evening(files, bench, weights=weights, may_change=change, rule=keys)
     if output is not None:
         safe_write.write(output, kept.content_of(made, output), overwrite=overwrite)
-    lines = report.lines_of(made, start=begins, **times, width=width())
-    show(lines, report.document(made, written_to=output, **times), as_json=as_json)
-    if output is not None:
         note(f"the plan is in {shown(output)}: dryload replay {quoted(output)} rehearses it.")
+    if worksheet is not None:
+        content = sheet.written(sheet.worksheet(made, place), worksheet)
+        safe_write.write(worksheet, content, overwrite=overwrite)
+        note(f"the worksheet is in {shown(worksheet)}.")
+    show(
+        report.lines_of(made, start=begins, pause_ns=pause_ns, took_ns=took_ns, width=width()),
+        report.document(made, written_to=output, pause_ns=pause_ns, took_ns=took_ns),
+        as_json=as_json,
+    )
     raise click.exceptions.Exit(0 if made.is_well else 1)
 
 

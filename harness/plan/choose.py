@@ -17,7 +17,6 @@ that has room left over, into an earlier one, which takes room from nobody.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -110,7 +109,8 @@ def _best(sizes: Sequence[int], weights: Sequence[int], room: Room) -> BestSet:
     places = min(room.places, len(sizes))
     rows = places + 1 if places < len(sizes) else 1
     if (len(sizes) + 1) * rows * (sum(weights) + 1) > _MOST_CELLS:
-        return BestSet(chosen=chosen, weight=weight, bound=_loose_bound(sizes, weights, room))
+        heaviest = sorted(weights, reverse=True)[:places]
+        return BestSet(chosen=chosen, weight=weight, bound=sum(heaviest))
     tables = _tables(sizes, weights, rows)
     total = sum(room.bins)
     possible = np.flatnonzero(tables[0][-1] <= total)[::-1]
@@ -218,35 +218,16 @@ def _packed(sizes: Sequence[int], bins: Sequence[int], steps: _Steps) -> tuple[i
 def _greedy_sets(
     sizes: Sequence[int], weights: Sequence[int], room: Room
 ) -> Iterator[tuple[int, ...]]:
-    """Yield what simple rules come to: they are the least that is given."""
+    """Yield what simple rules come to, each into the first bin that will do: the least there is."""
     rules: tuple[Callable[[int], float], ...] = (
         lambda each: each,
-        lambda each: -weights[each],
-        lambda each: sizes[each],
-        lambda each: -weights[each] / max(sizes[each], 1),
+        lambda each: sizes[each] / weights[each],
     )
-    tightest: tuple[Callable[[list[int], int], int], ...] = (
-        lambda left, each: each,
-        lambda left, each: left[each],
-    )
-    for rule, choice in product(rules, tightest):
+    for rule in rules:
         left, chosen = list(room.bins), list[int]()
         for each in sorted(range(len(sizes)), key=rule):
-            fits = [bin_ for bin_, free in enumerate(left) if free >= sizes[each]]
-            if fits and len(chosen) < room.places:
-                left[min(fits, key=lambda bin_: choice(left, bin_))] -= sizes[each]
+            bin_ = next((at for at, free in enumerate(left) if free >= sizes[each]), None)
+            if bin_ is not None and len(chosen) < room.places:
+                left[bin_] -= sizes[each]
                 chosen.append(each)
         yield tuple(sorted(chosen))
-
-
-def _loose_bound(sizes: Sequence[int], weights: Sequence[int], room: Room) -> int:
-    """Return what no set exceeds, were samples as easy to divide as sand."""
-    free, bound = sum(room.bins), 0.0
-    for each in sorted(range(len(sizes)), key=lambda each: -weights[each] / max(sizes[each], 1)):
-        part = min(1.0, free / sizes[each]) if sizes[each] else 1.0
-        bound += part * weights[each]
-        free -= round(part * sizes[each])
-        if part < 1.0:
-            break
-    heaviest = sorted(weights, reverse=True)[: room.places]
-    return min(int(bound + 1e-9), sum(heaviest))

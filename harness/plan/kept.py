@@ -1,12 +1,13 @@
 """A plan and the file that keeps it: written from the one, and made ready again from the other."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from fractions import Fraction
 from functools import cache
+from typing import Final
 
 from dryload.emulator.unit.possible import ProfileError
 from dryload.emulator.unit.profile import load_profile, profile_names
-from dryload.emulator.wire.prose import counted, duration, hertz
+from dryload.emulator.wire.prose import counted, duration
 from dryload.harness.files.opening import shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.convert import loop_from
@@ -28,6 +29,8 @@ from dryload.harness.plan.gather import Candidate, sounds_of
 from dryload.harness.plan.keys import Keys
 from dryload.harness.plan.make import Wanted
 from dryload.harness.plan.plan import Bench, Chosen
+
+_CHANGES: Final = ("bits", "rate", "channel", "start", "length", "loop")
 
 
 def content_of(plan: EveningPlan, path: str) -> bytes:
@@ -87,44 +90,18 @@ def _wanted(row: SampleRow, at: int, path: str, found: Callable[[str], list[Cand
         start=row.start,
         length=row.length,
         loop=loop,
+        why=tuple(f"{key} {set_to}" for key in _CHANGES if (set_to := getattr(row, key))),
     )
     keys = None
     if row.root is not None and row.low is not None and row.high is not None:
         keys = Keys(row.root, row.low, row.high)
     return Wanted(
         candidate=candidates[0],
-        change=_told(change),
+        change=change,
         number=row.number,
         name=candidates[0].name if row.name is None else row.name,
         keys=keys,
     )
-
-
-def _told(change: Change) -> Change:
-    """Return a change with what it does in words."""
-    return Change(
-        bits=change.bits,
-        rate=change.rate,
-        channel=change.channel,
-        start=change.start,
-        length=change.length,
-        loop=change.loop,
-        why=tuple(_words_of(change)),
-    )
-
-
-def _words_of(change: Change) -> Iterator[str]:
-    if change.bits is not None:
-        yield f"to {change.bits} bits"
-    if change.channel not in (None, "both"):
-        yield "mixed to one channel" if change.channel == "mix" else f"channel {change.channel}"
-    if change.rate is not None:
-        yield f"to {hertz(change.rate)}"
-    if change.start or change.length is not None:
-        kept = "the rest" if change.length is None else counted(change.length, "frame")
-        yield f"{kept} from frame {change.start:,} on"
-    if change.loop is not None:
-        yield f"loop from frame {change.loop.start:,} to {change.loop.end:,}"
 
 
 def _row(sample: PlannedSample, path: str) -> SampleRow:

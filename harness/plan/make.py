@@ -54,13 +54,13 @@ def made(wanted: Wanted, *, device_id: int) -> Dump:
             name=wanted.name,
         )
         made = encode_recording(candidate.sound, options, candidate.title)
-        return _dump(candidate, made.sample, made.dump)
+        return _dump(candidate.file, candidate.dump - 1, made.sample, made.dump)
     if wanted.name == candidate.name:
         return readdressed(given, sample_number=number, device_id=device_id)
     kind: HeaderKind = "extended" if isinstance(given.header, ExtendedHeader) else "standard"
     sample = replace(given.sample, name=wanted.name)
     sent = outgoing(sample, number=number, device_id=device_id, header=kind)
-    return _dump(candidate, sample, sent)
+    return _dump(candidate.file, candidate.dump - 1, sample, sent)
 
 
 def probe(packets: int, *, bits: int, channels: int, number: int, device_id: int) -> Dump:
@@ -69,7 +69,7 @@ def probe(packets: int, *, bits: int, channels: int, number: int, device_id: int
     words = words[: len(words) - len(words) % channels]
     sample = Sample(words=words, bits=bits, rate=Fraction(44_100), channels=channels)
     sent = outgoing(sample, number=number, device_id=device_id)
-    return _as_dump("silence", 0, sample, sent)
+    return _dump("silence", 0, sample, sent)
 
 
 def fitting_name(candidate: Candidate, profile: Profile) -> str:
@@ -79,11 +79,7 @@ def fitting_name(candidate: Candidate, profile: Profile) -> str:
     return candidate.name[: profile.slots.name_length].rstrip()
 
 
-def _dump(candidate: Candidate, sample: Sample, sent: Outgoing) -> Dump:
-    return _as_dump(candidate.file, candidate.dump - 1, sample, sent)
-
-
-def _as_dump(file: str, index: int, sample: Sample, sent: Outgoing) -> Dump:
+def _dump(file: str, index: int, sample: Sample, sent: Outgoing) -> Dump:
     header = decode(sent.header)
     assert isinstance(header, DumpHeader | ExtendedHeader)
     return Dump(

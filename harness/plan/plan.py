@@ -33,6 +33,7 @@ from dryload.harness.plan.change import Offer, Shape, narrower, needed, smaller,
 from dryload.harness.plan.choose import Room, best_set, order_of, packed
 from dryload.harness.plan.evening import EveningPlan, NotPlanned, PlannedSample, Saving
 from dryload.harness.plan.gather import Candidate, gather
+from dryload.harness.plan.keys import KeyRule, root_in_name, spread
 from dryload.harness.plan.make import Wanted, fitting_name, made, probe
 from dryload.harness.plan.pause import amount_of
 from dryload.harness.plan.stock import make_ready
@@ -91,20 +92,34 @@ class _Item(NamedTuple):
 
 
 def plan_evening(
-    paths: Sequence[str], bench: Bench, *, weights: Mapping[str, int], may_change: bool = True
+    paths: Sequence[str],
+    bench: Bench,
+    *,
+    weights: Mapping[str, int],
+    may_change: bool = True,
+    rule: KeyRule | None = None,
 ) -> EveningPlan:
     """Return the plan for what lies in files and folders, in their order.
 
-    `weights` has those that are not 1, by the names of files.  A Problem where nothing is there.
+    `weights` has those that are not 1, by the names of files; `rule` lays the samples over the
+    keyboard.  A Problem where nothing is there.
     """
     candidates, others = gather(paths)
     if not candidates:
         raise Problem(
-            f"there is nothing to plan with: {len(others)} files, and no dump or sound that is "
-            "right.",
-            do="dryload validate says what is in a file.",
+            f"there is nothing to plan with: {counted(len(others), 'file')}, and no dump or sound "
+            f"that is right: {shown(others[0].file)} {others[0].why}.",
         )
-    return rehearsed(bench, _choose(bench, candidates, others, weights, may_change=may_change))
+    chosen = _choose(bench, candidates, others, weights, may_change=may_change)
+    if rule is not None:
+        sounds = [each.candidate for each in chosen.wanted]
+        roots = [
+            root_in_name(each.name) if each.sound.root is None else each.sound.root
+            for each in sounds
+        ]
+        laid = zip(chosen.wanted, spread(rule, roots), strict=True)
+        chosen = replace(chosen, wanted=tuple(replace(each, keys=keys) for each, keys in laid))
+    return rehearsed(bench, chosen)
 
 
 def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
