@@ -37,6 +37,7 @@ _MIX_LOSS: Final = 0.5
 _LENGTH_LOSS: Final = 2.0
 _SILENCE_DB: Final = -60.0
 """No louder than this, against full scale, is silence (our choice)."""
+_LOOP_PARTS: Final = (Fraction(2, 3), Fraction(1, 2), Fraction(1, 3))
 _SHORTEST_LOOP_S: Final = 0.05
 _SEAM: Final = 16  # frames on either side that are compared where a loop is closed anew
 _PLAYED_ON: Final = (0x00, 0x01)  # forward loops that are played until the end (EXT-04)
@@ -204,12 +205,12 @@ def _rates(sound: Recording) -> Iterator[Fraction]:
 
 
 def _loops(sound: Recording) -> Iterator[Loop]:
-    """Yield loops of a half and of a quarter of the length, closed where it is heard least."""
+    """Yield loops of some parts of the length, closed where it is heard least."""
     loop = sound.loop
     if loop is None or loop.loop_type != _ONE_WAY or not 0 <= loop.start < loop.end:
         return
-    for part in (2, 4):
-        length = _length(loop) // part
+    for part in _LOOP_PARTS:
+        length = int(_length(loop) * part)
         if loop.end < len(sound.frames) and length >= _SHORTEST_LOOP_S * sound.rate:
             yield replace(loop, end=_seam(sound.frames[:, 0], loop.start, length))
 
