@@ -41,6 +41,7 @@ from dryload.harness.report.memory_picture import (
 )
 from dryload.harness.report.table import Column, table
 
+_NOTES, _LEFT_OUT = "Look at this before you assign keys", "Not in the plan"
 ENDINGS: Final = (".txt", ".html")
 _WIDTH: Final = 80
 _NAME: Final = 18  # signs of a name in the table of the text
@@ -52,44 +53,40 @@ _COLUMNS: Final = (
     *(Column(heading) for heading in ("name", "root", "lowest", "highest")),
 )
 _CELLS: Final = (
-    ("number", "slot", "slot"),
-    ("number", "number", "number"),
-    ("", "name", "name"),
-    ("key", "root", "root"),
-    ("key", "lowest", "low"),
-    ("key", "highest", "high"),
-    ("small", "loop", "loop"),
-    ("level", "level", "level"),
-    ("level", "length", "length"),
-    ("small", "", "folds"),
+    *(("number", each) for each in ("slot", "no.")),
+    ("name", "name"),
+    *(("key", each) for each in ("root", "lowest", "highest")),
+    ("small", "loop"),
+    *(("level", each) for each in ("level", "length")),
 )
-"""Cells of the page: class, heading and field."""
+"""Class and heading of the cells of the page."""
 _STYLE: Final = """
 @page { size: A4; margin: 14mm 12mm; @bottom-right { content: counter(page) "/" counter(pages) } }
 * { print-color-adjust: exact }
-body { max-width: 186mm; margin: 8mm auto; font: 10pt/1.35 sans-serif; color: #000 }
+body { max-width: 186mm; margin: 0 auto; font: 9.5pt/1.35 sans-serif; color: #000 }
+@media screen { body { padding: 8mm } }
 h1 { font-size: 17pt; margin: 0 0 2mm; border-bottom: 1.5pt solid }
 h2 { font-size: 12pt; margin: 5mm 0 1.5mm; break-after: avoid }
-p, ul, ol { margin: 1mm 0 }
-ol, ul { padding-left: 6mm }
+p, ul { margin: 1mm 0 }
+ul { padding-left: 6mm }
 li { break-inside: avoid }
-.box { display: inline-block; width: 3.6mm; height: 3.6mm; border: 0.8pt solid }
+.box { display: inline-block; flex: none; width: 3.6mm; height: 3.6mm; border: 0.8pt solid }
 .steps { list-style: none; padding: 0 }
-.steps .box { margin-right: 2mm; vertical-align: -0.5mm }
-.steps b { margin-right: 1mm }
+.steps li { display: flex; gap: 2mm; margin-bottom: 1mm }
 table { border-collapse: collapse; width: 100% }
 thead { display: table-header-group }
 tr { break-inside: avoid }
-th { font-size: 8pt; font-weight: normal; text-align: left; vertical-align: bottom }
-th, td { border-bottom: 0.4pt solid; padding: 1.2mm 1.2mm }
-td { overflow-wrap: anywhere }
+th { font-size: 7.5pt; font-weight: normal; text-align: left; vertical-align: bottom }
+th, td { border-bottom: 0.4pt solid; padding: 1.2mm 0.8mm }
 .tick { text-align: center }
 .number { text-align: right }
+.name { min-width: 30mm; padding-left: 2mm; overflow-wrap: anywhere }
 .key, .number, .level { white-space: nowrap }
-.key { font-weight: bold }
-.small { font-size: 8.5pt }
-.bank { display: flex; align-items: stretch; margin: 1mm 0; break-inside: avoid }
-.bank > span { width: 16mm; font-size: 8.5pt }
+td.key { font-weight: bold }
+td.small, p.small { font-size: 8pt }
+.part { display: inline-block; margin-right: 3mm }
+.bank { display: flex; margin: 1mm 0; break-inside: avoid }
+.bank > span { width: 14mm; font: 8pt/6mm sans-serif }
 .bank > div { display: flex; flex: 1; border: 0.8pt solid; height: 6mm; min-width: 0 }
 .bank i { flex-basis: 0; min-width: 0; border-right: 0.4pt solid; font: 8pt/6mm sans-serif }
 .bank i.sample { min-width: 2.6mm; background: #ddd; text-align: center; font-weight: bold }
@@ -315,11 +312,10 @@ def text_of(sheet: Worksheet) -> str:
     lines = [sheet.title, "=" * len(sheet.title), "", *_folded_all("", sheet.about), ""]
     for number, step in enumerate(sheet.steps, 1):
         lines += _folded(f"[ ] {number}. ", step)
+    lines += _text_list(_NOTES, sheet.notes)
     lines += ["", f"Samples, in the order of sending ({said})", ""]
     lines += _text_rows(sheet, marks)
-    for heading, parts in (("Look at these", sheet.notes), ("Not in the plan", sheet.left_out)):
-        if parts:
-            lines += ["", heading, "", *_folded_all("- ", parts)]
+    lines += _text_list(_LEFT_OUT, sheet.left_out)
     drawn = picture(
         sheet.memory,
         bank_words=sheet.bank_words,
@@ -330,6 +326,10 @@ def text_of(sheet: Worksheet) -> str:
     if drawn:
         lines += ["", "Memory", "", *drawn]
     return ("\n".join(lines) + "\n").encode("ascii", "replace").decode("ascii")
+
+
+def _text_list(heading: str, parts: Sequence[str]) -> list[str]:
+    return ["", heading, "", *_folded_all("- ", parts)] if parts else []
 
 
 def _text_rows(sheet: Worksheet, marks: Sequence[str]) -> Iterator[str]:
@@ -372,21 +372,19 @@ def _folded_all(front: str, texts: Iterable[str]) -> list[str]:
 def page_of(sheet: Worksheet) -> str:
     """Return a worksheet as a page of HTML for A4 paper."""
     steps = (
-        f'<li><span class="box"></span><b>{number}.</b>{escape(step)}</li>'
+        f'<li><span class="box"></span><b>{number}.</b><span>{escape(step)}</span></li>'
         for number, step in enumerate(sheet.steps, 1)
     )
     parts = [
         f"<h1>{escape(sheet.title)}</h1>",
         *(f"<p>{escape(each)}</p>" for each in sheet.about),
         f'<h2>Steps</h2><ul class="steps">{"".join(steps)}</ul>',
+        _html_list(_NOTES, sheet.notes),
         "<h2>Samples, in the order of sending</h2>",
         _html_table(sheet),
+        _html_list(_LEFT_OUT, sheet.left_out),
+        *_html_memory(sheet),
     ]
-    for heading, texts in (("Look at these", sheet.notes), ("Not in the plan", sheet.left_out)):
-        if texts:
-            items = "".join(f"<li>{escape(each)}</li>" for each in texts)
-            parts.append(f"<h2>{heading}</h2><ul>{items}</ul>")
-    parts += _html_memory(sheet)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f"<title>{escape(sheet.title)}</title><style>{_STYLE}</style></head>\n<body>\n"
@@ -395,16 +393,21 @@ def page_of(sheet: Worksheet) -> str:
     )
 
 
+def _html_list(heading: str, texts: Iterable[str]) -> str:
+    items = "".join(f"<li>{escape(each)}</li>" for each in texts)
+    return f"<h2>{heading}</h2><ul>{items}</ul>" if items else ""
+
+
 def _html_table(sheet: Worksheet) -> str:
-    heads = [("tick", each) for each in sheet.ticks]
-    heads += [(kind, name) for kind, name, _ in _CELLS]
+    heads = [*(("tick", each) for each in sheet.ticks), *_CELLS]
     box = '<td class="tick"><span class="box"></span></td>' * len(sheet.ticks)
     rows = []
     for row in sheet.rows:
-        cells = (
-            f'<td class="{kind}">{escape(getattr(row, field))}</td>' for kind, _, field in _CELLS
-        )
-        rows.append(f"<tr>{box}{''.join(cells)}</tr>")
+        loop = "; ".join(filter(None, (row.loop, row.folds)))
+        said = (row.slot, row.number, row.name, row.root, row.low, row.high, loop)
+        cells = zip(_CELLS, (*said, row.level, row.length), strict=True)
+        told = (f'<td class="{kind}">{escape(cell)}</td>' for (kind, _), cell in cells)
+        rows.append(f"<tr>{box}{''.join(told)}</tr>")
     head = "".join(f'<th class="{kind}">{name}</th>' for kind, name in heads)
     body = "\n".join(rows)
     return f"<table><thead><tr>{head}</tr></thead>\n<tbody>{body}</tbody></table>"
@@ -428,7 +431,7 @@ def _html_memory(sheet: Worksheet) -> Iterator[str]:
                 drawn.append(f'<i class="{each.kind}" style="flex-grow:{words}">{letter}</i>')
             yield f'<div class="bank"><span>bank {bank}</span><div>{"".join(drawn)}</div></div>'
     said = [
-        f"<b>{letter}</b> {escape(what)}"
+        f'<span class="part"><b>{letter}</b> {escape(what)}</span>'
         for letter, what in legend(letters, sheet.memory, sheet.before)
     ]
-    yield f'<p class="small">{"; ".join(said)}</p>'
+    yield f'<p class="small">{"".join(said)}</p>'
