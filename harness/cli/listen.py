@@ -1,5 +1,6 @@
 """`dryload listen`: what a unit would play, as a sound."""
 
+from collections.abc import Mapping
 from os.path import basename, splitext
 from typing import TYPE_CHECKING, Annotated, Final, TypeVar
 
@@ -16,13 +17,16 @@ if TYPE_CHECKING:
 _Number = TypeVar("_Number", int, float)
 _KEYS: Final = 127
 _LONGEST_S: Final = 60.0
+_LONGEST_IN_ALL_S: Final = 1_200.0
 _QUIETEST_DB: Final = -96.0
 _AUDIO_BITS: Final = 24
 _ALOUD: Final = "pip install 'dryload[aloud]'"
 
 
 def listen(
-    file: Annotated[str, argument("FILE", "A dump file or an audio file; - is standard input.")],
+    file: Annotated[
+        str, argument("FILE", "A dump file, an audio file or a plan; - is standard input.")
+    ],
     output: Annotated[
         str | None,
         value("AUDIO", "Audio file to write: .wav, .flac, .aif or .aiff.", "--output", "-o"),
@@ -56,11 +60,15 @@ def listen(
     The key at which a sample has its own pitch, its root, is that of an audio file that states one;
     else that of a note in the name, as in "gull C#4".
 
+    Of a plan, each sample is heard as its unit would keep it, at its lowest key, its root and its
+    highest key; with --keys, at those of the keys that are its own.
+
     Exit code 2 if the file holds no sample that can be played.
     """
     from dryload.harness.cli.own_unit import profile_of
     from dryload.harness.files import audio_out, safe_write
     from dryload.harness.jobs import listen as job
+    from dryload.harness.plan.evening import is_evening
     from dryload.harness.report import listen as report
 
     how = job.Playing(
@@ -74,7 +82,17 @@ def listen(
         safe_write.check_target(output, overwrite=overwrite, sources=(file,))
         audio_out.check_name(output)
     profile = None if unit is None else profile_of(unit)
-    heard = [_heard(*_dump(file, dump, profile), profile, keys=wanted, root=root)]
+    if is_evening(file):
+        heard = _planned(file, dump, wanted, {"--for": unit, "--root": root})
+    else:
+        heard = [_heard(*_dump(file, dump, profile), profile, keys=wanted, root=root)]
+    held_s = seconds * sum(len(each.voice.keys) for each in heard)
+    if held_s > _LONGEST_IN_ALL_S:
+        raise Problem(
+            f"all keys together would be held for {held_s / 60:,.0f} minutes: "
+            f"{_LONGEST_IN_ALL_S / 60:.0f} are the most.",
+            do="Give fewer --keys or --seconds, or choose one sample with --dump.",
+        )
     sound = job.played([each.voice for each in heard], how)
     if output is None:
         lines = report.lines_of(file, heard, how, len(sound), None)
@@ -93,6 +111,48 @@ def listen(
     show(lines, report.document(file, heard, how, len(sound), output), as_json=as_json)
 
 
+def _planned(
+    path: str,
+    which: int | None,
+    keys: tuple[int, ...] | None,
+    others: Mapping[str, object],
+) -> "list[Heard]":
+    """Return what is played of a plan: all samples that have one of the keys, or one of them.
+
+    `others` are options of which a plan says all there is to say.
+    """
+    from dryload.harness.jobs import listen as job
+    from dryload.harness.jobs.transfer import Settings
+    from dryload.harness.plan import kept
+    from dryload.harness.report.listen import Heard
+
+    for option, given in others.items():
+        if given is not None:
+            raise Problem(f"{option} is not for a plan: {shown(path)} says it.")
+    bench, chosen = kept.ready(path, Settings(read_back=False))
+    wanted = chosen.wanted
+    if which is not None and which > len(wanted):
+        raise Problem(f"{shown(path)} has no sample {which}: it has samples 1 to {len(wanted)}.")
+    rehearsal = bench.rehearsal()
+    heard = []
+    for each in wanted if which is None else wanted[which - 1 : which]:
+        own, sound = each.keys, each.candidate
+        root, source = _root(None, sound.sound.root, each.name, sound.file)
+        played: tuple[int, ...] = (root,)
+        if own is not None:
+            root, source = own.root, "as the plan says"
+            played = tuple(dict.fromkeys((own.low, root, own.high)))
+        if keys is not None:
+            played = tuple(key for key in keys if own is None or own.low <= key <= own.high)
+        if played:
+            sample = job.held_after(rehearsal, bench.dump(each))
+            voice = job.Voice(sample=sample, keys=played, root=root)
+            heard.append(Heard(voice=voice, number=each.number, root_source=source))
+    if not heard:
+        raise Problem(f"{shown(path)} has no sample for any of these keys.")
+    return heard
+
+
 def _heard(
     dump: "Dump",
     stated_root: int | None,
@@ -103,23 +163,31 @@ def _heard(
 ) -> "Heard":
     """Return what is played of a dump: all of it, or what a unit keeps of it."""
     from dryload.harness.jobs import listen as job
-    from dryload.harness.plan.keys import MIDDLE_C, root_in_name
+    from dryload.harness.jobs.rehearse import Rehearsal
     from dryload.harness.report.listen import Heard
 
-    sample = dump.sample if profile is None else job.held_by(profile, dump)
+    sample = dump.sample
+    if profile is not None:
+        sample = job.held_after(Rehearsal(profile), dump)
     if not sample.frames:
         raise Problem(f"{dump.place} holds no words, so there is nothing to hear.")
-    stem = splitext(basename(dump.file))[0]
-    sources = (
-        (root, "as given"),
-        (stated_root, "as the file states"),
-        (root_in_name(dump.sample.name), "as its name says"),
-        (root_in_name(stem), "as the file's name says"),
-        (MIDDLE_C, "assumed: neither file nor name tells it"),
-    )
-    own, source = next((key, source) for key, source in sources if key is not None)
+    own, source = _root(root, stated_root, dump.sample.name, dump.file)
     voice = job.Voice(sample=sample, keys=keys or (own,), root=own)
     return Heard(voice=voice, number=dump.header.sample_number, root_source=source)
+
+
+def _root(given: int | None, stated: int | None, name: str, file: str) -> tuple[int, str]:
+    """Return the key at which a sample has its own pitch, and who says so."""
+    from dryload.harness.plan.keys import MIDDLE_C, root_in_name
+
+    sources = (
+        (given, "as given"),
+        (stated, "as the file states"),
+        (root_in_name(name), "as its name says"),
+        (root_in_name(splitext(basename(file))[0]), "as the file's name says"),
+        (MIDDLE_C, "assumed: neither file nor name tells it"),
+    )
+    return next((key, source) for key, source in sources if key is not None)
 
 
 def _dump(path: str, number: int | None, profile: "Profile | None") -> tuple["Dump", int | None]:

@@ -16,7 +16,6 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from dryload.emulator.dump.sample import Loop, Sample
-from dryload.emulator.unit.possible import Profile
 from dryload.harness.files.problem import Problem
 from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.rehearse import Rehearsal
@@ -54,14 +53,14 @@ class Playing(Struct, frozen=True, kw_only=True):
     level_db: float = LEVEL_DB
 
 
-def held_by(profile: Profile, dump: Dump) -> Sample:
-    """Return what an emulated unit holds of a dump; a Problem where it holds nothing of it.
+def held_after(rehearsal: Rehearsal, dump: Dump) -> Sample:
+    """Return what an emulated unit holds of a dump that is played to it; a Problem for nothing.
 
     Its loop ends with the last word that the unit plays.
     """
-    transfer = Rehearsal(profile).play(dump)
+    transfer = rehearsal.play(dump)
     if transfer.holds is None:
-        name = profile.unit.name
+        name = rehearsal.unit.profile.name
         raise Problem(f"{name} keeps nothing of {dump.place}: {transfer.reason}.")
     return transfer.holds
 

@@ -140,6 +140,67 @@ def test_the_root_is_as_given_or_as_the_file_or_the_name_says(tmp_path: Path) ->
         assert (heard["root_source"], heard["root"], heard["keys"]) == (said, root, [root])
 
 
+PLAN = """
+schema = "dryload/evening/1"
+unit = "old-curtain"
+[[sample]]
+file = "gull C5.wav"
+number = 3
+low = 60
+root = 72
+high = 80
+[[sample]]
+file = "bell.wav"
+number = 1
+[[sample]]
+file = "thunder.wav"
+number = 2
+low = 20
+root = 30
+high = 30
+"""
+
+
+def test_a_plan_is_heard_sample_by_sample_on_its_own_keys(tmp_path: Path) -> None:
+    for name in ("gull C5.wav", "bell.wav", "thunder.wav"):
+        tone = 0.5 * np.sin(2 * np.pi * 441 * np.arange(44_100) / 22_050)
+        soundfile.write(tmp_path / name, tone, 22_050, subtype="PCM_16")
+    (tmp_path / "evening.toml").write_text(PLAN)
+
+    def heard(*words: str) -> list[tuple[int, list[int], int, str]]:
+        given = ("listen", "evening.toml", *words, "--json", "-o", "out.wav", "--overwrite")
+        done = run(*given, folder=tmp_path)
+        assert done.code == 0, done.err
+        document = json.loads(done.out)
+        assert document["frames"] == len(soundfile.read(tmp_path / "out.wav")[0])
+        return [
+            (each["sample_number"], each["keys"], each["root"], each["root_source"])
+            for each in document["played"]
+        ]
+
+    said, assumed = "as the plan says", "assumed: neither file nor name tells it"
+    assert heard("--seconds", "0.1") == [
+        (3, [60, 72, 80], 72, said),
+        (1, [60], 60, assumed),
+        (2, [20, 30], 30, said),
+    ]
+    assert heard("--keys", "80,25") == [
+        (3, [80], 72, said),
+        (1, [80, 25], 60, assumed),
+        (2, [25], 30, said),
+    ]
+    assert heard("--dump", "3") == [(2, [20, 30], 30, said)]
+    for words, message in {
+        ("--for", "lantern-desk"): "--for is not for a plan: evening.toml says it.",
+        ("--root", "60"): "--root is not for a plan: evening.toml says it.",
+        ("--dump", "4"): "has no sample 4: it has samples 1 to 3.",
+        ("--dump", "3", "--keys", "90"): "has no sample for any of these keys.",
+        ("--keys", "60," * 20 + "60", "--seconds", "60"): "held for 42 minutes: 20 are the most.",
+    }.items():
+        done = run("listen", "evening.toml", *words, "-o", "no.wav", folder=tmp_path)
+        assert (done.code, message in done.err) == (2, True), done.err
+
+
 def test_a_damaged_dump_at_full_scale_stays_below_the_level(tmp_path: Path) -> None:
     loud = oracle.dump(
         bits=16,
