@@ -22,7 +22,7 @@ from dryload.harness.jobs.read import (
     ReadResult,
     Wanted,
 )
-from dryload.harness.jobs.subjects import ComparedFile, Subject, source
+from dryload.harness.jobs.subjects import BACKUP, ComparedFile, Subject, source
 from dryload.harness.judge.finding import Verdict
 
 
@@ -107,7 +107,7 @@ def _backup(folder: str, held: BackupList) -> ComparedFile:
     remarks = () if held.complete else ("not complete", *held.why_not)
     return ComparedFile(
         file=folder,
-        form="backup",
+        form=BACKUP,
         subjects=tuple(
             _from_file(os.path.join(folder, each.file), each, place)
             for place, each in enumerate(held.samples, start=1)

@@ -29,6 +29,7 @@ from dryload.harness.judge.dump import DumpContents
 from dryload.harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
+BACKUP: Final = "backup"
 _SAME_RATE: Final = Fraction(1, 200)  # one part: far more than a rounded period makes
 
 

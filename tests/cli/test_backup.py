@@ -335,6 +335,7 @@ def test_it_goes_by_the_order_and_the_numbers_of_the_list(
     assert [each["sample_number"] for each in said.document["transfers"]] == [20, 5]
     moved = THUNDER._replace(head=THUNDER.head._replace(sample=5))
     assert gear.held == {5: moved, 20: GULLS}
+    assert desk.run("diff", "desk", TARGET).code == OK
 
 
 def test_a_file_that_is_missing_or_changed_is_told_and_not_sent(
@@ -444,6 +445,45 @@ def test_a_backup_and_what_the_unit_holds_now(desk: Desk, gear: Gear, backup: Pa
     assert "Only in A: sample 20." in said.out
     assert said.out.splitlines()[-1] == "0 of 1 pair the same, 1 without a counterpart."
     assert "no answer for 20" in said.out
+
+
+def test_what_a_unit_does_not_tell_is_not_held_against_it(desk: Desk) -> None:
+    """A name and a second loop are in the backup; this gear knows neither (CA-019, M1 p. 38)."""
+    unit = desk.endpoint = RackUnit(load_profile())
+    data = oracle.dump(bits=16, words=THUNDER.words, sample_number=0, period_ns=PERIOD_NS)
+    loop = oracle.loop_points(
+        sample_number=0, loop_number=2, loop_type=FORWARD, loop_start=3, loop_end=50
+    )
+    Path("thunder.syx").write_bytes(data + loop + oracle.sample_name(sample_number=0, name=b"Boo"))
+    assert desk.put_back("thunder.syx").code == OK
+    assert desk.back_up("desk", "--up-to", "3").code == OK
+    assert (listed()["sample"][0]["name"], listed()["sample"][0]["more_loops"]) == ("Boo", 1)
+    unit.panel.initialise(desk.clock.now_ns())
+    gear = Gear()
+    gear.held[0] = THUNDER
+    desk.endpoint = GearEndpoint(gear)
+    said = desk.run("diff", "desk", TARGET)
+    assert said.code == OK
+    assert 'Sample 0 "Boo":' in said.out
+    assert "Note: B: the unit does not tell its name." in said.out
+    assert "Note: B: the unit does not tell loops beside that of the header." in said.out
+
+
+def test_the_silence_of_a_unit_that_has_gone_is_said_to_mean_nothing(
+    desk: Desk, gear: Gear, backup: Path
+) -> None:
+    gear.held.update({0: THUNDER, 20: GULLS})
+    gone: list[bytes] = []
+
+    def passes(message: bytes) -> bool:
+        is_header = message[3] == wire.HEADER
+        gone.extend([message] * (is_header and wire.number(message[4:6]) == 20))
+        return not gone
+
+    desk.passes = passes
+    said = desk.run("diff", "desk", TARGET)
+    assert said.code == BROKEN
+    assert "no answer for 20; it has stopped answering, so that this means nothing" in said.out
 
 
 def test_a_sample_that_does_not_come_whole_is_not_called_the_same(
