@@ -50,6 +50,8 @@ _EXPONENT: Final = 16_383 + 63  # of a mantissa of 64 bits that is a whole numbe
 _MADE_HERE: Final = b"INFOISFT\x08\0\0\0dryload\0"
 """The `LIST` chunk of a WAV file of ours, in which the period is exact and not a rounding."""
 
+_OURS: Final = (b"smpl", b"LIST", b"COMM", b"MARK", b"INST")
+
 _Order = Literal["<", ">"]
 
 
@@ -80,12 +82,13 @@ def read(content: bytes, *, frames: int, rate: int) -> Instrument:
 
 
 def _chunks(content: bytes, order: _Order) -> dict[bytes, bytes]:
-    """Return the first chunk of each name; one that is cut short is as long as it is."""
+    """Return the first chunk of each name of ours; one that is cut short is as long as it is."""
     found: dict[bytes, bytes] = {}
     at = 12
     while at + 8 <= len(content):
         name, size = struct.unpack_from(f"{order}4sI", content, at)
-        found.setdefault(name, content[at + 8 : at + 8 + size])
+        if name in _OURS and name not in found:
+            found[name] = content[at + 8 : at + 8 + size]
         at += 8 + size + size % 2
     return found
 
@@ -306,8 +309,8 @@ def _aiff_chunks(what: Instrument) -> list[tuple[bytes, bytes]]:
 
 
 def _grown(content: bytes, chunks: list[tuple[bytes, bytes]], order: _Order) -> bytes:
-    """Return a file with more chunks at its end."""
-    parts = [content, bytes(len(content) % 2)]
+    """Return a file, of an even number of bytes, with more chunks at its end."""
+    parts = [content]
     for name, body in chunks:
         parts += [struct.pack(f"{order}4sI", name, len(body)), body, bytes(len(body) % 2)]
     made = b"".join(parts)

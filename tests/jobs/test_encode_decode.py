@@ -144,6 +144,13 @@ def test_the_loop_of_the_recording_is_kept_unless_another_is_given(bench: Path) 
     assert encoded(bench, content, loop="none").sample.sustain == NO_LOOP
 
 
+def test_a_loop_that_is_left_out_keeps_nothing_from_being_trimmed(bench: Path) -> None:
+    content = with_chunks(wav([0] * 30 + [9] * 5 + [0] * 6, width=2), smpl([SmplLoop(10, 29)]))
+    assert encoded(bench, content, trim_db=-100.0).sample.frames == 25
+    trimmed = encoded(bench, content, trim_db=-100.0, loop="none")
+    assert trimmed.sample.words.tolist() == [9] * 5
+
+
 def test_a_loop_of_one_word(bench: Path) -> None:
     """Both ends are played (CA-019 p. 2), so it is a loop."""
     made = encoded(bench, wav([0] * 5, width=2), loop=Loop(start=4, end=4, loop_type=0))
