@@ -8,7 +8,7 @@ from typing import Annotated, Final
 import click
 
 from dryload.harness.cli.options import AsJson, Overwrite, argument, switch_off, value
-from dryload.harness.cli.terminal import note, show, width
+from dryload.harness.cli.terminal import note, show, signs, width
 from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.plan.keys import KeyRule
@@ -113,7 +113,14 @@ def plan(
         safe_write.write(worksheet, content, overwrite=overwrite)
         note(f"the worksheet is in {shown(worksheet)}.")
     show(
-        report.lines_of(made, start=begins, pause_ns=pause_ns, took_ns=took_ns, width=width()),
+        report.lines_of(
+            made,
+            start=begins,
+            pause_ns=pause_ns,
+            took_ns=took_ns,
+            width=width(),
+            signs=signs(),
+        ),
         report.document(made, written_to=output, pause_ns=pause_ns, took_ns=took_ns),
         as_json=as_json,
     )

@@ -1,10 +1,11 @@
 """A picture of a unit's memory: a row for each bank, a letter for each sample, and what they mean.
 
 A piece begins with its letter, so that it can be read however short it is and without colour.  A
-bank that has more pieces than cells gets more rows.
+bank that has many pieces gets more rows.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from os.path import basename
 from string import ascii_letters
 from typing import Final
 
@@ -14,11 +15,14 @@ from dryload.emulator.unit.board import RackUnit
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.panel import MapLine
 from dryload.harness.files.opening import shown
+from dryload.harness.plan.evening import EveningPlan, PlannedSample
 from dryload.harness.report.memory_bar import BLOCKS, Labels, Signs, cell_runs, pieces_in
 from dryload.harness.report.table import cells_of
 
 PICTURE_CELLS: Final = 80
 """How wide a picture is where there is no terminal."""
+_CELLS_A_PIECE: Final = 3
+"""On the average, at least: so the cells that short pieces must have leave the picture true."""
 
 
 class MemoryState(Struct, frozen=True, kw_only=True):
@@ -48,6 +52,26 @@ def laid_out(
         pieces.append(MapLine(region, "sample", slot))
         at = region.end
     return MemoryState(pieces=(*pieces, *_free(at, words)), titles=titles)
+
+
+def planned_states(plan: EveningPlan) -> tuple[MemoryState, MemoryState | None]:
+    """Return what the memory will hold, and what it holds before; None for nothing."""
+    sent = {each.slot: planned_title(each) for each in plan.samples if each.slot is not None}
+    before, after = (
+        {each.slot: f"slot {each.slot}" for each in pieces if each.slot is not None}
+        for pieces in (plan.before, plan.after)
+    )
+    return (
+        MemoryState(pieces=plan.after, titles={**after, **sent}),
+        MemoryState(pieces=plan.before, titles=before) if before else None,
+    )
+
+
+def planned_title(sample: PlannedSample) -> str:
+    """Return what a sample of a plan is called in a sentence."""
+    name = shown(sample.name or basename(sample.file))
+    place = f"sample {sample.number}" if sample.slot is None else f"slot {sample.slot}"
+    return f"{place} ({name})"
 
 
 def letters_of(*states: MemoryState) -> dict[int, str]:
@@ -115,7 +139,7 @@ def _banks(
         end = start + size
         label = f"  bank {bank:<3}" if words > size else "  "
         room = max(cells - len(label) - 2, 1)
-        rows = -(-len(pieces_in(state.pieces, start, end)) // room)
+        rows = -(-_CELLS_A_PIECE * len(pieces_in(state.pieces, start, end)) // room)
         runs = cell_runs(state.pieces, start, end, rows * room, signs, labels=letters)
         row = "".join(run.text for run in runs)
         for at in range(0, len(row), room):

@@ -10,6 +10,8 @@ from dryload.harness.files.opening import shown
 from dryload.harness.files.rates import meant_hertz
 from dryload.harness.plan.evening import EveningPlan, PlannedSample
 from dryload.harness.report.document import Document, fields_of
+from dryload.harness.report.memory_bar import BLOCKS, Signs
+from dryload.harness.report.memory_picture import picture, planned_states
 from dryload.harness.report.samples import sound
 from dryload.harness.report.table import Column, table
 
@@ -25,6 +27,7 @@ def lines_of(
     pause_ns: int | None = None,
     took_ns: int | None = None,
     width: int | None = None,
+    signs: Signs = BLOCKS,
 ) -> Iterator[str]:
     """Yield the plan for people; `start` is when the evening begins, None: nobody said."""
     traits = plan.profile.unit
@@ -38,6 +41,9 @@ def lines_of(
     yield from _offers(plan, width)
     yield ""
     yield from _memory(plan)
+    state, before = planned_states(plan)
+    bank_words = plan.profile.memory.bank_words
+    yield from picture(state, bank_words=bank_words, before=before, width=width, signs=signs)
     yield from _times(plan, clock)
     yield from _paused(plan, pause_ns, took_ns)
 

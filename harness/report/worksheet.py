@@ -14,7 +14,6 @@ from typing import Final
 from msgspec import Struct
 
 from dryload.emulator.dump.sample import Loop
-from dryload.emulator.unit.panel import MapLine
 from dryload.emulator.unit.possible import Profile
 from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES
 from dryload.emulator.wire.prose import capitalised, counted, duration, listed
@@ -38,6 +37,8 @@ from dryload.harness.report.memory_picture import (
     legend,
     letters_of,
     picture,
+    planned_states,
+    planned_title,
 )
 from dryload.harness.report.table import Column, table
 
@@ -135,8 +136,7 @@ def worksheet(
     """Return the worksheet of a plan; `file` is where the plan is kept, if anywhere."""
     profile = plan.profile
     confirms = profile.panel.confirm != "never"
-    titles = {each.slot: _title(each) for each in plan.samples if each.slot is not None}
-    kept = _slots_in(plan.before)
+    memory, before = planned_states(plan)
     middle = key_name(MIDDLE_C, middle_octave)
     other = key_name(MIDDLE_C, 7 - middle_octave)
     return Worksheet(
@@ -150,13 +150,8 @@ def worksheet(
         ticks=("sent", *(["confirmed"] if confirms else []), "assigned"),
         rows=tuple(_row(each, profile, middle_octave) for each in plan.samples),
         notes=tuple(_notes(plan.samples, middle_octave)),
-        memory=MemoryState(
-            pieces=plan.after,
-            titles={slot: titles.get(slot, f"slot {slot}") for slot in _slots_in(plan.after)},
-        ),
-        before=MemoryState(pieces=plan.before, titles={slot: f"slot {slot}" for slot in kept})
-        if kept
-        else None,
+        memory=memory,
+        before=before,
         bank_words=profile.memory.bank_words,
         left_out=tuple(
             f"{shown(each.file)}{'' if each.dump is None else f', dump {each.dump}'} {each.why}."
@@ -164,10 +159,6 @@ def worksheet(
             if not each.is_well
         ),
     )
-
-
-def _slots_in(pieces: Iterable[MapLine]) -> list[int]:
-    return [each.slot for each in pieces if each.slot is not None]
 
 
 def _steps(plan: EveningPlan, file: str | None, *, confirms: bool) -> Iterator[str]:
@@ -234,29 +225,24 @@ def _loop(loop: Loop) -> str:
     return f"{loop.start:,} to {loop.end:,}, {kind}"
 
 
-def _title(sample: PlannedSample) -> str:
-    """Return what a sample is called in a sentence."""
-    name = shown(sample.name or basename(sample.file))
-    place = f"sample {sample.number}" if sample.slot is None else f"slot {sample.slot}"
-    return f"{place} ({name})"
-
-
 def _notes(samples: Sequence[PlannedSample], middle_octave: int) -> Iterator[str]:
     for each in samples:
         if each.remark:
-            yield f"{capitalised(_title(each))}: {each.remark}."
-    if without := [_title(each) for each in samples if each.keys is None]:
+            yield f"{capitalised(planned_title(each))}: {each.remark}."
+    if without := [planned_title(each) for each in samples if each.keys is None]:
         yield f"Without keys: {_some(without)}."
     laid = [(each, each.keys) for each in samples if each.keys is not None]
     ranges = [keys for _, keys in laid]
     for double in overlaps(ranges):
-        who = _some([_title(laid[at][0]) for at in double.players])
+        who = _some([planned_title(laid[at][0]) for at in double.players])
         where = capitalised(_stretch(double.low, double.high, middle_octave))
         yield f"{where}: more than one sample plays, {who}."
     if silent := gaps(ranges) if laid else []:
         where = _some([_stretch(gap.low, gap.high, middle_octave) for gap in silent])
         yield f"No sample is played by {where}."
-    unknown = [_title(each) for each, keys in laid if keys.low < keys.high and not _tells(each)]
+    unknown = [
+        planned_title(each) for each, keys in laid if keys.low < keys.high and not _tells(each)
+    ]
     if unknown:
         yield (
             f"Neither file nor name tells the root of {_some(unknown)}: find it by ear (dryload "
@@ -435,3 +421,4 @@ def _html_memory(sheet: Worksheet) -> Iterator[str]:
         for letter, what in legend(letters, sheet.memory, sheet.before)
     ]
     yield f'<p class="small">{"".join(said)}</p>'
+    yield '<p class="small">Each sample is drawn wide enough for its letter.</p>'
