@@ -174,8 +174,10 @@ def test_samples_0_and_20_of_foreign_gear_and_all_that_is_said_of_them(
     for word in ("slot", "key ranges", "names"):
         assert word in unknown
     gear.held.clear()
-    assert desk.put_back().code == OK
-    assert gear.held == held
+    said = desk.put_back()
+    assert (said.code, gear.held) == (OK, held)
+    assert "contents.toml" not in said.err  # it is no file among the dumps
+    assert "not in its list" not in said.err
 
 
 def test_all_without_an_end_is_never_complete_where_silence_may_be_anything(
