@@ -13,7 +13,7 @@ from dryload.harness.faults.grammar import PLACES
 
 COMMANDS: Final = (
     *("validate", "replay", "diagnose", "read", "serve", "explain", "diff", "encode", "decode"),
-    *("campaign", "profiles", "ports", "disturbances", "clauses"),
+    *("plan", "campaign", "profiles", "ports", "disturbances", "clauses"),
 )
 
 
