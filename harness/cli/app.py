@@ -32,7 +32,7 @@ run as asked; 3 if the port or the device is at fault.
 COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
     "Check and transfer": {
         "validate": "Judge dump files and captures by the standard.",
-        "plan": "Plan what goes into a unit, in which order, and how long it takes.",
+        "plan": "Plan what goes into a unit, in which order and how long.",
         "replay": "Play dumps to a unit, read them back, compare and report.",
         "diagnose": "Say why a recorded transfer failed, and what to do.",
         "read": "Read samples from a unit and save them as dump files.",

@@ -64,7 +64,7 @@ def plan(
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Plan what goes into a unit, in which order, and how long it takes.
+    """Plan what goes into a unit, in which order and how long.
 
     What fits as it is is chosen by weight, then by the order of the files. The rest is changed as
     little as will do. Slots and times are those of a rehearsal, so that a replay comes to the same.
