@@ -8,6 +8,7 @@ from dryload.harness.cli.options import AsJson, Overwrite, WhichDump, argument, 
 from dryload.harness.cli.terminal import note, show
 from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import Problem
+from dryload.harness.plan.keys import MIDDLE_C, MiddleC, root_in_name
 
 if TYPE_CHECKING:
     from dryload.emulator.unit.possible import Profile
@@ -39,6 +40,9 @@ def listen(
         int | None,
         value("N", "The key of the sample's own pitch; default: as file or name say, or 60."),
     ] = None,
+    middle_c: Annotated[
+        MiddleC, value("C3|C4", "What key 60 is called, here and in the names of sounds.")
+    ] = MiddleC.C4,
     seconds: Annotated[float, value("S", "Hold each key for so long.")] = 2.0,
     unit: Annotated[
         str | None,
@@ -83,9 +87,9 @@ def listen(
         audio_out.check_name(output)
     profile = None if unit is None else profile_of(unit)
     if is_evening(file):
-        heard = _planned(file, dump, wanted, {"--for": unit, "--root": root})
+        heard = _planned(file, dump, wanted, middle_c, {"--for": unit, "--root": root})
     else:
-        heard = [_heard(*_dump(file, dump, profile), profile, keys=wanted, root=root)]
+        heard = [_heard(*_dump(file, dump, profile), profile, middle_c, keys=wanted, root=root)]
     held_s = seconds * sum(len(each.voice.keys) for each in heard)
     if held_s > _LONGEST_IN_ALL_S:
         raise Problem(
@@ -95,7 +99,7 @@ def listen(
         )
     sound = job.played([each.voice for each in heard], how)
     if output is None:
-        lines = report.lines_of(file, heard, how, len(sound), None)
+        lines = report.lines_of(file, heard, how, len(sound), None, middle=middle_c)
         note(lines[1])
         _aloud(sound)
     else:
@@ -107,7 +111,7 @@ def listen(
             path=output,
         )
         safe_write.write(output, content, overwrite=overwrite)
-        lines = report.lines_of(file, heard, how, len(sound), output)
+        lines = report.lines_of(file, heard, how, len(sound), output, middle=middle_c)
     show(lines, report.document(file, heard, how, len(sound), output), as_json=as_json)
 
 
@@ -115,6 +119,7 @@ def _planned(
     path: str,
     which: int | None,
     keys: tuple[int, ...] | None,
+    middle: MiddleC,
     others: Mapping[str, object],
 ) -> "list[Heard]":
     """Return what is played of a plan: all samples that have one of the keys, or one of them.
@@ -137,7 +142,7 @@ def _planned(
     heard = []
     for each in wanted if which is None else wanted[which - 1 : which]:
         own, sound = each.keys, each.candidate
-        root, source = _root(None, sound.sound.root, each.name, sound.file)
+        root, source = _root(sound.sound.root, each.name, sound.file, middle)
         played: tuple[int, ...] = (root,)
         if own is not None:
             root, source = own.root, "as the plan says"
@@ -157,6 +162,7 @@ def _heard(
     dump: "Dump",
     stated_root: int | None,
     profile: "Profile | None",
+    middle: MiddleC,
     *,
     keys: tuple[int, ...] | None,
     root: int | None,
@@ -171,20 +177,19 @@ def _heard(
         sample = job.held_after(Rehearsal(profile), dump)
     if not sample.frames:
         raise Problem(f"{dump.place} holds no words, so there is nothing to hear.")
-    own, source = _root(root, stated_root, dump.sample.name, dump.file)
+    own, source = _root(stated_root, dump.sample.name, dump.file, middle)
+    if root is not None:
+        own, source = root, "as given"
     voice = job.Voice(sample=sample, keys=keys or (own,), root=own)
     return Heard(voice=voice, number=dump.header.sample_number, root_source=source)
 
 
-def _root(given: int | None, stated: int | None, name: str, file: str) -> tuple[int, str]:
+def _root(stated: int | None, name: str, file: str, middle: MiddleC) -> tuple[int, str]:
     """Return the key at which a sample has its own pitch, and who says so."""
-    from dryload.harness.plan.keys import MIDDLE_C, root_in_name
-
     sources = (
-        (given, "as given"),
         (stated, "as the file states"),
-        (root_in_name(name), "as its name says"),
-        (root_in_name(splitext(basename(file))[0]), "as the file's name says"),
+        (root_in_name(name, middle), "as its name says"),
+        (root_in_name(splitext(basename(file))[0], middle), "as the file's name says"),
         (MIDDLE_C, "assumed: neither file nor name tells it"),
     )
     return next((key, source) for key, source in sources if key is not None)

@@ -11,7 +11,7 @@ from dryload.harness.cli.options import AsJson, Overwrite, argument, switch_off,
 from dryload.harness.cli.terminal import note, show, signs, width
 from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import Problem
-from dryload.harness.plan.keys import KeyRule
+from dryload.harness.plan.keys import KeyRule, MiddleC
 
 _PART: Final = re.compile(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+(?:\.\d+)?)s)?")
 _HEAVIEST: Final = 1_000
@@ -52,6 +52,9 @@ def plan(
     worksheet: Annotated[
         str | None, value("FILE", "Write a worksheet for the front panel: .txt or .html.")
     ] = None,
+    middle_c: Annotated[
+        MiddleC, value("C3|C4", "What key 60 is called, here and in the names of sounds.")
+    ] = MiddleC.C4,
     start: Annotated[
         str | None, value("HH:MM", "Say times by the clock, if you start then.")
     ] = None,
@@ -79,14 +82,19 @@ def plan(
     from dryload.harness.plan import plan as job
     from dryload.harness.plan.evening import ENDING, is_evening
     from dryload.harness.report import plan as report
-    from dryload.harness.report import worksheet as sheet
+    from dryload.harness.report.worksheet import text_of
+    from dryload.harness.report.worksheet import worksheet as sheet_of
+    from dryload.harness.report.worksheet_page import page_of
 
     if output is not None:
         if not output.endswith(ENDING):
             raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in {ENDING}.")
         safe_write.check_target(output, overwrite=overwrite, sources=tuple(files))
     if worksheet is not None:
-        sheet.check_name(worksheet)
+        if not worksheet.lower().endswith((".txt", ".html")):
+            raise Problem(
+                f"--worksheet {shown(worksheet)}: give a name that ends in .txt or .html."
+            )
         safe_write.check_target(worksheet, overwrite=overwrite, option="--worksheet")
     pause_ns, took_ns, begins = _pause(pause), _took(took), _start(start)
     settings = Settings(operator_ns=walk_ns_of(operator), read_back=read_back)
@@ -104,12 +112,15 @@ def plan(
             settings=settings,
         )
         weights = _weights(weight or ())
-        made = job.plan_evening(files, bench, weights=weights, may_change=change, rule=keys)
+        made = job.plan_evening(
+            files, bench, weights=weights, may_change=change, rule=keys, middle=middle_c
+        )
     if output is not None:
         safe_write.write(output, kept.content_of(made, output), overwrite=overwrite)
         note(f"the plan is in {shown(output)}: dryload replay {quoted(output)} rehearses it.")
     if worksheet is not None:
-        content = sheet.written(sheet.worksheet(made, place), worksheet)
+        made_of = page_of if worksheet.lower().endswith(".html") else text_of
+        content = made_of(sheet_of(made, place, middle_c)).encode()
         safe_write.write(worksheet, content, overwrite=overwrite)
         note(f"the worksheet is in {shown(worksheet)}.")
     show(

@@ -1,8 +1,7 @@
 """Which keys play which sample: roots read from names, ranges laid by a rule, gaps and overlaps.
 
 No message of the standard carries any of this: it is typed in at the unit.  Keys are MIDI note
-numbers, 0 to 127.  Which octave the number 60 belongs to is a convention: C4 by one common
-practice and C3 by another; what is not said to be otherwise takes it for C4.
+numbers, 0 to 127.
 """
 
 import re
@@ -16,7 +15,6 @@ from msgspec import Struct
 
 LAST_KEY: Final = 127
 MIDDLE_C: Final = 60
-MIDDLE_OCTAVE: Final = 4
 FIRST_DRUM: Final = 36
 """Where drums begin, by common practice."""
 _SEMITONES: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -41,6 +39,23 @@ class Keys(Struct, frozen=True):
             )
 
 
+class MiddleC(StrEnum):
+    """What the key 60 is called: both are common practice."""
+
+    C3 = "C3"
+    C4 = "C4"
+
+    @property
+    def octave(self) -> int:
+        """The number of its octave."""
+        return int(self.value[1:])
+
+    @property
+    def other(self) -> "MiddleC":
+        """What others call it."""
+        return MiddleC.C3 if self is MiddleC.C4 else MiddleC.C4
+
+
 class KeyRule(StrEnum):
     """How samples are laid over the keyboard."""
 
@@ -60,13 +75,13 @@ class KeyStretch(Struct, frozen=True):
     players: tuple[int, ...]
 
 
-def key_name(key: int, middle_octave: int = MIDDLE_OCTAVE) -> str:
-    """Return the name of a key: "C4" for 60, or "C3" where that is middle C."""
+def key_name(key: int, middle: MiddleC = MiddleC.C4) -> str:
+    """Return the name of a key, as in "C#4"."""
     octave, semitone = divmod(key - MIDDLE_C, 12)
-    return f"{_NAMES[semitone]}{octave + middle_octave}"
+    return f"{_NAMES[semitone]}{octave + middle.octave}"
 
 
-def root_in_name(name: str, middle_octave: int = MIDDLE_OCTAVE) -> int | None:
+def root_in_name(name: str, middle: MiddleC = MiddleC.C4) -> int | None:
     """Return the key of the note in a name, as in "gull C#4", "bell_Bb3".
 
     None where it names no note, or several, or one that is not on the keyboard.  A bare number is
@@ -74,7 +89,7 @@ def root_in_name(name: str, middle_octave: int = MIDDLE_OCTAVE) -> int | None:
     """
     found = {
         MIDDLE_C
-        + 12 * (int(octave) - middle_octave)
+        + 12 * (int(octave) - middle.octave)
         + _SEMITONES[letter.upper()]
         + _ACCIDENTALS[accidental]
         for letter, accidental, octave in _NOTE.findall(name)

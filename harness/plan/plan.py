@@ -33,7 +33,7 @@ from dryload.harness.plan.change import Offer, Shape, narrower, needed, smaller,
 from dryload.harness.plan.choose import Room, best_set, order_of, packed
 from dryload.harness.plan.evening import EveningPlan, NotPlanned, PlannedSample, Saving
 from dryload.harness.plan.gather import Candidate, gather
-from dryload.harness.plan.keys import KeyRule, root_in_name, spread
+from dryload.harness.plan.keys import KeyRule, MiddleC, root_in_name, spread
 from dryload.harness.plan.make import Wanted, fitting_name, made, probe
 from dryload.harness.plan.pause import amount_of
 from dryload.harness.plan.stock import make_ready
@@ -98,6 +98,7 @@ def plan_evening(
     weights: Mapping[str, int],
     may_change: bool = True,
     rule: KeyRule | None = None,
+    middle: MiddleC = MiddleC.C4,
 ) -> EveningPlan:
     """Return the plan for what lies in files and folders, in their order.
 
@@ -114,7 +115,7 @@ def plan_evening(
     if rule is not None:
         sounds = [each.candidate for each in chosen.wanted]
         roots = [
-            root_in_name(each.name) if each.sound.root is None else each.sound.root
+            root_in_name(each.name, middle) if each.sound.root is None else each.sound.root
             for each in sounds
         ]
         laid = zip(chosen.wanted, spread(rule, roots), strict=True)

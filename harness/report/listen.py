@@ -10,7 +10,7 @@ from dryload.emulator.wire.prose import capitalised, counted, listed
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.listen import RATE, Playing, Voice
 from dryload.harness.judge.headers import NO_LOOP_TYPES
-from dryload.harness.plan.keys import key_name
+from dryload.harness.plan.keys import MiddleC, key_name
 from dryload.harness.report.document import Document, fields_of
 from dryload.harness.report.samples import named, sample_document, sample_words
 
@@ -27,7 +27,13 @@ class Heard(Struct, frozen=True, kw_only=True):
 
 
 def lines_of(
-    name: str, heard: Sequence[Heard], how: Playing, frames: int, target: str | None
+    name: str,
+    heard: Sequence[Heard],
+    how: Playing,
+    frames: int,
+    target: str | None,
+    *,
+    middle: MiddleC,
 ) -> list[str]:
     """Return the result for people; the second line is for before it sounds."""
     where = "aloud" if target is None else shown(target)
@@ -35,22 +41,21 @@ def lines_of(
         f"{where}: {shown(name)}, {counted(len(heard), 'sample')}, each key held for "
         f"{how.seconds:g} s; {frames / RATE:.2f} s in all.",
         f"It is no louder than {-how.level_db:g} dB below full scale; turn the volume down first.",
-        *(line for each in heard for line in _sample_lines(each)),
+        *(line for each in heard for line in _sample_lines(each, middle)),
     ]
 
 
-def _sample_lines(heard: Heard) -> Iterator[str]:
+def _sample_lines(heard: Heard, middle: MiddleC) -> Iterator[str]:
     voice, sample = heard.voice, heard.voice.sample
-    keys = listed([_key(key) for key in voice.keys], "and")
+    keys, root = [
+        listed([f"{key} ({key_name(key, middle)})" for key in each], "and")
+        for each in (voice.keys, (voice.root,))
+    ]
     which = "Key" if len(voice.keys) == 1 else "Keys"
     which_sample = capitalised(named(heard.number, sample.name))
     yield f"{which_sample}: {sample_words(sample, sample.rate)}."
-    yield f"  {which} {keys}; root {_key(voice.root)}, {heard.root_source}."
+    yield f"  {which} {keys}; root {root}, {heard.root_source}."
     yield f"  {_loop_line(sample)}"
-
-
-def _key(key: int) -> str:
-    return f"{key} ({key_name(key)})"
 
 
 def _loop_line(sample: Sample) -> str:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from dryload.harness.plan.keys import (
     KeyRule,
     Keys,
+    MiddleC,
     folds_from,
     gaps,
     key_name,
@@ -154,14 +155,14 @@ def test_a_root_is_read_from_a_name(name: str, root: int | None) -> None:
     assert root_in_name(name) == root
 
 
-@given(KEY, st.sampled_from([3, 4]))
-def test_what_a_key_is_called_is_read_back(key: int, middle_octave: int) -> None:
-    assert root_in_name(f"bell {key_name(key, middle_octave)}", middle_octave) == key
+@given(KEY, st.sampled_from(MiddleC))
+def test_what_a_key_is_called_is_read_back(key: int, middle: MiddleC) -> None:
+    assert root_in_name(f"bell {key_name(key, middle)}", middle) == key
 
 
 def test_the_octave_of_middle_c_is_a_convention() -> None:
-    assert (key_name(60), key_name(60, 3)) == ("C4", "C3")
-    assert (root_in_name("gull A3"), root_in_name("gull A3", 3)) == (57, 69)
+    assert (key_name(60), key_name(60, MiddleC.C3)) == ("C4", "C3")
+    assert (root_in_name("gull A3"), root_in_name("gull A3", MiddleC.C3)) == (57, 69)
 
 
 # Folding

@@ -12,16 +12,10 @@ from hypothesis import strategies as st
 from dryload.emulator.dump.sample import Loop
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.panel import MapLine
-from dryload.harness.files.problem import Problem
 from dryload.harness.plan.evening import NotPlanned
-from dryload.harness.plan.keys import Keys
-from dryload.harness.report.worksheet import (
-    check_name,
-    page_of,
-    text_of,
-    worksheet,
-    written,
-)
+from dryload.harness.plan.keys import Keys, MiddleC
+from dryload.harness.report.worksheet import text_of, worksheet
+from dryload.harness.report.worksheet_page import page_of
 from tests.plan.evenings import evening, planned
 
 KEY = st.integers(0, 127)
@@ -131,10 +125,10 @@ def test_a_name_is_cut_as_the_unit_cuts_it(unit: str, name: str, cut: str) -> No
 
 
 def test_the_octave_of_middle_c_is_said() -> None:
-    for octave, other in ((4, 3), (3, 4)):
-        said = text_of(worksheet(DESK, middle_octave=octave))
-        assert f"is called C{octave} here; some units call it C{other}." in said
-        assert f"C{octave} (60)" in said
+    for middle in MiddleC:
+        said = text_of(worksheet(DESK, middle=middle))
+        assert f"is called {middle} here; some units call it {middle.other}." in said
+        assert f"{middle} (60)" in said
 
 
 @given(st.text(max_size=40), st.text(min_size=1, max_size=40))
@@ -223,15 +217,7 @@ def test_what_else_is_to_be_looked_at() -> None:
     ]
     notes = "\n".join(worksheet(evening(*samples)).notes)
     assert "Slot 1 (Thunder): the unit keeps 12 of its 16 bits." in notes
-    assert "Without keys: slot 2 (Thunder)." in notes
+    assert "Without keys: slot 2 (Thunder); dryload plan --keys" in notes
     assert "tells the root of slot 1 (Thunder): find it by ear" in notes  # not of the gull
     many = worksheet(evening(*(planned(at) for at in range(1, 60))))
     assert "slot 6 (Thunder) and 53 more" in "\n".join(many.notes)
-
-
-def test_a_worksheet_is_a_text_or_a_page() -> None:
-    sheet = worksheet(DESK)
-    assert written(sheet, "sheet.TXT").startswith(b"Worksheet: lantern-desk\n===")
-    assert written(sheet, "sheet.html").startswith(b"<!doctype html>")
-    with pytest.raises(Problem, match=r"sheet\.pdf: a worksheet is written as \.txt or \.html"):
-        check_name("sheet.pdf")
