@@ -29,6 +29,7 @@ from dryload.harness.jobs.transfer import Settings
 from dryload.harness.plan.stock import make_ready
 from dryload.harness.report import disturbances as purpose
 from dryload.harness.report import replay as report
+from dryload.harness.report.memory_picture import MemoryState, state_of
 
 
 def rehearse(asked: ReplayRequest) -> None:
@@ -65,6 +66,7 @@ def rehearse(asked: ReplayRequest) -> None:
         else:
             bench, _ = asked.planned
             make_ready(rehearsal.unit, banks=bench.banks, holds=bench.holds)
+        before = state_of(rehearsal.unit)
         rows = list(
             play_through(
                 selected,
@@ -88,10 +90,12 @@ def rehearse(asked: ReplayRequest) -> None:
         unit=rehearsal.unit,
         operator={"visits": rehearsal.visits, "walk_ns": walk_ns},
         lasted_ns=rehearsal.line.now_ns,
+        memory_before=before.pieces,
         stopped=stopped,
         disturbances=purpose.done_document(disturbances, rehearsal.struck),
     )
-    show(_lines(rows, rehearsal, disturbances, walk_ns), document, as_json=asked.as_json)
+    lines = _lines(rows, rehearsal, disturbances, walk_ns, before)
+    show(lines, document, as_json=asked.as_json)
     if stopped:
         raise KeyboardInterrupt
     raise click.exceptions.Exit(0 if all(row.is_well for row in rows) else 1)
@@ -102,6 +106,7 @@ def _lines(
     rehearsal: Rehearsal,
     disturbances: Disturbances,
     walk_ns: int | None,
+    before: MemoryState,
 ) -> Iterator[str]:
     """Yield what came of it, for people."""
     yield from (report.head(rehearsal.unit), "")
@@ -118,6 +123,7 @@ def _lines(
         lasted_ns=lasted_ns,
         width=width(),
         signs=signs(),
+        before=before,
     )
     if width() is not None and lasted_ns >= WORTH_A_CLOCK_NS:
         yield f"Started now, it would finish at {over_at(lasted_ns)}."

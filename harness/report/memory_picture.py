@@ -58,7 +58,7 @@ def planned_states(plan: EveningPlan) -> tuple[MemoryState, MemoryState | None]:
     """Return what the memory will hold, and what it holds before; None for nothing."""
     sent = {each.slot: planned_title(each) for each in plan.samples if each.slot is not None}
     before, after = (
-        {each.slot: f"slot {each.slot}" for each in pieces if each.slot is not None}
+        {each.slot: f"slot {each.slot}, there already" for each in pieces if each.slot is not None}
         for pieces in (plan.before, plan.after)
     )
     return (

@@ -102,7 +102,7 @@ def worksheet(
         steps=tuple(_steps(plan, file, confirms=confirms)),
         ticks=("sent", *(["confirmed"] if confirms else []), "assigned"),
         rows=tuple(_row(each, profile, middle) for each in plan.samples),
-        notes=tuple(_notes(plan.samples, middle)),
+        notes=tuple(_notes(plan, middle)),
         memory=memory,
         before=before,
         bank_words=profile.memory.bank_words,
@@ -178,7 +178,10 @@ def _loop(loop: Loop) -> str:
     return f"{loop.start:,} to {loop.end:,}, {kind}"
 
 
-def _notes(samples: Sequence[PlannedSample], middle: MiddleC) -> Iterator[str]:
+def _notes(plan: EveningPlan, middle: MiddleC) -> Iterator[str]:
+    samples = plan.samples
+    if plan.holds is not None:
+        yield "On which keys the samples lie that are there already, only the unit can show."
     for each in samples:
         if each.remark:
             yield f"{capitalised(planned_title(each))}: {each.remark}."

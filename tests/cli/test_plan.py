@@ -172,7 +172,10 @@ def test_a_mistake_in_a_plan_is_named_with_its_place(
         (["sounds", "--for", "prompt-box", "--pause", "-1"], "give milliseconds, from 0 to"),
         (["sounds", "--for", "prompt-box", "--start", "8 pm"], "give a time of day such as 20:00"),
         (["sounds", "--for", "prompt-box", "-o", "plan.txt"], "whose name ends in .toml"),
-        (["sounds", "--for", "prompt-box", "--worksheet", "a.doc"], "a worksheet is written as"),
+        (
+            ["sounds", "--for", "prompt-box", "--worksheet", "a.doc"],
+            "give a name that ends in .txt",
+        ),
         (
             ["sounds", "--for", "prompt-box", "--keep-what-is-there", "sounds/notes.txt"],
             "is a text file, not a dump",
@@ -222,6 +225,11 @@ def test_what_is_there_stays_and_holes_are_filled(run: Run) -> None:
     assert played["lasted_ns"] == said["time"]["total_ns"]
     slots = {each["slot"]: each["words"] for each in played["memory"]["slots"]}
     assert (slots[1], slots[4], len(slots)) == (1_000, 700, 5)
+    assert played["memory_before"] == said["memory"]["before"]
+    drawn = run("replay", "evening.toml").out.split("  Before:\n")[1].splitlines()
+    # The first bank before: 1,000 words, a hole of 950, 700 words, and the rest is free.
+    letters = [sign for sign in drawn[0].partition("│")[2] if sign.isalpha()]
+    assert (len(letters), "  Afterwards:" in drawn) == (2, True)
 
 
 def test_a_folder_of_dumps_says_what_is_there_as_well(run: Run) -> None:

@@ -106,7 +106,8 @@ def test_what_is_kept_is_not_wiped() -> None:
     assert sheet.steps[0] == "Do not initialise the memory: the plan keeps what is there."
     assert "CAUTION" not in text_of(sheet)
     for said in (text_of(sheet), Reader(page_of(sheet)).words):
-        assert "slot 7" in said
+        assert "slot 7, there already" in said
+        assert "only the unit can show" in " ".join(said.split())
         assert "Before:" in said or "Memory before" in said
 
 
