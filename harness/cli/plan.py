@@ -79,8 +79,9 @@ def plan(
     from dryload.harness.files import safe_write
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.plan import kept
-    from dryload.harness.plan import plan as job
     from dryload.harness.plan.evening import ENDING, is_evening
+    from dryload.harness.plan.plan import plan_evening
+    from dryload.harness.plan.rehearsed import Bench, rehearsed
     from dryload.harness.report import plan as report
     from dryload.harness.report.worksheet import text_of
     from dryload.harness.report.worksheet import worksheet as sheet_of
@@ -100,11 +101,11 @@ def plan(
     settings = Settings(operator_ns=walk_ns_of(operator), read_back=read_back)
     place = output
     if len(files) == 1 and is_evening(files[0]):
-        made, place = job.rehearsed(*kept.ready(files[0], settings)), files[0]
+        made, place = rehearsed(*kept.ready(files[0], settings)), files[0]
     else:
         if unit is None:
             raise Problem("--for UNIT is missing.", do="dryload profiles lists the units.")
-        bench = job.Bench(
+        bench = Bench(
             unit=unit,
             profile=profile_of(unit),
             banks=banks,
@@ -112,7 +113,7 @@ def plan(
             settings=settings,
         )
         weights = _weights(weight or ())
-        made = job.plan_evening(
+        made = plan_evening(
             files, bench, weights=weights, may_change=change, rule=keys, middle=middle_c
         )
     if output is not None:

@@ -29,7 +29,7 @@ from dryload.harness.files.opening import NamedFiles, named, shown
 from dryload.harness.files.problem import Problem
 
 if TYPE_CHECKING:
-    from dryload.harness.plan.plan import Bench, Chosen
+    from dryload.harness.plan.rehearsed import Bench, Chosen
 
 
 class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):

@@ -109,9 +109,9 @@ def needed(sound: Recording, traits: WordTraits) -> Offer:
     bits, kept = sound.bits, traits.width_for(sound.bits)
     change, loss, channels = Change(), 0.0, sound.channels
     if kept != bits:
-        change = Change(bits=kept, why=(f"{bits} to {kept} bits: the unit keeps no {bits}",))
+        change = Change(bits=kept, why=(f"{bits} to {kept} bits",))
     if channels not in traits.channels and 1 in traits.channels:
-        why = f"{counted(channels, 'channel')} mixed to one: the unit keeps no more"
+        why = f"{counted(channels, 'channel')} mixed to one"
         change = replace(change, channel="mix", why=(*change.why, why))
         channels, loss = 1, _MIX_LOSS
     shape = Shape(bits=kept, rate=sound.rate, channels=channels, frames=len(sound.frames))

@@ -28,7 +28,7 @@ from dryload.harness.plan.evening import (
 from dryload.harness.plan.gather import Candidate, sounds_of
 from dryload.harness.plan.keys import Keys
 from dryload.harness.plan.make import Wanted
-from dryload.harness.plan.plan import Bench, Chosen
+from dryload.harness.plan.rehearsed import Bench, Chosen
 
 _CHANGES: Final = ("bits", "rate", "channel", "start", "length", "loop")
 

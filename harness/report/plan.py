@@ -97,7 +97,7 @@ def _cells(sample: PlannedSample, clock: Callable[[int], str]) -> tuple[str, ...
 
 
 def _left_out(plan: EveningPlan) -> Iterator[str]:
-    for is_well, heading in ((False, "Not in the plan:"), (True, "No loss:")):
+    for is_well, heading in ((False, "Not in the plan:"), (True, "Left out without loss:")):
         rows = [each for each in plan.left_out if each.is_well is is_well]
         if rows:
             yield from ("", heading)
@@ -144,10 +144,9 @@ def _memory(plan: EveningPlan) -> Iterator[str]:
         f"{sum(free):,} of {plan.edges[-1]:,} words free{pieces}."
     )
     if plan.offers:
-        best = "no set of them could have more"
-        if plan.weight < plan.bound:
-            best = f"no set of them could have more than {plan.bound:,}"
-        yield f"Those that fit as they are have a weight of {plan.weight:,}; {best}."
+        more = "more" if plan.weight == plan.bound else f"more than {plan.bound:,}"
+        worth = f"What fits as it is is worth {plan.weight:,} in all"
+        yield f"{worth}; no other choice is worth {more}."
     if plan.holds is None:
         yield "The unit's memory is to be initialised first: that wipes all that it holds."
 
