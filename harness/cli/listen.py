@@ -150,7 +150,7 @@ def _planned(
         if keys is not None:
             played = tuple(key for key in keys if own is None or own.low <= key <= own.high)
         if played:
-            sample = job.held_after(rehearsal, bench.dump(each))
+            sample = job.held_after(rehearsal, bench.made(each).dump)
             voice = job.Voice(sample=sample, keys=played, root=root)
             heard.append(Heard(voice=voice, number=each.number, root_source=source))
     if not heard:

@@ -45,7 +45,7 @@ def selection(asked: ReplayRequest, *, loaded: Container[DumpKey] = ()) -> Selec
         contents = [each for path in asked.files for each in _all_of(path, asked)]
     else:
         bench, chosen = asked.planned
-        contents = [bench.dump(each) for each in chosen.wanted]
+        contents = [bench.made(each).dump for each in chosen.wanted]
     dumps = sum(isinstance(each, Dump) for each in contents)
     if number is not None and not 0 <= number <= 16_384 - dumps:
         last = "" if dumps == 1 else f", and there are {dumps:,} dumps to number"

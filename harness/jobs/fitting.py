@@ -24,18 +24,25 @@ from dryload.harness.judge.plan import turned
 
 def encode_for(path: str, options: EncodeOptions, profile: Profile) -> Encoded:
     """Return the dump of an audio file for a unit; remarks say what was done for it."""
-    source = audio.read(path)
+    made = encode_recording_for(audio.read(path), options, profile, shown(path))
+    return replace(made, remarks=(*made.remarks, *_said_by(profile, made)))
+
+
+def encode_recording_for(
+    source: audio.Recording, options: EncodeOptions, profile: Profile, name: str
+) -> Encoded:
+    """Return the dump of a recording for a unit; a Problem calls the recording by its `name`."""
     fitted, remarks = _fitted(options, source, profile)
     if source.loop is not None and _is_unknown(source.loop.loop_type, profile):
         source = replace(source, loop=replace(source.loop, loop_type=0x00))
         remarks += (f"{profile.name} knows no backward loops: the loop is a forward one",)
-    made = encode_recording(shape.with_remarks(source, *remarks), fitted, shown(path))
+    made = encode_recording(shape.with_remarks(source, *remarks), fitted, name)
     if options.loop is None and profile.habits.loop_end == "exclusive":
         made = _with_later_end(made, fitted, profile.name)
     if profile.habits.name_number_order == "high first":
         after = tuple(_high_first(message) for message in made.dump.after)
         made = replace(made, dump=replace(made.dump, after=after))
-    return replace(made, remarks=(*made.remarks, *_said_by(profile, made)))
+    return made
 
 
 def first_number(profile: Profile) -> int:

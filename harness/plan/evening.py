@@ -77,6 +77,8 @@ class PlannedSample(Struct, frozen=True, kw_only=True):
     change: Change
     peak_db: float | None
     """The loudest word, against full scale; None for silence."""
+    notes: tuple[str, ...] = ()
+    """What was odd about its file or had to be done for the unit, each without a full stop."""
     remark: str
     """What the rehearsal came to, where that is not that the unit holds just what was sent; without
     a full stop."""

@@ -1,7 +1,7 @@
 """From a sound and what is to be done to it to the dump that is sent."""
 
 from fractions import Fraction
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from msgspec import Struct
@@ -12,10 +12,12 @@ from dryload.emulator.dump.sample import Sample
 from dryload.emulator.unit.possible import Profile
 from dryload.emulator.wire.codec import decode
 from dryload.emulator.wire.messages import DumpHeader, ExtendedHeader
+from dryload.emulator.wire.prose import counted
 from dryload.emulator.wire.sizes import words_per_packet
 from dryload.emulator.wire.words import word_dtype
-from dryload.harness.jobs.convert import EncodeOptions, encode_recording
+from dryload.harness.jobs.convert import EncodeOptions
 from dryload.harness.jobs.dumps import Dump, readdressed
+from dryload.harness.jobs.fitting import encode_recording_for
 from dryload.harness.plan.change import Change
 from dryload.harness.plan.gather import Candidate
 from dryload.harness.plan.keys import Keys
@@ -33,8 +35,15 @@ class Wanted(Struct, frozen=True, kw_only=True, eq=False):
     keys: Keys | None = None
 
 
-def made(wanted: Wanted, *, device_id: int) -> Dump:
-    """Return what is sent of a sound; a Problem where the change can't be made.
+class Made(NamedTuple):
+    """What is sent of a sound, and what is to be said of it, each without a full stop."""
+
+    dump: Dump
+    notes: tuple[str, ...] = ()
+
+
+def made(wanted: Wanted, profile: Profile, device_id: int) -> Made:
+    """Return what is sent of a sound to a unit; a Problem where the change can't be made.
 
     A dump of which nothing is changed stays as it stands in its file, byte for byte but for its
     address.
@@ -43,24 +52,30 @@ def made(wanted: Wanted, *, device_id: int) -> Dump:
     given = candidate.given
     if given is None or any(getattr(change, each) for each in _SETTINGS):
         options = EncodeOptions(
-            bits=change.bits or candidate.sound.bits,
+            bits=change.bits,
             number=number,
             device_id=device_id,
             start=change.start,
             length=change.length,
-            channel=change.channel or "both",
+            channel=change.channel,
             rate=change.rate,
             loop=change.loop,
             name=wanted.name,
         )
-        made = encode_recording(candidate.sound, options, candidate.title)
-        return _dump(candidate.file, candidate.dump - 1, made.sample, made.dump)
+        encoded = encode_recording_for(candidate.sound, options, profile, candidate.title)
+        notes = list(encoded.remarks)
+        if encoded.clipped:
+            notes.append(f"{counted(encoded.clipped, 'word')} beyond full scale: clipped")
+        if given is not None and given.sample.loops:
+            notes.append(f"{counted(len(given.sample.loops), 'further loop')} left out")
+        dump = _dump(candidate.file, candidate.dump - 1, encoded.sample, encoded.dump)
+        return Made(dump, tuple(notes))
     if wanted.name == candidate.name:
-        return readdressed(given, sample_number=number, device_id=device_id)
+        return Made(readdressed(given, sample_number=number, device_id=device_id))
     kind: HeaderKind = "extended" if isinstance(given.header, ExtendedHeader) else "standard"
     sample = replace(given.sample, name=wanted.name)
     sent = outgoing(sample, number=number, device_id=device_id, header=kind)
-    return _dump(candidate.file, candidate.dump - 1, sample, sent)
+    return Made(_dump(candidate.file, candidate.dump - 1, sample, sent))
 
 
 def probe(packets: int, *, bits: int, channels: int, number: int, device_id: int) -> Dump:

@@ -21,7 +21,7 @@ from dryload.harness.jobs.timing import Wait
 from dryload.harness.jobs.transfer import Settings
 from dryload.harness.plan.change import Offer, narrower, needed, unheard
 from dryload.harness.plan.evening import EveningPlan, NotPlanned, PlannedSample, Saving
-from dryload.harness.plan.make import Wanted, made, probe
+from dryload.harness.plan.make import Made, Wanted, made, probe
 from dryload.harness.plan.pause import amount_of
 from dryload.harness.plan.stock import make_ready
 
@@ -50,10 +50,10 @@ class Bench(Struct, frozen=True, kw_only=True):
         make_ready(rehearsal.unit, banks=self.banks, holds=self.holds)
         return rehearsal
 
-    def dump(self, wanted: Wanted) -> Dump:
+    def made(self, wanted: Wanted) -> Made:
         """Return what is sent of a sound; a Problem where it can't be made."""
         own = self.profile.unit.device_id
-        return made(wanted, device_id=own if self.device_id is None else self.device_id)
+        return made(wanted, self.profile, own if self.device_id is None else self.device_id)
 
 
 class Chosen(Struct, frozen=True, kw_only=True):
@@ -69,8 +69,9 @@ class Chosen(Struct, frozen=True, kw_only=True):
 def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
     """Return what comes of an evening."""
     run = _Run(bench)
-    for each in chosen.wanted:
-        run.play(bench.dump(each))
+    sent = [bench.made(each) for each in chosen.wanted]
+    for each in sent:
+        run.play(each.dump)
     run.rehearsal.finish()
     unit, memory = run.rehearsal.unit, run.rehearsal.unit.memory
     return EveningPlan(
@@ -78,7 +79,10 @@ def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
         profile=bench.profile,
         banks=bench.banks,
         holds=bench.holds,
-        samples=tuple(run.sample(at, each, unit) for at, each in enumerate(chosen.wanted)),
+        samples=tuple(
+            replace(run.sample(at, each, unit), notes=made.notes)
+            for at, (each, made) in enumerate(zip(chosen.wanted, sent, strict=True))
+        ),
         left_out=chosen.left_out,
         offers=chosen.offers,
         weight=chosen.weight,

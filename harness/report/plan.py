@@ -18,6 +18,7 @@ from dryload.harness.report.table import Column, table
 SCHEMA: Final = "dryload/plan/1"
 _MOST_SAVINGS: Final = 3
 _MOST_SHARES: Final = 4
+_MOST_NAMES: Final = 3
 
 
 def lines_of(
@@ -37,6 +38,7 @@ def lines_of(
     if plan.samples:
         yield ""
         yield from _samples(plan, clock, width)
+        yield from _notes(plan)
     yield from _left_out(plan)
     yield from _offers(plan, width)
     yield ""
@@ -44,7 +46,7 @@ def lines_of(
     state, before = planned_states(plan)
     bank_words = plan.profile.memory.bank_words
     yield from picture(state, bank_words=bank_words, before=before, width=width, signs=signs)
-    yield from _times(plan, clock)
+    yield from _times(plan, clock, has_start=start is not None)
     yield from _paused(plan, pause_ns, took_ns)
 
 
@@ -94,6 +96,19 @@ def _cells(sample: PlannedSample, clock: Callable[[int], str]) -> tuple[str, ...
         duration(sample.time_ns),
         "; ".join(told) or "-",
     )
+
+
+def _notes(plan: EveningPlan) -> Iterator[str]:
+    """Yield what is to be said of samples, each note once."""
+    files: dict[str, list[str]] = {}
+    for each in plan.samples:
+        for note in each.notes:
+            files.setdefault(note, []).append(shown(PurePath(each.file).name))
+    if files:
+        yield ""
+    for note, names in files.items():
+        more = [f"{len(names) - _MOST_NAMES} more"] if len(names) > _MOST_NAMES else []
+        yield f"{listed([*names[:_MOST_NAMES], *more], 'and')}: {note}."
 
 
 def _left_out(plan: EveningPlan) -> Iterator[str]:
@@ -151,13 +166,14 @@ def _memory(plan: EveningPlan) -> Iterator[str]:
         yield "The unit's memory is to be initialised first: that wipes all that it holds."
 
 
-def _times(plan: EveningPlan, clock: Callable[[int], str]) -> Iterator[str]:
+def _times(plan: EveningPlan, clock: Callable[[int], str], *, has_start: bool) -> Iterator[str]:
     reading = " with reading back" if plan.is_read_back else ""
     walks = f" and {counted(plan.visits, 'walk')} to the unit" if plan.visits else ""
-    over = f"over at {clock(plan.total_ns)}"
-    yield f"Altogether{reading}{walks} it takes {duration(plan.total_ns)}: {over}."
+    over = f": over at {clock(plan.total_ns)}" if has_start else ""
+    yield f"Altogether{reading}{walks} it takes {duration(plan.total_ns)}{over}."
     if plan.spent:
-        parts = [f"{share(ns, plan.total_ns)} {what}" for what, ns in plan.spent[:_MOST_SHARES]]
+        spent = [(share(ns, plan.total_ns), what) for what, ns in plan.spent[:_MOST_SHARES]]
+        parts = [f"{part} {what}" for part, what in spent if part != "0 %"]
         yield f"Where the time goes: {listed(parts, 'and')}."
     for each in plan.savings[:_MOST_SAVINGS]:
         yield f"To save {duration(each.time_ns)}: {each.what}."

@@ -50,7 +50,9 @@ def wav(
     if loop is None and root is None:
         return made
     loops = [] if loop is None else [SmplLoop(*loop)]
-    return with_chunks(made, smpl(loops, key=60 if root is None else root))
+    return with_chunks(
+        made, smpl(loops, key=60 if root is None else root, period=round(1e9 / rate))
+    )
 
 
 def _plain_wav(content: bytes, bytes_each: int, channels: int, rate: int) -> bytes:

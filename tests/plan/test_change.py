@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dryload.emulator.dump.sample import Loop
+from dryload.emulator.unit.profile import load_profile
 from dryload.emulator.unit.traits import WordTraits
 from dryload.harness.files.audio import Recording
 from dryload.harness.plan.change import MOST_LOSS, Offer, narrower, needed, smaller, unheard
@@ -162,5 +163,5 @@ def test_a_change_that_is_made_is_no_larger_than_was_said(
 
 
 def _bytes(wanted: Wanted) -> bytes:
-    sent = made(wanted, device_id=0).outgoing
+    sent = made(wanted, load_profile("double-bill"), 0).dump.outgoing
     return b"".join((sent.header, *sent.packets))
