@@ -50,11 +50,6 @@ class MiddleC(StrEnum):
         """The number of its octave."""
         return int(self.value[1:])
 
-    @property
-    def other(self) -> "MiddleC":
-        """What others call it."""
-        return MiddleC.C3 if self is MiddleC.C4 else MiddleC.C4
-
 
 class KeyRule(StrEnum):
     """How samples are laid over the keyboard."""

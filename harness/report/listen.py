@@ -5,14 +5,12 @@ from collections.abc import Iterator, Sequence
 from msgspec import Struct
 
 from dryload.emulator.dump.sample import Sample
-from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES
 from dryload.emulator.wire.prose import capitalised, counted, listed
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.listen import RATE, Playing, Voice
-from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.plan.keys import MiddleC, key_name
 from dryload.harness.report.document import Document, fields_of
-from dryload.harness.report.samples import named, sample_document, sample_words
+from dryload.harness.report.samples import loop_said, named, sample_document, sample_words
 
 SCHEMA = "dryload/listen/1"
 
@@ -59,16 +57,13 @@ def _sample_lines(heard: Heard, middle: MiddleC) -> Iterator[str]:
 
 
 def _loop_line(sample: Sample) -> str:
-    loop = sample.sustain
-    if loop.loop_type in NO_LOOP_TYPES:
+    loop, place = sample.sustain, loop_said(sample.sustain)
+    if not place:
         return "It has no loop: it is played once."
-    kind = EXTENDED_LOOP_TYPES.get(loop.loop_type, "of a type that nobody knows")
     if not 0 <= loop.start <= loop.end < sample.frames:
         last = counted(sample.frames, "frame")
-        return (
-            f"Its loop, {loop.start:,} to {loop.end:,}, is outside its {last}: it is played once."
-        )
-    return f"Its loop: frames {loop.start:,} to {loop.end:,}, {kind}."
+        return f"Its loop, {place}, is outside its {last}: it is played once."
+    return f"Its loop: frames {place}."
 
 
 def document(

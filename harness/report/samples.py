@@ -65,6 +65,14 @@ def loop_place(loop: Loop) -> str:
     return f"loop from word {loop.start:,} to {loop.end:,} ({kind})"
 
 
+def loop_said(loop: Loop) -> str:
+    """Return first and last frame and the kind of a loop, "" if there is none."""
+    if loop.loop_type in NO_LOOP_TYPES:
+        return ""
+    kind = EXTENDED_LOOP_TYPES.get(loop.loop_type, f"of the unknown type {loop.loop_type:02X}")
+    return f"{loop.start:,} to {loop.end:,}, {kind}"
+
+
 def header_kind(header: Header | None) -> str | None:
     """Return which of the two headers it is, None for none."""
     if header is None:

@@ -7,17 +7,14 @@ pencil.  The text is ASCII and 80 columns wide; `worksheet_page` makes a page of
 from collections.abc import Iterable, Iterator, Sequence
 from os.path import basename, splitext
 from textwrap import wrap
-from typing import Final
+from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from dryload.emulator.dump.sample import Loop
 from dryload.emulator.unit.possible import Profile
-from dryload.emulator.wire.constants import EXTENDED_LOOP_TYPES
 from dryload.emulator.wire.prose import capitalised, counted, duration, listed
 from dryload.harness.files.opening import escaped, quoted, shown
 from dryload.harness.jobs.listen import RATE
-from dryload.harness.judge.headers import NO_LOOP_TYPES
 from dryload.harness.plan.evening import EveningPlan, PlannedSample
 from dryload.harness.plan.keys import (
     MIDDLE_C,
@@ -35,6 +32,7 @@ from dryload.harness.report.memory_picture import (
     planned_states,
     planned_title,
 )
+from dryload.harness.report.samples import loop_said
 from dryload.harness.report.table import Column, table
 
 _WIDTH: Final = 80
@@ -50,7 +48,7 @@ _COLUMNS: Final = (
 )
 
 
-class SheetRow(Struct, frozen=True, kw_only=True):
+class SheetRow(NamedTuple):
     """What is said of one sample, in words."""
 
     slot: str
@@ -60,10 +58,9 @@ class SheetRow(Struct, frozen=True, kw_only=True):
     low: str
     high: str
     loop: str
+    """And from which key up it folds, where one of its keys is so high."""
     level: str
     length: str
-    folds: str
-    """From which key up it may come out wrong, "" where no key of its own is so high."""
 
 
 class Worksheet(Struct, frozen=True, kw_only=True):
@@ -97,7 +94,7 @@ def worksheet(
         about=(
             *([] if file is None else [f"The plan: {shown(file)}."]),
             f"{counted(len(plan.samples), 'sample')}. Middle C, key {MIDDLE_C}, is called {middle} "
-            f"here; some units call it {middle.other}.",
+            "here; units differ by an octave.",
         ),
         steps=tuple(_steps(plan, file, confirms=confirms)),
         ticks=("sent", *(["confirmed"] if confirms else []), "assigned"),
@@ -140,42 +137,34 @@ def _steps(plan: EveningPlan, file: str | None, *, confirms: bool) -> Iterator[s
 
 def _row(sample: PlannedSample, profile: Profile, middle: MiddleC) -> SheetRow:
     keys = sample.keys
-    root, low, high = (
-        ("-",) * 3
-        if keys is None
-        else tuple(_key(key, middle) for key in (keys.root, keys.low, keys.high))
-    )
+    typed_in = (None,) * 3 if keys is None else (keys.root, keys.low, keys.high)
+    root, low, high = ("-" if key is None else _key(key, middle) for key in typed_in)
+    folds = _folds_from(sample)
+    loop = loop_said(sample.loop) or "none"
     return SheetRow(
-        slot="-" if sample.slot is None else str(sample.slot),
-        number=str(sample.number),
-        name=escaped(sample.name[: profile.slots.name_length]),
-        root=root,
-        low=low,
-        high=high,
-        loop=_loop(sample.loop),
-        level="silence" if sample.peak_db is None else f"{round(sample.peak_db, 1) or 0.0} dB",
-        length=duration(round(sample.duration_s * _SECOND_NS)),
-        folds=_folds(sample, middle),
+        "-" if sample.slot is None else str(sample.slot),
+        str(sample.number),
+        escaped(sample.name[: profile.slots.name_length]),
+        root,
+        low,
+        high,
+        loop if folds is None else f"{loop}; folds from {_key(folds, middle)} up",
+        "silence" if sample.peak_db is None else f"{round(sample.peak_db, 1) or 0.0} dB",
+        duration(round(sample.duration_s * _SECOND_NS)),
     )
 
 
-def _folds(sample: PlannedSample, middle: MiddleC) -> str:
+def _folds_from(sample: PlannedSample) -> int | None:
+    """Return the lowest of its keys from which a sample folds."""
     keys = sample.keys
     first = None if keys is None else folds_from(sample.rate, keys.root, RATE)
     if keys is None or first is None or first > keys.high:
-        return ""
-    return f"folds from {_key(max(first, keys.low), middle)} up"
+        return None
+    return max(first, keys.low)
 
 
 def _key(key: int, middle: MiddleC) -> str:
     return f"{key_name(key, middle)} ({key})"
-
-
-def _loop(loop: Loop) -> str:
-    if loop.loop_type in NO_LOOP_TYPES:
-        return "none"
-    kind = EXTENDED_LOOP_TYPES.get(loop.loop_type, f"of the unknown type {loop.loop_type:02X}")
-    return f"{loop.start:,} to {loop.end:,}, {kind}"
 
 
 def _notes(plan: EveningPlan, middle: MiddleC) -> Iterator[str]:
@@ -204,7 +193,7 @@ def _notes(plan: EveningPlan, middle: MiddleC) -> Iterator[str]:
             f"Neither file nor name tells the root of {_some(unknown)}: find it by ear (dryload "
             "listen)."
         )
-    if any(_folds(each, middle) for each in samples):
+    if any(_folds_from(each) is not None for each in samples):
         yield (
             f"A sample folds where a key plays it faster than {RATE:,} words a second: its highest "
             "tones may come out as other, lower ones. No profile says how fast a unit plays; "
@@ -271,10 +260,8 @@ def _text_rows(sheet: Worksheet, marks: Sequence[str]) -> Iterator[str]:
     front = " " * head.index("name")
     for line, row in zip(lines, sheet.rows, strict=True):
         yield line
-        parts = [row.length, f"level {row.level}", f"loop {row.loop}", row.folds]
-        if len(row.name) > _NAME:
-            parts.insert(0, row.name)
-        yield from _folded(front, "; ".join(filter(None, parts)))
+        whole = f"{row.name}; " if len(row.name) > _NAME else ""
+        yield from _folded(front, f"{whole}{row.length}; level {row.level}; loop {row.loop}")
 
 
 def _short(name: str) -> str:

@@ -84,9 +84,7 @@ def _html_table(sheet: Worksheet) -> str:
     box = '<td class="tick"><span class="box"></span></td>' * len(sheet.ticks)
     rows = []
     for row in sheet.rows:
-        loop = "; ".join(filter(None, (row.loop, row.folds)))
-        said = (row.slot, row.number, row.name, row.root, row.low, row.high, loop)
-        cells = zip(_CELLS, (*said, row.level, row.length), strict=True)
+        cells = zip(_CELLS, row, strict=True)
         told = (f'<td class="{kind}">{escape(cell)}</td>' for (kind, _), cell in cells)
         rows.append(f"<tr>{box}{''.join(told)}</tr>")
     head = "".join(f'<th class="{kind}">{name}</th>' for kind, name in heads)

@@ -6,14 +6,14 @@ from fractions import Fraction
 from html.parser import HTMLParser
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dryload.emulator.dump.sample import Loop
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.panel import MapLine
 from dryload.harness.plan.evening import NotPlanned
-from dryload.harness.plan.keys import Keys, MiddleC
+from dryload.harness.plan.keys import Keys, MiddleC, key_name
 from dryload.harness.report.worksheet import text_of, worksheet
 from dryload.harness.report.worksheet_page import page_of
 from tests.plan.evenings import evening, planned
@@ -56,16 +56,15 @@ class Reader(HTMLParser):
 
 
 def test_the_text_is_what_stands_at_the_unit() -> None:
-    notes = "\nLook at this before you assign keys\n"
     text = text_of(worksheet(DESK, "evening.toml"))
-    assert "".join([text[: text.index(notes)], text[text.index("\nSamples") :]]).splitlines()[
-        :24
-    ] == [
+    steps, _, rest = text.partition("\nLook at this before you assign keys\n")
+    lines = (steps + rest[rest.index("\nSamples") :]).splitlines()
+    assert lines[:24] == [
         "Worksheet: lantern-desk",
         "=======================",
         "",
         "The plan: evening.toml.",
-        "2 samples. Middle C, key 60, is called C4 here; some units call it C3.",
+        "2 samples. Middle C, key 60, is called C4 here; units differ by an octave.",
         "",
         "[ ] 1. Initialise the memory at the unit's panel. CAUTION: this wipes every",
         "       sample in it. Save what it holds before: dryload read --from midi:PORT",
@@ -128,10 +127,11 @@ def test_a_name_is_cut_as_the_unit_cuts_it(unit: str, name: str, cut: str) -> No
 def test_the_octave_of_middle_c_is_said() -> None:
     for middle in MiddleC:
         said = text_of(worksheet(DESK, middle=middle))
-        assert f"is called {middle} here; some units call it {middle.other}." in said
+        assert f"is called {middle} here;" in said
         assert f"{middle} (60)" in said
 
 
+@example("<b>&amp;", "<i>.wav")
 @given(st.text(max_size=40), st.text(min_size=1, max_size=40))
 def test_no_name_breaks_the_page_or_the_text(name: str, file: str) -> None:
     left = NotPlanned(file=file, dump=None, why="<does> not & fit", is_well=False)
@@ -169,9 +169,7 @@ def test_no_line_of_the_text_is_too_long_and_both_forms_say_the_same(samples: li
     assert head[:5] == ["sent", "confirmed", "assigned", "slot", "no."]
     assert len(rows) == len(samples) == text.count("[ ]  [ ]  [ ]  ")
     for row, said in zip(sheet.rows, rows, strict=True):
-        fields = (row.slot, row.number, row.name, row.root, row.low, row.high)
-        loop = f"{row.loop}; {row.folds}" if row.folds else row.loop
-        assert said == ["", "", "", *fields, loop, row.level, row.length]
+        assert said == ["", "", "", *row]
 
 
 @given(
@@ -206,8 +204,10 @@ def test_of_keys_it_warns_exactly_where_a_count_and_arithmetic_say(
             for key in range(each.low, each.high + 1)
             if rate**12 * 2 ** max(key - root, 0) > 44_100**12 * 2 ** max(root - key, 0)
         ]
-        assert (f"({folding[0]}) up" in row.folds) if folding else row.folds == ""
-    assert ("A sample folds" in notes) == any(row.folds for row in sheet.rows)
+        assert row.loop == "none" + (
+            f"; folds from {key_name(folding[0])} ({folding[0]}) up" if folding else ""
+        )
+    assert ("A sample folds" in notes) == any("folds" in row.loop for row in sheet.rows)
 
 
 def test_what_else_is_to_be_looked_at() -> None:
