@@ -54,6 +54,8 @@ def content_of(plan: EveningPlan, path: str) -> bytes:
 def ready(path: str, settings: Settings) -> tuple[Bench, Chosen]:
     """Return the unit and the samples of the plan in a file; a Problem where they are not there."""
     file = load(path)
+    if not file.samples:
+        raise Problem(f"{shown(path)} has no [[sample]], so there is nothing to send.")
     unit = path_from(path, file.unit) if file.unit.endswith(ENDING) else file.unit
     try:
         profile = load_profile(unit)

@@ -157,6 +157,14 @@ def test_a_mistake_in_a_plan_is_named_with_its_place(
     assert says in said.err
 
 
+def test_a_plan_without_samples_is_none(run: Run) -> None:
+    Path("empty.toml").write_text('schema = "dryload/evening/1"\nunit = "prompt-box"\n')
+    for command in ("replay", "plan"):
+        said = run(command, "empty.toml")
+        assert (said.code, said.out) == (2, "")
+        assert "empty.toml has no [[sample]]" in said.err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

@@ -59,6 +59,7 @@ def kinds() -> list[Kind]:
         Kind(".txt", list(_texts(dumps, captures)), _CAPTURE_WORKS),
         Kind(".toml", list(_profiles()), _PROFILE_WORKS),
         Kind(".toml", [_list()], _BACKUP_WORKS),
+        Kind(".toml", [_plan()], _PLAN_WORKS),
         Kind(".wav", list(_sounds()), _AUDIO_WORKS),
         Kind(".image", [image_of(_unit_with_sample())], (_restore,)),
     ]
@@ -118,6 +119,34 @@ loop = "forward, 10 to 90"
 not_told = ["loops"]
 sha256 = "{sha256(held).hexdigest()}"
 when = 2026-11-29 20:00:05+00:00
+""".encode()
+
+
+def _plan() -> bytes:
+    """A plan of one dump, twice, of which one is changed in every way."""
+    return f"""schema = "dryload/evening/1"
+unit = "prompt-box"
+banks = 2
+holds = "{GOOD_DUMP}"
+
+[[sample]]
+file = "{GOOD_DUMP}"
+dump = 1
+number = 2
+name = "Thunder"
+bits = 12
+rate = 8000.0
+channel = "mix"
+start = 10
+length = 1000
+loop = "10-90:01"
+root = 60
+low = 48
+high = 72
+
+[[sample]]
+file = "{GOOD_DUMP}"
+number = 3
 """.encode()
 
 
@@ -208,6 +237,7 @@ _DUMP_WORKS: Final[Sequence[Work]] = (
     _reads("diagnose", "@", "--source", GOOD_DUMP),
     _reads("decode", "@", "-o", _SOUND, "--overwrite"),
     _reads("encode", "@", "-o", _DUMP, "--overwrite"),
+    _reads("plan", "@", "--for", "prompt-box", "-o", "out.toml", "--overwrite"),
 )
 _CAPTURE_WORKS: Final[Sequence[Work]] = (
     *_ANY,
@@ -229,6 +259,13 @@ _BACKUP_WORKS: Final[Sequence[Work]] = (
     _lists("diff", "backup", "backup"),
     _lists("diff", "backup", "backup", "--json"),
 )
+_PLAN_WORKS: Final[Sequence[Work]] = (
+    _reads("replay", "@"),
+    _reads("replay", "@", "--json"),
+    _reads("plan", "@", "--json"),
+    _reads("plan", "@", "-o", "out.toml", "--worksheet", "out.html", "--overwrite"),
+    _reads("listen", "@", "-o", _SOUND, "--seconds", "0.1", "--overwrite"),
+)
 _AUDIO_WORKS: Final[Sequence[Work]] = (
     _reads("encode", "@", "-o", _DUMP, "--overwrite"),
     _reads("encode", "@", "-o", _DUMP, "--overwrite", "--rate", "8000", "--channel", "mix"),
@@ -236,5 +273,6 @@ _AUDIO_WORKS: Final[Sequence[Work]] = (
     _reads("encode", "@", "-o", _DUMP, "--overwrite", "--for", "lantern-desk", "--trim", "-40"),
     _reads("encode", "@", "-o", _DUMP, "--overwrite", "--peak", "-1", "--fade-out", "1"),
     _reads("diff", GOOD_DUMP, "@"),
+    _reads("plan", "@", GOOD_DUMP, "--for", "double-bill", "--keys", "one"),
     _reads("validate", "@"),
 )
