@@ -137,7 +137,7 @@ def _steps(plan: EveningPlan, file: str | None, *, confirms: bool) -> Iterator[s
 
 def _row(sample: PlannedSample, profile: Profile, middle: MiddleC) -> SheetRow:
     keys = sample.keys
-    typed_in = (None,) * 3 if keys is None else (keys.root, keys.low, keys.high)
+    typed_in = (sample.root, None, None) if keys is None else (keys.root, keys.low, keys.high)
     root, low, high = ("-" if key is None else _key(key, middle) for key in typed_in)
     folds = _folds_from(sample)
     loop = loop_said(sample.loop) or "none"

@@ -130,6 +130,12 @@ def test_a_sample_behind_a_long_gap_is_read_and_what_was_not_asked_for_is_said(
     assert "Sample numbers above 127 were not requested" in said.out
     assert "there may be more samples" in said.out
     assert "--up-to" in said.out
+    # 60, 80 and 87 words are 227: of 76 cells 20.1, 26.8 and 29.1.
+    assert [
+        "Their sizes, one behind the other (no message says where in the memory they lie):",
+        f"  │a{'█' * 19}b{'█' * 26}c{'█' * 28}│",
+        "  a = sample 0; b = sample 20; c = sample 127",
+    ] in [said.out.splitlines()[at : at + 3] for at in range(len(said.out.splitlines()))]
 
 
 def test_a_sample_above_what_was_asked_for_never_hides_behind_exit_0(

@@ -213,10 +213,12 @@ def test_of_keys_it_warns_exactly_where_a_count_and_arithmetic_say(
 def test_what_else_is_to_be_looked_at() -> None:
     samples = [
         planned(1, remark="the unit keeps 12 of its 16 bits"),
-        planned(2, keys=None),
+        planned(2, keys=None, root=57),
         planned(None, name="gull C#4", number=9),
     ]
-    notes = "\n".join(worksheet(evening(*samples)).notes)
+    sheet = worksheet(evening(*samples))
+    notes = "\n".join(sheet.notes)
+    assert sheet.rows[1][3:6] == ("A3 (57)", "-", "-")
     assert "Slot 1 (Thunder): the unit keeps 12 of its 16 bits." in notes
     assert "Without keys: slot 2 (Thunder); dryload plan --keys" in notes
     assert "tells the root of slot 1 (Thunder): find it by ear" in notes  # not of the gull
