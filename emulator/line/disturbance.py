@@ -16,9 +16,9 @@ from typing import Any, Final, NamedTuple
 from msgspec import Struct
 
 from dryload.emulator.dump.capture import Direction
-from dryload.emulator.line.dice import below
 from dryload.emulator.line.placement import Aim, Placement
 from dryload.emulator.line.watch import Seen, Sort, Watch
+from dryload.emulator.unit.dice import below
 from dryload.emulator.wire.constants import BYTE_NS
 from dryload.emulator.wire.layout import FIXED
 from dryload.emulator.wire.messages import DataPacket, Handshake

@@ -14,8 +14,8 @@ from msgspec import Struct
 from msgspec.structs import force_setattr
 
 from dryload.emulator.dump.capture import Direction
-from dryload.emulator.line.dice import happens, salt_of
 from dryload.emulator.line.watch import Seen, Sort
+from dryload.emulator.unit.dice import happens, salt_of
 
 
 class Scope(Enum):

@@ -13,19 +13,9 @@ from typing import Any, Final, NamedTuple
 
 from dryload.emulator.dump.capture import Direction
 from dryload.emulator.line.placement import EVERYWHERE, Scope
+from dryload.emulator.unit.forms import NUMBERS, FormSlot, pattern
 from dryload.emulator.wire.messages import HandshakeKind
 
-_UNITS: Final = {
-    "ns": 1,
-    "us": 1_000,
-    "ms": 1_000_000,
-    "s": 1_000_000_000,
-    "second": 1_000_000_000,
-    "seconds": 1_000_000_000,
-    "min": 60_000_000_000,
-    "minute": 60_000_000_000,
-    "minutes": 60_000_000_000,
-}
 _THINGS: Final = {
     "packet": Scope.PACKETS,
     "reply": Scope.REPLIES,
@@ -40,19 +30,10 @@ _LIKE: Final = 0.7
 _SPLIT: Final = re.compile(r"[\s,;]+")
 
 
-def nanoseconds(text: str) -> int:
-    """Return the time that a TIME says; ValueError for anything else."""
-    found = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)", text)
-    if found is None:
-        raise ValueError(f"{text} is no time")
-    return int(Fraction(found[1]) * _UNITS[found[2]])
-
-
-_SLOTS: Final[Mapping[str, tuple[str, Callable[[str], Any]]]] = {
-    "N": (r"([0-9]{1,9})", int),
+_SLOTS: Final[Mapping[str, FormSlot]] = {
+    **NUMBERS,
     "Nth": (r"([0-9]{1,9}(?:st|nd|rd|th))", lambda text: int(text[:-2])),
     "P": (r"([0-9]{1,3}(?:\.[0-9]{1,3})?)", lambda text: int(10_000 * Fraction(text))),
-    "TIME": (rf"([0-9]{{1,9}}(?:\.[0-9]{{1,9}})?\s*(?:{'|'.join(_UNITS)})\b)", nanoseconds),
     "XX": (r"([0-9a-f]{2}(?:\s+[0-9a-f]{2}\b)*)", lambda text: list(bytes.fromhex(text))),
     "KIND": (r"(ack|nak|wait|cancel|eof)", lambda text: int(HandshakeKind[text.upper()])),
     "THING": (f"({'|'.join(_THINGS)})", _THINGS.__getitem__),
@@ -75,12 +56,7 @@ class Found(NamedTuple):
 @cache
 def pattern_of(form: str) -> re.Pattern[str]:
     """Return what a form looks like in a text of small letters."""
-    tokens = [
-        _SLOTS[token][0] if token in _SLOTS else re.escape(token)
-        for token in form.split()
-        if token != "the"
-    ]
-    return re.compile(r"\s+(?:the\s+)?".join(tokens) + r"(?![\w.])")
+    return pattern(form, _SLOTS)
 
 
 def find(text: str, start: int, forms: Iterable[str]) -> Found | None:

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from dryload.emulator.dump.outgoing import HeaderKind, outgoing, sample_from_words
 from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
-from dryload.emulator.line.dice import salt_of, thrown
+from dryload.emulator.unit.dice import salt_of, thrown
 from dryload.emulator.unit.possible import Profile, ProfileError
 from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.emulator.wire.codec import decode

@@ -14,11 +14,12 @@ from dryload.emulator.line.disturbance import Disturbance
 from dryload.emulator.line.link import Link
 from dryload.emulator.line.placement import EVERYWHERE, Placement, Scope
 from dryload.emulator.line.trouble import Trouble, forgets_header, power_fails, stores_wrong
+from dryload.emulator.unit.forms import nanoseconds
 from dryload.emulator.unit.possible import ProfileError
 from dryload.emulator.unit.profile import load_profile
 from dryload.harness.faults.asked import Disturbances, Trait
 from dryload.harness.faults.catalogue import faults, situations
-from dryload.harness.faults.grammar import PLACES, find, nanoseconds, pattern_of
+from dryload.harness.faults.grammar import PLACES, find, pattern_of
 from dryload.harness.faults.reading import NotUnderstood, read_all, read_words
 from dryload.harness.jobs.transfer import Settings
 from tests.line.told import Does, does

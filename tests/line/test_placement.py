@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from dryload.emulator.dump.capture import Direction
 from dryload.emulator.line import effects
-from dryload.emulator.line.dice import below, happens, salt_of, thrown
 from dryload.emulator.line.disturbance import Disturbance
 from dryload.emulator.line.placement import EVERYWHERE, Placement, Scope
 from dryload.emulator.line.watch import Sort, Watch, nearest
+from dryload.emulator.unit.dice import below, happens, salt_of, thrown
 from tests import oracle
 from tests.line.players import FROM, TO
 from tests.line.told import DUMP, HEADER, PACKETS, REPLIES, SLOT_NS, Does, Told, does, plain
