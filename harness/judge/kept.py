@@ -27,6 +27,8 @@ from dryload.harness.judge.plan import DumpPlan, plan_of
 
 _FEW: Final = 8  # words that have to show a habit of the unit (our choice)
 _MANY: Final = 4_096  # packets of which nearly all may be missing; a header can call for any number
+_A_CHIP: Final = 4  # bits that one chip of a memory may hold
+_NEARLY: Final = 0.9
 _BY_WIDTH: Final = {
     Rounding.CUT: "the lowest are cut off",
     Rounding.ROUNDED: "the words are rounded",
@@ -56,6 +58,18 @@ class Kept(StrEnum):
     """Some words differ."""
 
 
+class Misread(StrEnum):
+    """What words that differ have in common, as memory at fault makes it and no cable."""
+
+    NOTHING = ""
+    SOME_BITS = "some bits"
+    """They differ in the same few bits, and other words not at all."""
+    FROM_ELSEWHERE = "from elsewhere"
+    """They are words that were sent a power of two of words away, or two such powers."""
+    ONE_WORD = "one word"
+    """They are all one and the same."""
+
+
 class Stored(Struct, frozen=True, kw_only=True, eq=False):
     """What the comparison came to."""
 
@@ -70,6 +84,7 @@ class Stored(Struct, frozen=True, kw_only=True, eq=False):
     """What became of the width, in words."""
     is_neutral: bool = False
     """Whether the way back may have done it: few bytes of one packet, its checksum the same."""
+    misread: Misread = Misread.NOTHING
 
     @property
     def is_all_there(self) -> bool:
@@ -277,4 +292,30 @@ def _differing(sent: _DumpWords, got: _DumpWords, one: Words, other: Words) -> S
         words=tuple((at, int(sent.words[at]), int(got.words[at])) for at in differing),
         packets=packets,
         is_neutral=not np.bitwise_xor.reduce(changed),
+        misread=_misread(sent, got, np.array(differing), packets),
     )
+
+
+def _misread(
+    sent: _DumpWords, got: _DumpWords, at: NDArray[np.intp], packets: Sequence[int]
+) -> Misread:
+    """Return what the words at these places have in common."""
+    if len(at) < _FEW or sent.bits != got.bits:
+        return Misread.NOTHING
+    sums = (np.bitwise_xor.reduce(sent.rows[each] ^ got.rows[each]) for each in packets)
+    if not any(sums):
+        return Misread.NOTHING  # damage on the way leaves every sum as it is
+    came = got.words[at]
+    if (came == came[0]).all():
+        return Misread.ONE_WORD
+    bits = int(np.bitwise_or.reduce(came ^ sent.words[at])) & ((1 << sent.bits) - 1)
+    if bits.bit_count() <= _A_CHIP and len(at) < min(sent.plan.words, got.plan.words):
+        return Misread.SOME_BITS
+    found = []
+    for distance in (1 << power for power in range(sent.plan.words.bit_length())):
+        for way in (distance, -distance):
+            there = np.clip(at + way, 0, sent.plan.words - 1)
+            found.append((sent.words[there] == came) & (there == at + way))
+    best = max(found, key=np.count_nonzero)
+    most = max(np.count_nonzero(best | other) for other in found)
+    return Misread.FROM_ELSEWHERE if most >= _NEARLY * len(at) else Misread.NOTHING

@@ -174,6 +174,14 @@ def stores_other(play: Play) -> int | None:
     return place
 
 
+@fault("a data line of the memory reads 1", "memory at fault", 58, mono_id=True, packets=(4, 8))
+def data_line_stuck(play: Play) -> None:
+    """Half of the words differ, each in one and the same bit."""
+    line = 1 << play.chance.randrange(play.dump.bits - 1)
+    play.whole()
+    play.read_back_words([word | line for word in play.dump.words])
+
+
 @fault("nothing is kept", "unit stores nothing", 58, mono_id=True, also=("request unanswered",))
 def stores_nothing(play: Play) -> int | None:
     """Everything was acknowledged; another sample is sent when asked for, and this one is not."""

@@ -180,6 +180,7 @@ def stored(scene: Scene) -> Iterator[Sign]:
                 ),
                 kept=found.kept.value,
                 neutral=found.is_neutral,
+                misread=found.misread.value,
                 acknowledged=exchange is not None and was_told(exchange, ACK),
             )
 
