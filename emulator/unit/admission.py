@@ -120,7 +120,7 @@ def _room_reason(no_room: NoRoom, plan: Plan, memory: Memory) -> str:
         empty = len(memory.fitted) < memory.traits.places
         more = " or fit another bank" if empty else ""
         return f"{needs} and the unit has {no_room.capacity:,} in all: shorten it{more}"
-    old = f", those of {plan.slot.title} counted in" if plan.slot.sample is not None else ""
+    old = f", those of {plan.slot.title} counted in" if plan.slot.written is not None else ""
     if no_room.fragmented:
         return (
             f"{needs} in one piece: {free:,} words are free in all{old}, but the largest hole "

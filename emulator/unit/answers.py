@@ -98,7 +98,7 @@ class Answers:
 
     def _name(self, request: SampleNameRequest, device_id: int) -> list[bytes]:
         slot = self._named_slot(request.sample_number)
-        if slot is None or slot.sample is None:
+        if slot is None or slot.written is None:
             return []
         name = SampleName(
             device_id=device_id,

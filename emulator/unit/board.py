@@ -13,6 +13,7 @@ from dryload.emulator.dump.sender import Sender
 from dryload.emulator.dump.steady import SteadyAnswers, SteadyReceiver, SteadySender
 from dryload.emulator.dump.storage import Accept, Refuse
 from dryload.emulator.unit.answers import Answers
+from dryload.emulator.unit.cells import cells_of
 from dryload.emulator.unit.intake import Intake
 from dryload.emulator.unit.keeper import Keeper
 from dryload.emulator.unit.memory import Memory
@@ -46,13 +47,15 @@ class RackUnit(SteadySender, SteadyReceiver):
 
     def __init__(self, profile: Profile) -> None:
         self.profile: Final = profile
-        self.memory: Final = Memory(profile.memory)
-        self.slots: Final = Slots(profile.slots)
+        cells = cells_of(profile.memory, profile.words)
+        self.memory: Final = Memory(profile.memory, cells)
+        self.slots: Final = Slots(profile.slots, cells)
         self.panel: Final = FrontPanel(profile, self.memory, self.slots)
         self.keeper: Final = Keeper(profile, self.memory, self.slots, self.panel)
         self.panel.interrupt = self._interrupt
         self._answers: Final = Answers(profile, self.slots)
         self._pulse: Final = pulse_of(profile.habits)
+        self._leaky: Final = cells if cells is not None and cells.are_leaky else None
         self._intake = Intake(profile.input)
         self._receiver = self._new_receiver()
         self._sender: Sender | None = None
@@ -131,10 +134,12 @@ class RackUnit(SteadySender, SteadyReceiver):
             self._look_at_sender()
         if self._pulse is not None:
             self._pulse.beat(now_ns)
+        if self._leaky is not None:
+            self._leaky.pass_time(now_ns)
         return self._take_events()
 
     def next_deadline_ns(self) -> int | None:
-        """Return when something is due: a reply, waiting input, an idle limit, a pulse."""
+        """Return when something is due: a reply, waiting input, an idle limit, a pulse, a leak."""
         earliest = self._receiver.next_deadline_ns()
         if self._intake.waiting:
             earliest = earlier(earliest, self._receiver.busy_until_ns)
@@ -142,6 +147,8 @@ class RackUnit(SteadySender, SteadyReceiver):
             earliest = earlier(earliest, self._sender.next_deadline_ns())
         if self._pulse is not None and self.panel.powered:
             earliest = earlier(earliest, self._pulse.next_ns)
+        if self._leaky is not None:
+            earliest = earlier(earliest, self._leaky.next_ns)
         return earliest
 
     def bytes_to_send(self) -> bytes:
@@ -206,6 +213,7 @@ class RackUnit(SteadySender, SteadyReceiver):
             and self.panel.receive_exclusive
             and not (self._pulse or self._out or self._echo or self._events)
             and not self._echoes
+            and self._leaky is None
             and self._intake.is_free
         )
 
@@ -255,7 +263,7 @@ class RackUnit(SteadySender, SteadyReceiver):
         if not self.profile.knows.requests or self._sender is not None or self.is_receiving:
             return  # REQ-04: one thing at a time
         slot = self.slots.addressed(request.sample_number)
-        if slot is None or slot.sample is None:
+        if slot is None or slot.written is None:
             self._decline(request, self.profile.habits.empty_request)
         elif slot.protected and self.profile.habits.protected_request != "answer":
             self._decline(request, self.profile.habits.protected_request)
@@ -270,6 +278,8 @@ class RackUnit(SteadySender, SteadyReceiver):
             self._out.append(handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0))
 
     def _send_sample(self, slot: Slot, now_ns: int) -> None:
+        if self.memory.cells is not None:
+            self.memory.cells.begin_reading()
         assert slot.sample is not None
         dump = outgoing(slot.sample, number=slot.sample_number, device_id=self.panel.device_id)
         # Loops and name go out when they are asked for.

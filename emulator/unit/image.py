@@ -164,7 +164,7 @@ def _check_unit(unit: RackUnit, books: _Books) -> None:
 
 
 def _is_kept(slot: Slot) -> bool:
-    return bool(slot.sample or slot.name or slot.protected)
+    return bool(slot.written or slot.name or slot.protected)
 
 
 def _slot_document(slot: Slot, words: list[bytes]) -> dict[str, Any]:

@@ -14,11 +14,12 @@ from dryload.emulator.unit.memory import NOTHING, Holding, Memory
 from dryload.emulator.unit.panel import FrontPanel
 from dryload.emulator.unit.possible import Profile
 from dryload.emulator.unit.slots import Slots
+from dryload.emulator.wire.constants import PACKET_DATA_BYTES
 from dryload.emulator.wire.messages import DataPacket, Header
 from dryload.emulator.wire.packets import data_of, join
 from dryload.emulator.wire.prose import counted
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
-from dryload.emulator.wire.words import DataBytes, Words, unpack_checked
+from dryload.emulator.wire.words import DataBytes, Words, unpack_checked, unpack_words
 
 
 class Receipt(Struct, frozen=True, kw_only=True):
@@ -92,14 +93,12 @@ class Keeper:
     def append(self, packet: DataPacket, now_ns: int) -> None:
         """Store a packet."""
         if self._plan is not None:
-            self._data += packet.data
-            self._words += self._step
+            self._take(packet.data, now_ns)
 
     def extend(self, packets: Sequence[bytes]) -> None:
-        """Store packets, as they are on the wire."""
+        """Store packets, as they are on the wire; when each came must not matter."""
         if self._plan is not None:
-            self._data += data_of(join(packets)).tobytes()
-            self._words += self._step * len(packets)
+            self._take(data_of(join(packets)).tobytes(), 0)
 
     def finish(self, now_ns: int) -> None:
         """Put the sample, which is whole, into its slot."""
@@ -151,6 +150,16 @@ class Keeper:
         self._room = min(plan.words, holding.words)
         self._step = words_per_packet(plan.header.bits)
 
+    def _take(self, data: bytes, now_ns: int) -> None:
+        plan, cells, first = self._plan, self._memory.cells, self._words
+        assert plan is not None
+        self._data += data
+        self._words += self._step * (len(data) // PACKET_DATA_BYTES)
+        if cells is not None:
+            words = unpack_words(np.frombuffer(data, np.uint8), plan.header.bits)
+            words = self._as_kept(plan, words[: self._room - first])
+            cells.write(self._holding.regions, first, words, plan.bits, now_ns)
+
     def _end(self, plan: Plan, whole: bool, now_ns: int) -> None:
         """Keep what is to be kept, give back the rest, and write the receipt."""
         data = np.frombuffer(self._data, np.uint8)
@@ -163,25 +172,31 @@ class Keeper:
             self._memory.free(self._holding)
         else:
             self._memory.free(plan.slot.clear())
-            plan.slot.put(sample, self._memory.shrink(self._holding, len(sample.words)))
+            holding = self._memory.shrink(self._holding, len(sample.words))
+            plan.slot.put(sample, holding, is_stored=True)
             if self._profile.panel.confirm == "each dump":
                 self._panel.awaiting_confirm = plan.slot.number
         self.receipt = self._receipt(plan, sample, lost, whole)
         self._panel.show(_line(self.receipt, plan), now_ns)
 
     def _sample(self, plan: Plan, words: Words) -> Sample:
-        header, how = plan.header, self._profile.words.others
+        channels = plan.header.channels
         words = words[: plan.words]
-        words = words[: len(words) - len(words) % header.channels]  # whole frames
-        if plan.bits != header.bits and how != "refuse":
-            words = convert_words(words, header.bits, plan.bits, how)
+        words = words[: len(words) - len(words) % channels]  # whole frames
         return Sample(
-            words=words,
+            words=self._as_kept(plan, words),
             bits=plan.bits,
             rate=plan.rate,
-            channels=header.channels,
+            channels=channels,
             sustain=plan.loop,
         )
+
+    def _as_kept(self, plan: Plan, words: Words) -> Words:
+        """Return words as they came in the width that is kept."""
+        sent, how = plan.header.bits, self._profile.words.others
+        if plan.bits == sent or how == "refuse":
+            return words
+        return convert_words(words, sent, plan.bits, how)
 
     def _why_dropped(self, sample: Sample) -> str:
         """Return why nothing is kept of a dump that ended early, "" where it is."""

@@ -3,17 +3,21 @@
 Theory of operation.  Usable are the banks in places 1, 2, ... up to the first empty place.  They
 make one address space from 0 on; a sample may lie across two banks.  Every word belongs to exactly
 one hole or one region that is taken; neighbouring holes are always one hole.  The words themselves
-are kept with the samples: this is the book-keeping that decides what fits.
+are kept with the samples, or in `cells` where the memory is at fault: this is the book-keeping that
+decides what fits.
 """
 
 from collections.abc import Collection, Iterable, Sequence
 from itertools import count, pairwise
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
 from dryload.emulator.unit.traits import MemoryTraits
 from dryload.emulator.wire.prose import listed
+
+if TYPE_CHECKING:
+    from dryload.emulator.unit.cells import Cells
 
 
 class Region(Struct, frozen=True, order=True):
@@ -66,9 +70,11 @@ class Stretch(Struct, frozen=True):
 class Memory:
     """Banks and who has which words of them."""
 
-    def __init__(self, traits: MemoryTraits) -> None:
+    def __init__(self, traits: MemoryTraits, cells: "Cells | None" = None) -> None:
         """Start with the banks that the profile has fitted, empty."""
         self.traits: Final = traits
+        self.cells: Final = cells
+        """What the words of samples lie in; None where the samples keep them."""
         self.fitted: tuple[int, ...] = ()
         """Places with a bank in them, ascending."""
         self.initialised = False
@@ -86,8 +92,8 @@ class Memory:
 
     @property
     def fitted_words(self) -> int:
-        """Words in the usable banks, initialised or not."""
-        return self.usable_banks * self.traits.bank_words
+        """Words for samples in the usable banks, initialised or not."""
+        return self._words_in(self.fitted)
 
     @property
     def capacity(self) -> int:
@@ -118,6 +124,8 @@ class Memory:
         self.initialised = False
         self._holes = ()
         self._taken.clear()
+        if self.cells is not None:
+            self.cells.fit(self.usable_banks)
 
     def checked(self, places: Iterable[int]) -> tuple[int, ...]:
         """Return places in order, each once; ValueError for one that isn't there."""
@@ -140,7 +148,7 @@ class Memory:
         """Be as a battery has kept it; ValueError, with nothing changed, where that can't be."""
         places = self.checked(fitted)
         regions = sorted(region for holding in taken for region in holding.regions)
-        end = banks_in_a_row(places) * self.traits.bank_words if initialised else 0
+        end = self._words_in(places) if initialised else 0
         overlaps = any(one.end > other.start for one, other in pairwise(regions))
         if overlaps or any(region.end > end for region in regions):
             raise ValueError("regions overlap or lie outside the memory")
@@ -208,6 +216,9 @@ class Memory:
         pieces = [Stretch(hole, True) for hole in self._holes]
         pieces += [Stretch(region, False) for region in self._taken]
         return tuple(sorted(pieces, key=lambda piece: piece.region))
+
+    def _words_in(self, fitted: Collection[int]) -> int:
+        return max(banks_in_a_row(fitted) * self.traits.bank_words - self.traits.start_word, 0)
 
     def _in_blocks(self, words: int) -> int:
         return -(-words // self.traits.block_words) * self.traits.block_words

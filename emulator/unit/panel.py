@@ -33,6 +33,7 @@ class FrontPanel:
         self.line = ""
         """What the display says."""
         self.line_since_ns = 0
+        self._off_since_ns = 0
         self.interrupt: Callable[[int], None] = _nothing_to_interrupt
         """Ends a dump that is running; called before anything that would pull the memory away."""
         self._memory: Final = memory
@@ -91,7 +92,7 @@ class FrontPanel:
     def delete(self, slot: int, now_ns: int) -> bool:
         """Empty a slot; False when it is empty or protected."""
         place = self._slots[slot]
-        if place.protected or place.sample is None:
+        if place.protected or place.written is None:
             return False
         self._memory.free(place.clear())
         place.rename("")
@@ -108,11 +109,15 @@ class FrontPanel:
             if self._memory.initialised:
                 self._memory.initialise()
         self.awaiting_confirm = None
+        if self.powered:
+            self._off_since_ns = now_ns
         self.powered = False
         self.show("", now_ns)
 
     def power_on(self, now_ns: int) -> None:
         """Switch on; the filter and the device ID are as they were left."""
+        if self._memory.cells is not None and not self.powered:
+            self._memory.cells.lose_power(now_ns - self._off_since_ns)
         self.powered = True
         self.show(self._ready(), now_ns)
 

@@ -5,6 +5,14 @@ from collections.abc import Iterator, Sequence
 from msgspec import Struct, field
 
 from dryload.emulator.dump.switches import SenderSwitches
+from dryload.emulator.unit.memory import banks_in_a_row
+from dryload.emulator.unit.memory_faults import (
+    impossible,
+    kept_widths,
+    layout_of,
+    memory_fault,
+    word_width,
+)
 from dryload.emulator.unit.traits import (
     Habits,
     IdentityTraits,
@@ -55,6 +63,7 @@ def _impossible(profile: Profile) -> Iterator[str]:
     yield from _impossible_memory(profile.memory)
     yield from _impossible_slots(profile.slots)
     yield from _impossible_words(profile)
+    yield from _impossible_cells(profile)
     yield from _impossible_input(profile)
     yield from _impossible_answers(profile)
 
@@ -90,6 +99,41 @@ def _impossible_memory(memory: MemoryTraits) -> Iterator[str]:
             f"memory.block_words must divide memory.bank_words ({memory.bank_words:,}) "
             f"without a rest, and {memory.block_words:,} does not"
         )
+    if memory.start_word % memory.block_words:
+        yield (
+            f"memory.start_word must be a multiple of memory.block_words ({memory.block_words:,}), "
+            f"and {memory.start_word:,} is not"
+        )
+    if memory.start_word >= memory.bank_words:
+        yield (
+            f"memory.start_word must be less than memory.bank_words ({memory.bank_words:,}), "
+            f"not {memory.start_word:,}"
+        )
+
+
+def _impossible_cells(profile: Profile) -> Iterator[str]:
+    memory, words = profile.memory, profile.words
+    banks = banks_in_a_row(memory.fitted)
+    widest, width = max(kept_widths(words), default=0), word_width(memory, words)
+    if widest > width:
+        yield f'memory.cells is "twelve bits", and words.accepts has {widest}'
+    if memory.arrangement == "side by side":
+        if memory.cells != "words":
+            yield 'memory.cells must be "words" where memory.arrangement is "side by side"'
+        if memory.places > width:
+            yield (
+                f"memory.places must be at most {width} side by side, one for each bit of a word, "
+                f"not {memory.places}"
+            )
+    if not banks:
+        return
+    for text in memory.faults:
+        try:
+            wrong = impossible(memory_fault(text), layout_of(memory, words, banks))
+        except ValueError as problem:
+            wrong = str(problem)
+        if wrong:
+            yield f'memory.faults has "{text}": {wrong}'
 
 
 def _impossible_slots(slots: SlotTraits) -> Iterator[str]:

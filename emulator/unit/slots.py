@@ -6,7 +6,8 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample
+from dryload.emulator.dump.sample import NO_LOOP, Loop, Sample, same_samples
+from dryload.emulator.unit.cells import Cells
 from dryload.emulator.unit.memory import NOTHING, Holding
 from dryload.emulator.unit.traits import SlotTraits
 from dryload.emulator.wire.constants import ALL_LOOPS, LOOP_OFF
@@ -24,58 +25,90 @@ class Slot(Struct, kw_only=True):
     """What the wire says for it."""
     protected: bool = False
     name: str = ""
-    sample: Sample | None = None
+    written: Sample | None = None
+    """The sample as it was put here; `sample` is what the memory has of it."""
     holding: Holding = NOTHING
     """What the sample has taken of the memory."""
+    cells: Cells | None = None
+    """What its words lie in; None: they stay as they were put here."""
+    last_look: tuple[int, Sample] | None = None
+    """The sample as it was seen last, and of which version of the cells."""
 
     @property
     def title(self) -> str:
         """The slot as a person is told of it."""
         return f"slot {self.number} ({self.name})" if self.name else f"slot {self.number}"
 
-    def put(self, sample: Sample, holding: Holding) -> None:
-        """Hold this sample, under the name that the slot has."""
-        self.sample = replace(sample, name=self.name)
+    @property
+    def sample(self) -> Sample | None:
+        """The sample as it is read from the memory now, None where there is none.
+
+        It is the same object as long as nothing about it changes.
+        """
+        written, cells, last = self.written, self.cells, self.last_look
+        if written is None or cells is None:
+            return written
+        if last is not None and last[0] == cells.version:
+            return last[1]
+        words = cells.read(self.holding.regions, len(written.words), written.bits)
+        found = replace(written, words=words)
+        if last is not None and same_samples(last[1], found):
+            found = last[1]
+        self.last_look = cells.version, found
+        return found
+
+    def put(self, sample: Sample, holding: Holding, *, is_stored: bool = False) -> None:
+        """Hold this sample, under the name that the slot has.
+
+        `is_stored` says that the memory has its words, which came one after the other.
+        """
+        if self.cells is not None and not is_stored:
+            self.cells.lay(holding.regions, sample.words, sample.bits)
+        self._keep(replace(sample, name=self.name))
         self.holding = holding
 
     def clear(self) -> Holding:
         """Hold nothing; return what the sample had taken."""
-        holding, self.sample, self.holding = self.holding, None, NOTHING
+        holding, self.holding = self.holding, NOTHING
+        self._keep(None)
         return holding
 
     def rename(self, name: str) -> None:
         """Give slot and sample a name."""
         self.name = name
-        if self.sample is not None:
-            self.sample = replace(self.sample, name=name)
+        if self.written is not None:
+            self._keep(replace(self.written, name=name))
 
     def loops(self) -> tuple[tuple[int, Loop], ...]:
         """Return (number, loop) of every loop there is; number 0 is the sustain loop (LOP-02)."""
-        if self.sample is None:
+        if self.written is None:
             return ()
-        sustain = self.sample.sustain
+        sustain = self.written.sustain
         first = () if sustain.loop_type in UNLOOPED else ((0, sustain),)
-        return (*first, *self.sample.loops)
+        return (*first, *self.written.loops)
 
     def set_loop(self, number: int, loop: Loop) -> bool:
         """Set or replace a loop (LOP-03); 16383 deletes all (LOP-04); False where no sample."""
-        if self.sample is None:
+        if self.written is None:
             return False
         if number == ALL_LOOPS:
-            self.sample = replace(self.sample, sustain=NO_LOOP, loops=())
+            self._keep(replace(self.written, sustain=NO_LOOP, loops=()))
         elif number == 0:
-            self.sample = replace(self.sample, sustain=loop)
+            self._keep(replace(self.written, sustain=loop))
         else:
-            loops = {**dict(self.sample.loops), number: loop}
-            self.sample = replace(self.sample, loops=tuple(sorted(loops.items(), key=_number)))
+            loops = {**dict(self.written.loops), number: loop}
+            self._keep(replace(self.written, loops=tuple(sorted(loops.items(), key=_number))))
         return True
+
+    def _keep(self, written: Sample | None) -> None:
+        self.written, self.last_look = written, None
 
 
 class Slots:
     """All slots of a unit, by their numbers and by the sample numbers of the wire."""
 
-    def __init__(self, traits: SlotTraits) -> None:
-        """Start with empty slots."""
+    def __init__(self, traits: SlotTraits, cells: Cells | None = None) -> None:
+        """Start with empty slots, for a memory with these cells."""
         self.traits: Final = traits
         protected = frozenset(traits.protected)
         self._slots: Final = tuple(
@@ -83,6 +116,7 @@ class Slots:
                 number=number,
                 sample_number=traits.first_number + number - 1,
                 protected=number in protected,
+                cells=cells,
             )
             for number in range(1, traits.count + 1)
         )
@@ -114,7 +148,7 @@ class Slots:
 
     def used(self) -> tuple[Slot, ...]:
         """Return the slots that hold a sample."""
-        return tuple(slot for slot in self._slots if slot.sample is not None)
+        return tuple(slot for slot in self._slots if slot.written is not None)
 
     def wipe(self) -> None:
         """Empty all slots and forget their names."""

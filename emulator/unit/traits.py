@@ -79,6 +79,16 @@ class MemoryTraits(Struct, frozen=True, kw_only=True):
     """Whether the unit arrives ready to take samples."""
     battery: bool = True
     """Whether samples survive a power cut."""
+    start_word: Annotated[int, Meta(ge=0, le=1 << 28)] = 0
+    """Words at the beginning of the first bank that the unit keeps for itself."""
+    arrangement: Literal["in a row", "in turns", "side by side"] = "in a row"
+    """How words lie in the banks: one bank after the other, each word in the next bank, or a piece
+    of every word in each bank."""
+    cells: Literal["words", "bytes", "twelve bits"] = "words"
+    """What stands at an address of a bank: a word, a byte of it, or a byte of words of 12 bits of
+    which two take three bytes."""
+    faults: tuple[Text, ...] = ()
+    """What is at fault in the memory, in the words of --disturb (`emulator.unit.memory_faults`)."""
 
 
 class SlotTraits(Struct, frozen=True, kw_only=True):

@@ -13,6 +13,7 @@ from dryload.emulator.line.disturbance import AppliedFault, Disturbance
 from dryload.emulator.line.link import Link, link_named
 from dryload.emulator.line.placement import Placement, Scope
 from dryload.emulator.line.trouble import Trouble
+from dryload.emulator.unit.memory_faults import memory_fault
 from dryload.emulator.unit.possible import Profile
 from dryload.harness.faults.catalogue import Fault, Parameter
 from dryload.harness.faults.grammar import THINGS, nearest_form
@@ -76,7 +77,12 @@ class Disturbances(Struct, frozen=True):
 
     def unit(self, profile: Profile) -> Profile:
         """Return the unit with the traits that were asked for; ProfileError where none is so."""
-        return _changed(profile, [each for each in self.asked if each.fault.unit])
+        changed = _changed(profile, [each for each in self.asked if each.fault.unit])
+        more = [each for one in self.asked if one.fault.memory for each in _traits(one)]
+        if not more:
+            return changed
+        faults = (*changed.memory.faults, *(str(each.value) for each in more))
+        return replace(changed, memory=replace(changed.memory, faults=faults))
 
     def settings(self, settings: _T) -> _T:
         """Return settings of a replay, a struct of structs, with what was asked for."""
@@ -113,8 +119,11 @@ def meaning(
     """Return what a fault does; ValueError says what is wrong with how it was asked for.
 
     `slots` are what stood in the slots of its form, `said` its parameters, `where` what was said
-    of a placement, and `words` all of it.
+    of a placement, and `words` all of it; of a memory only the fault and what follows it.
     """
+    if fault.memory:
+        memory_fault(words)
+        return (Trait("memory", "faults", words),)
     if fault.link:
         return link_named(slots[fault.link])
     if fault.unit:

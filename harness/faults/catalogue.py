@@ -11,6 +11,8 @@ from typing import Any, Final, Literal
 
 from msgspec import Struct, convert
 
+from dryload.emulator.unit.memory_faults import ENDINGS, FORMS
+
 _SITUATIONS: Final = "situations"
 _ORDINALS: Final = ("2nd", "3rd", "4th", "5th", "7th")
 _SEEDS: Final = 10_000
@@ -43,6 +45,7 @@ class Fault(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     more: tuple[str, ...] = ()
     effect: str = ""
     trouble: str = ""
+    memory: bool = False
     settings: Mapping[str, Any] = {}
     parameters: Mapping[str, Parameter] = {}
     unit: Mapping[str, Any] = {}
@@ -67,7 +70,7 @@ class Fault(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     @property
     def lasts(self) -> bool:
         """Whether it is there from beginning to end and has no place."""
-        return bool(self.unit or self.sender or self.link)
+        return bool(self.unit or self.sender or self.link or self.memory)
 
     @property
     def command(self) -> str:
@@ -83,17 +86,31 @@ class Situation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What one sees at the bench."""
     faults: tuple[str, ...]
     """What happens, in words for --disturb."""
+    campaign: bool = True
+    """Whether campaigns draw it."""
 
 
 @cache
 def faults() -> tuple[Fault, ...]:
     """Return every fault, in the order of the file."""
     return tuple(
-        convert({"name": name, "group": group, "forms": [name], **entry}, Fault)
+        convert({"name": name, "group": group, "forms": [name], **_memory(name), **entry}, Fault)
         for group, entries in _document().items()
         if group != _SITUATIONS
         for name, entry in entries.items()
     )
+
+
+def _memory(name: str) -> dict[str, Any]:
+    """Return the words of a fault of the memory, which profiles have as well."""
+    if name not in FORMS:
+        return {}
+    forms, more = FORMS[name], ENDINGS.get(name, ())
+    return {
+        "memory": True,
+        "forms": [form.text for form in forms],
+        "more": [form.text for form in more],
+    }
 
 
 def filled(pattern: str, packets: int, below: Callable[[int, str], int]) -> str:

@@ -70,8 +70,10 @@ def _asked(text: str) -> Iterator[Asked]:
         if rest and seed is None:
             raise NotUnderstood(f'behind "{name}" a seed may follow, as in: {name}, seed 3.')
         for said in situation.faults:
-            seeded = said if seed is None or "chance" not in said else f"{said}, seed {seed[1]}"
-            yield replace(read_words(seeded), situation=name)
+            one = read_words(said)
+            if seed is not None and ("chance" in said or "seed N" in one.fault.phrases):
+                one = read_words(f"{said}, seed {seed[1]}")
+            yield replace(one, situation=name)
         return
     try:
         yield read_words(text)
@@ -95,7 +97,8 @@ def read_words(text: str) -> Asked:
         place = reading.places[0]
         raise NotUnderstood(f'"{fault.name}" lasts from beginning to end: "{place}" is too much.')
     try:
-        means = meaning(fault, reading.slots, reading.said, reading.where, said)
+        words = ", ".join(reading.taken) if fault.memory else said
+        means = meaning(fault, reading.slots, reading.said, reading.where, words)
     except ValueError as wrong:
         text = str(wrong)
         raise NotUnderstood(text if text.endswith((".", "?")) else f"{text}.") from wrong
@@ -110,6 +113,7 @@ class _Parser:
         self.fault: Fault | None = None
         self.slots: dict[str, Any] = {}
         self.said: dict[str, Any] = {}  # of its parameters
+        self.taken: list[str] = []  # the words for it, and what follows
         self.places: list[str] = []  # in the words that said them
         self.where: dict[str, Any] = {}
         self._each_time = False
@@ -135,7 +139,7 @@ class _Parser:
 
     def _find(self, at: int) -> Found | None:
         word = _WORD.match(self._text, at)
-        forms = _by_first_word().get(word[0] if word else "", ())
+        forms = _by_first_word().get(word[0] if word else "N", ())
         return find(self._text, at, (*forms, *(self.fault.phrases if self.fault else ())))
 
     def _gap(self, at: int) -> int:
@@ -147,13 +151,15 @@ class _Parser:
         if self.fault is not None and form in self.fault.phrases:
             parameters = self.fault.parameters.items()
             names = [name for name, each in parameters if each.phrase == form]
-            self.said |= zip(names, values, strict=True)
+            self.said |= zip(names, values, strict=not self.fault.memory)
+            self.taken.append(words)
         elif (fault := _by_form().get(form)) is not None:
             if self.fault is not None:
                 raise NotUnderstood(
                     f'"{words}" is a second thing to happen: give each a --disturb of its own.'
                 )
             self.fault = fault
+            self.taken.append(words)
             self.slots = dict(zip((t for t in form.split() if t.isupper()), values, strict=True))
             names = [name for name, each in fault.parameters.items() if not each.phrase]
             self.said |= zip(names, values, strict=False)

@@ -190,7 +190,7 @@ def _drawn(plan: CampaignPlan, dice: _Dice, packets: int) -> tuple[str, ...]:
         return (_seeded(dice.one_of(plan.disturbances, "asked"), dice.below(_SEEDS, "seed")),)
     how_many = dice.one_of(_HOW_MANY, "how many")
     if how_many == _HOW_MANY[-1]:
-        name = dice.one_of(situations(), "situation").name
+        name = dice.one_of(_situations(), "situation")
         return (_seeded(name, dice.below(_SEEDS, "seed")),)
     return tuple(map(partial(_filled, dice, packets), range(how_many)))
 
@@ -199,6 +199,11 @@ def _filled(dice: _Dice, packets: int, which: int) -> str:
     """Return something that the catalogue has for campaigns, with its places filled."""
     pattern = dice.one_of(_patterns(), f"pattern {which}")
     return filled(pattern, packets, lambda limit, name: dice.below(limit, f"{name} {which}"))
+
+
+@cache
+def _situations() -> tuple[str, ...]:
+    return tuple(each.name for each in situations() if each.campaign)
 
 
 @cache

@@ -112,8 +112,8 @@ def _books_of(unit: RackUnit) -> RackUnit:
     for field in ("device_id", "receive_exclusive", "awaiting_confirm"):
         setattr(copy.panel, field, getattr(unit.panel, field))
     for slot, kept in zip(unit.slots, copy.slots, strict=True):
-        kept.name, kept.sample, kept.holding = slot.name, slot.sample, slot.holding
-        kept.protected = slot.protected
+        kept.name, kept.written, kept.holding = slot.name, slot.sample, slot.holding
+        kept.protected, kept.cells = slot.protected, None
     return copy
 
 

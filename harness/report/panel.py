@@ -113,7 +113,7 @@ def what_to_do(view: View) -> str:
 
 def slot_words(slot: Slot) -> tuple[str, ...]:
     """Return the cells of a slot: slot, sample number, words, bits, sound, name."""
-    sample = slot.sample
+    sample = slot.written
     assert sample is not None
     sound = duration(round(sample.frames / sample.rate * 1_000_000_000)) if sample.rate > 0 else "?"
     name = shown(slot.name) if slot.name else "(no name)"
@@ -229,7 +229,8 @@ def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
         said += f", at most {view.largest_free:,} in one piece"
     if not view.initialised:
         said = "not initialised: it cannot take samples yet"
-    edges = [bank * view.bank_words for bank in range(usable + 1)]
+    first = view.start_word
+    edges = [0, *(bank * view.bank_words - first for bank in range(1, usable + 1))]
     cells = max(width - _LABEL, 1)
     bar = _labelled("Memory", "")
     for run in memory_bar(view.memory_map, edges, cells, shows.signs):

@@ -88,6 +88,18 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         True: "Samples survive a power cut.",
         False: "Samples are lost in a power cut.",
     },
+    "memory.start_word": lambda value: (
+        f"The unit keeps {counted(value, 'word')} of it for itself." if value else ""
+    ),
+    "memory.arrangement": {
+        "in turns": "Each word lies in another bank than the one before it.",
+        "side by side": "Each bank holds a piece of every word.",
+    },
+    "memory.cells": {
+        "bytes": "A bank holds words byte by byte.",
+        "twelve bits": "A bank holds two words of 12 bits in three bytes.",
+    },
+    "memory.faults": lambda value: f"At fault: {'; '.join(value)}." if value else "",
     "slots.count": lambda value: f"{counted(value, 'slot')}.",
     "slots.first_number": lambda value: f"Sample number {value} goes to slot 1.",
     "slots.protected": lambda value: (

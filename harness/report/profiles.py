@@ -107,4 +107,5 @@ def _traits(profile: Profile) -> Iterator[ProfileTrait]:
 
 def _words(profile: Profile) -> int:
     """Return the words of all banks that are of use."""
-    return banks_in_a_row(profile.memory.fitted) * profile.memory.bank_words
+    memory = profile.memory
+    return banks_in_a_row(memory.fitted) * memory.bank_words - memory.start_word

@@ -59,7 +59,7 @@ def plain_line(note: Note) -> str:
 
 def slot_document(slot: Slot) -> Document:
     """Return what a slot holds."""
-    sample = slot.sample
+    sample = slot.written
     assert sample is not None
     return {
         "slot": slot.number,

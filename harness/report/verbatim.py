@@ -79,9 +79,9 @@ def lines_of(played: PlayedCapture) -> list[str]:
 def summary(unit: RackUnit, visits: int) -> list[str]:
     """Return what the memory holds at the end."""
     used = [
-        f"slot {slot.number} (sample {slot.sample_number}, {len(slot.sample.words):,} words)"
+        f"slot {slot.number} (sample {slot.sample_number}, {len(slot.written.words):,} words)"
         for slot in unit.slots.used()
-        if slot.sample is not None
+        if slot.written is not None
     ]
     lines = [f"Memory: {', '.join(used) if used else 'nothing is kept'}."]
     if visits:

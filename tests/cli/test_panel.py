@@ -41,7 +41,7 @@ EMPTY = replace(
 def slot(number: int, name: str = "", *, words: int = 100, is_protected: bool = False) -> Slot:
     sample = Sample(words=np.zeros(words, np.int16), bits=16, rate=Fraction(22_050))
     return Slot(
-        number=number, sample_number=number - 1, name=name, sample=sample, protected=is_protected
+        number=number, sample_number=number - 1, name=name, written=sample, protected=is_protected
     )
 
 

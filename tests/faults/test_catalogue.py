@@ -31,12 +31,16 @@ ELSEWHERE = {
     "unplug": "unplug the cable at 200 ms for 300 ms",
     "pause": "pause of 25 ms in packet 3, byte 64",
     "buffer overruns": "buffer of 34 bytes",
+    "bank forgets": "bank 1 forgets after 1 s without power",
 }
 """The dump is shorter here than the one that an example has in mind, or its slots are."""
 BESIDE = {
     "acknowledge bad packets": ("flip a bit in packet 3",),
     "buffer overruns": ("no spacing", "habit store_packet_ms 60"),
     "habit": ("lose packet 3, once", "no spacing"),
+    "bank half the size": ("habit bank_words 400",),
+    "banks together": ("habit bank_words 200",),
+    "bank forgets": ("power fails at requests for 1200 ms",),
 }
 """What has to happen as well for a unit to show that it is another one."""
 
@@ -51,7 +55,7 @@ def test_an_entry_is_whole(fault: Fault) -> None:
     assert asked.said == fault.example
     if fault.forms:
         assert asked.fault is fault
-        does = (fault.effect, fault.trouble, fault.link, *fault.unit, *fault.sender)
+        does = (fault.effect, fault.trouble, fault.link, *fault.unit, *fault.sender, fault.memory)
         assert len([each for each in does if each]) >= 1
     assert isinstance(asked.means, Trouble) is bool(asked.fault.trouble)
     assert isinstance(asked.means, Disturbance) is not asked.fault.lasts

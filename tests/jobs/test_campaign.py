@@ -63,7 +63,7 @@ def spoil(run: Run, slot: int) -> None:
     assert sample is not None
     words = sample.words.copy()
     words[0] ^= 1
-    run.unit.slots[slot].sample = replace(sample, words=words)
+    run.unit.slots[slot].written = replace(sample, words=words)
 
 
 def names(run: Run) -> list[str]:

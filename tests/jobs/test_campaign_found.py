@@ -35,7 +35,7 @@ def test_two_flips_in_different_packets_are_seen_both() -> None:
     slot = run.unit.slots.addressed(1)
     assert slot is not None
     assert slot.sample is not None
-    slot.sample = replace(slot.sample, words=slot.sample.words ^ 1)
+    slot.written = replace(slot.sample, words=slot.sample.words ^ 1)
     assert acknowledged_is_right(run).startswith("word 0 should be")  # it is still looked at
 
 

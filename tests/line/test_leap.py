@@ -85,7 +85,7 @@ class Case(Struct, frozen=True, kw_only=True, dict=True):
 def case_of(seed: int, number: int) -> Case:
     """Return the case of a number."""
     dice = random.Random(f"{seed} {number}")
-    profile = _unit(dice)
+    profile = _at_fault(_unit(dice), random.Random(f"cells {seed} {number}"))
     bits = dice.choice(profile.words.accepts)
     device_id = profile.unit.device_id if dice.random() < 0.9 else 127
     words = dice.choice((1, 40, 300, 3_000, 9_000, 12_000)) + dice.randrange(400)
@@ -159,6 +159,20 @@ def _unit(dice: random.Random) -> Profile:
         return replace(profile, input=traits, habits=habits, memory=memory)
     except ProfileError:  # habits that do not go together
         return profile
+
+
+def _at_fault(profile: Profile, dice: random.Random) -> Profile:
+    """The unit, perhaps with memory at fault."""
+    faults = (dice.choice(_AT_FAULT),) if dice.random() < 0.2 else ()
+    return replace(profile, memory=replace(profile.memory, faults=faults))
+
+
+_AT_FAULT = (
+    *("data line 3 of bank 1 loose", "address line 4 of bank 1 stuck", "bank 1 half the size"),
+    *("bank 1 missing, reads the last word", "noise in 1 of 30 reads"),
+    *("90 slow cells among the first 300 words", "90 coupled cells among the first 300 words"),
+    *("90 leaky cells after 400 ms among the first 300 words", "bank 1 forgets without power"),
+)
 
 
 def _damaged(dice: random.Random, packets: list[bytes]) -> list[bytes]:
@@ -297,6 +311,7 @@ _ASIDE = {
     *("_table", "_rows", "_cues", "_outgoing"),  # what never changes
     "_actions",  # whose functions are each desk's own
     "_offset",  # how much a splitter has seen: no endpoint asks
+    *("version", "last_look"),  # how often something was written, and what was seen then
 }
 
 

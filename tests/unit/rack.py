@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from msgspec import Struct
 
 from dryload.emulator.dump.storage import Accept, Decision
+from dryload.emulator.unit.cells import cells_of
 from dryload.emulator.unit.keeper import Keeper
 from dryload.emulator.unit.memory import Memory
 from dryload.emulator.unit.panel import FrontPanel
@@ -69,7 +70,8 @@ class Rack(Struct, frozen=True, dict=True):
 def rack(text: str = SMALL) -> Rack:
     """A unit with the profile in `text`."""
     profile = profile_of(text)
-    memory, slots = Memory(profile.memory), Slots(profile.slots)
+    cells = cells_of(profile.memory, profile.words)
+    memory, slots = Memory(profile.memory, cells), Slots(profile.slots, cells)
     panel = FrontPanel(profile, memory, slots)
     return Rack(profile, memory, slots, panel, Keeper(profile, memory, slots, panel))
 

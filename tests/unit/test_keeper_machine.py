@@ -26,6 +26,7 @@ fitted = [1]
 contiguous = {contiguous}
 room = "{room}"
 battery = {battery}
+faults = {faults}
 [slots]
 count = 4
 protected = [4]
@@ -35,6 +36,8 @@ partial = "{partial}"
 """
 TRUTH = st.sampled_from(["true", "false"])
 COUNT = st.integers(0, 110)
+HEALTHY = '["bank 1 forgets after 999999 min without power"]'
+"""Words lie in cells, and nothing ever happens to them."""
 
 
 class RackBesideADict(RuleBasedStateMachine):
@@ -46,6 +49,7 @@ class RackBesideADict(RuleBasedStateMachine):
         battery=TRUTH,
         replace=st.sampled_from(["at once", "when whole"]),
         partial=st.sampled_from(["drop", "keep"]),
+        faults=st.sampled_from(["[]", HEALTHY]),
     )
     def build(self, **choices: str) -> None:
         self.choices = choices
