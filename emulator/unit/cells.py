@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dryload.emulator.unit.dice import thrown
-from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.memory_faults import (
     Cell,
     CellLayout,
@@ -76,16 +75,16 @@ class Cells:
     # words
 
     def write(
-        self, regions: Sequence[Region], first: int, words: Words, bits: int, now_ns: int = 0
+        self, regions: Sequence[range], first: int, words: Words, bits: int, now_ns: int = 0
     ) -> None:
         """Write words of so many bits upwards, from word `first` of the regions on."""
         self._store(regions, first, words, bits, now_ns)
 
-    def lay(self, regions: Sequence[Region], words: Words, bits: int) -> None:
+    def lay(self, regions: Sequence[range], words: Words, bits: int) -> None:
         """Have cells hold words as a battery has kept them: none takes or upsets anything."""
         self._store(regions, 0, words, bits, None)
 
-    def read(self, regions: Sequence[Region], count: int, bits: int) -> Words:
+    def read(self, regions: Sequence[range], count: int, bits: int) -> Words:
         """Return the first words of the regions, in so many bits."""
         layout = self._layout
         numbers = self._numbers(regions, 0, count)
@@ -140,7 +139,7 @@ class Cells:
     # inside
 
     def _store(
-        self, regions: Sequence[Region], first: int, words: Words, bits: int, now_ns: int | None
+        self, regions: Sequence[range], first: int, words: Words, bits: int, now_ns: int | None
     ) -> None:
         self.version += 1
         layout = self._layout
@@ -163,9 +162,9 @@ class Cells:
         dues = (due_ns for bank in self._banks for due_ns in bank.due.values())
         self.next_ns = min(dues, default=None)
 
-    def _numbers(self, regions: Sequence[Region], first: int, count: int) -> _Numbers:
+    def _numbers(self, regions: Sequence[range], first: int, count: int) -> _Numbers:
         """Return the words of regions, without the `first` ones, as the memory counts them."""
-        parts = [np.arange(region.start, region.end) for region in regions]
+        parts = [np.arange(region.start, region.stop) for region in regions]
         numbers = np.concatenate([np.zeros(0, np.int64), *parts])[first : first + count]
         return cast(_Numbers, numbers + self._layout.start_word)
 

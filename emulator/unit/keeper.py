@@ -158,7 +158,7 @@ class Keeper:
         if cells is not None:
             words = unpack_words(np.frombuffer(data, np.uint8), plan.header.bits)
             words = self._as_kept(plan, words[: self._room - first])
-            cells.write(self._holding.regions, first, words, plan.bits, now_ns)
+            cells.write(self._holding.places, first, words, plan.bits, now_ns)
 
     def _end(self, plan: Plan, whole: bool, now_ns: int) -> None:
         """Keep what is to be kept, give back the rest, and write the receipt."""

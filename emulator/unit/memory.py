@@ -42,6 +42,11 @@ class Holding(Struct, frozen=True):
         """Words taken, whole blocks."""
         return sum(region.words for region in self.regions)
 
+    @property
+    def places(self) -> tuple[range, ...]:
+        """Where they are."""
+        return tuple(range(region.start, region.end) for region in self.regions)
+
 
 NOTHING: Final = Holding(())
 
@@ -99,6 +104,13 @@ class Memory:
     def capacity(self) -> int:
         """Words that are laid out for samples: 0 until the memory is initialised."""
         return self.fitted_words if self.initialised else 0
+
+    @property
+    def edges(self) -> tuple[int, ...]:
+        """The words at which a usable bank begins, and last the end of the memory."""
+        size, before = self.traits.bank_words, self.traits.start_word
+        banks = range(1, self.usable_banks + 1)
+        return (0, *(size * bank - before for bank in banks))
 
     @property
     def total_free(self) -> int:

@@ -50,7 +50,7 @@ class Slot(Struct, kw_only=True):
             return written
         if last is not None and last[0] == cells.version:
             return last[1]
-        words = cells.read(self.holding.regions, len(written.words), written.bits)
+        words = cells.read(self.holding.places, len(written.words), written.bits)
         found = replace(written, words=words)
         if last is not None and same_samples(last[1], found):
             found = last[1]
@@ -63,7 +63,7 @@ class Slot(Struct, kw_only=True):
         `is_stored` says that the memory has its words, which came one after the other.
         """
         if self.cells is not None and not is_stored:
-            self.cells.lay(holding.regions, sample.words, sample.bits)
+            self.cells.lay(holding.places, sample.words, sample.bits)
         self._keep(replace(sample, name=self.name))
         self.holding = holding
 

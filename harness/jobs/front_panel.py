@@ -70,8 +70,8 @@ class View(Struct, frozen=True, kw_only=True):
     slot_count: int
     slots: tuple[Slot, ...]
     """Copies of those that hold a sample."""
-    bank_words: int
-    """Words of one bank: a boundary lies at every multiple of it, less `start_word`."""
+    edges: tuple[int, ...]
+    """The words at which a usable bank begins, and last the end of the memory."""
     banks_fitted: tuple[int, ...]
     """Places with a bank in them, from 1."""
     capacity: int
@@ -81,8 +81,6 @@ class View(Struct, frozen=True, kw_only=True):
     largest_free: int
     memory_map: tuple[MapLine, ...]
     """The memory from word 0 on, without gaps."""
-    start_word: int = 0
-    """Words of the first bank that are not for samples."""
     state: str = "idle"
     """What it does now, in plain words: "idle", "receiving sample 3" and so on."""
     arriving: Coming | None = None
@@ -126,8 +124,7 @@ def view_of(unit: RackUnit) -> View:
         initialised=memory.initialised,
         slot_count=len(unit.slots),
         slots=tuple(map(replace, unit.slots.used())),
-        bank_words=memory.traits.bank_words,
-        start_word=memory.traits.start_word,
+        edges=memory.edges,
         banks_fitted=memory.fitted,
         capacity=memory.capacity,
         free=memory.total_free,

@@ -92,7 +92,7 @@ def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
         amount=amount_of([each.dump.outgoing for each in run.transfers]),
         before=run.before,
         after=unit.panel.memory_map(),
-        edges=tuple(range(0, memory.capacity + 1, memory.traits.bank_words)),
+        edges=memory.edges if memory.initialised else (0,),
         free_slots=run.free_slots,
         is_read_back=bench.settings.read_back,
         walk_ns=bench.settings.operator_ns,

@@ -229,11 +229,9 @@ def _memory(view: View, width: int, is_airy: bool, shows: Shows) -> list[Text]:
         said += f", at most {view.largest_free:,} in one piece"
     if not view.initialised:
         said = "not initialised: it cannot take samples yet"
-    first = view.start_word
-    edges = [0, *(bank * view.bank_words - first for bank in range(1, usable + 1))]
     cells = max(width - _LABEL, 1)
     bar = _labelled("Memory", "")
-    for run in memory_bar(view.memory_map, edges, cells, shows.signs):
+    for run in memory_bar(view.memory_map, view.edges, cells, shows.signs):
         bar.append(run.text, "" if run.slot is None else _COLOURS[run.slot % len(_COLOURS)])
     lines = [bar]
     if is_airy and cells >= 2 * usable + 1:

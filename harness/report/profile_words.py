@@ -92,10 +92,12 @@ SENTENCES: Final[Mapping[str, Sentence]] = {
         f"The unit keeps {counted(value, 'word')} of it for itself." if value else ""
     ),
     "memory.arrangement": {
+        "in a row": "Its banks follow one another.",
         "in turns": "Each word lies in another bank than the one before it.",
         "side by side": "Each bank holds a piece of every word.",
     },
     "memory.cells": {
+        "words": "A bank holds a word at each address.",
         "bytes": "A bank holds words byte by byte.",
         "twelve bits": "A bank holds two words of 12 bits in three bytes.",
     },

@@ -120,7 +120,7 @@ def views(draw: st.DrawFn) -> View:
         receives_exclusive=draw(st.booleans()),
         initialised=draw(st.booleans()),
         awaiting_confirm=draw(st.none() | st.integers(1, 16_384)),
-        bank_words=bank_words,
+        edges=tuple(bank_words * bank for bank in range(banks + 1)),
         banks_fitted=tuple(range(1, banks + 1)),
         slots=tuple(slot(n, name, is_protected=n % 3 == 0) for n in range(1, count + 1)),
         memory_map=tuple(pieces),

@@ -7,7 +7,6 @@ from msgspec.structs import replace
 
 from dryload.emulator.unit.board import RackUnit
 from dryload.emulator.unit.image import image_of, restore
-from dryload.emulator.unit.memory import banks_in_a_row
 from dryload.emulator.unit.possible import Profile, ProfileError
 from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.emulator.unit.schema import parse_profile
@@ -15,7 +14,7 @@ from dryload.harness.faults.catalogue import Fault, faults
 from dryload.harness.faults.reading import NotUnderstood, read_all, read_words
 from dryload.harness.jobs.afterwards import in_memory
 from dryload.harness.jobs.image_keeper import _are_same, _books_of
-from dryload.harness.jobs.listen import held_by
+from dryload.harness.jobs.listen import held_after
 from dryload.harness.jobs.outcome import Transfer
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.jobs.transfer import Settings
@@ -208,7 +207,7 @@ def test_a_bank_forgets_without_power_for_its_time_and_not_before() -> None:
 
 def test_what_is_heard_is_what_is_in_the_memory() -> None:
     at_fault = with_faults(unit(), "data line 14 of bank 1 stuck high")
-    held = held_by(at_fault, dump(WORDS))
+    held = held_after(Rehearsal(at_fault), dump(WORDS))
     assert held.words.tolist() == [word | 1 << 14 for word in WORDS]
 
 
@@ -274,7 +273,7 @@ def test_a_profile_says_what_no_memory_is(memory: str, told: str) -> None:
 def test_what_the_unit_keeps_is_not_for_samples() -> None:
     made = RackUnit(profile_of("[memory]\nbank_words = 1000\nfitted = [1, 2]\nstart_word = 300\n"))
     assert made.memory.capacity == made.memory.largest_free == 1_700
-    assert banks_in_a_row(made.memory.fitted) == 2
+    assert made.memory.edges == (0, 700, 1_700)
 
 
 def test_a_memory_fault_lasts_and_has_no_place() -> None:

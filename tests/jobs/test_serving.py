@@ -54,7 +54,8 @@ def test_what_there_is_to_be_seen_in_the_middle_of_a_dump() -> None:
         ("arriving", 1_000, None),
     ]
     assert sum(piece.region.words for piece in view.memory_map) == view.capacity
-    assert view.bank_words * len(view.banks_fitted) == view.capacity
+    assert view.edges == (0, 1_048_576, 2_097_152)
+    assert view.edges[-1] == view.capacity
     assert view.peer is None
     assert view.image == ""
     assert [note.event for note in view.notes] == bench.events()

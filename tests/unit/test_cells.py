@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dryload.emulator.unit.cells import Cells
-from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.memory_faults import (
     FORMS,
     MemoryFault,
@@ -90,13 +89,12 @@ class Both:
         top = 1 << (self.bits - 1)
         words = np.random.default_rng(seed).integers(-top, top, count)
         cut = count // 3  # two regions, of which the later one lies in front
-        regions = [Region(start + cut, count - cut), Region(start, cut)]
-        regions = [each for each in regions if each.words]
+        regions = [range(start + cut, start + count), range(start, start + cut)]
         first = words[: count // 2].astype(word_dtype(self.bits))
         self.cells.write(regions, 0, first, self.bits, now_ns)
         rest = words[count // 2 :].astype(word_dtype(self.bits))
         self.cells.write(regions, count // 2, rest, self.bits, now_ns)
-        places = [at for each in regions for at in range(each.start, each.end)]
+        places = [at for each in regions for at in each]
         for at, word in zip(places, words.tolist(), strict=True):
             raw = word % (1 << self.bits) << (self.shape.width - self.bits)
             self.plain.write(at, raw, now_ns)
@@ -105,7 +103,7 @@ class Both:
         count = min(count, self.size - start)
         if not count:
             return
-        words = self.cells.read([Region(start, count)], count, self.bits).tolist()
+        words = self.cells.read([range(start, start + count)], count, self.bits).tolist()
         expected = self.plain.read(range(start, start + count))
         for at, (word, bits) in enumerate(zip(words, expected, strict=True)):
             low = self.shape.width - self.bits
@@ -202,7 +200,7 @@ def test_without_a_fault_every_word_of_every_width_is_kept(
     )
     cells = Cells(memory, WordTraits(accepts=(width,)), banks=banks)
     cells.lose_power(MIN - 1)
-    regions = [Region(27 if banks > 1 else 15, 11), Region(3, 2)]
+    regions = [range(27, 38) if banks > 1 else range(15, 26), range(3, 5)]
     for bits in range(8, width + 1):
         top = 1 << (bits - 1)
         words = np.random.default_rng(bits).integers(-top, top, 13).astype(word_dtype(bits))
@@ -219,7 +217,7 @@ def memory_of(*faults: str, count: int = 4_000) -> Cells:
 
 
 def read(cells: Cells, count: int = 4_000) -> list[int]:
-    return [int(word) for word in cells.read([Region(0, count)], count, 16)]
+    return [int(word) for word in cells.read([range(count)], count, 16)]
 
 
 def test_noise_is_one_bit_in_one_of_so_many_words_and_another_one_the_next_time() -> None:
@@ -250,7 +248,7 @@ def test_a_bank_that_forgot_holds_anything_and_always_the_same() -> None:
     cells.lose_power(3 * MIN)
     assert len({*read(cells)}) > 3_700
     assert read(cells) == read(cells)
-    cells.write([Region(0, 4_000)], 0, np.zeros(4_000, np.int16), 16)
+    cells.write([range(4_000)], 0, np.zeros(4_000, np.int16), 16)
     assert {*read(cells)} == {0}
 
 
@@ -272,7 +270,7 @@ def test_cells_are_drawn_by_their_seed_and_lie_where_it_is_said() -> None:
 def test_what_a_leaky_cell_holds_goes_when_it_is_due_and_is_told_before() -> None:
     cells = memory_of("a leaky cell after 2 s, among the first 1 words", count=1)
     ones = np.full(1, -1, np.int16)
-    cells.write([Region(0, 1)], 0, ones, 16, 5)
+    cells.write([range(1)], 0, ones, 16, 5)
     assert cells.next_ns == 2_000_000_005
     cells.pass_time(2_000_000_004)
     assert read(cells, 1) == [-1]
@@ -280,6 +278,32 @@ def test_what_a_leaky_cell_holds_goes_when_it_is_due_and_is_told_before() -> Non
     (word,) = read(cells, 1)
     assert (word & 0xFFFF).bit_count() == 15
     assert cells.next_ns is None
+
+
+def test_a_leaky_cell_that_is_written_again_holds_for_its_time_again() -> None:
+    cells = memory_of("a leaky cell after 2 s, among the first 1 words", count=1)
+    ones = np.full(1, -1, np.int16)
+    for now_ns in (0, 1_500_000_000):
+        cells.write([range(1)], 0, ones, 16, now_ns)
+    cells.pass_time(3_000_000_000)
+    assert read(cells, 1) == [-1]
+    cells.pass_time(3_500_000_000)
+    assert read(cells, 1) != [-1]
+
+
+def test_half_of_an_odd_bank_is_the_larger_half() -> None:
+    cells = memory_of("bank 1 half the size", count=7)
+    cells.write([range(7)], 0, np.arange(7, dtype=np.int16), 16)
+    assert read(cells, 7) == [4, 5, 6, 3, 4, 5, 6]
+
+
+def test_of_two_banks_together_the_first_one_answers() -> None:
+    memory = MemoryTraits(
+        bank_words=3, faults=("banks 2 and 1 together", "data line 0 of bank 2 stuck high")
+    )
+    cells = Cells(memory, WordTraits(), banks=2)
+    cells.write([range(6)], 0, np.arange(0, 12, 2, dtype=np.int16), 16)
+    assert read(cells, 6) == [6, 8, 10, 6, 8, 10]
 
 
 # Words
