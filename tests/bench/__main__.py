@@ -9,7 +9,7 @@ from rich.table import Table
 from tests.bench import growth
 from tests.bench.measure import Row
 
-PARTS = ("codec", "rehearsal", "start", "port")
+PARTS = ("codec", "rehearsal", "start", "port", "plan")
 """Modules of this package with `run() -> list[Row]`."""
 
 
