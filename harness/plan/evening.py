@@ -28,7 +28,7 @@ from dryload.harness.plan.keys import Keys
 from dryload.harness.plan.pause import Amount
 
 ENDING: Final = ".toml"
-_MARK: Final = re.compile(rb'^\s*(?:#[^\n]*\n\s*)*schema\s*=\s*"dryload/evening/')
+_MARK: Final = re.compile(rb'^\s*schema\s*=\s*"dryload/evening/', re.MULTILINE)
 
 _Key = Annotated[int, Meta(ge=0, le=127)]
 _Count = Annotated[int, Meta(ge=1, le=1 << 35)]
@@ -178,14 +178,6 @@ class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_un
             raise ValueError("low must not be above high")
 
 
-class LeftOutRow(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A table of the file: what was left out, and why; nothing is done with it."""
-
-    file: str
-    dump: int | None = None
-    why: str = ""
-
-
 class EveningFile(
     Struct,
     frozen=True,
@@ -203,7 +195,6 @@ class EveningFile(
     holds: str | None = None
     """What the unit holds already and keeps, from the folder of the plan on."""
     samples: tuple[SampleRow, ...] = ()
-    left_out: tuple[LeftOutRow, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse numbers that stand twice."""
@@ -215,23 +206,24 @@ class EveningFile(
 
 def is_evening(path: str) -> bool:
     """Return whether a file is a plan."""
-    return path.endswith(ENDING) and os.path.isfile(path) and bool(_MARK.match(head_of(path)))
+    return path.endswith(ENDING) and os.path.isfile(path) and bool(_MARK.search(head_of(path)))
 
 
-def written(evening: EveningFile, comments: Sequence[str], about: str) -> bytes:
-    """Return the file; `comments` stand in front of the samples, `about` on the first line.
+def written(
+    evening: EveningFile, about: str, comments: Sequence[str], behind: Sequence[str]
+) -> bytes:
+    """Return the file, with comments: on the first line, in front of each sample, and at the end.
 
     A Problem for names that no TOML file can hold.
     """
     try:
         parts = [
             f"# {about}\n".encode(),
-            msgspec.toml.encode(replace(evening, samples=(), left_out=())),
+            msgspec.toml.encode(replace(evening, samples=())),
         ]
         for row, comment in zip(evening.samples, comments, strict=True):
             parts += [f"\n# {shown(comment)}\n[[sample]]\n".encode(), msgspec.toml.encode(row)]
-        for other in evening.left_out:
-            parts += [b"\n[[left_out]]\n", msgspec.toml.encode(other)]
+        parts += [b"\n", *(f"# {shown(comment)}\n".encode() for comment in behind)]
     except UnicodeEncodeError as problem:
         raise Problem(
             "a file name that is not UTF-8 can't stand in a plan.", do="Rename the file."

@@ -15,7 +15,7 @@ from dryload.harness.files.audio import Recording
 from dryload.harness.files.capture_file import form_of
 from dryload.harness.files.dumpfile import load
 from dryload.harness.files.kinds import AUDIO_ADVICE, kind_of
-from dryload.harness.files.opening import STANDARD_INPUT, head_of, quoted, shown
+from dryload.harness.files.opening import STANDARD_INPUT, head_of, quoted, refusal, shown
 from dryload.harness.files.problem import NoDump, Problem
 from dryload.harness.jobs.dumps import Dump, Fragment
 from dryload.harness.jobs.playlist import judged_contents
@@ -65,6 +65,7 @@ def gather(paths: Sequence[str]) -> Gathered:
     Hidden files and folders are passed over.  A Problem for a name that is none.
     """
     found: Gathered = ([], [])
+    seen: set[str] = set()
     for path in paths:
         if path == STANDARD_INPUT:
             raise Problem("a plan names files, so it can't be made of standard input.")
@@ -72,6 +73,9 @@ def gather(paths: Sequence[str]) -> Gathered:
         if not files:
             raise Problem(f"{shown(path)} is a folder without files.")
         for file in files:
+            if (real := os.path.realpath(file)) in seen:
+                continue
+            seen.add(real)
             try:
                 candidates, others = _content(file)
             except Problem as problem:
@@ -106,7 +110,10 @@ def recorded(sample: Sample) -> Recording:
 
 
 def _files_below(folder: str) -> Iterator[str]:
-    for here, folders, files in os.walk(folder):
+    def refuse(problem: OSError) -> None:
+        raise refusal(shown(str(problem.filename)), "listed", problem)
+
+    for here, folders, files in os.walk(folder, onerror=refuse):
         folders[:] = sorted(each for each in folders if not each.startswith("."))
         yield from (os.path.join(here, each) for each in sorted(files) if not each.startswith("."))
 

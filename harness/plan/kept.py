@@ -17,7 +17,6 @@ from dryload.harness.plan.evening import (
     ENDING,
     EveningFile,
     EveningPlan,
-    LeftOutRow,
     PlannedSample,
     SampleRow,
     load,
@@ -42,13 +41,10 @@ def content_of(plan: EveningPlan, path: str) -> bytes:
         banks=plan.banks,
         holds=None if plan.holds is None else path_in(path, plan.holds),
         samples=tuple(_row(each, path) for each in plan.samples),
-        left_out=tuple(
-            LeftOutRow(file=path_in(path, each.file), dump=each.dump, why=each.why)
-            for each in plan.left_out
-        ),
     )
+    behind = [f"Not in the plan: {each.file} {each.why}." for each in plan.left_out]
     about = f"An evening with {plan.profile.name}: {duration(plan.total_ns)}"
-    return written(file, [_comment(each) for each in plan.samples], about)
+    return written(file, about, [_comment(each) for each in plan.samples], behind)
 
 
 def ready(path: str, settings: Settings) -> tuple[Bench, Chosen]:

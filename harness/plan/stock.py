@@ -29,6 +29,11 @@ def make_ready(unit: RackUnit, *, banks: int | None, holds: str | None) -> None:
     unit.panel.initialise(0)
     if holds is None:
         return
+    if holds.startswith(("midi:", "tcp:")) and not os.path.exists(holds):
+        raise Problem(
+            f"{shown(holds)} is not asked what it holds: that takes as long as a backup.",
+            do="Make one with dryload read --sample all, and give its folder.",
+        )
     if not os.path.isdir(holds) and head_of(holds).startswith(MAGIC):
         with open_file(holds) as file:
             image = read_all(file, shown(holds), _LARGEST)

@@ -59,7 +59,8 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
 
 
 def test_the_plan_says_what_goes_where_and_when(run: Run) -> None:
-    said = run("plan", "sounds", "--for", "lantern-desk", "--start", "23:59")
+    words = ("sounds", "sounds/bell.syx")  # a file that is named twice is there once
+    said = run("plan", *words, "--for", "lantern-desk", "--start", "23:59")
     assert said.code == 0
     rows = [line.split() for line in said.out.splitlines() if line.startswith("23:")]
     assert [(row[1], row[2]) for row in rows] == [("4", "3"), ("1", "0"), ("2", "1")]
@@ -106,6 +107,7 @@ def test_a_plan_that_was_edited_is_played_as_it_stands(run: Run) -> None:
     assert said.code == 0
     text = Path("evening.toml").read_text()
     assert 'file = "sounds/thunder F2.wav"\n' in text
+    assert text.endswith("\n# Not in the plan: sounds/notes.txt is a text file, not a dump.\n")
     # 41 stands in the WAV file, C5 (72) in a name, and what says nothing is C4 (60); the borders
     # are in the middle.
     assert "root = 41\nlow = 0\nhigh = 50\n" in text
@@ -187,6 +189,10 @@ def test_a_plan_without_samples_is_none(run: Run) -> None:
         (
             ["sounds", "--for", "prompt-box", "--keep-what-is-there", "sounds/notes.txt"],
             "is a text file, not a dump",
+        ),
+        (
+            ["sounds", "--for", "prompt-box", "--keep-what-is-there", "midi:Desk"],
+            "midi:Desk is not asked what it holds",
         ),
         (
             ["sounds", "--for", "prompt-box", "--keep-what-is-there", "sounds"],
