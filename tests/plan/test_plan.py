@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from fractions import Fraction
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.unit.board import RackUnit
+from dryload.emulator.unit.image import image_of
+from dryload.emulator.unit.memory import Holding
 from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.wire.words import word_dtype
 from dryload.harness.cli.options import command_of
 from dryload.harness.cli.replay import replay
 from dryload.harness.jobs.transfer import Settings
@@ -131,3 +138,48 @@ def test_a_plan_is_possible_and_tells_of_every_file(theatre: Path, unit: str) ->
     assert "is not a readable audio file" in why["torn.wav"].why
     assert [why[name].is_well for name in ("notes.txt", "foyer.jpg", "torn.syx")] == [1, 1, 0]
     assert not plan.is_well
+
+
+def with_holes(unit: str) -> RackUnit:
+    """A unit that holds three samples; a fourth between two of them was deleted."""
+    profile = load_profile(unit)
+    rack = RackUnit(profile)
+    size = rack.memory.capacity // 8
+    bits = max(each for each in profile.words.accepts if each <= 16)
+    free = [slot for slot in rack.slots if not slot.protected]
+    for slot in free[:4]:
+        words = np.arange(size, dtype=word_dtype(bits)) % 100
+        sample = Sample(words=words.astype(word_dtype(bits)), bits=bits, rate=Fraction(22_050))
+        holding = rack.memory.allocate(size)
+        assert isinstance(holding, Holding)
+        slot.put(sample, holding)
+    rack.panel.delete(free[1].number, 0)
+    return rack
+
+
+@pytest.mark.parametrize("unit", profile_names())
+def test_what_a_unit_holds_stays_as_it_is(
+    theatre: Path, unit: str, tmp_path: Path, played: Played
+) -> None:
+    rack = with_holes(unit)
+    image, path = tmp_path / "held.image", tmp_path / "evening.toml"
+    image.write_bytes(image_of(rack))
+    bench = Bench(
+        unit=unit, profile=rack.profile, holds=str(image), settings=Settings(read_back=False)
+    )
+    plan = plan_evening([str(theatre / "dumps")], bench, weights={})
+    held = {each.region: each.slot for each in plan.before if each.slot is not None}
+    assert len(held) == 3
+    assert held.items() <= {each.region: each.slot for each in plan.after}.items()
+    assert not {each.slot for each in plan.samples} & set(held.values())
+    hole = next(each.region for each in plan.before if each.slot is None)
+    assert any(region.start == hole.start for each in plan.samples for region in each.regions)
+    path.write_bytes(content_of(plan, str(path)))
+    document = played(str(path), "--no-read-back")
+    assert document["lasted_ns"] == plan.total_ns
+    slots = {each["slot"]: each["regions"] for each in document["memory"]["slots"]}
+    for each in plan.samples:
+        if each.slot is not None:
+            assert slots[each.slot] == [
+                {"start": region.start, "words": region.words} for region in each.regions
+            ]
