@@ -38,6 +38,7 @@ from dryload.emulator.wire.messages import (
 from dryload.emulator.wire.prose import counted
 from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.line import PATIENCE_NS, Line, never, run_patiently
+from dryload.harness.jobs.timing import says_something
 from dryload.harness.judge.difference import compare_samples
 from dryload.harness.judge.finding import Finding, finding_of
 from dryload.harness.judge.plan import plan_of
@@ -73,6 +74,8 @@ class Fetched(Struct, frozen=True, kw_only=True, eq=False):
     """Whether the unit answered CANCEL: it has no such sample (REQ-03)."""
     torn: int = 0
     """Tries in which packets were lost on the way, but for the last one of a whole sample."""
+    damaged: int = 0
+    """Packets that arrived damaged, if somebody counts them."""
     stopped: bool = False
     """Whether the user interrupted it; a beginning, also where nothing went on."""
 
@@ -180,7 +183,7 @@ class Asker:
             if is_answered or requester.declined or (stopped and self._wants_stop()):
                 break
             if collected.header is None and not is_second:
-                self._break_off(device_id)
+                self.break_off(device_id)
         return Fetched(
             header=collected.header,
             sample=_sample(requester) if collected.packets else None,
@@ -213,7 +216,7 @@ class Asker:
         requester.stop(self._line.now_ns)
         return True
 
-    def _break_off(self, device_id: int) -> None:
+    def break_off(self, device_id: int) -> None:
         """Cancel a dump that somebody left unfinished, if there is one (HSK-19)."""
         cancel = handshake(HandshakeKind.CANCEL, device_id=device_id, packet_number=0)
         script = Script([Cue(0, cancel)])
@@ -230,7 +233,10 @@ class Asker:
             before = len(line.capture.passages)
             line.advance(_QUIET_NS)
             came = line.capture.passages[before:]
-            if not any(passage.direction is Direction.FROM_UNIT for passage in came):
+            if not any(
+                passage.direction is Direction.FROM_UNIT and says_something(passage.data)
+                for passage in came
+            ):
                 return
 
 

@@ -73,7 +73,7 @@ def times_of(
     sent = b""
     has_sent_packet = False
     # Clock and active sensing are nobody's answer: a line with nothing else on it waits.
-    said = [passage for passage in passages if _says_something(passage.data)]
+    said = [passage for passage in passages if says_something(passage.data)]
     said.sort(key=_start_ns)
     for passage in said:
         direction, until_ns, data = passage
@@ -101,7 +101,8 @@ def times_of(
     )
 
 
-def _says_something(data: bytes) -> bool:
+def says_something(data: bytes) -> bool:
+    """Whether there is more than clock, active sensing and the like in what passed (FRM-02)."""
     return (data[:1] < _FIRST_REALTIME and bool(data)) or bool(data.translate(None, _REALTIME))
 
 

@@ -250,6 +250,38 @@ class Replay:
         finally:
             del self._line.capture.passages[before:]
 
+    def offer(self, dump: Dump) -> bool | None:
+        """Announce a dump and cancel it (HSK-19): whether the unit takes it; None: no answer.
+
+        What it held under that number may be gone.
+        """
+        if self._operator is not None:
+            self._operator.get_ready()
+        self._hear_out()
+        self._events = []
+        header = replace(dump.outgoing, packets=(), after=())
+        sender = Sender(header, switches=self._settings.sender, limits=self._settings.limits)
+        ending = self._send(sender, dump)
+        self._may_say_more_ns = _SAYS_MORE_NS if self._operator is None else 0
+        if ending.end is SenderEnd.CANCELLED:
+            return False
+        if self.failed is not None or not any(
+            event.kind is EventKind.ANSWERED for event in self._events
+        ):
+            return None
+        try:
+            self._asker.break_off(dump.header.device_id)
+        except PortError as problem:
+            self.failed = problem
+        return True
+
+    def fetch(self, dump: Dump) -> Fetched:
+        """Ask for the sample of a dump, as it is; where the port fails, `failed` says so."""
+        self._events = []
+        back = self._fetched(dump)
+        self._may_say_more_ns = 0
+        return replace(back, damaged=damaged_in(self._events))
+
     def _late_findings(self, sent: Transfer) -> tuple[Finding, ...]:
         """Return what this computer did late, on the line of sending and on that of reading."""
         findings: tuple[Finding, ...] = ()
@@ -392,6 +424,11 @@ class Replay:
         except PortError as problem:
             self.failed = problem
             return Fetched(unread="the port failed")
+
+
+def damaged_in(events: Sequence[Event]) -> int:
+    """Return how many packets arrived damaged, by what both ends report."""
+    return sum(event.kind in (EventKind.FAULTY, EventKind.REJECTED) for event in events)
 
 
 def _compared(dump: Dump, got: Sample, memory: MemoryOutcome | None) -> SampleComparison:

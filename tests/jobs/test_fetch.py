@@ -203,3 +203,17 @@ def test_a_unit_whose_owner_has_to_press_a_key_first_is_waited_for_as_long_as_wa
     line = loaded(walked)
     check_right(read(line, answer_ns=30 * SECOND))
     assert requests(line) == 1
+
+
+def test_a_look_ends_though_the_unit_says_active_sensing_and_a_clock_all_the_time() -> None:
+    line = SimulatedLine(RackUnit(load_profile("rattling-cart")))
+    sender = Sender(dump(WORDS).outgoing)
+    line.connect(sender)
+    sender.start(0)
+    assert line.run(lambda: sender.end is SenderEnd.SENT, until_ns=60 * SECOND)
+    before_ns = line.now_ns
+
+    seen = Asker(line).glance(0, 1)
+
+    assert seen.sample is not None
+    assert line.now_ns - before_ns < 2 * SECOND
