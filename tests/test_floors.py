@@ -32,6 +32,7 @@ FLOORS: Final = (
     "dryload.harness.jobs",
     "dryload.harness.trial",
     "dryload.harness.plan",
+    "dryload.harness.prove",
     "dryload.harness.teach",
     "dryload.harness.report",
     "dryload.harness.cli",

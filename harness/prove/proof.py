@@ -1,0 +1,479 @@
+"""The proof: passes over a unit's memory, and what they come to.
+
+Theory of operation.  The first pass fills the memory, and so finds how much there is; the others
+write the same samples anew.  What a pass shows is decided on after all of it was read: the samples
+with wrong words are read a second time, and where only few words are wrong, written again, read at
+once, and read once more when they have lain as long as before.  A pass that shows a fault is the
+last one.  "Proved" is said only where every word of every pass came back right after the last write
+of that pass.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
+
+from dryload.harness.jobs.line import never
+from dryload.harness.prove.decide import Fault, decide
+from dryload.harness.prove.evidence import Evidence
+from dryload.harness.prove.passes import (
+    HOLD_NS,
+    SHORTEST,
+    USUAL,
+    Act,
+    Part,
+    Pass,
+    Stage,
+    doubling,
+    looks,
+    stages,
+)
+from dryload.harness.prove.tested import NotProvable, TestedUnit
+from dryload.harness.prove.words import Mask, Values, code
+
+_REWRITES: Final = 256
+"""Wrong words that are written again at most: a cable spoils fewer, and so does noise."""
+_SLICE_NS: Final = 5_000_000_000
+
+
+class Verdict(StrEnum):
+    """What a proof comes to."""
+
+    PROVED = "proved"
+    FAULT = "fault"
+    NOT_PROVED = "not proved"
+    RIG = "rig"
+
+
+class Standing(NamedTuple):
+    """Where a proof is."""
+
+    act: Act
+    part: Part
+    pass_number: int
+    """Counted from 1."""
+    passes: int
+    done: int
+    """Words of this pass that are written, or that came back right while it is read."""
+    words: int | None
+    """Of how many; None while the unit is being filled and does not say."""
+    now_ns: int
+
+
+class Sign(Struct, frozen=True, kw_only=True):
+    """The first word that came back wrong."""
+
+    word: int
+    after_ns: int
+    pass_number: int
+    words_seen: int
+    """Of the sample that was read or looked at."""
+    words_wrong: int
+
+
+class Proven(Struct, kw_only=True):
+    """What a proof has come to."""
+
+    verdict: Verdict = Verdict.NOT_PROVED
+    why: str = ""
+    """Why nothing is proved, in plain words without a full stop; "" where that shows otherwise."""
+    is_rig: bool = False
+    """Whether that is the port's doing, or nobody is there."""
+    stopped: bool = False
+    passes: int = 0
+    """Passes in which every word came back right."""
+    wanted_passes: int = 0
+    words: int = 0
+    """Words that were tested in these, or in the one that showed a fault."""
+    capacity: int | None = None
+    """Words that the unit says there is room for; None where its answers do not tell."""
+    kept_bits: int = 0
+    width: int = 0
+    parts: tuple[Part, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    sign: Sign | None = None
+    damaged: int = 0
+    rewritten_right: int | None = None
+    """Words that were right after they were written again; None where nothing was."""
+    keeps_old: bool = False
+    announced_ns: int | None = None
+    """How long it was said to take still, at the instant when that could be said."""
+    announced_at_ns: int = 0
+    total_ns: int = 0
+    held_ns: int = HOLD_NS
+    battery_ns: int | None = None
+    """How long the unit was without power, and had all words afterwards."""
+
+
+class ProofRequest(Struct, frozen=True, kw_only=True):
+    """How a memory is to be proved."""
+
+    passes: tuple[Pass, ...] = USUAL
+    battery_ns: int | None = None
+
+
+class Eyes(Struct, frozen=True, kw_only=True):
+    """Who watches a proof."""
+
+    standing: Callable[[Standing], None] = field(default=lambda _: None)
+    announce: Callable[[Proven], None] = field(default=lambda _: None)
+    """Called once, when it can be said what is done and how long it takes."""
+    sign: Callable[[Sign], None] = field(default=lambda _: None)
+    passed: Callable[[int, Proven], None] = field(default=lambda _, __: None)
+    """Called with the number of each pass that showed nothing wrong."""
+
+
+class Proof:
+    """Proves the memory of a unit; `record` is told of what a later run can build on.
+
+    `power` switches the unit off for so many nanoseconds, or has somebody do it; False: nobody did.
+    """
+
+    def __init__(
+        self,
+        unit: TestedUnit,
+        asked: ProofRequest,
+        *,
+        eyes: Eyes | None = None,
+        wants_stop: Callable[[], bool] = never,
+        power: Callable[[int], bool] | None = None,
+    ) -> None:
+        self.proven: Final = Proven(wanted_passes=len(asked.passes))
+        self._unit: Final = unit
+        self._asked: Final = asked
+        self._eyes: Final = eyes or Eyes()
+        self._wants_stop: Final = wants_stop
+        self._power: Final = power
+        self._began_ns = unit.line.now_ns
+        self._parts: list[Part] = []
+        self._written: dict[int, Values] = {}
+        self._read: dict[int, Values] = {}
+        self._again: dict[int, Values] = {}
+        self._lain_ns: dict[int, int] = {}  # how long a sample had lain when it was read
+        self._written_ns: dict[int, int] = {}
+        self._at = 0  # the pass
+
+    @property
+    def _words(self) -> int:
+        return self._parts[-1].end if self._parts else 0
+
+    def run(self) -> Proven:
+        """Prove it, and return what it came to; it may be stopped at any time."""
+        try:
+            self._get_to_know()
+            if all(self._pass(at, each) for at, each in enumerate(self._asked.passes)):
+                self._end()
+        except NotProvable as problem:
+            self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
+        except _Stopped:
+            self.proven.stopped = True
+        self.proven.damaged = self._unit.damaged
+        self.proven.total_ns = self._unit.line.now_ns - self._began_ns
+        return self.proven
+
+    def _end(self) -> None:
+        self.proven.verdict = Verdict.PROVED
+        if self._asked.battery_ns is not None:
+            self._battery(self._asked.battery_ns)
+
+    # getting to know
+
+    def _get_to_know(self) -> None:
+        unit, proven = self._unit, self.proven
+        unit.get_to_know()
+        first = unit.number(0)
+        assert first is not None
+        proven.capacity = unit.room(first)
+        if proven.capacity is not None and proven.capacity < SHORTEST:
+            raise NotProvable(
+                f"there is room for {proven.capacity} words only: delete samples at the unit, or "
+                "initialise its memory"
+            )
+        unit.measure(proven.capacity)
+        proven.keeps_old = unit.keeps_old
+        proven.kept_bits, proven.width = unit.kept, unit.width
+
+    def _planned(self) -> list[Part]:
+        """Return the samples that will fill the memory, as far as that is known."""
+        room = self.proven.capacity
+        parts, given = list[Part](), 0
+        while room is not None and given < room:
+            words = doubling(room, given=given)
+            parts.append(Part(number=len(parts), start=given, words=words))
+            given += words
+        return parts
+
+    # passes
+
+    def _pass(self, at: int, each: Pass) -> bool:
+        """Carry out one pass; whether nothing was wrong in it."""
+        self._at = at
+        for part in self._parts:
+            self._read.pop(part.number, None)
+            self._again.pop(part.number, None)
+        todo = stages(each, self._parts) if self._parts else self._filling(each)
+        for act, part in todo:
+            self._check_stop()
+            if act is Act.WRITE:
+                self._write(each, part)
+            elif act is Act.LOOK:
+                self._look(part)
+            else:
+                self._take(part)
+        return self._judge()
+
+    def _filling(self, each: Pass) -> Iterator[Stage]:
+        """Yield the steps of the first pass, in which the samples find their place."""
+        yield from self._fill(each)
+        yield from (Stage(Act.READ, part) for part in self._parts)
+
+    def _fill(self, each: Pass) -> Iterator[Stage]:
+        room, is_full = self.proven.capacity, False
+        while not is_full:
+            wanted = doubling(room, given=self._words)
+            number = None if wanted < 1 else self._unit.number(len(self._parts))
+            if number is None:
+                break
+            part = Part(number=number, start=self._words, words=wanted)
+            self._check_stop()
+            part, is_full = self._fit(each, part)
+            if not part.words:
+                break
+            self._parts.append(part)
+            self.proven.parts, self.proven.words = tuple(self._parts), self._words
+            yield from looks(part, self._parts[0])
+            if len(self._parts) == 1:
+                self._take(part, waits=False)  # what reading takes, and an early sign
+                if room is not None:
+                    self._announce(each, self._planned())
+        if not self._parts:
+            raise NotProvable("the unit took no sample longer than a packet")
+        if room is None:
+            self._announce(each, self._parts, filled=True)
+
+    def _fit(self, each: Pass, part: Part) -> tuple[Part, bool]:
+        """Write a new sample, shorter where the unit has not so much room; whether it is full."""
+        wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
+        if wrote.whole:
+            self._tell(Act.WRITE, part, part.end)
+            self._note_written(part)
+            return part, False
+        if not wrote.refused:
+            raise self._broken(f"test sample {part.number} did not get through", wrote.why)
+        words = wrote.words or self._unit.room(part.number) or 0
+        while words >= SHORTEST:
+            part = Part(number=part.number, start=part.start, words=min(words, part.words))
+            wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
+            if wrote.whole:
+                self._note_written(part)
+                return part, True
+            words = min(words // 2, wrote.words or words)
+        return Part(number=part.number, start=part.start, words=0), True
+
+    def _store(self, each: Pass, part: Part) -> Values:
+        values = code(
+            part.start, part.words, self._unit.kept, which=each.which, inverted=each.inverted
+        )
+        self._written[part.number] = values
+        return values
+
+    def _note_written(self, part: Part) -> None:
+        self._written_ns[part.number] = self._unit.line.now_ns
+
+    def _write(self, each: Pass, part: Part) -> None:
+        wrote = self._unit.write(part.number, self._store(each, part))
+        if not wrote.whole:
+            raise self._broken(f"test sample {part.number} could not be written again", wrote.why)
+        self._note_written(part)
+        self._tell(Act.WRITE, part, part.end)
+
+    def _look(self, part: Part) -> None:
+        values = self._unit.look(part)
+        if values is not None:
+            self._see(part, values)
+
+    def _take(self, part: Part, *, waits: bool = True) -> None:
+        """Read a sample, when it has lain for long enough."""
+        if waits:
+            self._wait_until(self._written_ns[part.number] + HOLD_NS, part)
+        lain_ns = self._unit.line.now_ns - self._written_ns[part.number]
+        self._lain_ns[part.number] = lain_ns
+        values = self._unit.values(part)
+        if values is None or len(values) < part.words:
+            came = 0 if values is None else len(values)
+            raise self._broken(
+                f"of the {part.words:,} words of test sample {part.number} {came:,} came back", ""
+            )
+        self._read[part.number] = values
+        self._see(part, values)
+        self._tell(Act.READ, part, part.end)
+
+    def _broken(self, what: str, why: str) -> NotProvable:
+        is_rig = self._unit.port_failed
+        return NotProvable(f"{what}: {why.rstrip('.')}" if why else what, is_rig=is_rig)
+
+    def _see(self, part: Part, values: Values) -> None:
+        """Note the first sign of a fault."""
+        wrong = np.flatnonzero(values != self._written[part.number][: len(values)])
+        if len(wrong) and self.proven.sign is None:
+            self.proven.sign = Sign(
+                word=part.start + int(wrong[0]),
+                after_ns=self._unit.line.now_ns - self._began_ns,
+                pass_number=self._at + 1,
+                words_seen=len(values),
+                words_wrong=len(wrong),
+            )
+            self._eyes.sign(self.proven.sign)
+
+    # judging
+
+    def _judge(self) -> bool:
+        """Decide on a pass; whether nothing was wrong in it."""
+        bad = [part for part in self._parts if self._is_bad(part, self._read)]
+        if not bad:
+            self.proven.passes = self._at + 1
+            self._eyes.passed(self._at + 1, self.proven)
+            return True
+        for part in bad:
+            self._check_stop()
+            if (again := self._unit.values(part)) is not None and len(again) == part.words:
+                self._again[part.number] = again
+        seen = self._evidence()
+        if int(seen.wrong.sum()) <= _REWRITES:
+            seen = self._written_again(seen, bad)
+        self.proven.faults = decide(seen)
+        is_line = bool(self.proven.faults) and self.proven.faults[0].kind == "line"
+        self.proven.verdict = Verdict.RIG if is_line else Verdict.FAULT
+        return False
+
+    def _is_bad(self, part: Part, read: dict[int, Values]) -> bool:
+        return bool((read[part.number] != self._written[part.number]).any())
+
+    def _written_again(self, seen: Evidence, bad: Sequence[Part]) -> Evidence:
+        """Write samples with wrong words again; return what that shows beside what was seen."""
+        at_once, mended = seen.at_once.copy(), seen.mended.copy()
+        for part in bad:
+            self._check_stop()
+            here = slice(part.start, part.end)
+            written, wrong = self._written[part.number], seen.wrong[here]
+            if not self._unit.write(part.number, written).whole:
+                raise self._broken(f"test sample {part.number} could not be written again", "")
+            self._note_written(part)
+            first = self._unit.values(part)
+            self._wait_until(self._written_ns[part.number] + self._lain_ns[part.number], part)
+            later = self._unit.values(part)
+            if first is None or later is None or len(first) + len(later) < 2 * part.words:
+                continue
+            at_once[here] = wrong & (first == written)
+            mended[here] = at_once[here] & (later == written)
+        self.proven.rewritten_right = int(mended.sum())
+        return replace(seen, at_once=at_once, mended=mended, bad_checksums=self._unit.damaged)
+
+    def _evidence(self) -> Evidence:
+        parts = self._parts
+
+        def joined(values: dict[int, Values], otherwise: dict[int, Values]) -> Values:
+            return np.concatenate(
+                [values.get(part.number, otherwise[part.number]) for part in parts]
+            )
+
+        written = joined(self._written, self._written)
+        nothing: Mask = np.zeros(len(written), np.bool_)
+        return Evidence(
+            bits=self._unit.kept,
+            written=written,
+            read=joined(self._read, self._written),
+            again=joined(self._again, self._read),
+            known=~nothing,
+            at_once=nothing,
+            mended=nothing,
+            starts=tuple(part.start for part in parts),
+            width=self._unit.width,
+            bad_checksums=self._unit.damaged,
+        )
+
+    def _battery(self, off_ns: int) -> None:
+        """Have the unit switched off for a while, and read all of it once."""
+        assert self._power is not None
+        if not self._power(off_ns):
+            raise _Stopped
+        for part in self._parts:
+            self._check_stop()
+            values = self._unit.values(part)
+            if values is not None and len(values) == part.words:
+                self._read[part.number] = values
+            else:
+                self._read.pop(part.number, None)
+        lost = [part for part in self._parts if part.number not in self._read]
+        bad = [p for p in self._parts if p not in lost and self._is_bad(p, self._read)]
+        if not lost and not bad:
+            self.proven.battery_ns = off_ns
+            return
+        self.proven.verdict = Verdict.FAULT
+        words = sum(part.words for part in lost) + sum(
+            int((self._read[p.number] != self._written[p.number]).sum()) for p in bad
+        )
+        first = min((*lost, *bad), key=lambda part: part.start)
+        last = max((*lost, *bad), key=lambda part: part.end)
+        self.proven.faults = (
+            Fault(
+                kind="battery",
+                words_wrong=words,
+                explains=1.0,
+                first=first.start,
+                last=last.end - 1,
+                share=words / self._words,
+                sure=True,
+            ),
+        )
+
+    # time
+
+    def _announce(self, each: Pass, parts: Sequence[Part], *, filled: bool = False) -> None:
+        """Say how long the rest takes; `filled` where all is written once."""
+        unit = self._unit
+        rest = [step for later in self._asked.passes[1:] for step in stages(later, parts)]
+        first = list(stages(each, parts))
+        if filled:
+            spent_ns = unit.line.now_ns
+            lain = {part.number: spent_ns - self._written_ns[part.number] for part in parts}
+            reads = [step for step in first if step.act is Act.READ]
+            took_ns = unit.paces.of(reads, unit.width, lain=lain)
+        else:
+            took_ns = unit.paces.of(first[2:], unit.width, is_first=True)
+        took_ns += unit.paces.of(rest, unit.width)
+        self.proven.announced_ns = took_ns
+        self.proven.announced_at_ns = unit.line.now_ns - self._began_ns
+        self._eyes.announce(self.proven)
+
+    def _wait_until(self, until_ns: int, part: Part) -> None:
+        line = self._unit.line
+        while line.now_ns < until_ns:
+            self._check_stop()
+            self._tell(Act.HOLD, part, part.start)
+            line.advance(min(until_ns - line.now_ns, _SLICE_NS))
+
+    def _tell(self, act: Act, part: Part, done: int) -> None:
+        total = self.proven.capacity if self._at == 0 else self._words
+        self._eyes.standing(
+            Standing(
+                act=act,
+                part=part,
+                pass_number=self._at + 1,
+                passes=len(self._asked.passes),
+                done=done,
+                words=total,
+                now_ns=self._unit.line.now_ns,
+            )
+        )
+
+    def _check_stop(self) -> None:
+        if self._wants_stop():
+            raise _Stopped
+
+
+class _Stopped(Exception):  # noqa: N818  # by the user
+    """The user wants it to end."""

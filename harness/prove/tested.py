@@ -1,0 +1,290 @@
+"""A unit whose memory is tested: test samples to it and back, and what it takes at all.
+
+Theory of operation.  A unit says little of its memory.  Whether it has room shows in its answer to
+a header, which is then cancelled; some notice only when they are full, and for these the answer
+means nothing.  Which numbers it has shows in the same way.  Where a new sample replaces an old one
+only when it is whole, there is never room for it in a full memory; so the place of the first packet
+is left free, and the old one is first replaced by one word there.
+"""
+
+from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from dryload.emulator.dump.outgoing import (
+    Outgoing,
+    extended_header,
+    outgoing,
+    standard_header,
+)
+from dryload.emulator.dump.sample import Sample
+from dryload.emulator.dump.sender import SenderEnd
+from dryload.emulator.wire.codec import encode
+from dryload.emulator.wire.constants import MAX_21_BIT
+from dryload.emulator.wire.messages import Header
+from dryload.emulator.wire.sizes import packets_for, words_per_packet
+from dryload.harness.jobs.dumps import Dump
+from dryload.harness.jobs.fetch import Fetched
+from dryload.harness.jobs.line import Line
+from dryload.harness.jobs.transfer import Replay, damaged_in
+from dryload.harness.prove.passes import GLANCE, SHORTEST, Pace, Paces, Part
+from dryload.harness.prove.words import (
+    WIDEST,
+    Values,
+    first_packet,
+    kept_of,
+    sample_of,
+    silence,
+    values_of,
+)
+
+WIDTHS: Final = (WIDEST, 12, 14, 8)
+"""In which a first packet is tried, one after the other; a unit that refuses one may take another
+(HDR-03)."""
+LAST_NUMBER: Final = 255
+"""Sample numbers are tried up to this one; our choice."""
+_REFUSED_IN_A_ROW: Final = 8  # numbers behind ones that were taken: there are no more
+_EXTENDED: Final = 1 << 26  # words: more than anything has
+_TRIES: Final = 3  # of one sample that did not get through
+_NAME: Final = "test sample"
+
+
+class NotProvable(Exception):  # noqa: N818  # what a unit is, not what went wrong in the program
+    """Why nothing can be proved of this unit, in plain words without a full stop.
+
+    `is_rig` where it is the port, or nobody there.
+    """
+
+    def __init__(self, why: str, *, is_rig: bool = False) -> None:
+        super().__init__(why)
+        self.why, self.is_rig = why, is_rig
+
+
+class Wrote(Struct, frozen=True, kw_only=True):
+    """What came of writing one sample."""
+
+    whole: bool
+    refused: bool = False
+    """Whether the unit cancelled: at the header, or when it was full."""
+    words: int = 0
+    """How many it had acknowledged."""
+    why: str = ""
+
+
+class TestedUnit:
+    """Writes test samples to a unit and reads them; learns its pace, its width and its numbers."""
+
+    __test__ = False  # no class of tests
+
+    def __init__(self, replay: Replay, line: Line, *, device_id: int) -> None:
+        self.line: Final = line
+        self.paces: Final = Paces(write=Pace(), read=Pace(), look=Pace())
+        self.width = self.kept = WIDEST
+        self.keeps_old = False
+        """Whether a sample is replaced only when the new one is whole."""
+        self.damaged = 0
+        """Packets that a checksum showed to be damaged, and samples that came in pieces."""
+        self._replay: Final = replay
+        self._device_id: Final = device_id
+        self._numbers: list[int] = []
+        self._next = 0
+
+    @property
+    def port_failed(self) -> bool:
+        """Whether the port has failed; nothing can be done any more."""
+        return self._replay.failed is not None
+
+    def get_to_know(self) -> None:
+        """Find a number and the width; NotProvable where the unit can't be tested at all."""
+        for width in WIDTHS:
+            self.width = self.kept = width
+            while (number := self._next) <= LAST_NUMBER:
+                self._next += 1
+                wrote = self._send(number, sample_of(first_packet(width), width, width))
+                if wrote.whole:
+                    self._numbers.append(number)
+                    self._learn_width(number, first_packet(width))
+                    return
+                if not wrote.refused:
+                    self._check_port()
+                    raise NotProvable(wrote.why, is_rig=True)
+            self._next = 0
+        raise NotProvable(
+            f"the unit refused a sample of one packet under every number from 0 to {LAST_NUMBER}: "
+            "its memory may not be initialised since modules were fitted"
+        )
+
+    def _learn_width(self, number: int, sent: Values) -> None:
+        back = self.read(number)
+        if back is None:
+            raise NotProvable(
+                "the unit took a sample and did not send it back: what it does not send back can't "
+                "be compared"
+            )
+        kept = kept_of(sent, self.width, back)
+        self.width = min(self.width, back.bits)
+        self.kept = min(kept, self.width)
+
+    def number(self, place: int) -> int | None:
+        """Return the sample number of a place in the row of test samples; None: there is none."""
+        refused = 0
+        while len(self._numbers) <= place and self._next <= LAST_NUMBER:
+            number = self._next
+            self._next += 1
+            if self._offer(number, 1):
+                self._numbers.append(number)
+                refused = 0
+            elif (refused := refused + 1) == _REFUSED_IN_A_ROW:
+                self._next = LAST_NUMBER + 1
+        return self._numbers[place] if place < len(self._numbers) else None
+
+    def room(self, number: int) -> int | None:
+        """Return how many words there is room for under a number; None: its answers do not tell.
+
+        What was there may be gone.
+        """
+        least, most = 0, MAX_21_BIT
+        if self._offer(number, most):
+            least, most = most, _EXTENDED
+            if self._offer(number, most) is not False:
+                return None
+        while most - least > 1:
+            middle = (least + most) // 2
+            taken = self._offer(number, middle)
+            if taken is None:
+                return None
+            least, most = (middle, most) if taken else (least, middle)
+        return least
+
+    def measure(self, capacity: int | None) -> None:
+        """Learn how long transfers take, and how old samples are replaced."""
+        number, packet = self._numbers[0], sample_of(first_packet(self.kept), self.kept, self.width)
+        other = self.number(1)
+        # There are four, so that one that goes beside the old one ends where the first one was.
+        for _ in range(2):
+            self._send(number, packet)
+        if capacity is not None and other is not None:
+            self.keeps_old = self._offer(other, capacity) is True
+        for _ in range(2):  # before the second one somebody may have to confirm the first
+            began_ns = self.line.now_ns
+            self._send(number, packet)
+        self.paces.write.learn(1, self.line.now_ns - began_ns)
+        if self.keeps_old:
+            self.paces.freeing_ns = self.line.now_ns - began_ns
+        began_ns = self.line.now_ns
+        self.read(number)
+        self.paces.read.learn(1, self.line.now_ns - began_ns)
+        self._check_port()
+
+    def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
+        """Write values under a number, a few times if need be."""
+        sample = sample_of(values, self.kept, self.width)
+        if self.keeps_old and not is_new:
+            self._send(number, silence(self.width))
+        wrote = Wrote(whole=False)
+        for _ in range(_TRIES):
+            began_ns = self.line.now_ns
+            wrote = self._send(number, sample)
+            if wrote.whole and not wrote.why:
+                self.paces.write.learn(
+                    packets_for(len(values), self.width), self.line.now_ns - began_ns
+                )
+            if wrote.whole or wrote.refused or self.port_failed:
+                break
+        return wrote
+
+    def read(self, number: int) -> Sample | None:
+        """Return the sample of a number, None where it does not come."""
+        back = self._fetch(number)
+        if back.header is not None and back.header.sample_number != number:
+            return None
+        return back.sample
+
+    def values(self, part: Part) -> Values | None:
+        """Return the values of a test sample, all that came of them; None for nothing."""
+        began_ns, damaged = self.line.now_ns, self.damaged
+        sample = self.read(part.number)
+        if sample is None:
+            return None
+        if damaged == self.damaged:
+            packets = packets_for(part.words, self.width)
+            self.paces.read.learn(packets, self.line.now_ns - began_ns)
+        return values_of(sample, self.kept)[: part.words]
+
+    def look(self, part: Part) -> Values | None:
+        """Return the first values of a test sample; None for nothing."""
+        began_ns = self.line.now_ns
+        seen = self._replay.glance(self._dump(part.number, silence(self.width)), packets=GLANCE)
+        self._forget()
+        if seen is None or seen.header is None or seen.sample is None or seen.torn:
+            return None
+        if seen.header.sample_number != part.number:
+            return None
+        packets = min(packets_for(part.words, self.width), GLANCE)
+        self.paces.look.learn(packets, self.line.now_ns - began_ns)
+        return values_of(seen.sample, self.kept)[: part.words]
+
+    def silence(self, number: int) -> bool:
+        """Put one word of silence in the place of a test sample."""
+        return self._send(number, silence(self.width)).whole
+
+    def _send(self, number: int, sample: Sample) -> Wrote:
+        sent = self._replay.send(self._dump(number, sample))
+        self._forget()
+        damaged = damaged_in(sent.events)
+        self.damaged += damaged
+        step = words_per_packet(sample.bits)
+        return Wrote(
+            whole=sent.is_whole,
+            refused=sent.ending.end is SenderEnd.CANCELLED,
+            words=max(sent.sent - 1, 0) * step // SHORTEST * SHORTEST,
+            why="sent again" if sent.is_whole and damaged else sent.reason,
+        )
+
+    def _fetch(self, number: int) -> Fetched:
+        back = self._replay.fetch(self._dump(number, silence(self.width)))
+        self._forget()
+        self.damaged += back.damaged + back.torn
+        return back
+
+    def _offer(self, number: int, words: int) -> bool | None:
+        """Whether the unit takes a header of so many words; None: it does not answer."""
+        described = silence(self.width)
+        make = extended_header if words > MAX_21_BIT else standard_header
+        header = _with_length(make(described, number=number, device_id=self._device_id), words)
+        taken = self._replay.offer(
+            Dump(
+                file=_NAME,
+                index=0,
+                header=header,
+                outgoing=Outgoing(header=encode(header), packets=()),
+                sample=described,
+            )
+        )
+        self._forget()
+        self._check_port()
+        return taken
+
+    def _dump(self, number: int, sample: Sample) -> Dump:
+        return Dump(
+            file=_NAME,
+            index=0,
+            header=standard_header(sample, number=number, device_id=self._device_id),
+            outgoing=outgoing(sample, number=number, device_id=self._device_id),
+            sample=sample,
+        )
+
+    def _forget(self) -> None:
+        """Let go of what passed: a proof has millions of words."""
+        self.line.capture.passages.clear()
+
+    def _check_port(self) -> None:
+        if self._replay.failed is not None:
+            raise NotProvable(
+                f"the port failed: {self._replay.failed.what.rstrip('.')}", is_rig=True
+            )
+
+
+def _with_length(header: Header, words: int) -> Header:
+    return replace(header, length=words)

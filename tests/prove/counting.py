@@ -1,0 +1,74 @@
+"""Count what the decision says of faults in plain memories."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+import numpy as np
+
+from dryload.harness.prove.decide import Fault, decide
+from dryload.harness.prove.evidence import Evidence
+from dryload.harness.prove.passes import doubling
+from dryload.harness.prove.words import code
+from tests.prove.plain_memory import ARRANGEMENTS, Made, PlainMemory
+
+Put = Callable[[PlainMemory], Made]
+
+
+def memory_of(seed: int, *, size: int) -> PlainMemory:
+    """A memory drawn from a seed: arrangement, banks and where the test begins."""
+    rng = np.random.default_rng([seed, 7])
+    arrangement = list(ARRANGEMENTS)[int(rng.integers(len(ARRANGEMENTS)))]
+    start = int(rng.choice([0, 0, 64, 256, 1000, size // 8]))
+    start = min(start, size // 8) // 2 * 2
+    return PlainMemory(arrangement, banks=2, size=size, start=start, seed=seed)
+
+
+def one_pass(memory: PlainMemory, *, inverted: bool = False) -> Evidence:
+    """Write all, read all, and read once more."""
+    count, bits, starts, at = memory.words // 2 * 2, memory.bits, list[int](), 0
+    written = code(0, count, bits, inverted=inverted)
+    while at < count:
+        starts.append(at)
+        at += doubling(count, given=at)
+    for first, end in zip(starts, [*starts[1:], count], strict=True):
+        memory.write(first, written[first:end])
+    read = memory.read(0, count).astype(np.uint32)
+    again = read if (read == written).all() else memory.read(0, count).astype(np.uint32)
+    nothing = np.zeros(count, np.bool_)
+    return Evidence(
+        bits=bits,
+        written=written,
+        read=read,
+        again=again,
+        known=~nothing,
+        at_once=nothing,
+        mended=nothing,
+        starts=tuple(starts),
+        width=bits,
+        bad_checksums=0,
+    )
+
+
+def said_of(put: Put, seed: int, *, size: int = 1 << 15) -> tuple[Made, tuple[Fault, ...], str]:
+    """What is said of one memory with one fault, after one pass, or two where one shows nothing."""
+    memory = memory_of(seed, size=size)
+    made = put(memory)
+    faults: tuple[Fault, ...] = ()
+    for inverted in (False, True):
+        faults = faults or decide(one_pass(memory, inverted=inverted))
+    return made, faults, memory.arrangement
+
+
+def count(put: Put, runs: int, seed: int, *, size: int = 1 << 15) -> tuple[int, Counter[str]]:
+    """How many were named right, and what was said of the others."""
+    right, others = 0, Counter[str]()
+    for run in range(runs):
+        made, faults, arrangement = said_of(put, seed * 1_000_003 + run, size=size)
+        first = faults[0].kind if faults else ""
+        if (not faults and not made.answers) or first in made.answers:
+            right += 1
+        else:
+            others[f"{first or 'nothing wrong'} ({arrangement})"] += 1
+    return right, others
