@@ -76,6 +76,7 @@ def plan(
     not.
     """
     from dryload.harness.cli.own_unit import profile_of, walk_ns_of
+    from dryload.harness.cli.playing import WORTH_A_CLOCK_NS, over_at
     from dryload.harness.files import safe_write
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.plan import kept
@@ -124,18 +125,14 @@ def plan(
         content = made_of(sheet_of(made, place, middle_c)).encode()
         safe_write.write(worksheet, content, overwrite=overwrite)
         note(f"the worksheet is in {shown(worksheet)}.")
-    show(
-        report.lines_of(
-            made,
-            start=begins,
-            pause_ns=pause_ns,
-            took_ns=took_ns,
-            width=width(),
-            signs=signs(),
-        ),
-        report.document(made, written_to=output, pause_ns=pause_ns, took_ns=took_ns),
-        as_json=as_json,
+    lines = report.lines_of(
+        made, start=begins, pause_ns=pause_ns, took_ns=took_ns, width=width(), signs=signs()
     )
+    now = []
+    if begins is None and width() is not None and made.total_ns >= WORTH_A_CLOCK_NS:
+        now = [f"Started now, it would finish at {over_at(made.total_ns)}."]
+    document = report.document(made, written_to=output, pause_ns=pause_ns, took_ns=took_ns)
+    show([*lines, *now], document, as_json=as_json)
     raise click.exceptions.Exit(0 if made.is_well else 1)
 
 

@@ -36,7 +36,7 @@ MOST_LOSS: Final = 2.0
 _MIX_LOSS: Final = 0.5
 _LENGTH_LOSS: Final = 2.0
 _SILENCE_DB: Final = -60.0
-"""No louder than this, against full scale, is silence (our choice)."""
+"""No louder than this, against the loudest word, is silence (our choice)."""
 _LOOP_PARTS: Final = (Fraction(2, 3), Fraction(1, 2), Fraction(1, 3))
 _SHORTEST_LOOP_S: Final = 0.05
 _SEAM: Final = 16  # frames on either side that are compared where a loop is closed anew
@@ -188,9 +188,9 @@ def _end(sound: Recording) -> tuple[int, tuple[str, ...]]:
         if is_left:
             return len(frames), ()
         return loop.end + 1, (f"{len(frames) - loop.end - 1:,} frames behind the loop cut",)
-    level: float = 10 ** (_SILENCE_DB / 20)
-    if frames.dtype == np.int32:
-        level = int(level * 2**31)
+    peak = max(float(frames.max(initial=0)), -float(frames.min(initial=0)))
+    level = peak * 10 ** (_SILENCE_DB / 20)
+    level = int(level) if frames.dtype == np.int32 else level
     loud = np.flatnonzero(((frames > level) | (frames < -level)).any(axis=1))
     end = int(loud[-1]) + 1 if len(loud) else len(frames)
     silent_s = float((len(frames) - end) / sound.rate)

@@ -141,12 +141,16 @@ def _offers(plan: EveningPlan, width: int | None) -> Iterator[str]:
     columns = (
         Column("of", folds=True),
         Column("could be done", folds=True),
-        Column("sounds up to", right=True, spare=1),
-        Column("noise", right=True, spare=2),
-        Column("gains words", right=True),
-        Column("and time", right=True),
+        Column("up to", right=True),
+        Column("noise", right=True),
+        Column("words", right=True),
+        Column("time", right=True),
     )
-    yield from ("", "What does not fit as it is, and what would make it fit, the least loss first:")
+    yield ""
+    yield (
+        "What would make fit what does not: the least loss first; up to where it sounds then, its "
+        "noise, and the words and time that it gains:"
+    )
     yield from table(columns, rows, width)
 
 

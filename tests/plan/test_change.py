@@ -109,6 +109,17 @@ def test_what_is_played_after_a_loop_is_left_is_not_cut(loop_type: int) -> None:
     assert unheard(sound(loop=forward(500, 1_999))) == 2_000
 
 
+def test_silence_is_silence_beside_the_loudest_word() -> None:
+    """A tail that is 50 dB below it is heard, however quiet the recording is; 70 dB is not."""
+    for loud in (1.0, 0.01):
+        for tail_db, gone in ((-50, 0), (-70, 1_000)):
+            wave = loud * np.ones((2_000, 1))
+            wave[1_000:] *= 10 ** (tail_db / 20)
+            of = Recording(frames=wave, rate=Fraction(44_100), source="floating-point")
+            assert unheard(of) == gone
+    assert unheard(sound(4_000, silent=4_000)) == 0  # nothing but silence stays what it is
+
+
 def test_a_shorter_loop_is_closed_where_the_wave_goes_on() -> None:
     """Of a sine with a period of 60 frames it is a whole number of periods, as it was."""
     of = sound(11_000, period=60, loop=forward(1_000, 10_299))
