@@ -31,7 +31,7 @@ _MOST_SEARCHES: Final = 3
 """That end without an answer."""
 _DEEPEST: Final = 400
 """Samples that are packed into several holes: one call each, one in the other."""
-_FAR: Final = 1 << 60
+_FAR: Final = 1 << 48  # blocks; very many of them can still be added
 
 
 class BestSet(Struct, frozen=True, kw_only=True):
@@ -60,28 +60,41 @@ class Room(Struct, frozen=True, kw_only=True):
         return self.holes if self.in_one_piece else (sum(self.holes),)
 
 
-class _TooLongError(Exception):
-    """A search has taken more steps than it may."""
-
-
-class _Steps:
-    def __init__(self) -> None:
-        self._left = _MOST_STEPS
-
-    def take(self) -> None:
-        self._left -= 1
-        if self._left < 0:
-            raise _TooLongError
+_Steps = Iterator[int]
+"""What a search may still take; it ends with StopIteration where that is used up."""
 
 
 def best_set(sizes: Sequence[int], weights: Sequence[int], room: Room) -> BestSet:
     """Return the best set of samples with these sizes, in blocks, and weights, all above 0."""
     largest = max(room.bins, default=0)
-    able = [index for index, size in enumerate(sizes) if size <= largest]
-    found = _best([sizes[each] for each in able], [weights[each] for each in able], room)
-    return BestSet(
-        chosen=tuple(able[each] for each in found.chosen), weight=found.weight, bound=found.bound
+    sizes = [size if size <= largest else _FAR for size in sizes]
+    chosen = max(
+        _greedy_sets(sizes, weights, room),
+        key=lambda each: (_weight(each, weights), [i in each for i in range(len(sizes))]),
     )
+    weight = _weight(chosen, weights)
+    places = min(room.places, len(sizes))
+    rows = places + 1 if places < len(sizes) else 1
+    if (len(sizes) + 1) * rows * (sum(weights) + 1) > _MOST_CELLS:
+        heaviest = sorted(weights, reverse=True)[:places]
+        return BestSet(chosen=chosen, weight=weight, bound=sum(heaviest))
+    tables = _tables(sizes, weights, rows)
+    possible = np.flatnonzero(tables[0][-1] <= sum(room.bins))[::-1]
+    bound, given_up = int(possible[0]), 0
+    for wanted in map(int, possible):
+        if wanted < weight or given_up == _MOST_SEARCHES:
+            break
+        if not given_up:
+            bound = wanted
+        try:
+            found = _first_of(wanted, sizes, weights, tables, room)
+        except StopIteration:
+            given_up += 1
+            continue
+        if found is not None:
+            chosen, weight = found, wanted
+            break
+    return BestSet(chosen=chosen, weight=weight, bound=bound)
 
 
 def order_of(sizes: Sequence[int], room: Room) -> tuple[int, ...]:
@@ -98,42 +111,13 @@ def packed(sizes: Sequence[int], room: Room) -> tuple[int, ...] | None:
     if len(sizes) > room.places:
         return None
     try:
-        return _packed(sizes, room.bins, _Steps())
-    except _TooLongError:
+        return _packed(sizes, room.bins, iter(range(_MOST_STEPS)))
+    except StopIteration:
         return None
 
 
-def _best(sizes: Sequence[int], weights: Sequence[int], room: Room) -> BestSet:
-    chosen = max(_greedy_sets(sizes, weights, room), key=lambda each: _value(each, weights))
-    weight = sum(weights[each] for each in chosen)
-    places = min(room.places, len(sizes))
-    rows = places + 1 if places < len(sizes) else 1
-    if (len(sizes) + 1) * rows * (sum(weights) + 1) > _MOST_CELLS:
-        heaviest = sorted(weights, reverse=True)[:places]
-        return BestSet(chosen=chosen, weight=weight, bound=sum(heaviest))
-    tables = _tables(sizes, weights, rows)
-    total = sum(room.bins)
-    possible = np.flatnonzero(tables[0][-1] <= total)[::-1]
-    bound = int(possible[0])
-    given_up = 0
-    for wanted in map(int, possible):
-        if wanted < weight or given_up == _MOST_SEARCHES:
-            break
-        if not given_up:
-            bound = wanted
-        try:
-            found = _first_of(wanted, sizes, weights, tables, room)
-        except _TooLongError:
-            given_up += 1
-            continue
-        if found is not None:
-            chosen, weight = found, wanted
-            break
-    return BestSet(chosen=chosen, weight=weight, bound=bound)
-
-
-def _value(chosen: Sequence[int], weights: Sequence[int]) -> tuple[int, list[bool]]:
-    return sum(weights[each] for each in chosen), [i in chosen for i in range(len(weights))]
+def _weight(chosen: Sequence[int], weights: Sequence[int]) -> int:
+    return sum(weights[each] for each in chosen)
 
 
 def _tables(sizes: Sequence[int], weights: Sequence[int], rows: int) -> list[NDArray[np.int64]]:
@@ -161,11 +145,11 @@ def _first_of(
     room: Room,
 ) -> tuple[int, ...] | None:
     """Return the first set of just this weight that can be packed, None where there is none."""
-    steps, total, bins = _Steps(), sum(room.bins), room.bins
+    steps, total, bins = iter(range(_MOST_STEPS)), sum(room.bins), room.bins
     todo: list[tuple[int, tuple[int, ...], int, int]] = [(0, (), 0, weight)]
     while todo:
         at, chosen, used, left = todo.pop()
-        steps.take()
+        next(steps)
         row = min(room.places - len(chosen), len(tables[at]) - 1)
         if row < 0 or tables[at][row][left] > total - used:
             continue
@@ -186,7 +170,7 @@ def _packed(sizes: Sequence[int], bins: Sequence[int], steps: _Steps) -> tuple[i
     if len(bins) == 1:
         return (0,) * len(sizes)
     if len(sizes) > _DEEPEST:
-        raise _TooLongError
+        raise StopIteration
     order = sorted(range(len(sizes)), key=lambda each: -sizes[each])
     left = list(bins)
     where = [0] * len(sizes)
@@ -198,7 +182,7 @@ def _packed(sizes: Sequence[int], bins: Sequence[int], steps: _Steps) -> tuple[i
         state = (at, *sorted(left))
         if state in dead:
             return False
-        steps.take()
+        next(steps)
         size, seen = sizes[order[at]], set[int]()
         for each in sorted(range(len(left)), key=lambda each: left[each]):
             if left[each] < size or left[each] in seen:

@@ -135,6 +135,7 @@ def _offers(plan: EveningPlan, width: int | None) -> Iterator[str]:
         )
         for title, offers in plan.offers
         for each in offers
+        if each.words
     ]
     if not rows:
         return

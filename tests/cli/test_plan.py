@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -81,8 +82,11 @@ def test_what_does_not_fit_is_changed_or_left_out_as_is_wished(run: Run) -> None
     Path("small.toml").write_text(
         "[unit]\nname = 'last-lamp'\n[memory]\nbank_words = 1_500\nplaces = 1\nfitted = [1]\n"
     )
-    said = run("plan", "sounds", "--for", "small.toml", "--json")
+    said = run("plan", "sounds", "--for", "small.toml", "--json", "-o", "evening.toml")
     assert said.code == 0
+    played = run("replay", "evening.toml", "--json").document
+    assert played["lasted_ns"] == said.document["time"]["total_ns"]
+    assert played["memory"]["free_words"] == 1_500 - 900 - said.document["samples"][-1]["frames"]
     thunder = said.document["samples"][-1]
     assert thunder["change"]["length"] == 800  # behind the loop, which is never heard
     assert thunder["frames"] <= 600  # 1,500 less 400 and 500
@@ -157,6 +161,40 @@ def test_a_mistake_in_a_plan_is_named_with_its_place(
     said = run("replay", "evening.toml")
     assert (said.code, said.out) == (2, "")
     assert says in said.err
+
+
+def test_a_plan_that_is_written_again_says_the_same(run: Run) -> None:
+    Path("held").mkdir()
+    Path("held/one.syx").write_bytes(dump(1, 100, bits=12))
+    head = 'schema = "dryload/evening/1"\nunit = "prompt-box"\nbanks = 3\nholds = "held"\n'
+    rows = """
+[[sample]]
+file = "sounds/thunder F2.wav"
+number = 9
+name = "Crack"
+bits = 12
+rate = 11025.0
+channel = "mix"
+start = 20
+length = 700
+loop = "10-99:01"
+root = 40
+low = 30
+high = 50
+
+[[sample]]
+file = "sounds/bell.syx"
+dump = 1
+number = 2
+name = "Chime"
+bits = 12
+"""
+    Path("evening.toml").write_text(head + rows)
+    assert run("plan", "evening.toml", "-o", "again.toml").code == 0
+    first, second = (
+        tomllib.loads(Path(f"{name}.toml").read_text()) for name in ("evening", "again")
+    )
+    assert first == second
 
 
 def test_a_plan_without_samples_is_none(run: Run) -> None:

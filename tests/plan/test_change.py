@@ -123,8 +123,10 @@ def test_silence_is_silence_beside_the_loudest_word() -> None:
 def test_a_shorter_loop_is_closed_where_the_wave_goes_on() -> None:
     """Of a sine with a period of 60 frames it is a whole number of periods, as it was."""
     of = sound(11_000, period=60, loop=forward(1_000, 10_299))
-    loops = [each.change.loop for each in ways(of, 11_000) if not each.change.rate]
-    lengths = [each.end - each.start + 1 for each in loops if each is not None]
+    found = [each.change for each in ways(of, 11_000) if each.change.loop and not each.change.rate]
+    loops = [each.loop for each in found if each.loop is not None]
+    assert [each.length for each in found] == [loop.end + 1 for loop in loops]
+    lengths = [loop.end - loop.start + 1 for loop in loops]
     assert [length % 60 for length in lengths] == [0, 0, 0]
     # Two thirds, a half and a third of 9,300 frames, each within a twentieth.
     for length, about in zip(lengths, (6_200, 4_650, 3_100), strict=True):
