@@ -40,7 +40,7 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
     },
     "Look inside and convert": {
         "explain": "Explain a dump, or bytes in hexadecimal, field by field.",
-        "diff": "Compare two dumps, a dump with audio, captures or backups.",
+        "diff": "Compare two dumps, a dump with audio, captures, or folders.",
         "encode": "Make a dump from each audio file.",
         "decode": "Make an audio file from a dump.",
         "listen": "Make audible what a unit would play.",

@@ -1,4 +1,4 @@
-"""`dryload diff`: how two dumps differ, a dump and an audio file, two captures, or two backups."""
+"""`dryload diff`: how two dumps differ, a dump and an audio file, two captures, or two folders."""
 
 import os
 from typing import TYPE_CHECKING, Annotated, Final
@@ -27,10 +27,10 @@ _LONGEST_MS: Final = 86_400_000.0
 
 def diff(
     a: Annotated[
-        str, argument("A", "A dump, audio file, capture or backup folder; - is standard input.")
+        str, argument("A", "A dump, audio file, capture or folder of dumps; - is standard input.")
     ],
     b: Annotated[
-        str, argument("B", "What to compare it with; for a backup also midi:PORT, tcp:HOST:PORT.")
+        str, argument("B", "What to compare it with; for a folder also midi:PORT, tcp:HOST:PORT.")
     ],
     dump_a: Annotated[int | None, value("N", "Compare this dump of A, counted from 1.")] = None,
     dump_b: Annotated[int | None, value("N", "Compare this dump of B, counted from 1.")] = None,
@@ -42,11 +42,11 @@ def diff(
     patience: Patience = PATIENCE_S,
     as_json: AsJson = False,
 ) -> None:
-    """Compare two dumps, a dump with audio, captures or backups.
+    """Compare two dumps, a dump with audio, captures, or folders.
 
-    Dumps are compared by header and words, captures by who sent what and when. Of two backups
-    (folders that dryload read --sample all has made) the samples with the same number are compared;
-    from a unit, the samples that the backup lists are read.
+    Dumps are compared by header and words, captures by who sent what and when. Of two folders of
+    dumps (backups made by dryload read --sample all, or others) the samples with the same number
+    are compared; from a unit, the samples of the folder are read.
 
     Exit code 0 if they are the same, 1 if they differ, 2 if they cannot be compared, 3 if the port
     is at fault.
@@ -55,17 +55,17 @@ def diff(
         raise Problem("--hear is for MIDI ports (midi:), and B is none.")
     if os.path.isdir(a) and (os.path.isdir(b) or _is_port(b)):
         if dump_a is not None or dump_b is not None or tolerance is not None:
-            raise Problem("--dump-a, --dump-b and --tolerance are not for backups.")
+            raise Problem("--dump-a, --dump-b and --tolerance are not for folders.")
         if os.path.isdir(b):
-            from dryload.harness.jobs.compare_backups import compare_backups
+            from dryload.harness.jobs.compare_backups import compare_folders
 
-            result = compare_backups(a, b)
+            result = compare_folders(a, b)
         else:
             result = _with_unit(a, b, hear, pace, answer_ns_of(patience))
         _tell(result, as_json)
         raise click.exceptions.Exit(0 if result.same else 1)
     if _is_port(a) and os.path.isdir(b):
-        raise Problem("a backup is compared with a unit.", do="Name the folder first.")
+        raise Problem("a folder is compared with a unit.", do="Name the folder first.")
     from dryload.harness.jobs.compare import are_captures
 
     if are_captures(a, b):
@@ -99,17 +99,16 @@ def _is_port(text: str) -> bool:
 def _with_unit(
     folder: str, where: str, hear: str | None, pace: bool, answer_ns: int
 ) -> "FileComparison":
-    """Read the samples of a backup from a unit, and compare them."""
+    """Read the samples of a folder from a unit, and compare them."""
     from dryload.harness.cli.interrupt import interrupts
     from dryload.harness.cli.progress import read_progress
     from dryload.harness.cli.target import opened, target_of
-    from dryload.harness.files import backup_file
-    from dryload.harness.jobs.compare_backups import compare_with_unit, request_of
+    from dryload.harness.jobs.compare_backups import compare_with_unit, request_of, samples_in
 
     target = target_of(where, option="diff")
     if not target.is_live:
         raise Problem(f"{where}: a new emulated unit is empty, so there is nothing to compare.")
-    held = backup_file.load(folder)
+    held = samples_in(folder)
     asked = request_of(held, target.given, answer_ns)
     with (
         interrupts() as was_interrupted,
@@ -117,7 +116,7 @@ def _with_unit(
         read_progress(asked) as bar,
     ):
         return compare_with_unit(
-            folder, held, asked, port, paced=pace, progress=bar.show, wants_stop=was_interrupted
+            held, asked, port, paced=pace, progress=bar.show, wants_stop=was_interrupted
         )
 
 

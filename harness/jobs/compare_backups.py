@@ -1,16 +1,22 @@
-"""Compare a backup with another one, or with what a unit holds now, sample by sample."""
+"""Compare a folder with another one, or with what a unit holds now, sample by sample.
+
+Of a backup the samples are those of its list; of another folder the dumps in its files, by the
+numbers in their headers.
+"""
 
 import os
 from collections.abc import Callable, Mapping
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from dryload.emulator.ports.port import Port
+from dryload.emulator.wire.constants import ALL_CALL
 from dryload.emulator.wire.prose import listed
-from dryload.harness.files import backup_file
+from dryload.harness.files import backup_file, opening
 from dryload.harness.files.backup_file import BackupList, ListedSample
 from dryload.harness.files.opening import shown
-from dryload.harness.files.problem import RIG, Problem
+from dryload.harness.files.problem import RIG, NoDump, Problem
 from dryload.harness.jobs.compare import FileComparison, PairedBy, pairing
 from dryload.harness.jobs.line import never
 from dryload.harness.jobs.read import (
@@ -22,23 +28,39 @@ from dryload.harness.jobs.read import (
     ReadResult,
     Wanted,
 )
-from dryload.harness.jobs.subjects import BACKUP, ComparedFile, Subject, source
+from dryload.harness.jobs.subjects import BACKUP, FOLDER, ComparedFile, Subject, source
 from dryload.harness.judge.finding import Verdict
 
 
-def compare_backups(a: str, b: str) -> FileComparison:
-    """Compare the samples of two folders by their numbers; a Problem for one without a list."""
-    return _compared(_backup(a, backup_file.load(a)), _backup(b, backup_file.load(b)))
+class SampleFolder(Struct, frozen=True, kw_only=True):
+    """The samples of a folder, each with the number that it is known by."""
+
+    samples: ComparedFile
+    device_id: int
+    """The unit that they are for."""
 
 
-def request_of(held: BackupList, target: str, answer_ns: int) -> ReadRequest:
-    """Return what a unit is asked for to compare it with a backup: the samples of its list."""
-    numbers = frozenset(each.number for each in held.samples)
+def samples_in(folder: str) -> SampleFolder:
+    """Return the samples of a folder; a Problem where it has none, or two of one number."""
+    if backup_file.is_backup(folder):
+        held = backup_file.load(folder)
+        return SampleFolder(samples=_backup(folder, held), device_id=held.device_id)
+    return _dumps(folder)
+
+
+def compare_folders(a: str, b: str) -> FileComparison:
+    """Compare the samples of two folders by their numbers."""
+    return _compared(samples_in(a).samples, samples_in(b).samples)
+
+
+def request_of(folder: SampleFolder, target: str, answer_ns: int) -> ReadRequest:
+    """Return what a unit is asked for to compare it with a folder: the samples of that."""
+    numbers = frozenset(_by_number(folder.samples))
     if not numbers:
         raise Problem("The backup lists no sample, so there is nothing to compare.")
     return ReadRequest(
         target=target,
-        device_id=held.device_id,
+        device_id=folder.device_id,
         wanted=Wanted(first=min(numbers), last=max(numbers), only=numbers),
         given="",
         output="",
@@ -47,8 +69,7 @@ def request_of(held: BackupList, target: str, answer_ns: int) -> ReadRequest:
 
 
 def compare_with_unit(
-    folder: str,
-    held: BackupList,
+    folder: SampleFolder,
     asked: ReadRequest,
     port: Port,
     *,
@@ -56,11 +77,11 @@ def compare_with_unit(
     progress: NumberProgress | None = None,
     wants_stop: Callable[[], bool] = never,
 ) -> FileComparison:
-    """Compare the samples of a backup with those that the unit behind a port holds.
+    """Compare the samples of a folder with those that the unit behind a port holds.
 
     A Problem where the port fails; KeyboardInterrupt where the user stops it.
     """
-    a = _backup(folder, held)
+    a = folder.samples
     job = ReadOut(port, asked, paced=paced, progress=progress, wants_stop=wants_stop)
     came = {each.number: each for each in job.read()}
     if wants_stop():
@@ -113,6 +134,45 @@ def _backup(folder: str, held: BackupList) -> ComparedFile:
             for place, each in enumerate(held.samples, start=1)
         ),
         remarks=tuple(map(shown, remarks)),
+    )
+
+
+def _dumps(folder: str) -> SampleFolder:
+    """Return the dumps in the files of a folder that is no backup."""
+    subjects: list[Subject] = []
+    remarks: list[str] = []
+    places: dict[int, str] = {}
+    device_ids: set[int] = set()
+    for path in opening.named([folder]).files:
+        try:
+            found = source(path).subjects
+        except NoDump as problem:
+            remarks.append(f"left out: {problem.what.rstrip('.')}")
+            continue
+        for each in found:
+            if each.header is None:
+                what = "it is a recording" if each.recording is not None else each.trouble
+                remarks.append(f"left out: {shown(path)}: {what}")
+                continue
+            number = each.header.sample_number
+            if number in places:
+                raise Problem(
+                    f"{shown(path)} and {shown(places[number])} both hold a sample {number}.",
+                    do="Compare the files one by one, or move one of them away.",
+                )
+            places[number] = path
+            device_ids.add(each.header.device_id)
+            subjects.append(replace(each, number=len(subjects) + 1, listed=number))
+    if not subjects:
+        raise Problem(
+            f"{shown(folder)} holds no dump to compare.",
+            do="Name a folder with dumps, or a backup.",
+        )
+    return SampleFolder(
+        samples=ComparedFile(
+            file=folder, form=FOLDER, subjects=tuple(subjects), remarks=tuple(remarks)
+        ),
+        device_id=device_ids.pop() if len(device_ids) == 1 else ALL_CALL,
     )
 
 

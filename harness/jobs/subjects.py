@@ -30,6 +30,7 @@ from dryload.harness.judge.order import OrderFault
 
 AUDIO: Final = "audio file"
 BACKUP: Final = "backup"
+FOLDER: Final = "folder"
 _SAME_RATE: Final = Fraction(1, 200)  # one part: far more than a rounded period makes
 
 
@@ -51,7 +52,7 @@ class Subject(Struct, frozen=True, kw_only=True, eq=False):
     """Which of its packets stand in each other's place, so that a unit stores them wrongly."""
     remarks: tuple[str, ...] = ()
     listed: int | None = None
-    """The sample number under which a backup lists it, or a unit was asked for it."""
+    """The sample number by which a folder has it, or under which a unit was asked for it."""
 
     @property
     def sample_number(self) -> int | None:

@@ -6,7 +6,7 @@ from typing import Final
 from dryload.emulator.wire.prose import capitalised, counted, listed, runs
 from dryload.harness.files.opening import shown
 from dryload.harness.jobs.compare import ORDER, FileComparison, PairedBy, Pairing
-from dryload.harness.jobs.subjects import AUDIO, BACKUP, ComparedFile, Subject
+from dryload.harness.jobs.subjects import AUDIO, BACKUP, FOLDER, ComparedFile, Subject
 from dryload.harness.judge.account import Kind, WordDifference
 from dryload.harness.judge.difference import SampleComparison, findings
 from dryload.harness.judge.fields import FieldDifference
@@ -24,7 +24,7 @@ def text(result: FileComparison) -> list[str]:
     """Return the result for people."""
     blocks: list[Sequence[str]] = [[_source_line("A", result.a), _source_line("B", result.b)]]
     in_all = len(result.pairs) + len(result.only_a) + len(result.only_b)
-    several = in_all > 1 or result.a.form == BACKUP
+    several = in_all > 1 or result.a.form in (BACKUP, FOLDER)
     same = [pair.a.listed or 0 for pair in result.pairs if _is_in_short(pair)]
     if same:
         blocks.append([f"The same: {'sample' if len(same) == 1 else 'samples'} {runs(same)}."])

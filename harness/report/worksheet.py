@@ -144,7 +144,7 @@ def _row(sample: PlannedSample, profile: Profile, middle: MiddleC) -> SheetRow:
     return SheetRow(
         "-" if sample.slot is None else str(sample.slot),
         str(sample.number),
-        escaped(sample.name[: profile.slots.name_length]),
+        _name(sample, profile),
         root,
         low,
         high,
@@ -152,6 +152,13 @@ def _row(sample: PlannedSample, profile: Profile, middle: MiddleC) -> SheetRow:
         "silence" if sample.peak_db is None else f"{round(sample.peak_db, 1) or 0.0} dB",
         duration(round(sample.duration_s * _SECOND_NS)),
     )
+
+
+def _name(sample: PlannedSample, profile: Profile) -> str:
+    """Return the name as the unit shows it, or else the file's in brackets."""
+    if sample.name and profile.slots.name_length:
+        return escaped(sample.name[: profile.slots.name_length])
+    return f"({shown(basename(sample.file))})"
 
 
 def _folds_from(sample: PlannedSample) -> int | None:

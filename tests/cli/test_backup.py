@@ -502,6 +502,24 @@ def test_a_sample_that_does_not_come_whole_is_not_called_the_same(
     assert desk.run("diff", "desk", TARGET).code == INTERRUPTED
 
 
+def test_folders_of_dumps_without_a_list(desk: Desk, gear: Gear, backup: Path) -> None:
+    dump = Path("desk/sample-0020.syx").read_bytes()
+    os.mkdir("dumps")
+    Path("dumps/any name.syx").write_bytes(Path("desk/sample-0000.syx").read_bytes() + dump)
+    Path("dumps/notes.txt").write_text("gulls and thunder\n")
+    said = desk.run("diff", "desk", "dumps")
+    assert (said.code, said.out.splitlines()[-1]) == (OK, "2 of 2 pairs the same.")
+    assert "dumps/notes.txt is a text file, not a dump" in said.out
+    gear.held.update({0: THUNDER, 20: GULLS})
+    assert desk.run("diff", "dumps", TARGET).code == OK
+    Path("dumps/any name.syx").write_bytes(dump)
+    said = desk.run("diff", "dumps", "desk")
+    assert (said.code, "Only in B: sample 0." in said.out) == (BROKEN, True)
+    Path("dumps/again.syx").write_bytes(dump)
+    said = desk.run("diff", "dumps", "desk")
+    assert (said.code, "both hold a sample 20" in said.err) == (USAGE, True)
+
+
 def test_a_file_of_a_backup_that_is_missing_or_changed_shows_in_diff(
     desk: Desk, gear: Gear, backup: Path
 ) -> None:
@@ -522,8 +540,8 @@ def test_a_file_of_a_backup_that_is_missing_or_changed_shows_in_diff(
         (("desk", "unit:lantern-desk"), "a new emulated unit is empty"),
         (("desk", "tcp:4000"), "give an address and a port number"),
         ((TARGET, "desk"), "Name the folder first."),
-        (("desk", "empty"), "empty has no contents.toml in it, so it is not a backup"),
-        (("desk", TARGET, "--dump-a", "1"), "are not for backups"),
+        (("desk", "empty"), "empty is a folder without files"),
+        (("desk", TARGET, "--dump-a", "1"), "are not for folders"),
         (("desk", TARGET, "--hear", "Desk"), "--hear is for MIDI ports"),
         (("desk", "desk", "--hear", "Desk"), "--hear is for MIDI ports"),
     ],
