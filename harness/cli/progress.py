@@ -23,6 +23,11 @@ _SENDING: Final = (
 )
 _READING: Final = "{task.description}  {task.fields[amount]}  {task.fields[left]}  Ctrl-C ends it"
 _NOTICED_NS: Final = 1_000_000_000
+_HANDS: Final = {
+    Doing.ASKING: "no answer yet; press a key on the unit?",
+    Doing.WAITING: "press a key on the unit?",
+}
+"""What somebody may have to do at the unit, where it takes long."""
 _COARSE_NS: Final = 60_000_000_000
 
 
@@ -92,8 +97,8 @@ class PacketProgress(_ProgressLine):
 
     def _left(self, step: Step, left_ns: int | None) -> str:
         """Return the remaining time, or what the job is waiting for."""
-        if step.doing is Doing.ASKING and step.now_ns - self._since_ns >= _NOTICED_NS:
-            return "no answer yet; press a key on the unit?"
+        if step.now_ns - self._since_ns >= _NOTICED_NS and step.doing in _HANDS:
+            return _HANDS[step.doing]
         return "time unknown" if left_ns is None else f"about {about(left_ns)} left"
 
 

@@ -90,3 +90,8 @@ def test_the_progress_says_what_is_waited_for() -> None:
     progress._shown_s = 0.0
     progress.show(Step(one, Doing.ASKING, 0, packets, 3 * SECOND))
     assert shown[-1]["left"] == "no answer yet; press a key on the unit?"
+    progress.show(Step(one, Doing.WAITING, 0, packets, 4 * SECOND))
+    assert shown[-1]["left"] == "time unknown"
+    progress._shown_s = 0.0
+    progress.show(Step(one, Doing.WAITING, 0, packets, 6 * SECOND))
+    assert shown[-1]["left"] == "press a key on the unit?"  # some want each dump confirmed
