@@ -164,9 +164,13 @@ class Cells:
 
     def _numbers(self, regions: Sequence[range], first: int, count: int) -> _Numbers:
         """Return the words of regions, without the `first` ones, as the memory counts them."""
-        parts = [np.arange(region.start, region.stop) for region in regions]
-        numbers = np.concatenate([np.zeros(0, np.int64), *parts])[first : first + count]
-        return cast(_Numbers, numbers + self._layout.start_word)
+        start = self._layout.start_word
+        parts = [np.zeros(0, np.int64)]
+        for region in regions:
+            part = region[first : first + count]
+            parts.append(np.arange(start + part.start, start + part.stop))
+            first, count = max(first - len(region), 0), count - len(part)
+        return np.concatenate(parts)
 
     def _places(self, numbers: _Numbers) -> tuple[_Numbers, _Numbers]:
         """Return the bank of each piece of these words and its place there: (words, pieces)."""

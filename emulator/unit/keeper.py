@@ -157,7 +157,7 @@ class Keeper:
         self._words += self._step * (len(data) // PACKET_DATA_BYTES)
         if cells is not None:
             words = unpack_words(np.frombuffer(data, np.uint8), plan.header.bits)
-            words = self._as_kept(plan, words[: self._room - first])
+            words = self._as_kept(plan, words[: max(self._room - first, 0)])
             cells.write(self._holding.places, first, words, plan.bits, now_ns)
 
     def _end(self, plan: Plan, whole: bool, now_ns: int) -> None:

@@ -7,6 +7,7 @@ that filler is no part of a sample as well.  What units do to widths is common p
 from __future__ import annotations
 
 from collections.abc import Sequence
+from random import Random
 
 import pytest
 from msgspec.structs import replace
@@ -106,6 +107,50 @@ def test_the_same_words_name_nothing(taken_at: TakenAt, bits: int) -> None:
     found = told(back(sent(content, bits), content, bits), taken_at)
     assert not found.causes
     assert not found.remarks
+
+
+# Memory at fault: what no cable does.
+
+_MEMORY = "memory at fault"
+
+
+def later(content: Sequence[int], distance: int) -> list[int]:
+    """Of two words so far apart the later one is in the place of both."""
+    end = len(content)
+    return [content[at + distance] if at + distance < end else content[at] for at in range(end)]
+
+
+@pytest.mark.parametrize("taken_at", list(TakenAt))
+@pytest.mark.parametrize("bits", [8, 12, 16])
+def test_a_line_a_chip_a_module_or_an_address_line_of_the_memory(
+    taken_at: TakenAt, bits: int
+) -> None:
+    rng = Random(bits)
+    content = [rng.randrange(-(1 << bits - 1), 1 << bits - 1) for _ in range(_LONG)]
+    step = 60 if bits < 15 else _STEP
+    for spoiled in (
+        [word | 4 for word in content],
+        [word & ~0x14 for word in content],
+        [word ^ rng.choice((0, 8)) for word in content],
+        [-1 if 10 < at < 170 else word for at, word in enumerate(content)],
+        later(content, 64),
+        later(content, 1),
+    ):
+        at = next(at for at, word in enumerate(content) if spoiled[at] != word)
+        assert first(back(sent(content, bits), spoiled, bits), taken_at) == (_MEMORY, at // step)
+
+
+@pytest.mark.parametrize("taken_at", list(TakenAt))
+def test_what_else_may_have_done_is_not_laid_to_the_memory(taken_at: TakenAt) -> None:
+    content = words(_LONG)
+    few = changed(content, 3, 50, 51, 90, 130, 131, 170)  # seven
+    pairs = changed(content, *(at for packet in range(4) for at in (40 * packet, 40 * packet + 9)))
+    every = [word ^ 4 for word in content]
+    anything = [word ^ (at * 7_919 & 0x3FF) for at, word in enumerate(content)]
+    odd_distance = later(content, 24)
+    for spoiled in (few, pairs, every, anything, odd_distance):
+        tape = back(sent(content), spoiled)
+        assert _MEMORY not in {each.name for each in told(tape, taken_at).causes}
 
 
 # Other words.

@@ -10,12 +10,12 @@ from dryload.emulator.unit.image import image_of, restore
 from dryload.emulator.unit.possible import Profile, ProfileError
 from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.emulator.unit.schema import parse_profile
-from dryload.harness.faults.catalogue import Fault, faults
+from dryload.harness.faults.catalogue import Fault, faults, situations
 from dryload.harness.faults.reading import NotUnderstood, read_all, read_words
 from dryload.harness.jobs.afterwards import in_memory
 from dryload.harness.jobs.image_keeper import _are_same, _books_of
 from dryload.harness.jobs.listen import held_after
-from dryload.harness.jobs.outcome import Transfer
+from dryload.harness.jobs.outcome import Outcome, Transfer
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.jobs.transfer import Settings
 from tests.faults.test_catalogue import BESIDE, ELSEWHERE, WORDS
@@ -186,8 +186,9 @@ def test_loose_contacts_give_something_else_with_every_reading() -> None:
 
 
 def test_what_leaks_has_leaked_when_its_time_has_come() -> None:
-    made, transfer = rehearsed("900 leaky cells after 2 s, among the first 361 words")
-    assert transfer.verified is True
+    made = Rehearsal(with_faults(unit(), "900 leaky cells after 2 s, among the first 361 words"))
+    made.line.advance(10_000_000_000)
+    assert made.play(dump(WORDS)).verified is True
     made.line.advance(1_900_000_000)
     held = in_slot(made, 2)
     assert held is not None
@@ -233,6 +234,37 @@ def test_an_image_is_written_anew_only_where_something_is_read_otherwise() -> No
     assert image_of(books) == image_of(made.unit)
     made.glance(dump(WORDS), packets=2)
     assert not _are_same(made.unit, books)
+    made, _ = rehearsed("data line 3 of bank 1 stuck high")
+    books = _books_of(made.unit)
+    made.glance(dump(WORDS), packets=2)
+    assert _are_same(made.unit, books)
+
+
+def test_a_bank_that_is_taken_out_takes_its_faults_along() -> None:
+    made = Rehearsal(with_faults(unit(), "banks 1 and 2 together", "bank 2 missing"))
+    for banks in ([1], [1, 2]):
+        made.unit.panel.fit_banks(banks, made.line.now_ns)
+        made.unit.panel.initialise(made.line.now_ns)
+        assert made.play(dump(WORDS)).verified is True
+    made.unit.panel.fit_banks([], made.line.now_ns)
+    assert made.play(dump(WORDS)).outcome is Outcome.REFUSED
+
+
+def test_campaigns_draw_nothing_of_the_memory() -> None:
+    assert [fault.name for fault in AT_FAULT if fault.campaign] == []
+    of_memory = {
+        each.name
+        for each in situations()
+        if any(read_words(said).fault.memory for said in each.faults)
+    }
+    assert of_memory == {each.name for each in situations() if not each.campaign}
+    assert len(of_memory) == 5
+
+
+def test_a_seed_behind_a_situation_draws_other_cells() -> None:
+    texts = "tired cell", "tired cell, seed 4"
+    plain, seeded = ([each.said for each in read_all([text]).asked] for text in texts)
+    assert seeded == [f"{each}, seed 4" for each in plain]
 
 
 # What cannot be

@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 Bit = int | None
+_LINES = 32
+"""Data lines of the widest bank."""
 
 
 class PlainCell(NamedTuple):
@@ -173,46 +175,47 @@ class PlainMemory:
         for each in self.kinds("bank forgets"):
             if for_ns >= each.after_ns:
                 for address in range(self.addresses):
-                    for line in range(32):
+                    for line in range(_LINES):
                         self.bits[PlainCell(each.bank, address, line)] = None
 
-    def read_line(self, bank: int, address: int, line: int) -> Bit:
-        """What a data line gives, with all that is at fault with it."""
+    def is_dead(self, bank: int, address: int) -> bool:
+        """Whether a row, a column or a quarter that is dead has an address."""
+        for each in self.faults:
+            if each.bank != bank or not each.kind.startswith("dead "):
+                continue
+            (at,) = each.at
+            first, end = self.addresses * (at - 1) // 4, self.addresses * at // 4
+            if {
+                "dead row": address // self.row == at,
+                "dead column": address % self.row == at,
+                "dead quarter": first <= address < end,
+            }.get(each.kind, False):
+                return True
+        return False
 
-        def inside(line: int) -> Bit:
-            bit = self.bits.get(PlainCell(bank, address, line), 0)
-            for each in self.kinds("bad cells"):
-                if each.cell == (bank, address, line):
-                    bit = each.level
-            return bit
-
-        def is_dead(each: PlainFault) -> bool:
-            quarter = self.addresses * (each.at[0] - 1) // 4, self.addresses * each.at[0] // 4
-            return (
-                (each.kind == "dead row" and address // self.row == each.at[0])
-                or (each.kind == "dead column" and address % self.row == each.at[0])
-                or (each.kind == "dead quarter" and quarter[0] <= address < quarter[1])
-            )
-
-        def cell(line: int) -> Bit:
-            # What is said to be dead reads ones; a cell in it that is always 0 stays so.
-            if any(each.bank == bank and each.at and is_dead(each) for each in self.faults):
-                low = [e for e in self.kinds("bad cells") if e.cell == (bank, address, line)]
-                return low[-1].level if low else 1
-            return inside(line)
-
-        values = {n: cell(n) for n in range(32)}
+    def lines(self, bank: int, address: int) -> list[Bit]:
+        """What the data lines give at an address, with all that is at fault with them."""
+        dead = self.is_dead(bank, address)
+        cells = [PlainCell(bank, address, line) for line in range(_LINES)]
+        found: list[Bit] = [1 if dead else self.bits.get(cell, 0) for cell in cells]
+        for each in self.kinds("bad cells"):
+            if each.cell in cells:  # one that is always 0 is so among dead ones too
+                found[each.cell.line] = each.level
         for each in self.kinds("data lines joined", bank):
-            pair = [values[n] for n in each.at]
+            pair = [found[line] for line in each.at]
             both = 0 if 0 in pair else None if None in pair else 1
-            values.update(dict.fromkeys(each.at, both))
-        if any(each.at == (line,) for each in self.kinds("data line loose", bank)):
-            values[line] = None
-        stuck = [e for e in self.kinds("data line stuck", bank) if e.at == (line,)]
-        chips = [e for e in self.kinds("dead chip", bank) if line // 4 == e.at[0] - 1]
-        if any(each.level == 0 for each in stuck):
-            return 0
-        return 1 if stuck or chips else values[line]
+            for line in each.at:
+                found[line] = both
+        for each in self.kinds("data line loose", bank):
+            found[each.at[0]] = None
+        for each in self.kinds("dead chip", bank):
+            for line in range(4 * each.at[0] - 4, 4 * each.at[0]):
+                found[line] = 1
+        for level in (1, 0):  # stuck at both is stuck low
+            for each in self.kinds("data line stuck", bank):
+                if each.level == level:
+                    found[each.at[0]] = level
+        return found
 
     def read(self, words: Sequence[int]) -> list[list[Bit]]:
         """Read words in this order: the bits of each, lowest first."""
@@ -224,7 +227,7 @@ class PlainMemory:
                 here = self.reached(bank, address)
                 last = carried.get(self.lane(bank), [0] * len(places))
                 if here is not None:
-                    piece = [self.read_line(*here, line + n) for n in range(len(places))]
+                    piece = self.lines(*here)[line : line + len(places)]
                 else:
                     (missing,) = self.kinds("bank missing", self.answering(bank))[-1:]
                     nothing: dict[str, list[Bit]] = {

@@ -162,7 +162,29 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=160, deadline=None)
+@pytest.mark.parametrize(("arrangement", "kind"), WAYS)
+@pytest.mark.parametrize("text", TEXTS)
+def test_each_fault_is_what_its_words_say_in_every_arrangement(
+    text: str, arrangement: str, kind: str
+) -> None:
+    said = 0
+    for banks, bank_words, n in ((2, 21, 0), (2, 21, 1), (2, 21, 3), (1, 6, 2), (3, 8, 2)):
+        shape = Shape(banks, bank_words, arrangement, kind, 12 if kind == "twelve bits" else 16, n)
+        both = Both(shape, [text.format(n=n, m=n + 1, b=min(2, banks), k=12)])
+        said += len(both.texts)
+        both.write(0, both.size, 0, n)
+        both.compare(0, both.size)
+        both.write(both.size // 2, both.size // 3, 2 * MIN, n + 1)
+        both.cells.pass_time(4 * MIN)
+        both.plain.wait(4 * MIN)
+        both.compare(0, both.size)
+        both.cells.lose_power(2 * MIN)
+        both.plain.be_off(2 * MIN)
+        both.compare(0, both.size)
+    assert said or (arrangement == "side by side" and "together" in text)
+
+
+@settings(max_examples=200, deadline=None)
 @given(memories(), STEPS)
 def test_cells_are_what_a_plain_memory_is(both: Both, steps: list[tuple[str, int, int]]) -> None:
     now_ns = 0
