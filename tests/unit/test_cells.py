@@ -287,6 +287,11 @@ def test_cells_are_drawn_by_their_seed_and_lie_where_it_is_said() -> None:
     among = cells("400 slow cells, among the first 30 words, seed 7")
     assert {address for _, address, _ in among} == set(range(30))
     assert {line for _, _, line in among} == set(range(16))
+    pairs = [(each.cell, each.other) for each in drawn(memory_fault("90 coupled cells"), layout)]
+    assert all(one != other and one.bank == other.bank for one, other in pairs)
+    apart = [abs(one.address - other.address) for one, other in pairs]
+    assert 15 < apart.count(0) < 45  # a third in the same word, a third beside it
+    assert 15 < apart.count(1) < 45
 
 
 def test_what_a_leaky_cell_holds_goes_when_it_is_due_and_is_told_before() -> None:
