@@ -65,7 +65,9 @@ def test_a_diagnosis_that_finds_nothing_beside_something_broken_is_counted(
 
 
 def test_forms_that_hold_other_bytes_are_not_judged_alike(tmp_path: Path) -> None:
-    case = next(each for each in cases(SEED, range(9)) if not each.is_clean)
+    ends_early = frozenset({"sender gave up"})
+    faulty = (each for each in cases(SEED, range(9)) if not each.is_clean)
+    case = next(each for each in faulty if each.accepted != ends_early)
     whole = in_microseconds(case.recorded)
     shorter = {**CONVERSATION, "both.txt": lambda kept: hex_text(kept)[:-500]}
     said = said_of(whole, shorter, tmp_path)

@@ -287,6 +287,14 @@ def test_cells_are_drawn_by_their_seed_and_lie_where_it_is_said() -> None:
     among = cells("400 slow cells, among the first 30 words, seed 7")
     assert {address for _, address, _ in among} == set(range(30))
     assert {line for _, _, line in among} == set(range(16))
+    for kind, addresses in (("bytes", 60), ("twelve bits", 45)):
+        memory = MemoryTraits(bank_words=1_000, cells=kind)  # type: ignore[arg-type]
+        packed = layout_of(memory, WordTraits(accepts=(12,)), 2)
+        found = {
+            each.cell.address
+            for each in drawn(memory_fault("900 bad cells among the first 30 words"), packed)
+        }
+        assert found == set(range(addresses))
     pairs = [(each.cell, each.other) for each in drawn(memory_fault("90 coupled cells"), layout)]
     assert all(one != other and one.bank == other.bank for one, other in pairs)
     apart = [abs(one.address - other.address) for one, other in pairs]
