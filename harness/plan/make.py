@@ -89,9 +89,8 @@ def probe(packets: int, *, bits: int, channels: int, number: int, device_id: int
 
 def fitting_name(candidate: Candidate, profile: Profile) -> str:
     """Return the name under which a unit can keep a sound."""
-    if not profile.knows.names:
-        return candidate.name if candidate.given is not None else ""
-    return candidate.name[: profile.slots.name_length].rstrip()
+    length = profile.slots.name_length if profile.knows.names else 0
+    return candidate.name[:length].rstrip()
 
 
 def _dump(file: str, index: int, sample: Sample, sent: Outgoing) -> Dump:

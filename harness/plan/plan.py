@@ -28,8 +28,6 @@ from dryload.harness.plan.rehearsed import Bench, Chosen, free_numbers, pace_ns,
 
 _ALTERNATIVES: Final = 4
 """Ways to make a sound fit that are told, the one that is taken among them."""
-_FILLER: Final = 60
-"""Words that a unit may keep beyond the last one, at the most (WRD-13)."""
 
 
 def plan_evening(
@@ -117,13 +115,9 @@ class _Space:
     def left_words(self) -> int:
         """Return how many words one more can have."""
         sizes, left = self._sizes(), list(self.room.bins)
-        if len(sizes) >= self.room.places:
-            return 0
         for blocks, bin_ in zip(sizes, packed(sizes, self.room) or (), strict=True):
             left[bin_] -= blocks
-        words = max(left, default=0) * self._block_words
-        filler = _FILLER if self._unit.profile.habits.filler == "keep" else 0
-        return max(words - filler, 0)
+        return max(left, default=0) * self._block_words
 
     def why_not(self, item: _Item) -> str:
         """Return why one more does not go in."""

@@ -95,7 +95,9 @@ def test_what_does_not_fit_is_changed_or_left_out_as_is_wished(run: Run) -> None
     assert offered["ways"][0]["bandwidth_hz"] == thunder["rate"] / 2
     assert offered["ways"][0]["noise_db"] == pytest.approx(98.08)  # 6.02 * 16 + 1.76
     assert offered["ways"][0]["words"] == pytest.approx(900 - thunder["frames"], abs=2)
-    assert offered["ways"][0]["time_ns"] > 0
+    whole = run("plan", "sounds/thunder F2.wav", "--for", "lantern-desk", "--json").document
+    gained_ns = whole["samples"][0]["time_ns"] - thunder["time_ns"]  # as quick as this unit
+    assert offered["ways"][0]["time_ns"] == pytest.approx(gained_ns, rel=0.01)
     without = run("plan", "sounds", "--for", "small.toml", "--no-change")
     assert without.code == 1
     assert "thunder F2.wav does not fit: it needs 900 words, and 600 are left" in without.out
@@ -292,6 +294,42 @@ def test_a_folder_of_dumps_says_what_is_there_as_well(run: Run) -> None:
     said = run("plan", *words).document
     assert [each["slot"] for each in said["samples"]] == [1, 2, 3]
     assert said["samples"][0]["regions"] == [{"start": 1_000, "words": 400}]
+
+
+def test_the_list_of_a_backup_says_under_which_numbers_and_in_which_order(run: Run) -> None:
+    Path("held").mkdir()
+    listed = """schema = "dryload/contents/1"
+target = "tcp:127.0.0.1:4000"
+device_id = 0
+began = 2026-11-29 20:00:00+00:00
+requested = "0 to 31"
+complete = true
+"""
+    for number, count in ((5, 300), (0, 200)):  # neither in order of name nor of number
+        Path(f"held/{number}.syx").write_bytes(dump(9, count))
+        listed += f"""
+[[sample]]
+number = {number}
+name = ""
+file = "{number}.syx"
+words = {count}
+bits = 16
+channels = 1
+loop = "none"
+sha256 = "-"
+when = 2026-11-29 20:00:05+00:00
+"""
+    Path("held/contents.toml").write_text(listed)
+    words = ("sounds/bell.syx", "--for", "lantern-desk", "--keep-what-is-there", "held", "--json")
+    before = run("plan", *words).document["memory"]["before"]
+    assert [(each["slot"], each["region"]["words"]) for each in before[:2]] == [(6, 300), (1, 200)]
+
+
+def test_a_name_is_cut_as_the_unit_cuts_it(run: Run) -> None:
+    Path("bell.syx").write_bytes(dump(7, 100, bits=12, name="The bell of the ship"))
+    said = run("plan", "bell.syx", "--for", "prompt-box", "--json")
+    assert said.code == 0  # it comes back as it was sent
+    assert [each["name"] for each in said.document["samples"]] == ["The bell"]
 
 
 def test_a_pause_and_the_way_back(run: Run) -> None:
