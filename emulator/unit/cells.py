@@ -72,17 +72,29 @@ class Cells:
                 self._answers[self._answers == other] = one
         self._carried = np.zeros(layout.banks if layout.is_side_by_side else 1, np.int64)
 
-    # words
-
     def write(
-        self, regions: Sequence[range], first: int, words: Words, bits: int, now_ns: int = 0
+        self, regions: Sequence[range], first: int, words: Words, bits: int, now_ns: int | None
     ) -> None:
-        """Write words of so many bits upwards, from word `first` of the regions on."""
-        self._store(regions, first, words, bits, now_ns)
+        """Write words of so many bits upwards, from word `first` of the regions on.
 
-    def lay(self, regions: Sequence[range], words: Words, bits: int) -> None:
-        """Have cells hold words as a battery has kept them: none takes or upsets anything."""
-        self._store(regions, 0, words, bits, None)
+        Without a time they are there as a battery has kept them: no cell takes or upsets anything.
+        """
+        self.version += 1
+        layout = self._layout
+        banks, places = self._places(self._numbers(regions, first, len(words)))
+        raw = words.astype(np.int64) << (layout.width - bits)
+        pieces = np.empty(places.shape, np.int64)
+        for piece in range(layout.pieces):
+            low, end = layout.bits(piece)
+            pieces[:, piece] = raw >> low & ((1 << end - low) - 1)
+        for at, bank in enumerate(self._banks):
+            here = banks == at
+            if bank.missing is None:
+                bank.write(places[here], pieces[here], now_ns)
+        if len(words):
+            self._carried[:] = pieces[-1] if layout.is_side_by_side else pieces[-1, -1]
+        if self.are_leaky:
+            self._look_ahead()
 
     def read(self, regions: Sequence[range], count: int, bits: int) -> Words:
         """Return the first words of the regions, in so many bits."""
@@ -138,33 +150,13 @@ class Cells:
 
     # inside
 
-    def _store(
-        self, regions: Sequence[range], first: int, words: Words, bits: int, now_ns: int | None
-    ) -> None:
-        self.version += 1
-        layout = self._layout
-        banks, places = self._places(self._numbers(regions, first, len(words)))
-        raw = words.astype(np.int64) << (layout.width - bits)
-        pieces = np.empty(places.shape, np.int64)
-        for piece in range(layout.pieces):
-            low, end = layout.bits(piece)
-            pieces[:, piece] = raw >> low & ((1 << end - low) - 1)
-        for at, bank in enumerate(self._banks):
-            here = banks == at
-            if bank.missing is None:
-                bank.write(places[here], pieces[here], now_ns)
-        if len(words):
-            self._carried[:] = pieces[-1] if layout.is_side_by_side else pieces[-1, -1]
-        if self.are_leaky:
-            self._look_ahead()
-
     def _look_ahead(self) -> None:
         dues = (due_ns for bank in self._banks for due_ns in bank.due.values())
         self.next_ns = min(dues, default=None)
 
     def _numbers(self, regions: Sequence[range], first: int, count: int) -> _Numbers:
         """Return the words of regions, without the `first` ones, as the memory counts them."""
-        start = self._layout.start_word
+        start = self._layout.memory.start_word
         parts = [np.zeros(0, np.int64)]
         for region in regions:
             part = region[first : first + count]
@@ -179,10 +171,10 @@ class Cells:
         if layout.is_side_by_side:
             bank, place = np.broadcast_arrays(piece, numbers[:, None])
             return bank, place
-        if layout.arrangement == "in turns":
+        if layout.memory.arrangement == "in turns":
             word, bank = np.divmod(numbers, layout.banks)
         else:
-            bank, word = np.divmod(numbers, layout.bank_words)
+            bank, word = np.divmod(numbers, layout.memory.bank_words)
         place = word[:, None] * layout.pieces + piece
         return np.broadcast_to(self._answers[bank][:, None], place.shape), place
 
@@ -290,7 +282,7 @@ class _Bank:
         for line, seed in self._loose:
             floats = (_thrown(places, seed, reading, line) & np.uint64(1)).astype(np.int64)
             lines = lines & ~(1 << line) | floats << line
-        lines = (lines | self._lines_high) & ~self._lines_low
+        lines = (lines | self._lines_high) & ~self._lines_low & self._all
         if self._shared > 1:
             return np.where(half, lines & 0xF, lines >> _HALF_BYTE)
         return lines

@@ -185,10 +185,9 @@ class CellLayout(Struct, frozen=True, kw_only=True):
     A bank has addresses from 0 on; at each it keeps as many bits as it has data lines.
     """
 
+    memory: MemoryTraits
     banks: int
-    bank_words: int
-    arrangement: Literal["in a row", "in turns", "side by side"]
-    start_word: int
+    """Those that are of use."""
     width: int
     """Bits of a word; narrower samples stand in its upper bits, in two's complement."""
     pieces: int
@@ -201,7 +200,7 @@ class CellLayout(Struct, frozen=True, kw_only=True):
     @property
     def is_side_by_side(self) -> bool:
         """Whether each bank has a piece of every word."""
-        return self.arrangement == "side by side"
+        return self.memory.arrangement == "side by side"
 
     @property
     def row(self) -> int:
@@ -232,10 +231,8 @@ def layout_of(memory: MemoryTraits, words: WordTraits, banks: int) -> CellLayout
         pieces, shared = 3, 2
         addresses = -(-pieces * memory.bank_words // shared)
     return CellLayout(
+        memory=memory,
         banks=banks,
-        bank_words=memory.bank_words,
-        arrangement=memory.arrangement,
-        start_word=memory.start_word,
         width=width,
         pieces=pieces,
         shared=shared,

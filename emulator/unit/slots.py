@@ -63,7 +63,7 @@ class Slot(Struct, kw_only=True):
         `is_stored` says that the memory has its words, which came one after the other.
         """
         if self.cells is not None and not is_stored:
-            self.cells.lay(holding.places, sample.words, sample.bits)
+            self.cells.write(holding.places, 0, sample.words, sample.bits, None)
         self._keep(replace(sample, name=self.name))
         self.holding = holding
 

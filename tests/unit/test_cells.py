@@ -184,7 +184,7 @@ def test_each_fault_is_what_its_words_say_in_every_arrangement(
     assert said or (arrangement == "side by side" and "together" in text)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(memories(), STEPS)
 def test_cells_are_what_a_plain_memory_is(both: Both, steps: list[tuple[str, int, int]]) -> None:
     now_ns = 0
@@ -226,8 +226,8 @@ def test_without_a_fault_every_word_of_every_width_is_kept(
     for bits in range(8, width + 1):
         top = 1 << (bits - 1)
         words = np.random.default_rng(bits).integers(-top, top, 13).astype(word_dtype(bits))
-        cells.write(regions, 0, words[:6], bits)
-        cells.write(regions, 6, words[6:], bits)
+        cells.write(regions, 0, words[:6], bits, 0)
+        cells.write(regions, 6, words[6:], bits, 0)
         found = cells.read(regions, 13, bits)
         assert found.dtype == word_dtype(bits)
         assert found.tolist() == words.tolist()
@@ -270,7 +270,7 @@ def test_a_bank_that_forgot_holds_anything_and_always_the_same() -> None:
     cells.lose_power(3 * MIN)
     assert len({*read(cells)}) > 3_700
     assert read(cells) == read(cells)
-    cells.write([range(4_000)], 0, np.zeros(4_000, np.int16), 16)
+    cells.write([range(4_000)], 0, np.zeros(4_000, np.int16), 16, 0)
     assert {*read(cells)} == {0}
 
 
@@ -328,8 +328,18 @@ def test_a_leaky_cell_that_is_written_again_holds_for_its_time_again() -> None:
 
 def test_half_of_an_odd_bank_is_the_larger_half() -> None:
     cells = memory_of("bank 1 half the size", count=7)
-    cells.write([range(7)], 0, np.arange(7, dtype=np.int16), 16)
+    cells.write([range(7)], 0, np.arange(7, dtype=np.int16), 16, 0)
     assert read(cells, 7) == [4, 5, 6, 3, 4, 5, 6]
+
+
+def test_a_data_line_that_a_bank_has_no_more_does_nothing() -> None:
+    """Side by side two banks have 8 of 16 data lines each."""
+    memory = MemoryTraits(
+        bank_words=9, arrangement="side by side", faults=("data line 12 of bank 2 stuck high",)
+    )
+    cells = Cells(memory, WordTraits(), banks=2)
+    cells.write([range(9)], 0, np.arange(9, dtype=np.int16), 16, 0)
+    assert read(cells, 9) == [*range(9)]
 
 
 def test_of_two_banks_together_the_first_one_answers() -> None:
@@ -337,7 +347,7 @@ def test_of_two_banks_together_the_first_one_answers() -> None:
         bank_words=3, faults=("banks 2 and 1 together", "data line 0 of bank 2 stuck high")
     )
     cells = Cells(memory, WordTraits(), banks=2)
-    cells.write([range(6)], 0, np.arange(0, 12, 2, dtype=np.int16), 16)
+    cells.write([range(6)], 0, np.arange(0, 12, 2, dtype=np.int16), 16, 0)
     assert read(cells, 6) == [6, 8, 10, 6, 8, 10]
 
 

@@ -119,6 +119,6 @@ class RackBesideAPlainMemory(RuleBasedStateMachine):
 
 
 RackBesideAPlainMemory.TestCase.settings = settings(
-    max_examples=40, stateful_step_count=20, deadline=None
+    max_examples=30, stateful_step_count=20, deadline=None
 )
 TestRackBesideAPlainMemory = RackBesideAPlainMemory.TestCase
