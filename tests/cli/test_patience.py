@@ -79,6 +79,10 @@ def test_the_progress_says_what_is_waited_for() -> None:
     bar = SimpleNamespace(
         add_task=lambda *_, **fields: 0, update=lambda _, **fields: shown.append(fields)
     )
+
+    def left() -> object:
+        return shown[-1]["left"]
+
     one = bench.dump()
     progress = PacketProgress(bar, [one], True)  # type: ignore[arg-type]  # all that is used of it
     assert progress.show is not None
@@ -86,12 +90,12 @@ def test_the_progress_says_what_is_waited_for() -> None:
     progress.show(Step(one, Doing.SENDING, packets, packets, 0))
     progress.show(Step(one, Doing.ASKING, 0, packets, SECOND))
     assert shown[-1]["description"] == "dump 1 of 1, asking for it back"
-    assert "key" not in str(shown[-1]["left"])
+    assert "key" not in str(left())
     progress._shown_s = 0.0
     progress.show(Step(one, Doing.ASKING, 0, packets, 3 * SECOND))
-    assert shown[-1]["left"] == "no answer yet; press a key on the unit?"
+    assert left() == "no answer yet; press a key on the unit?"
     progress.show(Step(one, Doing.WAITING, 0, packets, 4 * SECOND))
-    assert shown[-1]["left"] == "time unknown"
+    assert left() == "time unknown"
     progress._shown_s = 0.0
     progress.show(Step(one, Doing.WAITING, 0, packets, 6 * SECOND))
-    assert shown[-1]["left"] == "press a key on the unit?"  # some want each dump confirmed
+    assert left() == "press a key on the unit?"  # some want each dump confirmed
