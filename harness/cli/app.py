@@ -36,6 +36,7 @@ COMMANDS: Final[Mapping[str, Mapping[str, str]]] = {
         "replay": "Play dumps to a unit, read them back, compare and report.",
         "diagnose": "Say why a recorded transfer failed, and what to do.",
         "read": "Read samples from a unit and save them as dump files.",
+        "prove": "Prove that a unit's memory works, or name its fault.",
         "serve": "Run an emulated unit on a MIDI or TCP port.",
     },
     "Look inside and convert": {

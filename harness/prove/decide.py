@@ -30,6 +30,8 @@ from dryload.harness.prove.words import Mask, Values
 
 ENOUGH: Final = 0.97
 """Share of the wrong words that one cause has to explain."""
+REWRITTEN: Final = 256
+"""Wrong words that are all written again: a cable spoils fewer, and so does noise, as a rule."""
 _SPARED: Final = 0.02
 """Share of the words that a fault should have spoilt and that may be right all the same."""
 _FEW: Final = 64  # words: fewer are single cells
@@ -153,10 +155,10 @@ def _is_steady_few(seen: Evidence, left: Mask) -> bool:
 
 def _rest_kind(seen: Evidence, left: Mask) -> str:
     count, known = int(left.sum()), int(seen.known.sum())
-    if bool((left & seen.at_once).any()):
-        return "unknown"
     if int((left & seen.unsteady).sum()) > 0.05 * count:
         return "noise" if count < known / 8 else "unknown"
+    if bool((left & seen.at_once).any()):
+        return "unknown"
     return "cells" if count < _FEW else "unknown"
 
 
@@ -166,18 +168,21 @@ def _rest_kind(seen: Evidence, left: Mask) -> str:
 def _not_the_cells(seen: Evidence, wrong: Mask) -> str | None:
     """Return "line", "fades" or "noise" where words are wrong that need not be."""
     count = int(wrong.sum())
-    is_mended = bool((seen.mended | ~wrong).all())
+    is_mended = seen.others_right and bool((seen.mended | ~wrong).all())
     if is_mended and seen.bad_checksums and count <= _ON_THE_LINE:
         return "line" if _passes_checksums(seen, wrong) else "noise"
+    tried = int((wrong & seen.tried).sum())
     fading = wrong & seen.at_once & ~seen.mended
-    if int(fading.sum()) >= ENOUGH * count:
+    is_unsteady = 2 * int((wrong & seen.unsteady).sum()) > count
+    if tried and not is_unsteady and int(fading.sum()) >= ENOUGH * tried:
         return "fades"
     first = seen.known & (seen.read != seen.written)
     later = seen.known & (seen.again != seen.written)
     more = int((later & ~first).sum())
     if more > 4 and more > 10 * int((first & ~later).sum()):
         return "fades"
-    if int((wrong & seen.mended).sum()) >= ENOUGH * count and not (wrong & seen.unsteady).any():
+    is_mended = int((wrong & seen.mended).sum()) >= ENOUGH * count
+    if is_mended and seen.others_right and count <= REWRITTEN and not (wrong & seen.unsteady).any():
         return "noise"  # a write that went wrong
     return None
 

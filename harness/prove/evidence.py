@@ -28,10 +28,14 @@ class Evidence(Struct, frozen=True, kw_only=True, eq=False):
     again: Values
     """Read a second time."""
     known: Mask
+    tried: Mask
+    """Written again because it, or a word of the same sample, was wrong."""
     at_once: Mask
     """Wrong at first, and right when it was written again and read at once."""
     mended: Mask
     """Right also when it had lain as long as the first time."""
+    others_right: bool
+    """Whether nothing else was wrong by then."""
     starts: tuple[int, ...]
     """The first words of the test samples, ascending."""
     width: int

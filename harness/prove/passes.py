@@ -111,7 +111,17 @@ def doubling(room: int | None, *, given: int = 0) -> int:
     while room is not None and first > SHORTEST and 8 * first > room:
         first //= 2
     wanted = min(max(given, first), LONGEST)
-    return wanted if room is None else min(wanted, max(room // 4, first), room - given)
+    return wanted if room is None else min(wanted, max(room // 4 // first, 1) * first, room - given)
+
+
+def planned(room: int) -> list[Part]:
+    """Return the test samples for so many words, numbered from 0."""
+    parts, given = list[Part](), 0
+    while given < room:
+        words = doubling(room, given=given)
+        parts.append(Part(number=len(parts), start=given, words=words))
+        given += words
+    return parts
 
 
 class Pace(Struct, kw_only=True):

@@ -17,7 +17,7 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from dryload.harness.jobs.line import never
-from dryload.harness.prove.decide import Fault, decide
+from dryload.harness.prove.decide import REWRITTEN, Fault, decide
 from dryload.harness.prove.evidence import Evidence
 from dryload.harness.prove.passes import (
     HOLD_NS,
@@ -29,13 +29,12 @@ from dryload.harness.prove.passes import (
     Stage,
     doubling,
     looks,
+    planned,
     stages,
 )
 from dryload.harness.prove.tested import NotProvable, TestedUnit
 from dryload.harness.prove.words import Mask, Values, code
 
-_REWRITES: Final = 256
-"""Wrong words that are written again at most: a cable spoils fewer, and so does noise."""
 _SLICE_NS: Final = 5_000_000_000
 
 
@@ -102,6 +101,8 @@ class Proven(Struct, kw_only=True):
     announced_ns: int | None = None
     """How long it was said to take still, at the instant when that could be said."""
     announced_at_ns: int = 0
+    planned: tuple[int, ...] = ()
+    """The lengths of the test samples, as they were announced."""
     total_ns: int = 0
     held_ns: int = HOLD_NS
     battery_ns: int | None = None
@@ -196,16 +197,6 @@ class Proof:
         proven.keeps_old = unit.keeps_old
         proven.kept_bits, proven.width = unit.kept, unit.width
 
-    def _planned(self) -> list[Part]:
-        """Return the samples that will fill the memory, as far as that is known."""
-        room = self.proven.capacity
-        parts, given = list[Part](), 0
-        while room is not None and given < room:
-            words = doubling(room, given=given)
-            parts.append(Part(number=len(parts), start=given, words=words))
-            given += words
-        return parts
-
     # passes
 
     def _pass(self, at: int, each: Pass) -> bool:
@@ -248,7 +239,7 @@ class Proof:
             if len(self._parts) == 1:
                 self._take(part, waits=False)  # what reading takes, and an early sign
                 if room is not None:
-                    self._announce(each, self._planned())
+                    self._announce(each, planned(room))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
         if room is None:
@@ -263,14 +254,11 @@ class Proof:
             return part, False
         if not wrote.refused:
             raise self._broken(f"test sample {part.number} did not get through", wrote.why)
-        words = wrote.words or self._unit.room(part.number) or 0
-        while words >= SHORTEST:
+        for words in wrote.fitting or (self._unit.room(part.number) or 0,):
             part = Part(number=part.number, start=part.start, words=min(words, part.words))
-            wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
-            if wrote.whole:
+            if words and self._unit.write(part.number, self._store(each, part), is_new=True).whole:
                 self._note_written(part)
                 return part, True
-            words = min(words // 2, wrote.words or words)
         return Part(number=part.number, start=part.start, words=0), True
 
     def _store(self, each: Pass, part: Part) -> Values:
@@ -342,8 +330,10 @@ class Proof:
             if (again := self._unit.values(part)) is not None and len(again) == part.words:
                 self._again[part.number] = again
         seen = self._evidence()
-        if int(seen.wrong.sum()) <= _REWRITES:
-            seen = self._written_again(seen, bad)
+        is_few = int(seen.wrong.sum()) <= REWRITTEN
+        seen = self._written_again(seen, bad if is_few else bad[:1])
+        if is_few and seen.mended.any() and not self._are_others_right(bad):
+            seen = replace(seen, others_right=False)
         self.proven.faults = decide(seen)
         is_line = bool(self.proven.faults) and self.proven.faults[0].kind == "line"
         self.proven.verdict = Verdict.RIG if is_line else Verdict.FAULT
@@ -354,7 +344,7 @@ class Proof:
 
     def _written_again(self, seen: Evidence, bad: Sequence[Part]) -> Evidence:
         """Write samples with wrong words again; return what that shows beside what was seen."""
-        at_once, mended = seen.at_once.copy(), seen.mended.copy()
+        tried, at_once, mended = seen.tried.copy(), seen.at_once.copy(), seen.mended.copy()
         for part in bad:
             self._check_stop()
             here = slice(part.start, part.end)
@@ -367,10 +357,21 @@ class Proof:
             later = self._unit.values(part)
             if first is None or later is None or len(first) + len(later) < 2 * part.words:
                 continue
+            tried[here] = True
             at_once[here] = wrong & (first == written)
             mended[here] = at_once[here] & (later == written)
         self.proven.rewritten_right = int(mended.sum())
-        return replace(seen, at_once=at_once, mended=mended, bad_checksums=self._unit.damaged)
+        damaged = self._unit.damaged
+        return replace(seen, tried=tried, at_once=at_once, mended=mended, bad_checksums=damaged)
+
+    def _are_others_right(self, bad: Sequence[Part]) -> bool:
+        """Whether the samples that were not written again are as they were."""
+        for part in [each for each in self._parts if each not in bad]:
+            self._check_stop()
+            values = self._unit.values(part)
+            if values is None or not np.array_equal(values, self._written[part.number]):
+                return False
+        return True
 
     def _evidence(self) -> Evidence:
         parts = self._parts
@@ -388,8 +389,10 @@ class Proof:
             read=joined(self._read, self._written),
             again=joined(self._again, self._read),
             known=~nothing,
+            tried=nothing,
             at_once=nothing,
             mended=nothing,
+            others_right=True,
             starts=tuple(part.start for part in parts),
             width=self._unit.width,
             bad_checksums=self._unit.damaged,
@@ -446,6 +449,7 @@ class Proof:
             took_ns = unit.paces.of(first[2:], unit.width, is_first=True)
         took_ns += unit.paces.of(rest, unit.width)
         self.proven.announced_ns = took_ns
+        self.proven.planned = tuple(part.words for part in parts)
         self.proven.announced_at_ns = unit.line.now_ns - self._began_ns
         self._eyes.announce(self.proven)
 

@@ -28,7 +28,7 @@ from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.fetch import Fetched
 from dryload.harness.jobs.line import Line
 from dryload.harness.jobs.transfer import Replay, damaged_in
-from dryload.harness.prove.passes import GLANCE, SHORTEST, Pace, Paces, Part
+from dryload.harness.prove.passes import GLANCE, Pace, Paces, Part
 from dryload.harness.prove.words import (
     WIDEST,
     Values,
@@ -69,7 +69,20 @@ class Wrote(Struct, frozen=True, kw_only=True):
     """Whether the unit cancelled: at the header, or when it was full."""
     words: int = 0
     """How many it had acknowledged."""
+    step: int = 0
+    """Words of a packet."""
     why: str = ""
+
+    @property
+    def fitting(self) -> tuple[int, ...]:
+        """How many words may fit, the likeliest first: memory ends at a round number."""
+        least, most = self.words, self.words + self.step - 1
+        if not least:
+            return ()
+        round_by = 1
+        while most // (2 * round_by) * 2 * round_by >= least:
+            round_by *= 2
+        return most // round_by * round_by, least
 
 
 class TestedUnit:
@@ -238,7 +251,8 @@ class TestedUnit:
         return Wrote(
             whole=sent.is_whole,
             refused=sent.ending.end is SenderEnd.CANCELLED,
-            words=max(sent.sent - 1, 0) * step // SHORTEST * SHORTEST,
+            words=max(sent.sent - 1, 0) * step,
+            step=step,
             why="sent again" if sent.is_whole and damaged else sent.reason,
         )
 

@@ -1,4 +1,4 @@
-"""The commands read, replay and diff against whatever is behind a port in virtual time."""
+"""The commands read, replay, diff and prove against whatever is behind a port in virtual time."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ import pytest
 from dryload.emulator.dump.endpoint import Endpoint
 from dryload.harness.cli.diff import diff
 from dryload.harness.cli.options import command_of
+from dryload.harness.cli.prove import prove
 from dryload.harness.cli.read import read
 from dryload.harness.cli.replay import replay
 from dryload.harness.files.problem import INTERRUPTED, Problem
@@ -23,7 +24,7 @@ from tests.ports.clockwork import FakeClock
 from tests.ports.endpoint_port import EndpointPort
 
 TARGET = "tcp:127.0.0.1:1"
-COMMANDS = {command.__name__: command_of(command) for command in (read, replay, diff)}
+COMMANDS = {command.__name__: command_of(command) for command in (read, replay, diff, prove)}
 
 
 class Desk:

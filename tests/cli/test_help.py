@@ -13,7 +13,7 @@ from dryload.harness.faults.grammar import PLACES
 
 COMMANDS: Final = (
     *("validate", "replay", "diagnose", "read", "serve", "explain", "diff", "encode", "decode"),
-    *("plan", "campaign", "profiles", "ports", "disturbances", "clauses"),
+    *("plan", "prove", "campaign", "profiles", "ports", "disturbances", "clauses"),
 )
 
 

@@ -108,6 +108,7 @@ def _on_the_line(*, is_even: bool, bad_checksums: int, is_mended: bool) -> str:
         starts=(0, 4_096),
         read=read,
         again=read,
+        tried=wrong,
         at_once=wrong & is_mended,
         mended=wrong & is_mended,
         bad_checksums=bad_checksums,
@@ -129,7 +130,9 @@ def test_one_cell_is_never_the_line_for_no_checksum_lets_it_pass() -> None:
     read = seen.read.copy()
     read[100] ^= 4
     wrong = read != seen.written
-    changed = replace(seen, read=read, again=read, at_once=wrong, mended=wrong, bad_checksums=9)
+    changed = replace(
+        seen, read=read, again=read, tried=wrong, at_once=wrong, mended=wrong, bad_checksums=9
+    )
 
     assert decide(changed)[0].kind == "noise"
     assert decide(replace(changed, mended=wrong & False))[0].kind == "fades"

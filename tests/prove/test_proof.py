@@ -1,0 +1,217 @@
+"""The proof as a whole: on every emulated unit that works, and on plain memories that do not.
+
+Long counts: `python -m tests.prove.test_proof 400` (each fault on so many memories).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from msgspec.structs import replace
+
+from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.harness.jobs.rehearse import Rehearsal
+from dryload.harness.prove import proof as proof_module
+from dryload.harness.prove.passes import HOLD_NS, OVERNIGHT, Act, Part, Pass, Stage
+from dryload.harness.prove.proof import Proof, ProofRequest, Proven, Verdict
+from dryload.harness.prove.tested import TestedUnit
+from tests.prove.counting import memory_of
+from tests.prove.plain_memory import LISTED, UNLISTED, Array, PlainMemory, together
+from tests.prove.plain_unit import PlainUnit
+
+HEALTHY = sorted({*profile_names()} - {"leaky-roof", "thunder-sheet"})
+"""One loses bytes at its input, one sends nothing back."""
+SIZE = 1 << 12
+
+
+def proved(unit: PlainUnit, asked: ProofRequest | None = None) -> Proven:
+    return Proof(cast(TestedUnit, unit), asked or ProofRequest()).run()
+
+
+@pytest.mark.parametrize("name", HEALTHY)
+def test_a_unit_whose_memory_works_is_proved_in_the_time_that_was_announced(name: str) -> None:
+    profile = load_profile(name)
+    memory = profile.memory  # several blocks in the first sample, as in the whole memory
+    words = min(max(memory.bank_words // 64, 32 * memory.block_words), memory.bank_words)
+    small = replace(profile, memory=replace(memory, bank_words=words))
+    rehearsal = Rehearsal(small)
+    unit = TestedUnit(rehearsal, rehearsal.line, device_id=small.unit.device_id)
+    got = Proof(unit, ProofRequest()).run()
+
+    free = rehearsal.unit.memory.total_free
+    assert (got.verdict, got.faults, got.why) == (Verdict.PROVED, (), "")
+    assert got.words + free == rehearsal.unit.memory.capacity
+    assert free == (40 if got.keeps_old else 0)  # the place of one packet
+    took_ns = got.total_ns - got.announced_at_ns
+    assert got.announced_ns is not None
+    assert abs(took_ns - got.announced_ns) < 0.03 * took_ns
+
+
+def test_every_word_is_read_after_the_last_write_of_each_pass_when_it_has_lain() -> None:
+    memory = memory_of(3, size=SIZE)
+    unit = PlainUnit(memory)
+    lain: list[float] = []
+    unit.ages = lambda first, words, s: (lain.append(s), words)[1]  # type: ignore[func-returns-value]
+    got = proved(unit, ProofRequest(passes=OVERNIGHT))
+
+    numbers = [part.number for part in got.parts]
+    full = [(what, number) for what, number in unit.bought if what != "look"]
+    assert got.verdict is Verdict.PROVED
+    assert full[-len(numbers) :] == [("read", number) for number in numbers]
+    reads = [
+        s for s, (what, _) in zip(lain, _read_only(unit.bought), strict=True) if what == "read"
+    ]
+    assert min(reads[1:]) >= HOLD_NS / 1e9 - 1e-6  # but for the early one, which is read again
+
+
+def _read_only(bought: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
+    return [each for each in bought if each[0] != "write"]
+
+
+def at_once(each: Pass, parts: Sequence[Part]) -> Iterator[Stage]:
+    """A pass that reads each sample as soon as it is written."""
+    for part in parts:
+        yield Stage(Act.WRITE, part)
+        yield Stage(Act.READ, part)
+
+
+def test_two_modules_that_answer_together_would_be_missed_by_whoever_reads_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def unit() -> PlainUnit:
+        memory = PlainMemory("in a row", banks=2, size=SIZE, start=0, seed=1)
+        together(memory)
+        return PlainUnit(memory)
+
+    assert proved(unit()).verdict is Verdict.FAULT
+
+    def fill(self: Proof, each: Pass) -> Iterator[Stage]:
+        for stage in plain_fill(self, each):
+            if stage.act is Act.LOOK:
+                yield Stage(Act.READ, self._parts[-1])
+
+    plain_fill = Proof._fill
+    monkeypatch.setattr(Proof, "_filling", fill)
+    monkeypatch.setattr(proof_module, "stages", at_once)
+    assert proved(unit()).verdict is Verdict.PROVED
+
+
+@pytest.mark.parametrize("name", sorted({*LISTED, *UNLISTED} - {"nothing"}))
+def test_a_memory_with_a_fault_is_never_proved(name: str) -> None:
+    put = (LISTED | UNLISTED)[name]
+    for seed in range(60, 63):
+        memory = memory_of(seed, size=SIZE)
+        made = put(memory)
+        got = proved(PlainUnit(memory))
+        assert got.verdict is Verdict.FAULT, seed
+        # A row or column of so small a memory is a few cells.
+        answers = {*made.answers} | ({"cells"} if name in ("row", "column") else set())
+        assert name in UNLISTED or got.faults[0].kind in answers, (seed, got.faults)
+
+
+# Faults of time.
+
+Ages = Callable[[PlainUnit], Callable[[int, Array, float], Array]]
+
+
+def leaking(after_s: float, count: int) -> Ages:
+    """Cells that become 0 when they have lain for so long."""
+
+    def of(unit: PlainUnit) -> Callable[[int, Array, float], Array]:
+        at = unit.memory.rng.choice(unit.capacity, count, replace=False)
+        bit = 1 << unit.memory.rng.integers(0, unit.memory.bits, count)
+
+        def ages(first: int, words: Array, lain_s: float) -> Array:
+            inside = (at >= first) & (at < first + len(words)) & (lain_s >= after_s)
+            words = words.copy()
+            words[at[inside] - first] &= ~bit[inside]
+            return words
+
+        return ages
+
+    return of
+
+
+def fading_half(unit: PlainUnit) -> Callable[[int, Array, float], Array]:
+    """One half that is not refreshed, and has lost all after two minutes."""
+
+    def ages(first: int, words: Array, lain_s: float) -> Array:
+        at = np.arange(first, first + len(words))
+        return np.where((at >= unit.capacity // 2) & (lain_s > 120), 0, words)
+
+    return ages
+
+
+def growing(unit: PlainUnit) -> Callable[[int, Array, float], Array]:
+    """More and more cells that turn over, the longer the unit is on."""
+    at = unit.memory.rng.choice(unit.capacity, 1_000, replace=False)
+    from_s = unit.memory.rng.uniform(0, 3_000, 1_000)
+
+    def ages(first: int, words: Array, lain_s: float) -> Array:
+        broken = from_s <= unit.line.now_ns / 1e9
+        inside = (at >= first) & (at < first + len(words)) & broken
+        words = words.copy()
+        words[at[inside] - first] ^= 1
+        return words
+
+    return ages
+
+
+TIMELY: dict[str, Ages] = {
+    "one cell after 2 min": leaking(120, 1),
+    "eight cells after 5 min": leaking(300, 8),
+    "many cells after 2 min": leaking(120, 400),
+    "half of it": fading_half,
+    "growing": growing,
+}
+
+
+@pytest.mark.parametrize("name", TIMELY)
+def test_what_fades_within_minutes_is_found_and_told_as_that(name: str) -> None:
+    for seed in range(70, 73):
+        unit = PlainUnit(memory_of(seed, size=SIZE))
+        unit.ages = TIMELY[name](unit)
+        got = proved(unit)
+        assert got.verdict is Verdict.FAULT
+        # What grows slowly is hardly more when it is read again.
+        assert got.faults[0].kind in {"fades", *(["unknown"] if name == "growing" else [])}, seed
+
+
+def test_after_a_fault_the_words_that_were_wrong_are_named_in_the_order_of_the_test() -> None:
+    memory = memory_of(3, size=SIZE)
+    unit = PlainUnit(memory)
+
+    def ages(first: int, words: Array, lain_s: float) -> Array:
+        words = words.copy()
+        if first <= 2_000 < first + len(words):
+            words[2_000 - first] ^= 1
+        return words
+
+    unit.ages = ages
+    got = proved(unit)
+
+    assert got.faults[0].examples == (2_000,)
+    assert got.sign is not None
+    assert (got.sign.word, got.sign.words_wrong) == (2_000, 1)
+
+
+def main(runs: int) -> None:
+    """Count what a whole proof says."""
+    for name, put in (LISTED | UNLISTED).items():
+        said: Counter[Any] = Counter()
+        for seed in range(runs):
+            memory = memory_of(100_000 + seed, size=1 << 14)
+            made = put(memory)
+            got = proved(PlainUnit(memory))
+            first = got.faults[0].kind if got.faults else str(got.verdict)
+            said["right" if first in (made.answers or {"proved"}) else first] += 1
+        print(f"{name:24} {dict(said)}", flush=True)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))
