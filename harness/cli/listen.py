@@ -72,7 +72,7 @@ def listen(
     from dryload.harness.cli.own_unit import profile_of
     from dryload.harness.files import audio_out, safe_write
     from dryload.harness.jobs import listen as job
-    from dryload.harness.plan.evening import is_evening
+    from dryload.harness.plan.kept import is_evening
     from dryload.harness.report import listen as report
 
     how = job.Playing(

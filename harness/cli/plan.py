@@ -80,7 +80,6 @@ def plan(
     from dryload.harness.files import safe_write
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.plan import kept
-    from dryload.harness.plan.evening import ENDING, is_evening
     from dryload.harness.plan.plan import plan_evening
     from dryload.harness.plan.rehearsed import Bench, rehearsed
     from dryload.harness.report import plan as report
@@ -89,8 +88,8 @@ def plan(
     from dryload.harness.report.worksheet_page import page_of
 
     if output is not None:
-        if not output.endswith(ENDING):
-            raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in {ENDING}.")
+        if not output.endswith(kept.ENDING):
+            raise Problem(f"-o {shown(output)}: a plan is a file whose name ends in {kept.ENDING}.")
         safe_write.check_target(output, overwrite=overwrite, sources=tuple(files))
     if worksheet is not None:
         if not worksheet.lower().endswith((".txt", ".html")):
@@ -101,7 +100,7 @@ def plan(
     pause_ns, took_ns, begins = _pause(pause), _took(took), _start(start)
     settings = Settings(operator_ns=walk_ns_of(operator), read_back=read_back)
     place = output
-    if len(files) == 1 and is_evening(files[0]):
+    if len(files) == 1 and kept.is_evening(files[0]):
         made, place = rehearsed(*kept.ready(files[0], settings)), files[0]
     else:
         if unit is None:

@@ -100,8 +100,7 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
     def planned(self) -> "tuple[Bench, Chosen] | None":
         """The unit and the samples of a plan; None where other files are played."""
         from dryload.harness.jobs.transfer import Settings
-        from dryload.harness.plan.evening import is_evening
-        from dryload.harness.plan.kept import ready
+        from dryload.harness.plan.kept import is_evening, ready
 
         plans = [each for each in self.files if is_evening(each)]
         if plans and len(self.files) > 1:

@@ -1,39 +1,16 @@
-"""The plan of an evening: which samples go into a unit, in which order, and what comes of it.
+"""The plan of an evening: which samples go into a unit, in which order, and what comes of it."""
 
-Theory of operation.  The plan that is kept is a small TOML file with what is to be done: the unit,
-and a table for each sample with its file, its number and how it is changed.  All that follows from
-that (slots, times, what fits) is found out anew when the file is read, by a rehearsal, so that
-whoever edits the file changes the plan.  Figures stand in the file as comments.
-"""
-
-import os
-import re
-from collections.abc import Sequence
 from fractions import Fraction
-from typing import Annotated, Final, Literal
 
-import msgspec.toml
-from msgspec import Meta, Struct
-from msgspec.structs import replace
+from msgspec import Struct
 
 from dryload.emulator.dump.sample import Loop
 from dryload.emulator.unit.memory import Region
 from dryload.emulator.unit.panel import MapLine
 from dryload.emulator.unit.possible import Profile
-from dryload.harness.files import toml_file
-from dryload.harness.files.opening import head_of, shown
-from dryload.harness.files.problem import Problem
 from dryload.harness.plan.change import Change, Offer
 from dryload.harness.plan.keys import Keys
 from dryload.harness.plan.pause import Amount
-
-ENDING: Final = ".toml"
-_MARK: Final = re.compile(rb'^\s*schema\s*=\s*"dryload/evening/', re.MULTILINE)
-
-_Key = Annotated[int, Meta(ge=0, le=127)]
-_Count = Annotated[int, Meta(ge=1, le=1 << 35)]
-_Number = Annotated[int, Meta(ge=0, le=16_383)]  # HDR-02
-_Id = Annotated[int, Meta(ge=0, le=127)]  # DEV-01
 
 
 class PlannedSample(Struct, frozen=True, kw_only=True):
@@ -115,6 +92,8 @@ class EveningPlan(Struct, frozen=True, kw_only=True):
     """How many are fitted; None: those of the profile."""
     holds: str | None
     """Where it says what the unit has and keeps; None: the memory is initialised first."""
+    device_id: int | None = None
+    """None: the unit's own."""
     samples: tuple[PlannedSample, ...]
     left_out: tuple[NotPlanned, ...]
     offers: tuple[tuple[str, tuple[Offer, ...]], ...]
@@ -149,102 +128,3 @@ class EveningPlan(Struct, frozen=True, kw_only=True):
         return all(each.is_well for each in self.left_out) and not any(
             each.remark for each in self.samples
         )
-
-
-class SampleRow(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
-    """A table of the file: what is to be sent, and how it is changed."""
-
-    file: str
-    """From the folder of the plan on."""
-    dump: _Count | None = None
-    number: _Number
-    name: Annotated[str, Meta(max_length=127, pattern="^[ -~]*$")] | None = None
-    """None: as it is in the file."""
-    bits: Annotated[int, Meta(ge=8, le=28)] | None = None
-    rate: Annotated[float, Meta(gt=0, le=1 << 28)] | None = None
-    channel: _Count | Literal["mix", "both"] | None = None
-    start: Annotated[int, Meta(ge=0)] = 0
-    length: _Count | None = None
-    loop: str | None = None
-    root: _Key | None = None
-    low: _Key | None = None
-    high: _Key | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse keys that are no range."""
-        if len({self.low is None, self.high is None, self.low is None or self.root is None}) > 1:
-            raise ValueError("low and high must stand together, beside root")
-        if self.low is not None and self.high is not None and self.low > self.high:
-            raise ValueError("low must not be above high")
-
-
-class EveningFile(
-    Struct,
-    frozen=True,
-    kw_only=True,
-    omit_defaults=True,
-    forbid_unknown_fields=True,
-    rename={"samples": "sample"},
-):
-    """The file."""
-
-    schema: Literal["dryload/evening/1"]
-    unit: str
-    device_id: _Id | None = None
-    banks: Annotated[int, Meta(ge=0, le=16)] | None = None
-    holds: str | None = None
-    """What the unit holds already and keeps, from the folder of the plan on."""
-    samples: tuple[SampleRow, ...] = ()
-
-    def __post_init__(self) -> None:
-        """Refuse numbers that stand twice."""
-        numbers = [each.number for each in self.samples]
-        for number in numbers:
-            if numbers.count(number) > 1:
-                raise ValueError(f"number {number} stands in several samples: a unit keeps one")
-
-
-def is_evening(path: str) -> bool:
-    """Return whether a file is a plan."""
-    return path.endswith(ENDING) and os.path.isfile(path) and bool(_MARK.search(head_of(path)))
-
-
-def written(
-    evening: EveningFile, about: str, comments: Sequence[str], behind: Sequence[str]
-) -> bytes:
-    """Return the file, with comments: on the first line, in front of each sample, and at the end.
-
-    A Problem for names that no TOML file can hold.
-    """
-    try:
-        parts = [
-            f"# {about}\n".encode(),
-            msgspec.toml.encode(replace(evening, samples=())),
-        ]
-        for row, comment in zip(evening.samples, comments, strict=True):
-            parts += [f"\n# {shown(comment)}\n[[sample]]\n".encode(), msgspec.toml.encode(row)]
-        parts += [b"\n", *(f"# {shown(comment)}\n".encode() for comment in behind)]
-    except UnicodeEncodeError as problem:
-        raise Problem(
-            "a file name that is not UTF-8 can't stand in a plan.", do="Rename the file."
-        ) from problem
-    return b"".join(parts)
-
-
-def load(path: str) -> EveningFile:
-    """Return what a plan says; a Problem where it can't be read, or says what can't be."""
-    return toml_file.read(path, EveningFile, "a plan")
-
-
-def path_from(plan: str, file: str) -> str:
-    """Return where a file that a plan names is, from here."""
-    return os.path.join(os.path.dirname(plan), file)
-
-
-def path_in(plan: str, file: str) -> str:
-    """Return how a plan in another folder names a file."""
-    folder = os.path.dirname(os.path.abspath(plan))
-    try:
-        return os.path.relpath(os.path.abspath(file), folder).replace(os.sep, "/")
-    except ValueError:  # on another drive
-        return os.path.abspath(file)

@@ -79,6 +79,7 @@ def rehearsed(bench: Bench, chosen: Chosen) -> EveningPlan:
         profile=bench.profile,
         banks=bench.banks,
         holds=bench.holds,
+        device_id=bench.device_id,
         samples=tuple(
             replace(run.sample(at, each, unit), notes=made.notes)
             for at, (each, made) in enumerate(zip(chosen.wanted, sent, strict=True))

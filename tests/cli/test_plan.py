@@ -168,7 +168,8 @@ def test_a_mistake_in_a_plan_is_named_with_its_place(
 def test_a_plan_that_is_written_again_says_the_same(run: Run) -> None:
     Path("held").mkdir()
     Path("held/one.syx").write_bytes(dump(1, 100, bits=12))
-    head = 'schema = "dryload/evening/1"\nunit = "prompt-box"\nbanks = 3\nholds = "held"\n'
+    head = 'schema = "dryload/evening/1"\nunit = "prompt-box"\ndevice_id = 0\n'
+    head += 'banks = 3\nholds = "held"\n'
     rows = """
 [[sample]]
 file = "sounds/thunder F2.wav"
