@@ -69,11 +69,11 @@ def plan(
 ) -> None:
     """Plan what goes into a unit, in which order and how long.
 
-    What fits as it is is chosen by weight, then by the order of the files. The rest is changed as
-    little as will do. Slots and times are those of a rehearsal, so that a replay comes to the same.
+    Samples that fit unchanged are chosen by weight, then by the order of the files. The others are
+    changed as little as possible. Slots and times come from a rehearsal, so that a replay gives the
+    same.
 
-    Exit code 0 if all that is a sample is right, is in the plan and loads; changed or not. 1 if
-    not.
+    Exit code 0 if every sample is right, is in the plan (changed or not) and loads; 1 if not.
     """
     from dryload.harness.cli.own_unit import profile_of, walk_ns_of
     from dryload.harness.cli.playing import WORTH_A_CLOCK_NS, over_at

@@ -149,8 +149,8 @@ def _offers(plan: EveningPlan, width: int | None) -> Iterator[str]:
     )
     yield ""
     yield (
-        "What would make fit what does not: the least loss first; up to where it sounds then, its "
-        "noise, and the words and time that it gains:"
+        "Ways to make the rest fit, the least loss first, each with the highest frequency that is "
+        "left, its noise, and the words and time that it saves:"
     )
     yield from table(columns, rows, width)
 
@@ -165,7 +165,7 @@ def _memory(plan: EveningPlan) -> Iterator[str]:
     )
     if plan.offers:
         more = "more" if plan.weight == plan.bound else f"more than {plan.bound:,}"
-        worth = f"What fits as it is is worth {plan.weight:,} in all"
+        worth = f"The samples that fit unchanged are worth {plan.weight:,} together"
         yield f"{worth}; no other choice is worth {more}."
     if plan.holds is None:
         yield "The unit's memory is to be initialised first: that wipes all that it holds."
