@@ -1,16 +1,18 @@
 """`dryload prove`: whether the memory of a unit works."""
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stdout
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import click
 from msgspec import Struct
+from msgspec.structs import replace
 
 from dryload.harness.cli.interrupt import Interrupted, ends
 from dryload.harness.cli.options import (
     EMULATED,
+    PORT,
     AsJson,
     Disturb,
     Hear,
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from dryload.harness.jobs.line import Line
     from dryload.harness.jobs.transfer import Replay
     from dryload.harness.prove.proof import Eyes, Proven
+    from dryload.harness.prove.record import SoFar
 
 _MINUTE_NS: Final = 60_000_000_000
 _LONGEST_MIN: Final = 7 * 24 * 60
@@ -44,6 +47,8 @@ class _Asked(Struct, frozen=True, kw_only=True):
     modules: int | None
     keep: str | None
     up_to: int | None
+    resume: bool
+    journal: str | None
     battery_ns: int | None
     hear: str | None
     pace: bool
@@ -74,6 +79,12 @@ def prove(
     modules: Annotated[
         int | None, value("N", "Say in which of N modules of one size a fault lies.")
     ] = None,
+    resume: Annotated[
+        bool, flag("--resume", "Go on with the last proof of this target.", group=PORT)
+    ] = False,
+    journal: Annotated[
+        str | None, value("FILE", "Keep the progress for --resume in this file.", group=PORT)
+    ] = None,
     plan: Annotated[
         bool, flag("--plan", "Say how long it takes, and write nothing to a real unit.")
     ] = False,
@@ -100,7 +111,7 @@ def prove(
     """
     target = target_of(to, option="--to")
     check_device_id(device_id)
-    _check(target, keep=keep, up_to=up_to, wipe=wipe, hear=hear, plan=plan)
+    _check(target, keep=keep, up_to=up_to, wipe=wipe, hear=hear, plan=plan, resume=resume)
     if modules is not None and not 1 <= modules <= _MOST_MODULES:
         raise Problem(f"--modules {modules}: give a number from 1 to {_MOST_MODULES}.")
     asked = _Asked(
@@ -110,6 +121,8 @@ def prove(
         modules=modules,
         keep=keep,
         up_to=up_to,
+        resume=resume,
+        journal=journal,
         battery_ns=_battery_ns(battery),
         hear=hear,
         pace=pace,
@@ -124,7 +137,14 @@ def prove(
 
 
 def _check(
-    target: Target, *, keep: str | None, up_to: int | None, wipe: bool, hear: str | None, plan: bool
+    target: Target,
+    *,
+    keep: str | None,
+    up_to: int | None,
+    wipe: bool,
+    hear: str | None,
+    plan: bool,
+    resume: bool,
 ) -> None:
     """Find what can't be, before anything is opened or lost."""
     if hear is not None and target.kind != "midi":
@@ -135,7 +155,11 @@ def _check(
         raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
     if not target.is_live and keep is not None:
         raise Problem("--keep is for a real unit: an emulated one starts empty.")
-    if target.is_live and keep is None and not wipe and not plan:
+    if resume and (keep is not None or wipe):
+        raise Problem("--resume goes on as it was begun: leave --keep and --wipe out.")
+    if resume and not target.is_live:
+        raise Problem("--resume is for a real unit: a rehearsal is over in seconds.")
+    if target.is_live and keep is None and not (wipe or plan or resume):
         raise Problem(
             "a proof overwrites the samples in the unit, and nothing was written.",
             do="--keep FOLDER reads them out first and puts them back; --wipe gives them up.",
@@ -208,17 +232,35 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
 def _prove_live(asked: _Asked, *, plan: bool) -> None:
     """Prove the memory of the unit at a port."""
     from dryload.emulator.ports.clock import MonotonicClock
+    from dryload.harness.files.journal import usual_path
     from dryload.harness.jobs.live import LiveReplay
     from dryload.harness.jobs.transfer import Settings
+    from dryload.harness.prove.passes import OVERNIGHT, USUAL
+    from dryload.harness.prove.record import ProofRecord, SoFar
     from dryload.harness.report import prove as report
 
     if plan:
         show(report.plan_lines(None), {"schema": report.SCHEMA}, as_json=False)
         raise click.exceptions.Exit(0)
-    kept = () if asked.keep is None else _keep(asked, asked.keep)
     restored: list[int] = []
-    note(*report.cautions(asked.target.given, kept=asked.keep))
     with ExitStack() as stack:
+        record = ProofRecord(asked.journal or usual_path(asked.target.given, "proof"))
+        stack.callback(record.close)
+        so_far = record.take_up(asked.target.given) if asked.resume else None
+        if so_far is not None:
+            asked = replace(
+                asked,
+                keep=so_far.keep,
+                device_id=so_far.device_id,
+                overnight=so_far.passes > len(USUAL),
+            )
+            kept = () if asked.keep is None else _kept_numbers(asked.keep)
+        else:
+            kept = () if asked.keep is None else _keep(asked, asked.keep)
+            passes = OVERNIGHT if asked.overnight else USUAL
+            begun = SoFar(passes=len(passes), device_id=asked.device_id, keep=asked.keep)
+            record.begin(asked.target.given, begun)
+        note(*report.cautions(asked.target.given, kept=asked.keep))
         was_interrupted = stack.enter_context(ends())
         clock = MonotonicClock()
         port = stack.enter_context(opened(asked.target, hear=asked.hear, clock=clock))
@@ -237,8 +279,15 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
             device_id=asked.device_id,
             wants_stop=was_interrupted,
             power=_by_hand(was_interrupted),
+            record=record.enter,
+            so_far=so_far,
         )
-    if asked.keep is not None:
+        if proven.began_anew:
+            note(f"it was begun anew: {proven.began_anew}.")
+    has_ended = not proven.stopped and not proven.is_rig
+    if not has_ended:
+        _say_how_to_go_on(asked)
+    elif asked.keep is not None:
         restored = _put_back(asked, asked.keep, proven)
     _tell(asked, proven, kept=kept, restored=restored)
 
@@ -246,7 +295,6 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
 def _keep(asked: _Asked, folder: str) -> tuple[int, ...]:
     """Read out all that the unit holds; a Problem where that is not complete."""
     from dryload.harness.cli.read import read
-    from dryload.harness.files import backup_file
 
     note(f"first, what the unit holds is read out into {shown(folder)}.")
     try:
@@ -267,6 +315,12 @@ def _keep(asked: _Asked, folder: str) -> tuple[int, ...]:
                 do="With --up-to N no more numbers are asked for than the unit has. If it holds "
                 "nothing that you need, say --wipe in place of --keep.",
             ) from end
+    return _kept_numbers(folder)
+
+
+def _kept_numbers(folder: str) -> tuple[int, ...]:
+    from dryload.harness.files import backup_file
+
     return tuple(each.number for each in backup_file.load(folder).samples)
 
 
@@ -306,6 +360,15 @@ def _put_back(asked: _Asked, folder: str, proven: "Proven") -> list[int]:
     return restored
 
 
+def _say_how_to_go_on(asked: _Asked) -> None:
+    """Say what can be done after a proof that did not get to its end."""
+    target = quoted(asked.target.given)
+    there = "" if asked.journal is None else f" --journal {quoted(asked.journal)}"
+    note(f"dryload prove --to {target} --resume{there} goes on with it.")
+    if asked.keep is not None:
+        note(f"dryload replay {quoted(asked.keep)} --to {target} puts back what was kept.")
+
+
 def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
     """Return what has a person switch the unit off and on; False where nobody is there."""
     from dryload.emulator.wire.prose import duration
@@ -335,6 +398,8 @@ def _proven(
     device_id: int,
     wants_stop: "Callable[[], bool]",
     power: "Callable[[int], bool]",
+    record: "Callable[[Mapping[str, Any]], None]" = lambda _: None,
+    so_far: "SoFar | None" = None,
 ) -> "Proven":
     from dryload.harness.prove.passes import OVERNIGHT, USUAL
     from dryload.harness.prove.proof import Proof, ProofRequest
@@ -346,6 +411,8 @@ def _proven(
         eyes=eyes,
         wants_stop=wants_stop,
         power=power,
+        record=record,
+        so_far=so_far,
     ).run()
 
 

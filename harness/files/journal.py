@@ -120,15 +120,15 @@ def sha256_of(messages: Sequence[bytes]) -> str:
     return hashlib.sha256(b"".join(messages)).hexdigest()
 
 
-def usual_path(target: str) -> str:
-    """Return where the journal of a target is kept unless another place is given."""
+def usual_path(target: str, kind: str = "journal") -> str:
+    """Return where the journal of a target, or a file of that kind, is kept by itself."""
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home())
     else:
         base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
     name = re.sub(r"[^A-Za-z0-9.-]+", "-", target).strip("-.")[:60]
     mark = hashlib.sha256(target.encode("utf-8", "surrogateescape")).hexdigest()[:8]
-    return str(base / "dryload" / f"journal-{name}-{mark}.jsonl")
+    return str(base / "dryload" / f"{kind}-{name}-{mark}.jsonl")
 
 
 class Journal:

@@ -166,11 +166,11 @@ def _rest_kind(seen: Evidence, left: Mask) -> str:
 
 
 def _not_the_cells(seen: Evidence, wrong: Mask) -> str | None:
-    """Return "line", "fades" or "noise" where words are wrong that need not be."""
+    """Return "line", "fades" or "disturbed" where words are wrong that need not be."""
     count = int(wrong.sum())
     is_mended = seen.others_right and bool((seen.mended | ~wrong).all())
     if is_mended and seen.bad_checksums and count <= _ON_THE_LINE:
-        return "line" if _passes_checksums(seen, wrong) else "noise"
+        return "line" if _passes_checksums(seen, wrong) else "disturbed"
     tried = int((wrong & seen.tried).sum())
     fading = wrong & seen.at_once & ~seen.mended
     is_unsteady = 2 * int((wrong & seen.unsteady).sum()) > count
@@ -183,7 +183,7 @@ def _not_the_cells(seen: Evidence, wrong: Mask) -> str | None:
         return "fades"
     is_mended = int((wrong & seen.mended).sum()) >= ENOUGH * count
     if is_mended and seen.others_right and count <= REWRITTEN and not (wrong & seen.unsteady).any():
-        return "noise"  # a write that went wrong
+        return "disturbed"
     return None
 
 

@@ -8,9 +8,9 @@ last one.  "Proved" is said only where every word of every pass came back right 
 of that pass.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from enum import StrEnum
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from msgspec import Struct, field
@@ -18,7 +18,7 @@ from msgspec.structs import replace
 
 from dryload.harness.jobs.line import never
 from dryload.harness.prove.decide import REWRITTEN, Fault, decide
-from dryload.harness.prove.evidence import Evidence
+from dryload.harness.prove.evidence import Evidence, Places
 from dryload.harness.prove.passes import (
     HOLD_NS,
     SHORTEST,
@@ -32,6 +32,7 @@ from dryload.harness.prove.passes import (
     planned,
     stages,
 )
+from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
 from dryload.harness.prove.words import Mask, Values, code
 
@@ -105,6 +106,8 @@ class Proven(Struct, kw_only=True):
     """The lengths of the test samples, as they were announced."""
     total_ns: int = 0
     held_ns: int = HOLD_NS
+    began_anew: str = ""
+    """Why what an earlier run had written was not built on; "" where it was, or there was none."""
     battery_ns: int | None = None
     """How long the unit was without power, and had all words afterwards."""
 
@@ -128,7 +131,7 @@ class Eyes(Struct, frozen=True, kw_only=True):
 
 
 class Proof:
-    """Proves the memory of a unit; `record` is told of what a later run can build on.
+    """Proves the memory of a unit; `record` is told of what a later run can build on, `so_far`.
 
     `power` switches the unit off for so many nanoseconds, or has somebody do it; False: nobody did.
     """
@@ -141,8 +144,12 @@ class Proof:
         eyes: Eyes | None = None,
         wants_stop: Callable[[], bool] = never,
         power: Callable[[int], bool] | None = None,
+        record: Callable[[Mapping[str, Any]], None] = lambda _: None,
+        so_far: SoFar | None = None,
     ) -> None:
         self.proven: Final = Proven(wanted_passes=len(asked.passes))
+        self._record: Final = record
+        self._so_far: Final = so_far
         self._unit: Final = unit
         self._asked: Final = asked
         self._eyes: Final = eyes or Eyes()
@@ -150,12 +157,15 @@ class Proof:
         self._power: Final = power
         self._began_ns = unit.line.now_ns
         self._parts: list[Part] = []
+        self._is_full = False  # no further sample has room
         self._written: dict[int, Values] = {}
         self._read: dict[int, Values] = {}
         self._again: dict[int, Values] = {}
         self._lain_ns: dict[int, int] = {}  # how long a sample had lain when it was read
         self._written_ns: dict[int, int] = {}
         self._at = 0  # the pass
+        self._done: set[int] = set()  # numbers that an earlier run has written in this pass
+        self._glimpsed: list[tuple[Part, Places]] = []  # wrong words that were seen in this pass
 
     @property
     def _words(self) -> int:
@@ -164,13 +174,17 @@ class Proof:
     def run(self) -> Proven:
         """Prove it, and return what it came to; it may be stopped at any time."""
         try:
-            self._get_to_know()
-            if all(self._pass(at, each) for at, each in enumerate(self._asked.passes)):
+            if self._so_far is None or not self._go_on(self._so_far):
+                self._get_to_know()
+            done, passes = self.proven.passes, self._asked.passes
+            if all(self._pass(at, passes[at]) for at in range(done, len(passes))):
                 self._end()
         except NotProvable as problem:
             self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
         except _Stopped:
             self.proven.stopped = True
+        else:
+            self._record({"ended": str(self.proven.verdict)})
         self.proven.damaged = self._unit.damaged
         self.proven.total_ns = self._unit.line.now_ns - self._began_ns
         return self.proven
@@ -196,24 +210,67 @@ class Proof:
         unit.measure(proven.capacity)
         proven.keeps_old = unit.keeps_old
         proven.kept_bits, proven.width = unit.kept, unit.width
+        facts = UnitFacts(
+            kept=unit.kept, width=unit.width, capacity=proven.capacity, keeps_old=unit.keeps_old
+        )
+        self._record({"unit": facts})
+
+    def _go_on(self, so_far: SoFar) -> bool:
+        """Take up what an earlier run has left, if the unit still has it."""
+        unit, proven, facts = self._unit, self.proven, so_far.unit
+        if facts is None or not so_far.parts:
+            proven.began_anew = "nothing had been written"
+            return False
+        unit.kept, unit.width, unit.keeps_old = facts.kept, facts.width, facts.keeps_old
+        unit.take_up([part.number for part in so_far.parts])
+        passes, at = self._asked.passes, so_far.right
+        if at >= len(passes):
+            proven.began_anew = "all passes had been through"
+            return False
+        for part in so_far.parts:
+            is_done = part.number in so_far.written
+            self._store(passes[at if is_done or not at else at - 1], part)
+            self._note_written(part)
+        least = min(
+            [part for part in so_far.parts if part.number in so_far.written] or so_far.parts,
+            key=lambda part: part.words,
+        )
+        values = unit.values(least)
+        if values is None or not np.array_equal(values, self._written[least.number]):
+            proven.began_anew = (
+                f"test sample {least.number} is not as it was written: the unit was switched off, "
+                "or somebody changed it, or its memory is at fault"
+            )
+            self._written.clear()
+            return False
+        self._parts, self._done = list(so_far.parts), set(so_far.written)
+        proven.capacity, proven.keeps_old = facts.capacity, facts.keeps_old
+        proven.kept_bits, proven.width, proven.passes = facts.kept, facts.width, at
+        proven.parts, proven.words = tuple(self._parts), self._words
+        self._is_full = so_far.full
+        return True
 
     # passes
 
     def _pass(self, at: int, each: Pass) -> bool:
         """Carry out one pass; whether nothing was wrong in it."""
         self._at = at
-        for part in self._parts:
-            self._read.pop(part.number, None)
-            self._again.pop(part.number, None)
-        todo = stages(each, self._parts) if self._parts else self._filling(each)
-        for act, part in todo:
+        self._read.clear()
+        self._again.clear()
+        self._glimpsed.clear()
+        for act, part in stages(each, self._parts) if self._is_full else self._filling(each):
             self._check_stop()
+            if act is Act.WRITE and part.number in self._done:
+                continue
             if act is Act.WRITE:
+                if any(self._is_bad(each, self._read) for each in self._parts):
+                    break  # what came back wrong is not written over before it is judged
                 self._write(each, part)
             elif act is Act.LOOK:
                 self._look(part)
             else:
                 self._take(part)
+        self._done.clear()
         return self._judge()
 
     def _filling(self, each: Pass) -> Iterator[Stage]:
@@ -222,18 +279,19 @@ class Proof:
         yield from (Stage(Act.READ, part) for part in self._parts)
 
     def _fill(self, each: Pass) -> Iterator[Stage]:
-        room, is_full = self.proven.capacity, False
-        while not is_full:
+        room = self.proven.capacity
+        while not self._is_full:
             wanted = doubling(room, given=self._words)
             number = None if wanted < 1 else self._unit.number(len(self._parts))
             if number is None:
                 break
             part = Part(number=number, start=self._words, words=wanted)
             self._check_stop()
-            part, is_full = self._fit(each, part)
+            part, self._is_full = self._fit(each, part)
             if not part.words:
                 break
             self._parts.append(part)
+            self._record({"part": part})
             self.proven.parts, self.proven.words = tuple(self._parts), self._words
             yield from looks(part, self._parts[0])
             if len(self._parts) == 1:
@@ -242,6 +300,8 @@ class Proof:
                     self._announce(each, planned(room))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
+        self._is_full = True
+        self._record({"full": True})
         if room is None:
             self._announce(each, self._parts, filled=True)
 
@@ -266,6 +326,7 @@ class Proof:
             part.start, part.words, self._unit.kept, which=each.which, inverted=each.inverted
         )
         self._written[part.number] = values
+        self._read.pop(part.number, None)
         return values
 
     def _note_written(self, part: Part) -> None:
@@ -276,6 +337,7 @@ class Proof:
         if not wrote.whole:
             raise self._broken(f"test sample {part.number} could not be written again", wrote.why)
         self._note_written(part)
+        self._record({"written": part.number, "pass": self._at + 1})
         self._tell(Act.WRITE, part, part.end)
 
     def _look(self, part: Part) -> None:
@@ -304,8 +366,10 @@ class Proof:
         return NotProvable(f"{what}: {why.rstrip('.')}" if why else what, is_rig=is_rig)
 
     def _see(self, part: Part, values: Values) -> None:
-        """Note the first sign of a fault."""
+        """Note what is wrong, and the first sign of a fault."""
         wrong = np.flatnonzero(values != self._written[part.number][: len(values)])
+        if len(wrong):
+            self._glimpsed.append((part, wrong))
         if len(wrong) and self.proven.sign is None:
             self.proven.sign = Sign(
                 word=part.start + int(wrong[0]),
@@ -321,7 +385,13 @@ class Proof:
     def _judge(self) -> bool:
         """Decide on a pass; whether nothing was wrong in it."""
         bad = [part for part in self._parts if self._is_bad(part, self._read)]
+        if not bad and self._glimpsed:
+            part, wrong = self._glimpsed[0]
+            self.proven.faults = (_seen_once(part, wrong),)
+            self.proven.verdict = Verdict.FAULT
+            return False
         if not bad:
+            self._record({"right": self._at + 1})
             self.proven.passes = self._at + 1
             self._eyes.passed(self._at + 1, self.proven)
             return True
@@ -329,6 +399,7 @@ class Proof:
             self._check_stop()
             if (again := self._unit.values(part)) is not None and len(again) == part.words:
                 self._again[part.number] = again
+        self._record({"judging": self._at + 1})
         seen = self._evidence()
         is_few = int(seen.wrong.sum()) <= REWRITTEN
         seen = self._written_again(seen, bad if is_few else bad[:1])
@@ -340,7 +411,8 @@ class Proof:
         return False
 
     def _is_bad(self, part: Part, read: dict[int, Values]) -> bool:
-        return bool((read[part.number] != self._written[part.number]).any())
+        values = read.get(part.number)
+        return values is not None and bool((values != self._written[part.number]).any())
 
     def _written_again(self, seen: Evidence, bad: Sequence[Part]) -> Evidence:
         """Write samples with wrong words again; return what that shows beside what was seen."""
@@ -350,7 +422,7 @@ class Proof:
             here = slice(part.start, part.end)
             written, wrong = self._written[part.number], seen.wrong[here]
             if not self._unit.write(part.number, written).whole:
-                raise self._broken(f"test sample {part.number} could not be written again", "")
+                continue
             self._note_written(part)
             first = self._unit.values(part)
             self._wait_until(self._written_ns[part.number] + self._lain_ns[part.number], part)
@@ -383,12 +455,13 @@ class Proof:
 
         written = joined(self._written, self._written)
         nothing: Mask = np.zeros(len(written), np.bool_)
+        known = [np.full(part.words, part.number in self._read) for part in parts]
         return Evidence(
             bits=self._unit.kept,
             written=written,
             read=joined(self._read, self._written),
-            again=joined(self._again, self._read),
-            known=~nothing,
+            again=joined({**self._read, **self._again}, self._written),
+            known=np.concatenate(known),
             tried=nothing,
             at_once=nothing,
             mended=nothing,
@@ -477,6 +550,18 @@ class Proof:
     def _check_stop(self) -> None:
         if self._wants_stop():
             raise _Stopped
+
+
+def _seen_once(part: Part, wrong: Places) -> Fault:
+    """Return the fault of words that were wrong in one look, and right later."""
+    return Fault(
+        kind="noise",
+        words_wrong=len(wrong),
+        explains=1.0,
+        first=part.start + int(wrong[0]),
+        last=part.start + int(wrong[-1]),
+        examples=tuple(part.start + int(each) for each in wrong[:8]),
+    )
 
 
 class _Stopped(Exception):  # noqa: N818  # by the user

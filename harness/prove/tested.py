@@ -7,6 +7,7 @@ only when it is whole, there is never room for it in a full memory; so the place
 is left free, and the old one is first replaced by one word there.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -44,8 +45,9 @@ WIDTHS: Final = (WIDEST, 12, 14, 8)
 (HDR-03)."""
 LAST_NUMBER: Final = 255
 """Sample numbers are tried up to this one; our choice."""
-_REFUSED_IN_A_ROW: Final = 8  # numbers behind ones that were taken: there are no more
+_REFUSED_IN_A_ROW: Final = 16  # numbers behind one that was taken: there are no more
 _EXTENDED: Final = 1 << 26  # words: more than anything has
+_SOON_NS: Final = 300_000_000
 _TRIES: Final = 3  # of one sample that did not get through
 _NAME: Final = "test sample"
 
@@ -90,7 +92,9 @@ class TestedUnit:
 
     __test__ = False  # no class of tests
 
-    def __init__(self, replay: Replay, line: Line, *, device_id: int) -> None:
+    def __init__(
+        self, replay: Replay, line: Line, *, device_id: int, last_number: int = LAST_NUMBER
+    ) -> None:
         self.line: Final = line
         self.paces: Final = Paces(write=Pace(), read=Pace(), look=Pace())
         self.width = self.kept = WIDEST
@@ -100,8 +104,8 @@ class TestedUnit:
         """Packets that a checksum showed to be damaged, and samples that came in pieces."""
         self._replay: Final = replay
         self._device_id: Final = device_id
+        self._last: Final = last_number
         self._numbers: list[int] = []
-        self._next = 0
 
     @property
     def port_failed(self) -> bool:
@@ -109,22 +113,24 @@ class TestedUnit:
         return self._replay.failed is not None
 
     def get_to_know(self) -> None:
-        """Find a number and the width; NotProvable where the unit can't be tested at all."""
+        """Find the numbers and the width; NotProvable where the unit can't be tested at all.
+
+        What the unit holds is lost, and its memory is free afterwards.
+        """
         for width in WIDTHS:
             self.width = self.kept = width
-            while (number := self._next) <= LAST_NUMBER:
-                self._next += 1
+            for number in range(self._last + 1):
                 wrote = self._send(number, sample_of(first_packet(width), width, width))
                 if wrote.whole:
                     self._numbers.append(number)
                     self._learn_width(number, first_packet(width))
+                    self._clear(number + 1)
                     return
                 if not wrote.refused:
                     self._check_port()
                     raise NotProvable(wrote.why, is_rig=True)
-            self._next = 0
         raise NotProvable(
-            f"the unit refused a sample of one packet under every number from 0 to {LAST_NUMBER}: "
+            f"the unit refused a sample of one packet under every number from 0 to {self._last}: "
             "its memory may not be initialised since modules were fitted"
         )
 
@@ -141,16 +147,24 @@ class TestedUnit:
 
     def number(self, place: int) -> int | None:
         """Return the sample number of a place in the row of test samples; None: there is none."""
+        return self._numbers[place] if place < len(self._numbers) else None
+
+    def _clear(self, first: int) -> None:
+        """Announce and cancel a sample under every number: what was there gives its memory back.
+
+        The numbers that the unit takes are then known.
+        """
         refused = 0
-        while len(self._numbers) <= place and self._next <= LAST_NUMBER:
-            number = self._next
-            self._next += 1
+        for number in range(first, self._last + 1):
             if self._offer(number, 1):
                 self._numbers.append(number)
                 refused = 0
             elif (refused := refused + 1) == _REFUSED_IN_A_ROW:
-                self._next = LAST_NUMBER + 1
-        return self._numbers[place] if place < len(self._numbers) else None
+                break
+
+    def take_up(self, numbers: Sequence[int]) -> None:
+        """Go on with the sample numbers of an earlier run."""
+        self._numbers = list(numbers)
 
     def room(self, number: int) -> int | None:
         """Return how many words there is room for under a number; None: its answers do not tell.
@@ -185,6 +199,8 @@ class TestedUnit:
         self.paces.write.learn(1, self.line.now_ns - began_ns)
         if self.keeps_old:
             self.paces.freeing_ns = self.line.now_ns - began_ns
+            for each in filter(self._holds_something, self._numbers[1:]):
+                self.silence(each)  # what was announced and cancelled has replaced nothing
         began_ns = self.line.now_ns
         self.read(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)
@@ -237,6 +253,13 @@ class TestedUnit:
         packets = min(packets_for(part.words, self.width), GLANCE)
         self.paces.look.learn(packets, self.line.now_ns - began_ns)
         return values_of(seen.sample, self.kept)[: part.words]
+
+    def _holds_something(self, number: int) -> bool:
+        """Whether a number answers a request soon."""
+        dump = self._dump(number, silence(self.width))
+        seen = self._replay.glance(dump, packets=1, answer_ns=_SOON_NS)
+        self._forget()
+        return seen is not None and seen.header is not None
 
     def silence(self, number: int) -> bool:
         """Put one word of silence in the place of a test sample."""

@@ -241,15 +241,18 @@ def sentence(fault: Fault, proven: Proven, modules: int | None = None) -> str:
 
 def place_of(fault: Fault, words: int, modules: int | None = None) -> str:
     """Return where a fault lies, in plain words."""
-    first, last = fault.first / max(words, 1), (fault.last + 1) / max(words, 1)
-    if fault.kind == "half the size" and fault.distance is not None:
-        last += fault.distance / max(words, 1)
+    first = fault.first / max(words, 1)
+    # Of two addresses that are the same memory one is right, and belongs to it as well.
+    ends = [(fault.last + 1 + far) / max(words, 1) for far in (fault.distance or 0, 0)]
     near = [
-        text
-        for (begins, ends), text in _PARTS.items()
-        if abs(begins - first) < _NEAR and abs(ends - last) < _NEAR
+        (text, last)
+        for last in ends
+        for (begins, stops), text in _PARTS.items()
+        if abs(begins - first) < _NEAR and abs(stops - last) < _NEAR
     ]
-    place = near[0] if near else f"{ranged('word', fault.first, fault.last - fault.first + 1)}"
+    place, last = (
+        near[0] if near else (ranged("word", fault.first, fault.last - fault.first + 1), 0)
+    )
     if fault.stride == 2:  # every second one
         place = f"every second word of {place}"
     half = {"high bytes": "the upper", "low bytes": "the lower"}.get(fault.of)

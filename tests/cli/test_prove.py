@@ -258,14 +258,14 @@ def test_where_not_all_could_be_kept_nothing_is_written(desk: Desk) -> None:
     assert gear.saw["headers"] == 0
 
 
-def test_ctrl_c_ends_it_and_what_was_kept_is_put_back(desk: Desk) -> None:
+def test_ctrl_c_ends_it_and_resume_goes_on_and_puts_back_what_was_kept(desk: Desk) -> None:
     gear = gear_at(desk, memory())
     hold(gear, 0, [5] * 60)
     take = gear.take
 
     def press(raw: bytes, now_s: float) -> None:
         take(raw, now_s)
-        if gear.saw["packets"] == 12 and len(raw) == 127:
+        if gear.saw["packets"] == 20 and len(raw) == 127:
             press_ctrl_c()
 
     gear.take = press  # type: ignore[method-assign]
@@ -273,7 +273,29 @@ def test_ctrl_c_ends_it_and_what_was_kept_is_put_back(desk: Desk) -> None:
 
     assert said.code == INTERRUPTED
     assert said.out.startswith("Nothing is proved: you stopped it")
+    assert f"dryload prove --to {TARGET} --resume goes on" in said.err
+    assert f"dryload replay kept --to {TARGET} puts back" in said.err
+
+    packets = gear.saw["packets"]
+    said = proved(desk, "--resume", "--json")
+    document = told(said)
+    assert (said.code, document["result"]) == (OK, "proved")
+    assert (document["kept"], document["restored"]) == ([0], [0])
     assert words_in(gear, 0) == [5] * 60
+    whole = 2 * (WORDS // 40 + 5)  # packets of two passes, were all of it written anew
+    assert gear.saw["packets"] - packets < whole + 8
+
+    said = proved(desk, "--resume")
+    assert said.code == USAGE
+    assert "has ended (proved)" in said.err
+
+
+def test_there_is_nothing_to_resume_of_another_unit(desk: Desk) -> None:
+    said = proved(desk, "--resume")
+
+    assert said.code == USAGE
+    assert "Leave --resume out" in said.err
+    assert desk.ports == []
 
 
 # Rehearsed.

@@ -14,6 +14,7 @@ from msgspec.structs import replace
 
 from dryload.harness.diagnose.cause import Strength
 from dryload.harness.diagnose.diagnose import CaptureDiagnosis, diagnose
+from dryload.harness.diagnose.table import TABLE
 from dryload.harness.files.recorded import TakenAt
 from tests import oracle
 from tests.judge.talking import PERIOD, Step, Tape, flipped, say, usual, words
@@ -151,6 +152,10 @@ def test_what_else_may_have_done_is_not_laid_to_the_memory(taken_at: TakenAt) ->
     for spoiled in (few, pairs, every, anything, odd_distance):
         tape = back(sent(content), spoiled)
         assert _MEMORY not in {each.name for each in told(tape, taken_at).causes}
+
+
+def test_memory_at_fault_has_the_whole_of_it_proved() -> None:
+    assert "dryload prove" in TABLE.named(_MEMORY).remedy[0]
 
 
 # Other words.

@@ -48,10 +48,15 @@ class PlainUnit:
         self.bought: list[tuple[str, int]] = []
 
     def get_to_know(self) -> None:
-        """There is nothing to find out."""
+        """There is nothing to find out; its memory is free afterwards."""
+        self.first.clear()
+        self.count.clear()
 
     def number(self, place: int) -> int | None:
         return place
+
+    def take_up(self, numbers: list[int]) -> None:
+        """It has the numbers already."""
 
     def room(self, number: int) -> int | None:
         return self.capacity
@@ -61,6 +66,7 @@ class PlainUnit:
 
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         if is_new:
+            self.count.pop(number, None)
             self.first[number] = sum(self.count.values())
         self.count[number] = len(values)
         if self.first[number] + len(values) > self.capacity:
@@ -74,7 +80,7 @@ class PlainUnit:
         return Wrote(whole=True)
 
     def values(self, part: Part) -> Values | None:
-        return self._read(part, part.words)
+        return self._read(part, part.words) if part.number in self.first else None
 
     def look(self, part: Part) -> Values | None:
         return self._read(part, min(part.words, GLANCE * 40))

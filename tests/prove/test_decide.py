@@ -121,7 +121,7 @@ def test_the_line_is_blamed_only_for_what_passes_a_checksum_and_is_right_when_wr
 ):
     assert _on_the_line(is_even=True, bad_checksums=3, is_mended=True) == "line"
     assert _on_the_line(is_even=True, bad_checksums=3, is_mended=False) == "cells"
-    assert _on_the_line(is_even=True, bad_checksums=0, is_mended=True) == "noise"
+    assert _on_the_line(is_even=True, bad_checksums=0, is_mended=True) == "disturbed"
 
 
 def test_one_cell_is_never_the_line_for_no_checksum_lets_it_pass() -> None:
@@ -134,7 +134,7 @@ def test_one_cell_is_never_the_line_for_no_checksum_lets_it_pass() -> None:
         seen, read=read, again=read, tried=wrong, at_once=wrong, mended=wrong, bad_checksums=9
     )
 
-    assert decide(changed)[0].kind == "noise"
+    assert decide(changed)[0].kind == "disturbed"
     assert decide(replace(changed, mended=wrong & False))[0].kind == "fades"
 
 

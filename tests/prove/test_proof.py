@@ -182,6 +182,28 @@ def test_what_fades_within_minutes_is_found_and_told_as_that(name: str) -> None:
         assert got.faults[0].kind in {"fades", *(["unknown"] if name == "growing" else [])}, seed
 
 
+@pytest.mark.parametrize("kind", ["look", "read"])
+def test_a_word_that_was_wrong_once_and_right_later_is_not_proved(kind: str) -> None:
+    """In a look, or in the half of a split pass whose samples are then written over."""
+    unit = PlainUnit(memory_of(3, size=SIZE))
+    struck: list[int] = []
+
+    def ages(first: int, words: Array, lain_s: float) -> Array:
+        is_look = len(words) <= 8 * 40 and unit.writes < 6
+        writes_in_pass = unit.writes % len(unit.count)
+        is_split = unit.writes > 3 * len(unit.count) and writes_in_pass
+        if not struck and (is_look if kind == "look" else is_split):
+            struck.append(first)
+            return words ^ 1
+        return words
+
+    unit.ages = ages
+    got = proved(unit, ProofRequest(passes=OVERNIGHT))
+
+    assert struck
+    assert got.verdict is Verdict.FAULT
+
+
 def test_after_a_fault_the_words_that_were_wrong_are_named_in_the_order_of_the_test() -> None:
     memory = memory_of(3, size=SIZE)
     unit = PlainUnit(memory)

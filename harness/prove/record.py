@@ -1,0 +1,164 @@
+"""What a proof has written so far, on the disk, so that it can go on after whatever stopped it.
+
+A text file of JSON lines.  The first says of which unit it is and how many passes are wanted; the
+others what was found out of the unit (`unit`), each test sample as it found its place (`part`),
+that the memory is full (`full`), each sample that was written in a pass (`written`, `pass`), each
+pass that came back right (`right`), that wrong words are written again (`judging`), and what was
+decided (`ended`).  A line that was cut off is ignored.
+
+Words follow from their number, so no word is kept.  What had been read counts for nothing: a pass
+is read from its beginning again.
+"""
+
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+import msgspec
+from msgspec import Struct, field
+
+from dryload.harness.files.journal import Disk, Release
+from dryload.harness.files.lock import LockedError
+from dryload.harness.files.opening import refusals, shown
+from dryload.harness.files.problem import Problem
+from dryload.harness.prove.passes import Part
+
+SCHEMA: Final = "dryload/prove-journal/1"
+
+
+class UnitFacts(Struct, frozen=True, kw_only=True):
+    """What was found out of a unit before the first test sample."""
+
+    kept: int
+    width: int
+    capacity: int | None
+    keeps_old: bool
+
+
+class SoFar(Struct, kw_only=True):
+    """How far a proof had come."""
+
+    passes: int
+    """How many are wanted."""
+    device_id: int
+    keep: str | None = None
+    """The folder in which lies what the unit held."""
+    unit: UnitFacts | None = None
+    parts: list[Part] = field(default_factory=list)
+    full: bool = False
+    right: int = 0
+    """Passes that came back right."""
+    ended: str = ""
+    """What it came to; "" where it did not end."""
+    written: set[int] = field(default_factory=set)
+    """Numbers of the samples that were written in the pass behind these."""
+
+    def take(self, line: Mapping[str, Any]) -> None:
+        """Take one line; ValueError where it is none of ours."""
+        if "unit" in line:  # also where it was begun anew
+            self.unit = msgspec.convert(line["unit"], UnitFacts)
+            self.parts, self.full, self.right, self.written = [], False, 0, set()
+        elif "part" in line:
+            part = msgspec.convert(line["part"], Part)
+            self.parts.append(part)
+            self.written.add(part.number)
+        elif "full" in line:
+            self.full = True
+        elif "written" in line:
+            self.written.add(line["written"])
+        elif "right" in line:
+            self.right, self.written = line["right"], set()
+        elif "judging" in line:  # samples are written out of order for that
+            self.written = set()
+        elif "ended" in line:
+            self.ended = str(line["ended"])
+
+
+class ProofRecord:
+    """The record of one proof, which this process has to itself until `close`."""
+
+    def __init__(self, path: str, disk: Disk | None = None) -> None:
+        """Take hold of the file; a Problem where another process has it."""
+        self.path: Final = path
+        self._disk: Final = disk or Disk()
+        self._head = b""
+        try:
+            with self._writing():
+                self._held: Release = self._disk.lock(path)
+        except LockedError as problem:
+            raise Problem(
+                f"another proof is writing the record {shown(path)}.",
+                do="Wait until it has ended, or give another --journal.",
+            ) from problem
+
+    def begin(self, target: str, so_far: SoFar) -> None:
+        """Begin a new one; the old one stays until there is something to enter."""
+        found = self._content()
+        if found and _parsed(found.split(b"\n")[0]).get("schema") != SCHEMA:
+            self.close()
+            raise Problem(
+                f"{shown(self.path)} exists and is no record of a proof, so it is left alone.",
+                do="Give another --journal.",
+            )
+        head = {"schema": SCHEMA, "target": target, "passes": so_far.passes}
+        self._head = _line({**head, "device_id": so_far.device_id, "keep": so_far.keep})
+
+    def take_up(self, target: str) -> SoFar:
+        """Return how far it had come; a Problem where there is nothing of this target."""
+        first, *lines = self._content().split(b"\n")
+        head = _parsed(first)
+        if head.get("schema") != SCHEMA or head.get("target") != target:
+            self.close()
+            about = f" of {shown(target)}" if head else ""
+            raise Problem(
+                f"there is no record of a proof{about} at {shown(self.path)} to go on with.",
+                do="Leave --resume out to begin one.",
+            )
+        so_far = SoFar(
+            passes=int(head["passes"]), device_id=int(head["device_id"]), keep=head.get("keep")
+        )
+        whole = [first, *(line for line in lines if line and _parsed(line))]
+        for line in whole[1:]:
+            so_far.take(_parsed(line))
+        if so_far.ended:
+            self.close()
+            raise Problem(
+                f"the last proof of {shown(target)} has ended ({so_far.ended}).",
+                do="Leave --resume out to begin another one.",
+            )
+        with self._writing():  # without what was cut off
+            self._disk.replace(self.path, b"\n".join([*whole, b""]))
+        return so_far
+
+    def enter(self, line: Mapping[str, Any]) -> None:
+        """Append one line; it is on the disk when this returns, or a Problem is raised."""
+        with self._writing():
+            if self._head:
+                self._disk.replace(self.path, self._head + _line(line))
+                self._head = b""
+            else:
+                self._disk.append(self.path, _line(line))
+
+    def close(self) -> None:
+        """Let others have it."""
+        self._held.release()
+
+    def _content(self) -> bytes:
+        with refusals(f"the record {shown(self.path)}"):
+            return self._disk.read(self.path) or b""
+
+    def _writing(self) -> Any:
+        do = "Give a place with --journal FILE."
+        return refusals(f"the record {shown(self.path)}", "written", do)
+
+
+def _line(given: Mapping[str, Any]) -> bytes:
+    return json.dumps(msgspec.to_builtins(given)).encode() + b"\n"
+
+
+def _parsed(line: bytes) -> dict[str, Any]:
+    try:
+        given = json.loads(line)
+    except (ValueError, RecursionError):
+        return {}
+    return given if isinstance(given, dict) else {}
