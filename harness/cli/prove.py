@@ -29,6 +29,7 @@ from dryload.harness.files.problem import RIG, Problem
 if TYPE_CHECKING:
     from dryload.harness.jobs.line import Line
     from dryload.harness.jobs.transfer import Replay
+    from dryload.harness.prove.passes import Pass
     from dryload.harness.prove.proof import Eyes, Proven
     from dryload.harness.prove.record import SoFar
 
@@ -43,8 +44,10 @@ class _Asked(Struct, frozen=True, kw_only=True):
 
     target: Target
     device_id: int
+    minutes_ns: int | None
     overnight: bool
     modules: int | None
+    bits: int | None
     keep: str | None
     up_to: int | None
     resume: bool
@@ -61,6 +64,10 @@ def prove(
     to: Annotated[
         str, value("TARGET", "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.", "--to")
     ],
+    minutes: Annotated[
+        float | None,
+        value("N", "Only look for so many minutes: finds what fitting does wrong, proves nothing."),
+    ] = None,
     overnight: Annotated[
         bool, flag("--overnight", "Make five passes: cells that disturb each other show too.")
     ] = False,
@@ -75,6 +82,10 @@ def prove(
     battery: Annotated[
         float | None,
         value("MINUTES", "At the end, have the unit switched off for so long and read again."),
+    ] = None,
+    bits: Annotated[
+        int | None,
+        value("N", "The unit keeps so many bits, by its manual, though its dumps have more."),
     ] = None,
     modules: Annotated[
         int | None, value("N", "Say in which of N modules of one size a fault lies.")
@@ -109,21 +120,29 @@ def prove(
     Exit code 0 if every word came back right; 1 if there is a fault, or nothing is proved; 2 if
     something would be lost; 3 if the cable changes bytes, or the port is at fault.
     """
+    from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+
     target = target_of(to, option="--to")
     check_device_id(device_id)
     _check(target, keep=keep, up_to=up_to, wipe=wipe, hear=hear, plan=plan, resume=resume)
+    if minutes is not None and (overnight or battery is not None or resume):
+        raise Problem("--minutes goes without --overnight, --battery and --resume.")
     if modules is not None and not 1 <= modules <= _MOST_MODULES:
         raise Problem(f"--modules {modules}: give a number from 1 to {_MOST_MODULES}.")
+    if bits is not None and not MIN_BITS <= bits <= MAX_BITS:
+        raise Problem(f"--bits {bits}: words have {MIN_BITS} to {MAX_BITS} bits.")
     asked = _Asked(
         target=target,
         device_id=device_id or 0,
+        minutes_ns=_nanoseconds(minutes, "--minutes"),
         overnight=overnight,
         modules=modules,
+        bits=bits,
         keep=keep,
         up_to=up_to,
         resume=resume,
         journal=journal,
-        battery_ns=_battery_ns(battery),
+        battery_ns=_nanoseconds(battery, "--battery"),
         hear=hear,
         pace=pace,
         operator=operator,
@@ -166,11 +185,11 @@ def _check(
         )
 
 
-def _battery_ns(minutes: float | None) -> int | None:
+def _nanoseconds(minutes: float | None, option: str) -> int | None:
     if minutes is None:
         return None
     if not 0 < minutes <= _LONGEST_MIN:
-        raise Problem(f"--battery {minutes:g}: give minutes, up to {_LONGEST_MIN:,}.")
+        raise Problem(f"{option} {minutes:g}: give minutes, up to {_LONGEST_MIN:,}.")
     return round(minutes * _MINUTE_NS)
 
 
@@ -235,7 +254,7 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
     from dryload.harness.files.journal import usual_path
     from dryload.harness.jobs.live import LiveReplay
     from dryload.harness.jobs.transfer import Settings
-    from dryload.harness.prove.passes import OVERNIGHT, USUAL
+    from dryload.harness.prove.passes import USUAL
     from dryload.harness.prove.record import ProofRecord, SoFar
     from dryload.harness.report import prove as report
 
@@ -257,8 +276,7 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
             kept = () if asked.keep is None else _kept_numbers(asked.keep)
         else:
             kept = () if asked.keep is None else _keep(asked, asked.keep)
-            passes = OVERNIGHT if asked.overnight else USUAL
-            begun = SoFar(passes=len(passes), device_id=asked.device_id, keep=asked.keep)
+            begun = SoFar(passes=len(_passes(asked)), device_id=asked.device_id, keep=asked.keep)
             record.begin(asked.target.given, begun)
         note(*report.cautions(asked.target.given, kept=asked.keep))
         was_interrupted = stack.enter_context(ends())
@@ -401,19 +419,36 @@ def _proven(
     record: "Callable[[Mapping[str, Any]], None]" = lambda _: None,
     so_far: "SoFar | None" = None,
 ) -> "Proven":
-    from dryload.harness.prove.passes import OVERNIGHT, USUAL
     from dryload.harness.prove.proof import Proof, ProofRequest
-    from dryload.harness.prove.tested import TestedUnit
+    from dryload.harness.prove.quick import QuickProof
+    from dryload.harness.prove.tested import LAST_NUMBER, TestedUnit
 
-    return Proof(
-        TestedUnit(replay, line, device_id=device_id),
-        ProofRequest(passes=OVERNIGHT if asked.overnight else USUAL, battery_ns=asked.battery_ns),
+    make = Proof if asked.minutes_ns is None else QuickProof
+    return make(
+        TestedUnit(
+            replay,
+            line,
+            device_id=device_id,
+            bits=asked.bits,
+            last_number=LAST_NUMBER if asked.up_to is None else asked.up_to,
+        ),
+        ProofRequest(
+            passes=_passes(asked), minutes_ns=asked.minutes_ns, battery_ns=asked.battery_ns
+        ),
         eyes=eyes,
         wants_stop=wants_stop,
         power=power,
         record=record,
         so_far=so_far,
     ).run()
+
+
+def _passes(asked: _Asked) -> "tuple[Pass, ...]":
+    from dryload.harness.prove.passes import OVERNIGHT, QUICK, USUAL
+
+    if asked.minutes_ns is not None:
+        return QUICK
+    return OVERNIGHT if asked.overnight else USUAL
 
 
 @contextmanager

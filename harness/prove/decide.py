@@ -26,7 +26,7 @@ from msgspec import Struct
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
 from dryload.harness.prove.evidence import HALVES, WORDS, Evidence, Places, View, views
 from dryload.harness.prove.region import Region, alike, arc, in_arc, region_of
-from dryload.harness.prove.words import Mask, Values
+from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
 
 ENOUGH: Final = 0.97
 """Share of the wrong words that one cause has to explain."""
@@ -45,6 +45,7 @@ _LOOKED_AT: Final = 4_096
 _COLUMN: Final = 8  # words apart at least
 _MOST_FAULTS: Final = 3
 _A_PAIR: Final = 2
+_A_FEW: Final = 16
 
 
 class Fault(Struct, frozen=True, kw_only=True):
@@ -300,7 +301,7 @@ def _constant(view: View, bit: int) -> _Bit | None:
         return None
     unsteady = int((read[at] != again[at]).sum())
     high = int((read[at] != 0).sum())
-    region = region_of(at, view.known)
+    region = region_of(at, view.known, view.weight)
     inside = region.inside
     if unsteady > 0.2 * len(at):
         # A line that floats: each reading is as good as a throw of a coin.
@@ -353,7 +354,7 @@ def _joined_data(case: _Case) -> Iterator[_Guess]:
     at = at[change[at] & ~mask == 0]
     if len(at) < _LEAST:
         return
-    region = region_of(at, view.known)
+    region = region_of(at, view.known, view.weight)
 
     def bit(values: Values, number: int) -> Values:
         return (values >> np.uint32(number)) & np.uint32(1)
@@ -384,7 +385,7 @@ def _echo(case: _Case) -> Iterator[_Guess]:
     at = np.flatnonzero(view.wrong & same)
     if len(at) < _LEAST:
         return
-    region = region_of(at, view.known)
+    region = region_of(at, view.known, view.weight)
     inside = region.inside
     if region.share > _A_MODULE and float(same[inside].mean()) > 1 - _SPARED:
         yield _Guess(
@@ -476,7 +477,7 @@ def _one_line(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
         return
     spoilt = np.zeros(count, np.bool_)
     spoilt[hits] = True
-    share = float((told | spoilt).sum() / max(view.known.sum(), 1))
+    share = _share(view, told | spoilt)
     span = int(hits[-1] - hits[0]) + 1
     is_single = span <= step
     per_word = count / len(case.seen.written)
@@ -532,10 +533,14 @@ def _two_lines(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
                 lines=tuple(
                     max(round(each / per_word), 1).bit_length() - 1 for each in (near, far)
                 ),
-                share=float(span.sum() / max(view.known.sum(), 1)),
+                share=_share(view, span),
                 parts=2,
             )
             return
+
+
+def _share(view: View, part: Mask) -> float:
+    return float(view.weight[part & view.known].sum() / max(view.weight[view.known].sum(), 1))
 
 
 def _quarter(view: View, hits: Places, far: int, near: int, span: Mask) -> Mask | None:
@@ -575,21 +580,31 @@ def _without_chance(places: Places, period: int, step: int) -> Places:
 def _named(seen: Evidence, guess: _Guess, all_wrong: int) -> Fault:
     at = np.flatnonzero(guess.spoilt)
     region = guess.regions[0] if guess.regions else None
+    top = max(seen.bits, USUAL_WIDTH) - 1  # whether words have a sign changes its level
     return Fault(
         kind=guess.kind,
         words_wrong=len(at),
         explains=len(at) / all_wrong,
         first=int(at[0]),
-        last=int(at[-1]),
+        last=_last(seen, at),
         stride=_stride(at) if region is None else max(region.stride, 1),
         share=guess.share,
         lines=guess.lines,
-        level=None if guess.lines and guess.lines[-1] == 15 else guess.level,
+        level=None if guess.lines and guess.lines[-1] == top else guess.level,
         distance=guess.distance,
         of=guess.view.name,
         examples=tuple(map(int, at[:8])),
         sure=len(at) >= ENOUGH * all_wrong and guess.kind != "unknown",
     )
+
+
+def _last(seen: Evidence, at: Places) -> int:
+    """Return the last wrong word; where hardly more is known there, the one before what is."""
+    later = np.flatnonzero(seen.known[at[-1] + 1 :])
+    here = int((later[:_A_FEW] == np.arange(len(later[:_A_FEW]))).sum())
+    if here == _A_FEW or at[-1] + 1 + here == len(seen.known):
+        return int(at[-1])
+    return int(at[-1] + later[here]) if here < len(later) else len(seen.known) - 1
 
 
 def _stride(at: Places) -> int:
@@ -603,7 +618,7 @@ def _told(seen: Evidence, part: Mask, kind: str, wrong: Mask, *, sure: bool = Fa
         words_wrong=len(at),
         explains=len(at) / max(int(wrong.sum()), 1),
         first=int(at[0]),
-        last=int(at[-1]),
+        last=_last(seen, at),
         share=len(at) / max(int(seen.known.sum()), 1),
         examples=tuple(map(int, at[:8])),
         sure=sure,

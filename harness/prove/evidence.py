@@ -10,9 +10,10 @@ from typing import Any, Final
 import numpy as np
 from msgspec import Struct
 
-from dryload.harness.prove.words import Mask, Values
+from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
 
 Places = np.ndarray[Any, np.dtype[np.intp]]
+Weights = np.ndarray[Any, np.dtype[np.float64]]
 
 
 class Evidence(Struct, frozen=True, kw_only=True, eq=False):
@@ -28,6 +29,8 @@ class Evidence(Struct, frozen=True, kw_only=True, eq=False):
     again: Values
     """Read a second time."""
     known: Mask
+    weight: Weights
+    """How many words of the memory a known one stands for."""
     tried: Mask
     """Written again because it, or a word of the same sample, was wrong."""
     at_once: Mask
@@ -67,6 +70,7 @@ class View(Struct, frozen=True, kw_only=True, eq=False):
     read: Values
     again: Values
     known: Mask
+    weight: Weights
     wrong: Mask
     word: Places
 
@@ -83,6 +87,9 @@ def views(seen: Evidence, wrong: Mask) -> Iterator[View]:
         yield _lanes(HALVES[1], seen, wrong, (0, 8))
         yield _lanes("bytes, the high one first", seen, wrong, (8, 8), (0, 8))
         yield _lanes("bytes, the low one first", seen, wrong, (0, 8), (8, 8))
+    if seen.bits == 24:
+        yield _lanes("bytes, the high one first", seen, wrong, (16, 8), (8, 8), (0, 8))
+        yield _lanes("bytes, the low one first", seen, wrong, (0, 8), (8, 8), (16, 8))
     if seen.bits == 12:
         yield _packed("twelve bits in bytes", seen, wrong, high_first=True)
         yield _packed("twelve bits in bytes, the low ones first", seen, wrong, high_first=False)
@@ -97,7 +104,7 @@ def _lanes(name: str, seen: Evidence, wrong: Mask, *lanes: tuple[int, int]) -> V
         return np.stack(parts, axis=1).ravel()
 
     word = np.repeat(np.arange(len(seen.written)), len(lanes))
-    lowest = 16 - seen.bits + (shift if len(lanes) == 1 else 0)
+    lowest = max(USUAL_WIDTH - seen.bits, 0) + (shift if len(lanes) == 1 else 0)
     return _view(name, seen, wrong, units, word, bits=bits, lowest=lowest)
 
 
@@ -141,6 +148,7 @@ def _view(
         read=read,
         again=again,
         known=known,
+        weight=seen.weight[word],
         wrong=known & wrong[word] & differs,
         word=word,
     )

@@ -16,8 +16,9 @@ import numpy as np
 from msgspec import Struct, field
 from msgspec.structs import replace
 
+from dryload.emulator.wire.prose import counted
 from dryload.harness.jobs.line import never
-from dryload.harness.prove.decide import REWRITTEN, Fault, decide
+from dryload.harness.prove.decide import ENOUGH, REWRITTEN, Fault, decide
 from dryload.harness.prove.evidence import Evidence, Places
 from dryload.harness.prove.passes import (
     HOLD_NS,
@@ -34,8 +35,9 @@ from dryload.harness.prove.passes import (
 )
 from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
-from dryload.harness.prove.words import Mask, Values, code
+from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
+_NONE: Final = np.zeros(0, np.uint32)
 _SLICE_NS: Final = 5_000_000_000
 
 
@@ -116,6 +118,8 @@ class ProofRequest(Struct, frozen=True, kw_only=True):
     """How a memory is to be proved."""
 
     passes: tuple[Pass, ...] = USUAL
+    minutes_ns: int | None = None
+    """For a quick look: how long it may take."""
     battery_ns: int | None = None
 
 
@@ -386,8 +390,7 @@ class Proof:
         """Decide on a pass; whether nothing was wrong in it."""
         bad = [part for part in self._parts if self._is_bad(part, self._read)]
         if not bad and self._glimpsed:
-            part, wrong = self._glimpsed[0]
-            self.proven.faults = (_seen_once(part, wrong),)
+            self.proven.faults = (self._seen_once(),)
             self.proven.verdict = Verdict.FAULT
             return False
         if not bad:
@@ -406,13 +409,45 @@ class Proof:
         if is_few and seen.mended.any() and not self._are_others_right(bad):
             seen = replace(seen, others_right=False)
         self.proven.faults = decide(seen)
-        is_line = bool(self.proven.faults) and self.proven.faults[0].kind == "line"
-        self.proven.verdict = Verdict.RIG if is_line else Verdict.FAULT
+        self._decided(self.proven.faults)
         return False
+
+    def _decided(self, faults: Sequence[Fault]) -> None:
+        """Say what the faults come to."""
+        first, lowest = faults[0], max(USUAL_WIDTH - self._unit.kept, 0)
+        rows = range(lowest, lowest + len(first.lines))
+        is_low = first.lines == tuple(rows) and first.level == 0 and len(faults) == 1
+        if first.kind == "line":
+            self.proven.verdict = Verdict.RIG
+        elif is_low and first.share > ENOUGH and len(rows) < self._unit.kept:
+            # Nobody can tell a unit that keeps fewer bits from one whose lowest lines are dead.
+            bits = self._unit.kept - len(rows)
+            self.proven.why = (
+                f"the lowest {counted(len(rows), 'bit')} of every word came back as 0; if the unit "
+                f"keeps {bits} bits by its manual, prove again with --bits {bits}; if not, data "
+                f"lines {rows[0]} to {rows[-1]} are dead in the whole memory"
+            )
+            self.proven.faults = ()
+        else:
+            self.proven.verdict = Verdict.FAULT
 
     def _is_bad(self, part: Part, read: dict[int, Values]) -> bool:
         values = read.get(part.number)
-        return values is not None and bool((values != self._written[part.number]).any())
+        if values is None:
+            return False
+        return bool((values != self._written[part.number][: len(values)]).any())
+
+    def _seen_once(self) -> Fault:
+        """Return the fault of words that were wrong in one look, and right later."""
+        part, wrong = self._glimpsed[0]
+        return Fault(
+            kind="noise",
+            words_wrong=len(wrong),
+            explains=1.0,
+            first=part.start + int(wrong[0]),
+            last=part.start + int(wrong[-1]),
+            examples=tuple(part.start + int(each) for each in wrong[:8]),
+        )
 
     def _written_again(self, seen: Evidence, bad: Sequence[Part]) -> Evidence:
         """Write samples with wrong words again; return what that shows beside what was seen."""
@@ -446,27 +481,31 @@ class Proof:
         return True
 
     def _evidence(self) -> Evidence:
-        parts = self._parts
-
-        def joined(values: dict[int, Values], otherwise: dict[int, Values]) -> Values:
-            return np.concatenate(
-                [values.get(part.number, otherwise[part.number]) for part in parts]
-            )
-
-        written = joined(self._written, self._written)
-        nothing: Mask = np.zeros(len(written), np.bool_)
-        known = [np.full(part.words, part.number in self._read) for part in parts]
+        """Return what was read in this pass, all of a sample or its beginning."""
+        written = np.concatenate([self._written[part.number] for part in self._parts])
+        read, nothing = written.copy(), np.zeros(len(written), np.bool_)
+        known, weight = nothing.copy(), np.zeros(len(written))
+        for part in self._parts:
+            values = self._read.get(part.number, _NONE)
+            here = slice(part.start, part.start + len(values))
+            read[here], known[here] = values, True
+            weight[here] = part.words / max(len(values), 1)
+        again = read.copy()
+        for part in self._parts:
+            values = self._again.get(part.number, _NONE)
+            again[part.start : part.start + len(values)] = values
         return Evidence(
             bits=self._unit.kept,
             written=written,
-            read=joined(self._read, self._written),
-            again=joined({**self._read, **self._again}, self._written),
-            known=np.concatenate(known),
+            read=read,
+            again=again,
+            known=known,
+            weight=weight,
             tried=nothing,
             at_once=nothing,
             mended=nothing,
             others_right=True,
-            starts=tuple(part.start for part in parts),
+            starts=tuple(part.start for part in self._parts),
             width=self._unit.width,
             bad_checksums=self._unit.damaged,
         )
@@ -550,18 +589,6 @@ class Proof:
     def _check_stop(self) -> None:
         if self._wants_stop():
             raise _Stopped
-
-
-def _seen_once(part: Part, wrong: Places) -> Fault:
-    """Return the fault of words that were wrong in one look, and right later."""
-    return Fault(
-        kind="noise",
-        words_wrong=len(wrong),
-        explains=1.0,
-        first=part.start + int(wrong[0]),
-        last=part.start + int(wrong[-1]),
-        examples=tuple(part.start + int(each) for each in wrong[:8]),
-    )
 
 
 class _Stopped(Exception):  # noqa: N818  # by the user

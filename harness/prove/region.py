@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from dryload.harness.prove.evidence import Places
+from dryload.harness.prove.evidence import Places, Weights
 from dryload.harness.prove.words import Mask
 
 _BLOCK: Final = 64
@@ -26,7 +26,7 @@ class Region(Struct, frozen=True, kw_only=True, eq=False):
     """Of the units that are known."""
 
 
-def region_of(places: Places, known: Mask) -> Region:
+def region_of(places: Places, known: Mask, weight: Weights) -> Region:
     """Return the region around units that show a fault; `places` are ascending, at least one."""
     stride, rest = stride_of(places)
     at = places[places % stride == rest] // stride
@@ -54,7 +54,7 @@ def region_of(places: Places, known: Mask) -> Region:
         runs=len(begins),
         first=int(at[0]) * stride + rest,
         last=int(at[-1]) * stride + rest,
-        share=float(inside.sum() / max(known.sum(), 1)),
+        share=float(weight[inside].sum() / max(weight[known].sum(), 1)),
     )
 
 

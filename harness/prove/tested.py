@@ -31,18 +31,18 @@ from dryload.harness.jobs.line import Line
 from dryload.harness.jobs.transfer import Replay, damaged_in
 from dryload.harness.prove.passes import GLANCE, Pace, Paces, Part
 from dryload.harness.prove.words import (
-    WIDEST,
+    USUAL_WIDTH,
     Values,
-    first_packet,
-    kept_of,
+    code,
     sample_of,
     silence,
     values_of,
 )
 
-WIDTHS: Final = (WIDEST, 12, 14, 8)
+_WIDTHS: Final = (USUAL_WIDTH, 12, 14, 8)
+_WIDER: Final = (28, 24, 20)
 """In which a first packet is tried, one after the other; a unit that refuses one may take another
-(HDR-03)."""
+(HDR-03).  Only words as wide as the unit keeps them test all of its memory."""
 LAST_NUMBER: Final = 255
 """Sample numbers are tried up to this one; our choice."""
 _REFUSED_IN_A_ROW: Final = 16  # numbers behind one that was taken: there are no more
@@ -88,16 +88,25 @@ class Wrote(Struct, frozen=True, kw_only=True):
 
 
 class TestedUnit:
-    """Writes test samples to a unit and reads them; learns its pace, its width and its numbers."""
+    """Writes test samples to a unit and reads them; learns its pace, its width and its numbers.
+
+    `bits` is what the unit keeps by its manual, where that is fewer than its headers say.
+    """
 
     __test__ = False  # no class of tests
 
     def __init__(
-        self, replay: Replay, line: Line, *, device_id: int, last_number: int = LAST_NUMBER
+        self,
+        replay: Replay,
+        line: Line,
+        *,
+        device_id: int,
+        last_number: int = LAST_NUMBER,
+        bits: int | None = None,
     ) -> None:
         self.line: Final = line
         self.paces: Final = Paces(write=Pace(), read=Pace(), look=Pace())
-        self.width = self.kept = WIDEST
+        self.width = self.kept = USUAL_WIDTH
         self.keeps_old = False
         """Whether a sample is replaced only when the new one is whole."""
         self.damaged = 0
@@ -105,6 +114,7 @@ class TestedUnit:
         self._replay: Final = replay
         self._device_id: Final = device_id
         self._last: Final = last_number
+        self._bits: Final = bits
         self._numbers: list[int] = []
 
     @property
@@ -117,13 +127,12 @@ class TestedUnit:
 
         What the unit holds is lost, and its memory is free afterwards.
         """
-        for width in WIDTHS:
-            self.width = self.kept = width
+        for width in _WIDTHS:
             for number in range(self._last + 1):
-                wrote = self._send(number, sample_of(first_packet(width), width, width))
+                wrote = self._send_packet(number, width)
                 if wrote.whole:
                     self._numbers.append(number)
-                    self._learn_width(number, first_packet(width))
+                    self._learn_width(number, width)
                     self._clear(number + 1)
                     return
                 if not wrote.refused:
@@ -134,16 +143,30 @@ class TestedUnit:
             "its memory may not be initialised since modules were fitted"
         )
 
-    def _learn_width(self, number: int, sent: Values) -> None:
+    def _send_packet(self, number: int, width: int) -> Wrote:
+        """Send one packet of the code."""
+        return self._send(number, sample_of(code(0, words_per_packet(width), width), width, width))
+
+    def _learn_width(self, number: int, width: int) -> None:
+        """Find the widest words that the unit keeps, by the headers of what it sends back."""
+        stated = self._stated(number)
+        if width == USUAL_WIDTH == stated:
+            for wider in _WIDER:
+                if self._send_packet(number, wider).whole:
+                    stated = self._stated(number)
+                    break
+        self.width = self.kept = stated
+        if self._bits is not None:
+            self.kept = min(self._bits, stated)
+
+    def _stated(self, number: int) -> int:
         back = self.read(number)
         if back is None:
             raise NotProvable(
                 "the unit took a sample and did not send it back: what it does not send back can't "
                 "be compared"
             )
-        kept = kept_of(sent, self.width, back)
-        self.width = min(self.width, back.bits)
-        self.kept = min(kept, self.width)
+        return back.bits
 
     def number(self, place: int) -> int | None:
         """Return the sample number of a place in the row of test samples; None: there is none."""
@@ -166,6 +189,21 @@ class TestedUnit:
         """Go on with the sample numbers of an earlier run."""
         self._numbers = list(numbers)
 
+    def narrow(self) -> int:
+        """Take words of 14 bits from here on, if the unit does (WRD-02); return the width before.
+
+        A packet then holds half as many again as one of 16 bits.
+        """
+        before, width = self.width, 14
+        described = replace(silence(self.width), bits=width)
+        if self.kept > width and self._offer(self._numbers[-1], 1, described):
+            self.width = self.kept = width
+        return before
+
+    def widen(self, width: int) -> None:
+        """Take words of another width that the unit keeps whole."""
+        self.width = self.kept = width
+
     def room(self, number: int) -> int | None:
         """Return how many words there is room for under a number; None: its answers do not tell.
 
@@ -186,16 +224,16 @@ class TestedUnit:
 
     def measure(self, capacity: int | None) -> None:
         """Learn how long transfers take, and how old samples are replaced."""
-        number, packet = self._numbers[0], sample_of(first_packet(self.kept), self.kept, self.width)
+        number = self._numbers[0]
         other = self.number(1)
         # There are four, so that one that goes beside the old one ends where the first one was.
         for _ in range(2):
-            self._send(number, packet)
+            self._send_packet(number, self.width)
         if capacity is not None and other is not None:
             self.keeps_old = self._offer(other, capacity) is True
         for _ in range(2):  # before the second one somebody may have to confirm the first
             began_ns = self.line.now_ns
-            self._send(number, packet)
+            self._send_packet(number, self.width)
         self.paces.write.learn(1, self.line.now_ns - began_ns)
         if self.keeps_old:
             self.paces.freeing_ns = self.line.now_ns - began_ns
@@ -285,9 +323,9 @@ class TestedUnit:
         self.damaged += back.damaged + back.torn
         return back
 
-    def _offer(self, number: int, words: int) -> bool | None:
+    def _offer(self, number: int, words: int, described: Sample | None = None) -> bool | None:
         """Whether the unit takes a header of so many words; None: it does not answer."""
-        described = silence(self.width)
+        described = described or silence(self.width)
         make = extended_header if words > MAX_21_BIT else standard_header
         header = _with_length(make(described, number=number, device_id=self._device_id), words)
         taken = self._replay.offer(

@@ -7,8 +7,8 @@ by chance only, so that one that comes back in another place shows.  The second 
 complement, so that every bit has been 0 and 1.
 
 A value here is a word as it stands on the line: `kept` bits, 0 at the bottom.  A unit that keeps
-fewer bits than a dump has words that end in zeros, so that neither cutting nor rounding changes
-them.
+fewer bits than its headers say gets words that end in zeros, so that neither cutting nor rounding
+changes them.
 """
 
 from fractions import Fraction
@@ -22,10 +22,7 @@ from dryload.emulator.wire.words import word_dtype
 Values: TypeAlias = np.ndarray[Any, np.dtype[np.uint32]]
 Mask: TypeAlias = np.ndarray[Any, np.dtype[np.bool_]]
 
-WIDEST: Final = 16
-"""Bits of the widest words that are tested."""
-FIRST_WORDS: Final = 40
-"""Words of the first packet: one packet at 16 bits (WRD-02)."""
+USUAL_WIDTH: Final = 16
 _RATE: Final = Fraction(1_000_000_000, 45_000)  # a whole period; nobody is to hear it
 # The finaliser of SplitMix64 (Steele, Lea and Flood, "Fast splittable pseudorandom number
 # generators", 2014; constants from memory): every bit of the number reaches every bit of the code.
@@ -46,16 +43,6 @@ def code(first: int, count: int, bits: int, *, which: int = 0, inverted: bool = 
     return top ^ np.uint32((1 << bits) - 1) if inverted else top
 
 
-def first_packet(bits: int = WIDEST) -> Values:
-    """Return the words that show which bits a unit keeps: each bit alone set, and alone clear."""
-    ones = (1 << bits) - 1
-    single = [1 << bit for bit in range(bits)]
-    values = [0, ones, *single, *(ones ^ each for each in single)]
-    steps = FIRST_WORDS - len(values) % FIRST_WORDS
-    values += [(2 * step + 1) * (1 << bits) // (2 * steps) for step in range(steps)]
-    return np.array(values[:FIRST_WORDS], np.uint32)
-
-
 def sample_of(values: Values, kept: int, width: int) -> Sample:
     """Return values of `kept` bits as a sample of `width` bits."""
     signed = (values.astype(np.int64) << (width - kept)) - (1 << (width - 1))
@@ -72,25 +59,3 @@ def values_of(sample: Sample, kept: int) -> Values:
     unsigned = sample.words.astype(np.int64) + (1 << (sample.bits - 1))
     by = sample.bits - kept
     return (unsigned >> by if by >= 0 else unsigned << -by).astype(np.uint32)
-
-
-def kept_of(sent: Values, bits: int, got: Sample) -> int:
-    """Return how many bits of the first packet, of `bits` bits, a unit keeps.
-
-    A low end that is the same in all words is a habit of the unit, or a line that is stuck in all
-    of its memory: only where the upper half comes back right it counts as a habit.
-    """
-    stated = min(got.bits, WIDEST)
-    back = values_of(got, WIDEST)[: len(sent)]
-    if len(back) < len(sent):
-        return stated
-    off = back.astype(np.int64) - (sent.astype(np.int64) << (WIDEST - bits))
-    if int(abs(off).max()) >= 1 << (WIDEST - 8):  # rounding changes no more
-        return stated
-    kept = stated
-    while kept > 8:
-        bit = (back >> np.uint32(WIDEST - kept)) & np.uint32(1)
-        if bool((bit != bit[0]).any()):
-            break
-        kept -= 1
-    return kept

@@ -18,7 +18,7 @@ from dryload.harness.prove.passes import (
 )
 from dryload.harness.prove.proof import Proven, Sign, Standing, Verdict
 from dryload.harness.prove.table import known_faults
-from dryload.harness.prove.words import WIDEST
+from dryload.harness.prove.words import USUAL_WIDTH
 from dryload.harness.report.document import Document
 
 SCHEMA: Final = "dryload/prove/1"
@@ -96,7 +96,7 @@ def _bare_ns(words: int, passes: Sequence[Pass]) -> int:
     parts = planned(words)
     paces = Paces(write=Pace(), read=Pace(), look=Pace())
     steps = [step for each in passes for step in stages(each, parts)]
-    return paces.of(steps, WIDEST)
+    return paces.of(steps, USUAL_WIDTH)
 
 
 # meanwhile
@@ -275,10 +275,8 @@ def not_tested(proven: Proven) -> list[str]:
         found.append(f"{counted(missing, 'word')} that no test sample reached")
     if proven.keeps_old:
         found.append("the words of one packet, which stay free")
-    if proven.kept_bits == WIDEST - 1:
-        found.append("the lowest bit, which never changes: a habit of the unit, or a data line")
-    elif proven.kept_bits < WIDEST:
-        found.append(f"bits below the {proven.kept_bits} that the unit keeps")
+    if proven.kept_bits < proven.width:
+        found.append(f"bits below the {proven.kept_bits} that were asked for with --bits")
     if proven.battery_ns is None:
         found.append("whether it survives being switched off (--battery 10)")
     if proven.wanted_passes < len(OVERNIGHT):

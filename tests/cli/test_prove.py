@@ -156,6 +156,38 @@ def test_a_unit_that_sends_nothing_back_proves_nothing(desk: Desk) -> None:
     assert (said.code, told(said)["result"]) == (FAULT, "not proved")
 
 
+def test_a_look_of_a_minute_finds_what_fitting_does_wrong_and_proves_nothing(desk: Desk) -> None:
+    gear_at(desk, memory())
+    said = proved(desk, "--wipe", "--minutes", "1")
+    assert said.code == FAULT
+    assert said.out.startswith("Nothing is proved: in ")
+    assert "no fault showed" in said.out
+
+    of = memory()
+    LISTED["missing"](of)
+    gear_at(desk, of)
+    said = proved(desk, "--wipe", "--minutes", "1")
+    assert said.code == FAULT
+    assert said.out.startswith("Nothing is stored in the ")
+
+
+def test_low_bits_that_are_always_0_are_proved_only_if_the_manual_says_so(desk: Desk) -> None:
+    def twelve_bits() -> None:
+        of = memory()
+        of.carry = lambda bank, at, value, writing: value & ~15
+        gear_at(desk, of)
+
+    twelve_bits()
+    said = proved(desk, "--wipe")
+    assert said.code == FAULT
+    assert "the lowest 4 bits of every word came back as 0" in said.out
+    assert "data lines 0 to 3 are dead" in said.out
+
+    twelve_bits()
+    said = proved(desk, "--wipe", "--bits", "12", "--json")
+    assert (said.code, told(said)["proved_to"]["kept_bits"]) == (OK, 12)
+
+
 # The cable.
 
 
@@ -319,6 +351,9 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
         (["--battery", "0", "--wipe"], "minutes"),
         (["--modules", "0", "--wipe"], "--modules"),
         (["--keep", "x", "--wipe"], "contradict"),
+        (["--resume", "--wipe"], "--resume"),
+        (["--bits", "7", "--wipe"], "--bits"),
+        (["--minutes", "7", "--overnight", "--wipe"], "--minutes"),
         (["--up-to", "9", "--wipe"], "--up-to"),
         (["--hear", "x", "--wipe"], "--hear"),
         (["--device-id", "200", "--wipe"], "--device-id"),

@@ -43,6 +43,7 @@ def one_pass(memory: PlainMemory, *, inverted: bool = False) -> Evidence:
         read=read,
         again=again,
         known=~nothing,
+        weight=np.ones(count),
         tried=nothing,
         at_once=nothing,
         mended=nothing,

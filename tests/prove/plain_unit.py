@@ -58,6 +58,14 @@ class PlainUnit:
     def take_up(self, numbers: list[int]) -> None:
         """It has the numbers already."""
 
+    def narrow(self) -> int:
+        before = self.width
+        self.widen(min(before, 14))
+        return before
+
+    def widen(self, width: int) -> None:
+        self.width = self.kept = width
+
     def room(self, number: int) -> int | None:
         return self.capacity
 
@@ -72,7 +80,8 @@ class PlainUnit:
         if self.first[number] + len(values) > self.capacity:
             raise NotProvable("more than there is room for")
         first = self.first[number]
-        self.memory.write(first, self.spoils(first, np.asarray(values, np.int64)))
+        words = np.asarray(values, np.int64) << (self.memory.bits - self.kept)
+        self.memory.write(first, self.spoils(first, words))
         self.line.now_ns += packets_for(len(values), self.width) * PACKET_NS
         self.written_ns[number] = self.line.now_ns
         self.bought.append(("write", number))
@@ -91,4 +100,4 @@ class PlainUnit:
         words = self.ages(first, self.memory.read(first, count), lain_s)
         self.line.now_ns += packets_for(count, self.width) * PACKET_NS
         self.bought.append(("read" if count == part.words else "look", part.number))
-        return words.astype(np.uint32)
+        return (words >> (self.memory.bits - self.kept)).astype(np.uint32)

@@ -17,7 +17,7 @@ from tests.prove.counting import memory_of, one_pass, said_of
 from tests.prove.plain_memory import LISTED, UNLISTED, nothing
 
 SIZE = 1 << 13
-SEEDS = range(40, 52)
+SEEDS = range(40, 46)
 _KEPT_BACK = {"row": 41}
 """A seed whose row lies in front of the first word of the test."""
 
@@ -41,7 +41,7 @@ def test_a_fault_that_nobody_has_listed_is_found_and_hardly_ever_taken_for_anoth
     said = [said_of(UNLISTED[name], seed, size=SIZE)[1] for seed in SEEDS]
 
     assert all(said)
-    assert sum(faults[0].kind == "unknown" for faults in said) >= len(SEEDS) - 2
+    assert sum(faults[0].kind == "unknown" for faults in said) >= len(SEEDS) - 1
 
 
 def test_a_data_line_is_told_by_its_number() -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from dryload.harness.prove.words import (
     code,
-    first_packet,
-    kept_of,
     sample_of,
     silence,
     values_of,
@@ -61,31 +58,6 @@ def test_values_become_words_that_are_0_below_what_is_kept_and_come_back() -> No
     assert not (sample.words & 15).any()
     assert sample.words[0] == (int(values[0]) << 4) - 32_768
     assert values_of(sample, 12).tolist() == values.tolist()
-
-
-@pytest.mark.parametrize("kept", range(8, 17))
-@pytest.mark.parametrize("rounds", [False, True])
-@pytest.mark.parametrize("says", [16, "kept"])
-def test_the_first_packet_shows_what_a_unit_keeps(kept: int, rounds: bool, says: int | str) -> None:
-    low = 16 - kept
-    back = []
-    for value in first_packet().tolist():
-        more = (1 << low >> 1) if rounds else 0
-        back.append(min((value + more) >> low, (1 << kept) - 1))
-    bits = kept if says == "kept" else 16
-    got = sample_of(np.array(back, np.uint32), kept, bits)
-
-    assert kept_of(first_packet(), 16, got) == kept
-
-
-def test_a_low_line_that_is_stuck_alone_counts_as_what_the_unit_says() -> None:
-    back = first_packet() & np.uint32(0xFFF7)  # not the lowest one
-
-    assert kept_of(first_packet(), 16, sample_of(back, 16, 16)) == 16
-
-
-def test_nothing_that_comes_back_right_counts_as_what_the_unit_says() -> None:
-    assert kept_of(first_packet(), 16, sample_of(first_packet() * 0, 12, 12)) == 12
 
 
 def test_silence_is_one_word_in_the_middle() -> None:
