@@ -22,7 +22,7 @@ def test_an_example_says_what_the_readme_shows(example: Example) -> None:
 
 
 def test_there_are_examples() -> None:
-    assert len(EXAMPLES) == 8
+    assert len(EXAMPLES) == 9
 
 
 def test_the_two_commands_are_one_line_each_and_end_in_the_main_job_and_the_tests() -> None:

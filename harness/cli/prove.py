@@ -229,7 +229,7 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
             panel.power_on(line.now_ns)
             return True
 
-        with _eyes(rehearsal.line, quiet=plan, announced=announced) as eyes:
+        with _eyes(announced) as eyes:
             proven = _proven(
                 rehearsal,
                 rehearsal.line,
@@ -288,7 +288,7 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
             settings=Settings(operator_ns=None),
             wants_stop=was_interrupted,
         )
-        eyes = stack.enter_context(_eyes(live.line))
+        eyes = stack.enter_context(_eyes())
         proven = _proven(
             live,
             live.line,
@@ -452,10 +452,11 @@ def _passes(asked: _Asked) -> "tuple[Pass, ...]":
 
 
 @contextmanager
-def _eyes(
-    line: "Line", *, quiet: bool = False, announced: "list[Proven] | None" = None
-) -> "Iterator[Eyes]":
-    """Yield who watches: notes, and a bar where there is a terminal."""
+def _eyes(rehearsed: "list[Proven] | None" = None) -> "Iterator[Eyes]":
+    """Yield who watches: a bar where there is a terminal, and notes of what takes its time.
+
+    A rehearsal is over in seconds: it only puts what it announces into a list.
+    """
     from dryload.harness.cli.playing import over_at
     from dryload.harness.prove.proof import Eyes, Standing
     from dryload.harness.report import prove as report
@@ -468,13 +469,11 @@ def _eyes(
                 bar.update(task, description=report.standing_line(standing))
 
         def announce(proven: "Proven") -> None:
-            if announced is not None:
-                announced.append(proven)
-            if not quiet:
-                is_virtual = announced is not None
-                ends = "" if is_virtual else over_at(proven.announced_ns or 0)
-                note(report.announcement(proven, ends=ends))
+            note(report.announcement(proven, ends=over_at(proven.announced_ns or 0)))
 
+        if rehearsed is not None:
+            yield Eyes(standing=stand, announce=rehearsed.append)
+            return
         yield Eyes(
             standing=stand,
             announce=announce,

@@ -63,13 +63,13 @@ def inside() -> str:
 
 
 def announcement(proven: Proven, *, ends: str) -> str:
-    """Return how much is tested, and how long it takes; `ends` is when by the clock, or ""."""
+    """Return how much is tested, and how long it takes; `ends` is when by the clock."""
     words = proven.capacity or proven.words
     passes = counted(proven.wanted_passes, "pass").replace("passs", "passes")
     took = duration(proven.announced_ns or 0)
     return (
         f"{counted(words, 'word')} of {proven.kept_bits} bits in {passes}: it takes {took} from "
-        f"here{ends and f' and ends at about {ends}'}."
+        f"here and ends at about {ends}."
     )
 
 
@@ -188,7 +188,13 @@ def _not_proved(proven: Proven) -> Iterator[str]:
 def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
     first, *others = proven.faults
     known = known_faults()[first.kind]
-    yield sentence(first, proven, modules)
+    if first.kind == "battery":
+        yield "The memory does not survive being switched off."
+    elif first.kind != "line":
+        place = place_of(first, proven.words)
+        yield f"The memory does not work: samples in {place} will not be right."
+    indent = "" if first.kind == "line" else "  "
+    yield f"{indent}{sentence(first, proven, modules)}"
     if first.kind == "line":
         yield (
             f"  {counted(first.words_wrong, 'word')} came back wrong; {proven.damaged:,} other "
