@@ -46,6 +46,7 @@ _COLUMN: Final = 8  # words apart at least
 _MOST_FAULTS: Final = 3
 _A_PAIR: Final = 2
 _A_FEW: Final = 16
+_LEFT: Final = ("unknown", "cells", "noise")  # what is said of words that no guess explains
 
 
 class Fault(Struct, frozen=True, kw_only=True):
@@ -144,9 +145,8 @@ def decide(seen: Evidence) -> tuple[Fault, ...]:
             return tuple(found)
     if left.any():
         found.append(_told(seen, left, _rest_kind(seen, left), wrong))
-    if len(found) > 1:
-        found.sort(key=lambda each: -each.explains)
-    return tuple(found)
+    # What can be named is told first: it can be repaired, and the rest is seen better then.
+    return tuple(sorted(found, key=lambda each: (each.kind in _LEFT, -each.explains)))
 
 
 def _is_steady_few(seen: Evidence, left: Mask) -> bool:

@@ -11,7 +11,7 @@ from dryload.harness.prove.decide import Fault, decide
 from dryload.harness.prove.evidence import Evidence
 from dryload.harness.prove.passes import doubling
 from dryload.harness.prove.words import code
-from tests.prove.plain_memory import ARRANGEMENTS, Made, PlainMemory
+from tests.prove.plain_memory import ARRANGEMENTS, LISTED, Made, PlainMemory
 
 Put = Callable[[PlainMemory], Made]
 
@@ -62,6 +62,41 @@ def said_of(put: Put, seed: int, *, size: int = 1 << 15) -> tuple[Made, tuple[Fa
     for inverted in (False, True):
         faults = faults or decide(one_pass(memory, inverted=inverted))
     return made, faults, memory.arrangement
+
+
+def both(memory: PlainMemory, one: Put, other: Put) -> tuple[Made, Made]:
+    """Put two faults into a memory, so that each does what it does alone."""
+    first = one(memory)
+    carry, route, reading, after = memory.carry, memory.route, memory.reading, memory.after
+    plain = PlainMemory.bare(memory)
+    second = other(memory)
+    second_carry, second_route, second_after = memory.carry, memory.route, memory.after
+    memory.carry = lambda bank, at, value, writing: second_carry(
+        bank, at, carry(bank, at, value, writing), writing
+    )
+    memory.route = lambda bank, at, writing: second_route(*route(bank, at, writing), writing)
+    memory.after = lambda words, writing: second_after(after(words, writing), writing)
+    if memory.reading == plain:
+        memory.reading = reading
+    return first, second
+
+
+def count_two(runs: int, seed: int, *, size: int = 1 << 15) -> tuple[int, Counter[str]]:
+    """How many of two faults at random have one of the two named first."""
+    right, others = 0, Counter[str]()
+    names = sorted({*LISTED} - {"nothing"})
+    for run in range(runs):
+        dice = np.random.default_rng([seed, run])
+        one, other = (names[each] for each in dice.choice(len(names), 2, replace=False))
+        memory = memory_of(seed * 1_000_003 + run, size=size)
+        made = both(memory, LISTED[one], LISTED[other])
+        faults = decide(one_pass(memory)) or decide(one_pass(memory, inverted=True))
+        first = faults[0].kind if faults else "nothing wrong"
+        if first in made[0].answers | made[1].answers:
+            right += 1
+        else:
+            others[f"{first} ({one}, {other})"] += 1
+    return right, others
 
 
 def count(put: Put, runs: int, seed: int, *, size: int = 1 << 15) -> tuple[int, Counter[str]]:

@@ -53,11 +53,19 @@ class PlainMemory:
         self.bank_units = units // banks
         self.address_bits = max(self.bank_units - 1, 1).bit_length()
         self.cells = self.rng.integers(0, 1 << self.unit_bits, (banks, self.bank_units))
-        self.reading: Callable[[int, int], Array] = self._read
+        self.reading: Callable[[int, int], Array]
         self.route: Callable[[Array, Array, bool], tuple[Array, Array]]
+        self.carry: Callable[[Array, Array, Array, bool], Array]
+        self.after: Callable[[Array, bool], Array]
+        self.bare()
+
+    def bare(self) -> Callable[[int, int], Array]:
+        """Do what a memory without a fault does; return how it reads."""
         self.route = lambda bank, at, _: (bank, at)
-        self.carry: Callable[[Array, Array, Array, bool], Array] = lambda bank, at, value, _: value
-        self.after: Callable[[Array, bool], Array] = lambda words, _: words
+        self.carry = lambda bank, at, value, _: value
+        self.after = lambda words, _: words
+        self.reading = self._read
+        return self.reading
 
     # words to units and back
 
