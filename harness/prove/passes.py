@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from dryload.emulator.wire.constants import BYTE_NS
+from dryload.emulator.wire.constants import BYTE_NS, MAX_21_BIT
 from dryload.emulator.wire.layout import FIXED
 from dryload.emulator.wire.messages import DataPacket, DumpHeader, Handshake
 from dryload.emulator.wire.sizes import packets_for
@@ -28,7 +28,7 @@ FIRST: Final = 4_096
 """Words of the first test sample, where the memory is large enough: units give out memory in
 blocks, and those are no longer (common practice)."""
 LONGEST: Final = 1 << 20
-"""Words of the longest: a standard header can announce twice as many (HDR-09, M1 p. 37)."""
+"""Words of the longest, as long as there are numbers enough."""
 SHORTEST: Final = 32
 GLANCE: Final = 8
 """Packets of a look."""
@@ -102,23 +102,27 @@ def looks(part: Part, first: Part) -> Iterator[Stage]:
         yield Stage(Act.LOOK, first)
 
 
-def doubling(room: int | None, *, given: int = 0) -> int:
+def doubling(room: int | None, *, given: int = 0, left: int = MAX_21_BIT) -> int:
     """Return how long the next test sample is to be, `given` words being written already.
 
-    `room` is what there is in all; None: that is not known.
+    `room` is what there is in all; None: that is not known.  So many sample numbers are `left`.
     """
     first = FIRST
     while room is not None and first > SHORTEST and 8 * first > room:
         first //= 2
     wanted = min(max(given, first), LONGEST)
-    return wanted if room is None else min(wanted, max(room // 4 // first, 1) * first, room - given)
+    if room is None:
+        return wanted
+    quarter, rest = max(room // 4 // first, 1) * first, room - given
+    each = -(-rest // max(left, 1))
+    return min(max(min(wanted, quarter), -(-each // first) * first), rest, MAX_21_BIT)
 
 
-def planned(room: int) -> list[Part]:
+def planned(room: int, numbers: int = MAX_21_BIT) -> list[Part]:
     """Return the test samples for so many words, numbered from 0."""
     parts, given = list[Part](), 0
-    while given < room:
-        words = doubling(room, given=given)
+    while given < room and len(parts) < numbers:
+        words = doubling(room, given=given, left=numbers - len(parts))
         parts.append(Part(number=len(parts), start=given, words=words))
         given += words
     return parts

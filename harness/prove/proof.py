@@ -37,6 +37,7 @@ from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
 from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
+_NEARLY_ALL: Final = 0.99
 _NONE: Final = np.zeros(0, np.uint32)
 _SLICE_NS: Final = 5_000_000_000
 
@@ -194,7 +195,14 @@ class Proof:
         return self.proven
 
     def _end(self) -> None:
-        self.proven.verdict = Verdict.PROVED
+        proven = self.proven
+        if proven.capacity is not None and proven.words < _NEARLY_ALL * proven.capacity:
+            proven.why = (
+                f"the unit took {counted(proven.words, 'word')} of {proven.capacity:,} that it "
+                "said there is room for; those came back right"
+            )
+            return
+        proven.verdict = Verdict.PROVED
         if self._asked.battery_ns is not None:
             self._battery(self._asked.battery_ns)
 
@@ -215,7 +223,11 @@ class Proof:
         proven.keeps_old = unit.keeps_old
         proven.kept_bits, proven.width = unit.kept, unit.width
         facts = UnitFacts(
-            kept=unit.kept, width=unit.width, capacity=proven.capacity, keeps_old=unit.keeps_old
+            kept=unit.kept,
+            width=unit.width,
+            capacity=proven.capacity,
+            keeps_old=unit.keeps_old,
+            numbers=unit.numbers,
         )
         self._record({"unit": facts})
 
@@ -226,7 +238,7 @@ class Proof:
             proven.began_anew = "nothing had been written"
             return False
         unit.kept, unit.width, unit.keeps_old = facts.kept, facts.width, facts.keeps_old
-        unit.take_up([part.number for part in so_far.parts])
+        unit.take_up(facts.numbers)
         passes, at = self._asked.passes, so_far.right
         if at >= len(passes):
             proven.began_anew = "all passes had been through"
@@ -285,7 +297,8 @@ class Proof:
     def _fill(self, each: Pass) -> Iterator[Stage]:
         room = self.proven.capacity
         while not self._is_full:
-            wanted = doubling(room, given=self._words)
+            left = len(self._unit.numbers) - len(self._parts)
+            wanted = doubling(room, given=self._words, left=left)
             number = None if wanted < 1 else self._unit.number(len(self._parts))
             if number is None:
                 break
@@ -301,7 +314,7 @@ class Proof:
             if len(self._parts) == 1:
                 self._take(part, waits=False)  # what reading takes, and an early sign
                 if room is not None:
-                    self._announce(each, planned(room))
+                    self._announce(each, planned(room, len(self._unit.numbers)))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
         self._is_full = True

@@ -33,6 +33,8 @@ class UnitFacts(Struct, frozen=True, kw_only=True):
     width: int
     capacity: int | None
     keeps_old: bool
+    numbers: tuple[int, ...]
+    """The sample numbers that it takes."""
 
 
 class SoFar(Struct, kw_only=True):

@@ -168,6 +168,11 @@ class TestedUnit:
             )
         return back.bits
 
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The sample numbers that there are for test samples."""
+        return tuple(self._numbers)
+
     def number(self, place: int) -> int | None:
         """Return the sample number of a place in the row of test samples; None: there is none."""
         return self._numbers[place] if place < len(self._numbers) else None

@@ -287,7 +287,7 @@ def not_tested(proven: Proven) -> list[str]:
         found.append("whether it survives being switched off (--battery 10)")
     if proven.wanted_passes < len(OVERNIGHT):
         found.append("cells that disturb each other (--overnight)")
-    found.append("memory that the unit keeps for itself")
+    found.append("memory that the unit keeps for itself, or for protected samples")
     return found
 
 

@@ -52,10 +52,12 @@ class PlainUnit:
         self.first.clear()
         self.count.clear()
 
-    def number(self, place: int) -> int | None:
-        return place
+    numbers = tuple(range(64))
 
-    def take_up(self, numbers: list[int]) -> None:
+    def number(self, place: int) -> int | None:
+        return place if place < len(self.numbers) else None
+
+    def take_up(self, numbers: tuple[int, ...]) -> None:
         """It has the numbers already."""
 
     def narrow(self) -> int:

@@ -18,6 +18,7 @@ from dryload.harness.prove.passes import (
     Part,
     Pass,
     doubling,
+    planned,
     stages,
 )
 
@@ -63,6 +64,14 @@ def test_lengths_double_from_a_first_one_and_fill_what_there_is(room: int) -> No
     first = lengths[0]
     starts = list(accumulate(lengths))[:-1]
     assert all(start % first == 0 for start in starts if start <= room // 4)
+
+
+@given(room=st.integers(100, 2_000_000), numbers=st.integers(1, 12))
+def test_few_numbers_are_enough_for_all_that_there_is(room: int, numbers: int) -> None:
+    parts = planned(room, numbers)
+
+    assert len(parts) <= numbers
+    assert parts[-1].end == room
 
 
 def test_a_unit_that_does_not_say_how_much_it_has_gets_ever_longer_ones() -> None:

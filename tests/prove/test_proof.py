@@ -15,6 +15,7 @@ import pytest
 from msgspec.structs import replace
 
 from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.harness.faults.reading import read_all
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.prove import proof as proof_module
 from dryload.harness.prove.passes import HOLD_NS, OVERNIGHT, Act, Part, Pass, Stage
@@ -202,6 +203,28 @@ def test_a_word_that_was_wrong_once_and_right_later_is_not_proved(kind: str) -> 
 
     assert struck
     assert got.verdict is Verdict.FAULT
+
+
+@pytest.mark.parametrize("numbers", [1, 2, 5])
+def test_a_unit_of_few_numbers_is_proved_whole(numbers: int) -> None:
+    unit = PlainUnit(memory_of(3, size=SIZE))
+    unit.numbers = tuple(range(numbers))
+    got = proved(unit)
+
+    assert (got.verdict, got.words) == (Verdict.PROVED, unit.capacity)
+    assert len(got.parts) <= numbers
+
+
+def test_a_unit_that_takes_only_a_part_of_what_it_said_is_not_proved() -> None:
+    profile = load_profile("lantern-desk")
+    memory = replace(profile.memory, bank_words=2_048)
+    rehearsal = Rehearsal(
+        replace(profile, memory=memory), disturbances=read_all(["answer CANCEL to packet 6"]).placed
+    )
+    got = Proof(TestedUnit(rehearsal, rehearsal.line, device_id=0), ProofRequest()).run()
+
+    assert got.verdict is Verdict.NOT_PROVED
+    assert "of 4,096 that it said there is room for" in got.why
 
 
 def test_after_a_fault_the_words_that_were_wrong_are_named_in_the_order_of_the_test() -> None:
