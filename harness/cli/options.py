@@ -9,6 +9,7 @@ from collections.abc import Callable
 from enum import Enum
 from types import NoneType
 from typing import (
+    TYPE_CHECKING,
     Annotated,
     Any,
     Final,
@@ -23,6 +24,9 @@ import click
 
 from dryload.harness.cli.help_page import HelpfulCommand
 from dryload.harness.files.problem import Problem
+
+if TYPE_CHECKING:
+    from dryload.harness.cli.target import Target
 
 PLAYED: Final = "What is played"
 EMULATED: Final = "The emulated unit"
@@ -189,6 +193,18 @@ def answer_ns_of(patience: float) -> int:
             do="60 is enough to walk to the unit and press a key.",
         )
     return round(patience * 1_000_000_000)
+
+
+def check_place(target: "Target") -> None:
+    """Raise a Problem for an option of a port where the unit is emulated, and the reverse."""
+    ctx = click.get_current_context()
+    for each in ctx.command.params:
+        source = ctx.get_parameter_source(str(each.name))
+        is_given = source is not None and source.name == "COMMANDLINE"
+        if is_given and getattr(each, "group", None) == (EMULATED if target.is_live else PORT):
+            place = "an emulated unit (unit:)" if target.is_live else "a port (midi: or tcp:)"
+            option = [*each.opts, *each.secondary_opts][0]
+            raise Problem(f"{option} is for {place}, and --to is {target.given}.")
 
 
 def check_device_id(device_id: int | None) -> None:

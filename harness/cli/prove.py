@@ -3,7 +3,8 @@
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stdout
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from functools import cached_property
+from typing import TYPE_CHECKING, Annotated, Any, Final, NamedTuple
 
 import click
 from msgspec import Struct
@@ -18,6 +19,7 @@ from dryload.harness.cli.options import (
     Hear,
     Pace,
     check_device_id,
+    check_place,
     flag,
     value,
 )
@@ -39,77 +41,102 @@ _MOST_MODULES: Final = 16
 _LINE: Final = "{task.description}"
 
 
-class _Asked(Struct, frozen=True, kw_only=True):
-    """What was asked for, checked."""
+class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
+    """What is asked for: each field is an option of the command."""
 
-    target: Target
-    device_id: int
-    minutes_ns: int | None
-    overnight: bool
-    modules: int | None
-    bits: int | None
-    keep: str | None
-    up_to: int | None
-    resume: bool
-    journal: str | None
-    battery_ns: int | None
-    hear: str | None
-    pace: bool
-    operator: str
-    disturb: tuple[str, ...]
-    as_json: bool
-
-
-def prove(
     to: Annotated[
         str, value("TARGET", "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.", "--to")
-    ],
+    ]
     minutes: Annotated[
         float | None,
         value("N", "Only look for so many minutes: finds what fitting does wrong, proves nothing."),
-    ] = None,
+    ] = None
     overnight: Annotated[
         bool, flag("--overnight", "Make five passes: cells that disturb each other show too.")
-    ] = False,
-    keep: Annotated[
-        str | None,
-        value("FOLDER", "Read out all samples first, and put them back at the end."),
-    ] = None,
-    up_to: Annotated[
-        int | None, value("N", "The last sample number of the unit, for --keep; see its manual.")
-    ] = None,
-    wipe: Annotated[bool, flag("--wipe", "Give up whatever the unit holds.")] = False,
+    ] = False
     battery: Annotated[
         float | None,
         value("MINUTES", "At the end, have the unit switched off for so long and read again."),
-    ] = None,
+    ] = None
     bits: Annotated[
         int | None,
         value("N", "The unit keeps so many bits, by its manual, though its dumps have more."),
-    ] = None,
+    ] = None
     modules: Annotated[
         int | None, value("N", "Say in which of N modules of one size a fault lies.")
-    ] = None,
-    resume: Annotated[
-        bool, flag("--resume", "Go on with the last proof of this target.", group=PORT)
-    ] = False,
-    journal: Annotated[
-        str | None, value("FILE", "Keep the progress for --resume in this file.", group=PORT)
-    ] = None,
+    ] = None
     plan: Annotated[
         bool, flag("--plan", "Say how long it takes, and write nothing to a real unit.")
-    ] = False,
+    ] = False
     device_id: Annotated[
         int | None, value("N", "Device ID of the unit, 0 to 127; 0 if none is given.")
-    ] = None,
-    hear: Hear = None,
-    pace: Pace = True,
+    ] = None
+    keep: Annotated[
+        str | None,
+        value("FOLDER", "Read out all samples first, and put them back at the end.", group=PORT),
+    ] = None
+    up_to: Annotated[
+        int | None,
+        value("N", "With --keep: the unit's last sample number; see its manual.", group=PORT),
+    ] = None
+    wipe: Annotated[bool, flag("--wipe", "Give up whatever the unit holds.", group=PORT)] = False
+    resume: Annotated[
+        bool, flag("--resume", "Go on with the last proof of this target.", group=PORT)
+    ] = False
+    journal: Annotated[
+        str | None, value("FILE", "Keep the progress for --resume in this file.", group=PORT)
+    ] = None
+    hear: Hear = None
+    pace: Pace = True
     operator: Annotated[
         str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
-    ] = "8",
-    disturb: Disturb = None,
-    as_json: AsJson = False,
-) -> None:
+    ] = "8"
+    disturb: Disturb = None
+    as_json: AsJson = False
+
+    @cached_property
+    def target(self) -> Target:
+        """Where to; a Problem where that is no target."""
+        return target_of(self.to, option="--to")
+
+    @property
+    def passes(self) -> "tuple[Pass, ...]":
+        """The passes that are wanted."""
+        from dryload.harness.prove.passes import OVERNIGHT, QUICK, USUAL
+
+        if self.minutes is not None:
+            return QUICK
+        return OVERNIGHT if self.overnight else USUAL
+
+    def check(self) -> None:
+        """Raise a Problem for what can't be, before anything is opened or lost."""
+        from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+
+        check_device_id(self.device_id)
+        check_place(self.target)
+        if self.hear is not None and self.target.kind != "midi":
+            raise Problem(
+                f"--hear is for MIDI ports (midi:), and --to is {shown(self.target.given)}."
+            )
+        if self.modules is not None and not 1 <= self.modules <= _MOST_MODULES:
+            raise Problem(f"--modules {self.modules}: give a number from 1 to {_MOST_MODULES}.")
+        if self.bits is not None and not MIN_BITS <= self.bits <= MAX_BITS:
+            raise Problem(f"--bits {self.bits}: words have {MIN_BITS} to {MAX_BITS} bits.")
+        if self.minutes is not None and (self.overnight or self.battery or self.resume):
+            raise Problem("--minutes goes without --overnight, --battery and --resume.")
+        if self.up_to is not None and self.keep is None:
+            raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
+        ways = (self.keep is not None, self.wipe, self.resume)
+        if sum(ways) > 1:
+            raise Problem("--keep, --wipe and --resume exclude each other: give one of them.")
+        if self.target.is_live and not any(ways) and not self.plan:
+            raise Problem(
+                "a proof overwrites the samples in the unit, and nothing was written.",
+                do="--keep FOLDER reads them out first and puts them back; --wipe gives them up.",
+            )
+
+
+def prove(asked: ProveRequest) -> None:
     """Prove that a unit's memory works, or name its fault.
 
     Test samples fill the memory, and are read back when all of it is written; then once more with
@@ -120,69 +147,19 @@ def prove(
     Exit code 0 if every word came back right; 1 if there is a fault, or nothing is proved; 2 if
     something would be lost; 3 if the cable changes bytes, or the port is at fault.
     """
-    from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
-
-    target = target_of(to, option="--to")
-    check_device_id(device_id)
-    _check(target, keep=keep, up_to=up_to, wipe=wipe, hear=hear, plan=plan, resume=resume)
-    if minutes is not None and (overnight or battery is not None or resume):
-        raise Problem("--minutes goes without --overnight, --battery and --resume.")
-    if modules is not None and not 1 <= modules <= _MOST_MODULES:
-        raise Problem(f"--modules {modules}: give a number from 1 to {_MOST_MODULES}.")
-    if bits is not None and not MIN_BITS <= bits <= MAX_BITS:
-        raise Problem(f"--bits {bits}: words have {MIN_BITS} to {MAX_BITS} bits.")
-    asked = _Asked(
-        target=target,
-        device_id=device_id or 0,
-        minutes_ns=_nanoseconds(minutes, "--minutes"),
-        overnight=overnight,
-        modules=modules,
-        bits=bits,
-        keep=keep,
-        up_to=up_to,
-        resume=resume,
-        journal=journal,
-        battery_ns=_nanoseconds(battery, "--battery"),
-        hear=hear,
-        pace=pace,
-        operator=operator,
-        disturb=tuple(disturb or ()),
-        as_json=as_json,
+    asked.check()
+    times = _Times(
+        minutes_ns=_nanoseconds(asked.minutes, "--minutes"),
+        battery_ns=_nanoseconds(asked.battery, "--battery"),
     )
-    if target.is_live:
-        _prove_live(asked, plan=plan)
-    else:
-        _rehearse(asked, device_id, plan=plan)
+    (_prove_live if asked.target.is_live else _rehearse)(asked, times)
 
 
-def _check(
-    target: Target,
-    *,
-    keep: str | None,
-    up_to: int | None,
-    wipe: bool,
-    hear: str | None,
-    plan: bool,
-    resume: bool,
-) -> None:
-    """Find what can't be, before anything is opened or lost."""
-    if hear is not None and target.kind != "midi":
-        raise Problem(f"--hear is for MIDI ports (midi:), and --to is {shown(target.given)}.")
-    if keep is not None and wipe:
-        raise Problem("--keep and --wipe contradict each other: give one of them.")
-    if up_to is not None and keep is None:
-        raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
-    if not target.is_live and keep is not None:
-        raise Problem("--keep is for a real unit: an emulated one starts empty.")
-    if resume and (keep is not None or wipe):
-        raise Problem("--resume goes on as it was begun: leave --keep and --wipe out.")
-    if resume and not target.is_live:
-        raise Problem("--resume is for a real unit: a rehearsal is over in seconds.")
-    if target.is_live and keep is None and not (wipe or plan or resume):
-        raise Problem(
-            "a proof overwrites the samples in the unit, and nothing was written.",
-            do="--keep FOLDER reads them out first and puts them back; --wipe gives them up.",
-        )
+class _Times(NamedTuple):
+    """Times that were asked for, in nanoseconds."""
+
+    minutes_ns: int | None
+    battery_ns: int | None
 
 
 def _nanoseconds(minutes: float | None, option: str) -> int | None:
@@ -196,7 +173,7 @@ def _nanoseconds(minutes: float | None, option: str) -> int | None:
 # rehearsed
 
 
-def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
+def _rehearse(asked: ProveRequest, times: _Times) -> None:
     """Prove the memory of an emulated unit, in virtual time."""
     from dryload.harness.cli.own_unit import (
         disturbances_of,
@@ -208,7 +185,7 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.report import prove as report
 
-    walk_ns, disturbances = walk_ns_of(asked.operator), disturbances_of(asked.disturb)
+    walk_ns, disturbances = walk_ns_of(asked.operator), disturbances_of(asked.disturb or ())
     with profile_problems("--disturb: "):
         profile = disturbances.unit(profile_of(asked.target.where))
     announced: list[Proven] = []
@@ -220,7 +197,9 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
             link=disturbances.link,
             wants_stop=was_interrupted,
         )
-        own = rehearsal.unit.panel.device_id if device_id is None else device_id
+        device_id = asked.device_id
+        if device_id is None:
+            device_id = rehearsal.unit.panel.device_id
 
         def switch(off_ns: int) -> bool:
             panel, line = rehearsal.unit.panel, rehearsal.line
@@ -234,12 +213,13 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
                 rehearsal,
                 rehearsal.line,
                 asked,
+                times,
                 eyes,
-                device_id=own,
-                wants_stop=lambda: was_interrupted() or (plan and bool(announced)),
+                device_id=device_id,
+                wants_stop=lambda: was_interrupted() or (asked.plan and bool(announced)),
                 power=switch,
             )
-    if plan and announced:
+    if asked.plan and announced:
         show(report.plan_lines(proven), _document(asked, proven), as_json=asked.as_json)
         raise click.exceptions.Exit(0)
     _tell(asked, proven)
@@ -248,7 +228,7 @@ def _rehearse(asked: _Asked, device_id: int | None, *, plan: bool) -> None:
 # live
 
 
-def _prove_live(asked: _Asked, *, plan: bool) -> None:
+def _prove_live(asked: ProveRequest, times: _Times) -> None:
     """Prove the memory of the unit at a port."""
     from dryload.emulator.ports.clock import MonotonicClock
     from dryload.harness.files.journal import usual_path
@@ -258,8 +238,8 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
     from dryload.harness.prove.record import ProofRecord, SoFar
     from dryload.harness.report import prove as report
 
-    if plan:
-        show(report.plan_lines(None), {"schema": report.SCHEMA}, as_json=False)
+    if asked.plan:
+        show(report.plan_lines(None), report.plan_document(), as_json=asked.as_json)
         raise click.exceptions.Exit(0)
     restored: list[int] = []
     with ExitStack() as stack:
@@ -276,7 +256,8 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
             kept = () if asked.keep is None else _kept_numbers(asked.keep)
         else:
             kept = () if asked.keep is None else _keep(asked, asked.keep)
-            begun = SoFar(passes=len(_passes(asked)), device_id=asked.device_id, keep=asked.keep)
+            passes, device_id = len(asked.passes), asked.device_id or 0
+            begun = SoFar(passes=passes, device_id=device_id, keep=asked.keep)
             record.begin(asked.target.given, begun)
         note(*report.cautions(asked.target.given, kept=asked.keep))
         was_interrupted = stack.enter_context(ends())
@@ -293,11 +274,12 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
             live,
             live.line,
             asked,
+            times,
             eyes,
-            device_id=asked.device_id,
+            device_id=asked.device_id or 0,
             wants_stop=was_interrupted,
             power=_by_hand(was_interrupted),
-            record=record.enter,
+            record=record.enter if asked.minutes is None else _forget,
             so_far=so_far,
         )
         if proven.began_anew:
@@ -310,7 +292,7 @@ def _prove_live(asked: _Asked, *, plan: bool) -> None:
     _tell(asked, proven, kept=kept, restored=restored)
 
 
-def _keep(asked: _Asked, folder: str) -> tuple[int, ...]:
+def _keep(asked: ProveRequest, folder: str) -> tuple[int, ...]:
     """Read out all that the unit holds; a Problem where that is not complete."""
     from dryload.harness.cli.read import read
 
@@ -322,7 +304,7 @@ def _keep(asked: _Asked, folder: str) -> tuple[int, ...]:
                 sample="all",
                 output=folder,
                 up_to=asked.up_to,
-                device_id=asked.device_id,
+                device_id=asked.device_id or 0,
                 hear=asked.hear,
                 pace=asked.pace,
             )
@@ -342,7 +324,7 @@ def _kept_numbers(folder: str) -> tuple[int, ...]:
     return tuple(each.number for each in backup_file.load(folder).samples)
 
 
-def _put_back(asked: _Asked, folder: str, proven: "Proven") -> list[int]:
+def _put_back(asked: ProveRequest, folder: str, proven: "Proven") -> list[int]:
     """Replace the test samples by silence, and send what was kept; return what is there again."""
     from dryload.harness.cli.playing import selection
     from dryload.harness.cli.replay_request import ReplayRequest
@@ -361,7 +343,7 @@ def _put_back(asked: _Asked, folder: str, proven: "Proven") -> list[int]:
             settings=Settings(operator_ns=None),
             wants_stop=was_interrupted,
         )
-        unit = TestedUnit(live, live.line, device_id=asked.device_id)
+        unit = TestedUnit(live, live.line, device_id=asked.device_id or 0)
         unit.width = proven.width or unit.width
         for part in proven.parts:
             unit.silence(part.number)
@@ -378,11 +360,12 @@ def _put_back(asked: _Asked, folder: str, proven: "Proven") -> list[int]:
     return restored
 
 
-def _say_how_to_go_on(asked: _Asked) -> None:
+def _say_how_to_go_on(asked: ProveRequest) -> None:
     """Say what can be done after a proof that did not get to its end."""
     target = quoted(asked.target.given)
     there = "" if asked.journal is None else f" --journal {quoted(asked.journal)}"
-    note(f"dryload prove --to {target} --resume{there} goes on with it.")
+    if asked.minutes is None:
+        note(f"dryload prove --to {target} --resume{there} goes on with it.")
     if asked.keep is not None:
         note(f"dryload replay {quoted(asked.keep)} --to {target} puts back what was kept.")
 
@@ -407,23 +390,28 @@ def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
 # both
 
 
+def _forget(line: Mapping[str, Any]) -> None:
+    """Keep no record: nothing goes on later."""
+
+
 def _proven(
     replay: "Replay",
     line: "Line",
-    asked: _Asked,
+    asked: ProveRequest,
+    times: _Times,
     eyes: "Eyes",
     *,
     device_id: int,
     wants_stop: "Callable[[], bool]",
     power: "Callable[[int], bool]",
-    record: "Callable[[Mapping[str, Any]], None]" = lambda _: None,
+    record: "Callable[[Mapping[str, Any]], None] | None" = None,
     so_far: "SoFar | None" = None,
 ) -> "Proven":
     from dryload.harness.prove.proof import Proof, ProofRequest
     from dryload.harness.prove.quick import QuickProof
     from dryload.harness.prove.tested import LAST_NUMBER, TestedUnit
 
-    make = Proof if asked.minutes_ns is None else QuickProof
+    make = Proof if asked.minutes is None else QuickProof
     return make(
         TestedUnit(
             replay,
@@ -432,23 +420,13 @@ def _proven(
             bits=asked.bits,
             last_number=LAST_NUMBER if asked.up_to is None else asked.up_to,
         ),
-        ProofRequest(
-            passes=_passes(asked), minutes_ns=asked.minutes_ns, battery_ns=asked.battery_ns
-        ),
+        ProofRequest(passes=asked.passes, **times._asdict()),
         eyes=eyes,
         wants_stop=wants_stop,
         power=power,
-        record=record,
+        record=record or _forget,
         so_far=so_far,
     ).run()
-
-
-def _passes(asked: _Asked) -> "tuple[Pass, ...]":
-    from dryload.harness.prove.passes import OVERNIGHT, QUICK, USUAL
-
-    if asked.minutes_ns is not None:
-        return QUICK
-    return OVERNIGHT if asked.overnight else USUAL
 
 
 @contextmanager
@@ -482,7 +460,7 @@ def _eyes(rehearsed: "list[Proven] | None" = None) -> "Iterator[Eyes]":
         )
 
 
-def _document(asked: _Asked, proven: "Proven", **more: "Sequence[int]") -> "object":
+def _document(asked: ProveRequest, proven: "Proven", **more: "Sequence[int]") -> "object":
     from dryload.harness.report import prove as report
     from dryload.harness.report.document import target_document
 
@@ -496,7 +474,7 @@ def _document(asked: _Asked, proven: "Proven", **more: "Sequence[int]") -> "obje
 
 
 def _tell(
-    asked: _Asked,
+    asked: ProveRequest,
     proven: "Proven",
     *,
     kept: "Sequence[int]" = (),

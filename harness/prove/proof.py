@@ -16,6 +16,7 @@ import numpy as np
 from msgspec import Struct, field
 from msgspec.structs import replace
 
+from dryload.emulator.ports.port import PortError
 from dryload.emulator.wire.prose import counted
 from dryload.harness.jobs.line import never
 from dryload.harness.prove.decide import ENOUGH, REWRITTEN, Fault, decide
@@ -186,6 +187,8 @@ class Proof:
                 self._end()
         except NotProvable as problem:
             self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
+        except PortError as problem:
+            self.proven.why, self.proven.is_rig = problem.what.rstrip("."), True
         except _Stopped:
             self.proven.stopped = True
         else:

@@ -92,6 +92,21 @@ def plan_lines(proven: Proven | None) -> Iterator[str]:
     yield "Nothing was written. How much memory there is shows when the proof begins."
 
 
+def plan_document() -> Document:
+    """Return the same for programs, of a unit that nothing is known of."""
+    return {
+        "schema": SCHEMA,
+        "plan": [
+            {
+                "words": words,
+                "usual_s": _bare_ns(words, USUAL) / 1e9,
+                "overnight_s": _bare_ns(words, OVERNIGHT) / 1e9,
+            }
+            for words in _SIZES
+        ],
+    }
+
+
 def _bare_ns(words: int, passes: Sequence[Pass]) -> int:
     parts = planned(words)
     paces = Paces(write=Pace(), read=Pace(), look=Pace())

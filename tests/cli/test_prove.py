@@ -353,8 +353,9 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
     [
         (["--battery", "0", "--wipe"], "minutes"),
         (["--modules", "0", "--wipe"], "--modules"),
-        (["--keep", "x", "--wipe"], "contradict"),
+        (["--keep", "x", "--wipe"], "exclude each other"),
         (["--resume", "--wipe"], "--resume"),
+        (["--operator", "3", "--wipe"], "--operator is for an emulated unit"),
         (["--bits", "7", "--wipe"], "--bits"),
         (["--minutes", "7", "--overnight", "--wipe"], "--minutes"),
         (["--up-to", "9", "--wipe"], "--up-to"),
