@@ -476,13 +476,16 @@ class Proof:
                 continue
             self._note_written(part)
             first = self._unit.values(part)
-            self._wait_until(self._written_ns[part.number] + self._lain_ns[part.number], part)
-            later = self._unit.values(part)
-            if first is None or later is None or len(first) + len(later) < 2 * part.words:
+            if first is None or len(first) < part.words:
                 continue
             tried[here] = True
             at_once[here] = wrong & (first == written)
-            mended[here] = at_once[here] & (later == written)
+            if not at_once[here].any():
+                continue  # what is wrong at once is wrong later
+            self._wait_until(self._written_ns[part.number] + self._lain_ns[part.number], part)
+            later = self._unit.values(part)
+            if later is not None and len(later) == part.words:
+                mended[here] = at_once[here] & (later == written)
         self.proven.rewritten_right = int(mended.sum())
         damaged = self._unit.damaged
         return replace(seen, tried=tried, at_once=at_once, mended=mended, bad_checksums=damaged)

@@ -15,6 +15,7 @@ import pytest
 from msgspec.structs import replace
 
 from dryload.emulator.unit.profile import load_profile, profile_names
+from dryload.emulator.wire.sizes import words_per_packet
 from dryload.harness.faults.reading import read_all
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.prove import proof as proof_module
@@ -245,8 +246,61 @@ def test_after_a_fault_the_words_that_were_wrong_are_named_in_the_order_of_the_t
     assert (got.sign.word, got.sign.words_wrong) == (2_000, 1)
 
 
+def damaging(unit: PlainUnit, packets: int) -> None:
+    """A cable that spoils packets of the first pass: most so that a checksum shows it, some not."""
+    dice, per_packet = unit.memory.rng, words_per_packet(unit.width)
+    unit.damaged = 4
+    left = [packets]
+
+    def spoils(first: int, words: Array) -> Array:
+        if not left[0] or len(words) < 3 * per_packet or dice.random() < 0.5:
+            return words
+        left[0] -= 1
+        words = words.copy()
+        at = int(dice.integers(len(words) // per_packet)) * per_packet
+        one, other = dice.choice(per_packet, 2, replace=False)
+        # The same bit in the same byte of two words leaves an exclusive or as it was.
+        words[[at + one, at + other]] ^= 1 << int(dice.integers(unit.memory.bits))
+        return words
+
+    unit.spoils = spoils
+
+
+def test_a_cable_that_spoils_words_is_told_from_bad_cells_on_a_bad_cable() -> None:
+    for seed in range(80, 83):
+        unit = PlainUnit(memory_of(seed, size=SIZE))
+        damaging(unit, 1 + seed % 3)
+        assert (said := proved(unit)).faults[0].kind == "line", (seed, said.faults)
+        assert said.verdict is Verdict.RIG
+
+        memory = memory_of(seed, size=SIZE)
+        LISTED["cells"](memory)
+        unit = PlainUnit(memory)
+        unit.damaged = 4
+        assert proved(unit).faults[0].kind == "cells", seed
+
+
+def count_cables(runs: int) -> None:
+    """Count what is said of bad cables, and of bad cells on bad cables."""
+    said: dict[str, Counter[str]] = {"a bad cable": Counter(), "cells at a bad cable": Counter()}
+    for seed in range(runs):
+        unit = PlainUnit(memory_of(200_000 + seed, size=1 << 14))
+        damaging(unit, 1 + seed % 3)
+        got = proved(unit)
+        said["a bad cable"][got.faults[0].kind if got.faults else str(got.verdict)] += 1
+        memory = memory_of(300_000 + seed, size=1 << 14)
+        LISTED["cells"](memory)
+        unit = PlainUnit(memory)
+        unit.damaged = 4
+        got = proved(unit)
+        said["cells at a bad cable"][got.faults[0].kind if got.faults else str(got.verdict)] += 1
+    for what, kinds in said.items():
+        print(f"{what:24} {dict(kinds)}", flush=True)
+
+
 def main(runs: int) -> None:
     """Count what a whole proof says."""
+    count_cables(runs)
     for name, put in (LISTED | UNLISTED).items():
         said: Counter[Any] = Counter()
         for seed in range(runs):
