@@ -37,6 +37,7 @@ _SPARED: Final = 0.02
 _FEW: Final = 64  # words: fewer are single cells
 _LEAST: Final = 24  # words that a region needs to be one
 _ON_THE_LINE: Final = 48  # words that a cable may spoil unseen in one pass
+_TWICE_WRONG: Final = 0.2  # of the later words of pairs, if something else spoils them
 _LARGE: Final = 0.20  # of the memory: more than a block
 _SMALL: Final = 1 / 40  # of the memory: a row
 _A_MODULE: Final = 0.28
@@ -443,6 +444,14 @@ def _distances(view: View, some: Places) -> set[int]:
     return {each for each in far if each > 0}
 
 
+def _is_right(case: _Case, places: Places) -> bool:
+    """Whether nearly all units at these places are right, but for claimed bits."""
+    view = case.view
+    places = places[(places < len(view.written)) & view.known[places % len(view.written)]]
+    wrong: Mask = (view.read[places] ^ view.written[places]) & ~case.claimed[places] != 0
+    return not len(places) or float(wrong.mean()) < _TWICE_WRONG
+
+
 def _same_as(case: _Case, at: Places, far: int) -> Mask:
     """Return which units at `at` hold what was written `far` units on, but for claimed bits."""
     view, other = case.view, at + far
@@ -466,8 +475,8 @@ def _one_line(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
         hits = _without_chance(hits, 2 * step, step)
         region = _span(hits, view.known)
         begin, length = arc(hits, 2 * step)
-    if length > step:
-        return  # words are wrong on both sides: nothing is right, so it is no line
+    if length > step or not _is_right(case, hits + far):
+        return  # both words of a pair are wrong, and no line does that
     stretch = in_arc(count, begin, length, 2 * step) & region
     other = np.arange(count) + far
     told = stretch & (other >= 0) & (other < count)
@@ -517,6 +526,8 @@ def _two_lines(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
         for other in (near, far - near):
             lower = at[_same_as(case, at, other)]
             if min(len(lower), len(upper)) < _LEAST or len(lower) + len(upper) < 0.9 * len(at):
+                continue
+            if not (_is_right(case, upper + far) and _is_right(case, lower + other)):
                 continue
             span = _span(at, view.known)
             halves = [_quarter(view, hits, far, near, span) for hits in (upper, lower)]

@@ -460,10 +460,62 @@ def many_cells(memory: PlainMemory) -> Made:
     return Made(kind="many cells", answers=frozenset({"unknown"}))
 
 
+def _read_elsewhere(memory: PlainMemory, kind: str, where: Callable[[Array], Array]) -> Made:
+    """Read from another address than was written to."""
+    _, which = _dice(memory)
+
+    def route(bank: Array, at: Array, writing: bool) -> tuple[Array, Array]:
+        there = np.minimum(where(at), memory.bank_units - 1)
+        return bank, np.where((bank == which) & (not writing), there, at)
+
+    memory.route = route
+    return Made(kind=kind, answers=frozenset({"unknown"}))
+
+
+def early(memory: PlainMemory) -> Made:
+    return _read_elsewhere(memory, "a unit early", lambda at: at + 1)
+
+
+def pairs_exchanged(memory: PlainMemory) -> Made:
+    return _read_elsewhere(memory, "pairs exchanged", lambda at: at ^ 1)
+
+
+def halves_exchanged(memory: PlainMemory) -> Made:
+    top = 1 << memory.address_bits - 1
+    return _read_elsewhere(memory, "halves exchanged", lambda at: at ^ top)
+
+
+def only_with_its_neighbour(memory: PlainMemory) -> Made:
+    rng, which = _dice(memory)
+    a, b = map(int, rng.choice(memory.unit_bits, 2, replace=False))
+
+    def carry(bank: Array, at: Array, value: Array, writing: bool) -> Array:
+        return np.where((bank == which) & (value >> a & 1 == 0), value & ~(1 << b), value)
+
+    memory.carry = carry
+    return Made(kind="a line that is 1 only with its neighbour", answers=frozenset({"unknown"}))
+
+
+def first_write_stays(memory: PlainMemory) -> Made:
+    _, which = _dice(memory)
+    done = np.zeros(memory.cells.shape, np.bool_)
+
+    def route(bank: Array, at: Array, writing: bool) -> tuple[Array, Array]:
+        if not writing:
+            return bank, at
+        again = done[bank, at] & (bank == which)
+        done[bank, at] = True
+        return np.where(again, -1, bank), at
+
+    memory.route = route
+    return Made(kind="what is written first stays", answers=frozenset({"unknown"}))
+
+
 UNLISTED: Final[dict[str, Callable[[PlainMemory], Made]]] = {
     each.__name__: each
     for each in (
         *(three_lines_joined, every_third, follows, swapped_bits, repeats, late, inverted_half),
-        many_cells,
+        *(many_cells, early, pairs_exchanged, halves_exchanged, only_with_its_neighbour),
+        first_write_stays,
     )
 }
