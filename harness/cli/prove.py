@@ -289,7 +289,8 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
         _say_how_to_go_on(asked)
     elif asked.keep is not None:
         restored = _put_back(asked, asked.keep, proven)
-    _tell(asked, proven, kept=kept, restored=restored)
+    has_put_back = has_ended and asked.keep is not None
+    _tell(asked, proven, kept=kept, restored=restored, has_put_back=has_put_back)
 
 
 def _keep(asked: ProveRequest, folder: str) -> tuple[int, ...]:
@@ -479,13 +480,16 @@ def _tell(
     *,
     kept: "Sequence[int]" = (),
     restored: "Sequence[int]" = (),
+    has_put_back: bool = False,
 ) -> None:
     """Say what came of it and end the command."""
     from dryload.harness.prove.proof import Verdict
     from dryload.harness.report import prove as report
 
     show(
-        report.lines_of(proven, modules=asked.modules),
+        report.lines_of(
+            proven, modules=asked.modules, restored=len(restored) if has_put_back else None
+        ),
         _document(asked, proven, kept=kept, restored=restored),
         as_json=asked.as_json,
     )

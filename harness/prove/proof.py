@@ -193,6 +193,8 @@ class Proof:
             self.proven.stopped = True
         else:
             self._record({"ended": str(self.proven.verdict)})
+        if self.proven.is_rig:
+            self.proven.verdict = Verdict.RIG
         self.proven.damaged = self._unit.damaged
         self.proven.total_ns = self._unit.line.now_ns - self._began_ns
         return self.proven
@@ -533,7 +535,12 @@ class Proof:
         """Have the unit switched off for a while, and read all of it once."""
         assert self._power is not None
         if not self._power(off_ns):
-            raise _Stopped
+            self.proven.verdict = Verdict.NOT_PROVED
+            self.proven.why = (
+                "nobody has switched the unit off and on, so nothing is known of its battery; "
+                "before that every word had come back right"
+            )
+            return
         for part in self._parts:
             self._check_stop()
             values = self._unit.values(part)

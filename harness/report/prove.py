@@ -154,8 +154,10 @@ def standing_line(standing: Standing) -> str:
 # afterwards
 
 
-def lines_of(proven: Proven, *, modules: int | None = None) -> Iterator[str]:
-    """Yield what a proof came to, for people."""
+def lines_of(
+    proven: Proven, *, modules: int | None = None, restored: int | None = None
+) -> Iterator[str]:
+    """Yield what a proof came to, for people; `restored` samples were put back, None: none was kept."""
     if proven.verdict is Verdict.PROVED:
         yield from _proved(proven, modules)
     elif proven.faults:
@@ -167,6 +169,13 @@ def lines_of(proven: Proven, *, modules: int | None = None) -> Iterator[str]:
             f"  On the way {counted(proven.damaged, 'packet')} arrived damaged and came again: "
             "that is the cable or the interface, not the memory."
         )
+    if restored is not None:
+        yield (
+            f"{counted(restored, 'sample')} of those that were kept came back to the unit; what is "
+            "left of the test samples is a word of silence under each number."
+        )
+    elif proven.parts:
+        yield "The unit is full of test samples now, which are loud noise: initialise its memory."
 
 
 def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
@@ -184,7 +193,6 @@ def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
     if proven.battery_ns is not None:
         yield f"  It kept every word for {duration(proven.battery_ns)} while it was switched off."
     yield f"  Not tested: {'; '.join(not_tested(proven))}."
-    yield "The memory is full of test words now, which are loud noise: initialise it, then load."
 
 
 def _not_proved(proven: Proven) -> Iterator[str]:

@@ -231,10 +231,18 @@ def test_a_port_that_fails_is_the_rig_and_nothing_is_proved(desk: Desk) -> None:
             desk.hang_up()
 
     gear.take = fail  # type: ignore[method-assign]
-    said = proved(desk, "--wipe")
+    said = proved(desk, "--wipe", "--json")
 
-    assert said.code == RIG
-    assert said.out.startswith("Nothing is proved: ")
+    assert (said.code, told(said)["result"]) == (RIG, "rig")
+    assert "hung up" in told(said)["why"]
+
+
+def test_a_battery_is_not_proved_where_nobody_switches_the_unit_off(desk: Desk) -> None:
+    gear_at(desk, memory())
+    said = proved(desk, "--wipe", "--battery", "10")  # standard input is no terminal
+
+    assert said.code == FAULT
+    assert said.out.startswith("Nothing is proved: nobody has switched the unit off")
 
 
 # What the unit holds.
