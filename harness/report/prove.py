@@ -157,7 +157,10 @@ def standing_line(standing: Standing) -> str:
 def lines_of(
     proven: Proven, *, modules: int | None = None, restored: int | None = None
 ) -> Iterator[str]:
-    """Yield what a proof came to, for people; `restored` samples were put back, None: none was kept."""
+    """Yield what a proof came to, for people.
+
+    So many samples were put back; `restored` is None where nothing was kept for that.
+    """
     if proven.verdict is Verdict.PROVED:
         yield from _proved(proven, modules)
     elif proven.faults:
