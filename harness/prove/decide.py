@@ -230,6 +230,8 @@ def _best(seen: Evidence, wrong: Mask) -> _Guess | None:
         case = _Case(seen=seen, view=view, wrong=wrong, claimed=claimed)
         guesses += _data(case)
         guesses += (*_joined_data(case), *_echo(case), *_addresses(case))
+        if any(each.parts == 1 and int(each.spoilt.sum()) == count for each in guesses):
+            break  # nothing can be simpler
     guesses = [each for each in guesses if int(each.spoilt.sum()) >= max(0.05 * count, _LEAST)]
     if not guesses:
         return None

@@ -12,8 +12,8 @@ from msgspec import Struct
 
 from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
 
-Places = np.ndarray[Any, np.dtype[np.intp]]
-Weights = np.ndarray[Any, np.dtype[np.float64]]
+Places = np.ndarray[Any, np.dtype[np.signedinteger[Any]]]
+Weights = np.ndarray[Any, np.dtype[np.float32]]
 
 
 class Evidence(Struct, frozen=True, kw_only=True, eq=False):
@@ -103,7 +103,7 @@ def _lanes(name: str, seen: Evidence, wrong: Mask, *lanes: tuple[int, int]) -> V
         parts = [(values >> np.uint32(shift)) & np.uint32((1 << bits) - 1) for shift, bits in lanes]
         return np.stack(parts, axis=1).ravel()
 
-    word = np.repeat(np.arange(len(seen.written)), len(lanes))
+    word = np.repeat(np.arange(len(seen.written), dtype=np.int32), len(lanes))
     lowest = max(USUAL_WIDTH - seen.bits, 0) + (shift if len(lanes) == 1 else 0)
     return _view(name, seen, wrong, units, word, bits=bits, lowest=lowest)
 
@@ -121,7 +121,7 @@ def _packed(name: str, seen: Evidence, wrong: Mask, *, high_first: bool) -> View
         return np.stack(rows, axis=1).astype(np.uint32).ravel()
 
     # The middle byte belongs to both words; it is counted with the one that is wrong in it.
-    first = np.arange(0, even, 2)
+    first = np.arange(0, even, 2, dtype=np.int32)
     middle = np.where(wrong[:even:2], first, first + 1)
     word = np.stack([first, middle, first + 1], axis=1).ravel()
     return _view(name, seen, wrong, units, word, bits=8, lowest=0)

@@ -505,7 +505,7 @@ class Proof:
         """Return what was read in this pass, all of a sample or its beginning."""
         written = np.concatenate([self._written[part.number] for part in self._parts])
         read, nothing = written.copy(), np.zeros(len(written), np.bool_)
-        known, weight = nothing.copy(), np.zeros(len(written))
+        known, weight = nothing.copy(), np.zeros(len(written), np.float32)
         for part in self._parts:
             values = self._read.get(part.number, _NONE)
             here = slice(part.start, part.start + len(values))
