@@ -15,8 +15,10 @@ from dryload.harness.cli.options import (
     EMULATED,
     PORT,
     AsJson,
+    Capture,
     Disturb,
     Hear,
+    Overwrite,
     Pace,
     check_device_id,
     check_place,
@@ -29,8 +31,9 @@ from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import RIG, Problem
 
 if TYPE_CHECKING:
+    from dryload.harness.jobs.forecast import Step
     from dryload.harness.jobs.line import Line
-    from dryload.harness.jobs.transfer import Replay
+    from dryload.harness.jobs.transfer import Replay, StepProgress
     from dryload.harness.prove.passes import Pass
     from dryload.harness.prove.proof import Eyes, Proven
     from dryload.harness.prove.record import SoFar
@@ -92,6 +95,8 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
         str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
     ] = "8"
     disturb: Disturb = None
+    capture: Capture = None
+    overwrite: Overwrite = False
     as_json: AsJson = False
 
     @cached_property
@@ -111,6 +116,7 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     def check(self) -> None:
         """Raise a Problem for what can't be, before anything is opened or lost."""
         from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
+        from dryload.harness.files import capture_file
 
         check_device_id(self.device_id)
         check_place(self.target)
@@ -124,6 +130,10 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
             raise Problem(f"--bits {self.bits}: words have {MIN_BITS} to {MAX_BITS} bits.")
         if self.minutes is not None and (self.overnight or self.battery or self.resume):
             raise Problem("--minutes goes without --overnight, --battery and --resume.")
+        if self.capture is not None:
+            if not self.target.is_live:
+                raise Problem("--capture is for a port: a rehearsal is the same each time.")
+            capture_file.check_target(self.capture, overwrite=self.overwrite)
         if self.up_to is not None and self.keep is None:
             raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
         ways = (self.keep is not None, self.wipe, self.resume)
@@ -189,12 +199,13 @@ def _rehearse(asked: ProveRequest, times: _Times) -> None:
     with profile_problems("--disturb: "):
         profile = disturbances.unit(profile_of(asked.target.where))
     announced: list[Proven] = []
-    with ends() as was_interrupted:
+    with ends() as was_interrupted, _watch(announced) as watch:
         rehearsal = Rehearsal(
             profile,
             settings=disturbances.settings(Settings(operator_ns=walk_ns)),
             disturbances=disturbances.placed,
             link=disturbances.link,
+            progress=watch.step,
             wants_stop=was_interrupted,
         )
         device_id = asked.device_id
@@ -208,17 +219,16 @@ def _rehearse(asked: ProveRequest, times: _Times) -> None:
             panel.power_on(line.now_ns)
             return True
 
-        with _eyes(announced) as eyes:
-            proven = _proven(
-                rehearsal,
-                rehearsal.line,
-                asked,
-                times,
-                eyes,
-                device_id=device_id,
-                wants_stop=lambda: was_interrupted() or (asked.plan and bool(announced)),
-                power=switch,
-            )
+        proven = _proven(
+            rehearsal,
+            rehearsal.line,
+            asked,
+            times,
+            watch.eyes,
+            device_id=device_id,
+            wants_stop=lambda: was_interrupted() or (asked.plan and bool(announced)),
+            power=switch,
+        )
     if asked.plan and announced:
         show(report.plan_lines(proven), _document(asked, proven), as_json=asked.as_json)
         raise click.exceptions.Exit(0)
@@ -231,6 +241,7 @@ def _rehearse(asked: ProveRequest, times: _Times) -> None:
 def _prove_live(asked: ProveRequest, times: _Times) -> None:
     """Prove the memory of the unit at a port."""
     from dryload.emulator.ports.clock import MonotonicClock
+    from dryload.harness.cli.taping import taping
     from dryload.harness.files.journal import usual_path
     from dryload.harness.jobs.live import LiveReplay
     from dryload.harness.jobs.transfer import Settings
@@ -263,19 +274,29 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
         was_interrupted = stack.enter_context(ends())
         clock = MonotonicClock()
         port = stack.enter_context(opened(asked.target, hear=asked.hear, clock=clock))
+        tape = stack.enter_context(
+            taping(
+                asked.capture,
+                about=f"a proof of the memory at {asked.target.given}",
+                overwrite=asked.overwrite,
+                start_ns=clock.now_ns(),
+            )
+        )
+        watch = stack.enter_context(_watch())
         live = LiveReplay(
             port,
             paced=asked.pace,
             settings=Settings(operator_ns=None),
+            progress=watch.step,
             wants_stop=was_interrupted,
+            recorder=tape,
         )
-        eyes = stack.enter_context(_eyes())
         proven = _proven(
             live,
             live.line,
             asked,
             times,
-            eyes,
+            watch.eyes,
             device_id=asked.device_id or 0,
             wants_stop=was_interrupted,
             power=_by_hand(was_interrupted),
@@ -430,8 +451,16 @@ def _proven(
     ).run()
 
 
+class _Watch(NamedTuple):
+    """What shows how far a proof is."""
+
+    eyes: "Eyes"
+    step: "StepProgress | None"
+    """Told of packets; None where nothing is shown."""
+
+
 @contextmanager
-def _eyes(rehearsed: "list[Proven] | None" = None) -> "Iterator[Eyes]":
+def _watch(rehearsed: "list[Proven] | None" = None) -> "Iterator[_Watch]":
     """Yield who watches: a bar where there is a terminal, and notes of what takes its time.
 
     A rehearsal is over in seconds: it only puts what it announces into a list.
@@ -442,23 +471,32 @@ def _eyes(rehearsed: "list[Proven] | None" = None) -> "Iterator[Eyes]":
 
     with bar_line(_LINE) as bar:
         task = None if bar is None else bar.add_task("")
+        told = [""]
 
         def stand(standing: Standing) -> None:
+            told[0] = report.standing_line(standing)
+            paint(told[0])
+
+        def step(now: "Step") -> None:
+            if now.packets > 1:
+                paint(f"{told[0]}; {now.doing}, packet {now.packet:,} of {now.packets:,}")
+
+        def paint(text: str) -> None:
             if bar is not None and task is not None:
-                bar.update(task, description=report.standing_line(standing))
+                bar.update(task, description=text)
 
         def announce(proven: "Proven") -> None:
             note(report.announcement(proven, ends=over_at(proven.announced_ns or 0)))
 
-        if rehearsed is not None:
-            yield Eyes(standing=stand, announce=rehearsed.append)
-            return
-        yield Eyes(
+        eyes = Eyes(
             standing=stand,
             announce=announce,
             sign=lambda sign: note(report.sign_line(sign)),
             passed=lambda number, proven: note(report.passed_line(number, proven)),
         )
+        if rehearsed is not None:
+            eyes = Eyes(standing=stand, announce=rehearsed.append)
+        yield _Watch(eyes, None if bar is None else step)
 
 
 def _document(asked: ProveRequest, proven: "Proven", **more: "Sequence[int]") -> "object":

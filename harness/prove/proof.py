@@ -40,7 +40,7 @@ from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
 _NEARLY_ALL: Final = 0.99
 _NONE: Final = np.zeros(0, np.uint32)
-_SLICE_NS: Final = 5_000_000_000
+_SLICE_NS: Final = 1_000_000_000
 
 
 class Verdict(StrEnum):

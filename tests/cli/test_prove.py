@@ -214,9 +214,11 @@ class Damaging(FaultyGear):
 
 def test_the_cable_is_to_blame_where_what_is_written_again_is_right(desk: Desk) -> None:
     desk.endpoint = GearEndpoint(Damaging(memory()))
-    said = proved(desk, "--wipe")
+    said = proved(desk, "--wipe", "--capture", "proof.jsonl")
 
     assert said.code == RIG
+    first = Path("proof.jsonl").read_text(encoding="utf-8").splitlines()[0]
+    assert "a proof of the memory at" in first
     assert said.out.startswith("The memory is not to blame: bytes changed on the cable")
     assert "dryload diagnose" in said.out
 
@@ -365,6 +367,7 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
         (["--resume", "--wipe"], "--resume"),
         (["--operator", "3", "--wipe"], "--operator is for an emulated unit"),
         (["--bits", "7", "--wipe"], "--bits"),
+        (["--wipe", "--capture", "there.txt"], "there.txt"),
         (["--minutes", "7", "--overnight", "--wipe"], "--minutes"),
         (["--up-to", "9", "--wipe"], "--up-to"),
         (["--hear", "x", "--wipe"], "--hear"),
