@@ -10,6 +10,7 @@ import click
 from msgspec import Struct
 from msgspec.structs import replace
 
+from dryload.harness.cli import by_ear
 from dryload.harness.cli.interrupt import Interrupted, ends
 from dryload.harness.cli.options import (
     EMULATED,
@@ -42,14 +43,16 @@ _MINUTE_NS: Final = 60_000_000_000
 _LONGEST_MIN: Final = 7 * 24 * 60
 _MOST_MODULES: Final = 16
 _LINE: Final = "{task.description}"
+BY_EAR: Final = "A unit that sends no samples back"
 
 
 class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     """What is asked for: each field is an option of the command."""
 
     to: Annotated[
-        str, value("TARGET", "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.", "--to")
-    ]
+        str | None,
+        value("TARGET", "unit:NAME, unit:FILE.toml, midi:PORT or tcp:HOST:PORT.", "--to"),
+    ] = None
     minutes: Annotated[
         float | None,
         value("N", "Only look for so many minutes: finds what fitting does wrong, proves nothing."),
@@ -91,6 +94,25 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     ] = None
     hear: Hear = None
     pace: Pace = True
+    tone: Annotated[
+        str | None,
+        value("FILE", "Write a dump of a test tone that fills the memory.", group=BY_EAR),
+    ] = None
+    recording: Annotated[
+        str | None, value("FILE", "Judge a recording of the test tone.", group=BY_EAR)
+    ] = None
+    words: Annotated[
+        int | None, value("N", "So many words does the test tone have.", group=BY_EAR)
+    ] = None
+    unit: Annotated[
+        str | None,
+        value(
+            "PROFILE",
+            "As many as this unit has; the tone is as it takes it.",
+            "--for",
+            group=BY_EAR,
+        ),
+    ] = None
     operator: Annotated[
         str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
     ] = "8"
@@ -102,6 +124,11 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     @cached_property
     def target(self) -> Target:
         """Where to; a Problem where that is no target."""
+        if self.to is None:
+            raise Problem(
+                "--to is missing: which unit is it?",
+                do="For a unit that sends no samples back, --tone FILE writes a test tone.",
+            )
         return target_of(self.to, option="--to")
 
     @property
@@ -154,9 +181,29 @@ def prove(asked: ProveRequest) -> None:
     holds, so that either --keep or --wipe has to be given. Initialise the unit's memory before, so
     that all of it is tested. The test samples are loud noise: turn the volume down.
 
-    Exit code 0 if every word came back right; 1 if there is a fault, or nothing is proved; 2 if
-    something would be lost; 3 if the cable changes bytes, or the port is at fault.
+    A unit that sends no samples back is tested by ear: --tone FILE writes a test tone to be sent
+    and played, and --recording FILE says whether anything but the tone is heard in it.
+
+    Exit code 0 if every word came back right, or nothing wrong is heard; 1 if there is a fault, or
+    nothing is proved; 2 if something would be lost, or a recording has no test tone; 3 if the cable
+    changes bytes, or the port is at fault.
     """
+    if by_ear.is_asked_for(asked):
+        if asked.tone is not None:
+            by_ear.write_tone(
+                asked.tone,
+                words=asked.words,
+                unit=asked.unit,
+                bits=asked.bits,
+                device_id=asked.device_id,
+                overwrite=asked.overwrite,
+                as_json=asked.as_json,
+            )
+        elif asked.recording is not None:
+            by_ear.judge_recording(
+                asked.recording, words=asked.words, unit=asked.unit, as_json=asked.as_json
+            )
+        return
     asked.check()
     times = _Times(
         minutes_ns=_nanoseconds(asked.minutes, "--minutes"),
