@@ -33,6 +33,7 @@ SHORTEST: Final = 32
 GLANCE: Final = 8
 """Packets of a look."""
 _PACKET_NS: Final = BYTE_NS * (FIXED[DataPacket].size + FIXED[Handshake].size)
+_ALONE_NS: Final = BYTE_NS * FIXED[DataPacket].size  # no cable is faster
 _LEAD_NS: Final = BYTE_NS * (FIXED[DumpHeader].size + FIXED[Handshake].size)
 
 
@@ -140,7 +141,7 @@ class Pace(Struct, kw_only=True):
         """Take one transfer into account."""
         if self.seen is not None and self.seen[0] != packets:
             before, before_ns = self.seen
-            self.each_ns = (took_ns - before_ns) / (packets - before)
+            self.each_ns = max((took_ns - before_ns) / (packets - before), _ALONE_NS)
             self.lead_ns = max(took_ns - packets * self.each_ns, 0)
         elif self.seen is None:
             self.lead_ns = max(took_ns - packets * self.each_ns, 0)

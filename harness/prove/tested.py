@@ -74,6 +74,8 @@ class Wrote(Struct, frozen=True, kw_only=True):
     step: int = 0
     """Words of a packet."""
     why: str = ""
+    is_repeated: bool = False
+    """Whether packets came damaged, and again."""
 
     @property
     def fitting(self) -> tuple[int, ...]:
@@ -258,7 +260,7 @@ class TestedUnit:
         for _ in range(_TRIES):
             began_ns = self.line.now_ns
             wrote = self._send(number, sample)
-            if wrote.whole and not wrote.why:
+            if wrote.whole and not wrote.is_repeated:
                 self.paces.write.learn(
                     packets_for(len(values), self.width), self.line.now_ns - began_ns
                 )
@@ -319,7 +321,8 @@ class TestedUnit:
             refused=sent.ending.end is SenderEnd.CANCELLED,
             words=max(sent.sent - 1, 0) * step,
             step=step,
-            why="sent again" if sent.is_whole and damaged else sent.reason,
+            why=sent.reason,
+            is_repeated=damaged > 0,
         )
 
     def _fetch(self, number: int) -> Fetched:

@@ -97,8 +97,16 @@ def test_a_pass_at_the_speed_of_the_cable_takes_what_its_bytes_take() -> None:
 
 def test_a_pace_is_learnt_from_two_transfers_of_different_length() -> None:
     pace = Pace()
-    pace.learn(1, 1_000)
-    pace.learn(11, 6_000)
+    pace.learn(1, 150_000_000)
+    pace.learn(11, 650_000_000)
 
-    assert (pace.each_ns, pace.lead_ns) == (500, 500)
-    assert pace.of(21) == 11_000
+    assert (pace.each_ns, pace.lead_ns) == (50_000_000, 100_000_000)
+    assert pace.of(21) == 1_150_000_000
+
+
+def test_no_pace_is_faster_than_the_cable() -> None:
+    pace = Pace()
+    pace.learn(1, 5_000_000_000)
+    pace.learn(11, 3_000_000_000)
+
+    assert pace.each_ns == 127 * 320_000  # PKT-01, M1 p. 38
