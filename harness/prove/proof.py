@@ -224,7 +224,7 @@ class Proof:
                 f"there is room for {proven.capacity} words only: delete samples at the unit, or "
                 "initialise its memory"
             )
-        unit.measure(proven.capacity)
+        proven.capacity = unit.measure(proven.capacity)
         proven.keeps_old = unit.keeps_old
         proven.kept_bits, proven.width = unit.kept, unit.width
         facts = UnitFacts(

@@ -229,8 +229,11 @@ class TestedUnit:
             least, most = (middle, most) if taken else (least, middle)
         return least
 
-    def measure(self, capacity: int | None) -> None:
-        """Learn how long transfers take, and how old samples are replaced."""
+    def measure(self, capacity: int | None) -> int | None:
+        """Learn how long transfers take, and how old samples are replaced; return the room again.
+
+        It is more where old samples had been in the way.
+        """
         number = self._numbers[0]
         other = self.number(1)
         # There are four, so that one that goes beside the old one ends where the first one was.
@@ -244,12 +247,17 @@ class TestedUnit:
         self.paces.write.learn(1, self.line.now_ns - began_ns)
         if self.keeps_old:
             self.paces.freeing_ns = self.line.now_ns - began_ns
-            for each in filter(self._holds_something, self._numbers[1:]):
-                self.silence(each)  # what was announced and cancelled has replaced nothing
+            held = [each for each in self._numbers[1:] if self._holds_something(each)]
+            for each in 2 * held:  # the second time there is room in front
+                self.silence(each)
+            for _ in held[:1] * 2:
+                self._send_packet(number, self.width)
+            capacity = self.room(number) if held else capacity
         began_ns = self.line.now_ns
         self.read(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)
         self._check_port()
+        return capacity
 
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         """Write values under a number, a few times if need be."""

@@ -71,8 +71,9 @@ class PlainUnit:
     def room(self, number: int) -> int | None:
         return self.capacity
 
-    def measure(self, capacity: int | None) -> None:
+    def measure(self, capacity: int | None) -> int | None:
         """Its pace is that of the cable."""
+        return capacity
 
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         if is_new:

@@ -22,6 +22,7 @@ from dryload.harness.prove import proof as proof_module
 from dryload.harness.prove.passes import HOLD_NS, OVERNIGHT, Act, Part, Pass, Stage
 from dryload.harness.prove.proof import Proof, ProofRequest, Proven, Verdict
 from dryload.harness.prove.tested import TestedUnit
+from tests.jobs.bench import dump
 from tests.prove.counting import memory_of
 from tests.prove.plain_memory import LISTED, UNLISTED, Array, PlainMemory, together
 from tests.prove.plain_unit import PlainUnit
@@ -204,6 +205,23 @@ def test_a_word_that_was_wrong_once_and_right_later_is_not_proved(kind: str) -> 
 
     assert struck
     assert got.verdict is Verdict.FAULT
+
+
+@pytest.mark.parametrize("name", ["lantern-desk", "stage-door", "call-board"])
+def test_what_a_unit_held_gives_its_memory_to_the_test(name: str) -> None:
+    profile = load_profile(name)
+    small = replace(profile, memory=replace(profile.memory, bank_words=2_048))
+    rehearsal = Rehearsal(small)
+    for number in (7, 3, 12):
+        held = dump([1] * 900, number=number, device_id=small.unit.device_id)
+        assert rehearsal.play(held).is_well
+    unit = TestedUnit(rehearsal, rehearsal.line, device_id=small.unit.device_id)
+    got = Proof(unit, ProofRequest()).run()
+
+    assert got.verdict is Verdict.PROVED
+    # Where an old sample stays until a new one is whole, there are a word of each, and two places
+    # for a packet, behind which the first sample and the words lie.
+    assert got.words >= 4_096 - (2 * 40 + 4 if got.keeps_old else 0)
 
 
 @pytest.mark.parametrize("numbers", [1, 2, 5])
