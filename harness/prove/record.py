@@ -12,11 +12,12 @@ is read from its beginning again.
 
 import json
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import Struct, field
+from msgspec import Meta, Struct, field
 
+from dryload.emulator.wire.constants import MAX_BITS, MAX_SAMPLE_NUMBER, MIN_BITS
 from dryload.harness.files.journal import Disk, Release
 from dryload.harness.files.lock import LockedError
 from dryload.harness.files.opening import refusals, shown
@@ -26,14 +27,18 @@ from dryload.harness.prove.passes import Part
 SCHEMA: Final = "dryload/prove-journal/1"
 
 
+_Width = Annotated[int, Meta(ge=MIN_BITS, le=MAX_BITS)]
+_Number = Annotated[int, Meta(ge=0, le=MAX_SAMPLE_NUMBER)]
+
+
 class UnitFacts(Struct, frozen=True, kw_only=True):
     """What was found out of a unit before the first test sample."""
 
-    kept: int
-    width: int
+    kept: _Width
+    width: _Width
     capacity: int | None
     keeps_old: bool
-    numbers: tuple[int, ...]
+    numbers: Annotated[tuple[_Number, ...], Meta(min_length=1)]
     """The sample numbers that it takes."""
 
 
@@ -56,20 +61,22 @@ class SoFar(Struct, kw_only=True):
     """Numbers of the samples that were written in the pass behind these."""
 
     def take(self, line: Mapping[str, Any]) -> None:
-        """Take one line; ValueError where it is none of ours."""
+        """Take one line; msgspec.ValidationError where it makes no sense."""
         if "unit" in line:  # also where it was begun anew
             self.unit = msgspec.convert(line["unit"], UnitFacts)
             self.parts, self.full, self.right, self.written = [], False, 0, set()
         elif "part" in line:
             part = msgspec.convert(line["part"], Part)
+            if part.start != (self.parts[-1].end if self.parts else 0) or part.words < 1:
+                raise msgspec.ValidationError("its samples do not follow one another")
             self.parts.append(part)
             self.written.add(part.number)
         elif "full" in line:
             self.full = True
         elif "written" in line:
-            self.written.add(line["written"])
+            self.written.add(msgspec.convert(line["written"], int))
         elif "right" in line:
-            self.right, self.written = line["right"], set()
+            self.right, self.written = msgspec.convert(line["right"], int), set()
         elif "judging" in line:  # samples are written out of order for that
             self.written = set()
         elif "ended" in line:
@@ -116,12 +123,19 @@ class ProofRecord:
                 f"there is no record of a proof{about} at {shown(self.path)} to go on with.",
                 do="Leave --resume out to begin one.",
             )
-        so_far = SoFar(
-            passes=int(head["passes"]), device_id=int(head["device_id"]), keep=head.get("keep")
-        )
         whole = [first, *(line for line in lines if line and _parsed(line))]
-        for line in whole[1:]:
-            so_far.take(_parsed(line))
+        try:
+            so_far = msgspec.convert(
+                {key: head.get(key) for key in ("passes", "device_id", "keep")}, SoFar
+            )
+            for line in whole[1:]:
+                so_far.take(_parsed(line))
+        except msgspec.ValidationError as problem:
+            self.close()
+            raise Problem(
+                f"the record {shown(self.path)} makes no sense: {problem}.",
+                do="Leave --resume out to begin a new proof.",
+            ) from problem
         if so_far.ended:
             self.close()
             raise Problem(

@@ -151,6 +151,30 @@ def test_a_file_of_something_else_is_left_alone(tmp_path: Path) -> None:
     assert path.read_text() == "Dear Sir\n"
 
 
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        b'"passes": "two"',
+        b'"unit": {"kept": 16}',
+        b'"part": {"number": -1}',
+        b'"part": 7',
+        b'"part": {"number": 0, "start": 5, "words": 9}',
+        b'"unit": {"kept": 99, "width": 16, "capacity": 9, "keeps_old": false, "numbers": [0]}',
+        b'"written": "x"',
+        b'"right": []',
+    ],
+)
+def test_a_record_that_makes_no_sense_is_told_and_no_traceback(
+    tmp_path: Path, spoilt: bytes
+) -> None:
+    path = tmp_path / "record"
+    head = b'{"schema": "dryload/prove-journal/1", "target": "x", "passes": 2, "device_id": 0}\n'
+    line = b"{" + spoilt + b"}\n"
+    path.write_bytes(head.replace(b'"passes": 2', spoilt) if b"passes" in spoilt else head + line)
+    with pytest.raises(Problem, match="makes no sense"):
+        go(unit_with("nothing"), path, resume=True)
+
+
 def test_two_proofs_do_not_write_one_record(tmp_path: Path) -> None:
     held = ProofRecord(str(tmp_path / "x"))
     with pytest.raises(Problem, match="another proof"):
