@@ -253,26 +253,30 @@ def _without_tone(sound: Signal, end: int) -> tuple[Signal, int, float]:
     place = np.linspace(-1, 1, len(sound))
     phase = 2 * np.pi * _CYCLES * (np.arange(len(sound)) + first)
     wave = np.exp(1j * phase)
-    parts = np.stack([wave.real, wave.imag, place * wave.real, place * wave.imag, place**0])
+    parts = np.stack([wave.real, wave.imag, place**0, place * wave.real, place * wave.imag])
     left, fit = sound, np.zeros(len(parts))
-    for _ in range(3):
+    for count in (3, 3, 5, 5):  # at last with a drift: of words at fault it would make one
         chosen = np.repeat(usual, _BLOCK)
-        some = parts[:, chosen]
+        some = parts[:count, chosen]
         fit = np.linalg.lstsq(some @ some.T, some @ sound[chosen], rcond=None)[0]
-        left = sound - fit @ parts
+        left = sound - fit @ parts[:count]
         energy = (left.reshape(-1, _BLOCK) ** 2).mean(axis=1)
-        usual = energy <= 4 * np.median(energy[usual])
+        usual = energy <= 2 * np.quantile(energy[usual], 0.25)
     return left, first, float(np.hypot(fit[0], fit[1]))
 
 
 def _most(blocks: Phasors) -> Chosen:
-    """Return which blocks have the phase that most have."""
-    phases = np.angle(blocks)
+    """Return which blocks have the phase and the amplitude that most have."""
+    phases, sizes = np.angle(blocks), np.abs(blocks)
     count, edges = np.histogram(phases, bins=90, range=(-np.pi, np.pi))
-    around = count + np.roll(count, 1) + np.roll(count, -1)
-    at = int(np.argmax(around))
+    at = int(np.argmax(count + np.roll(count, 1) + np.roll(count, -1)))
     middle = (edges[at] + edges[at + 1]) / 2
     found: Chosen = np.abs(np.angle(np.exp(1j * (phases - middle)))) < 0.15
+    some = np.sort(sizes[found])
+    third = len(some) // 3  # those that lie nearest together
+    at = int(np.argmin(some[third:] - some[: len(some) - third]))
+    usual = some[at + third // 2]
+    found &= np.abs(sizes - usual) <= _NEAR * usual
     return found
 
 

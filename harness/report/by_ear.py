@@ -135,7 +135,7 @@ def _steps(heard: ToneHeard) -> Iterator[str]:
     elif heard.ended_early:
         yield (
             "Hold the key until the tone ends, and record all of it. If it is as short again, the "
-            "rest of the memory holds nothing."
+            "rest of the memory does not play what was written."
         )
     else:
         yield f"{_QUIET} Then record it again, at a higher level and away from hum."

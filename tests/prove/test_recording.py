@@ -112,6 +112,18 @@ def test_a_low_bit_that_is_stuck_in_a_region_is_heard_there(bit: int, least: flo
     assert sum(each.words for each in wrong) > least * 8_192
 
 
+@pytest.mark.parametrize("bit", [10, 13, 14])
+@pytest.mark.parametrize("half", [slice(WORDS // 2), slice(WORDS // 2, None)])
+def test_a_data_line_that_is_stuck_in_one_half_is_heard_in_that_half(bit: int, half: slice) -> None:
+    words = tone_words(WORDS)
+    words[half] = ((words[half] + 32_768) | (1 << bit)) - 32_768
+    places = range(WORDS)[half]
+
+    (wrong,) = heard(words).wrong
+    assert places.start - 400 < wrong.word < places.start + 1_500
+    assert places.stop - 1_500 < wrong.word + wrong.words < places.stop + 400
+
+
 def test_an_address_line_that_is_stuck_is_heard() -> None:
     words = word_at(np.arange(WORDS) & ~(1 << 13))
     found = heard(words)
