@@ -23,6 +23,7 @@ from dryload.harness.prove.decide import ENOUGH, REWRITTEN, Fault, decide
 from dryload.harness.prove.evidence import Evidence, Places
 from dryload.harness.prove.passes import (
     HOLD_NS,
+    LONGEST,
     SHORTEST,
     USUAL,
     Act,
@@ -38,7 +39,7 @@ from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
 from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
-_NEARLY_ALL: Final = 0.99
+_NEARLY_ALL: Final = 0.95
 _NONE: Final = np.zeros(0, np.uint32)
 _SLICE_NS: Final = 1_000_000_000
 
@@ -300,18 +301,23 @@ class Proof:
         yield from (Stage(Act.READ, part) for part in self._parts)
 
     def _fill(self, each: Pass) -> Iterator[Stage]:
-        room = self.proven.capacity
+        room, most, has_ended = self.proven.capacity, LONGEST, False
         while not self._is_full:
             left = len(self._unit.numbers) - len(self._parts)
-            wanted = doubling(room, given=self._words, left=left)
+            wanted = min(doubling(room, given=self._words, left=left), most)
             number = None if wanted < 1 else self._unit.number(len(self._parts))
             if number is None:
                 break
             part = Part(number=number, start=self._words, words=wanted)
             self._check_stop()
-            part, self._is_full = self._fit(each, part)
+            part, is_cut = self._fit(each, part)
             if not part.words:
+                has_ended = True
                 break
+            has_ended = has_ended or is_cut
+            if is_cut:  # there may be other holes, and none is larger
+                most = part.words
+                self._is_full = self._unit.keeps_old  # which needs one for itself
             self._parts.append(part)
             self._record({"part": part})
             self.proven.parts, self.proven.words = tuple(self._parts), self._words
@@ -322,6 +328,8 @@ class Proof:
                     self._announce(each, planned(room, len(self._unit.numbers)))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
+        if room is None and not has_ended:
+            raise NotProvable("the unit has no more sample numbers, and took all that was sent")
         self._is_full = True
         self._record({"full": True})
         if room is None:

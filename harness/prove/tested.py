@@ -239,8 +239,9 @@ class TestedUnit:
         # There are four, so that one that goes beside the old one ends where the first one was.
         for _ in range(2):
             self._send_packet(number, self.width)
-        if capacity is not None and other is not None:
-            self.keeps_old = self._offer(other, capacity) is True
+        beside = None if capacity is None or other is None else self.room(other)
+        if beside is not None:  # where the old one goes first, its place is there as well
+            self.keeps_old = self._offer(number, beside + 1) is False
         for _ in range(2):  # before the second one somebody may have to confirm the first
             began_ns = self.line.now_ns
             self._send_packet(number, self.width)
@@ -253,6 +254,9 @@ class TestedUnit:
             for _ in held[:1] * 2:
                 self._send_packet(number, self.width)
             capacity = self.room(number) if held else capacity
+            # The word that replaces an old sample has to find a place.
+            spare = 2 * words_per_packet(self.width)
+            capacity = None if capacity is None else max(capacity - spare, 0)
         began_ns = self.line.now_ns
         self.read(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)

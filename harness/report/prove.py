@@ -306,7 +306,7 @@ def not_tested(proven: Proven) -> list[str]:
         missing = proven.capacity - proven.words
         found.append(f"{counted(missing, 'word')} that no test sample reached")
     if proven.keeps_old:
-        found.append("the words of one packet, which stay free")
+        found.append("the words of a few packets, which stay free")
     if proven.kept_bits < proven.width:
         found.append(f"bits below the {proven.kept_bits} that were asked for with --bits")
     if proven.battery_ns is None:

@@ -80,6 +80,7 @@ def test_a_unit_that_does_not_say_how_much_it_has_gets_ever_longer_ones() -> Non
         lengths.append(doubling(None, given=sum(lengths)))
 
     assert lengths == [4_096, 4_096, 8_192, 16_384, 32_768]
+    assert doubling(None, given=4_096, left=1) == 1 << 20  # it shows where the memory ends
 
 
 def test_a_pass_at_the_speed_of_the_cable_takes_what_its_bytes_take() -> None:
