@@ -34,6 +34,7 @@ _LONGEST_S: Final = 300
 _OFF_PITCH: Final = 0.015
 """How far the pitch may be off: a quarter of a semitone."""
 _BLOCK: Final = 128  # words, in which a phase is read
+_AGREED: Final = 0.7  # of 1, for steps of the phase that are all the same
 _LEAST_SHARE: Final = 0.25  # of the energy, that is the tone's
 _END_S: Final = 0.1
 """What a fade, and the edge of the silence around it, may take of both ends together."""
@@ -217,6 +218,8 @@ def _turn(blocks: Phasors) -> float:
     turn, lag = 0.0, 1
     while lag <= max(len(blocks) // 4, 1):
         moved = np.angle(blocks[lag:] * blocks[:-lag].conj() * np.exp(-2j * np.pi * turn * lag))
+        if lag > 1 and abs(np.exp(1j * moved).mean()) < _AGREED:
+            break
         turn += float(np.median(moved)) / (2 * np.pi * lag)
         lag *= 2
     return turn
