@@ -354,7 +354,7 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
 
     assert said.code == FAULT
     assert said.out.startswith("The memory does not survive being switched off.")
-    assert "2,048 words were lost" in said.out
+    assert "2,048 words in the whole memory were lost" in said.out
     assert os.path.exists("small.toml")
 
 
