@@ -16,6 +16,8 @@ class KnownFault(Struct, frozen=True, kw_only=True):
 
     sentence: str
     tells: str
+    called: str
+    """In a few words; "" where no other entry has it as an alternative."""
     alternatives: tuple[str, ...]
     do: tuple[str, ...]
 
@@ -27,8 +29,9 @@ def known_faults() -> Mapping[str, KnownFault]:
     tables = tomllib.loads(text)
     steps = tables.pop("steps")
     for name, table in tables.items():
-        if missing := [each for each in table["alternatives"] if each not in tables]:
-            raise ValueError(f"faults.toml: {name}: there is no {missing[0]}")
+        for each in table["alternatives"]:
+            if "called" not in tables.get(each, {}):
+                raise ValueError(f"faults.toml: {name}: {each} is not there, or is called nothing")
         for step in table["do"]:
             if step.startswith(_STEP) and step[1:] not in steps:
                 raise ValueError(f"faults.toml: {name}: there is no step {step}")
@@ -36,6 +39,7 @@ def known_faults() -> Mapping[str, KnownFault]:
         name: KnownFault(
             sentence=table["sentence"],
             tells=table["tells"],
+            called=table.get("called", ""),
             alternatives=tuple(table["alternatives"]),
             do=tuple(steps[each[1:]] if each.startswith(_STEP) else each for each in table["do"]),
         )

@@ -256,7 +256,8 @@ def _how_sure(fault: Fault, tells: str, alternatives: Sequence[str]) -> str:
     sure = "the fault is sure" if fault.sure else "it is likely, not sure"
     if fault.kind == "unknown":
         sure = "that words came back wrong is sure, what does it is not"
-    also = f" It may also be: {listed(list(alternatives))}." if alternatives else ""
+    others = [known_faults()[each].called for each in alternatives]
+    also = f" It may also be {listed(others)}." if others else ""
     return f"How sure: {sure}.{f' {tells}' if tells else ''}{also}"
 
 
