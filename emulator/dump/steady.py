@@ -39,17 +39,17 @@ class SteadySender:
 
         What it returns holds as long as `is_answered_steadily` of all the answers that come.
         """
-        raise NotImplementedError
+        raise NotImplementedError  # each kind of end has its own
 
     def is_answered_steadily(self, answers: SteadyAnswers, taken_ns: int) -> bool:
         """Whether each of these answers, `taken_ns` after its packet left, calls for the next."""
-        raise NotImplementedError
+        raise NotImplementedError  # each kind of end has its own
 
     def skip_sent(
         self, count: int, now_ns: int, *, period_ns: int, taken_ns: int
     ) -> Sequence[Event]:
         """Be as after so many more answers, the last at `now_ns`; return what it reports."""
-        raise NotImplementedError
+        raise NotImplementedError  # each kind of end has its own
 
 
 class SteadyReceiver:
@@ -57,8 +57,8 @@ class SteadyReceiver:
 
     def steady_answers(self, packets: Sequence[bytes]) -> SteadyAnswers | None:
         """Return how the first of these will be answered, None where that is open."""
-        raise NotImplementedError
+        raise NotImplementedError  # each kind of end has its own
 
     def skip_taken(self, packets: Sequence[bytes], last_ns: int) -> None:
         """Be as after having taken and answered all of these, the last at `last_ns`."""
-        raise NotImplementedError
+        raise NotImplementedError  # each kind of end has its own

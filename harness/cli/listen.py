@@ -13,7 +13,7 @@ from dryload.harness.plan.keys import MIDDLE_C, MiddleC, root_in_name
 if TYPE_CHECKING:
     from dryload.emulator.unit.possible import Profile
     from dryload.harness.jobs.dumps import Dump
-    from dryload.harness.report.listen import Heard
+    from dryload.harness.report.listen import HeardSample
 
 _Number = TypeVar("_Number", int, float)
 _KEYS: Final = 127
@@ -121,7 +121,7 @@ def _planned(
     keys: tuple[int, ...] | None,
     middle: MiddleC,
     others: Mapping[str, object],
-) -> "list[Heard]":
+) -> "list[HeardSample]":
     """Return what is played of a plan: all samples that have one of the keys, or one of them.
 
     `others` are options of which a plan says all there is to say.
@@ -129,7 +129,7 @@ def _planned(
     from dryload.harness.jobs import listen as job
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.plan import kept
-    from dryload.harness.report.listen import Heard
+    from dryload.harness.report.listen import HeardSample
 
     for option, given in others.items():
         if given is not None:
@@ -152,7 +152,7 @@ def _planned(
         if played:
             sample = job.held_after(rehearsal, bench.made(each).dump)
             voice = job.Voice(sample=sample, keys=played, root=root)
-            heard.append(Heard(voice=voice, number=each.number, root_source=source))
+            heard.append(HeardSample(voice=voice, number=each.number, root_source=source))
     if not heard:
         raise Problem(f"{shown(path)} has no sample for any of these keys.")
     return heard
@@ -166,11 +166,11 @@ def _heard(
     *,
     keys: tuple[int, ...] | None,
     root: int | None,
-) -> "Heard":
+) -> "HeardSample":
     """Return what is played of a dump: all of it, or what a unit keeps of it."""
     from dryload.harness.jobs import listen as job
     from dryload.harness.jobs.rehearse import Rehearsal
-    from dryload.harness.report.listen import Heard
+    from dryload.harness.report.listen import HeardSample
 
     sample = dump.sample
     if profile is not None:
@@ -181,7 +181,7 @@ def _heard(
     if root is not None:
         own, source = root, "as given"
     voice = job.Voice(sample=sample, keys=keys or (own,), root=own)
-    return Heard(voice=voice, number=dump.header.sample_number, root_source=source)
+    return HeardSample(voice=voice, number=dump.header.sample_number, root_source=source)
 
 
 def _root(stated: int | None, name: str, file: str, middle: MiddleC) -> tuple[int, str]:

@@ -169,6 +169,9 @@ Disturb: TypeAlias = Annotated[
     list[str] | None,
     value("WORDS", "Make something go wrong; see dryload disturbances.", group=EMULATED),
 ]
+Operator: TypeAlias = Annotated[
+    str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
+]
 WhichDump: TypeAlias = Annotated[
     int | None, value("N", "Take this dump of the file, counted from 1.", least=1)
 ]

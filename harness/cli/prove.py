@@ -13,12 +13,12 @@ from msgspec.structs import replace
 from dryload.harness.cli import by_ear
 from dryload.harness.cli.interrupt import Interrupted, ends
 from dryload.harness.cli.options import (
-    EMULATED,
     PORT,
     AsJson,
     Capture,
     Disturb,
     Hear,
+    Operator,
     Overwrite,
     Pace,
     check_device_id,
@@ -101,21 +101,19 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     recording: Annotated[
         str | None, value("FILE", "Judge a recording of the test tone.", group=BY_EAR)
     ] = None
-    words: Annotated[
-        int | None, value("N", "So many words does the test tone have.", group=BY_EAR)
-    ] = None
+    words: Annotated[int | None, value("N", "Length of the test tone in words.", group=BY_EAR)] = (
+        None
+    )
     unit: Annotated[
         str | None,
         value(
             "PROFILE",
-            "As many as this unit has; the tone is as it takes it.",
+            "Make the test tone as this unit takes it, to fill its memory.",
             "--for",
             group=BY_EAR,
         ),
     ] = None
-    operator: Annotated[
-        str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
-    ] = "8"
+    operator: Operator = "8"
     disturb: Disturb = None
     capture: Capture = None
     overwrite: Overwrite = False
@@ -513,14 +511,14 @@ def _watch(rehearsed: "list[Proven] | None" = None) -> "Iterator[_Watch]":
     A rehearsal is over in seconds: it only puts what it announces into a list.
     """
     from dryload.harness.cli.playing import over_at
-    from dryload.harness.prove.proof import Eyes, Standing
+    from dryload.harness.prove.proof import Eyes, ProofStanding
     from dryload.harness.report import prove as report
 
     with bar_line(_LINE) as bar:
         task = None if bar is None else bar.add_task("")
         told = [""]
 
-        def stand(standing: Standing) -> None:
+        def stand(standing: ProofStanding) -> None:
             told[0] = report.standing_line(standing)
             paint(told[0])
 

@@ -15,6 +15,7 @@ from dryload.harness.cli.options import (
     Disturb,
     Hear,
     Initialise,
+    Operator,
     Overwrite,
     Pace,
     Patience,
@@ -71,9 +72,7 @@ class ReplayRequest(Struct, frozen=True, kw_only=True, dict=True):
         value("N", "Start with N newly fitted banks, not yet initialised.", group=EMULATED),
     ] = None
     initialise: Initialise = False
-    operator: Annotated[
-        str, value("SECONDS", "Press confirm after this time, or never: none.", group=EMULATED)
-    ] = "8"
+    operator: Operator = "8"
     disturb: Disturb = None
     hear: Hear = None
     pace: Pace = True

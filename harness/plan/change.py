@@ -44,7 +44,7 @@ _PLAYED_ON: Final = (0x00, 0x01)  # forward loops that are played until the end 
 _ONE_WAY: Final = 0x00
 
 
-class Shape(Struct, frozen=True, kw_only=True):
+class SampleSize(Struct, frozen=True, kw_only=True):
     """How large a sample is."""
 
     bits: int
@@ -95,7 +95,7 @@ class Offer(Struct, frozen=True, kw_only=True):
     """A change, and what comes of it."""
 
     change: Change
-    shape: Shape
+    shape: SampleSize
     loss: float = 0.0
     """In octaves."""
     words: int = 0
@@ -114,7 +114,7 @@ def needed(sound: Recording, traits: WordTraits) -> Offer:
         why = f"{counted(channels, 'channel')} mixed to one"
         change = replace(change, channel="mix", why=(*change.why, why))
         channels, loss = 1, _MIX_LOSS
-    shape = Shape(bits=kept, rate=sound.rate, channels=channels, frames=len(sound.frames))
+    shape = SampleSize(bits=kept, rate=sound.rate, channels=channels, frames=len(sound.frames))
     return Offer(change=change, shape=shape, loss=loss)
 
 

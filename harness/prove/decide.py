@@ -24,8 +24,8 @@ import numpy as np
 from msgspec import Struct
 
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
-from dryload.harness.prove.evidence import HALVES, WORDS, Evidence, Places, View, views
-from dryload.harness.prove.region import Region, alike, arc, in_arc, region_of
+from dryload.harness.prove.evidence import HALVES, WORDS, PassEvidence, Places, View, views
+from dryload.harness.prove.region import FaultRegion, alike, arc, in_arc, region_of
 from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
 
 ENOUGH: Final = 0.97
@@ -50,7 +50,7 @@ _A_FEW: Final = 16
 _LEFT: Final = ("unknown", "cells", "noise")  # what is said of words that no guess explains
 
 
-class Fault(Struct, frozen=True, kw_only=True):
+class NamedFault(Struct, frozen=True, kw_only=True):
     """What is wrong with a memory; `kind` is an entry of faults.toml."""
 
     kind: str
@@ -84,7 +84,7 @@ class _Guess(Struct, frozen=True, kw_only=True, eq=False):
     view: View
     spoilt: Mask
     """Words that it explains wholly."""
-    regions: tuple[Region, ...] = ()
+    regions: tuple[FaultRegion, ...] = ()
     lines: tuple[int, ...] = ()
     level: int | None = None
     distance: int | None = None
@@ -96,7 +96,7 @@ class _Guess(Struct, frozen=True, kw_only=True, eq=False):
 class _Case(Struct, frozen=True, kw_only=True, eq=False):
     """A view that is looked through for the cause of the wrong words."""
 
-    seen: Evidence
+    seen: PassEvidence
     view: View
     wrong: Mask
     claimed: Values
@@ -124,17 +124,17 @@ class _Bit(Struct, frozen=True, kw_only=True, eq=False):
     bit: int
     level: int | None
     """None: unsteady."""
-    region: Region
+    region: FaultRegion
 
 
-def decide(seen: Evidence) -> tuple[Fault, ...]:
+def decide(seen: PassEvidence) -> tuple[NamedFault, ...]:
     """Return what is wrong, the first cause first; nothing where every known word is right."""
     wrong = seen.wrong
     if not wrong.any():
         return ()
     if (kind := _not_the_cells(seen, wrong)) is not None:
         return (_told(seen, wrong, kind, wrong, sure=kind == "line"),)
-    found: list[Fault] = []
+    found: list[NamedFault] = []
     left, all_wrong = wrong.copy(), int(wrong.sum())
     while len(found) < _MOST_FAULTS and left.any():
         guess = _best(seen, left)
@@ -150,12 +150,12 @@ def decide(seen: Evidence) -> tuple[Fault, ...]:
     return tuple(sorted(found, key=lambda each: (each.kind in _LEFT, -each.explains)))
 
 
-def _is_steady_few(seen: Evidence, left: Mask) -> bool:
+def _is_steady_few(seen: PassEvidence, left: Mask) -> bool:
     """Whether a few words are left that a second fault may explain."""
     return 0 < int(left.sum()) < _FEW and not bool((left & seen.unsteady).any())
 
 
-def _rest_kind(seen: Evidence, left: Mask) -> str:
+def _rest_kind(seen: PassEvidence, left: Mask) -> str:
     count, known = int(left.sum()), int(seen.known.sum())
     if int((left & seen.unsteady).sum()) > 0.05 * count:
         return "noise" if count < known / 8 else "unknown"
@@ -167,7 +167,7 @@ def _rest_kind(seen: Evidence, left: Mask) -> str:
 # what does not lie in cells or lines
 
 
-def _not_the_cells(seen: Evidence, wrong: Mask) -> str | None:
+def _not_the_cells(seen: PassEvidence, wrong: Mask) -> str | None:
     """Return "line", "fades" or "disturbed" where words are wrong that need not be."""
     count = int(wrong.sum())
     is_mended = seen.others_right and bool((seen.mended | ~wrong).all())
@@ -189,7 +189,7 @@ def _not_the_cells(seen: Evidence, wrong: Mask) -> str | None:
     return None
 
 
-def _passes_checksums(seen: Evidence, wrong: Mask) -> bool:
+def _passes_checksums(seen: PassEvidence, wrong: Mask) -> bool:
     """Whether every packet with wrong words could have passed its checksum (PKT-05, M1 p. 38).
 
     A checksum is the exclusive or of all bytes.  Where a unit cuts low bits off nobody can tell.
@@ -217,7 +217,7 @@ def _passes_checksums(seen: Evidence, wrong: Mask) -> bool:
 # what does
 
 
-def _best(seen: Evidence, wrong: Mask) -> _Guess | None:
+def _best(seen: PassEvidence, wrong: Mask) -> _Guess | None:
     """Return the guess that explains most of the wrong words; the simplest of equal ones."""
     count = int(wrong.sum())
     if count < _LEAST:
@@ -321,7 +321,7 @@ def _constant(view: View, bit: int) -> _Bit | None:
     return _Bit(bit=bit, level=level, region=region) if is_stuck else None
 
 
-def _data_kind(view: View, group: list[_Bit], region: Region) -> str:
+def _data_kind(view: View, group: list[_Bit], region: FaultRegion) -> str:
     lines = sorted(each.bit for each in group)
     if region.stride >= _COLUMN:
         kind = "column"
@@ -590,11 +590,11 @@ def _without_chance(places: Places, period: int, step: int) -> Places:
 # what is said
 
 
-def _named(seen: Evidence, guess: _Guess, all_wrong: int) -> Fault:
+def _named(seen: PassEvidence, guess: _Guess, all_wrong: int) -> NamedFault:
     at = np.flatnonzero(guess.spoilt)
     region = guess.regions[0] if guess.regions else None
     top = max(seen.bits, USUAL_WIDTH) - 1  # whether words have a sign changes its level
-    return Fault(
+    return NamedFault(
         kind=guess.kind,
         words_wrong=len(at),
         explains=len(at) / all_wrong,
@@ -611,7 +611,7 @@ def _named(seen: Evidence, guess: _Guess, all_wrong: int) -> Fault:
     )
 
 
-def _last(seen: Evidence, at: Places) -> int:
+def _last(seen: PassEvidence, at: Places) -> int:
     """Return the last wrong word; where hardly more is known there, the one before what is."""
     later = np.flatnonzero(seen.known[at[-1] + 1 :])
     here = int((later[:_A_FEW] == np.arange(len(later[:_A_FEW]))).sum())
@@ -624,9 +624,11 @@ def _stride(at: Places) -> int:
     return 2 if len(np.unique(at % 2)) == 1 else 1
 
 
-def _told(seen: Evidence, part: Mask, kind: str, wrong: Mask, *, sure: bool = False) -> Fault:
+def _told(
+    seen: PassEvidence, part: Mask, kind: str, wrong: Mask, *, sure: bool = False
+) -> NamedFault:
     at = np.flatnonzero(part)
-    return Fault(
+    return NamedFault(
         kind=kind,
         words_wrong=len(at),
         explains=len(at) / max(int(wrong.sum()), 1),

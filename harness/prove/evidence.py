@@ -16,7 +16,7 @@ Places = np.ndarray[Any, np.dtype[np.signedinteger[Any]]]
 Weights = np.ndarray[Any, np.dtype[np.float32]]
 
 
-class Evidence(Struct, frozen=True, kw_only=True, eq=False):
+class PassEvidence(Struct, frozen=True, kw_only=True, eq=False):
     """What was written and read, by the number of the word; arrays of one length.
 
     Values have `bits` bits.  What was not read is not `known`; where nothing was wrong `again` is
@@ -79,7 +79,7 @@ WORDS: Final = "words"
 HALVES: Final = ("high bytes", "low bytes")
 
 
-def views(seen: Evidence, wrong: Mask) -> Iterator[View]:
+def views(seen: PassEvidence, wrong: Mask) -> Iterator[View]:
     """Yield the ways to look at the `wrong` words, the plainest first."""
     yield _lanes(WORDS, seen, wrong, (0, seen.bits))
     if seen.bits == 16:
@@ -95,7 +95,7 @@ def views(seen: Evidence, wrong: Mask) -> Iterator[View]:
         yield _packed("twelve bits in bytes, the low ones first", seen, wrong, high_first=False)
 
 
-def _lanes(name: str, seen: Evidence, wrong: Mask, *lanes: tuple[int, int]) -> View:
+def _lanes(name: str, seen: PassEvidence, wrong: Mask, *lanes: tuple[int, int]) -> View:
     """Return a view in which each word has units of (shift, bits)."""
     shift, bits = lanes[0]
 
@@ -108,7 +108,7 @@ def _lanes(name: str, seen: Evidence, wrong: Mask, *lanes: tuple[int, int]) -> V
     return _view(name, seen, wrong, units, word, bits=bits, lowest=lowest)
 
 
-def _packed(name: str, seen: Evidence, wrong: Mask, *, high_first: bool) -> View:
+def _packed(name: str, seen: PassEvidence, wrong: Mask, *, high_first: bool) -> View:
     """Return two words of twelve bits as three bytes."""
     even = len(seen.written) // 2 * 2
 
@@ -129,7 +129,7 @@ def _packed(name: str, seen: Evidence, wrong: Mask, *, high_first: bool) -> View
 
 def _view(
     name: str,
-    seen: Evidence,
+    seen: PassEvidence,
     wrong: Mask,
     units: Callable[[Values], Values],
     word: Places,

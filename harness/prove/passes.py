@@ -76,31 +76,31 @@ class Act(StrEnum):
     READ = "reading"
 
 
-class Stage(NamedTuple):
+class PassStep(NamedTuple):
     """One step of a pass."""
 
     act: Act
     part: Part
 
 
-def stages(each: Pass, parts: Sequence[Part]) -> Iterator[Stage]:
+def stages(each: Pass, parts: Sequence[Part]) -> Iterator[PassStep]:
     """Yield the steps of a pass; every part is read after the last write."""
     if each.split:
-        yield from (Stage(Act.WRITE, part) for part in parts[::2])
-        yield from (Stage(Act.READ, part) for part in parts[1::2])
-        yield from (Stage(Act.WRITE, part) for part in parts[1::2])
+        yield from (PassStep(Act.WRITE, part) for part in parts[::2])
+        yield from (PassStep(Act.READ, part) for part in parts[1::2])
+        yield from (PassStep(Act.WRITE, part) for part in parts[1::2])
     else:
         for part in parts:
-            yield Stage(Act.WRITE, part)
+            yield PassStep(Act.WRITE, part)
             yield from looks(part, parts[0])
-    yield from (Stage(Act.READ, part) for part in parts)
+    yield from (PassStep(Act.READ, part) for part in parts)
 
 
-def looks(part: Part, first: Part) -> Iterator[Stage]:
+def looks(part: Part, first: Part) -> Iterator[PassStep]:
     """Yield the looks after a part was written."""
-    yield Stage(Act.LOOK, part)
+    yield PassStep(Act.LOOK, part)
     if part is not first:
-        yield Stage(Act.LOOK, first)
+        yield PassStep(Act.LOOK, first)
 
 
 def doubling(room: int | None, *, given: int = 0, left: int = MAX_21_BIT) -> int:
@@ -129,7 +129,7 @@ def planned(room: int, numbers: int = MAX_21_BIT) -> list[Part]:
     return parts
 
 
-class Pace(Struct, kw_only=True):
+class StepPace(Struct, kw_only=True):
     """How long a transfer takes: a lead, and so much a packet; learnt from two of them."""
 
     lead_ns: float = _LEAD_NS
@@ -156,15 +156,15 @@ class Pace(Struct, kw_only=True):
 class Paces(Struct, kw_only=True):
     """What writing, reading and looking take on this unit."""
 
-    write: Pace
-    read: Pace
-    look: Pace
+    write: StepPace
+    read: StepPace
+    look: StepPace
     freeing_ns: float = 0
     """What it takes to give back the old words first, where the unit wants that."""
 
     def of(
         self,
-        steps: Iterable[Stage],
+        steps: Iterable[PassStep],
         width: int,
         *,
         is_first: bool = False,

@@ -19,8 +19,8 @@ from msgspec.structs import replace
 from dryload.emulator.ports.port import PortError
 from dryload.emulator.wire.prose import counted
 from dryload.harness.jobs.line import never
-from dryload.harness.prove.decide import ENOUGH, REWRITTEN, Fault, decide
-from dryload.harness.prove.evidence import Evidence, Places
+from dryload.harness.prove.decide import ENOUGH, REWRITTEN, NamedFault, decide
+from dryload.harness.prove.evidence import PassEvidence, Places
 from dryload.harness.prove.passes import (
     HOLD_NS,
     LONGEST,
@@ -29,7 +29,7 @@ from dryload.harness.prove.passes import (
     Act,
     Part,
     Pass,
-    Stage,
+    PassStep,
     doubling,
     looks,
     planned,
@@ -53,7 +53,7 @@ class Verdict(StrEnum):
     RIG = "rig"
 
 
-class Standing(NamedTuple):
+class ProofStanding(NamedTuple):
     """Where a proof is."""
 
     act: Act
@@ -68,7 +68,7 @@ class Standing(NamedTuple):
     now_ns: int
 
 
-class Sign(Struct, frozen=True, kw_only=True):
+class FirstSign(Struct, frozen=True, kw_only=True):
     """The first word that came back wrong."""
 
     word: int
@@ -98,8 +98,8 @@ class Proven(Struct, kw_only=True):
     kept_bits: int = 0
     width: int = 0
     parts: tuple[Part, ...] = ()
-    faults: tuple[Fault, ...] = ()
-    sign: Sign | None = None
+    faults: tuple[NamedFault, ...] = ()
+    sign: FirstSign | None = None
     damaged: int = 0
     rewritten_right: int | None = None
     """Words that were right after they were written again; None where nothing was."""
@@ -129,10 +129,10 @@ class ProofRequest(Struct, frozen=True, kw_only=True):
 class Eyes(Struct, frozen=True, kw_only=True):
     """Who watches a proof."""
 
-    standing: Callable[[Standing], None] = field(default=lambda _: None)
+    standing: Callable[[ProofStanding], None] = field(default=lambda _: None)
     announce: Callable[[Proven], None] = field(default=lambda _: None)
     """Called once, when it can be said what is done and how long it takes."""
-    sign: Callable[[Sign], None] = field(default=lambda _: None)
+    sign: Callable[[FirstSign], None] = field(default=lambda _: None)
     passed: Callable[[int, Proven], None] = field(default=lambda _, __: None)
     """Called with the number of each pass that showed nothing wrong."""
 
@@ -295,12 +295,12 @@ class Proof:
         self._done.clear()
         return self._judge()
 
-    def _filling(self, each: Pass) -> Iterator[Stage]:
+    def _filling(self, each: Pass) -> Iterator[PassStep]:
         """Yield the steps of the first pass, in which the samples find their place."""
         yield from self._fill(each)
-        yield from (Stage(Act.READ, part) for part in self._parts)
+        yield from (PassStep(Act.READ, part) for part in self._parts)
 
-    def _fill(self, each: Pass) -> Iterator[Stage]:
+    def _fill(self, each: Pass) -> Iterator[PassStep]:
         room, most, has_ended = self.proven.capacity, LONGEST, False
         while not self._is_full:
             left = len(self._unit.numbers) - len(self._parts)
@@ -401,7 +401,7 @@ class Proof:
         if len(wrong):
             self._glimpsed.append((part, wrong))
         if len(wrong) and self.proven.sign is None:
-            self.proven.sign = Sign(
+            self.proven.sign = FirstSign(
                 word=part.start + int(wrong[0]),
                 after_ns=self._unit.line.now_ns - self._began_ns,
                 pass_number=self._at + 1,
@@ -438,7 +438,7 @@ class Proof:
         self._decided(self.proven.faults)
         return False
 
-    def _decided(self, faults: Sequence[Fault]) -> None:
+    def _decided(self, faults: Sequence[NamedFault]) -> None:
         """Say what the faults come to."""
         first, lowest = faults[0], max(USUAL_WIDTH - self._unit.kept, 0)
         rows = range(lowest, lowest + len(first.lines))
@@ -463,10 +463,10 @@ class Proof:
             return False
         return bool((values != self._written[part.number][: len(values)]).any())
 
-    def _seen_once(self) -> Fault:
+    def _seen_once(self) -> NamedFault:
         """Return the fault of words that were wrong in one look, and right later."""
         part, wrong = self._glimpsed[0]
-        return Fault(
+        return NamedFault(
             kind="noise",
             words_wrong=len(wrong),
             explains=1.0,
@@ -475,7 +475,7 @@ class Proof:
             examples=tuple(part.start + int(each) for each in wrong[:8]),
         )
 
-    def _written_again(self, seen: Evidence, bad: Sequence[Part]) -> Evidence:
+    def _written_again(self, seen: PassEvidence, bad: Sequence[Part]) -> PassEvidence:
         """Write samples with wrong words again; return what that shows beside what was seen."""
         tried, at_once, mended = seen.tried.copy(), seen.at_once.copy(), seen.mended.copy()
         for part in bad:
@@ -509,7 +509,7 @@ class Proof:
                 return False
         return True
 
-    def _evidence(self) -> Evidence:
+    def _evidence(self) -> PassEvidence:
         """Return what was read in this pass, all of a sample or its beginning."""
         written = np.concatenate([self._written[part.number] for part in self._parts])
         read, nothing = written.copy(), np.zeros(len(written), np.bool_)
@@ -523,7 +523,7 @@ class Proof:
         for part in self._parts:
             values = self._again.get(part.number, _NONE)
             again[part.start : part.start + len(values)] = values
-        return Evidence(
+        return PassEvidence(
             bits=self._unit.kept,
             written=written,
             read=read,
@@ -568,7 +568,7 @@ class Proof:
         first = min((*lost, *bad), key=lambda part: part.start)
         last = max((*lost, *bad), key=lambda part: part.end)
         self.proven.faults = (
-            Fault(
+            NamedFault(
                 kind="battery",
                 words_wrong=words,
                 explains=1.0,
@@ -609,7 +609,7 @@ class Proof:
     def _tell(self, act: Act, part: Part, done: int) -> None:
         total = self.proven.capacity if self._at == 0 else self._words
         self._eyes.standing(
-            Standing(
+            ProofStanding(
                 act=act,
                 part=part,
                 pass_number=self._at + 1,

@@ -14,8 +14,8 @@ from typing import Final
 from dryload.emulator.wire.prose import counted, duration
 from dryload.emulator.wire.sizes import packets_for, words_per_packet
 from dryload.harness.prove.decide import decide
-from dryload.harness.prove.evidence import Evidence
-from dryload.harness.prove.passes import GLANCE, Part, Pass, Stage
+from dryload.harness.prove.evidence import PassEvidence
+from dryload.harness.prove.passes import GLANCE, Part, Pass, PassStep
 from dryload.harness.prove.proof import Proof, Verdict
 from dryload.harness.prove.words import Values
 
@@ -72,7 +72,7 @@ class QuickProof(Proof):
                 ]
         unit.widen(narrow)
 
-    def _filling(self, each: Pass) -> Iterator[Stage]:
+    def _filling(self, each: Pass) -> Iterator[PassStep]:
         """Yield the steps: filling, looks at all, and reading for as long as there is time."""
         yield from self._fill(each)
         self._read.clear()
@@ -114,7 +114,7 @@ class QuickProof(Proof):
         proven.verdict = Verdict.FAULT
         return False
 
-    def _short_evidence(self) -> Evidence:
+    def _short_evidence(self) -> PassEvidence:
         """Return what was seen in full width, with nothing known beside it."""
         self._unit.widen(self._width)
         for part in self._parts:

@@ -13,7 +13,7 @@ _BLOCK: Final = 64
 _MOST: Final = 0.97
 
 
-class Region(Struct, frozen=True, kw_only=True, eq=False):
+class FaultRegion(Struct, frozen=True, kw_only=True, eq=False):
     """Units in which a fault acts: runs of every `stride`-th one."""
 
     inside: Mask
@@ -26,7 +26,7 @@ class Region(Struct, frozen=True, kw_only=True, eq=False):
     """Of the units that are known."""
 
 
-def region_of(places: Places, known: Mask, weight: Weights) -> Region:
+def region_of(places: Places, known: Mask, weight: Weights) -> FaultRegion:
     """Return the region around units that show a fault; `places` are ascending, at least one."""
     stride, rest = stride_of(places)
     at = places[places % stride == rest] // stride
@@ -48,7 +48,7 @@ def region_of(places: Places, known: Mask, weight: Weights) -> Region:
     inside = np.zeros(len(known), np.bool_)
     inside[rest::stride] = np.cumsum(edges)[:-1] > 0
     inside &= known
-    return Region(
+    return FaultRegion(
         inside=inside,
         stride=stride,
         runs=len(begins),
@@ -72,7 +72,7 @@ def stride_of(places: Places) -> tuple[int, int]:
     return stride, rest
 
 
-def alike(one: Region, other: Region) -> bool:
+def alike(one: FaultRegion, other: FaultRegion) -> bool:
     """Whether two regions are nearly the same."""
     both = int((one.inside & other.inside).sum())
     return both >= 0.9 * int((one.inside | other.inside).sum())

@@ -29,7 +29,7 @@ from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.fetch import Fetched
 from dryload.harness.jobs.line import Line
 from dryload.harness.jobs.transfer import Replay, damaged_in
-from dryload.harness.prove.passes import GLANCE, Pace, Paces, Part
+from dryload.harness.prove.passes import GLANCE, Paces, Part, StepPace
 from dryload.harness.prove.words import (
     USUAL_WIDTH,
     Values,
@@ -107,7 +107,7 @@ class TestedUnit:
         bits: int | None = None,
     ) -> None:
         self.line: Final = line
-        self.paces: Final = Paces(write=Pace(), read=Pace(), look=Pace())
+        self.paces: Final = Paces(write=StepPace(), read=StepPace(), look=StepPace())
         self.width = self.kept = USUAL_WIDTH
         self.keeps_old = False
         """Whether a sample is replaced only when the new one is whole."""

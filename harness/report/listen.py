@@ -15,7 +15,7 @@ from dryload.harness.report.samples import loop_said, named, sample_document, sa
 SCHEMA = "dryload/listen/1"
 
 
-class Heard(Struct, frozen=True, kw_only=True):
+class HeardSample(Struct, frozen=True, kw_only=True):
     """A sample that is played, and where it and its root come from."""
 
     voice: Voice
@@ -26,7 +26,7 @@ class Heard(Struct, frozen=True, kw_only=True):
 
 def lines_of(
     name: str,
-    heard: Sequence[Heard],
+    heard: Sequence[HeardSample],
     how: Playing,
     frames: int,
     target: str | None,
@@ -43,7 +43,7 @@ def lines_of(
     ]
 
 
-def _sample_lines(heard: Heard, middle: MiddleC) -> Iterator[str]:
+def _sample_lines(heard: HeardSample, middle: MiddleC) -> Iterator[str]:
     voice, sample = heard.voice, heard.voice.sample
     keys, root = [
         listed([f"{key} ({key_name(key, middle)})" for key in each], "and")
@@ -67,7 +67,7 @@ def _loop_line(sample: Sample) -> str:
 
 
 def document(
-    name: str, heard: Sequence[Heard], how: Playing, frames: int, target: str | None
+    name: str, heard: Sequence[HeardSample], how: Playing, frames: int, target: str | None
 ) -> Document:
     """Return the same as one JSON document."""
     return {

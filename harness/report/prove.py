@@ -5,18 +5,18 @@ from typing import Any, Final
 
 from dryload.emulator.wire.prose import counted, duration, listed, ranged
 from dryload.harness.files.opening import shown
-from dryload.harness.prove.decide import ENOUGH, Fault
+from dryload.harness.prove.decide import ENOUGH, NamedFault
 from dryload.harness.prove.passes import (
     OVERNIGHT,
     USUAL,
     Act,
-    Pace,
     Paces,
     Pass,
+    StepPace,
     planned,
     stages,
 )
-from dryload.harness.prove.proof import Proven, Sign, Standing, Verdict
+from dryload.harness.prove.proof import FirstSign, ProofStanding, Proven, Verdict
 from dryload.harness.prove.table import known_faults
 from dryload.harness.prove.words import USUAL_WIDTH
 from dryload.harness.report.document import Document
@@ -109,7 +109,7 @@ def plan_document() -> Document:
 
 def _bare_ns(words: int, passes: Sequence[Pass]) -> int:
     parts = planned(words)
-    paces = Paces(write=Pace(), read=Pace(), look=Pace())
+    paces = Paces(write=StepPace(), read=StepPace(), look=StepPace())
     steps = [step for each in passes for step in stages(each, parts)]
     return paces.of(steps, USUAL_WIDTH)
 
@@ -117,7 +117,7 @@ def _bare_ns(words: int, passes: Sequence[Pass]) -> int:
 # meanwhile
 
 
-def sign_line(sign: Sign) -> str:
+def sign_line(sign: FirstSign) -> str:
     """Return what is said when the first word came back wrong."""
     return (
         f"after {duration(sign.after_ns)}: word {sign.word:,} came back wrong, and "
@@ -133,7 +133,7 @@ def passed_line(number: int, proven: Proven) -> str:
     )
 
 
-def standing_line(standing: Standing) -> str:
+def standing_line(standing: ProofStanding) -> str:
     """Return where a proof is, with the memory as a row of signs: = right, + written, . neither."""
     total = standing.words
     done = counted(standing.done, "word")
@@ -252,7 +252,7 @@ def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
     yield _how_sure(first, known.tells, known.alternatives)
 
 
-def _how_sure(fault: Fault, tells: str, alternatives: Sequence[str]) -> str:
+def _how_sure(fault: NamedFault, tells: str, alternatives: Sequence[str]) -> str:
     sure = "the fault is sure" if fault.sure else "it is likely, not sure"
     if fault.kind == "unknown":
         sure = "that words came back wrong is sure, what does it is not"
@@ -261,7 +261,7 @@ def _how_sure(fault: Fault, tells: str, alternatives: Sequence[str]) -> str:
     return f"How sure: {sure}.{f' {tells}' if tells else ''}{also}"
 
 
-def sentence(fault: Fault, proven: Proven, modules: int | None = None) -> str:
+def sentence(fault: NamedFault, proven: Proven, modules: int | None = None) -> str:
     """Return the plain sentence of a fault."""
     return known_faults()[fault.kind].sentence.format(
         place=place_of(fault, proven.words, modules),
@@ -272,7 +272,7 @@ def sentence(fault: Fault, proven: Proven, modules: int | None = None) -> str:
     )
 
 
-def place_of(fault: Fault, words: int, modules: int | None = None) -> str:
+def place_of(fault: NamedFault, words: int, modules: int | None = None) -> str:
     """Return where a fault lies, in plain words."""
     first = fault.first / max(words, 1)
     # Of two addresses that are the same memory one is right, and belongs to it as well.
@@ -364,7 +364,7 @@ def document(
     }
 
 
-def _fault_document(fault: Fault, proven: Proven, modules: int | None) -> Mapping[str, Any]:
+def _fault_document(fault: NamedFault, proven: Proven, modules: int | None) -> Mapping[str, Any]:
     known = known_faults()[fault.kind]
     return {
         "kind": fault.kind,

@@ -14,7 +14,7 @@ from dryload.harness.report.replay import verdict
 from dryload.harness.trial.baseline import Changes
 from dryload.harness.trial.evidence import played, side_by_side
 from dryload.harness.trial.task import AnyTask, DumpTask, Side, Task
-from dryload.harness.trial.trial import Standing, Trial, TrialFault
+from dryload.harness.trial.trial import ClauseStanding, Trial, TrialFault
 
 _MOST_WORDS: Final = 8
 _AGAIN: Final = {
@@ -26,7 +26,12 @@ _SPEAK_OF: Final = {
     Side.ENCODER: "speak of what a dump file holds",
     Side.DECODER: "whoever reads a dump file could trip over",
 }
-_TOLD: Final = (Standing.BROKEN, Standing.BENT, Standing.DECLINED, Standing.NOT_TRIED)
+_TOLD: Final = (
+    ClauseStanding.BROKEN,
+    ClauseStanding.BENT,
+    ClauseStanding.DECLINED,
+    ClauseStanding.NOT_TRIED,
+)
 
 
 def lines_of(name: str, trial: Trial, changes: Changes | None = None) -> Iterator[str]:
@@ -182,7 +187,7 @@ def _change_lines(changes: Changes) -> Iterator[str]:
 
 def _clause_lines(trial: Trial) -> Iterator[str]:
     rows = list(trial.rows())
-    holds = sum(row.standing is Standing.HOLDS for row in rows)
+    holds = sum(row.standing is ClauseStanding.HOLDS for row in rows)
     yield f"Of the {len(rows)} clauses that {_SPEAK_OF[trial.side]}, {holds} hold."
     for standing in _TOLD:
         by_reason: dict[str, list[str]] = {}
@@ -279,8 +284,8 @@ def results_xml(name: str, trial: Trial) -> bytes:
     """Return the trial as JUnit XML: a test case a clause, and one for each fault of no clause."""
     rows = list(trial.rows())
     others = [each for each in trial.faults if not each.finding.clause]
-    failures = sum(row.standing is Standing.BROKEN for row in rows) + len(others)
-    untried = (Standing.DECLINED, Standing.NOT_TRIED)
+    failures = sum(row.standing is ClauseStanding.BROKEN for row in rows) + len(others)
+    untried = (ClauseStanding.DECLINED, ClauseStanding.NOT_TRIED)
     skipped = sum(row.standing in untried for row in rows)
     about = {
         "name": f"dryload check-{trial.side} {shown(name)}",
@@ -300,7 +305,7 @@ def results_xml(name: str, trial: Trial) -> bytes:
                 case, "skipped", message=f"{row.standing}: {row.why}".rstrip(": ")
             )
         for fault in trial.faults:
-            if row.standing is Standing.BROKEN and fault.finding.clause == row.clause:
+            if row.standing is ClauseStanding.BROKEN and fault.finding.clause == row.clause:
                 _failure(case, fault)
                 break
     for fault in others:

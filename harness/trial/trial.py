@@ -127,7 +127,7 @@ class TrialFault(Struct, kw_only=True, eq=False):
         return tuple(f"{self.finding.clause} {kind}".strip() for kind in kinds)
 
 
-class Standing(StrEnum):
+class ClauseStanding(StrEnum):
     """What a trial came to for one clause."""
 
     HOLDS = "holds"
@@ -141,7 +141,7 @@ class ClauseRow(Struct, frozen=True, kw_only=True):
     """One clause, and what came of it."""
 
     clause: str
-    standing: Standing
+    standing: ClauseStanding
     probes: int
     """Answers that could have broken it."""
     why: str = ""
@@ -185,26 +185,26 @@ class Trial(Struct, kw_only=True, eq=False):
 
     def rows(self) -> Iterator[ClauseRow]:
         """Yield what came of each clause that speaks of what is on trial."""
-        worst: dict[str, Standing] = {}
+        worst: dict[str, ClauseStanding] = {}
         for fault in self.faults:
             broken = fault.finding.verdict is Verdict.BROKEN
             clause = fault.finding.clause
             if broken or clause not in worst:
-                worst[clause] = Standing.BROKEN if broken else Standing.BENT
+                worst[clause] = ClauseStanding.BROKEN if broken else ClauseStanding.BENT
         reasons = _NOT_TRIED if self.side is Side.ENCODER else NOT_READ
         for clause in file_clauses() if self.side is Side.ENCODER else reader_clauses():
             probes = self.exercised[clause]
             if clause in worst:
                 yield ClauseRow(clause=clause, standing=worst[clause], probes=probes)
             elif probes:
-                yield ClauseRow(clause=clause, standing=Standing.HOLDS, probes=probes)
+                yield ClauseRow(clause=clause, standing=ClauseStanding.HOLDS, probes=probes)
             elif self.refused[clause]:
-                yield ClauseRow(clause=clause, standing=Standing.DECLINED, probes=0)
+                yield ClauseRow(clause=clause, standing=ClauseStanding.DECLINED, probes=0)
             else:
                 why = reasons.get(clause, "nothing that it made could break it")
                 if self.stopped or self.is_cut_short:
                     why = "the trial ended early"
-                yield ClauseRow(clause=clause, standing=Standing.NOT_TRIED, probes=0, why=why)
+                yield ClauseRow(clause=clause, standing=ClauseStanding.NOT_TRIED, probes=0, why=why)
 
 
 _NO_EXTENDED: Final = "it made no extended header, and none was needed"

@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from dryload.harness.prove.decide import Fault, decide
-from dryload.harness.prove.evidence import Evidence
+from dryload.harness.prove.decide import NamedFault, decide
+from dryload.harness.prove.evidence import PassEvidence
 from dryload.harness.prove.passes import doubling
 from dryload.harness.prove.words import code
 from tests.prove.plain_memory import ARRANGEMENTS, LISTED, Made, PlainMemory
@@ -25,7 +25,7 @@ def memory_of(seed: int, *, size: int) -> PlainMemory:
     return PlainMemory(arrangement, banks=2, size=size, start=start, seed=seed)
 
 
-def one_pass(memory: PlainMemory, *, inverted: bool = False) -> Evidence:
+def one_pass(memory: PlainMemory, *, inverted: bool = False) -> PassEvidence:
     """Write all, read all, and read once more."""
     count, bits, starts, at = memory.words // 2 * 2, memory.bits, list[int](), 0
     written = code(0, count, bits, inverted=inverted)
@@ -37,7 +37,7 @@ def one_pass(memory: PlainMemory, *, inverted: bool = False) -> Evidence:
     read = memory.read(0, count).astype(np.uint32)
     again = read if (read == written).all() else memory.read(0, count).astype(np.uint32)
     nothing = np.zeros(count, np.bool_)
-    return Evidence(
+    return PassEvidence(
         bits=bits,
         written=written,
         read=read,
@@ -54,11 +54,13 @@ def one_pass(memory: PlainMemory, *, inverted: bool = False) -> Evidence:
     )
 
 
-def said_of(put: Put, seed: int, *, size: int = 1 << 15) -> tuple[Made, tuple[Fault, ...], str]:
+def said_of(
+    put: Put, seed: int, *, size: int = 1 << 15
+) -> tuple[Made, tuple[NamedFault, ...], str]:
     """What is said of one memory with one fault, after one pass, or two where one shows nothing."""
     memory = memory_of(seed, size=size)
     made = put(memory)
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[NamedFault, ...] = ()
     for inverted in (False, True):
         faults = faults or decide(one_pass(memory, inverted=inverted))
     return made, faults, memory.arrangement

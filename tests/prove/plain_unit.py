@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 
 from dryload.emulator.wire.sizes import packets_for
-from dryload.harness.prove.passes import GLANCE, Pace, Paces, Part
+from dryload.harness.prove.passes import GLANCE, Paces, Part, StepPace
 from dryload.harness.prove.tested import NotProvable, Wrote
 from dryload.harness.prove.words import Values
 from tests.prove.plain_memory import Array, PlainMemory
@@ -33,7 +33,7 @@ class PlainUnit:
 
     def __init__(self, memory: PlainMemory) -> None:
         self.memory, self.line = memory, Clock()
-        self.paces = Paces(write=Pace(), read=Pace(), look=Pace())
+        self.paces = Paces(write=StepPace(), read=StepPace(), look=StepPace())
         self.kept = self.width = memory.bits
         self.keeps_old = self.port_failed = False
         self.damaged = 0

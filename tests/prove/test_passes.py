@@ -13,10 +13,10 @@ from dryload.harness.prove.passes import (
     OVERNIGHT,
     USUAL,
     Act,
-    Pace,
     Paces,
     Part,
     Pass,
+    StepPace,
     doubling,
     planned,
     stages,
@@ -87,7 +87,7 @@ def test_a_pass_at_the_speed_of_the_cable_takes_what_its_bytes_take() -> None:
     # 40 words of 16 bits a packet, 127 bytes and 6 of its answer (M1 p. 39), 320 us a byte; 21 and
     # 6 bytes for the header.
     parts = parts_of([40_000] * 2)
-    paces = Paces(write=Pace(), read=Pace(), look=Pace())
+    paces = Paces(write=StepPace(), read=StepPace(), look=StepPace())
     step_ns = 320_000 * (27 + 133 * 1_000)
     steps = [step for step in stages(USUAL[0], parts) if step.act is not Act.LOOK]
 
@@ -97,7 +97,7 @@ def test_a_pass_at_the_speed_of_the_cable_takes_what_its_bytes_take() -> None:
 
 
 def test_a_pace_is_learnt_from_two_transfers_of_different_length() -> None:
-    pace = Pace()
+    pace = StepPace()
     pace.learn(1, 150_000_000)
     pace.learn(11, 650_000_000)
 
@@ -106,7 +106,7 @@ def test_a_pace_is_learnt_from_two_transfers_of_different_length() -> None:
 
 
 def test_no_pace_is_faster_than_the_cable() -> None:
-    pace = Pace()
+    pace = StepPace()
     pace.learn(1, 5_000_000_000)
     pace.learn(11, 3_000_000_000)
 

@@ -18,7 +18,7 @@ from dryload.emulator.unit.profile import load_profile, profile_names
 from dryload.emulator.wire.sizes import words_per_packet
 from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.prove import proof as proof_module
-from dryload.harness.prove.passes import HOLD_NS, OVERNIGHT, Act, Part, Pass, Stage
+from dryload.harness.prove.passes import HOLD_NS, OVERNIGHT, Act, Part, Pass, PassStep
 from dryload.harness.prove.proof import Proof, ProofRequest, Proven, Verdict
 from dryload.harness.prove.tested import TestedUnit, Wrote
 from dryload.harness.prove.words import Values
@@ -76,11 +76,11 @@ def _read_only(bought: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
     return [each for each in bought if each[0] != "write"]
 
 
-def at_once(each: Pass, parts: Sequence[Part]) -> Iterator[Stage]:
+def at_once(each: Pass, parts: Sequence[Part]) -> Iterator[PassStep]:
     """A pass that reads each sample as soon as it is written."""
     for part in parts:
-        yield Stage(Act.WRITE, part)
-        yield Stage(Act.READ, part)
+        yield PassStep(Act.WRITE, part)
+        yield PassStep(Act.READ, part)
 
 
 def test_two_modules_that_answer_together_would_be_missed_by_whoever_reads_at_once(
@@ -93,10 +93,10 @@ def test_two_modules_that_answer_together_would_be_missed_by_whoever_reads_at_on
 
     assert proved(unit()).verdict is Verdict.FAULT
 
-    def fill(self: Proof, each: Pass) -> Iterator[Stage]:
+    def fill(self: Proof, each: Pass) -> Iterator[PassStep]:
         for stage in plain_fill(self, each):
             if stage.act is Act.LOOK:
-                yield Stage(Act.READ, self._parts[-1])
+                yield PassStep(Act.READ, self._parts[-1])
 
     plain_fill = Proof._fill
     monkeypatch.setattr(Proof, "_filling", fill)

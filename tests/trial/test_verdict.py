@@ -11,7 +11,7 @@ from dryload.harness.trial.battery import battery
 from dryload.harness.trial.packing import packed_otherwise, packed_right
 from dryload.harness.trial.subject import subject_of
 from dryload.harness.trial.task import Task
-from dryload.harness.trial.trial import Conduct, Standing, Trial, Trying, file_clauses
+from dryload.harness.trial.trial import ClauseStanding, Conduct, Trial, Trying, file_clauses
 from dryload.harness.trial.verdict import judged
 from tests import oracle
 from tests.trial.__main__ import is_right_first
@@ -107,8 +107,11 @@ def test_a_right_one_accounts_for_every_clause_of_a_file() -> None:
     rows = {row.clause: row for row in trial.rows()}
     assert trial.faults == []
     assert list(rows) == file_clauses()
-    assert {row.standing for row in rows.values()} == {Standing.HOLDS, Standing.NOT_TRIED}
-    assert all(row.why for row in rows.values() if row.standing is Standing.NOT_TRIED)
+    assert {row.standing for row in rows.values()} == {
+        ClauseStanding.HOLDS,
+        ClauseStanding.NOT_TRIED,
+    }
+    assert all(row.why for row in rows.values() if row.standing is ClauseStanding.NOT_TRIED)
     assert Conduct.REMEMBERS not in {fault.finding.kind for fault in trial.notes}
 
 
