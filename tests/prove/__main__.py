@@ -36,9 +36,10 @@ def main() -> None:
             said = ", ".join(f"{what} {often}" for what, often in others.most_common(8))
             print(f"two faults               {right:6} of {given.runs:6}  {said}", flush=True)
             continue
-        right, others = count(PARTS[name], given.runs, given.seed, size=given.size)
-        said = ", ".join(f"{what} {often}" for what, often in others.most_common(5))
-        print(f"{name:24} {right:6} of {given.runs:6}  {said}", flush=True)
+        tally = count(PARTS[name], given.runs, given.seed, size=given.size)
+        notes = [f"{what} {often}" for what, often in tally.others.most_common(5)]
+        notes += [f"{what} {tally.met[what]} of {of}" for what, of in tally.asked.items()]
+        print(f"{name:24} {tally.right:6} of {given.runs:6}  {', '.join(notes)}", flush=True)
 
 
 if __name__ == "__main__":

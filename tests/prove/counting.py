@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from typing import Final
 
 import numpy as np
+from msgspec import Struct, field
 
 from dryload.harness.prove.decide import NamedFault, decide
 from dryload.harness.prove.evidence import PassEvidence
 from dryload.harness.prove.passes import doubling
 from dryload.harness.prove.words import code
-from tests.prove.plain_memory import ARRANGEMENTS, LISTED, Made, PlainMemory
+from tests.prove.plain_memory import ARRANGEMENTS, LISTED, Array, Made, PlainMemory
 
 Put = Callable[[PlainMemory], Made]
+NEAR: Final = 0.02
+"""Of the memory: how near the ends of a place have to be told."""
 
 
 def memory_of(seed: int, *, size: int) -> PlainMemory:
@@ -54,16 +58,13 @@ def one_pass(memory: PlainMemory, *, inverted: bool = False) -> PassEvidence:
     )
 
 
-def said_of(
-    put: Put, seed: int, *, size: int = 1 << 15
-) -> tuple[Made, tuple[NamedFault, ...], str]:
+def said_of(put: Put, memory: PlainMemory) -> tuple[Made, tuple[NamedFault, ...]]:
     """What is said of one memory with one fault, after one pass, or two where one shows nothing."""
-    memory = memory_of(seed, size=size)
     made = put(memory)
     faults: tuple[NamedFault, ...] = ()
     for inverted in (False, True):
         faults = faults or decide(one_pass(memory, inverted=inverted))
-    return made, faults, memory.arrangement
+    return made, faults
 
 
 def both(memory: PlainMemory, one: Put, other: Put) -> tuple[Made, Made]:
@@ -104,14 +105,58 @@ def count_two(runs: int, seed: int, *, size: int = 1 << 15) -> tuple[int, Counte
     return right, others
 
 
-def count(put: Put, runs: int, seed: int, *, size: int = 1 << 15) -> tuple[int, Counter[str]]:
-    """How many were named right, and what was said of the others."""
-    right, others = 0, Counter[str]()
+class Tally(Struct):
+    """What was said of many memories with one fault."""
+
+    right: int = 0
+    others: Counter[str] = field(default_factory=Counter)
+    asked: Counter[str] = field(default_factory=Counter)
+    """Of how many that were named right lines, a distance and a place are known."""
+    met: Counter[str] = field(default_factory=Counter)
+    """In how many of these the report had them so."""
+
+
+def count(put: Put, runs: int, seed: int, *, size: int = 1 << 15) -> Tally:
+    """How many were named right, what was said of the others, and what the names came with."""
+    tally = Tally()
     for run in range(runs):
-        made, faults, arrangement = said_of(put, seed * 1_000_003 + run, size=size)
+        memory = memory_of(seed * 1_000_003 + run, size=size)
+        made, faults = said_of(put, memory)
         first = faults[0].kind if faults else ""
-        if (not faults and not made.answers) or first in made.answers:
-            right += 1
-        else:
-            others[f"{first or 'nothing wrong'} ({arrangement})"] += 1
-    return right, others
+        if (faults or made.answers) and first not in made.answers:
+            tally.others[f"{first or 'nothing wrong'} ({memory.arrangement})"] += 1
+            continue
+        tally.right += 1
+        if faults and first == made.kind:
+            for what, is_met in compared(memory, made, faults[0]).items():
+                tally.asked[what] += 1
+                tally.met[what] += is_met
+    return tally
+
+
+def compared(memory: PlainMemory, made: Made, fault: NamedFault) -> dict[str, bool]:
+    """Whether lines, distance and place of a fault are those that were put in."""
+    found = {}
+    if made.lines:
+        found["lines"] = fault.lines == made.lines
+    if made.distance is not None:  # of less than a word: the two bytes of one
+        found["distance"] = abs((fault.distance or 0) - max(made.distance, 1)) <= 1
+    if made.spot is not None:
+        found["place"] = _is_place(memory, memory.concerned(made.spot), made, fault)
+    return found
+
+
+def _is_place(memory: PlainMemory, words: Array, made: Made, fault: NamedFault) -> bool:
+    """Whether a fault is told where it lies.
+
+    Of words that an address fault mixes up the one that was written last is right: the wrong ones
+    lie within the place, and with the distance they reach over half of it at least.
+    """
+    first, last, near = int(words[0]), int(words[-1]), NEAR * memory.words
+    is_every = len(words) > 0.9 * (last - first + 1)
+    if not is_every and fault.stride == 1:
+        return False
+    if made.distance is None:
+        return abs(fault.first - first) <= near and abs(fault.last - last) <= near
+    reach = fault.last + (fault.distance or 0) - fault.first
+    return fault.first >= first - near and fault.last <= last + near and 2 * reach >= last - first

@@ -16,6 +16,8 @@ from msgspec import Struct
 
 Array = np.ndarray[Any, np.dtype[np.int64]]
 Rng = np.random.Generator
+Spot = Callable[[Array, Array], Any]
+"""Whether units, by their bank and place in it, are concerned."""
 ARRANGEMENTS: Final = {
     "in a row": 16,
     "in turns": 16,
@@ -84,6 +86,16 @@ class PlainMemory:
         pair = np.repeat(word[::2] // 2 * 3, 3) + np.tile([0, 1, 2], count // 2)
         return pair // self.bank_units, pair % self.bank_units
 
+    def concerned(self, spot: Spot) -> Array:
+        """Return the words of the test of which a unit is at a spot."""
+        count = self.words // 2 * 2
+        bank, at = self._places(0, count)
+        units = np.asarray(spot(bank, at), np.bool_)
+        if self.arrangement == "twelve bits":
+            a, b, c = units[::3], units[1::3], units[2::3]
+            return np.flatnonzero(np.stack([a | b, b | c], axis=1))
+        return np.flatnonzero(units.reshape(count, self.lanes).any(axis=1))
+
     def _units(self, words: Array) -> Array:
         if self.lanes == 2:
             return np.stack([words >> 8, words & 255], axis=1).ravel()
@@ -127,7 +139,11 @@ class Made(Struct, frozen=True, kw_only=True):
     answers: frozenset[str]
     """What it may be called: kinds that nobody can tell apart are one, listed beforehand."""
     lines: tuple[int, ...] = ()
-    steady: bool = True
+    """The data lines, as a report numbers them: the top bit of a word of 16 bits or fewer is 15."""
+    distance: int | None = None
+    """Words between two addresses that are the same memory, where there is one such distance."""
+    spot: Spot | None = None
+    """Whether a unit of a bank is concerned; None where no one place is."""
 
 
 def _in(bank: Array, which: int) -> Any:
@@ -138,11 +154,24 @@ def _dice(memory: PlainMemory) -> tuple[Rng, int]:
     return memory.rng, int(memory.rng.integers(memory.banks))
 
 
-def _line(memory: PlainMemory, b: int) -> int:
+def _line(memory: PlainMemory, which: int, b: int) -> int:
     """The data line by the number that the report gives it."""
-    if memory.unit_bits == 8 and memory.bits != 8:
-        return b
-    return b + 16 - memory.bits
+    if memory.arrangement == "side by side":
+        return b + 8 * (which == 0)
+    return b if memory.unit_bits == 8 and memory.bits != 8 else b + 16 - memory.bits
+
+
+def _apart(memory: PlainMemory, units: int) -> int:
+    """Words between two units of a bank."""
+    if memory.arrangement == "in turns":
+        return units * memory.banks
+    if memory.arrangement == "bytes":
+        return units // 2
+    return round(units * 2 / 3) if memory.arrangement == "twelve bits" else units
+
+
+def _whole(which: int) -> Spot:
+    return lambda bank, at: bank == which
 
 
 def nothing(memory: PlainMemory) -> Made:
@@ -158,7 +187,12 @@ def data_line_stuck(memory: PlainMemory) -> Made:
         return np.where(bank == which, value | mask if level else value & ~mask, value)
 
     memory.carry = carry
-    return Made(kind="data line stuck", answers=frozenset({"data line stuck"}), lines=(b,))
+    return Made(
+        kind="data line stuck",
+        answers=frozenset({"data line stuck"}),
+        lines=(_line(memory, which, b),),
+        spot=_whole(which),
+    )
 
 
 def data_lines_joined(memory: PlainMemory) -> Made:
@@ -173,7 +207,12 @@ def data_lines_joined(memory: PlainMemory) -> Made:
         return np.where(bank == which, joined, value)
 
     memory.carry = carry
-    return Made(kind="data lines joined", answers=frozenset({"data lines joined"}), lines=(a, b))
+    return Made(
+        kind="data lines joined",
+        answers=frozenset({"data lines joined"}),
+        lines=(_line(memory, which, a), _line(memory, which, b)),
+        spot=_whole(which),
+    )
 
 
 def data_line_loose(memory: PlainMemory) -> Made:
@@ -185,8 +224,12 @@ def data_line_loose(memory: PlainMemory) -> Made:
         return np.where((bank == which) & (not writing), value ^ flips, value)
 
     memory.carry = carry
-    made = frozenset({"data line loose"})
-    return Made(kind="data line loose", answers=made, lines=(b,), steady=False)
+    return Made(
+        kind="data line loose",
+        answers=frozenset({"data line loose"}),
+        lines=(_line(memory, which, b),),
+        spot=_whole(which),
+    )
 
 
 def address_line(memory: PlainMemory) -> Made:
@@ -205,7 +248,12 @@ def address_line(memory: PlainMemory) -> Made:
         answers |= {"half the size", "modules together"}
     if k == 0:
         answers |= {"modules together"}
-    return Made(kind="address line", answers=frozenset(answers))
+    return Made(
+        kind="address line",
+        answers=frozenset(answers),
+        distance=_apart(memory, 1 << k),
+        spot=_whole(which),
+    )
 
 
 def address_lines_joined(memory: PlainMemory) -> Made:
@@ -220,7 +268,12 @@ def address_lines_joined(memory: PlainMemory) -> Made:
         return bank, np.where(bank == which, np.minimum(joined, memory.bank_units - 1), at)
 
     memory.route = route
-    return Made(kind="address lines joined", answers=frozenset({"address lines joined"}))
+    return Made(
+        kind="address lines joined",
+        answers=frozenset({"address lines joined"}),
+        distance=_apart(memory, 1 << k),
+        spot=_whole(which),
+    )
 
 
 def missing(memory: PlainMemory) -> Made:
@@ -243,7 +296,7 @@ def missing(memory: PlainMemory) -> Made:
     answers = {"module missing"}
     if reads == 3 and memory.arrangement in ("in turns", "side by side"):
         answers |= {"modules together"}  # every unit then is as its neighbour
-    return Made(kind="module missing", answers=frozenset(answers), steady=reads != 2)
+    return Made(kind="module missing", answers=frozenset(answers), spot=_whole(which))
 
 
 def half_the_size(memory: PlainMemory) -> Made:
@@ -251,7 +304,9 @@ def half_the_size(memory: PlainMemory) -> Made:
     half = memory.bank_units // 2
     memory.route = lambda bank, at, _: (bank, np.where(bank == which, at % half, at))
     answers = frozenset({"half the size", "modules together"})
-    return Made(kind="half the size", answers=answers)
+    return Made(
+        kind="half the size", answers=answers, distance=_apart(memory, half), spot=_whole(which)
+    )
 
 
 def together(memory: PlainMemory) -> Made:
@@ -261,7 +316,8 @@ def together(memory: PlainMemory) -> Made:
 
 def chip(memory: PlainMemory) -> Made:
     rng, which = _dice(memory)
-    mask = 15 << 4 * int(rng.integers(memory.unit_bits // 4))
+    lowest = 4 * int(rng.integers(memory.unit_bits // 4))
+    mask = 15 << lowest
     level = int(rng.integers(3))
 
     def carry(bank: Array, at: Array, value: Array, writing: bool) -> Array:
@@ -273,12 +329,18 @@ def chip(memory: PlainMemory) -> Made:
         return np.where((bank == which) & (not writing), dead[level], value)
 
     memory.carry = carry
-    return Made(kind="chip", answers=frozenset({"chip"}), steady=level < 2)
+    first = _line(memory, which, lowest)
+    return Made(
+        kind="chip",
+        answers=frozenset({"chip"}),
+        lines=tuple(range(first, first + 4)),
+        spot=_whole(which),
+    )
 
 
 def _dead(
-    memory: PlainMemory, which: int, where: Callable[[Array], Any], *, in_one_bit: bool
-) -> None:
+    memory: PlainMemory, kind: str, which: int, where: Callable[[Array], Any], *, in_one_bit: bool
+) -> Made:
     """Cells that always read the same."""
     rng = memory.rng
     mask = (1 << memory.unit_bits) - 1
@@ -286,36 +348,39 @@ def _dead(
         mask = 1 << int(rng.integers(memory.unit_bits))
     level = int(rng.integers(2))
 
+    def spot(bank: Array, at: Array) -> Any:
+        return (bank == which) & where(at)
+
     def carry(bank: Array, at: Array, value: Array, writing: bool) -> Array:
-        return np.where(
-            (bank == which) & where(at), value | mask if level else value & ~mask, value
-        )
+        return np.where(spot(bank, at), value | mask if level else value & ~mask, value)
 
     memory.carry = carry
+    return Made(kind=kind, answers=frozenset({kind}), spot=spot)
 
 
 def block(memory: PlainMemory) -> Made:
     rng, which = _dice(memory)
     part = memory.bank_units // 4
     begin = part * int(rng.integers(4))
-    _dead(memory, which, lambda at: (at >= begin) & (at < begin + part), in_one_bit=False)
-    return Made(kind="block", answers=frozenset({"block"}))
+    return _dead(
+        memory, "block", which, lambda at: (at >= begin) & (at < begin + part), in_one_bit=False
+    )
 
 
 def row(memory: PlainMemory) -> Made:
     rng, which = _dice(memory)
     size = 1 << (memory.address_bits // 2)
     begin = size * int(rng.integers(memory.bank_units // size))
-    _dead(memory, which, lambda at: at // size == begin // size, in_one_bit=bool(rng.integers(2)))
-    return Made(kind="row", answers=frozenset({"row"}))
+    one = bool(rng.integers(2))
+    return _dead(memory, "row", which, lambda at: at // size == begin // size, in_one_bit=one)
 
 
 def column(memory: PlainMemory) -> Made:
     rng, which = _dice(memory)
     size = 1 << (memory.address_bits // 2)
     rest = int(rng.integers(size))
-    _dead(memory, which, lambda at: at % size == rest, in_one_bit=bool(rng.integers(2)))
-    return Made(kind="column", answers=frozenset({"column"}))
+    one = bool(rng.integers(2))
+    return _dead(memory, "column", which, lambda at: at % size == rest, in_one_bit=one)
 
 
 def cells(memory: PlainMemory) -> Made:
@@ -347,7 +412,7 @@ def noise(memory: PlainMemory) -> Made:
         return np.where(hit, words ^ 1 << rng.integers(0, memory.bits, len(words)), words)
 
     memory.after = after
-    return Made(kind="noise", answers=frozenset({"noise"}), steady=False)
+    return Made(kind="noise", answers=frozenset({"noise"}))
 
 
 LISTED: Final[dict[str, Callable[[PlainMemory], Made]]] = {
