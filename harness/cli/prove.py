@@ -167,17 +167,21 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
         if self.target.is_live and not any(ways) and not self.plan:
             raise Problem(
                 "a proof overwrites the samples in the unit, and nothing was written.",
-                do="--keep FOLDER reads them out first and puts them back; --wipe gives them up.",
+                do="--keep FOLDER --up-to N reads them out first, up to the unit's last sample "
+                "number N, and puts them back; --wipe gives them up.",
             )
 
 
 def prove(asked: ProveRequest) -> None:
     """Prove that a unit's memory works, or name its fault.
 
-    Test samples fill the memory, and are read back when all of it is written; then once more with
-    the complement of every word. That takes 38 minutes for 512 K words. It overwrites what the unit
-    holds, so that either --keep or --wipe has to be given. Initialise the unit's memory before, so
-    that all of it is tested. The test samples are loud noise: turn the volume down.
+    Test samples fill the memory, and are read back when all of it is written. That is one pass; in
+    the next one every 0 is a 1, and every 1 a 0. Two passes take 38 minutes at least for 1 MB (512
+    K words; a word is one number of a sample).
+
+    It erases the samples in the unit, so that either --keep or --wipe has to be given. With --wipe,
+    initialise the unit's memory before, so that all of it is tested. The test samples are loud
+    noise: turn the volume down.
 
     A unit that sends no samples back is tested by ear: --tone FILE writes a test tone to be sent
     and played, and --recording FILE says whether anything but the tone is heard in it.
@@ -571,7 +575,10 @@ def _tell(
 
     show(
         report.lines_of(
-            proven, modules=asked.modules, restored=len(restored) if has_put_back else None
+            proven,
+            modules=asked.modules,
+            restored=len(restored) if has_put_back else None,
+            rehearsed=not asked.target.is_live,
         ),
         _document(asked, proven, kept=kept, restored=restored),
         as_json=asked.as_json,

@@ -85,6 +85,8 @@ class Proven(Struct, kw_only=True):
     verdict: Verdict = Verdict.NOT_PROVED
     why: str = ""
     """Why nothing is proved, in plain words without a full stop; "" where that shows otherwise."""
+    is_look: bool = False
+    """Whether it was a look of some minutes, which proves nothing."""
     is_rig: bool = False
     """Whether that is the port's doing, or nobody is there."""
     stopped: bool = False

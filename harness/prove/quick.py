@@ -95,13 +95,20 @@ class QuickProof(Proof):
     def _judge(self) -> bool:
         """Decide on what was seen."""
         proven = self.proven
-        right = sum(len(values) for values in self._read.values())
-        proven.why = (
-            f"in {duration(self._unit.line.now_ns - self._began_ns)} no fault showed, and "
-            f"{counted(right, 'word')} of {proven.words:,} came back right, once"
-        )
-        if not self._glimpsed:
+        if self._glimpsed:
+            self._name_fault()
             return False
+        right = sum(len(values) for values in self._read.values())
+        proven.is_look = True
+        proven.why = (
+            f"{counted(proven.words, 'word')} were written in "
+            f"{duration(self._unit.line.now_ns - self._began_ns)}, and {right:,} of them were read "
+            "back, once; all of these were right"
+        )
+        return False
+
+    def _name_fault(self) -> None:
+        proven = self.proven
         for part in [each for each in self._parts if self._is_bad(each, self._read)]:
             whole = len(self._read[part.number]) == part.words
             again = self._unit.values(part) if whole else self._unit.look(part)
@@ -112,7 +119,6 @@ class QuickProof(Proof):
             faults, proven.kept_bits = in_full, self._width
         proven.faults = faults or (self._seen_once(),)
         proven.verdict = Verdict.FAULT
-        return False
 
     def _short_evidence(self) -> PassEvidence:
         """Return what was seen in full width, with nothing known beside it."""

@@ -165,8 +165,8 @@ class TestedUnit:
         back = self.read(number)
         if back is None:
             raise NotProvable(
-                "the unit took a sample and did not send it back: what it does not send back can't "
-                "be compared"
+                "the unit took a sample and did not send it back, so it can't be compared. Test "
+                "the memory by ear: dryload prove --tone FILE"
             )
         return back.bits
 

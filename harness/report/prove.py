@@ -36,6 +36,8 @@ _PARTS: Final = {
 }
 _SIZES: Final = (262_144, 524_288, 1_048_576)
 _CELLS: Final = 24
+_HERE_AND_THERE: Final = ("row", "column", "cells", "noise", "disturbed", "fades", "unknown")
+"""Faults that spoil some words of their place, and not all of it."""
 
 
 # before
@@ -56,9 +58,9 @@ def cautions(target: str, *, kept: str | None) -> Iterator[str]:
 def inside() -> str:
     """Return the caution for whoever opens a unit."""
     return (
-        "There is mains voltage inside, and static kills memory: unplug the unit before you open "
-        "it, and leave that to somebody qualified if you are not. Taking memory out of a unit "
-        "with a battery wipes it."
+        "Before you open the unit: unplug it, for there is mains voltage inside; leave it to "
+        "somebody qualified if you are not. Static destroys memory. If a battery keeps the "
+        "samples, taking memory out erases them."
     )
 
 
@@ -84,11 +86,12 @@ def plan_lines(proven: Proven | None) -> Iterator[str]:
         yield f"  Test samples of {parts} words: written, then read."
         yield f"  It takes {duration((proven.announced_ns or 0) + proven.announced_at_ns)}."
         return
-    yield "What a proof takes at the speed of the cable; a unit that stores slowly takes longer."
+    yield "What a proof takes at least, at the speed of the cable; many units take longer."
     for words in _SIZES:
         times = [_bare_ns(words, passes) for passes in (USUAL, OVERNIGHT)]
         usual, overnight = map(duration, times)
-        yield f"  {words:9,} words: {usual}, overnight {overnight}"
+        size = f"{2 * words // 1_024:,} KB"
+        yield f"  {words:9,} words of 16 bits ({size}): {usual}, overnight {overnight}"
     yield "Nothing was written. How much memory there is shows when the proof begins."
 
 
@@ -155,7 +158,11 @@ def standing_line(standing: ProofStanding) -> str:
 
 
 def lines_of(
-    proven: Proven, *, modules: int | None = None, restored: int | None = None
+    proven: Proven,
+    *,
+    modules: int | None = None,
+    restored: int | None = None,
+    rehearsed: bool = False,
 ) -> Iterator[str]:
     """Yield what a proof came to, for people.
 
@@ -177,8 +184,13 @@ def lines_of(
             f"{counted(restored, 'sample')} of those that were kept came back to the unit; what is "
             "left of the test samples is a word of silence under each number."
         )
+    elif rehearsed:
+        yield "This was a rehearsal with an emulated unit; no real one was touched."
     elif proven.parts:
-        yield "The unit is full of test samples now, which are loud noise: initialise its memory."
+        yield (
+            "Keep the volume down: the unit is full of test samples, which are loud noise. "
+            "Initialise its memory before you play."
+        )
 
 
 def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
@@ -200,6 +212,9 @@ def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
 
 def _not_proved(proven: Proven) -> Iterator[str]:
     why = "you stopped it" if proven.stopped else proven.why
+    if proven.is_look:
+        yield f"No fault was found, but nothing is proved: {why}."
+        return
     yield f"Nothing is proved: {why}."
     if proven.passes:
         yield (
@@ -209,6 +224,8 @@ def _not_proved(proven: Proven) -> Iterator[str]:
         )
     elif proven.sign is not None:
         yield f"  Word {proven.sign.word:,} had come back wrong by then: there is a fault."
+    else:
+        yield "  The memory may be good or bad."
 
 
 def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
@@ -216,49 +233,62 @@ def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
     known = known_faults()[first.kind]
     if first.kind == "battery":
         yield "The memory does not survive being switched off."
+    elif first.kind in _HERE_AND_THERE:
+        yield "The memory does not work: a sample that uses one of the bad words will not be right."
     elif first.kind != "line":
         place = place_of(first, proven.words)
         yield f"The memory does not work: samples in {place} will not be right."
     indent = "" if first.kind == "line" else "  "
-    yield f"{indent}{sentence(first, proven, modules)}"
+    tells = f" {known.tells}" if known.tells else ""
+    yield f"{indent}{sentence(first, proven, modules)}{tells}"
     if first.kind == "line":
         yield (
             f"  {counted(first.words_wrong, 'word')} came back wrong; {proven.damaged:,} other "
             "packets were damaged in a way that the checksum shows."
         )
     elif first.kind != "battery":
-        after = "" if proven.sign is None else f"Found after {duration(proven.sign.after_ns)}. "
+        after = "" if proven.sign is None else f" after {duration(proven.sign.after_ns)}"
         yield (
-            f"  {after}{counted(first.words_wrong, 'word')} came back wrong by it, of "
-            f"{proven.words:,} that were tested in pass {proven.passes + 1}."
+            f"  Found{after}, in pass {proven.passes + 1}: {first.words_wrong:,} of "
+            f"{counted(proven.words, 'word')} came back wrong because of it."
         )
-    if first.kind in ("cells", "unknown") or len(first.examples) < _EXAMPLES:
-        some = [f"{word:,}" for word in first.examples[:_EXAMPLES]]
-        more = " and more" if first.words_wrong > len(some) else ""
-        if some:
-            yield f"  Words {', '.join(some)}{more}, counted from the first one of the test."
+    if first.examples and (first.kind in ("cells", "unknown") or len(first.examples) < _EXAMPLES):
+        yield f"  {_examples(first)}"
     for other in others:
-        yield f"  Something else as well: {sentence(other, proven, modules)}"
+        wrong = counted(other.words_wrong, "word")
+        yield f"  Something else as well, in {wrong}: {sentence(other, proven, modules)}"
     if first.explains < ENOUGH:
         yield (
             f"  It explains {first.explains:.0%} of what is wrong, so more than one thing may be "
             "wrong: repair this one, and prove again."
         )
+    if first.kind != "line":
+        yield inside()
     yield "What to do:"
     for number, step in enumerate(known.do, start=1):
         yield f"  {number}. {step}"
     if first.kind != "line":
-        yield inside()
-    yield _how_sure(first, known.tells, known.alternatives)
+        yield f"How sure: {_how_sure(first, known.alternatives)}"
 
 
-def _how_sure(fault: NamedFault, tells: str, alternatives: Sequence[str]) -> str:
-    sure = "the fault is sure" if fault.sure else "it is likely, not sure"
+def _examples(fault: NamedFault) -> str:
+    """Return the first wrong words."""
+    words = [f"{word:,}" for word in fault.examples[:_EXAMPLES]]
+    if fault.words_wrong > len(words):
+        words.append("more")
+    which = f"words {listed(words, 'and')}" if len(words) > 1 else f"word {words[0]}"
+    return f"Bad: {which}, counted from the first one of the test."
+
+
+def _how_sure(fault: NamedFault, alternatives: Sequence[str]) -> str:
     if fault.kind == "unknown":
-        sure = "that words came back wrong is sure, what does it is not"
-    others = [known_faults()[each].called for each in alternatives]
-    also = f" It may also be {listed(others)}." if others else ""
-    return f"How sure: {sure}.{f' {tells}' if tells else ''}{also}"
+        return "there is a fault, that is sure; what causes it is not."
+    if not fault.sure:
+        return "words came back wrong, that is sure; this is the likely cause."
+    if not alternatives:
+        return "this is the fault."
+    others = listed([known_faults()[each].called for each in alternatives])
+    return f"there is a fault, that is sure. It could also be {others}, which looks the same."
 
 
 def sentence(fault: NamedFault, proven: Proven, modules: int | None = None) -> str:
@@ -284,17 +314,17 @@ def place_of(fault: NamedFault, words: int, modules: int | None = None) -> str:
         if abs(begins - first) < _NEAR and abs(stops - last) < _NEAR
     ]
     place, last = (
-        near[0] if near else (ranged("word", fault.first, fault.last - fault.first + 1), 0)
+        near[0] if near else (ranged("word", fault.first, fault.last - fault.first + 1), ends[-1])
     )
     if fault.stride == 2:  # every second one
         place = f"every second word of {place}"
     half = {"high bytes": "the upper", "low bytes": "the lower"}.get(fault.of)
     if half is not None:
         place = f"{half} bytes of {place}"
-    if modules is not None and modules > 1 and near and fault.stride == 1 and half is None:
-        number = round(first * modules) + 1
-        if abs((last - first) - 1 / modules) < _NEAR:
-            place += f" (module {number}, if the unit fills module 1 first)"
+    if modules is not None and modules > 1 and fault.stride != 2 and half is None:
+        number = int((first + last) / 2 * modules)
+        if number / modules <= first + _NEAR and last <= (number + 1) / modules + _NEAR:
+            place += f" (module {number + 1}, if the unit fills module 1 first)"
     return place
 
 

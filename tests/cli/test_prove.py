@@ -135,7 +135,7 @@ def test_what_is_wrong_is_said_in_plain_words_with_the_place_and_what_to_do(desk
     first, second, *_ = said.out.splitlines()
     assert first.startswith("The memory does not work: samples in the second half of the memory")
     assert second.startswith("  Data line 9 of the second half of the memory (module 2, if")
-    assert second.endswith("always reads 1.")
+    assert " always reads 1. " in second
     assert "swap the modules" in said.out
     assert "mains voltage" in said.out
     assert "came back wrong" in said.err  # as soon as it showed
@@ -162,8 +162,7 @@ def test_a_look_of_a_minute_finds_what_fitting_does_wrong_and_proves_nothing(des
     gear_at(desk, memory())
     said = proved(desk, "--wipe", "--minutes", "1")
     assert said.code == FAULT
-    assert said.out.startswith("Nothing is proved: in ")
-    assert "no fault showed" in said.out
+    assert said.out.startswith("No fault was found, but nothing is proved: ")
 
     of = memory()
     LISTED["missing"](of)
@@ -262,7 +261,7 @@ def test_how_long_it_takes_is_said_without_opening_anything(desk: Desk) -> None:
     said = proved(desk, "--plan")
 
     assert said.code == OK
-    assert "  524,288 words: 37 min" in said.out
+    assert "  524,288 words of 16 bits (1,024 KB): 37 min" in said.out
     assert desk.ports == []
 
 
@@ -354,7 +353,7 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
 
     assert said.code == FAULT
     assert said.out.startswith("The memory does not survive being switched off.")
-    assert "2,048 words in the whole memory were lost" in said.out
+    assert "2,048 words (the whole memory) were lost" in said.out
     assert os.path.exists("small.toml")
 
 
