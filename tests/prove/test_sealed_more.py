@@ -498,14 +498,17 @@ def proof_of(memory: OddMemory) -> tuple[Proven, Array]:
 # counting
 
 
-def amiss(fault: NamedFault, granted: Granted, wrong: Array) -> list[str]:
+def amiss(fault: NamedFault, granted: Granted, memory: OddMemory, wrong: Array) -> list[str]:
     """Return what a right name says wrongly beside: "lines", "level", "apart", "place".
 
+    Words of fewer than 16 bits may also be taken to stand in the upper ones of 16 data lines.
     A place is wrong if it leaves out a tenth of the words that came back wrong, or is a quarter
     wider than they lie.
     """
     found = []
-    if granted.lines is not None and set(fault.lines) != granted.lines:
+    above = max(16 - memory.bits, 0)
+    lines = granted.lines
+    if lines is not None and set(fault.lines) not in (lines, {line + above for line in lines}):
         found.append("lines")
     if None not in (granted.level, fault.level) and fault.level != granted.level:
         found.append("level")
@@ -555,7 +558,7 @@ def count(family: type[OddMemory], number: int, runs: int) -> tuple[Counter[str]
         told = f"{size} {seed}: {said(fault)}{f'; also {sorted(others)}' if others else ''}"
         if fault.kind in right:
             counts["named right"] += 1
-            bad = amiss(fault, right[fault.kind], wrong)
+            bad = amiss(fault, right[fault.kind], memory, wrong)
             counts["details wrong"] += bool(bad)
             counts["all banks"] += is_coarse(fault, memory, wrong)
             if bad or others:
