@@ -3,21 +3,36 @@
 from __future__ import annotations
 
 import argparse
+from typing import Final
 
-from dryload.harness.prove.passes import OVERNIGHT
+from dryload.harness.prove.passes import planned
 from tests.prove.counting import count, count_two
-from tests.prove.detection import FAULTS, share
+from tests.prove.detection import DECODER, IN_CELLS, ROWS, expected, shares, shares_in_cells
 from tests.prove.plain_memory import LISTED, UNLISTED
 
 PARTS = {**LISTED, **UNLISTED}
+WORDS: Final = 1 << 19
 
 
 def tell_shares(count: int) -> None:
-    """Print which faults of single cells and addresses the passes find, in per cent."""
-    for name in FAULTS:
-        for bits in (16, 12, 8):
-            found = [share(name, OVERNIGHT[:n], count=count, bits=bits) for n in (1, 2, 3)]
-            print(f"{name:20} {bits:2} bits, 1 to 3 passes: {found}", flush=True)
+    """Print which faults of single cells and addresses each of five passes finds, in per cent.
+
+    Of each first what is to be expected, then what was found in a plain memory, and in the cells of
+    an emulated unit, where that has such a fault.
+    """
+    lengths = [part.words for part in planned(WORDS)]
+    for name, near in ROWS:
+        for bits in (16, 12, 8) if name in DECODER else (16,):
+            found = {
+                "expected": expected(name, near, lengths, bits),
+                "plain": shares(name, near, size=WORDS, count=count, bits=bits),
+            }
+            if name in IN_CELLS:
+                cells = shares_in_cells(name, size=WORDS, count=min(count // 2, 10_000))
+                found["cells"] = cells[near]
+            for of, row in found.items():
+                told = "".join(f"{each:8.2f}" for each in row)
+                print(f"{name:24}{near:11}{bits:3} bits  {of:9}{told}", flush=True)
 
 
 def main() -> None:
