@@ -261,9 +261,11 @@ def _data(case: _Case) -> Iterator[_Guess]:
     for group in groups:
         mask = np.uint32(sum(1 << each.bit for each in group))
         region = group[0].region
+        # Not every line need show in the first and in the last word of what they all spoil.
+        inside = np.logical_or.reduce([each.region.inside for each in group])
         if len(group) <= _A_PAIR:
-            case.claimed[region.inside] |= mask
-        spoilt_units = view.wrong & region.inside & (change & ~mask == 0)
+            case.claimed[inside] |= mask
+        spoilt_units = view.wrong & inside & (change & ~mask == 0)
         levels = {each.level for each in group}
         yield _Guess(
             kind=_data_kind(view, group, region),

@@ -14,7 +14,7 @@ from dryload.harness.prove.table import known_faults
 from dryload.harness.prove.words import sample_of
 from tests import oracle
 from tests.prove.counting import compared, memory_of, one_pass, said_of
-from tests.prove.plain_memory import LISTED, UNLISTED, nothing
+from tests.prove.plain_memory import LISTED, UNLISTED, PlainMemory, nothing
 
 SIZE = 1 << 13
 SEEDS = range(40, 46)
@@ -54,6 +54,13 @@ def test_lines_distance_and_place_are_those_of_the_fault(name: str) -> None:
             told = compared(memory, made, faults[0])
             assert told
             assert all(told.values()), (seed, memory.arrangement, made, faults[0])
+
+
+def test_a_chip_is_told_alone_though_not_all_of_its_lines_show_its_last_word() -> None:
+    for seed in range(12):
+        memory = PlainMemory("in a row", banks=2, size=SIZE, start=0, seed=seed)
+        LISTED["chip"](memory)
+        assert [each.kind for each in decide(one_pass(memory))] == ["chip"], seed
 
 
 def test_the_comparison_of_lines_distance_and_place_can_fail() -> None:
