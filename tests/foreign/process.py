@@ -64,10 +64,12 @@ def environment(jack: str | None) -> dict[str, str]:
 
 
 @contextmanager
-def gear(*arguments: str, jack: str | None = None) -> Iterator[Running]:
+def gear(
+    *arguments: str, jack: str | None = None, module: str = "tests.foreign.gear"
+) -> Iterator[Running]:
     """Start foreign gear; end it if it still runs."""
     with subprocess.Popen(
-        [sys.executable, "-m", "tests.foreign.gear", *arguments],
+        [sys.executable, "-m", module, *arguments],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
