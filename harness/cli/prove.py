@@ -1,8 +1,9 @@
 """`dryload prove`: whether the memory of a unit works."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, redirect_stdout
+from contextlib import ExitStack, closing, contextmanager, redirect_stdout
 from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Any, Final, NamedTuple
 
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
     from dryload.harness.prove.passes import Pass
     from dryload.harness.prove.proof import Eyes, Proven
     from dryload.harness.prove.record import SoFar
+
+    Enter = Callable[[Mapping[str, Any]], None]
 
 _MINUTE_NS: Final = 60_000_000_000
 _LONGEST_MIN: Final = 7 * 24 * 60
@@ -288,12 +291,8 @@ def _rehearse(asked: ProveRequest, times: _Times) -> None:
 
 
 def _prove_live(asked: ProveRequest, times: _Times) -> None:
-    """Prove the memory of the unit at a port."""
-    from dryload.emulator.ports.clock import MonotonicClock
-    from dryload.harness.cli.taping import taping
+    """Prove the memory of the unit at a port, and put back what it held."""
     from dryload.harness.files.journal import usual_path
-    from dryload.harness.jobs.live import LiveReplay
-    from dryload.harness.jobs.transfer import Settings
     from dryload.harness.prove.passes import USUAL
     from dryload.harness.prove.record import ProofRecord, SoFar
     from dryload.harness.report import prove as report
@@ -301,25 +300,45 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
     if asked.plan:
         show(report.plan_lines(None), report.plan_document(), as_json=asked.as_json)
         raise click.exceptions.Exit(0)
-    restored: list[int] = []
-    with ExitStack() as stack:
-        record = ProofRecord(asked.journal or usual_path(asked.target.given, "proof"))
-        stack.callback(record.close)
+    path = asked.journal or usual_path(asked.target.given, "proof")
+    with closing(ProofRecord(path)) as record:
+        enter = record.enter if asked.minutes is None else _forget
         so_far = record.take_up(asked.target.given) if asked.resume else None
         if so_far is not None:
             asked = replace(
                 asked,
                 keep=so_far.keep,
                 device_id=so_far.device_id,
+                bits=so_far.bits,
                 overnight=so_far.passes > len(USUAL),
             )
             kept = () if asked.keep is None else _kept_numbers(asked.keep)
         else:
             kept = () if asked.keep is None else _keep(asked, asked.keep)
-            passes, device_id = len(asked.passes), asked.device_id or 0
-            begun = SoFar(passes=passes, device_id=device_id, keep=asked.keep)
+            begun = SoFar(
+                passes=len(asked.passes),
+                device_id=asked.device_id or 0,
+                bits=asked.bits,
+                keep=None if asked.keep is None else os.path.abspath(asked.keep),
+            )
             record.begin(asked.target.given, begun)
-        note(*report.cautions(asked.target.given, kept=asked.keep))
+        proven = _proven_at_port(asked, times, enter, so_far)
+        back = _bring_back(asked, proven, enter)
+    _tell(asked, proven, kept=kept, back=back)
+
+
+def _proven_at_port(
+    asked: ProveRequest, times: _Times, enter: "Enter", so_far: "SoFar | None"
+) -> "Proven":
+    """Say what has to be known before, and prove the memory."""
+    from dryload.emulator.ports.clock import MonotonicClock
+    from dryload.harness.cli.taping import taping
+    from dryload.harness.jobs.live import LiveReplay
+    from dryload.harness.jobs.transfer import Settings
+    from dryload.harness.report import prove as report
+
+    note(*report.cautions(asked.target.given, kept=asked.keep))
+    with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
         clock = MonotonicClock()
         port = stack.enter_context(opened(asked.target, hear=asked.hear, clock=clock))
@@ -349,24 +368,25 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
             device_id=asked.device_id or 0,
             wants_stop=was_interrupted,
             power=_by_hand(was_interrupted),
-            record=record.enter if asked.minutes is None else _forget,
+            record=enter,
             so_far=so_far,
         )
         if proven.began_anew:
             note(f"it was begun anew: {proven.began_anew}.")
-    has_ended = not proven.stopped and not proven.is_rig
-    if not has_ended:
-        _say_how_to_go_on(asked)
-    elif asked.keep is not None:
-        restored = _put_back(asked, asked.keep, proven)
-    has_put_back = has_ended and asked.keep is not None
-    _tell(asked, proven, kept=kept, restored=restored, has_put_back=has_put_back)
+    return proven
 
 
 def _keep(asked: ProveRequest, folder: str) -> tuple[int, ...]:
     """Read out all that the unit holds; a Problem where that is not complete."""
     from dryload.harness.cli.read import read
+    from dryload.harness.files import backup_file
 
+    if backup_file.is_backup(folder):
+        raise Problem(
+            f"{shown(folder)} holds a backup already, and nothing was written.",
+            do="Give another folder. After a proof that was stopped, --resume goes on with it; or "
+            + _back_later(asked, folder),
+        )
     note(f"first, what the unit holds is read out into {shown(folder)}.")
     try:
         with redirect_stdout(sys.stderr):
@@ -395,40 +415,108 @@ def _kept_numbers(folder: str) -> tuple[int, ...]:
     return tuple(each.number for each in backup_file.load(folder).samples)
 
 
-def _put_back(asked: ProveRequest, folder: str, proven: "Proven") -> list[int]:
-    """Replace the test samples by silence, and send what was kept; return what is there again."""
+class _Back(NamedTuple):
+    """What came of putting back what was kept."""
+
+    restored: tuple[int, ...] = ()
+    """The samples that are there again, as their words show."""
+    stopped: bool = False
+    has_failed: bool = False
+    """Whether the port has."""
+
+
+def _bring_back(asked: ProveRequest, proven: "Proven", enter: "Enter") -> _Back | None:
+    """Put back what was kept; after Ctrl-C only if somebody wants that.
+
+    None: nothing was put back, and it is said what can be done.
+    """
+    is_over = not proven.stopped and not proven.is_rig
+    back = None
+    if asked.keep is not None and (is_over or (proven.stopped and sys.stdin.isatty())):
+        try:
+            back = _put_back(asked, asked.keep, proven, enter)
+        except Problem as problem:
+            note(str(problem), _back_later(asked, asked.keep))
+            return _Back(has_failed=problem.code == RIG)
+    if not is_over and back is None:
+        _say_how_to_go_on(asked)
+    return back
+
+
+def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter") -> _Back | None:
+    """Take the test samples away, and send what was kept; None where that is not wanted."""
     from dryload.harness.cli.playing import selection
+    from dryload.harness.cli.progress import about, packet_progress
     from dryload.harness.cli.replay_request import ReplayRequest
+    from dryload.harness.jobs.forecast import Forecast
     from dryload.harness.jobs.live import LiveReplay
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.prove.tested import TestedUnit
 
-    note(f"what was kept in {shown(folder)} is put back now.")
-    again = f"dryload replay {quoted(folder)} --to {quoted(asked.target.given)}"
-    selected = selection(ReplayRequest(files=[folder], to=asked.target.given, replace=True))
+    to_send = selection(ReplayRequest(files=[folder], to=asked.target.given, replace=True)).to_send
+    lasts = about(Forecast(to_send, reads_back=True).whole_ns)
+    if proven.stopped:
+        if not _is_wanted_now(folder, lasts):
+            return None
+        enter({"ended": "stopped"})  # without its test samples it can't go on
+    note(
+        f"what was kept in {shown(folder)} is put back now. It takes about {lasts}.",
+        f"Ctrl-C leaves it. After that, {_back_later(asked, folder)}",
+    )
     restored = []
-    with ends() as was_interrupted, opened(asked.target, hear=asked.hear) as port:
+    with (
+        ends() as was_interrupted,
+        opened(asked.target, hear=asked.hear) as port,
+        packet_progress(to_send, True) as bar,
+    ):
+
+        def step(now: "Step") -> None:
+            if bar.show is not None and now.dump in to_send:
+                bar.show(now)
+
         live = LiveReplay(
             port,
             paced=asked.pace,
             settings=Settings(operator_ns=None),
+            progress=step,
             wants_stop=was_interrupted,
         )
         unit = TestedUnit(live, live.line, device_id=asked.device_id or 0)
-        unit.width = proven.width or unit.width
-        for part in proven.parts:
-            unit.silence(part.number)
-        for dump in selected.to_send:
+        unit.width, unit.keeps_old = proven.width or unit.width, proven.keeps_old
+        for number in proven.numbers:
+            unit.give_back(number)
+        for dump in to_send:
             if was_interrupted() or live.failed is not None:
                 break
             number = dump.header.sample_number
             if live.play(dump).is_well:
                 restored.append(number)
-            else:
+            elif not was_interrupted():
                 note(f"sample {number} did not come back as it was kept.")
-    if len(restored) < len(selected.to_send):
-        note(f"not everything is back: {again} sends it once more.")
-    return restored
+    if len(restored) < len(to_send):
+        note(f"not everything is back: {_back_later(asked, folder)}")
+    else:
+        enter({"ended": "stopped" if proven.stopped else str(proven.verdict), "restored": True})
+    return _Back(tuple(restored), stopped=was_interrupted(), has_failed=live.failed is not None)
+
+
+def _is_wanted_now(folder: str, lasts: str) -> bool:
+    """Ask whether what was kept is to be put back; no is the answer that loses nothing."""
+    note(
+        f"what the unit held is in {shown(folder)}. To put it back takes about {lasts}, and then "
+        "--resume can't go on with this proof.",
+        "y and Enter puts it back now; Enter alone leaves it for later.",
+    )
+    try:
+        return sys.stdin.readline().strip().lower() in ("y", "yes")
+    except KeyboardInterrupt:
+        return False
+
+
+def _back_later(asked: ProveRequest, folder: str) -> str:
+    """Return how what was kept comes back without a proof."""
+    again = f"dryload replay {quoted(folder)} --to {quoted(asked.target.given)}"
+    return f"initialise the memory of the unit, and {again} puts back what was kept."
 
 
 def _say_how_to_go_on(asked: ProveRequest) -> None:
@@ -438,7 +526,7 @@ def _say_how_to_go_on(asked: ProveRequest) -> None:
     if asked.minutes is None:
         note(f"dryload prove --to {target} --resume{there} goes on with it.")
     if asked.keep is not None:
-        note(f"dryload replay {quoted(asked.keep)} --to {target} puts back what was kept.")
+        note(f"or {_back_later(asked, asked.keep)}")
 
 
 def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
@@ -475,7 +563,7 @@ def _proven(
     device_id: int,
     wants_stop: "Callable[[], bool]",
     power: "Callable[[int], bool]",
-    record: "Callable[[Mapping[str, Any]], None] | None" = None,
+    record: "Enter | None" = None,
     so_far: "SoFar | None" = None,
 ) -> "Proven":
     from dryload.harness.prove.proof import Proof, ProofRequest
@@ -566,26 +654,27 @@ def _tell(
     proven: "Proven",
     *,
     kept: "Sequence[int]" = (),
-    restored: "Sequence[int]" = (),
-    has_put_back: bool = False,
+    back: _Back | None = None,
 ) -> None:
     """Say what came of it and end the command."""
     from dryload.harness.prove.proof import Verdict
     from dryload.harness.report import prove as report
 
+    restored = () if back is None else back.restored
     show(
         report.lines_of(
             proven,
             modules=asked.modules,
-            restored=len(restored) if has_put_back else None,
+            restored=len(restored) or None,
             rehearsed=not asked.target.is_live,
         ),
         _document(asked, proven, kept=kept, restored=restored),
         as_json=asked.as_json,
     )
-    if proven.stopped:
+    if proven.stopped or (back is not None and back.stopped):
         raise KeyboardInterrupt
-    if proven.verdict is Verdict.RIG or proven.is_rig:
+    has_failed = proven.is_rig or (back is not None and back.has_failed)
+    if proven.verdict is Verdict.RIG or has_failed:
         raise click.exceptions.Exit(RIG)
     is_well = proven.verdict is Verdict.PROVED and len(restored) == len(kept)
     raise click.exceptions.Exit(0 if is_well else 1)

@@ -269,11 +269,15 @@ class Replay:
             event.kind is EventKind.ANSWERED for event in self._events
         ):
             return None
+        self.break_off(dump.header.device_id)
+        return True
+
+    def break_off(self, device_id: int) -> None:
+        """Cancel a dump that was left unfinished, if there is one (HSK-19)."""
         try:
-            self._asker.break_off(dump.header.device_id)
+            self._asker.break_off(device_id)
         except PortError as problem:
             self.failed = problem
-        return True
 
     def fetch(self, dump: Dump) -> Fetched:
         """Ask for the sample of a dump, as it is; where the port fails, `failed` says so."""

@@ -100,6 +100,8 @@ class Proven(Struct, kw_only=True):
     kept_bits: int = 0
     width: int = 0
     parts: tuple[Part, ...] = ()
+    numbers: tuple[int, ...] = ()
+    """Sample numbers under which something of the test may be."""
     faults: tuple[NamedFault, ...] = ()
     sign: FirstSign | None = None
     damaged: int = 0
@@ -189,7 +191,9 @@ class Proof:
             if all(self._pass(at, passes[at]) for at in range(done, len(passes))):
                 self._end()
         except NotProvable as problem:
-            self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
+            self.proven.stopped = self._wants_stop() and not self._unit.port_failed
+            if not self.proven.stopped:
+                self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
         except PortError as problem:
             self.proven.why, self.proven.is_rig = problem.what.rstrip("."), True
         except _Stopped:
@@ -198,6 +202,7 @@ class Proof:
             self._record({"ended": str(self.proven.verdict)})
         if self.proven.is_rig:
             self.proven.verdict = Verdict.RIG
+        self.proven.numbers = self._unit.numbers[: len(self._parts) + (not self._is_full)]
         self.proven.damaged = self._unit.damaged
         self.proven.total_ns = self._unit.line.now_ns - self._began_ns
         return self.proven
@@ -218,6 +223,7 @@ class Proof:
 
     def _get_to_know(self) -> None:
         unit, proven = self._unit, self.proven
+        self._record({"unit": None})  # before anything that it holds is lost
         unit.get_to_know()
         first = unit.number(0)
         assert first is not None
@@ -251,12 +257,18 @@ class Proof:
         if at >= len(passes):
             proven.began_anew = "all passes had been through"
             return False
+        if so_far.judging:
+            proven.began_anew = "it was stopped while samples with wrong words were written again"
+            return False
+        unit.break_off()
         for part in so_far.parts:
             is_done = part.number in so_far.written
             self._store(passes[at if is_done or not at else at - 1], part)
             self._note_written(part)
         least = min(
-            [part for part in so_far.parts if part.number in so_far.written] or so_far.parts,
+            [part for part in so_far.parts if part.number in so_far.written]
+            or so_far.parts[1:]  # the first may have been on its way when it was stopped
+            or so_far.parts,
             key=lambda part: part.words,
         )
         values = unit.values(least)
@@ -394,8 +406,8 @@ class Proof:
         self._tell(Act.READ, part, part.end)
 
     def _broken(self, what: str, why: str) -> NotProvable:
-        is_rig = self._unit.port_failed
-        return NotProvable(f"{what}: {why.rstrip('.')}" if why else what, is_rig=is_rig)
+        self._unit.check_port()
+        return NotProvable(f"{what}: {why.rstrip('.')}" if why else what)
 
     def _see(self, part: Part, values: Values) -> None:
         """Note what is wrong, and the first sign of a fault."""
@@ -436,6 +448,7 @@ class Proof:
         seen = self._written_again(seen, bad if is_few else bad[:1])
         if is_few and seen.mended.any() and not self._are_others_right(bad):
             seen = replace(seen, others_right=False)
+        self._check_stop()  # what did not come shows nothing then
         self.proven.faults = decide(seen)
         self._decided(self.proven.faults)
         return False
@@ -558,6 +571,7 @@ class Proof:
                 self._read[part.number] = values
             else:
                 self._read.pop(part.number, None)
+        self._check_stop()
         lost = [part for part in self._parts if part.number not in self._read]
         bad = [p for p in self._parts if p not in lost and self._is_bad(p, self._read)]
         if not lost and not bad:
@@ -623,6 +637,7 @@ class Proof:
         )
 
     def _check_stop(self) -> None:
+        self._unit.check_port()
         if self._wants_stop():
             raise _Stopped
 

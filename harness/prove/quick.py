@@ -114,6 +114,7 @@ class QuickProof(Proof):
             again = self._unit.values(part) if whole else self._unit.look(part)
             if again is not None and len(again) == len(self._read[part.number]):
                 self._again[part.number] = again
+        self._check_stop()
         faults = decide(self._evidence())
         if (in_full := decide(self._short_evidence())) and (in_full[0].sure or not faults):
             faults, proven.kept_bits = in_full, self._width

@@ -1,10 +1,11 @@
 """What a proof has written so far, on the disk, so that it can go on after whatever stopped it.
 
 A text file of JSON lines.  The first says of which unit it is and how many passes are wanted; the
-others what was found out of the unit (`unit`), each test sample as it found its place (`part`),
-that the memory is full (`full`), each sample that was written in a pass (`written`, `pass`), each
-pass that came back right (`right`), that wrong words are written again (`judging`), and what was
-decided (`ended`).  A line that was cut off is ignored.
+others what was found out of the unit (`unit`; null before anything in it is lost), each test sample
+as it found its place (`part`), that the memory is full (`full`), each sample that was written in a
+pass (`written`, `pass`), each pass that came back right (`right`), that wrong words are written
+again (`judging`), what was decided (`ended`), and that what was kept is back (`restored`).  A line
+that was cut off is ignored.
 
 Words follow from their number, so no word is kept.  What had been read counts for nothing: a pass
 is read from its beginning again.
@@ -20,12 +21,12 @@ from msgspec import Meta, Struct, field
 from dryload.emulator.wire.constants import MAX_BITS, MAX_SAMPLE_NUMBER, MIN_BITS
 from dryload.harness.files.journal import Disk, Release
 from dryload.harness.files.lock import LockedError
-from dryload.harness.files.opening import refusals, shown
+from dryload.harness.files.opening import quoted, refusals, shown
 from dryload.harness.files.problem import Problem
 from dryload.harness.prove.passes import Part
 
 SCHEMA: Final = "dryload/prove-journal/1"
-
+_HEAD: Final = ("passes", "device_id", "keep", "bits")
 
 _Width = Annotated[int, Meta(ge=MIN_BITS, le=MAX_BITS)]
 _Number = Annotated[int, Meta(ge=0, le=MAX_SAMPLE_NUMBER)]
@@ -50,21 +51,28 @@ class SoFar(Struct, kw_only=True):
     device_id: int
     keep: str | None = None
     """The folder in which lies what the unit held."""
+    bits: int | None = None
+    """What the unit keeps by its manual, where that was said."""
     unit: UnitFacts | None = None
     parts: list[Part] = field(default_factory=list)
     full: bool = False
     right: int = 0
     """Passes that came back right."""
+    judging: bool = False
+    """Whether samples with wrong words were being written again, out of order."""
     ended: str = ""
     """What it came to; "" where it did not end."""
+    restored: bool = False
+    """Whether all that was kept is in the unit again."""
     written: set[int] = field(default_factory=set)
     """Numbers of the samples that were written in the pass behind these."""
 
     def take(self, line: Mapping[str, Any]) -> None:
         """Take one line; msgspec.ValidationError where it makes no sense."""
         if "unit" in line:  # also where it was begun anew
-            self.unit = msgspec.convert(line["unit"], UnitFacts)
+            self.unit = msgspec.convert(line["unit"], UnitFacts | None)
             self.parts, self.full, self.right, self.written = [], False, 0, set()
+            self.judging = False
         elif "part" in line:
             part = msgspec.convert(line["part"], Part)
             if part.start != (self.parts[-1].end if self.parts else 0) or part.words < 1:
@@ -77,10 +85,10 @@ class SoFar(Struct, kw_only=True):
             self.written.add(msgspec.convert(line["written"], int))
         elif "right" in line:
             self.right, self.written = msgspec.convert(line["right"], int), set()
-        elif "judging" in line:  # samples are written out of order for that
-            self.written = set()
+        elif "judging" in line:
+            self.judging = True
         elif "ended" in line:
-            self.ended = str(line["ended"])
+            self.ended, self.restored = str(line["ended"]), "restored" in line
 
 
 class ProofRecord:
@@ -109,8 +117,8 @@ class ProofRecord:
                 f"{shown(self.path)} exists and is no record of a proof, so it is left alone.",
                 do="Give another --journal.",
             )
-        head = {"schema": SCHEMA, "target": target, "passes": so_far.passes}
-        self._head = _line({**head, "device_id": so_far.device_id, "keep": so_far.keep})
+        head = {key: getattr(so_far, key) for key in _HEAD}
+        self._head = _line({"schema": SCHEMA, "target": target, **head})
 
     def take_up(self, target: str) -> SoFar:
         """Return how far it had come; a Problem where there is nothing of this target."""
@@ -125,9 +133,7 @@ class ProofRecord:
             )
         whole = [first, *(line for line in lines if line and _parsed(line))]
         try:
-            so_far = msgspec.convert(
-                {key: head.get(key) for key in ("passes", "device_id", "keep")}, SoFar
-            )
+            so_far = msgspec.convert({key: head.get(key) for key in _HEAD}, SoFar)
             for line in whole[1:]:
                 so_far.take(_parsed(line))
         except msgspec.ValidationError as problem:
@@ -138,10 +144,11 @@ class ProofRecord:
             ) from problem
         if so_far.ended:
             self.close()
-            raise Problem(
-                f"the last proof of {shown(target)} has ended ({so_far.ended}).",
-                do="Leave --resume out to begin another one.",
-            )
+            do = "Leave --resume out to begin another one."
+            if so_far.keep is not None and not so_far.restored:
+                again = f"dryload replay {quoted(so_far.keep)} --to {quoted(target)}"
+                do = f"Initialise the memory of the unit, and {again} puts back what was kept."
+            raise Problem(f"the last proof of {shown(target)} has ended ({so_far.ended}).", do=do)
         with self._writing():  # without what was cut off
             self._disk.replace(self.path, b"\n".join([*whole, b""]))
         return so_far

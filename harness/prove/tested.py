@@ -8,6 +8,7 @@ is left free, and the old one is first replaced by one word there.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Final
 
 from msgspec import Struct
@@ -129,6 +130,7 @@ class TestedUnit:
 
         What the unit holds is lost, and its memory is free afterwards.
         """
+        self._numbers.clear()  # of an earlier run
         for width in _WIDTHS:
             for number in range(self._last + 1):
                 wrote = self._send_packet(number, width)
@@ -138,7 +140,7 @@ class TestedUnit:
                     self._clear(number + 1)
                     return
                 if not wrote.refused:
-                    self._check_port()
+                    self.check_port()
                     raise NotProvable(wrote.why, is_rig=True)
         raise NotProvable(
             f"the unit refused a sample of one packet under every number from 0 to {self._last}: "
@@ -164,6 +166,7 @@ class TestedUnit:
     def _stated(self, number: int) -> int:
         back = self.read(number)
         if back is None:
+            self.check_port()
             raise NotProvable(
                 "the unit took a sample and did not send it back, so it can't be compared. Test "
                 "the memory by ear: dryload prove --tone FILE"
@@ -260,7 +263,7 @@ class TestedUnit:
         began_ns = self.line.now_ns
         self.read(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)
-        self._check_port()
+        self.check_port()
         return capacity
 
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
@@ -322,6 +325,16 @@ class TestedUnit:
         """Put one word of silence in the place of a test sample."""
         return self._send(number, silence(self.width)).whole
 
+    def give_back(self, number: int) -> None:
+        """Take a test sample away; a word of silence stays where the unit keeps old ones."""
+        if self.silence(number) and not self.keeps_old:
+            with suppress(NotProvable):  # the port has failed
+                self._offer(number, 1)
+
+    def break_off(self) -> None:
+        """End a dump that was left unfinished: meanwhile a unit may answer no request."""
+        self._replay.break_off(self._device_id)
+
     def _send(self, number: int, sample: Sample) -> Wrote:
         sent = self._replay.send(self._dump(number, sample))
         self._forget()
@@ -358,7 +371,7 @@ class TestedUnit:
             )
         )
         self._forget()
-        self._check_port()
+        self.check_port()
         return taken
 
     def _dump(self, number: int, sample: Sample) -> Dump:
@@ -374,7 +387,8 @@ class TestedUnit:
         """Let go of what passed: a proof has millions of words."""
         self.line.capture.passages.clear()
 
-    def _check_port(self) -> None:
+    def check_port(self) -> None:
+        """Raise NotProvable where the port has failed."""
         if self._replay.failed is not None:
             raise NotProvable(
                 f"the port failed: {self._replay.failed.what.rstrip('.')}", is_rig=True

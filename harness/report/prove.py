@@ -182,7 +182,7 @@ def lines_of(
     if restored is not None:
         yield (
             f"{counted(restored, 'sample')} of those that were kept came back to the unit; what is "
-            "left of the test samples is a word of silence under each number."
+            "left of the test samples is at most a word of silence under each number."
         )
     elif rehearsed:
         yield "This was a rehearsal with an emulated unit; no real one was touched."

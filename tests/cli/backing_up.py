@@ -43,7 +43,7 @@ class Desk:
         self._capsys = capsys
         monkeypatch.chdir(folder)
         monkeypatch.setenv("XDG_STATE_HOME", str(folder / ".state"))  # where journals go
-        monkeypatch.setattr("dryload.harness.cli.target._open", lambda *_: self._port())
+        monkeypatch.setattr("dryload.harness.cli.target._open", lambda *_: self.open_port())
 
     def run(self, command: str, *words: str) -> Said:
         try:
@@ -69,7 +69,7 @@ class Desk:
     def _passes(self, message: bytes) -> bool:
         return self.passes(message)
 
-    def _port(self) -> EndpointPort:
+    def open_port(self) -> EndpointPort:
         assert self.endpoint is not None, "nobody was to be asked"
         self.ports.append(EndpointPort(self.endpoint, self.clock, passes=self._passes))
         return self.ports[-1]

@@ -65,6 +65,12 @@ class PlainUnit:
         self.widen(min(before, 14))
         return before
 
+    def check_port(self) -> None:
+        """It has none."""
+
+    def break_off(self) -> None:
+        """Nothing is left unfinished."""
+
     def widen(self, width: int) -> None:
         self.width = self.kept = width
 

@@ -1,0 +1,175 @@
+"""Proofs of memories that are stopped at random instants: what was kept is safe, the verdict stays.
+
+In virtual time: `python -m tests.prove.stopped 200`, six minutes of processor time.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import shlex
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from tests.cli.replaying import Said
+from tests.foreign import wire
+from tests.prove.stopped_bench import KEPT, PLACES, Bench, Stop
+
+ENDED, USAGE, RIG, INTERRUPTED = (0, 1), 2, 3, 130
+FAULTS = (
+    *("nothing", "nothing", "nothing", "data_line_stuck", "data_lines_joined", "address_line"),
+    *("missing", "half_the_size", "together", "chip", "block", "cells"),
+)
+"""Those that are the same each time."""
+SAME = ("kind", "lines", "level", "distance", "place")
+WAYS = {
+    "killed": ("kill", None),
+    "Ctrl-C, nobody there": ("ctrl-c", None),
+    "Ctrl-C, left for later": ("ctrl-c", "\n"),
+    "Ctrl-C, put back": ("ctrl-c", "y\n"),
+    "cable pulled": ("cable", None),
+}
+"""What happens, and what is typed then."""
+
+
+class Whole(NamedTuple):
+    """A proof that nobody disturbs."""
+
+    document: Mapping[str, Any]
+    seen: Mapping[str, int]
+    """How much there is of what instants are counted in."""
+    heard: tuple[int | None, ...]
+    """The kinds of the messages that reached the gear."""
+
+
+@cache
+def whole(fault: str) -> Whole:
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        bench = Bench(Path(folder), fault, patch)
+        said = bench.keep()
+        assert said is not None
+        assert said.code in ENDED
+        assert bench.has_overwritten
+        check_back(bench, told(said)["restored"])
+        kinds = tuple(wire.said(raw, 0) for raw in bench.heard)
+        return Whole(told(said), dict(bench.seen), kinds)
+
+
+def trial(way: str, fault: str, seed: int, folder: Path) -> str:
+    """Stop a proof, once or twice, until it has ended; return what came of it in a few words."""
+    dice = random.Random(seed)
+    undisturbed = whole(fault)
+    how, typed = WAYS[way]
+    loses_power = dice.random() < 0.25
+
+    def stop() -> Stop:
+        place = dice.choice(PLACES)
+        again = dice.randrange(1, 60) if typed == "y\n" and dice.random() < 0.5 else 0
+        return Stop(how, place, dice.randrange(1, undisturbed.seen[place] + 1), again)
+
+    with pytest.MonkeyPatch.context() as patch:
+        bench = Bench(folder, fault, patch)
+        said = bench.keep(stop=stop(), typed=typed)
+        came = "was over before"
+        for left in (dice.randrange(2), 0, 0):
+            if said is not None and said.code in ENDED:
+                break
+            if not bench.has_overwritten:  # then all is as it was
+                assert [bench.words(number) for number in KEPT] == list(bench.held.values())
+                assert bench.prove("--resume").code == USAGE  # type: ignore[union-attr]
+                bench.folder += " again"
+                came = "nothing was lost yet"
+                said = bench.keep(stop=stop() if left else None, typed=typed)
+                continue
+            if loses_power:
+                bench.lose_power(dice)
+            before, said = said, bench.prove("--resume", stop=stop() if left else None, typed=typed)
+            came = how_it_went(said)
+            if "not as it was written" in came:
+                assert loses_power or fault != "nothing"
+            if said is not None and said.code == USAGE:
+                return put_back(bench, before, said, undisturbed, loses_power=loses_power)
+        assert said is not None
+        assert said.code in ENDED
+        assert what_of(told(said)) == what_of(undisturbed.document), (way, fault, seed)
+        check_back(bench, told(said)["restored"])
+        assert set(bench.gear.held) == set(KEPT)  # nothing of the test is left
+        return came
+
+
+def how_it_went(said: Said | None) -> str:
+    """Return whether a proof went on, or why it began anew."""
+    reason = "" if said is None else said.err.partition("it was begun anew: ")[2].partition("\n")[0]
+    return f"began anew, {re.sub(r'[0-9]+', 'N', reason.rstrip('.'))}" if reason else "went on"
+
+
+def put_back(
+    bench: Bench, before: Said | None, said: Said, undisturbed: Whole, *, loses_power: bool
+) -> str:
+    """A proof that has ended says how it did; what was kept is back, or comes back as it says."""
+    result = said.err.partition("has ended (")[2].partition(")")[0]
+    assert result in (undisturbed.document["result"], "stopped"), said.err
+    if result == "stopped":
+        assert before is None or before.code in (RIG, INTERRUPTED)
+    if "dryload replay " not in said.err:
+        if loses_power:
+            return "was back, and lost with the power"
+        check_back(bench, None)
+        return "was put back at once" if result == "stopped" else "was back already"
+    bench.initialise()
+    words = shlex.split(said.err.partition("dryload ")[2].partition(" puts back")[0])
+    played = bench.run(*words, "--json")
+    assert played is not None
+    check_back(
+        bench, [each["sample_number"] for each in told(played)["transfers"] if each["verified"]]
+    )
+    return "was put back by the command"
+
+
+def check_back(bench: Bench, restored: list[int] | None) -> None:
+    """What was kept was sent again word for word, and is said to be there where it is."""
+    for number in KEPT:
+        assert bench.gear.taken[number] == bench.held[number], number
+    there = [number for number in KEPT if bench.words(number) == bench.held[number]]
+    assert restored in (None, there)
+    if bench.fault == "nothing":
+        assert there == list(KEPT)
+
+
+def what_of(document: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Return the verdict and the first fault."""
+    first = document["faults"][0] if document["faults"] else {}
+    return (document["result"], document["proved_to"], *(first.get(name) for name in SAME))
+
+
+def told(said: Said) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(said.out)
+    return document
+
+
+def main(count: int) -> None:
+    """Stop so many proofs."""
+    dice, came = random.Random(2_026), Counter[str]()
+    for seed in range(count):
+        way, fault = dice.choice([*WAYS]), dice.choice(FAULTS)
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                came[f"{way}: {trial(way, fault, seed, Path(folder))}"] += 1
+            except BaseException:
+                print(way, fault, seed, file=sys.__stderr__)
+                raise
+    for what, often in sorted(came.items()):
+        print(f"{often:5}  {what}")
+    print(f"{count} proofs were stopped: what was kept was safe, and no verdict was another one.")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]))
