@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dryload.emulator.wire.constants import MAX_SAMPLE_NUMBER
 from dryload.emulator.wire.prose import duration
-from dryload.harness.cli.terminal import bar_line
+from dryload.harness.cli.terminal import bar_line, signs
 from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.forecast import Arrivals, Doing, Forecast, Step
 from dryload.harness.jobs.read import ASKS, ReadRequest
@@ -15,6 +15,8 @@ from dryload.harness.jobs.read import ASKS, ReadRequest
 if TYPE_CHECKING:  # where there is no terminal it is not needed
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
+
+    from dryload.harness.prove.proof import ProofStanding
 
 _EVERY_S: Final = 0.1
 _SENDING: Final = (
@@ -29,6 +31,7 @@ _HANDS: Final = {
 }
 """What somebody may have to do at the unit, where it takes long."""
 _COARSE_NS: Final = 60_000_000_000
+_ECHO: Final = 2  # cells of the ^C that a terminal writes behind the last line
 
 
 class _ProgressLine:
@@ -163,6 +166,54 @@ def about(ns: int) -> str:
     if ns < _COARSE_NS:
         return f"{max(round(ns / 1e9), 1)} s"
     return duration(ns) if ns >= 60 * _COARSE_NS else f"{ns // _COARSE_NS} min"
+
+
+class ProofProgress(_ProgressLine):
+    """The picture of `prove`: what is proved of which place, what is done now, and what remains."""
+
+    def __init__(self, bar: "Bar", modules: int | None) -> None:
+        super().__init__(bar)
+        self._console: Final = bar.console
+        self._modules: Final = modules
+        self._standing: ProofStanding | None = None
+        self._lines = ["Finding out what the unit takes."]
+        self._paint(description=self._lines[0])
+
+    def stand(self, standing: "ProofStanding") -> None:
+        """Take where the proof is."""
+        self._standing = standing
+        self._draw(standing, None)
+
+    def step(self, step: Step) -> None:
+        """Take how far a transfer is."""
+        if self._standing is not None and self._is_due(step.doing, step.now_ns):
+            self._draw(self._standing, step)
+
+    def _draw(self, standing: "ProofStanding", step: Step | None) -> None:
+        from rich.control import Control
+        from rich.segment import ControlType
+
+        from dryload.harness.report.proof_picture import watched
+
+        now_ns, doing = (standing.now_ns, None) if step is None else (step.now_ns, step.doing)
+        left_ns = 0 if standing.ends_ns is None else standing.ends_ns - now_ns
+        left = f"about {about(left_ns)} left" if left_ns > 0 else ""
+        if doing in _HANDS and now_ns - self._since_ns >= _NOTICED_NS:
+            left = _HANDS[doing]
+        columns, rows = self._console.width, self._console.height
+        # A terminal that was made narrower has broken the lines: these rows are taken away as well.
+        broken = (max(map(len, self._lines)) - 1) // columns * len(self._lines)
+        again = [(ControlType.ERASE_IN_LINE, 2), (ControlType.CURSOR_UP, 1)] * broken
+        self._console.control(Control(*again))
+        self._lines = watched(
+            standing,
+            step,
+            left=left,
+            modules=self._modules,
+            width=columns - _ECHO,
+            signs=signs(),
+        )[: rows - 1]
+        self._paint(description="\n".join(self._lines))
 
 
 @contextmanager

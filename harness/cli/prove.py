@@ -28,7 +28,7 @@ from dryload.harness.cli.options import (
     value,
 )
 from dryload.harness.cli.target import Target, opened, target_of
-from dryload.harness.cli.terminal import bar_line, note, show
+from dryload.harness.cli.terminal import bar_line, note, show, signs, width
 from dryload.harness.files.opening import quoted, shown
 from dryload.harness.files.problem import RIG, Problem
 
@@ -45,7 +45,6 @@ if TYPE_CHECKING:
 _MINUTE_NS: Final = 60_000_000_000
 _LONGEST_MIN: Final = 7 * 24 * 60
 _MOST_MODULES: Final = 16
-_LINE: Final = "{task.description}"
 BY_EAR: Final = "A unit that sends no samples back"
 
 
@@ -251,7 +250,7 @@ def _rehearse(asked: ProveRequest, times: _Times) -> None:
     with profile_problems("--disturb: "):
         profile = disturbances.unit(profile_of(asked.target.where))
     announced: list[Proven] = []
-    with ends() as was_interrupted, _watch(announced) as watch:
+    with ends() as was_interrupted, _watch(asked.modules, announced) as watch:
         rehearsal = Rehearsal(
             profile,
             settings=disturbances.settings(Settings(operator_ns=walk_ns)),
@@ -350,7 +349,7 @@ def _proven_at_port(
                 start_ns=clock.now_ns(),
             )
         )
-        watch = stack.enter_context(_watch())
+        watch = stack.enter_context(_watch(asked.modules))
         live = LiveReplay(
             port,
             paced=asked.pace,
@@ -597,30 +596,19 @@ class _Watch(NamedTuple):
 
 
 @contextmanager
-def _watch(rehearsed: "list[Proven] | None" = None) -> "Iterator[_Watch]":
-    """Yield who watches: a bar where there is a terminal, and notes of what takes its time.
+def _watch(modules: int | None, rehearsed: "list[Proven] | None" = None) -> "Iterator[_Watch]":
+    """Yield who watches: a picture where there is a terminal, and notes of what takes its time.
 
     A rehearsal is over in seconds: it only puts what it announces into a list.
     """
     from dryload.harness.cli.playing import over_at
-    from dryload.harness.prove.proof import Eyes, ProofStanding
+    from dryload.harness.cli.progress import ProofProgress
+    from dryload.harness.prove.proof import Eyes
     from dryload.harness.report import prove as report
 
-    with bar_line(_LINE) as bar:
-        task = None if bar is None else bar.add_task("")
-        told = [""]
-
-        def stand(standing: ProofStanding) -> None:
-            told[0] = report.standing_line(standing)
-            paint(told[0])
-
-        def step(now: "Step") -> None:
-            if now.packets > 1:
-                paint(f"{told[0]}; {now.doing}, packet {now.packet:,} of {now.packets:,}")
-
-        def paint(text: str) -> None:
-            if bar is not None and task is not None:
-                bar.update(task, description=text)
+    with bar_line("{task.description}", has_bar=False) as bar:
+        shown_now = None if bar is None else ProofProgress(bar, modules)
+        stand = (lambda _: None) if shown_now is None else shown_now.stand
 
         def announce(proven: "Proven") -> None:
             note(report.announcement(proven, ends=over_at(proven.announced_ns or 0)))
@@ -633,7 +621,7 @@ def _watch(rehearsed: "list[Proven] | None" = None) -> "Iterator[_Watch]":
         )
         if rehearsed is not None:
             eyes = Eyes(standing=stand, announce=rehearsed.append)
-        yield _Watch(eyes, None if bar is None else step)
+        yield _Watch(eyes, None if shown_now is None else shown_now.step)
 
 
 def _document(asked: ProveRequest, proven: "Proven", **more: "Sequence[int]") -> "object":
@@ -667,6 +655,8 @@ def _tell(
             modules=asked.modules,
             restored=len(restored) or None,
             rehearsed=not asked.target.is_live,
+            width=width(),
+            signs=signs(),
         ),
         _document(asked, proven, kept=kept, restored=restored),
         as_json=asked.as_json,

@@ -97,11 +97,11 @@ def note(*texts: str) -> None:
 
 
 @contextmanager
-def bar_line(text: str) -> "Iterator[Bar | None]":
+def bar_line(text: str, *, has_bar: bool = True) -> "Iterator[Bar | None]":
     """Yield a progress bar below the output; None where standard error is not a terminal.
 
     `text` is the template of the text after the bar, filled in from its task.  In a narrow terminal
-    the bar is shortened or left out, and the text is cut.
+    the bar is shortened or left out, and the text is cut.  Without a bar it may have several lines.
     """
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield None
@@ -110,7 +110,7 @@ def bar_line(text: str) -> "Iterator[Bar | None]":
     from rich.progress import BarColumn, Progress, TextColumn
 
     console = Console(file=sys.stderr.as_it_is if isinstance(sys.stderr, Printed) else sys.stderr)
-    room = min(console.width - _LONGEST_TEXT, _LONGEST_BAR)
+    room = min(console.width - _LONGEST_TEXT, _LONGEST_BAR) if has_bar else 0
     bar = Progress(
         *([BarColumn(bar_width=room)] if room >= _SHORTEST_BAR else []),
         TextColumn(text, markup=False),
@@ -134,12 +134,19 @@ def bar_line(text: str) -> "Iterator[Bar | None]":
 def aside() -> Iterator[None]:
     """Take the bar away, if there is one, while something is printed."""
     for bar in _bars:
+        _set_visible(bar, False)  # or it takes away as many lines when it starts again
         bar.stop()
     try:
         yield
     finally:
         for bar in _bars:
+            _set_visible(bar, True)
             bar.start()
+
+
+def _set_visible(bar: "Bar", is_visible: bool) -> None:
+    for task in bar.task_ids:
+        bar.update(task, visible=is_visible)
 
 
 def _columns_of(stream: TextIO) -> int | None:

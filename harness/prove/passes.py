@@ -74,6 +74,8 @@ class Act(StrEnum):
     """Only its first packets."""
     HOLD = "waiting before reading"
     READ = "reading"
+    WRITE_AGAIN = "writing once more"
+    READ_AGAIN = "reading once more"
 
 
 class PassStep(NamedTuple):

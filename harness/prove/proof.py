@@ -54,18 +54,34 @@ class Verdict(StrEnum):
 
 
 class ProofStanding(NamedTuple):
-    """Where a proof is."""
+    """Where a proof is, and what this pass has shown of the memory."""
 
     act: Act
-    part: Part
+    part: Part | None
+    """What that is done with; None where it is done."""
     pass_number: int
     """Counted from 1."""
     passes: int
-    done: int
-    """Words of this pass that are written, or that came back right while it is read."""
+    parts: tuple[Part, ...]
+    """The test samples that there are."""
+    written: frozenset[int]
+    """Numbers of those that this pass has written."""
+    back: Mapping[int, int]
+    """How many words came back of a number, from its first one on, right or wrong."""
+    wrong: Places
+    """The words that came back wrong, ascending."""
     words: int | None
-    """Of how many; None while the unit is being filled and does not say."""
+    """Words of the memory; None while the unit is being filled and does not say."""
     now_ns: int
+    ends_ns: int | None
+    """When it ends, by what was announced; None while nobody can know."""
+
+    @property
+    def right(self) -> int:
+        """How many words came back right."""
+        ends = [(part.start, part.start + self.back.get(part.number, 0)) for part in self.parts]
+        wrong = sum(int(np.ptp(np.searchsorted(self.wrong, each))) for each in ends)
+        return sum(self.back.values()) - wrong
 
 
 class FirstSign(Struct, frozen=True, kw_only=True):
@@ -119,6 +135,8 @@ class Proven(Struct, kw_only=True):
     """Why what an earlier run had written was not built on; "" where it was, or there was none."""
     battery_ns: int | None = None
     """How long the unit was without power, and had all words afterwards."""
+    standing: ProofStanding | None = None
+    """Where it was when it ended; None where nothing was written."""
 
 
 class ProofRequest(Struct, frozen=True, kw_only=True):
@@ -175,8 +193,8 @@ class Proof:
         self._lain_ns: dict[int, int] = {}  # how long a sample had lain when it was read
         self._written_ns: dict[int, int] = {}
         self._at = 0  # the pass
-        self._done: set[int] = set()  # numbers that an earlier run has written in this pass
-        self._glimpsed: list[tuple[Part, Places]] = []  # wrong words that were seen in this pass
+        self._done: set[int] = set()  # numbers that are written in this pass
+        self._wrong: Places = np.zeros(0, np.intp)  # words that came back wrong in this pass
 
     @property
     def _words(self) -> int:
@@ -278,6 +296,7 @@ class Proof:
                 "or somebody changed it, or its memory is at fault"
             )
             self._written.clear()
+            self._done.clear()
             return False
         self._parts, self._done = list(so_far.parts), set(so_far.written)
         proven.capacity, proven.keeps_old = facts.capacity, facts.keeps_old
@@ -293,7 +312,7 @@ class Proof:
         self._at = at
         self._read.clear()
         self._again.clear()
-        self._glimpsed.clear()
+        self._wrong = self._wrong[:0]
         for act, part in stages(each, self._parts) if self._is_full else self._filling(each):
             self._check_stop()
             if act is Act.WRITE and part.number in self._done:
@@ -306,8 +325,10 @@ class Proof:
                 self._look(part)
             else:
                 self._take(part)
+        self._tell(Act.READ, None)
+        is_right = self._judge()
         self._done.clear()
-        return self._judge()
+        return is_right
 
     def _filling(self, each: Pass) -> Iterator[PassStep]:
         """Yield the steps of the first pass, in which the samples find their place."""
@@ -351,9 +372,9 @@ class Proof:
 
     def _fit(self, each: Pass, part: Part) -> tuple[Part, bool]:
         """Write a new sample, shorter where the unit has not so much room; whether it is full."""
+        self._tell(Act.WRITE, part)
         wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
         if wrote.whole:
-            self._tell(Act.WRITE, part, part.end)
             self._note_written(part)
             return part, False
         if not wrote.refused:
@@ -375,14 +396,15 @@ class Proof:
 
     def _note_written(self, part: Part) -> None:
         self._written_ns[part.number] = self._unit.line.now_ns
+        self._done.add(part.number)
 
     def _write(self, each: Pass, part: Part) -> None:
+        self._tell(Act.WRITE, part)
         wrote = self._unit.write(part.number, self._store(each, part))
         if not wrote.whole:
             raise self._broken(f"test sample {part.number} could not be written again", wrote.why)
         self._note_written(part)
         self._record({"written": part.number, "pass": self._at + 1})
-        self._tell(Act.WRITE, part, part.end)
 
     def _look(self, part: Part) -> None:
         values = self._unit.look(part)
@@ -395,6 +417,7 @@ class Proof:
             self._wait_until(self._written_ns[part.number] + HOLD_NS, part)
         lain_ns = self._unit.line.now_ns - self._written_ns[part.number]
         self._lain_ns[part.number] = lain_ns
+        self._tell(Act.READ, part)
         values = self._unit.values(part)
         if values is None or len(values) < part.words:
             came = 0 if values is None else len(values)
@@ -403,7 +426,6 @@ class Proof:
             )
         self._read[part.number] = values
         self._see(part, values)
-        self._tell(Act.READ, part, part.end)
 
     def _broken(self, what: str, why: str) -> NotProvable:
         self._unit.check_port()
@@ -413,7 +435,7 @@ class Proof:
         """Note what is wrong, and the first sign of a fault."""
         wrong = np.flatnonzero(values != self._written[part.number][: len(values)])
         if len(wrong):
-            self._glimpsed.append((part, wrong))
+            self._wrong = np.union1d(self._wrong, part.start + wrong)
         if len(wrong) and self.proven.sign is None:
             self.proven.sign = FirstSign(
                 word=part.start + int(wrong[0]),
@@ -429,7 +451,7 @@ class Proof:
     def _judge(self) -> bool:
         """Decide on a pass; whether nothing was wrong in it."""
         bad = [part for part in self._parts if self._is_bad(part, self._read)]
-        if not bad and self._glimpsed:
+        if not bad and len(self._wrong):
             self.proven.faults = (self._seen_once(),)
             self.proven.verdict = Verdict.FAULT
             return False
@@ -440,6 +462,7 @@ class Proof:
             return True
         for part in bad:
             self._check_stop()
+            self._tell(Act.READ_AGAIN, part)
             if (again := self._unit.values(part)) is not None and len(again) == part.words:
                 self._again[part.number] = again
         self._record({"judging": self._at + 1})
@@ -480,14 +503,13 @@ class Proof:
 
     def _seen_once(self) -> NamedFault:
         """Return the fault of words that were wrong in one look, and right later."""
-        part, wrong = self._glimpsed[0]
         return NamedFault(
             kind="noise",
-            words_wrong=len(wrong),
+            words_wrong=len(self._wrong),
             explains=1.0,
-            first=part.start + int(wrong[0]),
-            last=part.start + int(wrong[-1]),
-            examples=tuple(part.start + int(each) for each in wrong[:8]),
+            first=int(self._wrong[0]),
+            last=int(self._wrong[-1]),
+            examples=tuple(map(int, self._wrong[:8])),
         )
 
     def _written_again(self, seen: PassEvidence, bad: Sequence[Part]) -> PassEvidence:
@@ -497,9 +519,11 @@ class Proof:
             self._check_stop()
             here = slice(part.start, part.end)
             written, wrong = self._written[part.number], seen.wrong[here]
+            self._tell(Act.WRITE_AGAIN, part)
             if not self._unit.write(part.number, written).whole:
                 continue
             self._note_written(part)
+            self._tell(Act.READ_AGAIN, part)
             first = self._unit.values(part)
             if first is None or len(first) < part.words:
                 continue
@@ -508,6 +532,7 @@ class Proof:
             if not at_once[here].any():
                 continue  # what is wrong at once is wrong later
             self._wait_until(self._written_ns[part.number] + self._lain_ns[part.number], part)
+            self._tell(Act.READ_AGAIN, part)
             later = self._unit.values(part)
             if later is not None and len(later) == part.words:
                 mended[here] = at_once[here] & (later == written)
@@ -519,6 +544,7 @@ class Proof:
         """Whether the samples that were not written again are as they were."""
         for part in [each for each in self._parts if each not in bad]:
             self._check_stop()
+            self._tell(Act.READ_AGAIN, part)
             values = self._unit.values(part)
             if values is None or not np.array_equal(values, self._written[part.number]):
                 return False
@@ -566,31 +592,27 @@ class Proof:
             return
         for part in self._parts:
             self._check_stop()
+            self._tell(Act.READ_AGAIN, part)
             values = self._unit.values(part)
             if values is not None and len(values) == part.words:
-                self._read[part.number] = values
+                wrong = np.flatnonzero(values != self._written[part.number])
             else:
-                self._read.pop(part.number, None)
+                wrong = np.arange(part.words)
+            self._wrong = np.union1d(self._wrong, part.start + wrong)
         self._check_stop()
-        lost = [part for part in self._parts if part.number not in self._read]
-        bad = [p for p in self._parts if p not in lost and self._is_bad(p, self._read)]
-        if not lost and not bad:
+        self._tell(Act.READ, None)
+        if not len(self._wrong):
             self.proven.battery_ns = off_ns
             return
         self.proven.verdict = Verdict.FAULT
-        words = sum(part.words for part in lost) + sum(
-            int((self._read[p.number] != self._written[p.number]).sum()) for p in bad
-        )
-        first = min((*lost, *bad), key=lambda part: part.start)
-        last = max((*lost, *bad), key=lambda part: part.end)
         self.proven.faults = (
             NamedFault(
                 kind="battery",
-                words_wrong=words,
+                words_wrong=len(self._wrong),
                 explains=1.0,
-                first=first.start,
-                last=last.end - 1,
-                share=words / self._words,
+                first=int(self._wrong[0]),
+                last=int(self._wrong[-1]),
+                share=len(self._wrong) / self._words,
                 sure=True,
             ),
         )
@@ -619,22 +641,29 @@ class Proof:
         line = self._unit.line
         while line.now_ns < until_ns:
             self._check_stop()
-            self._tell(Act.HOLD, part, part.start)
+            self._tell(Act.HOLD, part)
             line.advance(min(until_ns - line.now_ns, _SLICE_NS))
 
-    def _tell(self, act: Act, part: Part, done: int) -> None:
-        total = self.proven.capacity if self._at == 0 else self._words
-        self._eyes.standing(
-            ProofStanding(
-                act=act,
-                part=part,
-                pass_number=self._at + 1,
-                passes=len(self._asked.passes),
-                done=done,
-                words=total,
-                now_ns=self._unit.line.now_ns,
-            )
+    def _tell(self, act: Act, part: Part | None) -> None:
+        """Say where it is; `part` is None where nothing is done any more."""
+        proven, passes, ends_ns = self.proven, len(self._asked.passes), None
+        if proven.announced_ns is not None:
+            share = (self._at + 1) / passes if len(self._wrong) else 1  # the others are not made
+            ends_ns = self._began_ns + proven.announced_at_ns + round(proven.announced_ns * share)
+        self.proven.standing = ProofStanding(
+            act=act,
+            part=part,
+            pass_number=self._at + 1,
+            passes=passes,
+            parts=tuple(self._parts),
+            written=frozenset(self._done),
+            back={number: len(values) for number, values in self._read.items()},
+            wrong=self._wrong,
+            words=self._words if self._is_full else proven.capacity,
+            now_ns=self._unit.line.now_ns,
+            ends_ns=ends_ns,
         )
+        self._eyes.standing(self.proven.standing)
 
     def _check_stop(self) -> None:
         self._unit.check_port()

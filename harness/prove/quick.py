@@ -15,7 +15,7 @@ from dryload.emulator.wire.prose import counted, duration
 from dryload.emulator.wire.sizes import packets_for, words_per_packet
 from dryload.harness.prove.decide import decide
 from dryload.harness.prove.evidence import PassEvidence
-from dryload.harness.prove.passes import GLANCE, Part, Pass, PassStep
+from dryload.harness.prove.passes import GLANCE, Act, Part, Pass, PassStep
 from dryload.harness.prove.proof import Proof, Verdict
 from dryload.harness.prove.words import Values
 
@@ -65,7 +65,7 @@ class QuickProof(Proof):
             looks = [unit.look(short)]
             if looks[0] is not None and len(looks[0]) == words:
                 self._see(short, looks[0])
-                if self._glimpsed:
+                if len(self._wrong):
                     looks.append(unit.look(short))
                 self._short[part.number] = [
                     each for each in looks if each is not None and len(each) == words
@@ -87,6 +87,7 @@ class QuickProof(Proof):
 
     def _keep_look(self, part: Part) -> None:
         self._check_stop()
+        self._tell(Act.LOOK, part)
         values = self._unit.look(part)
         if values is not None:
             self._read[part.number] = values
@@ -95,7 +96,7 @@ class QuickProof(Proof):
     def _judge(self) -> bool:
         """Decide on what was seen."""
         proven = self.proven
-        if self._glimpsed:
+        if len(self._wrong):
             self._name_fault()
             return False
         right = sum(len(values) for values in self._read.values())

@@ -9,17 +9,18 @@ from dryload.harness.prove.decide import ENOUGH, NamedFault
 from dryload.harness.prove.passes import (
     OVERNIGHT,
     USUAL,
-    Act,
     Paces,
     Pass,
     StepPace,
     planned,
     stages,
 )
-from dryload.harness.prove.proof import FirstSign, ProofStanding, Proven, Verdict
+from dryload.harness.prove.proof import FirstSign, Proven, Verdict
 from dryload.harness.prove.table import known_faults
 from dryload.harness.prove.words import USUAL_WIDTH
 from dryload.harness.report.document import Document
+from dryload.harness.report.memory_bar import BLOCKS, Signs
+from dryload.harness.report.proof_picture import proof_picture
 
 SCHEMA: Final = "dryload/prove/1"
 _NEAR: Final = 0.02  # of the memory
@@ -35,7 +36,6 @@ _PARTS: Final = {
     (0.75, 1.0): "the last quarter of the memory",
 }
 _SIZES: Final = (262_144, 524_288, 1_048_576)
-_CELLS: Final = 24
 _HERE_AND_THERE: Final = ("row", "column", "cells", "noise", "disturbed", "fades", "unknown")
 """Faults that spoil some words of their place, and not all of it."""
 
@@ -125,7 +125,7 @@ def sign_line(sign: FirstSign) -> str:
     return (
         f"after {duration(sign.after_ns)}: word {sign.word:,} came back wrong, and "
         f"{sign.words_wrong:,} of {sign.words_seen:,} that were read with it; the pass goes on, so "
-        "that the fault can be named."
+        "that the fault can be named, and is the last one."
     )
 
 
@@ -133,24 +133,6 @@ def passed_line(number: int, proven: Proven) -> str:
     """Return what is said after a pass in which nothing was wrong."""
     return (
         f"pass {number} of {proven.wanted_passes}: {counted(proven.words, 'word')} came back right."
-    )
-
-
-def standing_line(standing: ProofStanding) -> str:
-    """Return where a proof is, with the memory as a row of signs: = right, + written, . neither."""
-    total = standing.words
-    done = counted(standing.done, "word")
-    if total is None:
-        picture = ""
-    else:
-        cells = min(_CELLS * standing.done // max(total, 1), _CELLS)
-        is_reading = standing.act in (Act.READ, Act.HOLD)
-        full, rest = ("=", "+") if is_reading else ("+", ".")
-        picture = f"[{full * cells}{rest * (_CELLS - cells)}] "
-        done = f"{standing.done:,} of {counted(total, 'word')}"
-    what = "right" if standing.act in (Act.READ, Act.HOLD) else "written"
-    return (
-        f"{picture}pass {standing.pass_number} of {standing.passes}, {standing.act}: {done} {what}"
     )
 
 
@@ -163,15 +145,17 @@ def lines_of(
     modules: int | None = None,
     restored: int | None = None,
     rehearsed: bool = False,
+    width: int | None = None,
+    signs: Signs = BLOCKS,
 ) -> Iterator[str]:
-    """Yield what a proof came to, for people.
+    """Yield what a proof came to, for people; with a picture, for a terminal of `width` cells.
 
     So many samples were put back; `restored` is None where nothing was kept for that.
     """
     if proven.verdict is Verdict.PROVED:
         yield from _proved(proven, modules)
     elif proven.faults:
-        yield from _faulty(proven, modules)
+        yield from _faulty(proven, modules, width, signs)
     else:
         yield from _not_proved(proven)
     if proven.damaged and proven.verdict is not Verdict.RIG:
@@ -228,7 +212,7 @@ def _not_proved(proven: Proven) -> Iterator[str]:
         yield "  The memory may be good or bad."
 
 
-def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
+def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs) -> Iterator[str]:
     first, *others = proven.faults
     known = known_faults()[first.kind]
     if first.kind == "battery":
@@ -262,6 +246,8 @@ def _faulty(proven: Proven, modules: int | None) -> Iterator[str]:
             f"  It explains {first.explains:.0%} of what is wrong, so more than one thing may be "
             "wrong: repair this one, and prove again."
         )
+    if first.kind != "line" and proven.standing is not None:
+        yield from proof_picture(proven.standing, modules=modules, width=width, signs=signs)
     if first.kind != "line":
         yield inside()
     yield "What to do:"

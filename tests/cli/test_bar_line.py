@@ -79,6 +79,36 @@ def test_a_pipe_has_no_bar_and_every_line_whole(tmp_path: Path) -> None:
     assert done.stderr.endswith("the rest below it, too\n")
 
 
+LINES = """
+import os
+from dryload.harness.cli.terminal import bar_line, note, say
+with bar_line("{task.description}", has_bar=False) as bar:
+    bar.add_task("first\\nsecond\\nthird")
+    bar.refresh()
+    note("a note of which the beginning is to stand at the left, and the rest below it, too")
+    note("another one")
+    say(["a result"])
+    END
+print("the end")
+"""
+SAID = [
+    "dryload: a note of which the beginning is to stand at the left, and the rest",
+    "  below it, too",
+    "dryload: another one",
+    "a result",
+]
+
+
+def test_what_is_said_beside_several_lines_stays_above_them(tmp_path: Path) -> None:
+    shown = run_on_screen(LINES.replace("END", "os._exit(0)"), folder=tmp_path)
+    assert shown == [*SAID, "first", "second", "third"]
+
+
+def test_of_several_lines_nothing_is_left_at_the_end(tmp_path: Path) -> None:
+    shown = run_on_screen(LINES.replace("END", ""), folder=tmp_path)
+    assert [line for line in shown if line] == [*SAID, "the end"]
+
+
 def test_commands_write_to_standard_error_in_one_way_only() -> None:
     allowed = {"terminal.py", "app.py", "main.py"}
     for path in (ROOT / "harness" / "cli").glob("*.py"):

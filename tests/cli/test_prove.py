@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -85,6 +86,7 @@ def test_a_memory_that_works_is_proved_and_it_is_said_what_was_not_tested(desk: 
     assert f"{WORDS:,} words, each written and read twice" in said.out
     assert "Not tested: whether it survives being switched off" in said.out
     assert "volume down" in said.err
+    assert "│" not in said.out  # a picture of what is right says nothing
     assert sum(count for _, count in gear.places.values()) == WORDS
 
 
@@ -137,6 +139,10 @@ def test_what_is_wrong_is_said_in_plain_words_with_the_place_and_what_to_do(desk
     assert second.startswith("  Data line 9 of the second half of the memory (module 2, if")
     assert " always reads 1. " in second
     assert "swap the modules" in said.out
+    rows = [line for line in said.out.splitlines() if "│" in line]
+    assert [line[: len("  module 1 │")] for line in rows] == ["  module 1 │", "  module 2 │"]
+    assert {*rows[0][len("  module 1 ") :]} == {"│", "█"}
+    assert len(re.findall("[1-9]", rows[1][len("  module 2 ") :])) > 50  # of 67 cells of 7 words
     assert "mains voltage" in said.out
     assert "came back wrong" in said.err  # as soon as it showed
 
