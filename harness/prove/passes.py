@@ -114,8 +114,9 @@ def doubling(room: int | None, *, given: int = 0, left: int = MAX_21_BIT) -> int
     while room is not None and first > SHORTEST and 8 * first > room:
         first //= 2
     wanted = min(max(given, first), LONGEST)
-    if room is None:  # the last one shows where the memory ends
-        return wanted if left > 1 else LONGEST
+    if room is None:  # the last one shows where the memory ends, and none of the others ends there
+        more = first if given < 4 * first else 3 * first
+        return min(given + more, LONGEST) if left > 1 else LONGEST
     quarter, rest = max(room // 4 // first, 1) * first, room - given
     each = -(-rest // max(left, 1))
     return min(max(min(wanted, quarter), -(-each // first) * first), rest, MAX_21_BIT)

@@ -22,6 +22,7 @@ from dryload.harness.jobs.line import never
 from dryload.harness.prove.decide import ENOUGH, REWRITTEN, NamedFault, decide
 from dryload.harness.prove.evidence import PassEvidence, Places
 from dryload.harness.prove.passes import (
+    FIRST,
     HOLD_NS,
     LONGEST,
     SHORTEST,
@@ -41,6 +42,10 @@ from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
 _NEARLY_ALL: Final = 0.95
 _NONE: Final = np.zeros(0, np.uint32)
+_MOST_WORDS: Final = 1 << 24
+"""More memory is not filled where nothing says that there is more; our choice."""
+_SPARE_IN: Final = 64
+"""Where headers do not tell, one in so many words stays free for the replacing of old samples."""
 _SLICE_NS: Final = 1_000_000_000
 
 
@@ -123,6 +128,8 @@ class Proven(Struct, kw_only=True):
     damaged: int = 0
     rewritten_right: int | None = None
     """Words that were right after they were written again; None where nothing was."""
+    told: bool = False
+    """Whether the capacity was given with --words, and is not what the unit says."""
     keeps_old: bool = False
     announced_ns: int | None = None
     """How long it was said to take still, at the instant when that could be said."""
@@ -145,6 +152,8 @@ class ProofRequest(Struct, frozen=True, kw_only=True):
     passes: tuple[Pass, ...] = USUAL
     minutes_ns: int | None = None
     """For a quick look: how long it may take."""
+    words: int | None = None
+    """How many the memory has, by the manual."""
     battery_ns: int | None = None
 
 
@@ -152,6 +161,8 @@ class Eyes(Struct, frozen=True, kw_only=True):
     """Who watches a proof."""
 
     standing: Callable[[ProofStanding], None] = field(default=lambda _: None)
+    unknown: Callable[[], None] = field(default=lambda: None)
+    """Called where the unit does not say how much memory it has."""
     announce: Callable[[Proven], None] = field(default=lambda _: None)
     """Called once, when it can be said what is done and how long it takes."""
     sign: Callable[[FirstSign], None] = field(default=lambda _: None)
@@ -226,11 +237,12 @@ class Proof:
         return self.proven
 
     def _end(self) -> None:
-        proven = self.proven
-        if proven.capacity is not None and proven.words < _NEARLY_ALL * proven.capacity:
+        proven, spare = self.proven, self._unit.spare if self._unit.keeps_old else 0
+        if proven.capacity is not None and proven.words < _NEARLY_ALL * proven.capacity - spare:
+            says = "it has by --words" if proven.told else "it said there is room for"
             proven.why = (
-                f"the unit took {counted(proven.words, 'word')} of {proven.capacity:,} that it "
-                "said there is room for; those came back right"
+                f"the unit took {counted(proven.words, 'word')} of {proven.capacity:,} that {says}"
+                "; those came back right"
             )
             return
         proven.verdict = Verdict.PROVED
@@ -252,7 +264,12 @@ class Proof:
                 "initialise its memory"
             )
         proven.capacity = unit.measure(proven.capacity)
-        proven.keeps_old = unit.keeps_old
+        if proven.capacity is None:
+            self._eyes.unknown()
+        told = self._asked.words
+        if told is not None and (proven.capacity is None or proven.capacity < told):
+            proven.capacity, proven.told = told, True
+        proven.keeps_old = bool(unit.keeps_old)
         proven.kept_bits, proven.width = unit.kept, unit.width
         facts = UnitFacts(
             kept=unit.kept,
@@ -299,7 +316,7 @@ class Proof:
             self._done.clear()
             return False
         self._parts, self._done = list(so_far.parts), set(so_far.written)
-        proven.capacity, proven.keeps_old = facts.capacity, facts.keeps_old
+        proven.capacity, proven.keeps_old = facts.capacity, bool(facts.keeps_old)
         proven.kept_bits, proven.width, proven.passes = facts.kept, facts.width, at
         proven.parts, proven.words = tuple(self._parts), self._words
         self._is_full = so_far.full
@@ -336,55 +353,113 @@ class Proof:
         yield from (PassStep(Act.READ, part) for part in self._parts)
 
     def _fill(self, each: Pass) -> Iterator[PassStep]:
-        room, most, has_ended = self.proven.capacity, LONGEST, False
+        room, most, has_ended = self.proven.capacity, LONGEST, self.proven.capacity is not None
+        is_known = room is not None and self._unit.keeps_old is not None
         while not self._is_full:
-            left = len(self._unit.numbers) - len(self._parts)
-            wanted = min(doubling(room, given=self._words, left=left), most)
-            number = None if wanted < 1 else self._unit.number(len(self._parts))
-            if number is None:
-                break
-            part = Part(number=number, start=self._words, words=wanted)
-            self._check_stop()
-            part, is_cut = self._fit(each, part)
-            if not part.words:
-                has_ended = True
-                break
+            part, is_cut = self._fit_next(each, most)
             has_ended = has_ended or is_cut
-            if is_cut:  # there may be other holes, and none is larger
-                most = part.words
-                self._is_full = self._unit.keeps_old  # which needs one for itself
+            if not part.words:
+                self._is_full = not self._parts or not self._frees_spare()
+                continue
             self._parts.append(part)
             self._record({"part": part})
             self.proven.parts, self.proven.words = tuple(self._parts), self._words
+            if is_cut:  # there may be other holes, and none is larger
+                most = part.words
+                self._is_full = bool(self._unit.keeps_old)  # which needs one for itself
             yield from looks(part, self._parts[0])
             if len(self._parts) == 1:
                 self._take(part, waits=False)  # what reading takes, and an early sign
-                if room is not None:
+                if room is not None and is_known:
                     self._announce(each, planned(room, len(self._unit.numbers)))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
-        if room is None and not has_ended:
+        if not has_ended:
             raise NotProvable("the unit has no more sample numbers, and took all that was sent")
-        self._is_full = True
-        self._record({"full": True})
-        if room is None:
+        self.proven.keeps_old = bool(self._unit.keeps_old)
+        self._record({"full": True, "keeps_old": self.proven.keeps_old})
+        if not is_known:
             self._announce(each, self._parts, filled=True)
+
+    def _fit_next(self, each: Pass, most: int) -> tuple[Part, bool]:
+        """Write one more sample, of no words where there is no room; whether the unit is full."""
+        room, left = self.proven.capacity, len(self._unit.numbers) - len(self._parts)
+        free = None if room is None else room - self._spare(room)
+        wanted = min(doubling(free, given=self._words, left=left), most)
+        number = self._unit.number(len(self._parts))
+        if wanted < 1 or number is None:
+            return Part(number=0, start=self._words, words=0), False
+        if room is None and self._words + wanted > _MOST_WORDS:
+            raise NotProvable(
+                f"the unit took {counted(self._words, 'word')} and was not full, which is more "
+                "memory than I believe in: is it a unit? If it is, say with --words N how many "
+                "words it has by its manual"
+            )
+        self._check_stop()
+        return self._fit(each, Part(number=number, start=self._words, words=wanted))
+
+    def _spare(self, words: int) -> int:
+        """Return how many of so many words stay free until it is known that none need to."""
+        if self._unit.keeps_old is not None:
+            return 0
+        filler = len(self._parts) * self._unit.spare  # each sample may take more than its words
+        return max(self._unit.spare, min(words // _SPARE_IN, FIRST)) + filler
+
+    def _frees_spare(self, *more: Part) -> bool:
+        """Find out whether old samples go at once, so that nothing has to stay free any more."""
+        unit, spare = self._unit, self._spare(self._words)
+        if unit.keeps_old is not None:
+            return False
+        parts = [*self._parts, *more]
+        part = max(parts, key=lambda part: part.words)
+        if enough := [part for part in parts if part.words >= 4 * spare]:
+            part = min(enough, key=lambda part: part.words)
+        unit.keeps_old = False
+        unit.keeps_old = not unit.write(part.number, self._written[part.number]).whole
+        if not unit.keeps_old:
+            unit.paces.freeing_ns = 0
+        else:
+            unit.spare = spare
+            if not unit.write(part.number, self._written[part.number]).whole:
+                raise NotProvable(
+                    "in its full memory the unit takes no sample in place of one that it has; with "
+                    "--words N, by its manual, the memory is not filled to its last word"
+                )
+        self._note_written(part)
+        return not unit.keeps_old
 
     def _fit(self, each: Pass, part: Part) -> tuple[Part, bool]:
         """Write a new sample, shorter where the unit has not so much room; whether it is full."""
         self._tell(Act.WRITE, part)
-        wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
-        if wrote.whole:
-            self._note_written(part)
-            return part, False
-        if not wrote.refused:
-            raise self._broken(f"test sample {part.number} did not get through", wrote.why)
-        for words in wrote.fitting or (self._unit.room(part.number) or 0,):
-            part = Part(number=part.number, start=part.start, words=min(words, part.words))
-            if words and self._unit.write(part.number, self._store(each, part), is_new=True).whole:
+        fitting: tuple[int, ...] = ()
+        room, filler = self.proven.capacity, (len(self._parts) + 1) * self._unit.spare
+        is_last = room is not None and part.end + filler >= room
+        if not is_last or self._unit.has_spare(part.number, part.words):
+            wrote = self._unit.write(part.number, self._store(each, part), is_new=True)
+            if wrote.whole:
                 self._note_written(part)
-                return part, True
+                return part, False
+            if not wrote.refused:
+                raise self._broken(f"test sample {part.number} did not get through", wrote.why)
+            fitting = wrote.fitting
+        for fits in fitting or (self._unit.room(part.number) or 0,):
+            spare = self._unit.spare if self._unit.keeps_old else self._spare(part.start + fits)
+            short = self._shortened(each, part, fits - spare)
+            if short.words and self._frees_spare(short):
+                short = self._shortened(each, part, fits)
+            if short.words:
+                return short, True
         return Part(number=part.number, start=part.start, words=0), True
+
+    def _shortened(self, each: Pass, part: Part, words: int) -> Part:
+        """Write so many words of a new sample; return it, with none where the unit refuses."""
+        part = Part(number=part.number, start=part.start, words=max(min(words, part.words), 0))
+        if not part.words:
+            return part
+        if not self._unit.write(part.number, self._store(each, part), is_new=True).whole:
+            return Part(number=part.number, start=part.start, words=0)
+        self._note_written(part)
+        return part
 
     def _store(self, each: Pass, part: Part) -> Values:
         values = code(

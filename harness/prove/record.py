@@ -2,10 +2,10 @@
 
 A text file of JSON lines.  The first says of which unit it is and how many passes are wanted; the
 others what was found out of the unit (`unit`; null before anything in it is lost), each test sample
-as it found its place (`part`), that the memory is full (`full`), each sample that was written in a
-pass (`written`, `pass`), each pass that came back right (`right`), that wrong words are written
-again (`judging`), what was decided (`ended`), and that what was kept is back (`restored`).  A line
-that was cut off is ignored.
+as it found its place (`part`), that the memory is full and whether old samples stay in it (`full`),
+each sample that was written in a pass (`written`, `pass`), each pass that came back right
+(`right`), that wrong words are written again (`judging`), what was decided (`ended`), and that what
+was kept is back (`restored`).  A line that was cut off is ignored.
 
 Words follow from their number, so no word is kept.  What had been read counts for nothing: a pass
 is read from its beginning again.
@@ -17,6 +17,7 @@ from typing import Annotated, Any, Final
 
 import msgspec
 from msgspec import Meta, Struct, field
+from msgspec.structs import replace
 
 from dryload.emulator.wire.constants import MAX_BITS, MAX_SAMPLE_NUMBER, MIN_BITS
 from dryload.harness.files.journal import Disk, Release
@@ -38,7 +39,7 @@ class UnitFacts(Struct, frozen=True, kw_only=True):
     kept: _Width
     width: _Width
     capacity: int | None
-    keeps_old: bool
+    keeps_old: bool | None
     numbers: Annotated[tuple[_Number, ...], Meta(min_length=1)]
     """The sample numbers that it takes."""
 
@@ -81,6 +82,8 @@ class SoFar(Struct, kw_only=True):
             self.written.add(part.number)
         elif "full" in line:
             self.full = True
+            if line.get("keeps_old") and self.unit is not None:
+                self.unit = replace(self.unit, keeps_old=True)
         elif "written" in line:
             self.written.add(msgspec.convert(line["written"], int))
         elif "right" in line:

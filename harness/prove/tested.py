@@ -3,8 +3,8 @@
 Theory of operation.  A unit says little of its memory.  Whether it has room shows in its answer to
 a header, which is then cancelled; some notice only when they are full, and for these the answer
 means nothing.  Which numbers it has shows in the same way.  Where a new sample replaces an old one
-only when it is whole, there is never room for it in a full memory; so the place of the first packet
-is left free, and the old one is first replaced by one word there.
+only when it is whole, there is never room for it in a full memory; so a few places are left free
+(`spare`), and the old one is first replaced by one word there.
 """
 
 from collections.abc import Sequence
@@ -110,8 +110,10 @@ class TestedUnit:
         self.line: Final = line
         self.paces: Final = Paces(write=StepPace(), read=StepPace(), look=StepPace())
         self.width = self.kept = USUAL_WIDTH
-        self.keeps_old = False
-        """Whether a sample is replaced only when the new one is whole."""
+        self.keeps_old: bool | None = None
+        """Whether a sample is replaced only when the new one is whole; None: that is not known."""
+        self.spare = 0
+        """Words that stay free for that."""
         self.damaged = 0
         """Packets that a checksum showed to be damaged, and samples that came in pieces."""
         self._replay: Final = replay
@@ -119,6 +121,7 @@ class TestedUnit:
         self._last: Final = last_number
         self._bits: Final = bits
         self._numbers: list[int] = []
+        self._is_announced = False
 
     @property
     def port_failed(self) -> bool:
@@ -243,43 +246,60 @@ class TestedUnit:
         for _ in range(2):
             self._send_packet(number, self.width)
         beside = None if capacity is None or other is None else self.room(other)
-        if beside is not None:  # where the old one goes first, its place is there as well
+        self.spare = 2 * words_per_packet(self.width)
+        if beside is not None:
+            # Where the old one goes first, its place is there as well.
             self.keeps_old = self._offer(number, beside + 1) is False
         for _ in range(2):  # before the second one somebody may have to confirm the first
             began_ns = self.line.now_ns
             self._send_packet(number, self.width)
         self.paces.write.learn(1, self.line.now_ns - began_ns)
-        if self.keeps_old:
+        if self.keeps_old is not False:
             self.paces.freeing_ns = self.line.now_ns - began_ns
+            if beside is not None and other is not None:
+                self._send_packet(other, self.width)  # which may take a whole block
+                self.spare = max(self.spare, 2 * (beside - (self.room(number) or 0)))
             held = [each for each in self._numbers[1:] if self._holds_something(each)]
             for each in 2 * held:  # the second time there is room in front
                 self.silence(each)
             for _ in held[:1] * 2:
                 self._send_packet(number, self.width)
-            capacity = self.room(number) if held else capacity
-            # The word that replaces an old sample has to find a place.
-            spare = 2 * words_per_packet(self.width)
-            capacity = None if capacity is None else max(capacity - spare, 0)
+            if held and self.keeps_old:
+                capacity = self.room(number)
+                for _ in range(2):  # that the next one finds the unit as every later one does
+                    self._send_packet(number, self.width)
+        if self.keeps_old:
+            capacity = None if capacity is None else max(capacity - self.spare, 0)
         began_ns = self.line.now_ns
         self.read(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)
         self.check_port()
         return capacity
 
+    def has_spare(self, number: int, words: int) -> bool:
+        """Whether so many new words leave what has to stay free; also where that can't be told."""
+        if not self.keeps_old:
+            return True
+        self._is_announced = True
+        return self._offer(number, words + self.spare) is not False
+
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         """Write values under a number, a few times if need be."""
         sample = sample_of(values, self.kept, self.width)
-        if self.keeps_old and not is_new:
-            self._send(number, silence(self.width))
-        wrote = Wrote(whole=False)
+        # Where it was offered before, somebody may have confirmed the last sample for that already.
+        is_announced, self._is_announced = self._is_announced, False
+        wrote, gives_back = Wrote(whole=False), bool(self.keeps_old) and not is_new
         for _ in range(_TRIES):
+            if gives_back:
+                self._send(number, silence(self.width))
             began_ns = self.line.now_ns
             wrote = self._send(number, sample)
-            if wrote.whole and not wrote.is_repeated:
+            if wrote.whole and not wrote.is_repeated and not is_announced:
                 self.paces.write.learn(
                     packets_for(len(values), self.width), self.line.now_ns - began_ns
                 )
-            if wrote.whole or wrote.refused or self.port_failed:
+            # A word of silence may lie in the way; the next one lies elsewhere.
+            if wrote.whole or (wrote.refused and not gives_back) or self.port_failed:
                 break
         return wrote
 

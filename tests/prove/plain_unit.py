@@ -36,7 +36,7 @@ class PlainUnit:
         self.paces = Paces(write=StepPace(), read=StepPace(), look=StepPace())
         self.kept = self.width = memory.bits
         self.keeps_old = self.port_failed = False
-        self.damaged = 0
+        self.damaged = self.spare = 0
         self.ages: Callable[[int, Array, float], Array] = lambda first, words, s: words
         self.spoils: Callable[[int, Array], Array] = lambda first, words: words
         """What a cable does to words that are written."""
@@ -80,6 +80,10 @@ class PlainUnit:
     def measure(self, capacity: int | None) -> int | None:
         """Its pace is that of the cable."""
         return capacity
+
+    def has_spare(self, number: int, words: int) -> bool:
+        """Nothing has to stay free."""
+        return True
 
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         if is_new:

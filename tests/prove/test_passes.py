@@ -79,7 +79,10 @@ def test_a_unit_that_does_not_say_how_much_it_has_gets_ever_longer_ones() -> Non
     for _ in range(5):
         lengths.append(doubling(None, given=sum(lengths)))
 
-    assert lengths == [4_096, 4_096, 8_192, 16_384, 32_768]
+    assert lengths == [4_096, 8_192, 16_384, 40_960, 81_920]
+    # Memory has a power of two of words, or three of them: none is full when a sample is whole.
+    ends = {sum(lengths[:count]) for count in range(1, 6)}
+    assert not ends & {words << by for words in (1, 3, 5) for by in range(12, 20)} - {4_096, 12_288}
     assert doubling(None, given=4_096, left=1) == 1 << 20  # it shows where the memory ends
 
 
