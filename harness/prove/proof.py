@@ -734,7 +734,7 @@ class Proof:
             written=frozenset(self._done),
             back={number: len(values) for number, values in self._read.items()},
             wrong=self._wrong,
-            words=self._words if self._is_full else proven.capacity,
+            words=proven.capacity or (self._words if self._is_full else None),
             now_ns=self._unit.line.now_ns,
             ends_ns=ends_ns,
         )

@@ -17,7 +17,7 @@ from dryload.harness.report.memory_picture import PICTURE_CELLS, packed
 from dryload.harness.report.table import folded
 
 _ROWS: Final = 4
-_MEANINGS: Final = {"sample": "came back right", "arriving": "written", "free": "not written yet"}
+_MEANINGS: Final = {"sample": "came back right", "arriving": "written", "free": "not written"}
 _WRONG: Final = "1 to 9 = about so many tenths of the words came back wrong, 1 also for fewer"
 
 

@@ -93,7 +93,11 @@ def drawn(unit: LoggedUnit, standing: ProofStanding, rows: int, cells: int) -> l
 
 
 def run_watched(
-    unit: LoggedUnit, passes: tuple[Pass, ...], look: Callable[[ProofStanding], None]
+    unit: LoggedUnit,
+    passes: tuple[Pass, ...],
+    look: Callable[[ProofStanding], None],
+    *,
+    minutes_ns: int = 10**11,
 ) -> Proven:
     """Prove; `look` is called where something else begins than before."""
     seen: list[tuple[Act, Part | None, int]] = []
@@ -105,7 +109,7 @@ def run_watched(
             look(standing)
         seen.append((standing.act, standing.part, standing.pass_number))
 
-    asked = ProofRequest(passes=passes, minutes_ns=10**11 if passes is QUICK else None)
+    asked = ProofRequest(passes=passes, minutes_ns=minutes_ns if passes is QUICK else None)
     make = QuickProof if passes is QUICK else Proof
     return make(cast(TestedUnit, unit), asked, eyes=Eyes(standing=stand)).run()
 
@@ -164,6 +168,17 @@ def test_a_quick_look_shows_only_what_it_has_read() -> None:
     assert got.standing is not None
     assert got.standing.right == sum(got.standing.back.values()) - len(unit.wrong)
     assert {*map(int, got.standing.wrong)} == unit.wrong
+
+
+def test_a_quick_look_that_fills_half_of_the_memory_shows_the_other_half_as_not_written() -> None:
+    unit = LoggedUnit(memory())
+    got = run_watched(unit, QUICK, lambda standing: None, minutes_ns=8_000_000_000)
+    assert got.standing is not None
+    assert len(unit.wrote) <= BANK
+    first, second, *legend = proof_picture(got.standing, modules=2, width=80, signs=ASCII)
+    assert "#" in first
+    assert {*second.removeprefix("  module 2 ")} == {"|", "."}
+    assert legend[0].endswith(". = not written")
 
 
 def test_before_it_is_known_how_much_memory_there_is_what_is_written_is_one_row() -> None:
