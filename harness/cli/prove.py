@@ -314,12 +314,9 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
             kept = () if asked.keep is None else _kept_numbers(asked.keep)
         else:
             kept = () if asked.keep is None else _keep(asked, asked.keep)
-            begun = SoFar(
-                passes=len(asked.passes),
-                device_id=asked.device_id or 0,
-                bits=asked.bits,
-                keep=None if asked.keep is None else os.path.abspath(asked.keep),
-            )
+            passes, device_id = len(asked.passes), asked.device_id or 0
+            folder = None if asked.keep is None else os.path.abspath(asked.keep)
+            begun = SoFar(passes=passes, device_id=device_id, bits=asked.bits, keep=folder)
             record.begin(asked.target.given, begun)
         proven = _proven_at_port(asked, times, enter, so_far)
         back = _bring_back(asked, proven, enter)
@@ -383,8 +380,8 @@ def _keep(asked: ProveRequest, folder: str) -> tuple[int, ...]:
     if backup_file.is_backup(folder):
         raise Problem(
             f"{shown(folder)} holds a backup already, and nothing was written.",
-            do="Give another folder. After a proof that was stopped, --resume goes on with it; or "
-            + _back_later(asked, folder),
+            do=f"Give another one. If a proof was stopped, --resume goes on with it; or "
+            f"{_back_later(asked, folder)}",
         )
     note(f"first, what the unit holds is read out into {shown(folder)}.")
     try:
@@ -415,30 +412,26 @@ def _kept_numbers(folder: str) -> tuple[int, ...]:
 
 
 class _Back(NamedTuple):
-    """What came of putting back what was kept."""
+    """What came of putting back what was kept; `has_failed` where the port has."""
 
     restored: tuple[int, ...] = ()
-    """The samples that are there again, as their words show."""
     stopped: bool = False
     has_failed: bool = False
-    """Whether the port has."""
 
 
 def _bring_back(asked: ProveRequest, proven: "Proven", enter: "Enter") -> _Back | None:
-    """Put back what was kept; after Ctrl-C only if somebody wants that.
-
-    None: nothing was put back, and it is said what can be done.
-    """
+    """Put back what was kept, after Ctrl-C if somebody wants that; None: nothing was touched."""
     is_over = not proven.stopped and not proven.is_rig
     back = None
     if asked.keep is not None and (is_over or (proven.stopped and sys.stdin.isatty())):
         try:
             back = _put_back(asked, asked.keep, proven, enter)
         except Problem as problem:
-            note(str(problem), _back_later(asked, asked.keep))
+            note(str(problem))
+            _say_how_to_go_on(asked, resumes=not is_over)
             return _Back(has_failed=problem.code == RIG)
     if not is_over and back is None:
-        _say_how_to_go_on(asked)
+        _say_how_to_go_on(asked, resumes=True)
     return back
 
 
@@ -452,12 +445,11 @@ def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter"
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.prove.tested import TestedUnit
 
-    to_send = selection(ReplayRequest(files=[folder], to=asked.target.given, replace=True)).to_send
+    selected = selection(ReplayRequest(files=[folder], to=asked.target.given, replace=True))
+    to_send = selected.to_send
     lasts = about(Forecast(to_send, reads_back=True).whole_ns)
-    if proven.stopped:
-        if not _is_wanted_now(folder, lasts):
-            return None
-        enter({"ended": "stopped"})  # without its test samples it can't go on
+    if proven.stopped and not _is_wanted_now(folder, lasts):
+        return None
     note(
         f"what was kept in {shown(folder)} is put back now. It takes about {lasts}.",
         f"Ctrl-C leaves it. After that, {_back_later(asked, folder)}",
@@ -482,6 +474,8 @@ def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter"
         )
         unit = TestedUnit(live, live.line, device_id=asked.device_id or 0)
         unit.width, unit.keeps_old = proven.width or unit.width, proven.keeps_old
+        if proven.stopped:
+            enter({"ended": "stopped"})  # without its test samples it can't go on
         for number in proven.numbers:
             unit.give_back(number)
         for dump in to_send:
@@ -492,7 +486,7 @@ def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter"
                 restored.append(number)
             elif not was_interrupted():
                 note(f"sample {number} did not come back as it was kept.")
-    if len(restored) < len(to_send):
+    if len(restored) < len(selected.items):
         note(f"not everything is back: {_back_later(asked, folder)}")
     else:
         enter({"ended": "stopped" if proven.stopped else str(proven.verdict), "restored": True})
@@ -502,8 +496,8 @@ def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter"
 def _is_wanted_now(folder: str, lasts: str) -> bool:
     """Ask whether what was kept is to be put back; no is the answer that loses nothing."""
     note(
-        f"what the unit held is in {shown(folder)}. To put it back takes about {lasts}, and then "
-        "--resume can't go on with this proof.",
+        f"what the unit held is in {shown(folder)}. To put it back takes about {lasts}, and this "
+        "proof can't go on then.",
         "y and Enter puts it back now; Enter alone leaves it for later.",
     )
     try:
@@ -518,14 +512,14 @@ def _back_later(asked: ProveRequest, folder: str) -> str:
     return f"initialise the memory of the unit, and {again} puts back what was kept."
 
 
-def _say_how_to_go_on(asked: ProveRequest) -> None:
+def _say_how_to_go_on(asked: ProveRequest, *, resumes: bool) -> None:
     """Say what can be done after a proof that did not get to its end."""
     target = quoted(asked.target.given)
     there = "" if asked.journal is None else f" --journal {quoted(asked.journal)}"
-    if asked.minutes is None:
+    if resumes and asked.minutes is None:
         note(f"dryload prove --to {target} --resume{there} goes on with it.")
     if asked.keep is not None:
-        note(f"or {_back_later(asked, asked.keep)}")
+        note(_back_later(asked, asked.keep))
 
 
 def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
@@ -638,11 +632,7 @@ def _document(asked: ProveRequest, proven: "Proven", **more: "Sequence[int]") ->
 
 
 def _tell(
-    asked: ProveRequest,
-    proven: "Proven",
-    *,
-    kept: "Sequence[int]" = (),
-    back: _Back | None = None,
+    asked: ProveRequest, proven: "Proven", *, kept: "Sequence[int]" = (), back: _Back | None = None
 ) -> None:
     """Say what came of it and end the command."""
     from dryload.harness.prove.proof import Verdict
@@ -663,8 +653,7 @@ def _tell(
     )
     if proven.stopped or (back is not None and back.stopped):
         raise KeyboardInterrupt
-    has_failed = proven.is_rig or (back is not None and back.has_failed)
-    if proven.verdict is Verdict.RIG or has_failed:
+    if proven.verdict is Verdict.RIG or proven.is_rig or (back is not None and back.has_failed):
         raise click.exceptions.Exit(RIG)
     is_well = proven.verdict is Verdict.PROVED and len(restored) == len(kept)
     raise click.exceptions.Exit(0 if is_well else 1)

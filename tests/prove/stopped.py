@@ -1,6 +1,7 @@
 """Proofs of memories that are stopped at random instants: what was kept is safe, the verdict stays.
 
-In virtual time: `python -m tests.prove.stopped 200`, six minutes of processor time.
+`python -m tests.prove.stopped 200 10`: so many in virtual time, in a minute of processor time, then
+so many as processes over TCP, with signals, which takes two minutes or three.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import shlex
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -21,7 +23,8 @@ import pytest
 
 from tests.cli.replaying import Said
 from tests.foreign import wire
-from tests.prove.stopped_bench import KEPT, PLACES, Bench, Stop
+from tests.prove.stopped_bench import Bench, Stop, StoppedRig
+from tests.prove.stopped_live import LiveBench
 
 ENDED, USAGE, RIG, INTERRUPTED = (0, 1), 2, 3, 130
 FAULTS = (
@@ -50,40 +53,49 @@ class Whole(NamedTuple):
     """The kinds of the messages that reached the gear."""
 
 
+@contextmanager
+def bench_of(fault: str, *, is_live: bool) -> Iterator[StoppedRig]:
+    with tempfile.TemporaryDirectory() as folder:
+        if is_live:
+            with closing(LiveBench(Path(folder), fault)) as bench:
+                yield bench
+        else:
+            with pytest.MonkeyPatch.context() as patch:
+                yield Bench(Path(folder), fault, patch)
+
+
 @cache
-def whole(fault: str) -> Whole:
-    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
-        bench = Bench(Path(folder), fault, patch)
+def whole(fault: str, *, is_live: bool = False) -> Whole:
+    with bench_of(fault, is_live=is_live) as bench:
         said = bench.keep()
         assert said is not None
-        assert said.code in ENDED
+        assert said.code in ENDED, said.err
         assert bench.has_overwritten
         check_back(bench, told(said)["restored"])
         kinds = tuple(wire.said(raw, 0) for raw in bench.heard)
         return Whole(told(said), dict(bench.seen), kinds)
 
 
-def trial(way: str, fault: str, seed: int, folder: Path) -> str:
+def trial(way: str, fault: str, seed: int, *, is_live: bool = False) -> str:
     """Stop a proof, once or twice, until it has ended; return what came of it in a few words."""
     dice = random.Random(seed)
-    undisturbed = whole(fault)
+    undisturbed = whole(fault, is_live=is_live)
     how, typed = WAYS[way]
     loses_power = dice.random() < 0.25
 
     def stop() -> Stop:
-        place = dice.choice(PLACES)
+        place = dice.choice([*undisturbed.seen])
         again = dice.randrange(1, 60) if typed == "y\n" and dice.random() < 0.5 else 0
         return Stop(how, place, dice.randrange(1, undisturbed.seen[place] + 1), again)
 
-    with pytest.MonkeyPatch.context() as patch:
-        bench = Bench(folder, fault, patch)
+    with bench_of(fault, is_live=is_live) as bench:
         said = bench.keep(stop=stop(), typed=typed)
         came = "was over before"
         for left in (dice.randrange(2), 0, 0):
             if said is not None and said.code in ENDED:
                 break
             if not bench.has_overwritten:  # then all is as it was
-                assert [bench.words(number) for number in KEPT] == list(bench.held.values())
+                assert [bench.words(number) for number in bench.kept] == list(bench.held.values())
                 assert bench.prove("--resume").code == USAGE  # type: ignore[union-attr]
                 bench.folder += " again"
                 came = "nothing was lost yet"
@@ -101,7 +113,7 @@ def trial(way: str, fault: str, seed: int, folder: Path) -> str:
         assert said.code in ENDED
         assert what_of(told(said)) == what_of(undisturbed.document), (way, fault, seed)
         check_back(bench, told(said)["restored"])
-        assert set(bench.gear.held) == set(KEPT)  # nothing of the test is left
+        assert set(bench.gear.held) == set(bench.kept)  # nothing of the test is left
         return came
 
 
@@ -112,7 +124,7 @@ def how_it_went(said: Said | None) -> str:
 
 
 def put_back(
-    bench: Bench, before: Said | None, said: Said, undisturbed: Whole, *, loses_power: bool
+    bench: StoppedRig, before: Said | None, said: Said, undisturbed: Whole, *, loses_power: bool
 ) -> str:
     """A proof that has ended says how it did; what was kept is back, or comes back as it says."""
     result = said.err.partition("has ended (")[2].partition(")")[0]
@@ -134,14 +146,14 @@ def put_back(
     return "was put back by the command"
 
 
-def check_back(bench: Bench, restored: list[int] | None) -> None:
+def check_back(bench: StoppedRig, restored: list[int] | None) -> None:
     """What was kept was sent again word for word, and is said to be there where it is."""
-    for number in KEPT:
+    for number in bench.kept:
         assert bench.gear.taken[number] == bench.held[number], number
-    there = [number for number in KEPT if bench.words(number) == bench.held[number]]
+    there = [number for number in bench.kept if bench.words(number) == bench.held[number]]
     assert restored in (None, there)
     if bench.fault == "nothing":
-        assert there == list(KEPT)
+        assert there == list(bench.kept)
 
 
 def what_of(document: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -155,21 +167,28 @@ def told(said: Said) -> dict[str, Any]:
     return document
 
 
-def main(count: int) -> None:
-    """Stop so many proofs."""
+def count(often: int, *, is_live: bool) -> None:
+    """Stop so many proofs, and say what came of them."""
     dice, came = random.Random(2_026), Counter[str]()
-    for seed in range(count):
+    for seed in range(often):
         way, fault = dice.choice([*WAYS]), dice.choice(FAULTS)
-        with tempfile.TemporaryDirectory() as folder:
-            try:
-                came[f"{way}: {trial(way, fault, seed, Path(folder))}"] += 1
-            except BaseException:
-                print(way, fault, seed, file=sys.__stderr__)
-                raise
-    for what, often in sorted(came.items()):
-        print(f"{often:5}  {what}")
-    print(f"{count} proofs were stopped: what was kept was safe, and no verdict was another one.")
+        try:
+            came[f"{way}: {trial(way, fault, seed, is_live=is_live)}"] += 1
+        except BaseException:
+            print(f"{way}, {fault}, seed {seed}", file=sys.stderr)
+            raise
+    for what, times in sorted(came.items()):
+        print(f"{times:5}  {what}", flush=True)
+
+
+def main(often: int, often_live: int = 0) -> None:
+    """Stop proofs in virtual time, and over TCP in real time."""
+    count(often, is_live=False)
+    if often_live:
+        print("As processes over TCP:")
+        count(often_live, is_live=True)
+    print(f"{often + often_live} proofs were stopped: what was kept was safe, no verdict differs.")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(*map(int, sys.argv[1:]))

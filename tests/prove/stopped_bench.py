@@ -1,7 +1,7 @@
-"""The command prove at gear in virtual time, where everything may end at any instant.
+"""The command prove at gear, where everything may end at any instant; here in virtual time.
 
 A process that is killed is an exception that nobody handles, after which nothing reaches the gear
-or the disk any more; what real processes leave is tried in `stopped`.
+or the disk any more.  Real processes are in `stopped_live`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import sys
 from collections import Counter
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
-from typing import Any, NamedTuple, cast
+from typing import Any, ClassVar, NamedTuple, cast
 
 import numpy as np
 import pytest
@@ -30,10 +30,6 @@ from tests.prove.faulty_gear import FaultyGear
 from tests.prove.plain_memory import LISTED, PlainMemory
 
 BANK = 512  # words
-PLACES = ("to the gear", "from the gear", "disk", "second")
-"""What instants are counted in: messages, lines written to the disk, and seconds."""
-KEPT = {2: 100, 3: 45, 7: 879}
-"""Sample numbers of what the gear holds before, and their words: its memory is full."""
 
 
 class KilledError(BaseException):
@@ -46,6 +42,8 @@ class Stop(NamedTuple):
     how: str
     """"kill", "ctrl-c" or "cable"."""
     place: str
+    """What is counted till then: messages "to the gear" or "from the gear", lines on the "disk", or
+    a "second" each."""
     number: int
     again_after: int = 0
     """The same once more, when so many more messages have reached the gear; 0: only once."""
@@ -103,50 +101,32 @@ class NotingGear(FaultyGear):
         super()._keep(head)
 
 
-class Bench:
-    """A folder, gear with samples and a memory with a fault, and whatever ends the command."""
+class StoppedRig:
+    """Gear with samples in a memory with a fault, and a command that something ends."""
 
-    def __init__(self, folder: Path, fault: str, patch: pytest.MonkeyPatch) -> None:
-        self.fault = fault
+    target: str
+    kept: ClassVar = {2: 100, 3: 45, 7: 879}
+    """Sample numbers of what the gear holds before, and their words: its memory is full."""
+    up_to = 9
+    """The last number that is asked for."""
+
+    def __init__(self, folder: Path, fault: str) -> None:
+        self.fault, self.place = fault, folder
         self.memory = PlainMemory("in a row", banks=2, size=BANK, start=0, seed=17)
         LISTED[fault](self.memory)
         self.gear = NotingGear(self.memory)
         self.seen: Counter[str] = Counter()
         self.stop: Stop | None = None
-        self.has_stopped = False
-        self.has_died = False
-        self.ports_left = 1 << 30
-        """How often a port can still be opened."""
         self.heard: list[bytes] = []
         """What reached the gear."""
-        self._caught = Caught()
-        self._patch = patch
-        self._desk = Desk(folder, patch, cast(Any, self._caught))
-        self._desk.clock = CountingClock(self)
-        self._desk.endpoint = GearEndpoint(self.gear)
-        self._desk.passes = self._passes
-        patch.setattr("dryload.harness.cli.target._open", lambda *_: self._port())
-        self._take, self.gear.take = self.gear.take, self._hear  # type: ignore[method-assign]
-        append = Disk.append
-
-        def write(disk: Disk, path: str, content: bytes) -> None:
-            self.check_alive()
-            try:
-                self.tick("disk")
-            except KilledError:  # the beginning of the line is on the disk
-                append(disk, path, content[: random.Random(len(content)).randrange(len(content))])
-                raise
-            append(disk, path, content)
-
-        patch.setattr(Disk, "append", write)
         rng = np.random.default_rng(5)
-        for number, count in KEPT.items():
+        for number, count in self.kept.items():
             self._hold(number, [int(word) for word in rng.integers(-(1 << 15), 1 << 15, count)])
-        self.held: dict[int, list[int] | None] = {number: self.words(number) for number in KEPT}
+        self.held: dict[int, list[int] | None] = {
+            number: self.words(number) for number in self.kept
+        }
         """What a dump request brings of each at the beginning."""
         self.folder = "kept"
-
-    # the gear
 
     def words(self, number: int) -> list[int] | None:
         """Return what the gear has under a number, as its memory gives it; None for nothing."""
@@ -175,12 +155,92 @@ class Bench:
         head = wire.Head(sample=number, bits=16, period_ns=22_676, length=len(words))
         self.gear.held[number] = Held(head, words)
 
-    def _hear(self, raw: bytes, now_s: float) -> None:
-        self.check_alive()
+    @property
+    def has_overwritten(self) -> bool:
+        """Whether a header (HDR-01, M1 p. 37) has reached the gear: before, nothing is lost."""
+        return any(wire.said(raw, 0) == wire.HEADER for raw in self.heard)
+
+    def check_kept(self) -> None:
+        """What was kept is on the disk, word for word: whole files, in a list that is complete."""
+        contents = listed(str(self.place / self.folder))
+        assert contents["complete"]
+        kept = {}
+        for each in contents["sample"]:
+            data = (self.place / self.folder / each["file"]).read_bytes()
+            kept[each["number"]] = list(oracle.read_dump(data).words)
+        assert kept == self.held
+
+    # the command
+
+    def hear(self, raw: bytes) -> None:
+        """Note what reaches the gear, before it does."""
         self.tick("to the gear")
         if wire.said(raw, 0) == wire.HEADER and not self.has_overwritten:
             self.check_kept()
         self.heard.append(raw)
+
+    def tick(self, place: str) -> None:
+        """Count something, and end the command if it is its time."""
+        self.seen[place] += 1
+        if self.stop is None or place != self.stop.place or self.seen[place] != self.stop.number:
+            return
+        how, _, _, again = self.stop
+        self.stop = None
+        if again:
+            self.stop = Stop(how, "to the gear", self.seen["to the gear"] + again)
+        self.end_it(how)
+
+    def end_it(self, how: str) -> None:
+        """Let happen what ends the command."""
+        raise NotImplementedError
+
+    def run(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
+        """Run a command; None where it was killed.  `typed` is typed at a terminal."""
+        raise NotImplementedError
+
+    def prove(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
+        return self.run("prove", "--to", self.target, "--json", *words, stop=stop, typed=typed)
+
+    def keep(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
+        return self.prove(
+            "--keep", self.folder, "--up-to", str(self.up_to), *words, stop=stop, typed=typed
+        )
+
+
+class Bench(StoppedRig):
+    """The command in this process, in virtual time."""
+
+    target = TARGET
+
+    def __init__(self, folder: Path, fault: str, patch: pytest.MonkeyPatch) -> None:
+        super().__init__(folder, fault)
+        self.has_died = False
+        self.ports_left = 1 << 30
+        """How often a port can still be opened."""
+        self._caught = Caught()
+        self._patch = patch
+        self._desk = Desk(folder, patch, cast(Any, self._caught))
+        self._desk.clock = CountingClock(self)
+        self._desk.endpoint = GearEndpoint(self.gear)
+        self._desk.passes = self._passes
+        patch.setattr("dryload.harness.cli.target._open", lambda *_: self._port())
+        self._take, self.gear.take = self.gear.take, self._hear  # type: ignore[method-assign]
+        append = Disk.append
+
+        def write(disk: Disk, path: str, content: bytes) -> None:
+            self.check_alive()
+            try:
+                self.tick("disk")
+            except KilledError:  # the beginning of the line is on the disk
+                append(disk, path, content[: random.Random(len(content)).randrange(len(content))])
+                raise
+            append(disk, path, content)
+
+        patch.setattr(Disk, "append", write)
+
+    def _hear(self, raw: bytes, now_s: float) -> None:
+        self.check_alive()
+        self.hear(raw)
         self._take(raw, now_s)
 
     def _passes(self, message: bytes) -> bool:
@@ -193,32 +253,7 @@ class Bench:
             raise PortError("There is no such port.", "Plug it in.")
         return self._desk.open_port()
 
-    @property
-    def has_overwritten(self) -> bool:
-        """Whether a header (HDR-01, M1 p. 37) has reached the gear: before, nothing is lost."""
-        return any(wire.said(raw, 0) == wire.HEADER for raw in self.heard)
-
-    def check_kept(self) -> None:
-        """What was kept is on the disk, word for word: whole files, in a list that is complete."""
-        contents = listed(self.folder)
-        assert contents["complete"]
-        kept = {}
-        for each in contents["sample"]:
-            data = Path(self.folder, each["file"]).read_bytes()
-            kept[each["number"]] = list(oracle.read_dump(data).words)
-        assert kept == self.held
-
-    # what ends it
-
-    def tick(self, place: str) -> None:
-        """Count something, and end the command if it is its time."""
-        self.seen[place] += 1
-        if self.stop is None or place != self.stop.place or self.seen[place] != self.stop.number:
-            return
-        how, _, _, again = self.stop
-        self.stop, self.has_stopped = None, True
-        if again:
-            self.stop = Stop(how, "to the gear", self.seen["to the gear"] + again)
+    def end_it(self, how: str) -> None:
         if how == "kill":
             self.has_died = True
             raise KilledError
@@ -232,9 +267,8 @@ class Bench:
             raise KilledError
 
     def run(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
-        """Run a command; None where it was killed.  `typed` is typed at a terminal."""
         self.seen.clear()
-        self.stop, self.has_stopped, self.has_died = stop, False, False
+        self.stop, self.has_died = stop, False
         self._patch.setattr(sys, "stdin", io.StringIO() if typed is None else Typed(typed))
         try:
             with redirect_stdout(self._caught.out), redirect_stderr(self._caught.err):
@@ -244,12 +278,6 @@ class Bench:
             return None
         finally:
             self._quieten()
-
-    def prove(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
-        return self.run("prove", "--to", TARGET, "--json", *words, stop=stop, typed=typed)
-
-    def keep(self, *words: str, stop: Stop | None = None, typed: str | None = None) -> Said | None:
-        return self.prove("--keep", self.folder, "--up-to", "9", *words, stop=stop, typed=typed)
 
     def _quieten(self) -> None:
         """Let the gear say what it still has to say; nobody listens."""

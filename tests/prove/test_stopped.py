@@ -8,15 +8,17 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
 from tests.cli.backing_up import TARGET
 from tests.cli.replaying import Said
 from tests.foreign import wire
-from tests.prove.stopped import INTERRUPTED, RIG, USAGE, WAYS, told, trial, whole
-from tests.prove.stopped_bench import KEPT, Bench, Stop
+from tests.prove.stopped import INTERRUPTED, RIG, USAGE, told, trial, whole
+from tests.prove.stopped_bench import Bench, Stop
 
+KEPT = Bench.kept
 RESUMES = f"dryload prove --to {TARGET} --resume goes on"
 REPLAYS = f"initialise the memory of the unit, and dryload replay kept --to {TARGET} puts back"
 
@@ -67,16 +69,18 @@ def test_a_stop_before_the_unit_is_known_is_not_the_units_doing_either(
     assert told(said)["why"] == ("" if how == "ctrl-c" else "the port failed: The unit has hung up")
 
 
-def test_a_cable_that_is_pulled_while_wrong_words_are_judged_leaves_the_fault_unnamed(
-    tmp_path: Path,
+@pytest.mark.parametrize("how", ["ctrl-c", "cable"])
+def test_a_stop_in_the_last_reading_before_the_decision_leaves_the_fault_unnamed(
+    how: str, tmp_path: Path
 ) -> None:
     heard = whole("cells").heard
     asked = [at for at, kind in enumerate(heard) if kind == wire.REQUEST]
     with pytest.MonkeyPatch.context() as patch:
         bench = Bench(tmp_path, "cells", patch)
-        said = answered(bench.keep(stop=Stop("cable", "to the gear", asked[-len(KEPT) - 2] + 1)))
+        said = answered(bench.keep(stop=Stop(how, "to the gear", asked[-len(KEPT) - 1] + 2)))
 
-    assert (said.code, told(said)["result"], told(said)["faults"]) == (RIG, "rig", [])
+    assert said.code == (INTERRUPTED if how == "ctrl-c" else RIG)
+    assert told(said)["faults"] == []
 
 
 def test_somebody_at_the_terminal_gets_the_samples_back_after_ctrl_c(bench: Bench) -> None:
@@ -128,6 +132,28 @@ def test_a_port_that_is_gone_when_samples_are_put_back_hides_no_verdict(bench: B
 
     assert (said.code, told(said)["result"], told(said)["restored"]) == (RIG, "proved", [])
     assert REPLAYS in said.err
+    assert RESUMES not in said.err
+
+
+def test_a_port_that_is_gone_when_it_is_wanted_for_putting_back_leaves_the_proof(
+    bench: Bench,
+) -> None:
+    bench.ports_left = 2
+    said = answered(bench.keep(stop=reading(2), typed="y\n"))
+
+    assert (said.code, told(said)["restored"]) == (INTERRUPTED, [])
+    assert RESUMES in said.err
+    bench.ports_left = 2
+    assert told(answered(bench.prove("--resume")))["restored"] == [*KEPT]
+
+
+def test_a_file_that_was_spoilt_meanwhile_is_missed(bench: Bench) -> None:
+    assert bench.keep(stop=reading(2)) is not None
+    Path("kept/sample-0003.syx").write_bytes(b"\xf0\x7e")
+    said = answered(bench.prove("--resume"))
+
+    assert (said.code, told(said)["restored"]) == (1, [2, 7])
+    assert "not everything is back" in said.err
 
 
 def test_the_record_is_there_before_anything_is_lost_and_begins_with_nothing(
@@ -185,11 +211,48 @@ def test_what_an_earlier_proof_has_kept_is_not_kept_over(bench: Bench) -> None:
     assert REPLAYS in said.err
 
 
+def test_a_process_that_died_while_it_wrote_leaves_no_reason_to_begin_anew(bench: Bench) -> None:
+    heard = whole("nothing").heard
+    whole_dumps = [
+        at
+        for at, kind in enumerate(heard)
+        if kind == wire.HEADER and heard[at + 1 : at + 4] == 3 * (wire.PACKET,)
+    ]
+    second = whole_dumps[5]  # there are five test samples: it is the first one once more
+    assert bench.keep(stop=Stop("kill", "to the gear", second + 3)) is None
+    packets = bench.gear.saw["packets"]
+    said = answered(bench.prove("--resume"))
+
+    assert "begun anew" not in said.err
+    assert (said.code, told(said)["restored"]) == (0, [*KEPT])
+    assert bench.gear.saw["packets"] - packets < 1_024 // 40 + 5 + 1_024 // 40 + 3 + 7  # one pass
+
+
+def test_a_packet_of_the_test_goes_too_where_nothing_else_was_written(tmp_path: Path) -> None:
+    class Roomy(Bench):
+        kept: ClassVar = {3: 100}
+
+    header = whole("nothing").heard.index(wire.HEADER)
+    with pytest.MonkeyPatch.context() as patch:
+        bench = Roomy(tmp_path, "nothing", patch)
+        said = answered(bench.keep(stop=Stop("ctrl-c", "to the gear", header + 2), typed="y\n"))
+
+    assert (said.code, told(said)["restored"]) == (INTERRUPTED, [3])
+    assert {*bench.gear.taken} == {0, 3}
+    assert {*bench.gear.held} == {3}
+
+
 @pytest.mark.parametrize(
-    ("way", "fault"),
-    [*zip(WAYS, ("nothing", "address_line", "nothing", "cells", "chip"), strict=True)],
+    ("way", "fault", "seed"),
+    [
+        ("killed", "address_line", 0),
+        ("Ctrl-C, nobody there", "nothing", 7),
+        ("Ctrl-C, left for later", "address_line", 7),
+        ("Ctrl-C, put back", "cells", 7),
+        ("cable pulled", "nothing", 7),
+    ],
 )
 def test_whatever_stops_it_what_was_kept_is_safe_and_the_verdict_stays(
-    way: str, fault: str, tmp_path: Path
+    way: str, fault: str, seed: int
 ) -> None:
-    trial(way, fault, 7, tmp_path)
+    trial(way, fault, seed)
