@@ -414,6 +414,7 @@ class Proof:
         part = max(parts, key=lambda part: part.words)
         if enough := [part for part in parts if part.words >= 4 * spare]:
             part = min(enough, key=lambda part: part.words)
+        self._tell(Act.WRITE_AGAIN, part)
         unit.keeps_old = False
         unit.keeps_old = not unit.write(part.number, self._written[part.number]).whole
         if not unit.keeps_old:
@@ -456,6 +457,7 @@ class Proof:
         part = Part(number=part.number, start=part.start, words=max(min(words, part.words), 0))
         if not part.words:
             return part
+        self._tell(Act.WRITE, part)
         if not self._unit.write(part.number, self._store(each, part), is_new=True).whole:
             return Part(number=part.number, start=part.start, words=0)
         self._note_written(part)
