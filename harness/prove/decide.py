@@ -107,10 +107,10 @@ class _Case(Struct, frozen=True, kw_only=True, eq=False):
         seen, view = self.seen, self.view
         if view.name == WORDS:
             return units & self.wrong
-        bad = np.zeros(len(seen.written), np.bool_)
-        bad[view.word[view.wrong & ~units]] = True
-        good = np.zeros(len(seen.written), np.bool_)
-        good[view.word[units]] = True
+        bad, good = (np.zeros(len(seen.written), np.bool_) for _ in range(2))
+        for word in (view.word, view.also):
+            bad[word[view.wrong & ~units]] = True
+            good[word[units]] = True
         if view.name in HALVES:
             mask = np.uint32(0x00FF if view.name == HALVES[0] else 0xFF00)
             change = (seen.read ^ seen.written) | (seen.again ^ seen.written)

@@ -60,7 +60,7 @@ class PassEvidence(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class View(Struct, frozen=True, kw_only=True, eq=False):
-    """The same by units of memory: words, or bytes; `word` says to which word a unit belongs."""
+    """The same by units of memory: words, or bytes."""
 
     name: str
     bits: int
@@ -73,6 +73,9 @@ class View(Struct, frozen=True, kw_only=True, eq=False):
     weight: Weights
     wrong: Mask
     word: Places
+    """To which word a unit belongs."""
+    also: Places
+    """The other word that has a part of it; the same one where none has."""
 
 
 WORDS: Final = "words"
@@ -120,11 +123,10 @@ def _packed(name: str, seen: PassEvidence, wrong: Mask, *, high_first: bool) -> 
             rows = [one & 255, (one >> 8) | ((two & 15) << 4), two >> 4]
         return np.stack(rows, axis=1).astype(np.uint32).ravel()
 
-    # The middle byte belongs to both words; it is counted with the one that is wrong in it.
     first = np.arange(0, even, 2, dtype=np.int32)
-    middle = np.where(wrong[:even:2], first, first + 1)
-    word = np.stack([first, middle, first + 1], axis=1).ravel()
-    return _view(name, seen, wrong, units, word, bits=8, lowest=0)
+    word = np.stack([first, first, first + 1], axis=1).ravel()
+    also = np.stack([first, first + 1, first + 1], axis=1).ravel()
+    return _view(name, seen, wrong, units, word, bits=8, lowest=0, also=also)
 
 
 def _view(
@@ -136,10 +138,12 @@ def _view(
     *,
     bits: int,
     lowest: int,
+    also: Places | None = None,
 ) -> View:
     written, read, again = units(seen.written), units(seen.read), units(seen.again)
     differs: Mask = (read != written) | (again != written)
-    known = seen.known[word]
+    also = word if also is None else also
+    known = seen.known[word] & seen.known[also]
     return View(
         name=name,
         bits=bits,
@@ -149,6 +153,7 @@ def _view(
         again=again,
         known=known,
         weight=seen.weight[word],
-        wrong=known & wrong[word] & differs,
+        wrong=known & (wrong[word] | wrong[also]) & differs,
         word=word,
+        also=also,
     )

@@ -63,6 +63,14 @@ def test_a_chip_is_told_alone_though_not_all_of_its_lines_show_its_last_word() -
         assert [each.kind for each in decide(one_pass(memory))] == ["chip"], seed
 
 
+@pytest.mark.parametrize("name", sorted({*LISTED} - {"nothing", "cells", "noise", "row", "column"}))
+def test_where_two_words_share_a_byte_one_fault_is_told_as_one(name: str) -> None:
+    for seed in range(3):
+        memory = PlainMemory("twelve bits", banks=2, size=SIZE, start=0, seed=seed)
+        LISTED[name](memory)
+        assert len(faults := decide(one_pass(memory))) == 1, (seed, faults)
+
+
 def test_the_comparison_of_lines_distance_and_place_can_fail() -> None:
     for name, other in (
         ("data_line_stuck", {"lines": (99,)}),
