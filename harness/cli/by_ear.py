@@ -18,7 +18,13 @@ _KNOWN: Final = {
     "tone": {"tone", "words", "unit", "bits", "device_id", "overwrite", "as_json"},
     "recording": {"recording", "words", "unit", "as_json"},
 }
-_ONLY_HERE: Final = {"words", "unit"}
+_ONLY_HERE: Final = {"unit"}
+
+_IN_PARTS: Final = (
+    "To fill a larger memory, make the tone no longer than that, and send it again under the next "
+    "sample numbers (dryload replay FILE --number N) until the unit takes no more. Then play each "
+    "of them."
+)
 
 
 def is_asked_for(request: Struct) -> bool:
@@ -109,12 +115,15 @@ def _length(words: int | None, profile: "Profile | None") -> int:
         held = Memory(profile.memory).fitted_words
         words, what = min(held, MOST), f"{profile.name} holds {held:,} words"
         if words < held:
-            note(f"{what}: the tone is for the first {words:,} of them.")
+            note(f"{what}: the tone is for {words:,} of them. {_IN_PARTS}")
     else:
         raise Problem(
             "how many words does the unit's memory hold?",
             do="Give --words N, by its manual, or --for PROFILE.",
         )
     if not FEWEST <= words <= MOST:
-        raise Problem(f"{what}: the test tone has {FEWEST:,} to {MOST:,} words.")
+        raise Problem(
+            f"{what}: the test tone has {FEWEST:,} to {MOST:,} words, as many as one dump has.",
+            do=_IN_PARTS if words > MOST else "",
+        )
     return words

@@ -70,6 +70,9 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
         int | None,
         value("N", "The unit keeps so many bits, by its manual, though its dumps have more."),
     ] = None
+    words: Annotated[
+        int | None, value("N", "The memory has so many words, by the unit's manual.")
+    ] = None
     modules: Annotated[
         int | None, value("N", "Say in which of N modules of one size a fault lies.")
     ] = None
@@ -103,9 +106,6 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
     recording: Annotated[
         str | None, value("FILE", "Judge a recording of the test tone.", group=BY_EAR)
     ] = None
-    words: Annotated[int | None, value("N", "Length of the test tone in words.", group=BY_EAR)] = (
-        None
-    )
     unit: Annotated[
         str | None,
         value(
@@ -144,6 +144,7 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
         """Raise a Problem for what can't be, before anything is opened or lost."""
         from dryload.emulator.wire.constants import MAX_BITS, MIN_BITS
         from dryload.harness.files import capture_file
+        from dryload.harness.prove.passes import SHORTEST
 
         check_device_id(self.device_id)
         check_place(self.target)
@@ -155,6 +156,8 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
             raise Problem(f"--modules {self.modules}: give a number from 1 to {_MOST_MODULES}.")
         if self.bits is not None and not MIN_BITS <= self.bits <= MAX_BITS:
             raise Problem(f"--bits {self.bits}: words have {MIN_BITS} to {MAX_BITS} bits.")
+        if self.words is not None and self.words < SHORTEST:
+            raise Problem(f"--words {self.words}: a memory has {SHORTEST} words at least.")
         if self.minutes is not None and (self.overnight or self.battery or self.resume):
             raise Problem("--minutes goes without --overnight, --battery and --resume.")
         if self.capture is not None:
@@ -572,7 +575,7 @@ def _proven(
             bits=asked.bits,
             last_number=LAST_NUMBER if asked.up_to is None else asked.up_to,
         ),
-        ProofRequest(passes=asked.passes, **times._asdict()),
+        ProofRequest(passes=asked.passes, words=asked.words, **times._asdict()),
         eyes=eyes,
         wants_stop=wants_stop,
         power=power,
@@ -609,6 +612,7 @@ def _watch(modules: int | None, rehearsed: "list[Proven] | None" = None) -> "Ite
 
         eyes = Eyes(
             standing=stand,
+            unknown=lambda: note(report.UNKNOWN),
             announce=announce,
             sign=lambda sign: note(report.sign_line(sign)),
             passed=lambda number, proven: note(report.passed_line(number, proven)),

@@ -233,6 +233,10 @@ class Replay:
             or (self._wants_stop() and back.sample is None),
         )
 
+    def be_patient(self, answer_ns: int) -> None:
+        """Give the unit so long to answer each request."""
+        self._asker.answer_ns = answer_ns
+
     def glance(self, dump: Dump, *, packets: int, answer_ns: int | None = None) -> Fetched | None:
         """Return the beginning of what the unit has as a dump's sample; None: the port failed.
 

@@ -24,7 +24,6 @@ from dryload.harness.prove.evidence import PassEvidence, Places
 from dryload.harness.prove.passes import (
     FIRST,
     HOLD_NS,
-    LONGEST,
     SHORTEST,
     USUAL,
     Act,
@@ -38,10 +37,13 @@ from dryload.harness.prove.passes import (
 )
 from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
+from dryload.harness.prove.ways import way_of_unit
 from dryload.harness.prove.words import USUAL_WIDTH, Values, code
 
 _NEARLY_ALL: Final = 0.95
 _NONE: Final = np.zeros(0, np.uint32)
+_UNEXPLAINED: Final = ("unknown", "cells", "noise", "fades", "disturbed")
+"""What is said of words that no line and no part of a memory explains."""
 _MOST_WORDS: Final = 1 << 24
 """More memory is not filled where nothing says that there is more; our choice."""
 _SPARE_IN: Final = 64
@@ -223,6 +225,8 @@ class Proof:
             self.proven.stopped = self._wants_stop() and not self._unit.port_failed
             if not self.proven.stopped:
                 self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
+            if problem.is_other:
+                self.proven.sign = None  # it was none
         except PortError as problem:
             self.proven.why, self.proven.is_rig = problem.what.rstrip("."), True
         except _Stopped:
@@ -353,7 +357,8 @@ class Proof:
         yield from (PassStep(Act.READ, part) for part in self._parts)
 
     def _fill(self, each: Pass) -> Iterator[PassStep]:
-        room, most, has_ended = self.proven.capacity, LONGEST, self.proven.capacity is not None
+        room, most, has_ended = self.proven.capacity, self._unit.longest, False
+        has_ended = room is not None
         is_known = room is not None and self._unit.keeps_old is not None
         while not self._is_full:
             part, is_cut = self._fit_next(each, most)
@@ -551,6 +556,7 @@ class Proof:
         self._check_stop()  # what did not come shows nothing then
         self.proven.faults = decide(seen)
         self._decided(self.proven.faults)
+        self._acquit(seen)
         return False
 
     def _decided(self, faults: Sequence[NamedFault]) -> None:
@@ -571,6 +577,18 @@ class Proof:
             self.proven.faults = ()
         else:
             self.proven.verdict = Verdict.FAULT
+
+    def _acquit(self, seen: PassEvidence) -> None:
+        """Blame no memory for what the unit does."""
+        proven = self.proven
+        first = proven.faults[0] if proven.verdict is Verdict.FAULT else None
+        is_explained = (
+            first is not None and first.explains >= ENOUGH and first.kind not in _UNEXPLAINED
+        )
+        if first is not None and (why := way_of_unit(seen, is_explained=is_explained)):
+            proven.verdict, proven.why, proven.faults = Verdict.NOT_PROVED, why, ()
+        if proven.verdict is Verdict.NOT_PROVED:
+            proven.sign = None  # it was none
 
     def _is_bad(self, part: Part, read: dict[int, Values]) -> bool:
         values = read.get(part.number)

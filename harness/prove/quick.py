@@ -116,11 +116,13 @@ class QuickProof(Proof):
             if again is not None and len(again) == len(self._read[part.number]):
                 self._again[part.number] = again
         self._check_stop()
-        faults = decide(self._evidence())
+        seen = self._evidence()
+        faults = decide(seen)
         if (in_full := decide(self._short_evidence())) and (in_full[0].sure or not faults):
             faults, proven.kept_bits = in_full, self._width
         proven.faults = faults or (self._seen_once(),)
         proven.verdict = Verdict.FAULT
+        self._acquit(seen)
 
     def _short_evidence(self) -> PassEvidence:
         """Return what was seen in full width, with nothing known beside it."""

@@ -7,10 +7,11 @@ only when it is whole, there is never room for it in a full memory; so a few pla
 (`spare`), and the old one is first replaced by one word there.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Final
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -30,7 +31,7 @@ from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.fetch import Fetched
 from dryload.harness.jobs.line import Line
 from dryload.harness.jobs.transfer import Replay, damaged_in
-from dryload.harness.prove.passes import GLANCE, Paces, Part, StepPace
+from dryload.harness.prove.passes import GLANCE, LONGEST, Paces, Part, StepPace
 from dryload.harness.prove.words import (
     USUAL_WIDTH,
     Values,
@@ -49,6 +50,10 @@ LAST_NUMBER: Final = 255
 _REFUSED_IN_A_ROW: Final = 16  # numbers behind one that was taken: there are no more
 _EXTENDED: Final = 1 << 26  # words: more than anything has
 _SOON_NS: Final = 300_000_000
+_SLOW_NS: Final = 30_000_000_000
+"""So long a unit may take to answer a request, if it has not answered one sooner; our choice."""
+_SETTLES_NS: Final = 3_000_000_000  # before a unit is asked once more that sent something else
+_OLD: Final = "what was there before"
 _TRIES: Final = 3  # of one sample that did not get through
 _NAME: Final = "test sample"
 
@@ -56,12 +61,12 @@ _NAME: Final = "test sample"
 class NotProvable(Exception):  # noqa: N818  # what a unit is, not what went wrong in the program
     """Why nothing can be proved of this unit, in plain words without a full stop.
 
-    `is_rig` where it is the port, or nobody there.
+    `is_rig` where it is the port, or nobody there; `is_other` where the unit sent another sample.
     """
 
-    def __init__(self, why: str, *, is_rig: bool = False) -> None:
+    def __init__(self, why: str, *, is_rig: bool = False, is_other: bool = False) -> None:
         super().__init__(why)
-        self.why, self.is_rig = why, is_rig
+        self.why, self.is_rig, self.is_other = why, is_rig, is_other
 
 
 class Wrote(Struct, frozen=True, kw_only=True):
@@ -120,6 +125,10 @@ class TestedUnit:
         self._device_id: Final = device_id
         self._last: Final = last_number
         self._bits: Final = bits
+        self.longest = LONGEST
+        """Words of the longest sample that it takes, as far as that is known."""
+        self._held: dict[int, tuple[Values, Values | None]] = {}  # and what was there before
+        self._fewest = 1  # packets
         self._numbers: list[int] = []
         self._is_announced = False
 
@@ -134,7 +143,7 @@ class TestedUnit:
         What the unit holds is lost, and its memory is free afterwards.
         """
         self._numbers.clear()  # of an earlier run
-        for width in _WIDTHS:
+        for self._fewest, width in (*((1, width) for width in _WIDTHS), (GLANCE, USUAL_WIDTH)):
             for number in range(self._last + 1):
                 wrote = self._send_packet(number, width)
                 if wrote.whole:
@@ -146,13 +155,14 @@ class TestedUnit:
                     self.check_port()
                     raise NotProvable(wrote.why, is_rig=True)
         raise NotProvable(
-            f"the unit refused a sample of one packet under every number from 0 to {self._last}: "
+            f"the unit refused a sample of a few packets under all numbers up to {self._last}: "
             "its memory may not be initialised since modules were fitted"
         )
 
-    def _send_packet(self, number: int, width: int) -> Wrote:
-        """Send one packet of the code."""
-        return self._send(number, sample_of(code(0, words_per_packet(width), width), width, width))
+    def _send_packet(self, number: int, width: int, *, packets: int | None = None) -> Wrote:
+        """Send the code, as few packets of it as the unit takes or so many."""
+        values = code(0, (packets or self._fewest) * words_per_packet(width), width)
+        return self._send(number, sample_of(values, width, width))
 
     def _learn_width(self, number: int, width: int) -> None:
         """Find the widest words that the unit keeps, by the headers of what it sends back."""
@@ -167,14 +177,17 @@ class TestedUnit:
             self.kept = min(self._bits, stated)
 
     def _stated(self, number: int) -> int:
-        back = self.read(number)
-        if back is None:
+        back = self._fetch(number)
+        if back.header is None:  # it may be slow to answer
+            self._replay.be_patient(_SLOW_NS)
+            back = self._fetch(number)
+        if back.sample is None:
             self.check_port()
             raise NotProvable(
-                "the unit took a sample and did not send it back, so it can't be compared. Test "
-                "the memory by ear: dryload prove --tone FILE"
+                "the unit took a sample and did not send it back, so it can't be compared "
+                f"({back.unread}). Test the memory by ear: dryload prove --tone FILE"
             )
-        return back.bits
+        return back.sample.bits
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -192,7 +205,7 @@ class TestedUnit:
         """
         refused = 0
         for number in range(first, self._last + 1):
-            if self._offer(number, 1):
+            if self._offer(number, self._fewest * words_per_packet(self.width)):
                 self._numbers.append(number)
                 refused = 0
             elif (refused := refused + 1) == _REFUSED_IN_A_ROW:
@@ -250,15 +263,22 @@ class TestedUnit:
         if beside is not None:
             # Where the old one goes first, its place is there as well.
             self.keeps_old = self._offer(number, beside + 1) is False
+        if beside is not None and capacity is not None and other is not None:
+            step = words_per_packet(self.width)
+            packets = GLANCE + self._fewest
+            self._send_packet(other, self.width, packets=packets)
+            taken = beside - (self.room(number) or 0)
+            self._offer(other, 1)
+            if taken > 0:  # a sample may take a whole block
+                self.spare = max(self.spare, 2 * (taken - (packets - 1) * step))
+            else:  # it said how long a sample may be, and nothing of how much memory there is
+                self.longest, capacity, self.keeps_old = capacity, None, None
         for _ in range(2):  # before the second one somebody may have to confirm the first
             began_ns = self.line.now_ns
             self._send_packet(number, self.width)
         self.paces.write.learn(1, self.line.now_ns - began_ns)
         if self.keeps_old is not False:
             self.paces.freeing_ns = self.line.now_ns - began_ns
-            if beside is not None and other is not None:
-                self._send_packet(other, self.width)  # which may take a whole block
-                self.spare = max(self.spare, 2 * (beside - (self.room(number) or 0)))
             held = [each for each in self._numbers[1:] if self._holds_something(each)]
             for each in 2 * held:  # the second time there is room in front
                 self.silence(each)
@@ -271,7 +291,7 @@ class TestedUnit:
         if self.keeps_old:
             capacity = None if capacity is None else max(capacity - self.spare, 0)
         began_ns = self.line.now_ns
-        self.read(number)
+        self._fetch(number)
         self.paces.read.learn(1, self.line.now_ns - began_ns)
         self.check_port()
         return capacity
@@ -286,6 +306,7 @@ class TestedUnit:
     def write(self, number: int, values: Values, *, is_new: bool = False) -> Wrote:
         """Write values under a number, a few times if need be."""
         sample = sample_of(values, self.kept, self.width)
+        self._held[number] = values, self._held.get(number, (None,))[0]
         # Where it was offered before, somebody may have confirmed the last sample for that already.
         is_announced, self._is_announced = self._is_announced, False
         wrote, gives_back = Wrote(whole=False), bool(self.keeps_old) and not is_new
@@ -303,42 +324,74 @@ class TestedUnit:
                 break
         return wrote
 
-    def read(self, number: int) -> Sample | None:
-        """Return the sample of a number, None where it does not come."""
-        back = self._fetch(number)
-        if back.header is not None and back.header.sample_number != number:
-            return None
-        return back.sample
-
     def values(self, part: Part) -> Values | None:
         """Return the values of a test sample, all that came of them; None for nothing."""
         began_ns, damaged = self.line.now_ns, self.damaged
-        sample = self.read(part.number)
-        if sample is None:
-            return None
-        if damaged == self.damaged:
+        found = self._of(part, lambda: self._fetch(part.number))
+        if found is not None and damaged == self.damaged:
             packets = packets_for(part.words, self.width)
             self.paces.read.learn(packets, self.line.now_ns - began_ns)
-        return values_of(sample, self.kept)[: part.words]
+        return found
 
     def look(self, part: Part) -> Values | None:
         """Return the first values of a test sample; None for nothing."""
         began_ns = self.line.now_ns
-        seen = self._replay.glance(self._dump(part.number, silence(self.width)), packets=GLANCE)
+        found = self._of(part, lambda: self._glanced(part.number, packets=GLANCE))
+        if found is not None:
+            packets = min(packets_for(part.words, self.width), GLANCE)
+            self.paces.look.learn(packets, self.line.now_ns - began_ns)
+        return found
+
+    def _of(self, part: Part, ask: Callable[[], Fetched | None]) -> Values | None:
+        """Ask for a test sample, and once more where something else came than was written.
+
+        NotProvable where that is another sample: of the words of this one it says nothing.  Words
+        that were there before may be all that a bad memory has.
+        """
+        for is_second in (False, True):
+            seen = ask()
+            if seen is None or seen.header is None or seen.sample is None or seen.torn:
+                return None
+            values = values_of(seen.sample, self.kept)[: part.words]
+            what = self._other(part, seen.header, values)
+            if not what or (is_second and what == _OLD):
+                return values
+            if not is_second:
+                self.line.advance(_SETTLES_NS)
+        what = f"asked for test sample {part.number}, the unit sent {what}"
+        raise NotProvable(what, is_other=True)
+
+    def _other(self, part: Part, header: Header, values: Values) -> str:
+        """Return which other sample came; "" where it is the one that was asked for."""
+
+        def is_of(known: Values | None) -> bool:
+            return known is not None and np.array_equal(values, known[: len(values)])
+
+        written, before = self._held.get(part.number, (None, None))
+        is_whole = header.length >= part.words
+        if written is None or (is_of(written) and is_whole):
+            return ""  # words say where they belong, whatever number the header has
+        if header.sample_number != part.number:
+            return f"sample {header.sample_number}"
+        if is_of(before):
+            return _OLD
+        if not is_whole:
+            return f"one of {header.length:,} words, and not of {part.words:,}"
+        others = [number for number, (held, _) in self._held.items() if is_of(held)]
+        is_other = any(len(self._held[each][0]) == header.length for each in others)
+        return f"test sample {others[0]}" if is_other and header.length != part.words else ""
+
+    def _glanced(
+        self, number: int, *, packets: int, answer_ns: int | None = None
+    ) -> Fetched | None:
+        dump = self._dump(number, silence(self.width))
+        seen = self._replay.glance(dump, packets=packets, answer_ns=answer_ns)
         self._forget()
-        if seen is None or seen.header is None or seen.sample is None or seen.torn:
-            return None
-        if seen.header.sample_number != part.number:
-            return None
-        packets = min(packets_for(part.words, self.width), GLANCE)
-        self.paces.look.learn(packets, self.line.now_ns - began_ns)
-        return values_of(seen.sample, self.kept)[: part.words]
+        return seen
 
     def _holds_something(self, number: int) -> bool:
         """Whether a number answers a request soon."""
-        dump = self._dump(number, silence(self.width))
-        seen = self._replay.glance(dump, packets=1, answer_ns=_SOON_NS)
-        self._forget()
+        seen = self._glanced(number, packets=1, answer_ns=_SOON_NS)
         return seen is not None and seen.header is not None
 
     def silence(self, number: int) -> bool:

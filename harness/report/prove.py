@@ -42,6 +42,11 @@ _HERE_AND_THERE: Final = ("row", "column", "cells", "noise", "disturbed", "fades
 
 # before
 
+UNKNOWN: Final = (
+    "the unit does not say how much memory it has, so it is filled until it takes no more, 9 min "
+    "for 512 K words. With --words N, by its manual, it is known where that has to end."
+)
+
 
 def cautions(target: str, *, kept: str | None) -> Iterator[str]:
     """Yield what a person has to know before the first word is written."""
@@ -200,11 +205,11 @@ def _not_proved(proven: Proven) -> Iterator[str]:
         yield f"No fault was found, but nothing is proved: {why}."
         return
     yield f"Nothing is proved: {why}."
-    if proven.passes:
+    if 0 < proven.passes < proven.wanted_passes:
         yield (
             f"  {counted(proven.words, 'word')} came back right in "
-            f"{counted(proven.passes, 'pass')}; {proven.wanted_passes} are needed, because the "
-            "second one has the complement of every word."
+            f"{proven.passes} of {proven.wanted_passes} passes; the second one is needed because "
+            "it has the complement of every word."
         )
     elif proven.sign is not None:
         yield f"  Word {proven.sign.word:,} had come back wrong by then: there is a fault."

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import numpy as np
 
 from dryload.emulator.wire.sizes import packets_for
-from dryload.harness.prove.passes import GLANCE, Paces, Part, StepPace
+from dryload.harness.prove.passes import GLANCE, LONGEST, Paces, Part, StepPace
 from dryload.harness.prove.tested import NotProvable, Wrote
 from dryload.harness.prove.words import Values
 from tests.prove.plain_memory import Array, PlainMemory
@@ -37,6 +37,7 @@ class PlainUnit:
         self.kept = self.width = memory.bits
         self.keeps_old = self.port_failed = False
         self.damaged = self.spare = 0
+        self.longest = LONGEST
         self.ages: Callable[[int, Array, float], Array] = lambda first, words, s: words
         self.spoils: Callable[[int, Array], Array] = lambda first, words: words
         """What a cable does to words that are written."""
