@@ -116,7 +116,7 @@ def test_for_a_unit_the_tone_is_as_it_takes_it_and_fills_its_memory(
     [
         (["--tone", "x.syx"], "--for PROFILE"),
         (["--tone", "x.syx", "--words", "40"], "--words 40"),
-        (["--tone", "x.syx", "--words", "3000000"], "2,097,151"),
+        (["--tone", "x.syx", "--words", "3000000"], "--number N"),
         (["--tone", "x.syx", "--words", "9000", "--to", "unit:narrow-wings"], "--to"),
         (["--tone", "x.syx", "--words", "9000", "--recording", "x.wav"], "--recording"),
         (["--tone", "x.syx", "--words", "9000", "--no-pace"], "--no-pace"),
@@ -127,7 +127,7 @@ def test_for_a_unit_the_tone_is_as_it_takes_it_and_fills_its_memory(
         (["--recording", "none.wav", "--words", "9000"], "none.wav"),
         (["--recording", "there.syx", "--words", "9000"], "there.syx"),
         (["--recording", "x.wav", "--words", "9000", "--wipe"], "--wipe"),
-        (["--to", "unit:narrow-wings", "--words", "9000"], "--words"),
+        (["--to", "unit:narrow-wings", "--words", "9"], "--words"),
         (["--to", "unit:narrow-wings", "--for", "narrow-wings"], "--for"),
         ([], "--to is missing"),
     ],

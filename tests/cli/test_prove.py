@@ -209,7 +209,7 @@ class Damaging(FaultyGear):
             spoilt = bytearray(raw)
             if self.seen in (15, 25):
                 spoilt[20] ^= 4
-            elif self.seen == 20:
+            elif self.seen == 18:
                 spoilt[20] ^= 4
                 spoilt[50] ^= 4
                 assert oracle.checksum(bytes(spoilt)) == spoilt[125]
