@@ -499,8 +499,8 @@ def _put_back(asked: ProveRequest, folder: str, proven: "Proven", enter: "Enter"
 def _is_wanted_now(folder: str, lasts: str) -> bool:
     """Ask whether what was kept is to be put back; no is the answer that loses nothing."""
     note(
-        f"what the unit held is in {shown(folder)}. To put it back takes about {lasts}, and this "
-        "proof can't go on then.",
+        f"what the unit held is in {shown(folder)}. Putting it back takes about {lasts}, and ends "
+        "this proof.",
         "y and Enter puts it back now; Enter alone leaves it for later.",
     )
     try:
