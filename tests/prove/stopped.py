@@ -1,7 +1,12 @@
 """Proofs of memories that are stopped at random instants: what was kept is safe, the verdict stays.
 
 `python -m tests.prove.stopped 200 10`: so many in virtual time, in a minute of processor time, then
-so many as processes over TCP, with signals, which takes two minutes or three.
+so many as processes over TCP, with real signals, in three minutes.
+
+Each time is checked: what was kept is on the disk, word for word, before the first header reaches
+the gear; a proof that goes on, or begins anew and says why, ends with the verdict and the first
+fault of one that nobody disturbs; and in the end the gear was sent again what was kept, and has it
+where its memory works.
 """
 
 from __future__ import annotations
