@@ -31,7 +31,7 @@ from dryload.harness.jobs.dumps import Dump
 from dryload.harness.jobs.fetch import Fetched
 from dryload.harness.jobs.line import Line
 from dryload.harness.jobs.transfer import Replay, damaged_in
-from dryload.harness.prove.passes import GLANCE, LONGEST, Paces, Part, StepPace
+from dryload.harness.prove.passes import FIRST, GLANCE, LONGEST, Paces, Part, StepPace
 from dryload.harness.prove.words import (
     USUAL_WIDTH,
     Values,
@@ -375,7 +375,7 @@ class TestedUnit:
             return f"sample {header.sample_number}"
         if is_of(before):
             return _OLD
-        if not is_whole:
+        if not is_whole or header.length > part.words + FIRST:  # no unit fills up so far
             return f"one of {header.length:,} words, and not of {part.words:,}"
         others = [number for number, (held, _) in self._held.items() if is_of(held)]
         is_other = any(len(self._held[each][0]) == header.length for each in others)

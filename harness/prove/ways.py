@@ -23,7 +23,7 @@ _MOST: Final = 3 / 4
 """Of the samples: a unit that raises the level leaves one as it is that is loud enough."""
 _FAR: Final = 8  # words that a sample may be moved by
 _VALUES: Final = 32  # fewer are no change of level
-_OFF: Final = 4  # by so much rounding may exchange two values
+_SURE_BITS: Final = 10  # what rounding and dither leave as it is
 _Sample: TypeAlias = tuple[Values, Values]
 """What was written and read of one."""
 
@@ -84,7 +84,8 @@ def _is_converted(bad: Sequence[_Sample], bits: int) -> bool:
     """Whether values keep their rank, or are turned over, or have another sign or byte order."""
     if min(len(np.unique(read)) for _, read in bad) < _VALUES:
         return False
-    if any(all(_keeps_rank(each, sign) for each in bad) for sign in (1, -1)):
+    off = 1 << max(bits - _SURE_BITS, 1)
+    if any(all(_keeps_rank(each, sign, off) for each in bad) for sign in (1, -1)):
         return True
     written, read = (np.concatenate(each) for each in zip(*bad, strict=True))
     ways = [written ^ np.uint32(1 << bits - 1)]
@@ -93,10 +94,10 @@ def _is_converted(bad: Sequence[_Sample], bits: int) -> bool:
     return any(float((read == each).mean()) >= _NEARLY for each in ways)
 
 
-def _keeps_rank(sample: _Sample, sign: int) -> bool:
-    """Whether of two words the larger one came back as the larger, or nearly, or always not."""
+def _keeps_rank(sample: _Sample, sign: int, off: int) -> bool:
+    """Whether the larger of two words came back as the larger, or less by `off`, or always not."""
     written, read = sample
     if float((written != read).mean()) < 1 / 4:
         return False
     ranked = sign * read[np.argsort(written)].astype(np.int64)
-    return float((np.maximum.accumulate(ranked) - ranked <= _OFF).mean()) >= _NEARLY
+    return float((np.maximum.accumulate(ranked) - ranked <= off).mean()) >= _NEARLY

@@ -47,6 +47,17 @@ class Converting(Odd):
         super()._keep(head)
 
 
+class Stretching(Odd):
+    """Stores each word twice, as for twice the rate."""
+
+    def _hole(self, length: int) -> int | None:
+        return super()._hole(2 * length)
+
+    def _keep(self, head: wire.Head) -> None:
+        self._words = [word for word in self._words for _ in range(2)]
+        super()._keep(head._replace(length=len(self._words)))
+
+
 class Refusing(Odd):
     """Takes no samples shorter than `least`, longer than `most`, or with one of these numbers."""
 

@@ -214,7 +214,9 @@ def test_a_process_that_died_while_it_wrote_leaves_no_reason_to_begin_anew(bench
         for at, kind in enumerate(heard)
         if kind == wire.HEADER and heard[at + 1 : at + 4] == 3 * (wire.PACKET,)
     ]
-    second = whole_dumps[5]  # there are five test samples: it is the first one once more
+    # One shows what a sample takes of the room, then there are five test samples: it is the first
+    # of these once more.
+    second = whole_dumps[6]
     assert bench.keep(stop=Stop("kill", "to the gear", second + 3)) is None
     packets = bench.gear.saw["packets"]
     said = answered(bench.prove("--resume"))

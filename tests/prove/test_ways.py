@@ -12,6 +12,7 @@ import pytest
 from dryload.emulator.line.simulate import SimulatedLine
 from dryload.harness.jobs.transfer import Replay, Settings
 from dryload.harness.prove import proof as proof_module
+from dryload.harness.prove import tested as tested_module
 from dryload.harness.prove.proof import Proof, ProofRequest, Proven, Verdict
 from dryload.harness.prove.quick import QuickProof
 from dryload.harness.prove.tested import TestedUnit, Wrote
@@ -31,6 +32,7 @@ from tests.prove.odd_gear import (
     OnlyLast,
     Refusing,
     Slow,
+    Stretching,
 )
 from tests.prove.plain_memory import LISTED, PlainMemory
 from tests.prove.plain_unit import PlainUnit
@@ -93,6 +95,12 @@ def in_steps_of_level(words: Levels) -> Levels:
     return words
 
 
+def with_noise(words: Levels) -> Levels:
+    """Twelve bits, and something else in the four below."""
+    dice = np.random.default_rng(3)
+    return rounded(12)(words) + dice.integers(0, 16, len(words)) / 32_768
+
+
 def delayed(words: Levels) -> Levels:
     return np.concatenate([[0, 0], words[:-2]])
 
@@ -111,6 +119,7 @@ CHANGES: dict[str, tuple[Makes, str]] = {
         CONVERTS,
     ),
     "rounded to 12 bits": (lambda: Converting(rounded(12)), CONVERTS),
+    "12 bits with noise below": (lambda: Converting(with_noise), CONVERTS),
     "8 bits with small steps": (lambda: Converting(in_steps_of_level), CONVERTS),
     "only the last one can be read": (OnlyLast, "asked for test sample 0, the unit sent"),
     "never the new one": (lambda: Late(inf), "one of 40 words"),
@@ -145,6 +154,16 @@ def test_a_memory_with_a_fault_is_blamed_all_the_same(name: str) -> None:
     assert got.verdict is Verdict.FAULT, got.why
     # A row or column of so small a memory is a few cells.
     assert got.faults[0].kind in {*made.answers, "cells", "unknown"}
+
+
+def test_a_unit_that_brings_samples_to_another_rate_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(tested_module, "FIRST", 256)
+    got = proved(Stretching())
+
+    assert (got.verdict, got.faults) == (Verdict.NOT_PROVED, ())
+    assert "and not of" in got.why
 
 
 class Endless(PlainUnit):
