@@ -380,7 +380,11 @@ class Proof:
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
         if not has_ended:
-            raise NotProvable("the unit has no more sample numbers, and took all that was sent")
+            raise NotProvable(
+                "the unit has no more sample numbers, and took all that was sent; with --words N, "
+                "by its manual, no more is sent than it has room for",
+                is_other=True,
+            )
         self.proven.keeps_old = bool(self._unit.keeps_old)
         self._record({"full": True, "keeps_old": self.proven.keeps_old})
         if not is_known:
@@ -398,7 +402,8 @@ class Proof:
             raise NotProvable(
                 f"the unit took {counted(self._words, 'word')} and was not full, which is more "
                 "memory than I believe in: is it a unit? If it is, say with --words N how many "
-                "words it has by its manual"
+                "words it has by its manual",
+                is_other=True,
             )
         self._check_stop()
         return self._fit(each, Part(number=number, start=self._words, words=wanted))

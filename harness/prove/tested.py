@@ -61,7 +61,8 @@ _NAME: Final = "test sample"
 class NotProvable(Exception):  # noqa: N818  # what a unit is, not what went wrong in the program
     """Why nothing can be proved of this unit, in plain words without a full stop.
 
-    `is_rig` where it is the port, or nobody there; `is_other` where the unit sent another sample.
+    `is_rig` where it is the port, or nobody there; `is_other` where what was read
+    need not be what was written, so that it says nothing of the memory.
     """
 
     def __init__(self, why: str, *, is_rig: bool = False, is_other: bool = False) -> None:
@@ -336,17 +337,19 @@ class TestedUnit:
     def look(self, part: Part) -> Values | None:
         """Return the first values of a test sample; None for nothing."""
         began_ns = self.line.now_ns
-        found = self._of(part, lambda: self._glanced(part.number, packets=GLANCE))
+        found = self._of(part, lambda: self._glanced(part.number, packets=GLANCE), is_look=True)
         if found is not None:
             packets = min(packets_for(part.words, self.width), GLANCE)
             self.paces.look.learn(packets, self.line.now_ns - began_ns)
         return found
 
-    def _of(self, part: Part, ask: Callable[[], Fetched | None]) -> Values | None:
+    def _of(
+        self, part: Part, ask: Callable[[], Fetched | None], *, is_look: bool = False
+    ) -> Values | None:
         """Ask for a test sample, and once more where something else came than was written.
 
         NotProvable where that is another sample: of the words of this one it says nothing.  Words
-        that were there before may be all that a bad memory has.
+        that were there before may be all that a bad memory has; or a look came too early for them.
         """
         for is_second in (False, True):
             seen = ask()
@@ -354,6 +357,8 @@ class TestedUnit:
                 return None
             values = values_of(seen.sample, self.kept)[: part.words]
             what = self._other(part, seen.header, values)
+            if is_second and is_look and (what == _OLD or seen.header.length < part.words):
+                return None
             if not what or (is_second and what == _OLD):
                 return values
             if not is_second:
@@ -376,7 +381,10 @@ class TestedUnit:
         if is_of(before):
             return _OLD
         if not is_whole or header.length > part.words + FIRST:  # no unit fills up so far
-            return f"one of {header.length:,} words, and not of {part.words:,}"
+            return (
+                f"one of {header.length:,} words, and not of {part.words:,}: if it takes more than "
+                "it has room for, say with --words N how much that is"
+            )
         others = [number for number, (held, _) in self._held.items() if is_of(held)]
         is_other = any(len(self._held[each][0]) == header.length for each in others)
         return f"test sample {others[0]}" if is_other and header.length != part.words else ""

@@ -52,8 +52,9 @@ def way_of_unit(seen: PassEvidence, *, is_explained: bool) -> str:
         what = "the unit moves each sample by a few words"
     elif not is_explained and _is_converted(bad, seen.bits):
         what = (
-            "words came back otherwise all over the memory, in a way that is no memory's: the unit "
-            "converts samples, so that they can't be compared"
+            "samples came back changed in the same way from all of the memory: the unit converts "
+            "them, so that they can't be compared; if by its manual it does not, its lowest data "
+            "lines are bad everywhere"
         )
     return what
 

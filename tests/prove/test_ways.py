@@ -57,6 +57,7 @@ GOOD: dict[str, Makes] = {
     "has loops of its own": lambda: Headed(lambda h: h._replace(loop_end=9, loop_type=0)),
     "keeps 14 bits": lambda: Odd(habits=Habits(bits=14)),
     "sends what was there before until it has rested": lambda: Late(1.0),
+    "sends it for longer than one waits for a look": lambda: Late(5.0),
     "takes 1,024 words at most": lambda: Refusing(2 * WORDS, most=1_024),
     "takes 64 words at least": lambda: Refusing(least=64),
     "has protected numbers": lambda: Refusing(numbers="1 2 3 9"),
@@ -105,7 +106,7 @@ def delayed(words: Levels) -> Levels:
     return np.concatenate([[0, 0], words[:-2]])
 
 
-ENDS, MOVES, CONVERTS = "beginning or end", "moves each sample", "converts samples"
+ENDS, MOVES, CONVERTS = "beginning or end", "moves each sample", "the unit converts them"
 CHANGES: dict[str, tuple[Makes, str]] = {
     "last word 0": (lambda: Converting(ends_in(1)), ENDS),
     "last 8 words 0": (lambda: Converting(ends_in(8)), ENDS),
@@ -164,6 +165,27 @@ def test_a_unit_that_brings_samples_to_another_rate_is_told(
 
     assert (got.verdict, got.faults) == (Verdict.NOT_PROVED, ())
     assert "and not of" in got.why
+
+
+def test_what_takes_more_than_it_has_room_for_is_not_called_faulty(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(proof_module, "_MOST_WORDS", 1 << 14)
+
+    class Boasting(Odd):
+        """Acknowledges what has no room, and has only zeros of it."""
+
+        def __init__(self, words: int) -> None:
+            super().__init__(words)
+            self.capacity = 1 << 40
+
+    gear = Boasting(1 << 15)
+    gear.memory.carry = lambda bank, at, value, writing: np.where(at < WORDS, value, 0)
+    got = proved(gear)
+    assert (got.verdict, got.faults, got.sign) == (Verdict.NOT_PROVED, (), None)
+    assert "--words N" in got.why
+
+    assert proved(Boasting(WORDS), ProofRequest(words=WORDS)).verdict is Verdict.PROVED
 
 
 class Endless(PlainUnit):
