@@ -133,6 +133,8 @@ class Proven(Struct, kw_only=True):
     told: bool = False
     """Whether the capacity was given with --words, and is not what the unit says."""
     keeps_old: bool = False
+    spare: int = 0
+    """Words that stay free for that; 0 where it is not known how many."""
     announced_ns: int | None = None
     """How long it was said to take still, at the instant when that could be said."""
     announced_at_ns: int = 0
@@ -241,8 +243,11 @@ class Proof:
         return self.proven
 
     def _end(self) -> None:
-        proven, spare = self.proven, self._unit.spare if self._unit.keeps_old else 0
-        if proven.capacity is not None and proven.words < _NEARLY_ALL * proven.capacity - spare:
+        proven = self.proven
+        if (
+            proven.capacity is not None
+            and proven.words < _NEARLY_ALL * proven.capacity - proven.spare
+        ):
             says = "it has by --words" if proven.told else "it said there is room for"
             proven.why = (
                 f"the unit took {counted(proven.words, 'word')} of {proven.capacity:,} that {says}"
@@ -386,6 +391,7 @@ class Proof:
                 is_other=True,
             )
         self.proven.keeps_old = bool(self._unit.keeps_old)
+        self.proven.spare = self._unit.spare if self._unit.keeps_old else 0
         self._record({"full": True, "keeps_old": self.proven.keeps_old})
         if not is_known:
             self._announce(each, self._parts, filled=True)

@@ -327,8 +327,9 @@ def not_tested(proven: Proven) -> list[str]:
     elif proven.words < proven.capacity:
         missing = proven.capacity - proven.words
         found.append(f"{counted(missing, 'word')} that no test sample reached")
-    if proven.keeps_old:
-        found.append("the words of a few packets, which stay free")
+    if proven.keeps_old and not proven.told:
+        some = f"some {counted(proven.spare, 'word')}" if proven.spare else "some words"
+        found.append(f"{some} that stay free, so that samples can be replaced")
     if proven.kept_bits < proven.width:
         found.append(f"bits below the {proven.kept_bits} that were asked for with --bits")
     if proven.battery_ns is None:
