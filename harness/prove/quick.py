@@ -54,6 +54,10 @@ class QuickProof(Proof):
         fitted, is_full = super()._fit(each, part)
         return fitted, is_full or room * step == words
 
+    def _frees_spare(self, *more: Part) -> bool:
+        """Find out nothing: no sample is written a second time here."""
+        return False
+
     def _look_short(self, each: Pass, part: Part) -> None:
         """Write the beginning of a sample in full width, and look at it."""
         unit, narrow = self._unit, self._unit.width

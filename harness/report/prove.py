@@ -327,7 +327,9 @@ def not_tested(proven: Proven) -> list[str]:
     elif proven.words < proven.capacity:
         missing = proven.capacity - proven.words
         found.append(f"{counted(missing, 'word')} that no test sample reached")
-    if proven.keeps_old and not proven.told:
+    if proven.told:
+        found.append("memory beyond the words that were given with --words")
+    elif proven.keeps_old:
         some = f"some {counted(proven.spare, 'word')}" if proven.spare else "some words"
         found.append(f"{some} that stay free, so that samples can be replaced")
     if proven.kept_bits < proven.width:

@@ -10,6 +10,8 @@ from typing import cast
 
 import pytest
 
+from dryload.emulator.unit.profile import load_profile
+from dryload.harness.jobs.rehearse import Rehearsal
 from dryload.harness.prove.passes import QUICK
 from dryload.harness.prove.proof import ProofRequest, Proven, Verdict
 from dryload.harness.prove.quick import QuickProof
@@ -60,6 +62,16 @@ def test_the_place_is_told_though_only_the_beginning_of_each_sample_is_known() -
 
     assert (fault.kind, fault.lines, fault.level) == ("data line stuck", (0,), 1)
     assert (fault.first >= 1 << 15, fault.last) == (True, (1 << 16) - 1)
+
+
+def test_nothing_is_written_twice_where_there_are_only_minutes() -> None:
+    profile = load_profile("slow-pulley")  # it does not say what it has room for
+    rehearsal = Rehearsal(profile)
+    unit = TestedUnit(rehearsal, rehearsal.line, device_id=profile.unit.device_id)
+    got = QuickProof(unit, ProofRequest(passes=QUICK, minutes_ns=3 * MINUTE_NS)).run()
+
+    assert got.is_look
+    assert got.total_ns <= 1.02 * 3 * MINUTE_NS
 
 
 def main(runs: int) -> None:
