@@ -17,7 +17,7 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from dryload.emulator.ports.port import PortError
-from dryload.emulator.wire.prose import counted
+from dryload.emulator.wire.prose import counted, ranged
 from dryload.harness.jobs.line import never
 from dryload.harness.prove.decide import ENOUGH, REWRITTEN, NamedFault, decide
 from dryload.harness.prove.evidence import PassEvidence, Places
@@ -566,24 +566,27 @@ class Proof:
             seen = replace(seen, others_right=False)
         self._check_stop()  # what did not come shows nothing then
         self.proven.faults = decide(seen)
-        self._decided(self.proven.faults)
+        self._decided(self.proven.faults, seen)
         self._acquit(seen)
         return False
 
-    def _decided(self, faults: Sequence[NamedFault]) -> None:
-        """Say what the faults come to."""
+    def _decided(self, faults: Sequence[NamedFault], seen: PassEvidence) -> None:
+        """Say what the faults come to, of what was seen."""
         first, lowest = faults[0], max(USUAL_WIDTH - self._unit.kept, 0)
         rows = range(lowest, lowest + len(first.lines))
-        is_low = first.lines == tuple(rows) and first.level == 0 and len(faults) == 1
+        is_empty = first.level == 0 or 2 * int(seen.unsteady.sum()) > int(seen.wrong.sum())
+        is_low = first.lines == tuple(rows) and is_empty and len(faults) == 1
         if first.kind == "line":
             self.proven.verdict = Verdict.RIG
         elif is_low and first.share > ENOUGH and len(rows) < self._unit.kept:
             # Nobody can tell a unit that keeps fewer bits from one whose lowest lines are dead.
             bits = self._unit.kept - len(rows)
             self.proven.why = (
-                f"the lowest {counted(len(rows), 'bit')} of every word came back as 0; if the unit "
-                f"keeps {bits} bits by its manual, prove again with --bits {bits}; if not, data "
-                f"lines {rows[0]} to {rows[-1]} are dead in the whole memory"
+                f"the lowest {counted(len(rows), 'bit')} of every word came back as "
+                f"{'0' if first.level == 0 else 'noise'}; if the unit keeps {bits} bits by its "
+                f"manual, prove again with --bits {bits}; if not, "
+                f"{ranged('data line', rows[0], len(rows))} {'is' if len(rows) == 1 else 'are'} "
+                "dead in the whole memory"
             )
             self.proven.faults = ()
         else:

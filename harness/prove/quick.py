@@ -16,7 +16,7 @@ from dryload.emulator.wire.sizes import packets_for, words_per_packet
 from dryload.harness.prove.decide import decide
 from dryload.harness.prove.evidence import PassEvidence
 from dryload.harness.prove.passes import GLANCE, Act, Part, Pass, PassStep
-from dryload.harness.prove.proof import Proof, Verdict
+from dryload.harness.prove.proof import Proof
 from dryload.harness.prove.words import Values
 
 _LOOKS: Final = 2  # at each sample: there is time for a second one where words are wrong
@@ -125,7 +125,7 @@ class QuickProof(Proof):
         if (in_full := decide(self._short_evidence())) and (in_full[0].sure or not faults):
             faults, proven.kept_bits = in_full, self._width
         proven.faults = faults or (self._seen_once(),)
-        proven.verdict = Verdict.FAULT
+        self._decided(proven.faults, seen)
         self._acquit(seen)
 
     def _short_evidence(self) -> PassEvidence:

@@ -47,6 +47,24 @@ class Converting(Odd):
         super()._keep(head)
 
 
+class Noisy(Odd):
+    """Sends noise in place of the lowest four bits, each time anew."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._noise = np.random.default_rng(2)
+
+    def _take_request(self, raw: bytes, now_s: float) -> None:
+        super()._take_request(raw, now_s)
+        number = wire.number(raw[4:6])
+        if number in self.held and self.player is not None:
+            head, words = self.held[number]
+            noisy = (np.array(words) >> 4 << 4) + self._noise.integers(0, 16, len(words))
+            packets = wire.packets(noisy.tolist(), head.bits, self.habits.device)
+            self.player = Player(wire.header(head, self.habits.device), packets)
+            self.player.start(now_s)
+
+
 class Stretching(Odd):
     """Stores each word twice, as for twice the rate."""
 
