@@ -312,6 +312,7 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
                 keep=so_far.keep,
                 device_id=so_far.device_id,
                 bits=so_far.bits,
+                words=so_far.words,
                 overnight=so_far.passes > len(USUAL),
             )
             kept = () if asked.keep is None else _kept_numbers(asked.keep)
@@ -319,7 +320,8 @@ def _prove_live(asked: ProveRequest, times: _Times) -> None:
             kept = () if asked.keep is None else _keep(asked, asked.keep)
             passes, device_id = len(asked.passes), asked.device_id or 0
             folder = None if asked.keep is None else os.path.abspath(asked.keep)
-            begun = SoFar(passes=passes, device_id=device_id, bits=asked.bits, keep=folder)
+            begun = SoFar(passes=passes, device_id=device_id, keep=folder)
+            begun.bits, begun.words = asked.bits, asked.words
             record.begin(asked.target.given, begun)
         proven = _proven_at_port(asked, times, enter, so_far)
         back = _bring_back(asked, proven, enter)

@@ -301,8 +301,8 @@ class Proof:
         if at >= len(passes):
             proven.began_anew = "all passes had been through"
             return False
-        if so_far.judging:
-            proven.began_anew = "it was stopped while samples with wrong words were written again"
+        if so_far.again:
+            proven.began_anew = "it was stopped while a sample was written once more"
             return False
         unit.break_off()
         for part in so_far.parts:
@@ -431,6 +431,7 @@ class Proof:
         if enough := [part for part in parts if part.words >= 4 * spare]:
             part = min(enough, key=lambda part: part.words)
         self._tell(Act.WRITE_AGAIN, part)
+        self._record({"again": self._at + 1})
         unit.keeps_old = False
         unit.keeps_old = not unit.write(part.number, self._written[part.number]).whole
         if not unit.keeps_old:
@@ -558,7 +559,7 @@ class Proof:
             self._tell(Act.READ_AGAIN, part)
             if (again := self._unit.values(part)) is not None and len(again) == part.words:
                 self._again[part.number] = again
-        self._record({"judging": self._at + 1})
+        self._record({"again": self._at + 1})
         seen = self._evidence()
         is_few = int(seen.wrong.sum()) <= REWRITTEN
         seen = self._written_again(seen, bad if is_few else bad[:1])

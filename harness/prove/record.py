@@ -4,8 +4,8 @@ A text file of JSON lines.  The first says of which unit it is and how many pass
 others what was found out of the unit (`unit`; null before anything in it is lost), each test sample
 as it found its place (`part`), that the memory is full and whether old samples stay in it (`full`),
 each sample that was written in a pass (`written`, `pass`), each pass that came back right
-(`right`), that wrong words are written again (`judging`), what was decided (`ended`), and that what
-was kept is back (`restored`).  A line that was cut off is ignored.
+(`right`), that samples are written once more out of order (`again`), what was decided (`ended`),
+and that what was kept is back (`restored`).  A line that was cut off is ignored.
 
 Words follow from their number, so no word is kept.  What had been read counts for nothing: a pass
 is read from its beginning again.
@@ -27,7 +27,7 @@ from dryload.harness.files.problem import Problem
 from dryload.harness.prove.passes import Part
 
 SCHEMA: Final = "dryload/prove-journal/1"
-_HEAD: Final = ("passes", "device_id", "keep", "bits")
+_HEAD: Final = ("passes", "device_id", "keep", "bits", "words")
 
 _Width = Annotated[int, Meta(ge=MIN_BITS, le=MAX_BITS)]
 _Number = Annotated[int, Meta(ge=0, le=MAX_SAMPLE_NUMBER)]
@@ -53,14 +53,15 @@ class SoFar(Struct, kw_only=True):
     keep: str | None = None
     """The folder in which lies what the unit held."""
     bits: int | None = None
-    """What the unit keeps by its manual, where that was said."""
+    """What the unit keeps by its manual, where that was said; so are `words`."""
+    words: int | None = None
     unit: UnitFacts | None = None
     parts: list[Part] = field(default_factory=list)
     full: bool = False
     right: int = 0
     """Passes that came back right."""
-    judging: bool = False
-    """Whether samples with wrong words were being written again, out of order."""
+    again: bool = False
+    """Whether samples were being written once more, out of order."""
     ended: str = ""
     """What it came to; "" where it did not end."""
     restored: bool = False
@@ -73,23 +74,24 @@ class SoFar(Struct, kw_only=True):
         if "unit" in line:  # also where it was begun anew
             self.unit = msgspec.convert(line["unit"], UnitFacts | None)
             self.parts, self.full, self.right, self.written = [], False, 0, set()
-            self.judging = False
+            self.again = False
         elif "part" in line:
             part = msgspec.convert(line["part"], Part)
             if part.start != (self.parts[-1].end if self.parts else 0) or part.words < 1:
                 raise msgspec.ValidationError("its samples do not follow one another")
             self.parts.append(part)
             self.written.add(part.number)
+            self.again = False
         elif "full" in line:
-            self.full = True
+            self.full, self.again = True, False
             if line.get("keeps_old") and self.unit is not None:
                 self.unit = replace(self.unit, keeps_old=True)
         elif "written" in line:
             self.written.add(msgspec.convert(line["written"], int))
         elif "right" in line:
             self.right, self.written = msgspec.convert(line["right"], int), set()
-        elif "judging" in line:
-            self.judging = True
+        elif "again" in line:
+            self.again = True
         elif "ended" in line:
             self.ended, self.restored = str(line["ended"]), "restored" in line
 

@@ -407,10 +407,13 @@ class TestedUnit:
         return self._send(number, silence(self.width)).whole
 
     def give_back(self, number: int) -> None:
-        """Take a test sample away; a word of silence stays where the unit keeps old ones."""
-        if self.silence(number) and not self.keeps_old:
-            with suppress(NotProvable):  # the port has failed
-                self._offer(number, 1)
+        """Take a test sample away; silence stays where the unit keeps old ones."""
+        for words in (1, GLANCE * words_per_packet(self.width)):  # it may take no short samples
+            if self._send(number, silence(self.width, words)).whole:
+                if not self.keeps_old:
+                    with suppress(NotProvable):  # the port has failed
+                        self._offer(number, words)
+                return
 
     def break_off(self) -> None:
         """End a dump that was left unfinished: meanwhile a unit may answer no request."""

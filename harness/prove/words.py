@@ -49,9 +49,9 @@ def sample_of(values: Values, kept: int, width: int) -> Sample:
     return Sample(words=signed.astype(word_dtype(width)), bits=width, rate=_RATE)
 
 
-def silence(width: int) -> Sample:
-    """Return one word of silence, which is all that a sample needs to give its memory back."""
-    return Sample(words=np.zeros(1, word_dtype(width)), bits=width, rate=_RATE)
+def silence(width: int, words: int = 1) -> Sample:
+    """Return silence; one word is all that a sample needs to give its memory back."""
+    return Sample(words=np.zeros(words, word_dtype(width)), bits=width, rate=_RATE)
 
 
 def values_of(sample: Sample, kept: int) -> Values:

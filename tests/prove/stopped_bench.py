@@ -24,12 +24,10 @@ from tests.cli.backing_up import TARGET, Desk, listed, press_ctrl_c
 from tests.cli.replaying import Said
 from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint
-from tests.foreign.unit import Held
+from tests.foreign.unit import Gear, Held
 from tests.ports.clockwork import FakeClock
 from tests.prove.faulty_gear import FaultyGear
 from tests.prove.plain_memory import LISTED, PlainMemory
-
-BANK = 512  # words
 
 
 class KilledError(BaseException):
@@ -101,20 +99,48 @@ class NotingGear(FaultyGear):
         super()._keep(head)
 
 
+class LateGear(NotingGear):
+    """Takes every header, and cancels when it is full."""
+
+    def _take_header(self, raw: bytes, now_s: float) -> None:
+        head = wire.head_of(raw)
+        assert head is not None
+        self.places.pop(head.sample, None)
+        first = self._hole(1)
+        if first is None:
+            super()._take_header(raw, now_s)
+        else:
+            self.held.pop(head.sample, None)
+            self._first = first
+            Gear._take_header(self, raw, now_s)
+
+    def _store(self, raw: bytes, head: wire.Head, at_s: float) -> None:
+        behind = [first for first, _ in self.places.values() if first >= self._first]
+        room = min([*behind, self.capacity]) - self._first
+        if min(len(self._words) + len(wire.words_in(raw, head.bits)), head.length) > room:
+            self._head = None
+            self._answer(wire.CANCEL, raw[4], at_s)
+        else:
+            super()._store(raw, head, at_s)
+
+
 class StoppedRig:
     """Gear with samples in a memory with a fault, and a command that something ends."""
 
     target: str
     kept: ClassVar = {2: 100, 3: 45, 7: 879}
     """Sample numbers of what the gear holds before, and their words: its memory is full."""
+    gear_of: type[NotingGear] = NotingGear
+    bank = 512
+    """Words of each of its two banks."""
     up_to = 9
     """The last number that is asked for."""
 
     def __init__(self, folder: Path, fault: str) -> None:
         self.fault, self.place = fault, folder
-        self.memory = PlainMemory("in a row", banks=2, size=BANK, start=0, seed=17)
+        self.memory = PlainMemory("in a row", banks=2, size=self.bank, start=0, seed=17)
         LISTED[fault](self.memory)
-        self.gear = NotingGear(self.memory)
+        self.gear = self.gear_of(self.memory)
         self.seen: Counter[str] = Counter()
         self.stop: Stop | None = None
         self.heard: list[bytes] = []

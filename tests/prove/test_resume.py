@@ -175,6 +175,29 @@ def test_a_record_that_makes_no_sense_is_told_and_no_traceback(
         go(unit_with("nothing"), path, resume=True)
 
 
+@pytest.mark.parametrize(("last", "is_begun"), [("", True), ('{"full": true}', False)])
+def test_nothing_is_built_on_samples_that_were_being_written_once_more(
+    tmp_path: Path, last: str, is_begun: bool
+) -> None:
+    unit, path = unit_with("nothing"), tmp_path / "cut"
+    go(unit, path, resume=False)
+    head, nothing, known, part, *_ = path.read_text().splitlines()
+    path.write_text("\n".join([head, nothing, known, part, '{"again": 1}', last, ""]))
+    got = go(unit, path, resume=True)
+
+    assert ("written once more" in got.began_anew) is is_begun
+
+
+def test_what_was_asked_for_is_known_when_it_goes_on(tmp_path: Path) -> None:
+    asked = SoFar(passes=5, device_id=7, keep="/desk", bits=12, words=9_000)
+    record = ProofRecord(str(tmp_path / "x"))
+    record.begin("y", asked)
+    record.enter({"unit": None})
+
+    assert record.take_up("y") == asked
+    record.close()
+
+
 def test_two_proofs_do_not_write_one_record(tmp_path: Path) -> None:
     held = ProofRecord(str(tmp_path / "x"))
     with pytest.raises(Problem, match="another proof"):
