@@ -25,8 +25,16 @@ from msgspec import Struct
 
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
 from dryload.harness.prove.evidence import HALVES, WORDS, PassEvidence, Places, View, views
-from dryload.harness.prove.region import FaultRegion, alike, arc, in_arc, region_of
-from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
+from dryload.harness.prove.region import (
+    FaultRegion,
+    alike,
+    arc,
+    in_arc,
+    region_of,
+    stride_of,
+    united,
+)
+from dryload.harness.prove.words import Mask, Values
 
 ENOUGH: Final = 0.97
 """Share of the wrong words that one cause has to explain."""
@@ -34,7 +42,8 @@ REWRITTEN: Final = 256
 """Wrong words that are all written again: a cable spoils fewer, and so does noise, as a rule."""
 _SPARED: Final = 0.02
 """Share of the words that a fault should have spoilt and that may be right all the same."""
-_FEW: Final = 64  # words: fewer are single cells
+FEW: Final = 64
+"""Wrong words: fewer may be single cells."""
 _LEAST: Final = 24  # words that a region needs to be one
 _ON_THE_LINE: Final = 48  # words that a cable may spoil unseen in one pass
 _TWICE_WRONG: Final = 0.2  # of the later words of pairs, if something else spoils them
@@ -47,6 +56,8 @@ _COLUMN: Final = 8  # words apart at least
 _MOST_FAULTS: Final = 3
 _A_PAIR: Final = 2
 _A_FEW: Final = 16
+_PERIODS: Final = (16, 64, 256, 1_024)
+_AN_ORDER: Final = 4  # words: of fewer any order is chance
 _LEFT: Final = ("unknown", "cells", "noise")  # what is said of words that no guess explains
 
 
@@ -119,11 +130,13 @@ class _Case(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class _Bit(Struct, frozen=True, kw_only=True, eq=False):
-    """One bit that is the same, or unsteady, in a region."""
+    """One bit that does not follow what is written, in a region."""
 
     bit: int
     level: int | None
-    """None: unsteady."""
+    """None: it reads either, and nothing that was written."""
+    is_loose: bool
+    """Whether it reads otherwise each time."""
     region: FaultRegion
 
 
@@ -152,7 +165,7 @@ def decide(seen: PassEvidence) -> tuple[NamedFault, ...]:
 
 def _is_steady_few(seen: PassEvidence, left: Mask) -> bool:
     """Whether a few words are left that a second fault may explain."""
-    return 0 < int(left.sum()) < _FEW and not bool((left & seen.unsteady).any())
+    return 0 < int(left.sum()) < FEW and not bool((left & seen.unsteady).any())
 
 
 def _rest_kind(seen: PassEvidence, left: Mask) -> str:
@@ -161,7 +174,22 @@ def _rest_kind(seen: PassEvidence, left: Mask) -> str:
         return "noise" if count < known / 8 else "unknown"
     if bool((left & seen.at_once).any()):
         return "unknown"
-    return "cells" if count < _FEW else "unknown"
+    return "cells" if count < FEW and _are_by_chance(seen, left) else "unknown"
+
+
+def _are_by_chance(seen: PassEvidence, left: Mask) -> bool:
+    """Whether a few words lie as if by chance: bad cells have no order."""
+    at = np.flatnonzero(left)
+    if len(at) < _AN_ORDER:
+        return True
+    starts = np.array([*seen.starts, len(seen.known)])
+    before = at - starts[np.searchsorted(starts, at, side="right") - 1]
+    behind = starts[np.searchsorted(starts, at, side="right")] - 1 - at
+    is_at_an_end = bool((np.minimum(before, behind) < FEW).all())
+    is_near = int(at[-1] - at[0]) < _COLUMN * len(at)
+    # So many different rests are to be expected.
+    rests = [len(np.unique(at % of)) / (of * (1 - (1 - 1 / of) ** len(at))) for of in _PERIODS]
+    return not (is_at_an_end or is_near or min(rests) < 0.5)
 
 
 # what does not lie in cells or lines
@@ -260,12 +288,10 @@ def _data(case: _Case) -> Iterator[_Guess]:
         return
     for group in groups:
         mask = np.uint32(sum(1 << each.bit for each in group))
-        region = group[0].region
-        # Not every line need show in the first and in the last word of what they all spoil.
-        inside = np.logical_or.reduce([each.region.inside for each in group])
+        region = united([each.region for each in group])
         if len(group) <= _A_PAIR:
-            case.claimed[inside] |= mask
-        spoilt_units = view.wrong & inside & (change & ~mask == 0)
+            case.claimed[region.inside] |= mask
+        spoilt_units = view.wrong & region.inside & (change & ~mask == 0)
         levels = {each.level for each in group}
         yield _Guess(
             kind=_data_kind(view, group, region),
@@ -312,7 +338,7 @@ def _constant(view: View, bit: int) -> _Bit | None:
         # A line that floats: each reading is as good as a throw of a coin.
         off = float((read != written)[inside].mean())
         is_coin = 0.4 < off < 0.6 and unsteady > 0.5 * len(at)
-        return _Bit(bit=bit, level=None, region=region) if is_coin else None
+        return _Bit(bit=bit, level=None, is_loose=True, region=region) if is_coin else None
     level = int(2 * high > len(at))
     stuck = one if level else np.uint32(0)
     should = inside & (written != stuck)
@@ -320,7 +346,11 @@ def _constant(view: View, bit: int) -> _Bit | None:
     is_stuck = held >= (1 - _SPARED) * int(should.sum()) and 2 * min(high, len(at) - high) < 0.1 * (
         len(at)
     )
-    return _Bit(bit=bit, level=level, region=region) if is_stuck else None
+    if is_stuck:
+        return _Bit(bit=bit, level=level, is_loose=False, region=region)
+    off = float((read != written)[inside].mean())
+    is_deaf = bool(view.deaf >> bit & 1) and 0.4 < off < 0.6
+    return _Bit(bit=bit, level=None, is_loose=False, region=region) if is_deaf else None
 
 
 def _data_kind(view: View, group: list[_Bit], region: FaultRegion) -> str:
@@ -331,17 +361,21 @@ def _data_kind(view: View, group: list[_Bit], region: FaultRegion) -> str:
         kind = "unknown"
     elif region.share < _SMALL:
         kind = "row"
-    elif region.share < _LARGE:
-        kind = "block"
     elif len(lines) == view.bits:
-        kind = "module missing" if region.share > _A_MODULE else "block"
+        kind = _gone(region)
     elif len(lines) == 1:
-        kind = "data line loose" if group[0].level is None else "data line stuck"
+        kind = "data line loose" if group[0].is_loose else "data line stuck"
     elif lines[-1] - lines[0] < 4 or (lines[0] // 8 == lines[-1] // 8 and len(lines) > 4):
         kind = "chip"
     else:
         kind = "data lines"
     return kind
+
+
+def _gone(region: FaultRegion) -> str:
+    """Return what a region is in which nothing is stored: no block of cells lies in turns."""
+    is_in_turns = 1 < region.stride < _COLUMN
+    return "module missing" if is_in_turns or region.share > _A_MODULE else "block"
 
 
 def _joined_data(case: _Case) -> Iterator[_Guess]:
@@ -386,17 +420,18 @@ def _echo(case: _Case) -> Iterator[_Guess]:
     view = case.view
     before = np.roll(view.read, 1)
     same = view.read == before
-    same[:1] = False
+    begins = np.isin(view.word, case.seen.starts)  # nothing was read before
+    same &= ~begins
     at = np.flatnonzero(view.wrong & same)
     if len(at) < _LEAST:
         return
     region = region_of(at, view.known, view.weight)
     inside = region.inside
-    if region.share > _A_MODULE and float(same[inside].mean()) > 1 - _SPARED:
+    if region.share > _SMALL and float(same[inside].mean()) > 1 - _SPARED:
         yield _Guess(
-            kind="module missing",
+            kind=_gone(region),
             view=view,
-            spoilt=case.words(view.wrong & inside & same),
+            spoilt=case.words(view.wrong & inside & (same | begins)),
             regions=(region,),
             share=region.share,
             parts=2,
@@ -423,7 +458,8 @@ def _distances(view: View, some: Places) -> set[int]:
     """Return distances at which what was read may have been written: those of single lines, and
     one that is common where four units in a row are found elsewhere."""
     count = len(view.written)
-    far = {1 << k for k in range(count.bit_length()) if 1 << k < count}
+    turns = _turns(some)
+    far = {turns << k for k in range(count.bit_length()) if turns << k < count}
     some = some[some < count - 4][:: max(len(some) // 256, 1)]
 
     def rows(values: Values) -> Places:
@@ -446,6 +482,11 @@ def _distances(view: View, some: Places) -> set[int]:
         values, counts = np.unique(apart, return_counts=True)
         far.add(int(values[counts.argmax()]))
     return {each for each in far if each > 0}
+
+
+def _turns(at: Places) -> int:
+    """Return 3 where one of three banks in turns is concerned: a line there parts 3 x 2^k units."""
+    return 3 if stride_of(at)[0] % 3 == 0 else 1
 
 
 def _is_right(case: _Case, places: Places) -> bool:
@@ -472,7 +513,8 @@ def _one_line(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
     if len(hits) < _LEAST:
         return
     step, count = abs(far), len(view.written)
-    is_power = step & (step - 1) == 0
+    turns = _turns(hits)
+    is_power = step % turns == 0 and step // turns & (step // turns - 1) == 0
     region = _span(hits, view.known)
     begin, length = arc(hits, 2 * step)
     if length > step:
@@ -520,13 +562,14 @@ def _two_lines(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
     Both are then 1 where either is: 01 and 10 hold what was written to 11.  Or both are 0 where
     either is: 00 and 01 hold what was written to 10, which is the last of the three.
     """
-    if far & (far - 1):
+    turns = _turns(at)
+    if far % turns or far // turns & (far // turns - 1):
         return
     view = case.view
     count = len(view.written)
     upper = at[_same_as(case, at, far)]
-    for k in range(far.bit_length() - 1):
-        near = 1 << k
+    for k in range((far // turns).bit_length() - 1):
+        near = turns << k
         for other in (near, far - near):
             lower = at[_same_as(case, at, other)]
             if min(len(lower), len(upper)) < _LEAST or len(lower) + len(upper) < 0.9 * len(at):
@@ -573,9 +616,9 @@ def _quarter(view: View, hits: Places, far: int, near: int, span: Mask) -> Mask 
 
 
 def _span(places: Places, known: Mask) -> Mask:
-    """Return the known units from the first to the last place, every second one if they all are."""
+    """Return the known units from the first to the last place, in their stride."""
     region = np.zeros(len(known), np.bool_)
-    step = 2 if len(np.unique(places % 2)) == 1 else 1
+    step = _stride(places)
     region[places[0] : places[-1] + 1 : step] = True
     return region & known
 
@@ -595,7 +638,7 @@ def _without_chance(places: Places, period: int, step: int) -> Places:
 def _named(seen: PassEvidence, guess: _Guess, all_wrong: int) -> NamedFault:
     at = np.flatnonzero(guess.spoilt)
     region = guess.regions[0] if guess.regions else None
-    top = max(seen.bits, USUAL_WIDTH) - 1  # whether words have a sign changes its level
+    top = seen.lines - 1  # whether words have a sign changes its level
     return NamedFault(
         kind=guess.kind,
         words_wrong=len(at),
@@ -609,7 +652,7 @@ def _named(seen: PassEvidence, guess: _Guess, all_wrong: int) -> NamedFault:
         distance=guess.distance,
         of=guess.view.name,
         examples=tuple(map(int, at[:8])),
-        sure=len(at) >= ENOUGH * all_wrong and guess.kind != "unknown",
+        sure=len(at) >= ENOUGH * all_wrong and guess.kind not in ("unknown", "block"),
     )
 
 
@@ -623,7 +666,8 @@ def _last(seen: PassEvidence, at: Places) -> int:
 
 
 def _stride(at: Places) -> int:
-    return 2 if len(np.unique(at % 2)) == 1 else 1
+    stride, _ = stride_of(at)
+    return stride if stride < _COLUMN else 1
 
 
 def _told(

@@ -10,9 +10,11 @@ from typing import Any, Final
 import numpy as np
 from msgspec import Struct
 
-from dryload.harness.prove.words import USUAL_WIDTH, Mask, Values
+from dryload.harness.prove.words import Mask, Values
 
 Places = np.ndarray[Any, np.dtype[np.signedinteger[Any]]]
+_TO_BE_DEAF: Final = 24  # units
+_HARDLY: Final = 0.02
 Weights = np.ndarray[Any, np.dtype[np.float32]]
 
 
@@ -43,8 +45,14 @@ class PassEvidence(Struct, frozen=True, kw_only=True, eq=False):
     """The first words of the test samples, ascending."""
     width: int
     """Bits of the words on the line."""
+    lines: int
+    """Data lines that the unit has by its headers; the top bit of a value is on the topmost."""
     bad_checksums: int
     """Packets that were rejected, arrived damaged, or had to be sent again."""
+    read_other: Values | None = None
+    """What was read after other words were written to one sample; None where they were not."""
+    asked: Mask | None = None
+    """Which words these are."""
 
     @property
     def wrong(self) -> Mask:
@@ -66,6 +74,8 @@ class View(Struct, frozen=True, kw_only=True, eq=False):
     bits: int
     lowest: int
     """Which data line bit 0 is."""
+    deaf: int
+    """Bits that stayed, unlike others, in wrong units when other words were written to them."""
     written: Values
     read: Values
     again: Values
@@ -107,7 +117,7 @@ def _lanes(name: str, seen: PassEvidence, wrong: Mask, *lanes: tuple[int, int]) 
         return np.stack(parts, axis=1).ravel()
 
     word = np.repeat(np.arange(len(seen.written), dtype=np.int32), len(lanes))
-    lowest = max(USUAL_WIDTH - seen.bits, 0) + (shift if len(lanes) == 1 else 0)
+    lowest = seen.lines - seen.bits + shift if len(lanes) == 1 else 0
     return _view(name, seen, wrong, units, word, bits=bits, lowest=lowest)
 
 
@@ -144,6 +154,7 @@ def _view(
     differs: Mask = (read != written) | (again != written)
     also = word if also is None else also
     known = seen.known[word] & seen.known[also]
+    wrong_units = known & (wrong[word] | wrong[also]) & differs
     return View(
         name=name,
         bits=bits,
@@ -153,7 +164,24 @@ def _view(
         again=again,
         known=known,
         weight=seen.weight[word],
-        wrong=known & (wrong[word] | wrong[also]) & differs,
+        wrong=wrong_units,
         word=word,
         also=also,
+        deaf=_deaf(seen, units, word, wrong_units, bits=bits),
     )
+
+
+def _deaf(
+    seen: PassEvidence, units: Callable[[Values], Values], word: Places, wrong: Mask, *, bits: int
+) -> int:
+    """Return the bits that did not change, in units that were wrong."""
+    if seen.read_other is None or seen.asked is None:
+        return 0
+    at = np.flatnonzero(wrong & seen.asked[word])
+    if len(at) < _TO_BE_DEAF:
+        return 0
+    change = (units(seen.read) ^ units(seen.read_other))[at]
+    moved = [float((change >> np.uint32(bit) & np.uint32(1)).mean()) for bit in range(bits)]
+    still = [bit for bit, share in enumerate(moved) if share < _HARDLY]
+    # Where all bits stay it may be that they were written elsewhere.
+    return sum(1 << bit for bit in still) if len(still) == 4 else 0

@@ -19,7 +19,7 @@ from msgspec.structs import replace
 from dryload.emulator.ports.port import PortError
 from dryload.emulator.wire.prose import counted, ranged
 from dryload.harness.jobs.line import never
-from dryload.harness.prove.decide import ENOUGH, REWRITTEN, NamedFault, decide
+from dryload.harness.prove.decide import ENOUGH, FEW, REWRITTEN, NamedFault, decide
 from dryload.harness.prove.evidence import PassEvidence, Places
 from dryload.harness.prove.passes import (
     FIRST,
@@ -38,9 +38,10 @@ from dryload.harness.prove.passes import (
 from dryload.harness.prove.record import SoFar, UnitFacts
 from dryload.harness.prove.tested import NotProvable, TestedUnit
 from dryload.harness.prove.ways import way_of_unit
-from dryload.harness.prove.words import USUAL_WIDTH, Values, code
+from dryload.harness.prove.words import Values, code
 
 _NEARLY_ALL: Final = 0.95
+_OTHER_CODE: Final = 2  # that no pass has
 _NONE: Final = np.zeros(0, np.uint32)
 _UNEXPLAINED: Final = ("unknown", "cells", "noise", "fades", "disturbed")
 """What is said of words that no line and no part of a memory explains."""
@@ -208,6 +209,7 @@ class Proof:
         self._lain_ns: dict[int, int] = {}  # how long a sample had lain when it was read
         self._written_ns: dict[int, int] = {}
         self._at = 0  # the pass
+        self._lines = unit.width  # data lines
         self._done: set[int] = set()  # numbers that are written in this pass
         self._wrong: Places = np.zeros(0, np.intp)  # words that came back wrong in this pass
 
@@ -264,6 +266,7 @@ class Proof:
         unit, proven = self._unit, self.proven
         self._record({"unit": None})  # before anything that it holds is lost
         unit.get_to_know()
+        self._lines = unit.width
         first = unit.number(0)
         assert first is not None
         proven.capacity = unit.room(first)
@@ -297,6 +300,7 @@ class Proof:
             return False
         unit.kept, unit.width, unit.keeps_old = facts.kept, facts.width, facts.keeps_old
         unit.take_up(facts.numbers)
+        self._lines = unit.width
         passes, at = self._asked.passes, so_far.right
         if at >= len(passes):
             proven.began_anew = "all passes had been through"
@@ -567,13 +571,15 @@ class Proof:
             seen = replace(seen, others_right=False)
         self._check_stop()  # what did not come shows nothing then
         self.proven.faults = decide(seen)
+        if self.proven.faults[0].kind == "unknown" and not is_few:
+            self.proven.faults = decide(self._with_others(seen, bad))
         self._decided(self.proven.faults, seen)
         self._acquit(seen)
         return False
 
     def _decided(self, faults: Sequence[NamedFault], seen: PassEvidence) -> None:
         """Say what the faults come to, of what was seen."""
-        first, lowest = faults[0], max(USUAL_WIDTH - self._unit.kept, 0)
+        first, lowest = faults[0], self._lines - self._unit.kept
         rows = range(lowest, lowest + len(first.lines))
         is_empty = first.level == 0 or 2 * int(seen.unsteady.sum()) > int(seen.wrong.sum())
         is_low = first.lines == tuple(rows) and is_empty and len(faults) == 1
@@ -650,6 +656,22 @@ class Proof:
         damaged = self._unit.damaged
         return replace(seen, tried=tried, at_once=at_once, mended=mended, bad_checksums=damaged)
 
+    def _with_others(self, seen: PassEvidence, bad: Sequence[Part]) -> PassEvidence:
+        """Write other words to one sample; return what it reads then beside what was seen."""
+        part = min(
+            bad, key=lambda part: (seen.wrong[part.start : part.end].sum() < FEW, part.words)
+        )
+        self._check_stop()
+        other = code(part.start, part.words, self._unit.kept, which=_OTHER_CODE)
+        if not self._unit.write(part.number, other).whole:
+            return seen
+        values = self._unit.values(part)
+        if values is None or len(values) < part.words:
+            return seen
+        read, asked = seen.read.copy(), np.zeros(len(seen.read), np.bool_)
+        read[part.start : part.end], asked[part.start : part.end] = values, True
+        return replace(seen, read_other=read, asked=asked)
+
     def _are_others_right(self, bad: Sequence[Part]) -> bool:
         """Whether the samples that were not written again are as they were."""
         for part in [each for each in self._parts if each not in bad]:
@@ -687,6 +709,7 @@ class Proof:
             others_right=True,
             starts=tuple(part.start for part in self._parts),
             width=self._unit.width,
+            lines=self._lines,
             bad_checksums=self._unit.damaged,
         )
 

@@ -1,9 +1,11 @@
 """Where a fault acts: a region of the memory, found from the words that show it."""
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from dryload.harness.prove.evidence import Places, Weights
 from dryload.harness.prove.words import Mask
@@ -59,17 +61,32 @@ def region_of(places: Places, known: Mask, weight: Weights) -> FaultRegion:
 
 
 def stride_of(places: Places) -> tuple[int, int]:
-    """Return the largest power of two of which nearly all places leave one rest, and that rest."""
+    """Return the largest number of which nearly all places leave one rest, and that rest.
+
+    It has no factors but 2 and 3: other numbers of banks are not filled in turns.
+    """
     stride, rest = 1, 0
     while stride < places[-1] + 1:
-        rests = places % (2 * stride)
-        lower = int((rests == rest).sum())
-        upper = int((rests == rest + stride).sum())
-        if max(lower, upper) < _MOST * len(places):
+        for factor in (2, 3):
+            counts = np.bincount((places - rest) // stride % factor, minlength=factor)
+            if counts.max() >= _MOST * len(places):
+                rest += stride * int(counts.argmax())
+                stride *= factor
+                places = places[places % stride == rest]
+                break
+        else:
             break
-        rest += stride if upper > lower else 0
-        stride *= 2
     return stride, rest
+
+
+def united(regions: Sequence[FaultRegion]) -> FaultRegion:
+    """Return regions that are alike as one, which reaches over all of them."""
+    first, *others = regions
+    inside = first.inside.copy()
+    for each in others:
+        inside |= each.inside
+    at = np.flatnonzero(inside)
+    return replace(first, inside=inside, first=int(at[0]), last=int(at[-1]))
 
 
 def alike(one: FaultRegion, other: FaultRegion) -> bool:

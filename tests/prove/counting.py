@@ -54,6 +54,7 @@ def one_pass(memory: PlainMemory, *, inverted: bool = False) -> PassEvidence:
         others_right=True,
         starts=tuple(starts),
         width=bits,
+        lines=bits,
         bad_checksums=0,
     )
 

@@ -139,7 +139,7 @@ class Made(Struct, frozen=True, kw_only=True):
     answers: frozenset[str]
     """What it may be called: kinds that nobody can tell apart are one, listed beforehand."""
     lines: tuple[int, ...] = ()
-    """The data lines, as a report numbers them: the top bit of a word of 16 bits or fewer is 15."""
+    """The data lines, as a report numbers them: from the lowest bit of a word, or of a byte."""
     distance: int | None = None
     """Words between two addresses that are the same memory, where there is one such distance."""
     spot: Spot | None = None
@@ -158,7 +158,7 @@ def _line(memory: PlainMemory, which: int, b: int) -> int:
     """The data line by the number that the report gives it."""
     if memory.arrangement == "side by side":
         return b + 8 * (which == 0)
-    return b if memory.unit_bits == 8 and memory.bits != 8 else b + 16 - memory.bits
+    return b
 
 
 def _apart(memory: PlainMemory, units: int) -> int:
