@@ -220,14 +220,19 @@ def _not_the_cells(seen: PassEvidence, wrong: Mask) -> str | None:
 def _passes_checksums(seen: PassEvidence, wrong: Mask) -> bool:
     """Whether every packet with wrong words could have passed its checksum (PKT-05, M1 p. 38).
 
-    A checksum is the exclusive or of all bytes.  Where a unit cuts low bits off nobody can tell.
+    A checksum is the exclusive or of all bytes.  Where a unit cuts low bits off nobody can tell,
+    nor where the other byte may have been filler, which is not kept.
     """
     if seen.bits != seen.width:
         return True
-    at = np.flatnonzero(wrong)
-    starts = np.array(seen.starts)
+    at, step = np.flatnonzero(wrong), words_per_packet(seen.width)
+    starts = np.array([*seen.starts, len(wrong)])
     part = np.searchsorted(starts, at, side="right") - 1
-    packet = (at - starts[part]) // words_per_packet(seen.width)
+    filled = starts[part + 1] - (starts[part + 1] - starts[part]) % step
+    at, part = at[at < filled], part[at < filled]
+    if not len(at):
+        return True
+    packet = (at - starts[part]) // step
     _, which = np.unique(part * (1 << 32) + packet, return_inverse=True)
     shift = 7 * bytes_per_word(seen.width) - seen.width
     for values in (seen.read, seen.again):

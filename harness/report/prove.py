@@ -25,6 +25,7 @@ from dryload.harness.report.proof_picture import proof_picture
 SCHEMA: Final = "dryload/prove/1"
 _NEAR: Final = 0.02  # of the memory
 _EXAMPLES: Final = 4
+_BYTES: Final = ("bytes", "twelve bits")  # views in which lines count within a byte
 _TIMES: Final = {1: "once", 2: "twice"}
 _PARTS: Final = {
     (0.0, 1.0): "the whole memory",
@@ -36,6 +37,8 @@ _PARTS: Final = {
     (0.75, 1.0): "the last quarter of the memory",
 }
 _SIZES: Final = (262_144, 524_288, 1_048_576)
+_EVERY: Final = {2: "second", 3: "third", 4: "fourth", 6: "sixth"}
+"""How modules that are filled in turns are told."""
 _HERE_AND_THERE: Final = ("row", "column", "cells", "noise", "disturbed", "fades", "unknown")
 """Faults that spoil some words of their place, and not all of it."""
 
@@ -274,23 +277,29 @@ def _examples(fault: NamedFault) -> str:
 def _how_sure(fault: NamedFault, alternatives: Sequence[str]) -> str:
     if fault.kind == "unknown":
         return "there is a fault, that is sure; what causes it is not."
-    if not fault.sure:
-        return "words came back wrong, that is sure; this is the likely cause."
-    if not alternatives:
+    if fault.sure and not alternatives:
         return "this is the fault."
+    sure = "there is a fault, that is sure; this is the likely cause."
+    if not alternatives:
+        return sure
     others = listed([known_faults()[each].called for each in alternatives])
-    return f"there is a fault, that is sure. It could also be {others}, which looks the same."
+    return f"{sure} It could also be {others}, which looks the same."
 
 
 def sentence(fault: NamedFault, proven: Proven, modules: int | None = None) -> str:
     """Return the plain sentence of a fault."""
     return known_faults()[fault.kind].sentence.format(
         place=place_of(fault, proven.words, modules),
-        lines=listed([str(line) for line in fault.lines], "and") if fault.lines else "",
+        lines=_lines(fault),
         level="the same" if fault.level is None else fault.level,
         distance=f"{fault.distance or fault.stride:,}",
         words=counted(fault.words_wrong, "word"),
     )
+
+
+def _lines(fault: NamedFault) -> str:
+    lines = listed([str(line) for line in fault.lines], "and") if fault.lines else ""
+    return f"{lines} (of the 8 of each byte)" if fault.of.startswith(_BYTES) else lines
 
 
 def place_of(fault: NamedFault, words: int, modules: int | None = None) -> str:
@@ -307,12 +316,12 @@ def place_of(fault: NamedFault, words: int, modules: int | None = None) -> str:
     place, last = (
         near[0] if near else (ranged("word", fault.first, fault.last - fault.first + 1), ends[-1])
     )
-    if fault.stride == 2:  # every second one
-        place = f"every second word of {place}"
+    if fault.stride in _EVERY:
+        place = f"every {_EVERY[fault.stride]} word of {place}"
     half = {"high bytes": "the upper", "low bytes": "the lower"}.get(fault.of)
     if half is not None:
         place = f"{half} bytes of {place}"
-    if modules is not None and modules > 1 and fault.stride != 2 and half is None:
+    if modules is not None and modules > 1 and fault.stride not in _EVERY and half is None:
         number = int((first + last) / 2 * modules)
         if number / modules <= first + _NEAR and last <= (number + 1) / modules + _NEAR:
             place += f" (module {number + 1}, if the unit fills module 1 first)"

@@ -108,8 +108,13 @@ def test_single_cells_are_told_by_their_words() -> None:
     assert (fault.kind, fault.examples, fault.words_wrong) == ("cells", (5, 700), 2)
 
 
-def _on_the_line(*, is_even: bool, bad_checksums: int, is_mended: bool) -> str:
-    """What is said of one packet in which two bytes have changed by the same bit, or one has."""
+def _on_the_line(
+    *, is_even: bool, bad_checksums: int, is_mended: bool, next_at: int | None = None
+) -> str:
+    """What is said of one packet in which two bytes have changed by the same bit, or one has.
+
+    The next sample begins at `next_at`, so that the rest of the packet is filler.
+    """
     memory = memory_of(1, size=SIZE)
     while memory.bits != 16:
         memory = memory_of(int(memory.rng.integers(1 << 20)), size=SIZE)
@@ -131,7 +136,7 @@ def _on_the_line(*, is_even: bool, bad_checksums: int, is_mended: bool) -> str:
     assert wrong.any()
     changed = replace(
         seen,
-        starts=(0, 4_096),
+        starts=(0, 4_096) if next_at is None else (0, 4_096, next_at),
         read=read,
         again=read,
         tried=wrong,
@@ -148,6 +153,14 @@ def test_the_line_is_blamed_only_for_what_passes_a_checksum_and_is_right_when_wr
     assert _on_the_line(is_even=True, bad_checksums=3, is_mended=True) == "line"
     assert _on_the_line(is_even=True, bad_checksums=3, is_mended=False) == "cells"
     assert _on_the_line(is_even=True, bad_checksums=0, is_mended=True) == "disturbed"
+    assert _on_the_line(is_even=False, bad_checksums=3, is_mended=True) == "disturbed"
+
+
+def test_a_byte_in_the_last_packet_may_have_its_partner_in_the_filler() -> None:
+    for words, kind in ((30, "line"), (40, "disturbed")):
+        end = 4_096 + 80 + words
+        said = _on_the_line(is_even=False, bad_checksums=3, is_mended=True, next_at=end)
+        assert said == kind
 
 
 def test_one_cell_is_never_the_line_for_no_checksum_lets_it_pass() -> None:
