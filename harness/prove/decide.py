@@ -657,7 +657,12 @@ def _named(seen: PassEvidence, guess: _Guess, all_wrong: int) -> NamedFault:
         distance=guess.distance,
         of=guess.view.name,
         examples=tuple(map(int, at[:8])),
-        sure=len(at) >= ENOUGH * all_wrong and guess.kind not in ("unknown", "block"),
+        sure=(
+            len(at) >= ENOUGH * all_wrong
+            and guess.kind not in ("unknown", "block")
+            # Of few words nobody can tell one address line from two that are joined.
+            and (guess.distance is None or 2 * int(seen.known.sum()) > len(seen.known))
+        ),
     )
 
 

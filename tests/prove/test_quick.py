@@ -55,6 +55,15 @@ def test_what_fitting_does_wrong_shows_in_the_time_of_one_filling(name: str) -> 
         assert got.faults[0].kind in made.answers, (seed, got.faults)
 
 
+def test_one_address_line_is_not_surely_told_from_two_that_are_joined() -> None:
+    for seed in (0, 3):
+        memory = memory_of(seed, size=1 << 18)
+        made = LISTED["address_lines_joined"](memory)
+        got = looked(memory, 7)  # too short for more than the beginning of most samples
+        assert got.faults, seed
+        assert got.faults[0].kind in made.answers or not got.faults[0].sure, seed
+
+
 def test_the_place_is_told_though_only_the_beginning_of_each_sample_is_known() -> None:
     memory = memory_of(1, size=1 << 15)
     memory.carry = lambda bank, at, value, writing: value | (bank == 1)  # the lowest line
