@@ -181,7 +181,7 @@ def prove(asked: ProveRequest) -> None:
     """Prove that a unit's memory works, or name its fault.
 
     Test samples fill the memory, and are read back when all of it is written. That is one pass; in
-    the next one every 0 is a 1, and every 1 a 0. Two passes take 38 minutes at least for 1 MB (512
+    the next one every 0 is a 1, and every 1 a 0. Two passes take 37 minutes at least for 1 MB (512
     K words; a word is one number of a sample).
 
     It erases the samples in the unit, so that either --keep or --wipe has to be given. With --wipe,

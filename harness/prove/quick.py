@@ -11,7 +11,7 @@ lowest data lines.  With the time that is left samples are read whole, the short
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from dryload.emulator.wire.prose import counted, duration
+from dryload.emulator.wire.prose import duration
 from dryload.emulator.wire.sizes import packets_for, words_per_packet
 from dryload.harness.prove.decide import decide
 from dryload.harness.prove.evidence import PassEvidence
@@ -105,10 +105,10 @@ class QuickProof(Proof):
             return False
         right = sum(len(values) for values in self._read.values())
         proven.is_look = True
+        of = "" if proven.capacity is None else f" of {proven.capacity:,}"
         proven.why = (
-            f"{counted(proven.words, 'word')} were written in "
-            f"{duration(self._unit.line.now_ns - self._began_ns)}, and {right:,} of them were read "
-            "back, once; all of these were right"
+            f"in {duration(self._unit.line.now_ns - self._began_ns)} {proven.words:,} words{of} "
+            f"were written, and {right:,} read back, once; all of these were right"
         )
         return False
 

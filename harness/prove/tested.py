@@ -186,7 +186,8 @@ class TestedUnit:
             self.check_port()
             raise NotProvable(
                 "the unit took a sample and did not send it back, so it can't be compared "
-                f"({back.unread}). Test the memory by ear: dryload prove --tone FILE"
+                f"({back.unread}). If it never sends samples back, test "
+                "the memory by ear: dryload prove --tone FILE"
             )
         return back.sample.bits
 

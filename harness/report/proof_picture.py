@@ -18,7 +18,9 @@ from dryload.harness.report.table import folded
 
 _ROWS: Final = 4
 _MEANINGS: Final = {"sample": "came back right", "arriving": "written", "free": "not written"}
-_WRONG: Final = "1 to 9 = about so many tenths of the words came back wrong, 1 also for fewer"
+_WRONG: Final = (
+    "1 to 9 = tenths of the words that came back wrong; 1 also for fewer, 9 also for all"
+)
 
 
 def proof_picture(

@@ -67,8 +67,9 @@ def inside() -> str:
     """Return the caution for whoever opens a unit."""
     return (
         "Before you open the unit: unplug it, for there is mains voltage inside; leave it to "
-        "somebody qualified if you are not. Static destroys memory. If a battery keeps the "
-        "samples, taking memory out erases them."
+        "somebody qualified if you are not. Static destroys memory: touch bare metal of the "
+        "unplugged unit first, and hold modules by their edges. If a battery keeps the samples, "
+        "taking memory out erases them."
     )
 
 
@@ -176,6 +177,11 @@ def lines_of(
             f"{counted(restored, 'sample')} of those that were kept came back to the unit; what is "
             "left of the test samples is at most a word of silence under each number."
         )
+        if proven.faults:
+            yield (
+                "They are in the folder of --keep as well: prove again with --wipe, and send them "
+                "with dryload replay when the memory works."
+            )
     elif rehearsed:
         yield "This was a rehearsal with an emulated unit; no real one was touched."
     elif proven.parts:
@@ -223,13 +229,8 @@ def _not_proved(proven: Proven) -> Iterator[str]:
 def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs) -> Iterator[str]:
     first, *others = proven.faults
     known = known_faults()[first.kind]
-    if first.kind == "battery":
-        yield "The memory does not survive being switched off."
-    elif first.kind in _HERE_AND_THERE:
-        yield "The memory does not work: a sample that uses one of the bad words will not be right."
-    elif first.kind != "line":
-        place = place_of(first, proven.words)
-        yield f"The memory does not work: samples in {place} will not be right."
+    if first.kind != "line":
+        yield _opening(first, proven)
     indent = "" if first.kind == "line" else "  "
     tells = f" {known.tells}" if known.tells else ""
     yield f"{indent}{sentence(first, proven, modules)}{tells}"
@@ -256,6 +257,11 @@ def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs
         )
     if first.kind != "line" and proven.standing is not None:
         yield from proof_picture(proven.standing, modules=modules, width=width, signs=signs)
+        if first.distance is not None:
+            yield (
+                "  Of words that are the same memory the one that was written last looks right: "
+                "the fault lies there as well."
+            )
     if first.kind != "line":
         yield inside()
     yield "What to do:"
@@ -265,20 +271,34 @@ def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs
         yield f"How sure: {_how_sure(first, known.alternatives)}"
 
 
+def _opening(fault: NamedFault, proven: Proven) -> str:
+    """Return what a fault means to whoever wants to load samples."""
+    if fault.kind == "battery":
+        return "The memory does not survive being switched off."
+    if fault.kind == "noise":
+        return "The memory is not steady, or the cable is not: nothing stored in it is safe."
+    if fault.kind in _HERE_AND_THERE:
+        return (
+            "The memory does not work: a sample that uses one of the bad words will not be right."
+        )
+    place = place_of(fault, proven.words)
+    return f"The memory does not work: samples in {place} will not be right."
+
+
 def _examples(fault: NamedFault) -> str:
     """Return the first wrong words."""
     words = [f"{word:,}" for word in fault.examples[:_EXAMPLES]]
     if fault.words_wrong > len(words):
         words.append("more")
     which = f"words {listed(words, 'and')}" if len(words) > 1 else f"word {words[0]}"
-    return f"Bad: {which}, counted from the first one of the test."
+    return f"Bad so far: {which}, counted from the first one of the test."
 
 
 def _how_sure(fault: NamedFault, alternatives: Sequence[str]) -> str:
     if fault.kind == "unknown":
         return "there is a fault, that is sure; what causes it is not."
     if fault.sure and not alternatives:
-        return "this is the fault."
+        return "this is the fault; the steps show whether module, socket or unit has it."
     sure = "there is a fault, that is sure; this is the likely cause."
     if not alternatives:
         return sure

@@ -159,7 +159,7 @@ def test_at_the_end_it_is_seen_where_the_wrong_words_lie() -> None:
     assert {*first.removeprefix("  module 1 ")} == {"|", "#"}
     assert {*second.removeprefix("  module 2 ")} <= {*"|23456789"}
     assert legend[0] == "  # = came back right"
-    assert legend[1].startswith("  1 to 9 = about so many tenths of the words came back wrong")
+    assert legend[1].startswith("  1 to 9 = tenths of the words that came back wrong")
 
 
 def test_a_quick_look_shows_only_what_it_has_read() -> None:
