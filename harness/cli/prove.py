@@ -338,11 +338,11 @@ def _proven_at_port(
     from dryload.harness.jobs.transfer import Settings
     from dryload.harness.report import prove as report
 
-    note(*report.cautions(asked.target.given, kept=asked.keep))
     with ExitStack() as stack:
         was_interrupted = stack.enter_context(ends())
         clock = MonotonicClock()
         port = stack.enter_context(opened(asked.target, hear=asked.hear, clock=clock))
+        note(*report.cautions(asked.target.given, kept=asked.keep))
         tape = stack.enter_context(
             taping(
                 asked.capture,

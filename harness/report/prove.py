@@ -185,10 +185,8 @@ def lines_of(
     elif rehearsed:
         yield "This was a rehearsal with an emulated unit; no real one was touched."
     elif proven.parts:
-        yield (
-            "Keep the volume down: the unit is full of test samples, which are loud noise. "
-            "Initialise its memory before you play."
-        )
+        what = "Keep the volume down: there are test samples in the unit, which are loud noise."
+        yield what if proven.stopped else f"{what} Initialise its memory before you play."
 
 
 def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
