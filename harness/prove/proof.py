@@ -41,6 +41,7 @@ from dryload.harness.prove.ways import way_of_unit
 from dryload.harness.prove.words import Values, code
 
 _NEARLY_ALL: Final = 0.95
+_FEW_PACKETS: Final = 160  # words
 _OTHER_CODE: Final = 2  # that no pass has
 _NONE: Final = np.zeros(0, np.uint32)
 _UNEXPLAINED: Final = ("unknown", "cells", "noise", "fades", "disturbed")
@@ -231,6 +232,7 @@ class Proof:
                 self.proven.why, self.proven.is_rig = problem.why, problem.is_rig
             if problem.is_other:
                 self.proven.sign = None  # it was none
+                self._record({"wrong": None})
         except PortError as problem:
             self.proven.why, self.proven.is_rig = problem.what.rstrip("."), True
         except _Stopped:
@@ -246,19 +248,17 @@ class Proof:
 
     def _end(self) -> None:
         proven = self.proven
-        if (
-            proven.capacity is not None
-            and proven.words < _NEARLY_ALL * proven.capacity - proven.spare
-        ):
+        room, free = proven.capacity or 0, proven.spare
+        if not proven.told:
+            room, free = room + free, min(free, _FEW_PACKETS)
+        if proven.capacity is not None and proven.words < _NEARLY_ALL * room - free:
             says = "it has by --words" if proven.told else "it said there is room for"
             proven.why = (
-                f"the unit took {counted(proven.words, 'word')} of {proven.capacity:,} that {says}"
+                f"the unit took {counted(proven.words, 'word')} of {room:,} that {says}"
                 "; those came back right"
             )
-            return
-        proven.verdict = Verdict.PROVED
-        if self._asked.battery_ns is not None:
-            self._battery(self._asked.battery_ns)
+        elif self._asked.battery_ns is None or self._battery(self._asked.battery_ns):
+            proven.verdict = Verdict.PROVED
 
     # getting to know
 
@@ -289,6 +289,8 @@ class Proof:
             capacity=proven.capacity,
             keeps_old=unit.keeps_old,
             numbers=unit.numbers,
+            told=proven.told,
+            spare=unit.spare if unit.keeps_old else 0,
         )
         self._record({"unit": facts})
 
@@ -313,23 +315,28 @@ class Proof:
             is_done = part.number in so_far.written
             self._store(passes[at if is_done or not at else at - 1], part)
             self._note_written(part)
-        least = min(
-            [part for part in so_far.parts if part.number in so_far.written]
-            or so_far.parts[1:]  # the first may have been on its way when it was stopped
-            or so_far.parts,
-            key=lambda part: part.words,
-        )
-        values = unit.values(least)
-        if values is None or not np.array_equal(values, self._written[least.number]):
-            proven.began_anew = (
-                f"test sample {least.number} is not as it was written: the unit was switched off, "
-                "or somebody changed it, or its memory is at fault"
-            )
-            self._written.clear()
-            self._done.clear()
-            return False
+        missing = [
+            part
+            for act, part in stages(passes[at], so_far.parts)
+            if act is Act.WRITE and part.number not in so_far.written
+        ]
+        for part in so_far.parts:
+            if part in missing[:1]:  # it may have been on its way when it was stopped
+                continue
+            values = unit.look(part)
+            if values is None or (values != self._written[part.number][: len(values)]).any():
+                proven.began_anew = (
+                    f"test sample {part.number} is not as it was written: the unit was switched "
+                    "off, or somebody changed it, or its memory is at fault"
+                )
+                self._written.clear()
+                self._done.clear()
+                return False
+        if so_far.wrong is not None:
+            self._wrong = np.array([so_far.wrong])
         self._parts, self._done = list(so_far.parts), set(so_far.written)
         proven.capacity, proven.keeps_old = facts.capacity, bool(facts.keeps_old)
+        proven.told, proven.spare, unit.spare = facts.told, facts.spare, facts.spare
         proven.kept_bits, proven.width, proven.passes = facts.kept, facts.width, at
         proven.parts, proven.words = tuple(self._parts), self._words
         self._is_full = so_far.full
@@ -342,7 +349,6 @@ class Proof:
         self._at = at
         self._read.clear()
         self._again.clear()
-        self._wrong = self._wrong[:0]
         for act, part in stages(each, self._parts) if self._is_full else self._filling(each):
             self._check_stop()
             if act is Act.WRITE and part.number in self._done:
@@ -367,11 +373,10 @@ class Proof:
 
     def _fill(self, each: Pass) -> Iterator[PassStep]:
         room, most, has_ended = self.proven.capacity, self._unit.longest, False
-        has_ended = room is not None
         is_known = room is not None and self._unit.keeps_old is not None
         while not self._is_full:
             part, is_cut = self._fit_next(each, most)
-            has_ended = has_ended or is_cut
+            has_ended = is_cut or (has_ended and not part.words)
             if not part.words:
                 self._is_full = not self._parts or not self._frees_spare()
                 continue
@@ -388,7 +393,7 @@ class Proof:
                     self._announce(each, planned(room, len(self._unit.numbers)))
         if not self._parts:
             raise NotProvable("the unit took no sample longer than a packet")
-        if not has_ended:
+        if room is None and not has_ended:
             raise NotProvable(
                 "the unit has no more sample numbers, and took all that was sent; with --words N, "
                 "by its manual, no more is sent than it has room for",
@@ -404,8 +409,11 @@ class Proof:
         """Write one more sample, of no words where there is no room; whether the unit is full."""
         room, left = self.proven.capacity, len(self._unit.numbers) - len(self._parts)
         free = None if room is None else room - self._spare(room)
-        wanted = min(doubling(free, given=self._words, left=left), most)
         number = self._unit.number(len(self._parts))
+        if free == self._words and number is not None and not self.proven.told:
+            free += self._unit.more_room(number)
+            self.proven.capacity = max(room or 0, free)
+        wanted = min(doubling(free, given=self._words, left=left), most)
         if wanted < 1 or number is None:
             return Part(number=0, start=self._words, words=0), False
         if room is None and self._words + wanted > _MOST_WORDS:
@@ -535,6 +543,7 @@ class Proof:
         if len(wrong):
             self._wrong = np.union1d(self._wrong, part.start + wrong)
         if len(wrong) and self.proven.sign is None:
+            self._record({"wrong": part.start + int(wrong[0])})
             self.proven.sign = FirstSign(
                 word=part.start + int(wrong[0]),
                 after_ns=self._unit.line.now_ns - self._began_ns,
@@ -713,20 +722,24 @@ class Proof:
             bad_checksums=self._unit.damaged,
         )
 
-    def _battery(self, off_ns: int) -> None:
-        """Have the unit switched off for a while, and read all of it once."""
+    def _battery(self, off_ns: int) -> bool:
+        """Have the unit switched off for a while, read it, and return whether all is right."""
         assert self._power is not None
         if not self._power(off_ns):
-            self.proven.verdict = Verdict.NOT_PROVED
             self.proven.why = (
                 "nobody has switched the unit off and on, so nothing is known of its battery; "
                 "before that every word had come back right"
             )
-            return
+            return False
         for part in self._parts:
             self._check_stop()
             self._tell(Act.READ_AGAIN, part)
-            values = self._unit.values(part)
+            try:
+                values = self._unit.values(part)
+            except NotProvable as problem:
+                if not problem.is_other:
+                    raise
+                values = None  # there is something else in its place
             if values is not None and len(values) == part.words:
                 wrong = np.flatnonzero(values != self._written[part.number])
             else:
@@ -736,7 +749,7 @@ class Proof:
         self._tell(Act.READ, None)
         if not len(self._wrong):
             self.proven.battery_ns = off_ns
-            return
+            return True
         self.proven.verdict = Verdict.FAULT
         self.proven.faults = (
             NamedFault(
@@ -749,6 +762,7 @@ class Proof:
                 sure=True,
             ),
         )
+        return False
 
     # time
 

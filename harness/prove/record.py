@@ -3,9 +3,10 @@
 A text file of JSON lines.  The first says of which unit it is and how many passes are wanted; the
 others what was found out of the unit (`unit`; null before anything in it is lost), each test sample
 as it found its place (`part`), that the memory is full and whether old samples stay in it (`full`),
-each sample that was written in a pass (`written`, `pass`), each pass that came back right
-(`right`), that samples are written once more out of order (`again`), what was decided (`ended`),
-and that what was kept is back (`restored`).  A line that was cut off is ignored.
+each sample that was written in a pass (`written`, `pass`), the first word that came back wrong
+(`wrong`; null where that was none), each pass that came back right (`right`), that samples are
+written once more out of order (`again`), what was decided (`ended`), and that what was kept is back
+(`restored`).  A last line that was cut off is ignored.
 
 Words follow from their number, so no word is kept.  What had been read counts for nothing: a pass
 is read from its beginning again.
@@ -42,6 +43,10 @@ class UnitFacts(Struct, frozen=True, kw_only=True):
     keeps_old: bool | None
     numbers: Annotated[tuple[_Number, ...], Meta(min_length=1)]
     """The sample numbers that it takes."""
+    told: bool = False
+    """Whether the capacity was given with --words."""
+    spare: int = 0
+    """Words that stay free, and are not in the capacity."""
 
 
 class SoFar(Struct, kw_only=True):
@@ -62,6 +67,8 @@ class SoFar(Struct, kw_only=True):
     """Passes that came back right."""
     again: bool = False
     """Whether samples were being written once more, out of order."""
+    wrong: Annotated[int, Meta(ge=0)] | None = None
+    """A word that came back wrong."""
     ended: str = ""
     """What it came to; "" where it did not end."""
     restored: bool = False
@@ -74,7 +81,7 @@ class SoFar(Struct, kw_only=True):
         if "unit" in line:  # also where it was begun anew
             self.unit = msgspec.convert(line["unit"], UnitFacts | None)
             self.parts, self.full, self.right, self.written = [], False, 0, set()
-            self.again = False
+            self.again, self.wrong = False, None
         elif "part" in line:
             part = msgspec.convert(line["part"], Part)
             if part.start != (self.parts[-1].end if self.parts else 0) or part.words < 1:
@@ -90,10 +97,15 @@ class SoFar(Struct, kw_only=True):
             self.written.add(msgspec.convert(line["written"], int))
         elif "right" in line:
             self.right, self.written = msgspec.convert(line["right"], int), set()
+            self.full = True
+        elif "wrong" in line:
+            self.wrong = msgspec.convert(line["wrong"], int | None)
         elif "again" in line:
             self.again = True
         elif "ended" in line:
             self.ended, self.restored = str(line["ended"]), "restored" in line
+        else:
+            raise msgspec.ValidationError("a line is spoilt")
 
 
 class ProofRecord:
@@ -136,7 +148,9 @@ class ProofRecord:
                 f"there is no record of a proof{about} at {shown(self.path)} to go on with.",
                 do="Leave --resume out to begin one.",
             )
-        whole = [first, *(line for line in lines if line and _parsed(line))]
+        if lines and not _parsed(lines[-1]):  # nothing, or cut off
+            del lines[-1]
+        whole = [first, *filter(None, lines)]
         try:
             so_far = msgspec.convert({key: head.get(key) for key in _HEAD}, SoFar)
             for line in whole[1:]:

@@ -194,8 +194,8 @@ def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
     often = _TIMES.get(proven.passes, f"{proven.passes} times")
     yield "The memory works, as far as dumps can show."
     yield (
-        f"  {counted(proven.words, 'word')}{where}, each written and read {often}: every word came "
-        "back right."
+        f"  {counted(proven.words, 'word')} of {proven.kept_bits} bits{where}, each written and "
+        f"read {often}: every word came back right."
     )
     yield (
         "  Every bit was seen as 0 and as 1; every word was where it belongs, after it had lain "
@@ -365,7 +365,10 @@ def not_tested(proven: Proven) -> list[str]:
         found.append("whether it survives being switched off (--battery 10)")
     if proven.wanted_passes < len(OVERNIGHT):
         found.append("cells that disturb each other (--overnight)")
-    found.append("memory that the unit keeps for itself, or for protected samples")
+    found.append(
+        "memory that the unit keeps for itself, for protected samples, or for samples under "
+        "numbers that no test sample had"
+    )
     return found
 
 

@@ -83,7 +83,7 @@ def test_a_memory_that_works_is_proved_and_it_is_said_what_was_not_tested(desk: 
 
     assert said.code == OK
     assert said.out.startswith("The memory works, as far as dumps can show.\n")
-    assert f"{WORDS:,} words, each written and read twice" in said.out
+    assert f"{WORDS:,} words of 16 bits, each written and read twice" in said.out
     assert "Not tested: whether it survives being switched off" in said.out
     assert "volume down" in said.err
     assert "│" not in said.out  # a picture of what is right says nothing

@@ -78,6 +78,10 @@ class PlainUnit:
     def room(self, number: int) -> int | None:
         return self.capacity
 
+    def more_room(self, number: int) -> int:
+        """All of its memory is in one place."""
+        return 0
+
     def measure(self, capacity: int | None) -> int | None:
         """Its pace is that of the cable."""
         return capacity

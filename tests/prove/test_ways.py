@@ -41,11 +41,18 @@ from tests.prove.plain_unit import PlainUnit
 Makes = Callable[[], FaultyGear]
 
 
-def proved(gear: FaultyGear, asked: ProofRequest | None = None, *, quick: bool = False) -> Proven:
+def proved(
+    gear: FaultyGear,
+    asked: ProofRequest | None = None,
+    *,
+    quick: bool = False,
+    power: Callable[[int], bool] | None = None,
+) -> Proven:
     line = SimulatedLine(GearEndpoint(gear), listener=lambda _, events: replay.hear(events))
     replay = Replay(line, settings=Settings(operator_ns=None))
     unit = TestedUnit(replay, line, device_id=0, last_number=20)
-    return (QuickProof if quick else Proof)(unit, asked or ProofRequest()).run()
+    make = QuickProof if quick else Proof
+    return make(unit, asked or ProofRequest(), power=power).run()
 
 
 GOOD: dict[str, Makes] = {
