@@ -166,6 +166,18 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
             capture_file.check_target(self.capture, overwrite=self.overwrite)
         if self.up_to is not None and self.keep is None:
             raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
+        again = {
+            "--bits": self.bits,
+            "--words": self.words,
+            "--device-id": self.device_id,
+            "--overnight": self.overnight or None,
+        }
+        given = [option for option, is_given in again.items() if is_given is not None]
+        if self.resume and given:
+            raise Problem(
+                f"--resume goes on as the proof was begun, so {given[0]} can't be given again.",
+                do="Leave it out, or begin a new proof without --resume.",
+            )
         ways = (self.keep is not None, self.wipe, self.resume)
         if sum(ways) > 1:
             raise Problem("--keep, --wipe and --resume exclude each other: give one of them.")
@@ -368,7 +380,7 @@ def _proven_at_port(
             watch.eyes,
             device_id=asked.device_id or 0,
             wants_stop=was_interrupted,
-            power=_by_hand(was_interrupted),
+            power=_by_hand(live.line, was_interrupted),
             record=enter,
             so_far=so_far,
         )
@@ -527,7 +539,7 @@ def _say_how_to_go_on(asked: ProveRequest, *, resumes: bool) -> None:
         note(_back_later(asked, asked.keep))
 
 
-def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
+def _by_hand(line: "Line", was_interrupted: Interrupted) -> "Callable[[int], bool]":
     """Return what has a person switch the unit off and on; False where nobody is there."""
     from dryload.emulator.wire.prose import duration
 
@@ -539,7 +551,12 @@ def _by_hand(was_interrupted: Interrupted) -> "Callable[[int], bool]":
             f"switch the unit off now, leave it off for {duration(off_ns)}, switch it on, and wait "
             "until it is ready. Then press Enter."
         )
-        return bool(sys.stdin.readline()) and not was_interrupted()
+        on_ns = line.now_ns + off_ns
+        while sys.stdin.readline() and not was_interrupted():
+            if line.now_ns >= on_ns:
+                return True
+            note(f"that was {duration(on_ns - line.now_ns)} too soon. Press Enter after that.")
+        return False
 
     return switch
 

@@ -5,9 +5,11 @@ The gear knows the standard alone, and nothing of the product is behind its memo
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +30,7 @@ from tests.prove.plain_unit import PlainUnit
 
 OK, FAULT, USAGE, RIG, INTERRUPTED = 0, 1, 2, 3, 130
 WORDS = 2 * 512
+AGAIN = (["--bits", "12"], ["--words", "2048"], ["--device-id", "3"], ["--overnight"])
 FAULTS = (
     *("data_line_stuck", "data_line_loose", "data_lines_joined", "address_line", "missing"),
     *("half_the_size", "together", "chip", "block", "cells", "noise", "address_lines_joined"),
@@ -252,6 +255,55 @@ def test_a_battery_is_not_proved_where_nobody_switches_the_unit_off(desk: Desk) 
     assert said.out.startswith("Nothing is proved: nobody has switched the unit off")
 
 
+class Person(io.StringIO):
+    """Somebody at the terminal, who presses Enter after so many seconds each time."""
+
+    def __init__(self, desk: Desk, *after_s: int) -> None:
+        super().__init__()
+        self._desk, self._after_s = desk, [*after_s]
+
+    def isatty(self) -> bool:
+        return True
+
+    def readline(self, size: int | None = -1) -> str:  # type: ignore[override]
+        if not self._after_s:
+            return ""
+        self._desk.clock.time_ns += self._after_s.pop(0) * 1_000_000_000
+        return "\n"
+
+
+@pytest.mark.parametrize(("after_s", "code"), [((3,), FAULT), ((3, 580, 60), OK), ((700,), OK)])
+def test_enter_at_once_is_no_ten_minutes_without_power(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, after_s: tuple[int, ...], code: int
+) -> None:
+    gear_at(desk, memory())
+    monkeypatch.setattr(sys, "stdin", Person(desk, *after_s))
+    said = proved(desk, "--wipe", "--battery", "10")
+
+    assert said.code == code
+    assert ("It kept every word for 10 min" in said.out) is (code == OK)
+    assert ("too soon" in said.err) is (after_s[0] < 600)
+
+
+def test_a_unit_that_sends_something_else_after_it_was_off_is_not_called_right(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gear = gear_at(desk, memory())
+
+    class Returning(Person):
+        def readline(self, size: int | None = -1) -> str:  # type: ignore[override]
+            gear.held.clear()
+            gear.places.clear()
+            hold(gear, 0, [0] * 45)
+            return super().readline()
+
+    monkeypatch.setattr(sys, "stdin", Returning(desk, 700))
+    said = proved(desk, "--wipe", "--battery", "10")
+
+    assert said.code == FAULT
+    assert said.out.startswith("The memory does not survive being switched off.")
+
+
 # What the unit holds.
 
 
@@ -367,6 +419,7 @@ def test_a_unit_without_a_battery_has_lost_its_memory_after_it_was_off(desk: Des
     ("options", "what"),
     [
         (["--battery", "0", "--wipe"], "minutes"),
+        *((["--resume", *given], "begun") for given in AGAIN),
         (["--modules", "0", "--wipe"], "--modules"),
         (["--keep", "x", "--wipe"], "exclude each other"),
         (["--resume", "--wipe"], "--resume"),
