@@ -151,6 +151,11 @@ class Proven(Struct, kw_only=True):
     standing: ProofStanding | None = None
     """Where it was when it ended; None where nothing was written."""
 
+    @property
+    def room(self) -> int | None:
+        """The capacity and what stays free."""
+        return None if self.capacity is None else self.capacity + self.spare * (not self.told)
+
 
 class ProofRequest(Struct, frozen=True, kw_only=True):
     """How a memory is to be proved."""
@@ -248,10 +253,9 @@ class Proof:
 
     def _end(self) -> None:
         proven = self.proven
-        room, free = proven.capacity or 0, proven.spare
-        if not proven.told:
-            room, free = room + free, min(free, _FEW_PACKETS)
-        if proven.capacity is not None and proven.words < _NEARLY_ALL * room - free:
+        room = proven.room
+        free = proven.spare if proven.told else min(proven.spare, _FEW_PACKETS)
+        if room is not None and proven.words < _NEARLY_ALL * room - free:
             says = "it has by --words" if proven.told else "it said there is room for"
             proven.why = (
                 f"the unit took {counted(proven.words, 'word')} of {room:,} that {says}"
@@ -450,6 +454,8 @@ class Proof:
             unit.paces.freeing_ns = 0
         else:
             unit.spare = spare
+            if self.proven.capacity is not None and not self.proven.told:
+                self.proven.capacity -= spare
             if not unit.write(part.number, self._written[part.number]).whole:
                 raise NotProvable(
                     "in its full memory the unit takes no sample in place of one that it has; with "

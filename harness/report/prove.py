@@ -192,9 +192,12 @@ def lines_of(
 def _proved(proven: Proven, modules: int | None) -> Iterator[str]:
     where = "" if modules is None else f" in {counted(modules, 'module')}"
     often = _TIMES.get(proven.passes, f"{proven.passes} times")
+    words, room = counted(proven.words, "word"), proven.room
+    if room is not None and proven.words < room:
+        words = f"{proven.words:,} of {counted(room, 'word')}"
     yield "The memory works, as far as dumps can show."
     yield (
-        f"  {counted(proven.words, 'word')} of {proven.kept_bits} bits{where}, each written and "
+        f"  {words} of {proven.kept_bits} bits{where}, each written and "
         f"read {often}: every word came back right."
     )
     yield (
@@ -391,7 +394,7 @@ def document(
             "passes": proven.passes,
             "kept_bits": proven.kept_bits,
             "words": proven.words if proven.passes else 0,
-            "of_words": proven.capacity,
+            "of_words": proven.room,
             "heard_only": False,
         },
         "capacity": proven.capacity,

@@ -66,6 +66,12 @@ def test_it_is_said_how_many_bits_were_tested() -> None:
     assert f"{WORDS:,} words of 14 bits, each written and read twice" in said
 
 
+def test_words_that_no_test_sample_reached_stand_beside_those_that_were_right() -> None:
+    said = "\n".join(lines_of(proved(Odd(), ProofRequest(words=WORDS + 200))))
+
+    assert f"  {WORDS:,} of {WORDS + 200:,} words of 16 bits, each written and read twice" in said
+
+
 class InHoles(Odd):
     """Has room in two places; no sample lies in both."""
 
