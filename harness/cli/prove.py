@@ -166,13 +166,9 @@ class ProveRequest(Struct, frozen=True, kw_only=True, dict=True):
             capture_file.check_target(self.capture, overwrite=self.overwrite)
         if self.up_to is not None and self.keep is None:
             raise Problem("--up-to is for --keep: it says how far the unit's numbers go.")
-        again = {
-            "--bits": self.bits,
-            "--words": self.words,
-            "--device-id": self.device_id,
-            "--overnight": self.overnight or None,
-        }
-        given = [option for option, is_given in again.items() if is_given is not None]
+        again = {"--bits": self.bits, "--words": self.words, "--device-id": self.device_id}
+        given = [option for option, each in again.items() if each is not None]
+        given += ["--overnight"] * self.overnight
         if self.resume and given:
             raise Problem(
                 f"--resume goes on as the proof was begun, so {given[0]} can't be given again.",

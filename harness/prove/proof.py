@@ -319,13 +319,12 @@ class Proof:
             is_done = part.number in so_far.written
             self._store(passes[at if is_done or not at else at - 1], part)
             self._note_written(part)
-        missing = [
-            part
-            for act, part in stages(passes[at], so_far.parts)
-            if act is Act.WRITE and part.number not in so_far.written
+        steps = stages(passes[at], so_far.parts)
+        todo = [
+            each for act, each in steps if act is Act.WRITE and each.number not in so_far.written
         ]
         for part in so_far.parts:
-            if part in missing[:1]:  # it may have been on its way when it was stopped
+            if part in todo[:1]:  # it may have been on its way when it was stopped
                 continue
             values = unit.look(part)
             if values is None or (values != self._written[part.number][: len(values)]).any():

@@ -215,11 +215,11 @@ def _not_proved(proven: Proven) -> Iterator[str]:
         yield f"No fault was found, but nothing is proved: {why}."
         return
     yield f"Nothing is proved: {why}."
-    if 0 < proven.passes < proven.wanted_passes:
+    if proven.passes:
+        needed = "; the second one is needed because it has the complement of every word"
         yield (
-            f"  {counted(proven.words, 'word')} came back right in "
-            f"{proven.passes} of {proven.wanted_passes} passes; the second one is needed because "
-            "it has the complement of every word."
+            f"  {counted(proven.words, 'word')} came back right in {proven.passes} of "
+            f"{proven.wanted_passes} passes{needed if proven.passes == 1 else ''}."
         )
     elif proven.sign is not None:
         yield f"  Word {proven.sign.word:,} had come back wrong by then: there is a fault."
@@ -368,10 +368,7 @@ def not_tested(proven: Proven) -> list[str]:
         found.append("whether it survives being switched off (--battery 10)")
     if proven.wanted_passes < len(OVERNIGHT):
         found.append("cells that disturb each other (--overnight)")
-    found.append(
-        "memory that the unit keeps for itself, for protected samples, or for samples under "
-        "numbers that no test sample had"
-    )
+    found.append("memory that the unit keeps for itself, protected samples and other numbers")
     return found
 
 

@@ -193,6 +193,19 @@ def test_a_unit_that_has_samples_of_its_own_after_it_was_off_has_lost_the_others
     assert got.faults[0].kind == "battery"
 
 
+def test_a_stop_when_the_battery_is_read_leaves_what_was_proved_before_it() -> None:
+    gear, stop = Odd(), list[int]()
+    got = proved(
+        gear,
+        ProofRequest(battery_ns=1),
+        power=lambda off_ns: not stop.append(1),  # type: ignore[func-returns-value]
+        wants_stop=lambda: bool(stop),
+    )
+
+    assert (got.verdict, got.stopped) == (Verdict.NOT_PROVED, True)
+    assert f"  {WORDS:,} words came back right in 2 of 2 passes." in lines_of(got)
+
+
 # Going on.
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import count
 from math import inf
 from typing import cast
 
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from dryload.emulator.line.simulate import SimulatedLine
+from dryload.harness.jobs.line import never
 from dryload.harness.jobs.transfer import Replay, Settings
 from dryload.harness.prove import proof as proof_module
 from dryload.harness.prove import tested as tested_module
@@ -18,6 +20,7 @@ from dryload.harness.prove.quick import QuickProof
 from dryload.harness.prove.tested import TestedUnit, Wrote
 from dryload.harness.prove.words import Values
 from dryload.harness.report.prove import lines_of
+from tests.foreign import wire
 from tests.foreign.endpoint import GearEndpoint
 from tests.foreign.habits import Habits
 from tests.prove.faulty_gear import FaultyGear
@@ -47,12 +50,13 @@ def proved(
     *,
     quick: bool = False,
     power: Callable[[int], bool] | None = None,
+    wants_stop: Callable[[], bool] = never,
 ) -> Proven:
     line = SimulatedLine(GearEndpoint(gear), listener=lambda _, events: replay.hear(events))
     replay = Replay(line, settings=Settings(operator_ns=None))
     unit = TestedUnit(replay, line, device_id=0, last_number=20)
     make = QuickProof if quick else Proof
-    return make(unit, asked or ProofRequest(), power=power).run()
+    return make(unit, asked or ProofRequest(), power=power, wants_stop=wants_stop).run()
 
 
 GOOD: dict[str, Makes] = {
@@ -84,9 +88,21 @@ def test_a_manner_that_a_proof_can_bear_is_no_hindrance(manner: str) -> None:
     assert got.words == gear.capacity
 
 
-def ends_in(count: int) -> Callable[[Levels], Levels]:
+@pytest.mark.parametrize("at", [165, 390])
+def test_a_packet_that_is_lost_in_a_reading_is_asked_for_again(at: int) -> None:
+    gear, given = Odd(), count(1)
+    due = gear.due
+    gear.due = lambda now_s: [  # type: ignore[method-assign]
+        raw for raw in due(now_s) if raw[3] != wire.PACKET or next(given) != at
+    ]
+    got = proved(gear)
+
+    assert (got.verdict, got.faults, got.damaged) == (Verdict.PROVED, (), 1)
+
+
+def ends_in(last: int) -> Callable[[Levels], Levels]:
     def change(words: Levels) -> Levels:
-        return np.concatenate([words[:-count], np.zeros(count)])
+        return np.concatenate([words[:-last], np.zeros(last)])
 
     return change
 
