@@ -24,8 +24,9 @@ from tests.foreign import wire
 from tests.foreign.habits import Habits
 from tests.foreign.player import Player
 from tests.foreign.unit import Held
-from tests.prove.odd_gear import WORDS, Headed, Odd
+from tests.prove.odd_gear import WORDS, Headed, Odd, plain
 from tests.prove.plain_memory import Array
+from tests.prove.stopped_bench import LateGear
 from tests.prove.test_resume import CutError, CutUnit, go, unit_with
 from tests.prove.test_ways import proved
 
@@ -114,6 +115,29 @@ def test_a_memory_of_which_much_stays_free_is_not_proved() -> None:
     assert got.words <= 0.9 * WORDS
     assert got.verdict is Verdict.NOT_PROVED
     assert "that it said there is room for" in got.why
+
+
+class Cancelling(LateGear):
+    """Says nothing of its room, and cancels once though there is some."""
+
+    _seen = 0
+
+    def _store(self, raw: bytes, head: wire.Head, at_s: float) -> None:
+        self._seen += 1
+        if self._seen == 30:
+            self._head = None
+            self._answer(wire.CANCEL, raw[4], at_s)
+        else:
+            super()._store(raw, head, at_s)
+
+
+def test_a_unit_whose_numbers_end_before_it_is_full_is_not_proved() -> None:
+    gear = Cancelling(plain(1 << 15))
+    got = proved(gear)
+
+    assert got.words < gear.capacity - 1_000
+    assert got.verdict is Verdict.NOT_PROVED
+    assert "no more sample numbers" in got.why
 
 
 # Words that were wrong once.
