@@ -22,6 +22,7 @@ from typing import Final
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
 from dryload.harness.prove.evidence import HALVES, WORDS, PassEvidence, Places, View, views
@@ -50,11 +51,13 @@ _TWICE_WRONG: Final = 0.2  # of the later words of pairs, if something else spoi
 _LARGE: Final = 0.20  # of the memory: more than a block
 _SMALL: Final = 1 / 40  # of the memory: a row
 _A_MODULE: Final = 0.28
+_WHOLE: Final = 0.8  # of every so-many-th word
 _TOGETHER: Final = 0.27
 _LOOKED_AT: Final = 4_096
 _COLUMN: Final = 8  # words apart at least
 _MOST_FAULTS: Final = 3
 _A_PAIR: Final = 2
+_DARK: Final = 0.5
 _A_FEW: Final = 16
 _PERIODS: Final = (16, 64, 256, 1_024)
 _AN_ORDER: Final = 4  # words: of fewer any order is chance
@@ -123,7 +126,8 @@ class _Case(Struct, frozen=True, kw_only=True, eq=False):
             bad[word[view.wrong & ~units]] = True
             good[word[units]] = True
         if view.name in HALVES:
-            mask = np.uint32(0x00FF if view.name == HALVES[0] else 0xFF00)
+            low = (1 << view.bits) - 1
+            mask = np.uint32(low if view.name == HALVES[0] else low << view.bits)
             change = (seen.read ^ seen.written) | (seen.again ^ seen.written)
             bad |= change & mask != 0
         return good & ~bad & self.wrong
@@ -145,7 +149,10 @@ def decide(seen: PassEvidence) -> tuple[NamedFault, ...]:
     wrong = seen.wrong
     if not wrong.any():
         return ()
-    if (kind := _not_the_cells(seen, wrong)) is not None:
+    kind = _not_the_cells(seen, wrong)
+    if kind == "disturbed" and (loose := _loose(seen, wrong, wrong)) is not None:
+        return (loose,)
+    if kind is not None:
         return (_told(seen, wrong, kind, wrong, sure=kind == "line"),)
     found: list[NamedFault] = []
     left, all_wrong = wrong.copy(), int(wrong.sum())
@@ -158,9 +165,26 @@ def decide(seen: PassEvidence) -> tuple[NamedFault, ...]:
         if int(left.sum()) <= (1 - ENOUGH) * all_wrong and not _is_steady_few(seen, left):
             return tuple(found)
     if left.any():
-        found.append(_told(seen, left, _rest_kind(seen, left), wrong))
+        kind = _rest_kind(seen, left)
+        loose = _loose(seen, left, wrong) if kind == "noise" else None
+        found.append(loose or _told(seen, left, kind, wrong))
     # What can be named is told first: it can be repaired, and the rest is seen better then.
-    return tuple(sorted(found, key=lambda each: (each.kind in _LEFT, -each.explains)))
+    found.sort(key=lambda each: (each.kind in _LEFT, -each.explains))
+    is_dark = found[-1].kind == "unknown" and found[-1].explains > _DARK
+    if is_dark and {each.kind for each in found[:-1]} == {"block"}:
+        found.insert(0, found.pop())  # a block is no more than a guess where much stays in the dark
+    return tuple(found)
+
+
+def _loose(seen: PassEvidence, part: Mask, wrong: Mask) -> NamedFault | None:
+    """Return the one data line that is all that is wrong now and then; None where it is not."""
+    at = np.flatnonzero(part)
+    change = (seen.read[at] ^ seen.written[at]) | (seen.again[at] ^ seen.written[at])
+    bits = int(np.bitwise_or.reduce(change))
+    if len(at) < _AN_ORDER or bits & (bits - 1):
+        return None
+    line = seen.lines - seen.bits + bits.bit_length() - 1
+    return replace(_told(seen, part, "data line loose", wrong), lines=(line,))
 
 
 def _is_steady_few(seen: PassEvidence, left: Mask) -> bool:
@@ -210,7 +234,8 @@ def _not_the_cells(seen: PassEvidence, wrong: Mask) -> str | None:
     later = seen.known & (seen.again != seen.written)
     more = int((later & ~first).sum())
     if more > 4 and more > 10 * int((first & ~later).sum()):
-        return "fades"
+        # What was read first does not fade at once: reading may spoil it.
+        return "fades" if more <= max(4 * int(first.sum()), FEW) else "unknown"
     is_mended = int((wrong & seen.mended).sum()) >= ENOUGH * count
     if is_mended and seen.others_right and count <= REWRITTEN and not (wrong & seen.unsteady).any():
         return "disturbed"
@@ -378,8 +403,8 @@ def _data_kind(view: View, group: list[_Bit], region: FaultRegion) -> str:
 
 
 def _gone(region: FaultRegion) -> str:
-    """Return what a region is in which nothing is stored: no block of cells lies in turns."""
-    is_in_turns = 1 < region.stride < _COLUMN
+    """Return what a region is in which nothing is stored: a module, also in turns, or a block."""
+    is_in_turns = 1 < region.stride < _COLUMN and region.share * region.stride > _WHOLE
     return "module missing" if is_in_turns or region.share > _A_MODULE else "block"
 
 
@@ -490,8 +515,12 @@ def _distances(view: View, some: Places) -> set[int]:
 
 
 def _turns(at: Places) -> int:
-    """Return 3 where one of three banks in turns is concerned: a line there parts 3 x 2^k units."""
-    return 3 if stride_of(at)[0] % 3 == 0 else 1
+    """Return 3 where one of three banks in turns is concerned: a line there parts 3 x 2^k units.
+
+    So it is with 5.
+    """
+    stride, _ = stride_of(at)
+    return next((odd for odd in (3, 5) if stride % odd == 0), 1)
 
 
 def _is_right(case: _Case, places: Places) -> bool:

@@ -89,15 +89,18 @@ class View(Struct, frozen=True, kw_only=True, eq=False):
 
 
 WORDS: Final = "words"
-HALVES: Final = ("high bytes", "low bytes")
+HALVES: Final = ("upper halves", "lower halves")
+"""Of words, as two modules side by side have them."""
 
 
 def views(seen: PassEvidence, wrong: Mask) -> Iterator[View]:
     """Yield the ways to look at the `wrong` words, the plainest first."""
     yield _lanes(WORDS, seen, wrong, (0, seen.bits))
+    if seen.bits >= 16 and seen.bits % 2 == 0:
+        half = seen.bits // 2
+        yield _lanes(HALVES[0], seen, wrong, (half, half))
+        yield _lanes(HALVES[1], seen, wrong, (0, half))
     if seen.bits == 16:
-        yield _lanes(HALVES[0], seen, wrong, (8, 8))
-        yield _lanes(HALVES[1], seen, wrong, (0, 8))
         yield _lanes("bytes, the high one first", seen, wrong, (8, 8), (0, 8))
         yield _lanes("bytes, the low one first", seen, wrong, (0, 8), (8, 8))
     if seen.bits == 24:

@@ -587,6 +587,8 @@ class Proof:
         self.proven.faults = decide(seen)
         if self.proven.faults[0].kind == "unknown" and not is_few:
             self.proven.faults = decide(self._with_others(seen, bad))
+        if self.proven.passes:
+            self.proven.faults = tuple(map(_of_late, self.proven.faults))
         self._decided(self.proven.faults, seen)
         self._acquit(seen)
         return False
@@ -821,6 +823,12 @@ class Proof:
         self._unit.check_port()
         if self._wants_stop():
             raise _Stopped
+
+
+def _of_late(fault: NamedFault) -> NamedFault:
+    """Return a fault that a pass before did not show: a line that is stuck always shows."""
+    kind = "data line loose" if fault.kind == "data line stuck" else fault.kind
+    return replace(fault, kind=kind, sure=fault.sure and kind == "line")
 
 
 class _Stopped(Exception):  # noqa: N818  # by the user

@@ -63,11 +63,11 @@ def region_of(places: Places, known: Mask, weight: Weights) -> FaultRegion:
 def stride_of(places: Places) -> tuple[int, int]:
     """Return the largest number of which nearly all places leave one rest, and that rest.
 
-    It has no factors but 2 and 3: other numbers of banks are not filled in turns.
+    It has no factors but 2, 3 and 5: other numbers of banks are not filled in turns.
     """
     stride, rest = 1, 0
     while stride < places[-1] + 1:
-        for factor in (2, 3):
+        for factor in (2, 3, 5):
             counts = np.bincount((places - rest) // stride % factor, minlength=factor)
             if counts.max() >= _MOST * len(places):
                 rest += stride * int(counts.argmax())

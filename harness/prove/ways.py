@@ -53,8 +53,8 @@ def way_of_unit(seen: PassEvidence, *, is_explained: bool) -> str:
     elif not is_explained and _is_converted(bad, seen.bits):
         what = (
             "samples came back changed in the same way from all of the memory: the unit converts "
-            "them, so that they can't be compared; if by its manual it does not, its lowest data "
-            "lines are bad everywhere"
+            "them, so that they can't be compared; if by its manual it does not, its memory is "
+            "bad everywhere"
         )
     return what
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 from dryload.emulator.wire.prose import counted, duration, listed, ranged
 from dryload.harness.files.opening import shown
 from dryload.harness.prove.decide import ENOUGH, NamedFault
+from dryload.harness.prove.evidence import HALVES
 from dryload.harness.prove.passes import (
     OVERNIGHT,
     USUAL,
@@ -37,7 +38,7 @@ _PARTS: Final = {
     (0.75, 1.0): "the last quarter of the memory",
 }
 _SIZES: Final = (262_144, 524_288, 1_048_576)
-_EVERY: Final = {2: "second", 3: "third", 4: "fourth", 6: "sixth"}
+_EVERY: Final = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth"}
 """How modules that are filled in turns are told."""
 _HERE_AND_THERE: Final = ("row", "column", "cells", "noise", "disturbed", "fades", "unknown")
 """Faults that spoil some words of their place, and not all of it."""
@@ -251,6 +252,8 @@ def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs
     for other in others:
         wrong = counted(other.words_wrong, "word")
         yield f"  Something else as well, in {wrong}: {sentence(other, proven, modules)}"
+    if proven.passes:
+        yield "  The pass before had come back right: the fault is new, or it comes and goes."
     if first.explains < ENOUGH:
         yield (
             f"  It explains {first.explains:.0%} of what is wrong, so more than one thing may be "
@@ -339,10 +342,14 @@ def place_of(fault: NamedFault, words: int, modules: int | None = None) -> str:
     )
     if fault.stride in _EVERY:
         place = f"every {_EVERY[fault.stride]} word of {place}"
-    half = {"high bytes": "the upper", "low bytes": "the lower"}.get(fault.of)
-    if half is not None:
-        place = f"{half} bytes of {place}"
-    if modules is not None and modules > 1 and fault.stride not in _EVERY and half is None:
+    if fault.of in HALVES:
+        place = f"the {fault.of} of the words in {place}"
+    if (
+        modules is not None
+        and modules > 1
+        and fault.stride not in _EVERY
+        and fault.of not in HALVES
+    ):
         number = int((first + last) / 2 * modules)
         if number / modules <= first + _NEAR and last <= (number + 1) / modules + _NEAR:
             place += f" (module {number + 1}, if the unit fills module 1 first)"
@@ -433,7 +440,7 @@ def _fault_document(fault: NamedFault, proven: Proven, modules: int | None) -> M
         "words_wrong": fault.words_wrong,
         "examples": list(fault.examples),
         "explains": fault.explains,
-        "sure": fault.sure,
+        "sure": fault.sure and not known.alternatives,
         "alternatives": list(known.alternatives),
         "remedies": list(known.do),
     }
