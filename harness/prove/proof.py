@@ -422,8 +422,8 @@ class Proof:
         if room is None and self._words + wanted > _MOST_WORDS:
             raise NotProvable(
                 f"the unit took {counted(self._words, 'word')} and was not full, which is more "
-                "memory than I believe in: is it a unit? If it is, say with --words N how many "
-                "words it has by its manual",
+                "memory than a unit is expected to have. If it has so much by its manual, say so "
+                "with --words N",
                 is_other=True,
             )
         self._check_stop()
