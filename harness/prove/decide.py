@@ -149,10 +149,7 @@ def decide(seen: PassEvidence) -> tuple[NamedFault, ...]:
     wrong = seen.wrong
     if not wrong.any():
         return ()
-    kind = _not_the_cells(seen, wrong)
-    if kind == "disturbed" and (loose := _loose(seen, wrong, wrong)) is not None:
-        return (loose,)
-    if kind is not None:
+    if (kind := _not_the_cells(seen, wrong)) is not None:
         return (_told(seen, wrong, kind, wrong, sure=kind == "line"),)
     found: list[NamedFault] = []
     left, all_wrong = wrong.copy(), int(wrong.sum())
@@ -181,7 +178,7 @@ def _loose(seen: PassEvidence, part: Mask, wrong: Mask) -> NamedFault | None:
     at = np.flatnonzero(part)
     change = (seen.read[at] ^ seen.written[at]) | (seen.again[at] ^ seen.written[at])
     bits = int(np.bitwise_or.reduce(change))
-    if len(at) < _AN_ORDER or bits & (bits - 1):
+    if len(at) < _LEAST or bits & (bits - 1):
         return None
     line = seen.lines - seen.bits + bits.bit_length() - 1
     return replace(_told(seen, part, "data line loose", wrong), lines=(line,))
