@@ -25,7 +25,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from dryload.emulator.wire.sizes import bytes_per_word, words_per_packet
-from dryload.harness.prove.evidence import HALVES, WORDS, PassEvidence, Places, View, views
+from dryload.harness.prove.evidence import HALVES, WORDS, MemoryView, PassEvidence, Places, views
 from dryload.harness.prove.region import (
     FaultRegion,
     alike,
@@ -95,7 +95,7 @@ class _Guess(Struct, frozen=True, kw_only=True, eq=False):
     """A fault that predicts what is read."""
 
     kind: str
-    view: View
+    view: MemoryView
     spoilt: Mask
     """Words that it explains wholly."""
     regions: tuple[FaultRegion, ...] = ()
@@ -111,7 +111,7 @@ class _Case(Struct, frozen=True, kw_only=True, eq=False):
     """A view that is looked through for the cause of the wrong words."""
 
     seen: PassEvidence
-    view: View
+    view: MemoryView
     wrong: Mask
     claimed: Values
     """Bits of each unit that are explained already."""
@@ -349,7 +349,7 @@ def _are_nested(groups: list[list[_Bit]]) -> bool:
     )
 
 
-def _constant(view: View, bit: int) -> _Bit | None:
+def _constant(view: MemoryView, bit: int) -> _Bit | None:
     """Return a bit that is the same, or follows nothing, wherever it shows."""
     one = np.uint32(1 << bit)
     read, again, written = view.read & one, view.again & one, view.written & one
@@ -380,7 +380,7 @@ def _constant(view: View, bit: int) -> _Bit | None:
     return _Bit(bit=bit, level=None, is_loose=False, region=region) if is_deaf else None
 
 
-def _data_kind(view: View, group: list[_Bit], region: FaultRegion) -> str:
+def _data_kind(view: MemoryView, group: list[_Bit], region: FaultRegion) -> str:
     lines = sorted(each.bit for each in group)
     if region.stride >= _COLUMN:
         kind = "column"
@@ -481,7 +481,7 @@ def _addresses(case: _Case) -> Iterator[_Guess]:
         yield from _two_lines(case, at, far)
 
 
-def _distances(view: View, some: Places) -> set[int]:
+def _distances(view: MemoryView, some: Places) -> set[int]:
     """Return distances at which what was read may have been written: those of single lines, and
     one that is common where four units in a row are found elsewhere."""
     count = len(view.written)
@@ -628,11 +628,11 @@ def _two_lines(case: _Case, at: Places, far: int) -> Iterator[_Guess]:
             return
 
 
-def _share(view: View, part: Mask) -> float:
+def _share(view: MemoryView, part: Mask) -> float:
     return float(view.weight[part & view.known].sum() / max(view.weight[view.known].sum(), 1))
 
 
-def _quarter(view: View, hits: Places, far: int, near: int, span: Mask) -> Mask | None:
+def _quarter(view: MemoryView, hits: Places, far: int, near: int, span: Mask) -> Mask | None:
     """Return the quarter of each period in which hits lie; None where not all there is wrong."""
     count = len(view.written)
     quarter = span.copy()

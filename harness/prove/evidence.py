@@ -15,6 +15,7 @@ from dryload.harness.prove.words import Mask, Values
 Places = np.ndarray[Any, np.dtype[np.signedinteger[Any]]]
 _TO_BE_DEAF: Final = 24  # units
 _HARDLY: Final = 0.02
+_OF_A_CHIP: Final = 4  # data lines
 Weights = np.ndarray[Any, np.dtype[np.float32]]
 
 
@@ -67,7 +68,7 @@ class PassEvidence(Struct, frozen=True, kw_only=True, eq=False):
         return self.known & differs
 
 
-class View(Struct, frozen=True, kw_only=True, eq=False):
+class MemoryView(Struct, frozen=True, kw_only=True, eq=False):
     """The same by units of memory: words, or bytes."""
 
     name: str
@@ -75,7 +76,7 @@ class View(Struct, frozen=True, kw_only=True, eq=False):
     lowest: int
     """Which data line bit 0 is."""
     deaf: int
-    """Bits that stayed, unlike others, in wrong units when other words were written to them."""
+    """As many bits as a chip has that stayed in wrong units when other words were written there."""
     written: Values
     read: Values
     again: Values
@@ -93,7 +94,7 @@ HALVES: Final = ("upper halves", "lower halves")
 """Of words, as two modules side by side have them."""
 
 
-def views(seen: PassEvidence, wrong: Mask) -> Iterator[View]:
+def views(seen: PassEvidence, wrong: Mask) -> Iterator[MemoryView]:
     """Yield the ways to look at the `wrong` words, the plainest first."""
     yield _lanes(WORDS, seen, wrong, (0, seen.bits))
     if seen.bits >= 16 and seen.bits % 2 == 0:
@@ -111,7 +112,7 @@ def views(seen: PassEvidence, wrong: Mask) -> Iterator[View]:
         yield _packed("twelve bits in bytes, the low ones first", seen, wrong, high_first=False)
 
 
-def _lanes(name: str, seen: PassEvidence, wrong: Mask, *lanes: tuple[int, int]) -> View:
+def _lanes(name: str, seen: PassEvidence, wrong: Mask, *lanes: tuple[int, int]) -> MemoryView:
     """Return a view in which each word has units of (shift, bits)."""
     shift, bits = lanes[0]
 
@@ -124,7 +125,7 @@ def _lanes(name: str, seen: PassEvidence, wrong: Mask, *lanes: tuple[int, int]) 
     return _view(name, seen, wrong, units, word, bits=bits, lowest=lowest)
 
 
-def _packed(name: str, seen: PassEvidence, wrong: Mask, *, high_first: bool) -> View:
+def _packed(name: str, seen: PassEvidence, wrong: Mask, *, high_first: bool) -> MemoryView:
     """Return two words of twelve bits as three bytes."""
     even = len(seen.written) // 2 * 2
 
@@ -152,13 +153,13 @@ def _view(
     bits: int,
     lowest: int,
     also: Places | None = None,
-) -> View:
+) -> MemoryView:
     written, read, again = units(seen.written), units(seen.read), units(seen.again)
     differs: Mask = (read != written) | (again != written)
     also = word if also is None else also
     known = seen.known[word] & seen.known[also]
     wrong_units = known & (wrong[word] | wrong[also]) & differs
-    return View(
+    return MemoryView(
         name=name,
         bits=bits,
         lowest=lowest,
@@ -186,5 +187,5 @@ def _deaf(
     change = (units(seen.read) ^ units(seen.read_other))[at]
     moved = [float((change >> np.uint32(bit) & np.uint32(1)).mean()) for bit in range(bits)]
     still = [bit for bit, share in enumerate(moved) if share < _HARDLY]
-    # Where all bits stay it may be that they were written elsewhere.
-    return sum(1 << bit for bit in still) if len(still) == 4 else 0
+    # All bits may have been written elsewhere, and one may be driven by something that is no data.
+    return sum(1 << bit for bit in still) if len(still) == _OF_A_CHIP else 0

@@ -239,7 +239,7 @@ def _faulty(proven: Proven, modules: int | None, width: int | None, signs: Signs
     if first.kind == "line":
         yield (
             f"  {counted(first.words_wrong, 'word')} came back wrong; {proven.damaged:,} other "
-            "packets were damaged in a way that the checksum shows."
+            "packets were damaged in a way that it does show."
         )
     elif first.kind != "battery":
         after = "" if proven.sign is None else f" after {duration(proven.sign.after_ns)}"
