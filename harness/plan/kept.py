@@ -29,7 +29,7 @@ from dryload.harness.plan.change import Change
 from dryload.harness.plan.evening import EveningPlan, PlannedSample
 from dryload.harness.plan.gather import Candidate, sounds_of
 from dryload.harness.plan.keys import Keys
-from dryload.harness.plan.make import Wanted
+from dryload.harness.plan.make import PlanItem
 from dryload.harness.plan.rehearsed import Bench, Chosen
 
 ENDING: Final = ".toml"
@@ -161,7 +161,9 @@ def _in(plan: str, file: str) -> str:
         return os.path.abspath(file)
 
 
-def _wanted(row: SampleRow, at: int, path: str, found: Callable[[str], list[Candidate]]) -> Wanted:
+def _wanted(
+    row: SampleRow, at: int, path: str, found: Callable[[str], list[Candidate]]
+) -> PlanItem:
     file = _from(path, row.file)
     which = 1 if row.dump is None else row.dump
     try:
@@ -184,7 +186,7 @@ def _wanted(row: SampleRow, at: int, path: str, found: Callable[[str], list[Cand
     keys = None
     if row.root is not None and row.low is not None and row.high is not None:
         keys = Keys(row.root, row.low, row.high)
-    return Wanted(
+    return PlanItem(
         candidate=candidates[0],
         change=change,
         number=row.number,

@@ -25,7 +25,7 @@ from dryload.harness.plan.keys import Keys
 _SETTINGS: Final = ("bits", "rate", "channel", "start", "length", "loop")
 
 
-class Wanted(Struct, frozen=True, kw_only=True, eq=False):
+class PlanItem(Struct, frozen=True, kw_only=True, eq=False):
     """A sound that is to be sent, and how."""
 
     candidate: Candidate
@@ -42,7 +42,7 @@ class Made(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
-def made(wanted: Wanted, profile: Profile, device_id: int) -> Made:
+def made(wanted: PlanItem, profile: Profile, device_id: int) -> Made:
     """Return what is sent of a sound to a unit; a Problem where the change can't be made.
 
     A dump of which nothing is changed stays as it stands in its file, byte for byte but for its

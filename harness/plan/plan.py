@@ -23,7 +23,7 @@ from dryload.harness.plan.choose import Room, best_set, order_of, packed
 from dryload.harness.plan.evening import EveningPlan, NotPlanned
 from dryload.harness.plan.gather import Candidate, gather
 from dryload.harness.plan.keys import KeyRule, MiddleC, root_in_name, spread
-from dryload.harness.plan.make import Wanted, fitting_name
+from dryload.harness.plan.make import PlanItem, fitting_name
 from dryload.harness.plan.rehearsed import Bench, Chosen, free_numbers, pace_ns, rehearsed
 
 _ALTERNATIVES: Final = 4
@@ -188,7 +188,7 @@ def _choose(
     numbers = space.numbered()
     return Chosen(
         wanted=tuple(
-            Wanted(
+            PlanItem(
                 candidate=each.candidate,
                 change=each.offer.change,
                 number=numbers[each.candidate],

@@ -21,7 +21,7 @@ from dryload.harness.jobs.timing import Wait
 from dryload.harness.jobs.transfer import Settings
 from dryload.harness.plan.change import Offer, narrower, needed, unheard
 from dryload.harness.plan.evening import EveningPlan, NotPlanned, PlannedSample, Saving
-from dryload.harness.plan.make import Made, Wanted, made, probe
+from dryload.harness.plan.make import Made, PlanItem, made, probe
 from dryload.harness.plan.pause import amount_of
 from dryload.harness.plan.stock import make_ready
 
@@ -50,7 +50,7 @@ class Bench(Struct, frozen=True, kw_only=True):
         make_ready(rehearsal.unit, banks=self.banks, holds=self.holds)
         return rehearsal
 
-    def made(self, wanted: Wanted) -> Made:
+    def made(self, wanted: PlanItem) -> Made:
         """Return what is sent of a sound; a Problem where it can't be made."""
         own = self.profile.unit.device_id
         return made(wanted, self.profile, own if self.device_id is None else self.device_id)
@@ -59,7 +59,7 @@ class Bench(Struct, frozen=True, kw_only=True):
 class Chosen(Struct, frozen=True, kw_only=True):
     """What is to be sent, in this order, and what is not."""
 
-    wanted: tuple[Wanted, ...]
+    wanted: tuple[PlanItem, ...]
     left_out: tuple[NotPlanned, ...]
     offers: tuple[tuple[str, tuple[Offer, ...]], ...] = ()
     weight: int = 0
@@ -119,7 +119,7 @@ class _Run:
         self.transfers.append(self.rehearsal.play(dump))
         self.times.append((start_ns, self.rehearsal.line.now_ns))
 
-    def sample(self, at: int, wanted: Wanted, unit: RackUnit) -> PlannedSample:
+    def sample(self, at: int, wanted: PlanItem, unit: RackUnit) -> PlannedSample:
         """Return what came of a sample."""
         transfer, (start_ns, end_ns) = self.transfers[at], self.times[at]
         held, slot, candidate = transfer.holds, transfer.slot, wanted.candidate
@@ -188,7 +188,7 @@ def pace_ns(bench: Bench) -> int:
 
 
 def _savings(
-    bench: Bench, wanted: Sequence[Wanted], transfers: Sequence[Transfer]
+    bench: Bench, wanted: Sequence[PlanItem], transfers: Sequence[Transfer]
 ) -> Iterable[Saving]:
     """Yield what would save time, the most first."""
     packet_ns = pace_ns(bench)

@@ -16,7 +16,7 @@ from dryload.emulator.unit.traits import WordTraits
 from dryload.harness.files.audio import Recording
 from dryload.harness.plan.change import MOST_LOSS, Offer, narrower, needed, smaller, unheard
 from dryload.harness.plan.gather import Candidate
-from dryload.harness.plan.make import Wanted, made
+from dryload.harness.plan.make import PlanItem, made
 from tests import oracle
 
 PLAIN = WordTraits()
@@ -164,7 +164,7 @@ def test_a_change_that_is_made_is_no_larger_than_was_said(
     )
     candidate = Candidate(file="x", dump=1, sound=of, name="", given=None)
     for each in ways(of, int(frames * channels * part), STEREO)[:8]:
-        wanted = Wanted(candidate=candidate, change=each.change, number=1, name="")
+        wanted = PlanItem(candidate=candidate, change=each.change, number=1, name="")
         dump = oracle.read_dump(_bytes(wanted))
         assert dump.channels == each.shape.channels
         words = len(dump.words)
@@ -175,6 +175,6 @@ def test_a_change_that_is_made_is_no_larger_than_was_said(
             assert 0 <= dump.loop_start < dump.loop_end < dump.length
 
 
-def _bytes(wanted: Wanted) -> bytes:
+def _bytes(wanted: PlanItem) -> bytes:
     sent = made(wanted, load_profile("double-bill"), 0).dump.outgoing
     return b"".join((sent.header, *sent.packets))
